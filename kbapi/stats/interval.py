@@ -85,4 +85,5 @@ def _ordered_sums(
     """Sums of weight by group that do not depend on the order of the rows, to the last bit."""
     # Floating addition is not associative; rows are put in one order before they are added.
     order = np.lexsort((weight, owner))
-    return np.bincount(owner[order], weights=weight[order], minlength=groups)
+    sums = np.bincount(owner[order], weights=weight[order], minlength=groups)
+    return sums.astype(np.float64)
