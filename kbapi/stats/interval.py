@@ -5,13 +5,21 @@ A report says `stable_steps <= T < unstable_steps`. This is the only place that 
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 NEVER_FAILED: Final = 1 << 30
 """The `unstable_steps` of a unit that has not failed: deeper than any grid reaches."""
+
+_Scalar = TypeVar("_Scalar", bound=np.generic)
+
+
+def frozen_array(values: NDArray[_Scalar]) -> NDArray[_Scalar]:
+    """The same array, closed to writing, as a result carries it."""
+    values.flags.writeable = False
+    return values
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,18 @@
+"""Every example in a docstring of the folder is executed, and every file has one."""
+
+import doctest
+import importlib
+import pkgutil
+
+import pytest
+
+from kbapi import stats
+
+MODULES = [f"kbapi.stats.{module.name}" for module in pkgutil.iter_modules(stats.__path__)]
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_examples_run_and_print_what_they_say(name):
+    outcome = doctest.testmod(importlib.import_module(name))
+    assert outcome.failed == 0
+    assert outcome.attempted > 0
