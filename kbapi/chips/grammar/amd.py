@@ -42,7 +42,8 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?P<suffix>{RYZEN_SUFFIX})?",
          "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", first_digit),
     rule("ryzen_short", "amd", "cpu",
-         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>\d{2,3})(?P<suffix>[hu]?)",
+         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>\d{2,3})"
+         r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
     rule("threadripper", "amd", "cpu",
@@ -70,7 +71,8 @@ RULES: Final[tuple[Rule, ...]] = (
          "athlon ii {cores} {neo} {letters}{number}{suffix}", "athlon ii",
          "{cores} {neo} {letters} {gen} {suffix}", first_digit),
     rule("athlon_x", "amd", "cpu",
-         r"athlon (?P<cores>x[24]) (?P<letters>(?:be|qi|l) ?)?(?P<number>\d{2,4})(?P<suffix>[a-z]?)",
+         r"athlon (?P<cores>x[24]) (?P<letters>(?:be|ql|l) ?)?(?P<number>\d{2,4})"
+         r"(?P<suffix>[a-z]?)",
          "athlon {cores} {letters} {number}{suffix}", "athlon {cores}", "{letters} {gen} {suffix}",
          first_digit),
     rule("athlon", "amd", "cpu",
@@ -110,7 +112,8 @@ RULES: Final[tuple[Rule, ...]] = (
     rule("custom_graphics", "amd", "gpu", r"custom gpu (?P<number>[0-9a-f]{4})",
          "custom gpu {number}", "custom gpu", "{number}"),
     rule("epyc", "amd", "cpu",
-         r"epyc (?P<embedded>embedded )?(?P<number>[34789][0-9a-z][0-9a-z]\d)(?P<suffix>[a-z]{0,2})",
+         r"epyc (?P<embedded>embedded )?(?P<number>[34789][0-9a-z][0-9a-z]\d)"
+         r"(?P<suffix>[a-z]{0,2})",
          "epyc {embedded} {number}{suffix}", "epyc", "{gen} {suffix}", _epyc_generation),
     rule("opteron", "amd", "cpu",
          r"opteron (?P<letters>[xa]?)(?P<number>\d{4})(?: ?(?P<suffix>he|se|ee|kx|hf))?"
@@ -119,9 +122,9 @@ RULES: Final[tuple[Rule, ...]] = (
          lambda groups: groups["letters"] + groups["number"][:2]),
     rule("turion", "amd", "cpu",
          r"turion (?P<ii>ii )?(?P<cores>x2 )?(?P<tier>(?:ultra|neo) )?(?:laptop )?"
-         r"(?P<letters>[a-z]{1,2}) ?(?P<number>\d{2,3})(?P<suffix>[a-z]?)",
-         "turion {ii} {cores} {tier} {letters}{number}{suffix}", "turion {ii}",
-         "{cores} {tier} {letters} {suffix}"),
+         r"(?:(?P<pair>[a-z]{2}) |(?P<letters>[a-z]))(?P<number>\d{2,3})(?P<suffix>[a-z]?)",
+         "turion {ii} {cores} {tier} {pair} {letters}{number}{suffix}", "turion {ii}",
+         "{cores} {tier} {pair} {letters} {suffix}"),
     rule("sempron", "amd", "cpu",
          r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)(?P<number>\d{2,4})(?P<suffix>[a-z]?)"
          rf"{_APU_TAIL}",

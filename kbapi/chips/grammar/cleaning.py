@@ -52,14 +52,14 @@ _LABEL: Final = (
 
 SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("quotes", r"^[\s\"'`,;:*-]+|[\s\"'`,;:*]+$", by=""),
-    _off("bus_address", r"^(?:[0-9a-f]{4}:)?[0-9a-f]{2}:[0-9a-f]{2}\.\d "),
+    _off("bus_address", r"^(?:[0-9a-f]{4}:)?[0-9a-f]{2}:[0-9a-f]{2}\.\d ", by=""),
     _off("bus_class",
-         r"^(?:vga compatible|3d|display|video)(?: compatible)? controller(?: \[\d{4}\])?: ?"),
-    _off("label", rf"^{_LABEL} ?[:=] ?"),
-    _off("second_label", rf"^{_LABEL} ?[:=] ?"),
-    _off("name_column", r"^name (?=intel|amd|nvidia)"),
+         r"^(?:vga compatible|3d|display|video) controller(?: \[\d{4}\])?: ?", by=""),
+    _off("label", rf"^{_LABEL} ?[:=] ?", by=""),
+    _off("second_label", rf"^{_LABEL} ?[:=] ?", by=""),
+    _off("name_column", r"^name (?=intel|amd|nvidia)", by=""),
     _off("quotes_inside_label", r"^[\s\"']+|[\s\"']+$", by=""),
-    _off("list_number", r"^(?:gpu|cpu) ?#?\d: ?|^\[\d\] ?"),
+    _off("list_number", r"^(?:gpu|cpu) ?#?\d: ?|^\[\d\] ?", by=""),
     _off("uuid", r" ?\(uuid: [^)]*\)"),
     _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
          r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$"),
@@ -67,7 +67,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"^(?:zink|d3d12|vulkan)(?: vulkan)?(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
     _off("nested_wrapper", r"^(?:vulkan)(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
     _off("driver_prefix", r"^(?:angle )?metal renderer: ", r"^gallium [\d.]+ on ",
-         r"\bmesa(?: dri)? ", r"^dri "),
+         r"\bmesa(?: dri)? ", r"^dri ", by=""),
     _off("pci_id", r"\[?\b(?:10de|1002|8086|1022):[0-9a-f]{4}\b\]?(?: ?\(prog-if[^)]*\))?"),
     _off("revision", r"\(rev [0-9a-f]{1,2}\)(?: \(prog-if.*\))?", r"\(0x[0-9a-f]{4,8}\)"),
     _off("driver_note",
@@ -94,6 +94,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          by=r"\1"),
     _off("with_graphics", r" (?:with |w/ ?)(?:integrated )?(?:amd |ati )?radeon.*$",
          r"\b(?:apu|soc) with .*$", r",? (?:with )?(?:amd )?radeon r\d,? *$(?<=,)"),
+    _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
+    _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
     _off("design", r" with max-?q(?: design)?", by=" max-q"),
     _off("vendor_nvidia", r"\bnvidia corp(?:oration|\.)?(?: /)?", by="nvidia"),
     _off("vendor_amd", r"\badvanced micro devices,?(?: inc\.?)?,?", r"\[?amd/ati\]?", r"\bati tech"
@@ -104,6 +106,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
 
 _TOKENS: Final[tuple[Substitution, ...]] = (
     _off("plus", r"\+", by=" plus "),
+    _off("and", r"&", by=" and "),
     _off("separators", r"[-\s,()\[\]]+"),
     _off("glued_class", r"\b(core|ryzen|ultra|radeon|geforce|xeon|pentium|celeron|athlon|atom|"
          r"phenom|quadro|arc|threadripper|epyc) ?(?=[0-9im]\d|\d)", by=r"\1 "),

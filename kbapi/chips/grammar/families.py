@@ -1,4 +1,4 @@
-"""Names that several chips share: families, code names, and a laptop part named as a desktop one."""
+"""Names that several chips share: families, code names, laptop parts named as desktop ones."""
 
 import re
 from typing import Final
@@ -12,7 +12,6 @@ FAMILIES: Final = re.compile(
     r"|radeon (?:rx |pro )?vega(?: laptop)?(?: series)?(?: graphics)?(?: laptop)?"
     r"|radeon rx vega|rx vega|radeon r9 fury(?: x)? series|firepro(?: .*)? series"
     r"|(?:u?hd |iris |iris plus |iris pro |arc |arc pro |xe )?graphics(?: family| controller)?"
-    r"(?: \d+)?"
     r"|u?hd graphics (?:for .*|xe.*|\d+ ?eu|family)"
     r"|arc|iris(?: plus| pro)?|(?:geforce|quadro)(?: laptop)?(?: rtx| gtx| mx)?"
     r"|geforce (?:rtx |gtx )?\d{2,4}m? series"

@@ -7,7 +7,7 @@ from kbapi.chips.grammar.rule import Groups, Rule, all_but_two, no_generation, r
 _MEMORY: Final = r"(?: (?P<memory>\d{1,3}gb))?"
 _FORM: Final = r"(?: (?P<form>laptop|max q|embedded))?(?: (?P<memory2>\d{1,3}gb))?"
 _STEPS: Final = r"(?: ?(?P<ti>ti))?(?: ?(?P<super>super))?"
-_VARIANT: Final = r"(?: ?(?P<variant>d v2|d|a|le|se|oem|boost|lhr))?"
+_VARIANT: Final = r"(?: ?(?P<variant>d v2|d|a|le|se|oem|boost))?"
 _TAIL: Final = "{ti} {super} {variant} {memory} {memory2} {form}"
 
 
@@ -51,7 +51,8 @@ RULES: Final[tuple[Rule, ...]] = (
          r"titan (?P<variant>rtx|v|xp|x)(?: (?P<tail>pascal|ceo edition|collectors edition))?",
          "titan {variant} {tail}", "titan", "{variant}"),
     rule("rtx_pro", "nvidia", "gpu",
-         rf"rtx pro (?P<number>\d{{3,4}}){_MEMORY}(?P<d> d)? blackwell(?: (?P<generation>generation))?"
+         rf"rtx pro (?P<number>\d{{3,4}}){_MEMORY}(?P<d> d)? blackwell"
+         r"(?: (?P<generation>generation))?"
          r"(?: (?P<edition>(?:(?:max q )?workstation|server|sff) edition))?"
          r"(?: (?P<form>laptop|embedded))?",
          "rtx pro {number} {memory} {d} blackwell {generation} {edition} {form}",

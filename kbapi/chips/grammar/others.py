@@ -29,6 +29,11 @@ RULES: Final[tuple[Rule, ...]] = (
     _numbered_graphics("osmer", "kestrel"),
     rule("apple_m", "apple", "cpu", r"m(?P<number>\d)(?: (?P<tier>pro|max|ultra))?",
          "m{number} {tier}", "m", "{gen} {tier}", first_digit, needs_maker=True),
+    # The number's letter tells the tier where older systems leave the word out.
+    *(rule(f"snapdragon_x_{tier}", "qualcomm", "cpu",
+           rf"snapdragon x(?P<two>2?) (?P<number>x\d{tier[0]}\d{{5}})(?: qualcomm)?(?: oryon)?",
+           f"snapdragon x{{two}} {tier} {{number}}", "snapdragon x{two}", tier)
+      for tier in ("elite", "plus")),
     rule("snapdragon_x", "qualcomm", "cpu",
          r"snapdragon x(?P<two>2?)(?: (?P<tier>elite extreme|elite|plus))? "
          r"(?P<number>x\d[ep]?\d{5})(?: qualcomm)?(?: oryon)?",

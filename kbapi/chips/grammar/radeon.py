@@ -10,7 +10,7 @@ _GRAPHICS: Final = r"(?: (?:series|graphics))?"
 RULES: Final[tuple[Rule, ...]] = (
     # One letter touches the digits and is a chip of its own; the step words stand apart.
     rule("radeon_rx", "amd", "gpu",
-         r"(?:radeon )?rx ?(?P<number>\d{4})(?P<letter>xtb|m|s|b|d)?"
+         r"(?:radeon )?rx ?(?P<number>[5-9]\d{3})(?P<letter>xtb|m|s|b|d)?"
          r"(?: ?(?P<step>xtx|xt|gre|gme|le|oem))?(?: (?P<edition>50th anniversary))?"
          rf"(?: edition)?{_MEMORY}(?: graphics)?",
          "radeon rx {number}{letter} {step} {edition} {memory}", "radeon rx", "{gen} {letter}",

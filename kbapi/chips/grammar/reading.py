@@ -57,8 +57,8 @@ def read(folded: str) -> Reading:
     is_sample = _SAMPLE_TAIL.search(stripped) is not None
     name, mobile = _pci_database_name(_SAMPLE_TAIL.sub("", stripped))
     chips, is_family = _read_alternatives(name)
-    if folded.endswith("or similar") or folded.startswith("vega "):
-        is_family = is_family or folded.endswith("or similar")
+    # Browsers that guard privacy name one well-known chip in place of many.
+    is_family = is_family or folded.endswith("or similar")
     return Reading(chips, is_family, is_sample, mobile, pci_id, revision)
 
 
@@ -117,14 +117,15 @@ def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
     pieces = [cleaning.tokens(piece) for piece in name.split("/")]
     if len(pieces) == 1:
         return _read_one(pieces[0])
+    if _is_family(cleaning.tokens(name)):
+        return (), True
     chips: list[ChipName] = []
     unnamed = False
     previous = ""
     for piece in pieces:
-        words, chip = _continue(previous, piece)
+        previous, chip = _continue(previous, piece)
         unnamed = unnamed or chip is None
         chips += [chip] if chip else []
-        previous = words
     distinct = tuple(dict.fromkeys(chips))
     is_family = unnamed and (bool(distinct) or _is_family(pieces[0]))
     return distinct, is_family or len(distinct) > 1
@@ -133,11 +134,10 @@ def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
 def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
     """A piece behind a slash, completed with the words that it shares with the piece before."""
     before = previous.split()
-    for kept in range(len(before), -1, -1):
+    for kept in range(max(len(before) - 1, 0), -1, -1):
         words = " ".join([*before[:kept], piece])
-        if kept < len(before) or not previous:
-            if chip := find_chip(words):
-                return words, chip
+        if chip := find_chip(words):
+            return words, chip
     return previous or piece, None
 
 

@@ -69,7 +69,7 @@ def no_generation(groups: Groups) -> str:
     return ""
 
 
-def rule(  # noqa: PLR0913 - a row of a table
+def rule(
     name: str,
     maker: str,
     kind: Kind,

@@ -16,6 +16,7 @@ _RTX_SHORT = re.compile(r"rtx (?P<number>[1-9]\d{0,1}00|[2-9]000)(?P<rest>(?: la
 
 # Threadrippers of the first two generations have numbers that no plain Ryzen has.
 _THREADRIPPER = re.compile(r"[12]9\d\d|[379]9[679]\d|79[678]\d|99[678]\d")
+_RYZEN_HUNDREDS = frozenset(f"{hundred}{ten}0" for hundred in "12" for ten in "1234567")
 _RYZEN_ONLY = frozenset(("x3d", "x3d2", "hx3d", "hs", "gt", "ge", "wx", "xt"))
 # The few numbers of which Intel sold an X or a G.
 _CORE_RARE = re.compile(
@@ -30,7 +31,8 @@ def meanings(words: str) -> Iterator[str]:
         yield from _ryzen(found["number"], found["suffix"])
     if found := _R_SHORT.fullmatch(words):
         yield f"amd radeon r{found['tier']} {found['number']}"
-        yield f"amd ryzen {found['tier']} {found['number']}"
+        if found["number"] in _RYZEN_HUNDREDS:
+            yield f"amd ryzen {found['tier']} {found['number']}"
     if found := _RTX_SHORT.fullmatch(words):
         yield from _workstation(found["number"], found["rest"])
     if found := _NUMBER.fullmatch(words):
@@ -58,7 +60,7 @@ def _bare(number: str, suffix: str, rest: str) -> Iterator[str]:
     if len(number) == 4 and number[1] in _CORE_CLASS:
         if _can_be_core(number, suffix):
             yield f"intel core i{_CORE_CLASS[number[1]]} {number}{suffix}"
-        if suffix not in _CORE_ONLY:
+        if suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35"):
             yield from _ryzen(number, suffix)
 
 
