@@ -43,12 +43,17 @@ def identify_chip(
         return _none("unreadable")
     if refusal := refusals.find_refusal(folded):
         return Identification("none", None, (), refusal.code, refusal.reason)
-    read = reading.read(folded)
+    read = reading.read(folded, prints_desktop=_prints_desktop(text))
     ids = _with_embedded(ids, read)
     candidates = _candidates(read, kind)
     if by_key := next((chip for chip in candidates if chip.key == folded), None):
         return _exact("key", by_key, ids)
     return _decide(read, candidates, form, ids)
+
+
+def _prints_desktop(text: str) -> bool:
+    """Whether case tells a desktop part: drivers print SUPER for it, and Super for a laptop's."""
+    return "SUPER" in text and text != text.upper()
 
 
 def _candidates(read: reading.Reading, kind: Kind | None) -> tuple[ChipName, ...]:
@@ -64,6 +69,9 @@ def _decide(
     read: reading.Reading, candidates: tuple[ChipName, ...], form: Form | None, ids: ChipIds
 ) -> Identification:
     """The answer that candidates, numbers and form allow."""
+    if not candidates and read.is_family and (key := id_table.find_key(ids)):
+        candidates = tuple(filter(None, [reading.find_chip(key.replace("-", " "))]))
+        return _exact("decided_by_ids", candidates[0], ids)
     if not candidates:
         return _ambiguous("family_name", ()) if read.is_family else _none("unknown_name")
     if read.is_sample:

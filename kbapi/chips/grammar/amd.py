@@ -66,15 +66,15 @@ RULES: Final[tuple[Rule, ...]] = (
          "ryzen embedded {number}{suffix}", "ryzen embedded", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
     rule("athlon_ii", "amd", "cpu",
-         r"athlon ii (?P<cores>x[234] )?(?P<neo>neo )?(?P<letters>[a-z]?)(?P<number>\d{2,3})"
+         r"athlon ii (?P<cores>x[234] )?(?:neo )?(?P<letters>[a-z]?)(?P<number>\d{2,3})"
          r"(?P<suffix>[a-z]?)",
-         "athlon ii {cores} {neo} {letters}{number}{suffix}", "athlon ii",
-         "{cores} {neo} {letters} {gen} {suffix}", first_digit),
+         "athlon ii {cores} {letters}{number}{suffix}", "athlon ii",
+         "{cores} {letters} {gen} {suffix}", first_digit),
     rule("athlon_x", "amd", "cpu",
-         r"athlon (?P<cores>x[24]) (?P<letters>(?:be|ql|l) ?)?(?P<number>\d{2,4})"
-         r"(?P<suffix>[a-z]?)",
-         "athlon {cores} {letters} {number}{suffix}", "athlon {cores}", "{letters} {gen} {suffix}",
-         first_digit),
+         r"athlon (?P<cores>(?:x[24]|neo) )(?:(?P<pair>[a-z]{2}) |(?P<letter>l))?"
+         r"(?P<number>\d{2,4})(?P<suffix>[a-z]?)",
+         "athlon {cores} {pair} {letter}{number}{suffix}", "athlon {cores}",
+         "{pair} {letter} {gen} {suffix}", first_digit),
     rule("athlon", "amd", "cpu",
          r"athlon (?P<tier>(?:gold|silver) )?(?P<pro>pro )?(?P<number>\d{3,4}) ?"
          rf"(?P<suffix>ge|g|u|e|c|b|x)?{_APU_TAIL}",
@@ -107,6 +107,10 @@ RULES: Final[tuple[Rule, ...]] = (
          "{line} {number}{suffix}", "{line}", "{gen} {suffix}", first_digit),
     rule("desktop_kit", "amd", "cpu", r"(?P<number>4[78]00)s(?: desktop kit)?", "{number}s", "kit",
          "", needs_maker=True),
+    rule("r_series", "amd", "cpu", r"r (?P<number>\d{3})(?P<suffix>[a-z])", "r {number}{suffix}",
+         "r series", "{gen} {suffix}", first_digit, needs_maker=True),
+    rule("no_line", "amd", "cpu", r"(?P<number>30\d{2})(?P<suffix>c?e)", "{number}{suffix}",
+         "3000", "{suffix}", needs_maker=True),
     rule("custom", "amd", "cpu", r"custom apu (?P<number>[0-9a-f]{4})", "custom apu {number}",
          "custom apu", "{number}"),
     rule("custom_graphics", "amd", "gpu", r"custom gpu (?P<number>[0-9a-f]{4})",
@@ -121,10 +125,10 @@ RULES: Final[tuple[Rule, ...]] = (
          "opteron {letters}{number} {suffix}", "opteron", "{gen} {suffix}",
          lambda groups: groups["letters"] + groups["number"][:2]),
     rule("turion", "amd", "cpu",
-         r"turion (?P<ii>ii )?(?P<cores>x2 )?(?P<tier>(?:ultra|neo) )?(?:laptop )?"
+         r"turion (?P<ii>ii )?(?P<cores>x2 )?(?:(?:ultra|neo) )?(?:laptop )?"
          r"(?:(?P<pair>[a-z]{2}) |(?P<letters>[a-z]))(?P<number>\d{2,3})(?P<suffix>[a-z]?)",
-         "turion {ii} {cores} {tier} {pair} {letters}{number}{suffix}", "turion {ii}",
-         "{cores} {tier} {pair} {letters} {suffix}"),
+         "turion {ii} {cores} {pair} {letters}{number}{suffix}", "turion {ii}",
+         "{cores} {pair} {letters} {suffix}"),
     rule("sempron", "amd", "cpu",
          r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)(?P<number>\d{2,4})(?P<suffix>[a-z]?)"
          rf"{_APU_TAIL}",

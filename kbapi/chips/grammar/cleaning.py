@@ -12,6 +12,15 @@ _MARKS = re.compile(r"\(\s*(?:r|tm|c)\s*\)|[®™©℠]|â„¢|â®|&(?:reg|tra
 _ODD_DASHES: Final = dict.fromkeys(map(ord, "‐‑‒–—−_"), "-") | {ord("×"): " x "}
 # Spaces that take no room leak in from web pages; a byte order mark from files.
 _ODD_SPACES: Final = dict.fromkeys(map(ord, "\u200b\ufeff\u2060\x00"), " ")
+# The trademark sign read in the wrong character set is left over as a letter.
+_MARK_LEFT_OVER = re.compile(
+    r"\b(intel|core|celeron|pentium|xeon|atom|amd|ryzen|geforce)(?:tm|t|r)\b"
+)
+# What firmware appends to the name where it has nothing to say.
+_FIRMWARE_TAIL = re.compile(
+    r"^(.*\d.*?) +(?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
+    r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ .*)?$"
+)
 _WRITTEN = re.compile(r"[ -~]*")
 
 
@@ -24,7 +33,10 @@ def fold(text: str) -> str:
         return ""
     text = _MARKS.sub(" ", text).translate(_ODD_DASHES)
     text = unicodedata.normalize("NFKC", text).lower()
-    return " ".join(text.split()) if _WRITTEN.fullmatch(text) else ""
+    if not _WRITTEN.fullmatch(text):
+        return ""
+    text = _MARK_LEFT_OVER.sub(r"\1", " ".join(text.split()))
+    return _FIRMWARE_TAIL.sub(r"\1", text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +53,7 @@ def _off(name: str, *patterns: str, by: str = " ") -> Substitution:
 
 
 _LABEL: Final = (
-    r"(?:opengl |gl_?|vulkan |machdep\.cpu\.|current |primary |installed |sys )?"
+    r"(?:opengl |gl-?|vulkan |machdep\.cpu\.|current |primary |installed |sys |bios )?"
     r"(?:model name|brand(?:[_ -]?(?:string|raw))?|processor(?: name| type| model)?|"
     r"cpu(?: model| name| type| brand)?(?: ?#?\d)?|gpu(?: model| name| type)?(?: ?#?\d)?|"
     r"graphics(?: card| adapter| processor| chip)?|video(?: card| adapter)?|display(?: adapter)?|"
@@ -57,9 +69,11 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"^(?:vga compatible|3d|display|video) controller(?: \[\d{4}\])?: ?", by=""),
     _off("label", rf"^{_LABEL} ?[:=] ?", by=""),
     _off("second_label", rf"^{_LABEL} ?[:=] ?", by=""),
-    _off("name_column", r"^name (?=intel|amd|nvidia)", by=""),
+    _off("name_column", r"^name (?=intel|amd|nvidia)|^processornamestring reg-sz ", by=""),
     _off("quotes_inside_label", r"^[\s\"']+|[\s\"']+$", by=""),
     _off("list_number", r"^(?:gpu|cpu) ?#?\d: ?|^\[\d\] ?", by=""),
+    _off("tool_fields", r" (?:vendor|driver|bits|arch|type|socket|speed|subsystem|rev): .*$",
+         r" \[(?:integrated|discrete)\]", by=""),
     _off("uuid", r" ?\(uuid: [^)]*\)"),
     _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
          r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$"),
@@ -74,7 +88,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"\((?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
          r"open source|proprietary|[a-z]+-proprietary|navi ?\d\d|gfx\d+|gt ?\d(?:\.\d)?\w?|"
          r"vulkan|opengl|mesa|dg[12]|bmg(?: g\d+)?|lnl|mtl|arl|ptl|rpl-?\w?|adl-?\w?|tgl|icl|"
-         r"rkl|polaris ?\d*|vega ?\d+|"
+         r"rkl|bsw|byt|chv|bxt|apl|glk|jsl|ehl|snb|ivb|hsw|bdw|skl|kbl|cfl|cml|"
+         r"polaris ?\d*|vega ?\d+|"
          r"renoir|raven\d?|vangogh|[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
     _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
     _off("count_note",
@@ -101,7 +116,16 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("vendor_amd", r"\badvanced micro devices,?(?: inc\.?)?,?", r"\[?amd/ati\]?", r"\bati tech"
          r"nologies(?: inc\.?)?,?", r"\bati\b", r"\bauthenticamd\b", r"^\[amd\]", by=" amd "),
     _off("vendor_intel", r"\bintel corp(?:oration|\.)?", r"\bgenuineintel\b", by="intel"),
-    _off("vendor_other", r"\bapple inc\.?", by="apple"),
+    _off("vendor_other", r"\b(apple|qualcomm)(?: technologies,?)? inc\.?", by=r"\1"),
+    _off("board_maker",
+         r"^(?:asus(?:tek)?|msi|gigabyte|evga|zotac|palit|gainward|pny|sapphire|powercolor|xfx|"
+         r"asrock|inno3d|galax|kfa2|colorful|dell|hp|lenovo|acer|razer|leadtek|his|yeston|maxsun|biostar|"
+         r"manli|micro-star|clevo)(?: (?:tech|computer|inc|rog|tuf|dual|strix|phoenix|gaming|aorus|"
+         r"ventus|eagle|pulse|nitro|proart))*,? (?=.*\d)"),
+    _off("board_edition",
+         r"(?: (?:oc|gaming|founders|windforce|strix|ventus|eagle|dual|pulse|nitro\+?|tuf|rog))+"
+         r"(?: (?:edition|\d?x|v\d|pro|oc))*$"),
+    _off("revision_word", r" rev\. ?[a-z0-9]\b|\bopn:"),
 )  # fmt: skip
 
 _TOKENS: Final[tuple[Substitution, ...]] = (

@@ -15,7 +15,9 @@ FAMILIES: Final = re.compile(
     r"|u?hd graphics (?:for .*|xe.*|\d+ ?eu|family)"
     r"|arc|iris(?: plus| pro)?|(?:geforce|quadro)(?: laptop)?(?: rtx| gtx| mx)?"
     r"|geforce (?:rtx |gtx )?\d{2,4}m? series"
-    r"|.*\b(?:integrated graphics controller|integrated graphics device|graphics and display)\b.*"
+    r"|.*\b(?:graphics controller|integrated graphics device|graphics and display)\b.*"
+    # A driver or a database that has no name for the chip.
+    r"|graphics device|unknown(?: \w+)?(?: graphics)?"
     r"|.*\bgraphics media accelerator\b.*|gma .*|.*\bexpress chipset\b.*|.*\bseries chipset\b.*"
 )
 
@@ -43,7 +45,8 @@ CODE_NAMES: Final = re.compile(
 # The driver prints one name for the desktop part and the laptop part of these.
 _SHARED_WITH_LAPTOP: Final = (
     "nvidia-geforce-gtx-1050", "nvidia-geforce-gtx-1050-ti", "nvidia-geforce-gtx-1070",
-    "nvidia-geforce-gtx-1080", "nvidia-geforce-gtx-1650", "nvidia-geforce-gtx-1660-ti",
+    "nvidia-geforce-gtx-1080", "nvidia-geforce-gtx-1650", "nvidia-geforce-gtx-1650-ti",
+    "nvidia-geforce-gtx-1660-ti",
     "nvidia-geforce-rtx-2060", "nvidia-geforce-rtx-2070", "nvidia-geforce-rtx-2070-super",
     "nvidia-geforce-rtx-2080", "nvidia-geforce-rtx-2080-super", "nvidia-quadro-rtx-4000",
     "nvidia-quadro-rtx-5000", "nvidia-quadro-p1000", "nvidia-quadro-p2000", "nvidia-quadro-p4000",

@@ -8,7 +8,7 @@ from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, r
 # not become a new chip.
 CORE_SUFFIX: Final = (
     "k|kf|ks|ke|f|t|te|s|p|r|c|b|x|xe|g|e|eq|u|um|ue|ul|ure|y|m|mq|mx|me|qm|qe|xm|lm|le|"
-    "h|hk|hq|hx|he|hl|hf|hr|hre|pe|ps|pre|pf"
+    "h|hk|hq|hx|he|hl|hf|hr|hre|pe|ps|pre|pf|ec|kb|gre"
 )
 _ULTRA_SUFFIX: Final = "u|h|hx|v|k|kf|ks|f|t|te|ul|hl|p|pe|e|y|ue"
 _XEON_SUFFIX: Final = "[a-z]{0,2}"
@@ -46,8 +46,8 @@ def _old_order(letter: str, suffix: str, number: str = r"\d{3}") -> Rule:
 RULES: Final[tuple[Rule, ...]] = (
     _core("core_i", rf"(?P<number>\d{{3,5}})(?: ?(?P<suffix>{CORE_SUFFIX}))?",
           "{number}{suffix}", "{gen} {suffix}"),
-    _core("core_i_graphics_level", r"(?P<number>1\d{3})(?P<low>n?)g(?P<level>\d)",
-          "{number}{low}g{level}", "{gen} {low}g"),
+    _core("core_i_graphics_level", r"(?P<number>1\d{3})(?P<low>n?)g(?P<level>\d)(?P<suffix>e?)",
+          "{number}{low}g{level}{suffix}", "{gen} {low}g{suffix}"),
     _core("core_i_hybrid", r"l(?P<number>1\d)g(?P<level>\d)", "l{number}g{level}", "10 lg"),
     _core("core_i_y", r"(?P<number>\d)y(?P<rest>\d{2})", "{number}y{rest}", "{number} y"),
     _core("core_i_n", r"n(?P<number>\d{3})", "n{number}", "n"),
@@ -120,7 +120,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "xeon {line} {number}{suffix}", "xeon {line}", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
     rule("xeon_old", "intel", "cpu",
-         r"xeon (?P<letters>[elxw]c?)(?P<number>[357]\d{3})", "xeon {letters}{number}", "xeon",
+         r"xeon (?P<letters>[elxw]c?)(?P<number>[3-7]\d{3})", "xeon {letters}{number}", "xeon",
          "{gen} {letters}", lambda groups: groups["number"][:2]),
     rule("xeon_max", "intel", "cpu", r"xeon max (?P<number>\d{4})(?P<suffix>[a-z]?)",
          "xeon max {number}{suffix}", "xeon max", "{gen} {suffix}", first_digit),
@@ -129,6 +129,8 @@ RULES: Final[tuple[Rule, ...]] = (
     rule("xeon_6", "intel", "cpu", r"xeon (?:6 )?(?P<number>6\d{3})(?P<suffix>p b|[pe])",
          "xeon {number}{suffix}", "xeon 6", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
+    rule("xeon_6_workstation", "intel", "cpu", r"xeon (?:6 )?(?P<number>6\d{2})(?P<suffix>x)",
+         "xeon {number}{suffix}", "xeon 6", "{gen} {suffix}", first_digit),
     rule("xeon_number", "intel", "cpu", r"xeon (?P<number>[357]\d{3})", "xeon {number}", "xeon",
          "{gen}", lambda groups: groups["number"][:2]),
 )  # fmt: skip

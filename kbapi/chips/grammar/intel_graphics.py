@@ -5,10 +5,14 @@ from typing import Final
 from kbapi.chips.grammar.rule import Rule, first_digit, no_generation, rule, thousands
 
 RULES: Final[tuple[Rule, ...]] = (
-    rule("hd_graphics", "intel", "gpu",
-         r"(?P<line>u?hd) (?:graphics )?(?P<letter>p?)(?P<number>\d{3,4})(?: graphics)?",
-         "{line} graphics {letter}{number}", "{line} graphics", "{gen} {letter}", thousands),
-    rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?: graphics)?",
+    # Four digits behind a bare HD can be another maker's, so the word or the maker must be told.
+    *(rule(name, "intel", "gpu", rf"(?P<line>u?hd){word}(?P<letter>p?)(?P<number>{digits})"
+           r"(?: graphics)?", "{line} graphics {letter}{number}", "{line} graphics",
+           "{gen} {letter}", thousands, needs_maker=needs_maker)
+      for name, word, digits, needs_maker in (("hd_graphics", " graphics ", r"\d{3,4}", False),
+                                              ("hd_short", " ?", r"\d{3}", False),
+                                              ("hd_short_old", " ?", r"\d{4}", True))),
+    rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?: graphics)?(?: family)?",
          "iris xe {tier} graphics", "iris xe", "{tier}", no_generation),
     rule("iris", "intel", "gpu",
          r"iris (?P<tier>(?:plus|pro) )?(?:graphics )?(?P<number>p?\d{3,4}|g[147])"

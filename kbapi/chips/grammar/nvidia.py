@@ -4,7 +4,7 @@ from typing import Final
 
 from kbapi.chips.grammar.rule import Groups, Rule, all_but_two, no_generation, rule
 
-_MEMORY: Final = r"(?: (?P<memory>\d{1,3}gb))?"
+_MEMORY: Final = r"(?: (?P<memory>\d{1,3}gb|gddr\dx?))?"
 _FORM: Final = r"(?: (?P<form>laptop|max q|embedded))?(?: (?P<memory2>\d{1,3}gb))?"
 _STEPS: Final = r"(?: ?(?P<ti>ti))?(?: ?(?P<super>super))?"
 _VARIANT: Final = r"(?: ?(?P<variant>d v2|d|a|le|se|oem|boost))?"
@@ -84,8 +84,9 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?P<tail>(?: (?:sxm\d?|pcie?|pcie|dgxs|fhhl|lite|\d{1,3}gb))*)",
          "tesla {letters}{number}{suffix} {tail}", "tesla", "{letters}"),
     rule("data_centre", "nvidia", "gpu",
-         r"(?P<letters>gh|gb|[ahlb])(?P<number>\d{1,4})(?P<suffix>[a-z]?)"
-         r"(?P<tail>(?: (?:sxm\d?|pcie|pg\d{3}|nvl|hbm\de?|cnx|ultra|\d{1,3}gb|\dg))*)",
+         r"(?P<letters>gh|gb|ax|[ahlb])(?P<number>\d{1,4})(?P<suffix>[a-z]?)"
+         r"(?P<tail>(?: (?:sxm\d?|pcie|pg\d{3} \d{3}|nvl|hbm\de?|cnx|ultra|active|ac|3e|\d{1,3}gb?"
+         r"))*)",
          "{letters}{number}{suffix} {tail}", "data centre", "{gen}", _centre_generation,
          needs_maker=True),
     rule("cmp", "nvidia", "gpu", r"cmp (?P<number>\d{2,3})hx", "cmp {number}hx", "cmp", ""),

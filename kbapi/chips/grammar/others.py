@@ -31,12 +31,13 @@ RULES: Final[tuple[Rule, ...]] = (
          "m{number} {tier}", "m", "{gen} {tier}", first_digit, needs_maker=True),
     # The number's letter tells the tier where older systems leave the word out.
     *(rule(f"snapdragon_x_{tier}", "qualcomm", "cpu",
-           rf"snapdragon x(?P<two>2?) (?P<number>x\d{tier[0]}\d{{5}})(?: qualcomm)?(?: oryon)?",
+           rf"snapdragon x(?P<two>2?) (?P<number>x\d{tier[0]}[0-9a-z]{{5}})"
+           r"(?: qualcomm)?(?: oryon)?",
            f"snapdragon x{{two}} {tier} {{number}}", "snapdragon x{two}", tier)
       for tier in ("elite", "plus")),
     rule("snapdragon_x", "qualcomm", "cpu",
          r"snapdragon x(?P<two>2?)(?: (?P<tier>elite extreme|elite|plus))? "
-         r"(?P<number>x\d[ep]?\d{5})(?: qualcomm)?(?: oryon)?",
+         r"(?P<number>x\d[ep]?[0-9a-z]{5})(?: qualcomm)?(?: oryon)?",
          "snapdragon x{two} {tier} {number}", "snapdragon x{two}", "{tier}"),
     rule("snapdragon_gen", "qualcomm", "cpu",
          r"snapdragon (?P<number>\d{1,2}(?:cx|cx lite|c|s)?)(?: gen ?(?P<version>\d))?",
@@ -47,8 +48,8 @@ RULES: Final[tuple[Rule, ...]] = (
          "adreno {letters} {number}", "adreno", "{letters} {gen}", first_digit),
     rule("surface", "microsoft", "cpu", r"sq(?P<number>\d)", "sq{number}", "sq", "{number}",
          needs_maker=True),
-    rule("hygon", "hygon", "cpu", r"c86 (?P<number>\d{4})(?P<suffix>[a-z]?)",
-         "c86 {number}{suffix}", "c86", "{gen} {suffix}", first_digit),
+    rule("hygon", "hygon", "cpu", r"c86 (?P<version>\dg )?(?P<number>\d{4})(?P<suffix>[a-z]?)",
+         "c86 {version} {number}{suffix}", "c86", "{version} {gen} {suffix}", first_digit),
     rule("via_nano", "via", "cpu",
          r"(?P<line>nano|eden|quadcore)(?: (?P<cores>x[24]))? (?P<letters>[a-z])(?P<number>\d{4})",
          "{line} {cores} {letters}{number}", "{line}", "{cores} {letters} {gen}", first_digit),

@@ -21,7 +21,7 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?: ?(?P<step>gme|2048sp|xt|xtx|duo|oem))?{_MEMORY}{_GRAPHICS}",
          "radeon rx {number}{letter} {step} {memory}", "radeon rx", "{gen} {letter}", thousands),
     rule("radeon_rx_vega_discrete", "amd", "gpu",
-         r"(?:radeon )?(?:rx )?vega (?P<number>56|64)(?: (?P<tail>liquid cooling|liquid|nano))?"
+         r"(?:radeon )?(?:rx )?vega ?(?P<number>56|64)(?: (?P<tail>liquid cooling|liquid|nano))?"
          r"(?: graphics)?",
          "radeon rx vega {number} {tail}", "radeon rx vega", ""),
     rule("radeon_rx_vega_package", "amd", "gpu",
@@ -29,7 +29,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "radeon {brand} vega m {tier}", "radeon {brand} vega m", ""),
     # Windows prints RX before integrated Vega graphics too; the number tells them apart.
     rule("radeon_vega", "amd", "gpu",
-         r"radeon (?:rx )?vega (?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?",
+         r"(?:radeon )?(?:rx )?vega ?(?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?",
          "radeon vega {number}", "radeon vega", ""),
     rule("radeon_vega_frontier", "amd", "gpu", r"radeon vega frontier edition",
          "radeon vega frontier edition", "radeon vega", "frontier"),
@@ -37,8 +37,8 @@ RULES: Final[tuple[Rule, ...]] = (
          "radeon {pro} vii", ""),
     rule("radeon_pro_w", "amd", "gpu",
          r"(?:radeon )?pro (?P<line>w|v) ?(?P<number>\d{3,4})(?P<letter>[mx]?)"
-         rf"(?: (?P<tail>dual slot|duo))?{_GRAPHICS}",
-         "radeon pro {line}{number}{letter} {tail}", "radeon pro {line}", "{gen} {letter}",
+         rf"(?: (?P<tail>dual slot|duo))?{_MEMORY}{_GRAPHICS}",
+         "radeon pro {line}{number}{letter} {tail} {memory}", "radeon pro {line}", "{gen} {letter}",
          thousands),
     rule("radeon_pro_wx", "amd", "gpu", rf"(?:radeon )?pro wx ?(?P<number>\d{{4}}){_GRAPHICS}",
          "radeon pro wx {number}", "radeon pro wx", "{gen}", thousands),
@@ -53,18 +53,18 @@ RULES: Final[tuple[Rule, ...]] = (
          r"radeon ai pro r(?P<number>\d{4})(?P<letter>[a-z]?)",
          "radeon ai pro r{number}{letter}", "radeon ai pro", "{gen}", thousands),
     rule("radeon_r", "amd", "gpu",
-         rf"radeon r(?P<tier>[579]) (?P<m>m)?(?P<number>\d{{3}})(?P<letter>x2|x|d|e)?{_MEMORY}"
+         rf"radeon r(?P<tier>[5789]) (?P<m>m)?(?P<number>\d{{3}})(?P<letter>x2|x|dx|d|e)?{_MEMORY}"
          r"(?: (?P<oem>oem))?(?: graphics)?",
          "radeon r{tier} {m}{number}{letter} {memory} {oem}", "radeon r{tier}", "{gen} {m}",
          thousands),
     rule("radeon_r_word", "amd", "gpu", r"radeon r9 (?P<word>fury x|fury|nano)",
          "radeon r9 {word}", "radeon r9", "fury"),
     rule("radeon_hd_mobility", "amd", "gpu",
-         r"(?:mobility radeon|radeon mobility) hd (?P<number>\d{4})(?P<letter>[a-z]?)"
+         r"(?:mobility radeon|radeon mobility) hd ?(?P<number>\d{4})(?P<letter>[a-z]?)"
          r"(?: graphics)?",
          "mobility radeon hd {number}{letter}", "mobility radeon hd", "{gen}", thousands),
     rule("radeon_hd", "amd", "gpu",
-         rf"radeon hd (?P<number>\d{{4}})(?P<letter>[mdg]?)(?: (?P<step>x2|xt|pro|oem))?{_MEMORY}"
+         rf"radeon hd ?(?P<number>\d{{4}})(?P<letter>[mdga]?)(?: (?P<step>x2|xt|pro|oem))?{_MEMORY}"
          r"(?: graphics)?",
          "radeon hd {number}{letter} {step} {memory}", "radeon hd", "{gen} {letter}", thousands),
     # Integrated graphics since the sixth hundred, and low discrete parts, have a number alone.

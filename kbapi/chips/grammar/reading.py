@@ -32,8 +32,8 @@ _ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
 _PCI_ID = re.compile(r"\b(10de|1002|8086|1022):([0-9a-f]{4})\b")
 _REVISION = re.compile(r"\(rev ([0-9a-f]{2})\)")
-_MOBILE_CODE = re.compile(r".*\b(?:[a-z]{2}\d{3}(?:gl)?m)\b.*")
-_NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
+_MOBILE_CODE = re.compile(r".*\b[a-z]{1,2}\d{2,3}[a-z]{0,2}m\b.*")
+_NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]?\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +50,14 @@ class Reading:
     pci_revision: str | None = None
 
 
-def read(folded: str) -> Reading:
-    """The chips that a folded text can mean."""
+def read(folded: str, *, prints_desktop: bool = False) -> Reading:
+    """The chips that a folded text can mean; `prints_desktop` is a hint that folding took away."""
     pci_id, revision = _embedded_ids(folded)
     stripped = cleaning.strip(_without_angle(folded))
     is_sample = _SAMPLE_TAIL.search(stripped) is not None
     name, mobile = _pci_database_name(_SAMPLE_TAIL.sub("", stripped))
     chips, is_family = _read_alternatives(name)
+    mobile = False if mobile is None and prints_desktop else mobile
     # Browsers that guard privacy name one well-known chip in place of many.
     is_family = is_family or folded.endswith("or similar")
     return Reading(chips, is_family, is_sample, mobile, pci_id, revision)
@@ -104,12 +105,11 @@ def _pci_database_name(stripped: str) -> tuple[str, bool | None]:
     found = _PCI_NAME.fullmatch(stripped)
     if found is None:
         return stripped, None
-    told = _MAKER_WORDS.match(found["code"])
-    maker = told[0] if told else ""
     code = found["code"]
-    if _MOBILE_CODE.fullmatch(code):
-        return maker + found["name"], True
-    return maker + found["name"], False if _NVIDIA_CODE.fullmatch(code) else None
+    told = _MAKER_WORDS.match(code)
+    if (told and "nvidia" not in told[0]) or not _NVIDIA_CODE.fullmatch(code):
+        return (told[0] if told else "") + found["name"], None
+    return f"nvidia {found['name']}", _MOBILE_CODE.fullmatch(code) is not None
 
 
 def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
@@ -127,6 +127,7 @@ def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
         unnamed = unnamed or chip is None
         chips += [chip] if chip else []
     distinct = tuple(dict.fromkeys(chips))
+    unnamed = unnamed or pieces[-1].endswith(" series")
     is_family = unnamed and (bool(distinct) or _is_family(pieces[0]))
     return distinct, is_family or len(distinct) > 1
 

@@ -32,7 +32,7 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
         r"virtualbox|virtualapple|vmware|svga3d|\bvirgl|\bvirtio|\bvenus\b|\bred hat\b",
         r"\b(?:mxgpu|vgpu|grid|cloud|vdi)\b|\bremote desktop\b|^apple processor\b",
         # Model numbers with letters for the unknown digits, and the code names behind them.
-        r"\b[a-z]?\d{0,3}xx\b|\d-?x\d\b|\bclass (?:core|opteron)\b",
+        r"^(?!.*\bgraphics\b).*\b[a-z]?\d{0,3}xx\b|\d-?x\d\b|\bclass (?:core|opteron)\b",
         r"\bprocessor \([a-z][a-z -]*(?:, [a-z ]+)*\)|^amd epyc(?:-[a-z0-9]+)? processor",
         r"\bintel (?:core|xeon) processor *(?:\(|$)|^(?:intel )?xeon(?: cpu| processor)* *(?:@|$)",
         # A slice of a card that a server lends out is named by the card, a size and a letter.
@@ -55,8 +55,14 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
         "placeholder",
         "This is a placeholder that the machine's maker never filled in.",
         r"to be filled|^o\.?e\.?m\.?$|\bby o\.?e\.?m\b|default string|\bsystem product\b",
-        r"\bnot (?:specified|available|applicable)|\b(?:unknown|undefined|null|none|invalid)\b",
+        r"\bnot (?:specified|available|applicable)|\b(?:undefined|null|none|invalid)\b",
+        r"\bunknown\b(?! (?:amd|intel|nvidia) (?:gpu|graphics))",
         r"\bn/a\b|^(?:0x)?[0-9a-f]{1,2}$|^0x[0-9a-f]+$|^\d\d?/\d\d$|^[cg]pu ?\d*$|^generic\b",
+    ),
+    _refusal(
+        "unnamed_device",
+        "The system's own table of names does not know this device.",
+        r"\bdevice [0-9a-f]{4}\b",
     ),
     _refusal(
         "not_a_model",

@@ -15,6 +15,10 @@ _R_SHORT = re.compile(r"r(?P<tier>[579]) (?P<number>\d{3})")
 _RTX_SHORT = re.compile(r"rtx (?P<number>[1-9]\d{0,1}00|[2-9]000)(?P<rest>(?: laptop)?)")
 
 # Threadrippers of the first two generations have numbers that no plain Ryzen has.
+_HD_SHORT = re.compile(r"hd ?(?P<number>\d{4})(?P<suffix>[md]?)")
+_INTEL_HD: Final = frozenset(
+    ("2000", "2500", "3000", "4000", "4200", "4400", "4600", "5000", "5300", "5500", "5600", "6000")
+)
 _THREADRIPPER = re.compile(r"[12]9\d\d|[379]9[679]\d|79[678]\d|99[678]\d")
 _RYZEN_HUNDREDS = frozenset(f"{hundred}{ten}0" for hundred in "12" for ten in "1234567")
 _RYZEN_ONLY = frozenset(("x3d", "x3d2", "hx3d", "hs", "gt", "ge", "wx", "xt"))
@@ -35,6 +39,10 @@ def meanings(words: str) -> Iterator[str]:
             yield f"amd ryzen {found['tier']} {found['number']}"
     if found := _RTX_SHORT.fullmatch(words):
         yield from _workstation(found["number"], found["rest"])
+    if found := _HD_SHORT.fullmatch(words):
+        yield f"amd radeon hd {found['number']}{found['suffix']}"
+        if found["number"] in _INTEL_HD:
+            yield f"intel hd graphics {found['number']}{found['suffix']}"
     if found := _NUMBER.fullmatch(words):
         yield from _bare(found["number"], found["suffix"], found["rest"])
 
@@ -52,7 +60,7 @@ def _workstation(number: str, rest: str) -> Iterator[str]:
 
 
 def _bare(number: str, suffix: str, rest: str) -> Iterator[str]:
-    yield from _bare_graphics(number, f"{suffix}{rest}".strip())
+    yield from _bare_graphics(number, f"{suffix}{rest}")
     if rest:
         return
     if len(number) == 5 and number[2] in _CORE_CLASS and suffix not in _RYZEN_ONLY:
@@ -71,8 +79,10 @@ def _can_be_core(number: str, suffix: str) -> bool:
 
 
 def _bare_graphics(number: str, tail: str) -> Iterator[str]:
-    yield f"nvidia geforce rtx {number} {tail}"
-    yield f"nvidia geforce gtx {number} {tail}"
-    yield f"amd radeon rx {number} {tail}"
+    yield f"nvidia geforce rtx {number}{tail}"
+    yield f"nvidia geforce gtx {number}{tail}"
+    yield f"amd radeon rx {number}{tail}"
+    if tail in ("m", "s"):
+        yield f"amd radeon {number}{tail}"
     if not tail:
         yield f"intel uhd graphics {number}"
