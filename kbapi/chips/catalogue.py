@@ -9,25 +9,9 @@ from typing import Any, Final
 
 from kbapi.chips.chip import ChipName, Kind
 from kbapi.chips.names import identify_chip
-from kbapi.errors import KbapiError
+from kbapi.errors import CatalogueError
 from kbapi.stats.grid import Grid
-
-DOMAINS: Final = (
-    "core", "ecore_cluster", "gpu_core", "graphics", "io", "memory", "ring", "soc", "system_agent",
-)  # fmt: skip
-CONTROLS: Final = (
-    "voltage_offset",
-    "count_offset",
-    "fixed_clock_voltage",
-    "power_limit",
-    "load_line",
-)
-GRID_CONTROLS: Final = CONTROLS[:3]
-"""The controls that limits are known for; only these have a grid."""
-
-
-class CatalogueError(KbapiError):
-    """A catalogue file, or a question to the catalogue, that makes no sense."""
+from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +93,7 @@ class Catalogue:
 
     def grid_for(self, chip: ChipName, control: str) -> Grid:
         """The steps of a control on a chip; raises CatalogueError for a control without limits."""
-        if control not in GRID_CONTROLS:
+        if control not in LIMIT_CONTROLS:
             raise CatalogueError("This control has no grid of settings.")
         return self.traits_for(chip).grids[control]
 
@@ -163,7 +147,7 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
     _check_words(row, _TRAIT_FIELDS, path)
     _check_words(row.get("domains", ()), DOMAINS, path)
     _check_words(row.get("controls", ()), CONTROLS, path)
-    _check_words(row.get("grid", {}), GRID_CONTROLS, path)
+    _check_words(row.get("grid", {}), LIMIT_CONTROLS, path)
     try:
         grids = {control: Grid(Fraction(step)) for control, step in row.get("grid", {}).items()}
     except (TypeError, ValueError, ZeroDivisionError) as error:

@@ -55,9 +55,7 @@ def search_chips(index: SearchIndex, query: str, limit: int = 5) -> tuple[Hit, .
     """The keys most like the query, best first; at most `limit`."""
     wanted = _letters(query[:LONGEST_QUERY])
     columns = _nearest_columns(index, wanted, max(_POOL, 2 * limit))
-    hits = [
-        Hit(index.keys[column], _likeness(wanted, index.texts[column])) for column in columns
-    ]
+    hits = [Hit(index.keys[column], _likeness(wanted, index.texts[column])) for column in columns]
     return tuple(sorted(hits, key=lambda hit: (-hit.likeness, hit.key))[:limit])
 
 
