@@ -15,6 +15,8 @@ from kbapi.intake.own_results import OwnResult
 from kbapi.intake.schema import SubmissionSchema
 
 OPENAPI_VERSION: Final = "3.1.0"
+# Registered by the framework for habits that this API does not have.
+_SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (AcceptedAnswer, OwnResult, StartAnswer, Health)
 
 DESCRIPTION: Final = (
@@ -104,6 +106,9 @@ def openapi_document(api: Api) -> dict[str, Any]:
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)
     document: dict[str, Any] = api.spec.to_dict()
+    for unused in _SHAPES_OF_THE_FRAMEWORK:
+        document["components"]["schemas"].pop(unused, None)
+    document["components"].pop("responses", None)
     return document
 
 

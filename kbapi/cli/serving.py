@@ -63,6 +63,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "keepalive": 5,
             "logger_class": _AddresslessLog,
             "accesslog": None,
+            "control_socket_disable": True,  # nobody asked for a second door
             "proc_name": "kbapi",
         }
     ).run()
