@@ -52,10 +52,22 @@ class StableShareFit:
         >>> fit_npmle(pool).share_at([0, 4, 5, 9, 10]).tolist()
         [1.0, 1.0, 0.75, 0.75, 0.0]
         """
+        return np.asarray(self._shares()[np.searchsorted(self.cell_left, steps)])
+
+    def most_at(self, steps: ArrayLike) -> NDArray[np.float64]:
+        """Upper envelope: a cell's mass stays stable up to its last step, shape of `steps`.
+
+        >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
+        >>> fit_npmle(pool).most_at([5, 6, 11, 12]).tolist()
+        [1.0, 0.75, 0.75, 0.0]
+        """
+        return np.asarray(self._shares()[np.searchsorted(self.cell_right, steps, side="right")])
+
+    def _shares(self) -> NDArray[np.float64]:
+        """Mass of each cell and all deeper ones, then zero, shape (m + 1,)."""
         # Summed from the deep end, where small shares keep their digits; the top is one exactly.
         shares = np.append(np.cumsum(self.masses[::-1])[::-1], 0.0)
-        shares = np.minimum(shares / shares[0], 1.0)
-        return np.asarray(shares[np.searchsorted(self.cell_left, steps)])
+        return np.asarray(np.minimum(shares / shares[0], 1.0))
 
 
 def fit_npmle(evidence: GroupedIntervals) -> StableShareFit:

@@ -107,18 +107,31 @@ def test_shifting_all_reports_shifts_the_answer(rows, shift):
 
 
 @settings(max_examples=300, deadline=None)
-@given(
-    reports(weights=(0.3, 1.0, 5.0)),
-    st.integers(0, 12),
-    st.integers(0, 6),
-    st.one_of(st.integers(1, 6), st.just(NEVER_FAILED)),
-)
-def test_one_more_unit_known_stable_at_a_depth_never_lowers_the_bound_there(
-    rows, depth, deeper, width
-):
-    stable = depth + deeper
-    unit = (stable, NEVER_FAILED if width == NEVER_FAILED else stable + width, 1.0)
+@given(reports(weights=(0.3, 1.0, 5.0)), st.integers(0, 12))
+def test_one_more_unit_known_stable_at_a_depth_never_lowers_the_bound_there(rows, depth):
+    unit = (depth, NEVER_FAILED, 1.0)
     assert lower_at(a_band([*rows, unit]), depth) >= lower_at(a_band(rows), depth) - 1e-9
+
+
+@settings(max_examples=300, deadline=None)
+@given(reports(weights=(0.3, 1.0, 5.0)), st.integers(0, 12), st.integers(0, 6), st.integers(1, 6))
+def test_nor_does_one_that_failed_deeper_where_every_status_is_known(rows, depth, deeper, width):
+    rows = [row for row in rows if row[0] >= depth or row[1] <= depth] or [(depth, depth + 1, 1.0)]
+    unit = (depth + deeper, depth + deeper + width, 1.0)
+    assert lower_at(a_band([*rows, unit]), depth) >= lower_at(a_band(rows), depth) - 1e-9
+
+
+def test_a_failure_deeper_may_lower_the_likeliest_share_at_a_depth_that_others_straddle():
+    # The limit of the law, by likelihood itself: [8, 9) explains [6, 10), so less mass is needed
+    # at [6, 7), and [0, 7) falls back on [1, 6). The long EM says the same.
+    rows = [(0, 7, 5.0), (1, 6, 5.0), (6, 12, 0.3), (8, 12, 5.0), (6, 10, 5.0), (0, 10, 1.0)]
+    rows += [(10, NEVER_FAILED, 10.0), (11, NEVER_FAILED, 5.0)]
+    with_one_more = [*rows, (8, 9, 1.0)]
+    for evidence, share in [(rows, 0.7803), (with_one_more, 0.7584)]:
+        assert fit_npmle(a_pool(evidence)).share_at(6) == pytest.approx(share, abs=1e-4)
+        assert slow.share(slow.em_masses(evidence, rounds=5000), 6) == pytest.approx(
+            share, abs=1e-4
+        )
 
 
 @settings(deadline=None)

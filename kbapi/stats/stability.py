@@ -1,0 +1,160 @@
+"""The stable share over all settings: from the chip's own units, and from its siblings, apart."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaincinv
+
+from kbapi.stats.blend import BlendedBound
+from kbapi.stats.bounds import sccp_bound
+from kbapi.stats.grid import Grid
+from kbapi.stats.interval import GroupedIntervals, frozen_array
+from kbapi.stats.pool import PoolFit, fit_pool
+from kbapi.stats.scale import PriorScale
+from kbapi.stats.siblings import Level, Siblings
+from kbapi.stats.small_sample import SevPosterior, fit_sev
+
+Vector = NDArray[np.float64]
+
+_NOBODY = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class ShareBand:
+    """The stable share at each whole step from stock down, with a two-sided band.
+
+    Parameters
+    ----------
+    share, lower, upper : float64 arrays, shape (d,)
+        At depth 0, 1, 2...; shape (0,) where there are no units.
+    units : weight of the units that it rests on
+    """
+
+    share: Vector
+    lower: Vector
+    upper: Vector
+    units: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stability:
+    """What is known of the stable share, own and borrowed units apart.
+
+    Parameters
+    ----------
+    own : model-free, from the chip's own units
+    borrowed : what the siblings alone make one expect of a chip among them
+    level : whose units are borrowed; `none` where nobody's
+    confidence : of each band, one-sided at each end
+    kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    """
+
+    own: ShareBand
+    borrowed: ShareBand
+    level: Level
+    confidence: float
+    kkt_gap: float
+    converged: bool
+
+
+def stability_curve(
+    evidence: GroupedIntervals,
+    siblings: Siblings,
+    grid: Grid,
+    scale: PriorScale,
+    confidence: float,
+) -> Stability:
+    """The stable share at every setting with its bands.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals of the chip's own units in grid steps; may be empty.
+    siblings
+        Summaries of the related chips.
+    grid
+        Steps of the control.
+    scale
+        Prior scale of the control, in its own unit.
+    confidence
+        One-sided at each end of a band, in (0, 1).
+
+    Raises
+    ------
+    ValueError
+        When the confidence is not inside (0, 1).
+
+    References
+    ----------
+    Clopper & Pearson (1934), Biometrika 26:404-413, both ends, on Turnbull's estimate (1976).
+
+    >>> from fractions import Fraction
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> pool = GroupedIntervals(np.array([1, 3]), np.array([2, 4]), np.array([10.0, 90.0]))
+    >>> curve = stability_curve(pool, Siblings(), Grid(Fraction(25)), VOLTAGE_OFFSET, 0.95)
+    >>> curve.own.share.tolist(), curve.own.lower.round(3).tolist()
+    ([1.0, 1.0, 0.9, 0.9, 0.0], [0.97, 0.97, 0.836, 0.836, 0.0])
+    >>> curve.borrowed.share.tolist()
+    []
+    """
+    if not 0 < confidence < 1:
+        raise ValueError("a confidence lies between 0 and 1")
+    pool = fit_pool(evidence, siblings, float(grid.step), scale)
+    return Stability(
+        own=_own_band(pool.bound, confidence),
+        borrowed=_borrowed_band(pool, float(grid.step), scale, confidence),
+        level=pool.prior.level,
+        confidence=confidence,
+        kkt_gap=pool.kkt_gap,
+        converged=pool.converged,
+    )
+
+
+def _own_band(bound: BlendedBound, confidence: float) -> ShareBand:
+    known = bound.known
+    if len(known.depths) == 0:
+        return _NO_BAND
+    runs = np.diff(known.depths, append=known.depths[-1] + 1)
+    weight = known.known_weight
+    # The upper bound takes a cell's mass at its right end, as the lower one does at its left.
+    stable, failed = weight * known.most + 1.0, weight * (1.0 - known.most)
+    upper = np.where(failed > 0, betaincinv(stable, np.maximum(failed, 1e-300), confidence), 1.0)
+    return ShareBand(
+        share=frozen_array(np.repeat(known.least, runs)),
+        lower=frozen_array(np.repeat(sccp_bound(known.least, weight, confidence), runs)),
+        upper=frozen_array(np.repeat(upper, runs)),
+        units=bound.units,
+    )
+
+
+def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: float) -> ShareBand:
+    if pool.prior.level is Level.NONE:
+        return _NO_BAND
+    nobody = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+    belief = fit_sev(nobody, step, scale, pool.prior.prior)
+    shares = belief.share_at(np.arange(belief.deepest() + 1))
+    expected = shares @ belief.weight
+    shares = shares[: int(np.argmax(expected < _NOBODY)) + 1]
+    return ShareBand(
+        share=frozen_array(expected[: len(shares)]),
+        lower=frozen_array(_quantiles(shares, belief, 1.0 - confidence)),
+        upper=frozen_array(_quantiles(shares, belief, confidence)),
+        units=pool.prior.borrowed_units,
+    )
+
+
+def _quantiles(shares: Vector, belief: SevPosterior, level: float) -> Vector:
+    """Weighted quantile of each row of `shares`, shape (depths, g) to (depths,)."""
+    order = np.argsort(shares, axis=1, kind="stable")
+    below = np.cumsum(belief.weight[order], axis=1)
+    place = np.argmax(below >= min(level, float(below[:, -1].min())), axis=1)
+    return np.asarray(np.take_along_axis(shares, order, axis=1)[np.arange(len(shares)), place])
+
+
+_NO_BAND = ShareBand(
+    share=frozen_array(np.zeros(0)),
+    lower=frozen_array(np.zeros(0)),
+    upper=frozen_array(np.zeros(0)),
+    units=0.0,
+)

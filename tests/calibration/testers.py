@@ -1,0 +1,62 @@
+"""Simulated people who search for the limit of their unit, and the truths about their chips."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
+
+STEP_MV = 125 / 128
+Draw = Callable[[np.random.Generator, int], NDArray[np.float64]]
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A distribution of limits in mV below stock, and the depth that 90 % of units reach."""
+
+    name: str
+    draw: Draw
+    depth_90_mv: float
+
+
+def _two_revisions(rng: np.random.Generator, n: int) -> NDArray[np.float64]:
+    return np.where(rng.random(n) < 0.25, rng.normal(80, 8, n), rng.normal(125, 12, n))
+
+
+# 10 % points: 110 - 1.28155 * 25; the root of the mixture's distribution; 140 less, and 70 plus,
+# the 90 % and 10 % points 3.88972 and 0.531812 of a Gamma(2, 1).
+TRUTHS = (
+    Truth("normal", lambda rng, n: rng.normal(110, 25, n), 77.961211),
+    Truth("two revisions", _two_revisions, 77.970463),
+    Truth("long weak tail", lambda rng, n: 140 - rng.gamma(2, 15, n), 140 - 15 * 3.889720),
+    Truth("long deep tail", lambda rng, n: 70 + rng.gamma(2, 20, n), 70 + 20 * 0.531812),
+)
+
+
+def a_tested_pool(
+    rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 0.0
+) -> GroupedIntervals:
+    """What `units` testers find of a truth that lies `shift_mv` deeper.
+
+    The first setting is uniform in 50..80 mV, the step 5, 10 or 25 mV; 35 % stop at a planned
+    depth 0..80 mV past the first setting, the others at the first failure.
+    """
+    limit = np.floor(np.maximum(truth.draw(rng, units) + shift_mv, 0.0) / STEP_MV).astype(int)
+    first_mv = np.rint(rng.uniform(50, 80, units) / STEP_MV) * STEP_MV
+    step_mv = np.array([5.0, 10.0, 25.0])[rng.integers(0, 3, units)]
+    planned_mv = np.where(rng.random(units) < 0.35, rng.uniform(0, 80, units), np.inf)
+    stable = np.zeros(units, dtype=np.int64)
+    unstable = np.full(units, NEVER_FAILED, dtype=np.int64)
+    searching = np.ones(units, dtype=np.bool_)
+    tries = 0
+    while searching.any():
+        setting = np.rint((first_mv + tries * step_mv) / STEP_MV).astype(int)
+        searching &= tries * step_mv <= planned_mv
+        failed = searching & (setting > limit)
+        unstable[failed] = setting[failed]
+        searching &= ~failed
+        stable[searching] = setting[searching]
+        tries += 1
+    return group_intervals(stable, unstable, np.ones(units))
