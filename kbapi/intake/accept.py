@@ -220,4 +220,6 @@ def _new_setting(
         stable_steps=screened.stable_steps,
         unstable_steps=screened.unstable_steps,
         early_stop_steps=screened.early_stop_steps,
+        clock_mhz=setting.clock_mhz,
+        stock_mv=setting.stock_mv,
     )

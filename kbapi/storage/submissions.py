@@ -40,6 +40,8 @@ class NewSetting:
     stable_steps: int | None
     unstable_steps: int | None
     early_stop_steps: int
+    clock_mhz: float | None
+    stock_mv: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +146,8 @@ def _save_setting(
             unstable_steps=setting.unstable_steps,
             early_stop_steps=setting.early_stop_steps,
             measured_month=new.measured_month,
+            clock_mhz=setting.clock_mhz,
+            stock_mv=setting.stock_mv,
         )
     )
     return key
