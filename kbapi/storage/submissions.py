@@ -56,6 +56,7 @@ class NewSubmission:
     document: str
     content_hash: bytes | None
     rules_version: int
+    grammar_version: int
     settings: tuple[NewSetting, ...]
 
 
@@ -115,6 +116,7 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             document=new.document,
             content_hash=new.content_hash,
             rules_version=new.rules_version,
+            grammar_version=new.grammar_version,
         )
     ).inserted_primary_key[0]
     keys = [

@@ -150,6 +150,7 @@ class Submission(SQLModel, table=True):
         _month("measured_month"),
         _hash("content_hash", nullable=True),
         _integer("rules_version", 1, 1_000_000),
+        _integer("grammar_version", 1, 1_000_000),
         CheckConstraint("json_valid(document)", name="document"),
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -162,6 +163,8 @@ class Submission(SQLModel, table=True):
     content_hash: bytes | None = Field(default=None, unique=True)
     """Keyed hash of contributor and document; only for documents that carry a unit token."""
     rules_version: int
+    grammar_version: int = Field(default=1, sa_column_kwargs={"server_default": "1"})
+    """Which grammar read the chip's text; a newer one may read it again."""
 
 
 class SettingResult(SQLModel, table=True):
