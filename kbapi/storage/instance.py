@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
-from functools import cached_property
+from functools import cache, cached_property
 
 from sqlalchemy import Connection, Engine
 
@@ -33,7 +33,7 @@ class Instance:
     @cached_property
     def catalogue(self) -> Catalogue:
         """The curated chips that this installation carries."""
-        return load_catalogue(bundled_folder("seed_data") / "catalogue")
+        return bundled_catalogue()
 
     def today(self) -> date:
         """The present day in UTC."""
@@ -67,6 +67,12 @@ class Instance:
         """Give the connections back to the operating system."""
         self._writing_engine.dispose()
         self._reading_engine.dispose()
+
+
+@cache
+def bundled_catalogue() -> Catalogue:
+    """The curated chips that this installation carries, read once."""
+    return load_catalogue(bundled_folder("seed_data") / "catalogue")
 
 
 def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
