@@ -17,7 +17,7 @@ RULES: Final[tuple[Rule, ...]] = (
          thousands),
     # Three digits are the older generations, where the driver prints "Series" after one product.
     rule("radeon_rx_old", "amd", "gpu",
-         r"(?:radeon )?rx ?(?P<number>\d{2}[1-9]|\d[1-9]0)(?P<letter>xtx|x|d|m|b)?"
+         r"(?:radeon )?rx ?(?P<number>[456][1-9][05])(?P<letter>xtx|x|d|m|b)?"
          rf"(?: ?(?P<step>gme|2048sp|xt|xtx|duo|oem))?{_MEMORY}{_GRAPHICS}",
          "radeon rx {number}{letter} {step} {memory}", "radeon rx", "{gen} {letter}", thousands),
     rule("radeon_rx_vega_discrete", "amd", "gpu",
