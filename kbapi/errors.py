@@ -1,12 +1,15 @@
 """Every error that kbapi raises on purpose; none of them knows HTTP.
 
-`api/problems.py` is the one place that gives each class a status.
+`api/problems.py` is the one place that gives each class a status, and `/problems/<code>` shows
+each class's title and explanation to people.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Problem:
     """One fault of a document or a query: where it is, its code, and what would be right."""
 
@@ -14,11 +17,201 @@ class Problem:
     """RFC 6901 JSON pointer into the document, or the name of a query parameter."""
     code: str
     detail: str
+    candidates: tuple[str, ...] = ()
+    """Catalogue keys to choose from, where a chip's name fits several."""
 
 
 class KbapiError(Exception):
     """The base of all errors that are meant for a person to read."""
 
-    def __init__(self, detail: str) -> None:
-        super().__init__(detail)
-        self.detail = detail
+    code: ClassVar[str] = "error"
+    title: ClassVar[str] = "Something is wrong"
+    explanation: ClassVar[str] = "The answer's detail says what."
+
+    def __init__(self, detail: str = "", problems: Sequence[Problem] = ()) -> None:
+        self.detail = detail or self.explanation
+        self.problems = tuple(problems)
+        super().__init__(self.detail)
+
+
+class JsonUnreadable(KbapiError):
+    """The body is not JSON text at all."""
+
+    code = "json_unreadable"
+    title = "The body is not readable as JSON"
+    explanation = (
+        "The body must be one JSON document in UTF-8. The detail says at which line and column "
+        "reading stopped. Nothing was stored."
+    )
+
+
+class DocumentRefused(KbapiError):
+    """A submitted document breaks a rule of shape or plausibility."""
+
+    code = "document_refused"
+    title = "The document was refused"
+    explanation = (
+        "At least one value cannot be right. All problems are listed at once, each with a pointer "
+        "to the value. Nothing was stored: correct them and send the document again."
+    )
+
+
+class QuestionRefused(KbapiError):
+    """A query asks for something that does not exist or cannot be."""
+
+    code = "question_refused"
+    title = "The question was refused"
+    explanation = (
+        "At least one query parameter is unknown or has a value that cannot be. All problems are "
+        "listed at once, each with the parameter's name."
+    )
+
+
+class IdempotencyKeyUnreadable(KbapiError):
+    """The Idempotency-Key header is not a structured string."""
+
+    code = "idempotency_key_unreadable"
+    title = "The Idempotency-Key is not usable"
+    explanation = (
+        "An Idempotency-Key is 1 to 255 visible ASCII characters, with or without double quotes, "
+        'such as "8e03978e-40d5-43e8". Nothing was stored.'
+    )
+
+
+class IdempotencyKeyReused(KbapiError):
+    """One Idempotency-Key came with two different documents."""
+
+    code = "idempotency_key_reused"
+    title = "This Idempotency-Key belongs to another document"
+    explanation = (
+        "The key was used within the last 24 hours with a different document. Use a new key for a "
+        "new document. Nothing was stored."
+    )
+
+
+class ReceiptMissing(KbapiError):
+    """A route that needs a receipt was called without one."""
+
+    code = "receipt_missing"
+    title = "A receipt is needed"
+    explanation = (
+        "Send the receipt that came with the submission as 'Authorization: Bearer kbr_...'."
+    )
+
+
+class ReceiptWrong(KbapiError):
+    """The receipt does not belong to this submission, whether or not it exists."""
+
+    code = "receipt_wrong"
+    title = "The receipt does not fit"
+    explanation = "This receipt does not belong to this submission. Nothing was read or changed."
+
+
+class SubmissionGone(KbapiError):
+    """The receipt fits, but the submission has been withdrawn."""
+
+    code = "submission_gone"
+    title = "The submission is not here any more"
+    explanation = "It has been withdrawn, and nothing of it is kept."
+
+
+class StorageBusy(KbapiError):
+    """Another process holds the database for too long."""
+
+    code = "storage_busy"
+    title = "The database is busy"
+    explanation = "Another process holds it. Nothing was stored: try again in a few seconds."
+
+
+class StorageUnwritable(KbapiError):
+    """The disk is full, or the file may not be written."""
+
+    code = "storage_unwritable"
+    title = "The database cannot be written"
+    explanation = (
+        "The disk is full or the file is read-only. Nothing was stored; reading goes on. Tell the "
+        "person who hosts this instance."
+    )
+
+
+class StorageBroken(KbapiError):
+    """The database file is not one, or is damaged."""
+
+    code = "storage_broken"
+    title = "The database cannot be read"
+    explanation = "The file is damaged or is not a database. Tell the person who hosts it."
+
+
+class SchemaMismatch(KbapiError):
+    """The database is older or newer than this code."""
+
+    code = "schema_mismatch"
+    title = "The database has another version than the program"
+    explanation = "The host must run 'kbapi db upgrade', or install the newer program."
+
+
+class CatalogueError(KbapiError):
+    """A catalogue file, or a question to the catalogue, that makes no sense."""
+
+    code = "catalogue_unreadable"
+    title = "The chip catalogue cannot be read"
+    explanation = "A file of the catalogue is wrong; the detail says which. Tell the host."
+
+
+class UnsafeSetup(KbapiError):
+    """The instance must not start like this; the detail says why."""
+
+    code = "unsafe_setup"
+    title = "This set-up is unsafe"
+    explanation = "The program refuses to start; the detail says why and what would be right."
+
+
+class PageMissing(KbapiError):
+    """No route has this path."""
+
+    code = "not_found"
+    title = "There is nothing here"
+    explanation = "No page or endpoint has this path. The API is described at /docs."
+
+
+class MethodWrong(KbapiError):
+    """The path exists, but not with this method."""
+
+    code = "method_not_allowed"
+    title = "This path takes another method"
+    explanation = "The Allow header says which methods this path takes."
+
+
+class BodyTooLarge(KbapiError):
+    """The body is larger than this instance reads."""
+
+    code = "body_too_large"
+    title = "The body is too large"
+    explanation = "One result needs a few kilobytes. Nothing was stored."
+
+
+class MediaTypeWrong(KbapiError):
+    """The Content-Type is not one that this endpoint reads."""
+
+    code = "media_type_not_supported"
+    title = "This Content-Type is not read here"
+    explanation = "Send the document with 'Content-Type: application/json'. Nothing was stored."
+
+
+class RequestUnreadable(KbapiError):
+    """The request breaks HTTP in a way that the framework refuses."""
+
+    code = "request_unreadable"
+    title = "The request cannot be read"
+    explanation = "The request breaks a rule of HTTP. Nothing was stored."
+
+
+class Unexpected(KbapiError):
+    """Something that nobody foresaw."""
+
+    code = "unexpected"
+    title = "Something went wrong on this side"
+    explanation = (
+        "It is not your document's fault. Nothing was stored; the host can find the cause in the "
+        "log by the request_id."
+    )

@@ -1,0 +1,102 @@
+"""The cautions that travel with every number: a code, a sentence, and when they are told."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from kbapi.advice.question import Question
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A caution as it stands in an answer."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    caution: Caution
+    applies: Callable[[Question], bool]
+
+
+def _always(_: Question) -> bool:
+    return True
+
+
+_RULES: Final = tuple(
+    _Rule(Caution(code, text), applies)
+    for code, text, applies in (
+        (
+            "save_first",
+            "Save your work and make a backup before you begin, and check your files after every "
+            "crash: saved data can be damaged too.",
+            _always,
+        ),
+        (
+            "wrong_results_first",
+            "Wrong results can come before any crash: test with loads that check their own "
+            "results, and do nothing that matters while you search.",
+            _always,
+        ),
+        (
+            "know_the_way_back",
+            "Know before the first step how to start the machine without the setting, and do not "
+            "apply it at start-up before weeks of use.",
+            _always,
+        ),
+        (
+            "disk_encryption",
+            "Disk encryption may ask for its recovery key after a firmware change: have it at "
+            "hand.",
+            _always,
+        ),
+        (
+            "protections",
+            "Switching a protection off lowers the security of the machine. Weigh whether it "
+            "guards other people's data or is used for work, and switch it on again if you stop.",
+            _always,
+        ),
+        (
+            "makers_instructions",
+            "Firmware changes follow the maker's instructions, your warranty and local rules; "
+            "leave opened machines to qualified people.",
+            _always,
+        ),
+        (
+            "test_every_state",
+            "Cold starts, battery, resume from sleep and hybrid graphics behave differently: test "
+            "each of them.",
+            _always,
+        ),
+        (
+            "picture_faults",
+            "On graphics, picture faults and driver resets are failures; a faulty driver restart "
+            "can take the whole session with it.",
+            lambda question: question.chip.kind == "gpu",
+        ),
+        (
+            "limits_shrink",
+            "Limits shrink with age, heat and updates: test again after each season and each "
+            "firmware or driver change.",
+            _always,
+        ),
+        (
+            "not_these_machines",
+            "Leave work, medical, server and shared machines at stock.",
+            _always,
+        ),
+        (
+            "stop_and_ask",
+            "A machine that fails at stock, a swollen battery or a dying cooler: stop, and ask "
+            "qualified people.",
+            _always,
+        ),
+    )
+)
+
+
+def cautions_for(question: Question) -> tuple[Caution, ...]:
+    """Every caution that belongs to an answer to this question, the most urgent first."""
+    return tuple(rule.caution for rule in _RULES if rule.applies(question))

@@ -1,0 +1,166 @@
+"""A question, parsed once: the key of stored answers and all that an answer is computed from."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from marshmallow import ValidationError, fields, validate
+
+from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.resolve import resolve_chip
+from kbapi.errors import Problem, QuestionRefused
+from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
+from kbapi.wire import OneWordOf, StrictSchema, Text, problems_of
+
+CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
+DEFAULT_SHARE: Final = 0.9
+DEFAULT_CONFIDENCE: Final = 0.95
+_LEAST_SHARE: Final = 0.5
+_MOST_SHARE: Final = 0.99
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked about one chip's control, with every default filled in."""
+
+    chip: ChipName
+    domain: Domain
+    control: LimitControl | None
+    """None for the control with the largest pool that holds the domain."""
+    moved_with: tuple[Domain, ...] | None
+    """Exactly these domains moved together, or None for the largest pool that holds the domain."""
+    clock_mhz: float | None
+    stable_share: float
+    confidence: float
+
+    @property
+    def key(self) -> str:
+        """One text for all ways of asking the same."""
+        moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
+        clock = "any" if self.clock_mhz is None else f"{self.clock_mhz:g}"
+        return (
+            f"start|{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
+            f"{self.stable_share:.2f}|{self.confidence:.2f}"
+        )
+
+
+class DomainList(fields.String):
+    """Domain codes joined by commas."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        codes = sorted({code for code in str(value).split(",") if code})
+        unknown = [code for code in codes if code not in DOMAINS]
+        if unknown:
+            raise ValidationError(f"Domains joined by commas, each one of: {', '.join(DOMAINS)}.")
+        return tuple(codes)
+
+
+def _on_the_hundredth(share: float) -> None:
+    if abs(share * 100 - round(share * 100)) > 1e-9:
+        raise ValidationError("A share is given in hundredths, such as 0.9 or 0.95.")
+
+
+class QuestionSchema(StrictSchema):
+    """The query parameters of a question about one chip's control."""
+
+    chip = Text(
+        required=True,
+        metadata={
+            "description": "The chip as the system prints it, or a catalogue key.",
+            "example": "norvane-sable-7-4820mx",
+        },
+    )
+    domain = fields.String(
+        validate=OneWordOf(DOMAINS),
+        metadata={
+            "description": "The supply rail; core for a processor, gpu_core for graphics unless "
+            "given.",
+            "example": "core",
+        },
+    )
+    control = fields.String(
+        validate=OneWordOf(LIMIT_CONTROLS),
+        metadata={
+            "description": "How it is adjusted; unless given, the control with the most results.",
+            "example": "voltage_offset",
+        },
+    )
+    moved_with = DomainList(
+        metadata={
+            "description": "Take the pool in which exactly these moved together, joined by "
+            "commas; empty for the domain alone. Unless given: the largest pool that holds the "
+            "domain.",
+            "example": "ring",
+        },
+    )
+    clock_mhz = fields.Float(
+        validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
+        metadata={"description": "The clock, with fixed_clock_voltage, in MHz.", "example": 1800},
+    )
+    stable_share = fields.Float(
+        load_default=DEFAULT_SHARE,
+        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), _on_the_hundredth],
+        metadata={
+            "description": "The share of reported units that the start should hold on.",
+            "example": 0.9,
+        },
+    )
+    confidence = fields.Float(
+        load_default=DEFAULT_CONFIDENCE,
+        validate=validate.OneOf(CONFIDENCES, error="Not one of: 0.8, 0.9, 0.95, 0.99."),
+        metadata={"description": "How sure the share should be.", "example": 0.95},
+    )
+
+
+_QUESTION: Final = QuestionSchema()
+
+
+def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Question:
+    """The question that these parameters ask, each with all the values it was sent with.
+
+    Raises
+    ------
+    QuestionRefused
+        With every problem; a pointer is the name of a parameter.
+    """
+    problems = [
+        Problem(name, "repeated_parameter", "Send this parameter once.")
+        for name, values in sent.items()
+        if len(values) > 1
+    ]
+    loaded: dict[str, Any] = {}
+    try:
+        loaded = _QUESTION.load({name: values[0] for name, values in sent.items()})
+    except ValidationError as error:
+        problems += [_told_by_name(problem) for problem in problems_of(error.messages)]
+    text = sent.get("chip", ("",))[0]
+    chip = resolve_chip(text, "chip", catalogue) if text else None
+    if isinstance(chip, Problem):
+        problems.append(chip)
+    if problems or not isinstance(chip, ChipName):
+        raise QuestionRefused(problems=problems)
+    return _with_defaults(chip, loaded)
+
+
+def _told_by_name(problem: Problem) -> Problem:
+    # A query has no nesting: its pointer is the parameter's name alone.
+    detail = problem.detail.replace("Unknown field", "Unknown parameter")
+    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
+
+
+def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
+    domain: Domain = loaded.get("domain") or ("core" if chip.kind == "cpu" else "gpu_core")
+    moved_with = loaded.get("moved_with")
+    if moved_with is not None:
+        moved_with = tuple(code for code in moved_with if code != domain)
+    return Question(
+        chip=chip,
+        domain=domain,
+        control=loaded.get("control"),
+        moved_with=moved_with,
+        clock_mhz=loaded.get("clock_mhz"),
+        stable_share=round(loaded["stable_share"], 2),
+        confidence=loaded["confidence"],
+    )

@@ -1,0 +1,61 @@
+"""How answers leave: frozen values dumped as JSON, with links where a client goes next."""
+
+from dataclasses import dataclass, field, fields
+from urllib.parse import urlencode
+
+import orjson
+from flask import Response, current_app
+
+from kbapi.intake.accepted import Accepted
+from kbapi.storage.instance import Instance
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Where to go next."""
+
+    self: str
+    """The result itself; read or withdraw it with the receipt."""
+    start: tuple[str, ...]
+    """The suggested start for each domain and control of the result."""
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptedAnswer(Accepted):
+    """The answer to an accepted result, with links."""
+
+    links: Links = field(kw_only=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Whether the process lives, or can serve."""
+
+    status: str
+
+
+def with_links(accepted: Accepted) -> AcceptedAnswer:
+    """The accepted result and where to go next."""
+    told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
+    starts = dict.fromkeys(
+        "/v1/start?"
+        + urlencode(
+            {"chip": accepted.chip.key, "domain": setting.domain, "control": setting.control}
+        )
+        for setting in accepted.settings
+    )
+    links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
+    return AcceptedAnswer(**told, links=links)
+
+
+def dump(answer: object, status: int) -> Response:
+    """A JSON response of a frozen answer; what belongs to one person is not kept by caches."""
+    response = Response(orjson.dumps(answer), status, mimetype="application/json")
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def instance() -> Instance:
+    """The instance that this app serves."""
+    served: Instance = current_app.extensions["kbapi"]
+    return served

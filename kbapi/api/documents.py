@@ -1,0 +1,122 @@
+"""How the OpenAPI document is put together: schemas, problems and examples of every operation."""
+
+from typing import Any, Final, Literal
+
+from apispec import APISpec
+from apispec.ext.marshmallow import MarshmallowPlugin
+from flask_smorest import Api
+from marshmallow import Schema, fields
+from pydantic import TypeAdapter
+
+from kbapi.advice.question import QuestionSchema
+from kbapi.advice.start_answer import StartAnswer
+from kbapi.api.answers import AcceptedAnswer, Health
+from kbapi.intake.own_results import OwnResult
+from kbapi.intake.schema import SubmissionSchema
+
+OPENAPI_VERSION: Final = "3.1.0"
+# Registered by the framework for habits that this API does not have.
+_SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
+ANSWERS: Final = (AcceptedAnswer, OwnResult, StartAnswer, Health)
+
+DESCRIPTION: Final = (
+    "A knowledge base of community voltage-tuning results: send what a chip held and where it "
+    "failed, ask where to start. Every number says how sure it is and what it stands on; it is no "
+    "promise for one machine. Save your work, back up, and know the way back before you try "
+    "anything; makers' instructions, local rules and qualified people come first."
+)
+
+
+class ProblemItemSchema(Schema):
+    """One fault of a document or a query."""
+
+    pointer = fields.String(
+        required=True,
+        metadata={
+            "description": "JSON pointer into the document, or the name of a query parameter.",
+            "example": "/settings/0/stable_at",
+        },
+    )
+    code = fields.String(required=True, metadata={"example": "above_stock"})
+    detail = fields.String(
+        required=True, metadata={"example": "Negative is lower; did you mean -80?"}
+    )
+    candidates = fields.List(
+        fields.String(),
+        metadata={"description": "Catalogue keys to choose from.", "example": []},
+    )
+
+
+class ProblemSchema(Schema):
+    """A problem document (RFC 9457)."""
+
+    type = fields.String(
+        required=True,
+        metadata={
+            "description": "Path of a page that explains the problem.",
+            "example": "/problems/document_refused",
+        },
+    )
+    title = fields.String(required=True, metadata={"example": "The document was refused"})
+    status = fields.Integer(required=True, metadata={"example": 422})
+    detail = fields.String(
+        required=True, metadata={"example": "At least one value cannot be right."}
+    )
+    request_id = fields.String(
+        required=True, metadata={"example": "8f14e45fceea467f9d7f5a3b2c1d0e9f"}
+    )
+    errors = fields.List(fields.Nested(ProblemItemSchema))
+
+
+def problem_answers(**by_status: str) -> dict[str, Any]:
+    """The documented problem answers of an operation: `problem_answers(_422="why")`."""
+    return {
+        status.removeprefix("_"): _answer(description, "application/problem+json", "Problem")
+        for status, description in by_status.items()
+    }
+
+
+def json_answer(description: str, component: str) -> dict[str, Any]:
+    """A documented JSON answer that has the shape of a component."""
+    return _answer(description, "application/json", component)
+
+
+def _answer(description: str, media_type: str, component: str) -> dict[str, Any]:
+    schema = {"$ref": f"#/components/schemas/{component}"}
+    return {"description": description, "content": {media_type: {"schema": schema}}}
+
+
+def question_parameters() -> list[dict[str, Any]]:
+    """The query parameters of a question, from the schema that reads them."""
+    plugin = MarshmallowPlugin()
+    APISpec("", "", OPENAPI_VERSION, plugins=[plugin])
+    if plugin.converter is None:
+        raise TypeError("the plugin has no converter before it is given to a document")
+    parameters: list[dict[str, Any]] = plugin.converter.schema2parameters(
+        QuestionSchema(), location="query"
+    )
+    return parameters
+
+
+def openapi_document(api: Api) -> dict[str, Any]:
+    """The whole OpenAPI document of this code: operations, request and answer shapes."""
+    if "Problem" not in api.spec.components.schemas:
+        api.spec.components.schema("Submission", schema=SubmissionSchema)
+        api.spec.components.schema("Problem", schema=ProblemSchema)
+        for name, shape in _answer_shapes().items():
+            api.spec.components.schema(name, component=shape)
+    document: dict[str, Any] = api.spec.to_dict()
+    for unused in _SHAPES_OF_THE_FRAMEWORK:
+        document["components"]["schemas"].pop(unused, None)
+    document["components"].pop("responses", None)
+    return document
+
+
+def _answer_shapes() -> dict[str, Any]:
+    """JSON Schemas of the frozen answers and of all their parts, made from the classes."""
+    adapters: list[tuple[str, Literal["serialization"], TypeAdapter[Any]]] = [
+        (answer.__name__, "serialization", TypeAdapter(answer)) for answer in ANSWERS
+    ]
+    _, shapes = TypeAdapter.json_schemas(adapters, ref_template="#/components/schemas/{model}")
+    parts: dict[str, Any] = shapes["$defs"]
+    return parts

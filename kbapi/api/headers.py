@@ -1,0 +1,67 @@
+"""What the headers of a request say, each read in one place."""
+
+import re
+from typing import Final
+
+from flask import request
+
+from kbapi.errors import IdempotencyKeyUnreadable, MediaTypeWrong, ReceiptMissing
+from kbapi.intake.receipts import RECEIPT_PREFIX
+
+# RFC 8941 string, quotes optional: visible ASCII, with " and \ escaped.
+_STRUCTURED: Final = re.compile(r'"((?:[\x20-\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"\Z')
+_BARE: Final = re.compile(r"[\x21\x23-\x5b\x5d-\x7e]+\Z")
+_LONGEST_KEY: Final = 255
+
+
+def require_json() -> None:
+    """Nothing, when the body says that it is JSON in UTF-8.
+
+    Raises
+    ------
+    MediaTypeWrong
+        For every other Content-Type, and for none.
+    """
+    charset = request.mimetype_params.get("charset", "utf-8").lower()
+    if request.mimetype != "application/json" or charset not in ("utf-8", "utf8"):
+        raise MediaTypeWrong
+
+
+def idempotency_key() -> str | None:
+    """The Idempotency-Key without its quotes, None if none was sent.
+
+    Raises
+    ------
+    IdempotencyKeyUnreadable
+        When it was sent twice, is empty, too long or no structured string.
+    """
+    sent = request.headers.getlist("Idempotency-Key")
+    if not sent:
+        return None
+    if len(sent) > 1:
+        raise IdempotencyKeyUnreadable
+    text = sent[0].strip()
+    if quoted := _STRUCTURED.match(text):
+        key = re.sub(r'\\(["\\])', r"\1", quoted.group(1))
+    elif _BARE.match(text):
+        key = text
+    else:
+        key = ""
+    if not 1 <= len(key) <= _LONGEST_KEY:
+        raise IdempotencyKeyUnreadable
+    return key
+
+
+def bearer_receipt() -> str:
+    """The receipt that came as Bearer token.
+
+    Raises
+    ------
+    ReceiptMissing
+        When there is none, or it is no receipt.
+    """
+    scheme, _, token = request.headers.get("Authorization", "").partition(" ")
+    token = token.strip()
+    if scheme.lower() != "bearer" or not token.startswith(RECEIPT_PREFIX) or not token.isascii():
+        raise ReceiptMissing
+    return token

@@ -1,0 +1,30 @@
+"""Whether the process lives and whether it can serve, for whoever starts and watches it."""
+
+from flask import Response
+from flask_smorest import Blueprint
+
+from kbapi.api.answers import Health, dump, instance
+from kbapi.api.documents import json_answer, problem_answers
+from kbapi.storage.migrations import require_current_schema
+
+blueprint = Blueprint("health", __name__, url_prefix="/health", description="Operation.")
+
+
+@blueprint.route("/live", methods=["GET"])
+@blueprint.doc(responses={"200": json_answer("The process lives.", "Health")})
+def tell_live() -> Response:
+    """Tell that the process lives; asks nothing of the database."""
+    return dump(Health("live"), 200)
+
+
+@blueprint.route("/ready", methods=["GET"])
+@blueprint.doc(
+    responses={
+        "200": json_answer("The database can be read and has the right schema.", "Health"),
+        **problem_answers(_503="The database can't be read, or has another schema."),
+    }
+)
+def tell_ready() -> Response:
+    """Tell whether requests can be served: the database is readable and of this version."""
+    require_current_schema(instance().settings.database_path)
+    return dump(Health("ready"), 200)

@@ -1,0 +1,121 @@
+"""The one place where errors become problem+json (RFC 9457), each class with its status."""
+
+import logging
+from typing import Any, Final
+
+import orjson
+from flask import Flask, Response, g
+from flask_smorest import Api
+from werkzeug.exceptions import HTTPException
+from werkzeug.wrappers import Response as BaseResponse
+
+from kbapi import errors
+from kbapi.errors import KbapiError, Problem
+
+log = logging.getLogger(__name__)
+
+STATUS_OF: Final[dict[type[KbapiError], int]] = {
+    errors.JsonUnreadable: 400,
+    errors.IdempotencyKeyUnreadable: 400,
+    errors.ReceiptMissing: 401,
+    errors.ReceiptWrong: 403,
+    errors.PageMissing: 404,
+    errors.MethodWrong: 405,
+    errors.SubmissionGone: 410,
+    errors.BodyTooLarge: 413,
+    errors.MediaTypeWrong: 415,
+    errors.DocumentRefused: 422,
+    errors.QuestionRefused: 422,
+    errors.IdempotencyKeyReused: 422,
+    errors.RequestUnreadable: 400,
+    errors.Unexpected: 500,
+    errors.StorageBroken: 503,
+    errors.StorageBusy: 503,
+    errors.StorageUnwritable: 503,
+    errors.SchemaMismatch: 503,
+    errors.UnsafeSetup: 503,
+    errors.CatalogueError: 503,
+}
+
+_RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
+    errors.StorageBusy: 2,
+    errors.StorageUnwritable: 60,
+}
+_BEARER_WANTED: Final[dict[type[KbapiError], str]] = {errors.ReceiptMissing: 'Bearer realm="kbapi"'}
+
+# What the web framework itself finds out, in our words.
+_OF_FRAMEWORK: Final[dict[int, type[KbapiError]]] = {
+    404: errors.PageMissing,
+    405: errors.MethodWrong,
+    413: errors.BodyTooLarge,
+    415: errors.MediaTypeWrong,
+}
+
+
+class ProblemApi(Api):
+    """The API whose every error, of ours or of the framework, is a problem document."""
+
+    # Each operation documents its own problems; a catch-all would hide a missing one.
+    DEFAULT_ERROR_RESPONSE_NAME = None
+
+    def _register_error_handlers(self) -> None:
+        app: Flask = self._app
+        app.register_error_handler(KbapiError, problem_response)
+        app.register_error_handler(HTTPException, self.handle_http_exception)
+        app.register_error_handler(Exception, _unexpected_response)
+
+    def handle_http_exception(self, error: HTTPException) -> BaseResponse:
+        """Answer what the framework refused."""
+        if error.code is None or error.code < 400:
+            return error.get_response()  # a redirect is no error
+        kind = _OF_FRAMEWORK.get(error.code)
+        if kind is None:
+            kind = errors.RequestUnreadable if error.code < 500 else errors.Unexpected
+        response = problem_response(kind())
+        for name in ("Allow", "Retry-After"):
+            value = dict(error.get_headers()).get(name)
+            if value is not None:
+                response.headers[name] = value
+        return response
+
+
+def problem_response(error: KbapiError) -> Response:
+    """The problem document of an error, with the request's id."""
+    status = STATUS_OF[type(error)]
+    body: dict[str, Any] = {
+        "type": f"/problems/{error.code}",
+        "title": error.title,
+        "status": status,
+        "detail": error.detail,
+        "request_id": g.get("request_id", ""),
+    }
+    if error.problems:
+        body["errors"] = [_told(problem) for problem in error.problems]
+    response = Response(orjson.dumps(body), status, mimetype="application/problem+json")
+    if (seconds := _RETRY_AFTER_S.get(type(error))) is not None:
+        response.headers["Retry-After"] = str(seconds)
+    if (challenge := _BEARER_WANTED.get(type(error))) is not None:
+        response.headers["WWW-Authenticate"] = challenge
+    g.problem_code = error.code
+    return response
+
+
+def _told(problem: Problem) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "pointer": problem.pointer,
+        "code": problem.code,
+        "detail": problem.detail,
+    }
+    if problem.candidates:
+        told["candidates"] = list(problem.candidates)
+    return told
+
+
+def _unexpected_response(error: Exception) -> Response:
+    # The message of an unknown error may hold anything, even a token: only its kind and place.
+    frame = error.__traceback__
+    while frame is not None and frame.tb_next is not None:
+        frame = frame.tb_next
+    place = "" if frame is None else f"{frame.tb_frame.f_code.co_filename}:{frame.tb_lineno}"
+    log.error("unexpected", extra={"error": type(error).__name__, "place": place})
+    return problem_response(errors.Unexpected())

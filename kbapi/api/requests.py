@@ -1,0 +1,45 @@
+"""What every request is given and every answer leaves with: an id, a log line, safe headers."""
+
+import logging
+import time
+from typing import Final
+from uuid import uuid4
+
+from flask import Flask, Response, g, request
+
+log = logging.getLogger(__name__)
+
+_HEADERS: Final = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "X-Frame-Options": "DENY",
+}
+
+
+def follow_requests(app: Flask) -> None:
+    """Give each request of the app an id, and each answer headers and a log line."""
+    app.before_request(_begin)
+    app.after_request(_finish)
+
+
+def _begin() -> None:
+    g.request_id = uuid4().hex
+    g.begun = time.perf_counter()
+
+
+def _finish(response: Response) -> Response:
+    response.headers.extend(_HEADERS)
+    response.headers["Kbapi-Request-Id"] = g.request_id
+    log.info(
+        "request",
+        extra={
+            "request_id": g.request_id,
+            "method": request.method,
+            # The rule, not the path: a path holds ids, and a query holds what somebody asked.
+            "route": request.url_rule.rule if request.url_rule else "",
+            "status": response.status_code,
+            "ms": round((time.perf_counter() - g.begun) * 1000, 1),
+            "problem": g.get("problem_code"),
+        },
+    )
+    return response

@@ -1,0 +1,47 @@
+"""The application: an instance, its endpoints and its pages put together."""
+
+from typing import Final
+
+from flask import Flask
+
+import kbapi
+from kbapi.api import health, start, submissions
+from kbapi.api.documents import DESCRIPTION, OPENAPI_VERSION
+from kbapi.api.problems import ProblemApi
+from kbapi.api.requests import follow_requests
+from kbapi.pages import views
+from kbapi.storage.instance import Instance
+
+_ENDPOINTS: Final = (submissions, start, health)
+
+
+def create_app(instance: Instance) -> Flask:
+    """The WSGI application that serves this instance; opens no connection yet."""
+    app = Flask("kbapi", static_folder=None)
+    app.config.update(
+        API_TITLE="kbapi",
+        API_VERSION=kbapi.__version__,
+        OPENAPI_VERSION=OPENAPI_VERSION,
+        API_SPEC_OPTIONS={
+            "info": {"description": DESCRIPTION, "license": {"name": "MIT"}},
+            "components": {
+                "securitySchemes": {
+                    "receipt": {
+                        "type": "http",
+                        "scheme": "bearer",
+                        "description": "The receipt that came with a submission, kbr_...",
+                    }
+                }
+            },
+        },
+        MAX_CONTENT_LENGTH=instance.settings.max_body_bytes,
+    )
+    app.url_map.strict_slashes = True
+    app.extensions["kbapi"] = instance
+    follow_requests(app)
+    api = ProblemApi(app)
+    for endpoint in _ENDPOINTS:
+        api.register_blueprint(endpoint.blueprint)
+    app.extensions["kbapi_document"] = api
+    app.register_blueprint(views.blueprint)
+    return app

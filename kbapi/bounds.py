@@ -1,0 +1,67 @@
+"""Every bound of intake, with its unit in its name and its reason beside it."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from kbapi.vocabulary import Domain, LimitControl
+
+
+@dataclass(frozen=True, slots=True)
+class DepthBound:
+    """How far below stock a setting may lie: beyond soft it is set aside, beyond hard refused."""
+
+    soft: int
+    hard: int
+
+
+# Compute rails are tuned deepest; the rails that feed memory and interfaces fail far earlier,
+# so that a deep number there is more often a wrong unit of measure than a good chip.
+_COMPUTE_RAIL_MV: Final = DepthBound(soft=160, hard=300)
+_INTERFACE_RAIL_MV: Final = DepthBound(soft=100, hard=300)
+_INTERFACE_RAILS: Final = frozenset({"graphics", "system_agent", "io", "memory"})
+
+# Makers give about 30 counts of room, some twice that.
+_COUNTS: Final = DepthBound(soft=30, hard=60)
+
+# At one clock the whole distance to the stock voltage of that clock is open.
+_FIXED_CLOCK_MV: Final = DepthBound(soft=200, hard=350)
+
+
+def depth_bound(control: LimitControl, domain: Domain) -> DepthBound:
+    """The bounds of a control on a domain, below stock, in mV (counts for count_offset)."""
+    if control == "count_offset":
+        return _COUNTS
+    if control == "fixed_clock_voltage":
+        return _FIXED_CLOCK_MV
+    return _INTERFACE_RAIL_MV if domain in _INTERFACE_RAILS else _COMPUTE_RAIL_MV
+
+
+# No chip of the last twenty years computes below, or should be fed above, these.
+FIXED_CLOCK_LEAST_MV: Final = 400
+FIXED_CLOCK_MOST_MV: Final = 1_500
+
+# A clock that a rail voltage is told for; also the range of clock bands.
+CLOCK_LEAST_MHZ: Final = 100
+CLOCK_MOST_MHZ: Final = 10_000
+
+# A setting that reads back within this much of what was asked for is in effect: read-backs are
+# rounded to the rail's own grid, up to 6.25 mV wide.
+READ_BACK_TOLERANCE_MV: Final = 6.25
+READ_BACK_TOLERANCE_COUNTS: Final = 0
+
+# What a tester who went on would have tried next, where the document does not tell.
+UNTOLD_STEP_MV: Final = 5
+UNTOLD_STEP_COUNTS: Final = 1
+
+# Grades of testing, in minutes.
+QUICK_LEAST_MINUTES: Final = 10
+SESSION_LEAST_MINUTES: Final = 30
+
+# Size of a document.
+MOST_SETTINGS: Final = 32
+MOST_MINUTES: Final = 525_600
+"""A year; more is a wrong unit of measure."""
+DEEPEST_NESTING: Final = 16
+LARGEST_INTEGER: Final = 2**53
+"""Beyond it JSON readers disagree on the number."""
+LONGEST_TEXT: Final = 400

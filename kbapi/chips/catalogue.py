@@ -1,0 +1,165 @@
+"""What people have written down about chips: their rails, their controls' grids, their siblings."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Final
+
+from kbapi.chips.chip import ChipName, Kind
+from kbapi.chips.names import identify_chip
+from kbapi.errors import CatalogueError
+from kbapi.stats.grid import Grid
+from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS
+
+
+@dataclass(frozen=True, slots=True)
+class Traits:
+    """What holds for a kind, a series or a chip; empty fields are told one floor further up."""
+
+    domains: tuple[str, ...] = ()
+    controls: tuple[str, ...] = ()
+    grids: Mapping[str, Grid] = field(default_factory=dict)
+    clock_band_mhz: int = 0
+
+    def over(self, wider: "Traits") -> "Traits":
+        """These traits, completed with those of the wider group."""
+        return Traits(
+            self.domains or wider.domains,
+            self.controls or wider.controls,
+            {**wider.grids, **self.grids},
+            self.clock_band_mhz or wider.clock_band_mhz,
+        )
+
+
+_GRIDS: Final = {
+    "voltage_offset": Grid(Fraction(125, 128)),
+    "count_offset": Grid(Fraction(1)),
+    "fixed_clock_voltage": Grid(Fraction(5)),
+}
+# A chip that nobody has described may have any rail of its kind: a result is not lost for that.
+_DEFAULTS: Final[Mapping[Kind, Traits]] = {
+    "cpu": Traits(
+        tuple(domain for domain in DOMAINS if domain != "gpu_core"), CONTROLS, _GRIDS, 100
+    ),
+    "gpu": Traits(("gpu_core",), CONTROLS, _GRIDS, 100),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueChip:
+    """A chip that a catalogue file describes."""
+
+    chip: ChipName
+    traits: Traits
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """All described chips and series; it answers for chips that it does not hold as well."""
+
+    chips: Mapping[str, CatalogueChip]
+    series: Mapping[str, Traits]
+    defaults: Mapping[Kind, Traits]
+
+    def find(self, key: str) -> CatalogueChip | None:
+        """The described chip of this canonical key."""
+        return self.chips.get(key)
+
+    def placed(self, chip: ChipName) -> ChipName:
+        """The chip with name, series and line as a file overrules them, else as it is."""
+        known = self.chips.get(chip.key)
+        return known.chip if known else chip
+
+    def traits_for(self, chip: ChipName) -> Traits:
+        """All that is known of a chip: its own traits, else its series', else its kind's."""
+        placed = self.placed(chip)
+        own = known.traits if (known := self.chips.get(chip.key)) else Traits()
+        of_series = self.series.get(placed.series, Traits())
+        return own.over(of_series).over(self.defaults[placed.kind])
+
+    def domains_for(self, chip: ChipName) -> tuple[str, ...]:
+        """The rails of a chip that are adjusted on their own, in the order of the glossary."""
+        return self.traits_for(chip).domains
+
+    def controls_for(self, chip: ChipName) -> tuple[str, ...]:
+        """The ways in which a chip can be adjusted, in the order of the glossary."""
+        return self.traits_for(chip).controls
+
+    def clock_band_for(self, chip: ChipName) -> int:
+        """The width in MHz of the clock bands that fixed-clock results are pooled by."""
+        return self.traits_for(chip).clock_band_mhz
+
+    def grid_for(self, chip: ChipName, control: str) -> Grid:
+        """The steps of a control on a chip; raises CatalogueError for a control without limits."""
+        if control not in LIMIT_CONTROLS:
+            raise CatalogueError("This control has no grid of settings.")
+        return self.traits_for(chip).grids[control]
+
+
+def load_catalogue(folder: Path) -> Catalogue:
+    """The catalogue that all `*.toml` files of a folder tell together; raises CatalogueError."""
+    chips: dict[str, CatalogueChip] = {}
+    series: dict[str, Traits] = {}
+    defaults = dict(_DEFAULTS)
+    for path in sorted(folder.glob("*.toml")):
+        table = _parse_file(path)
+        for kind in table.get("defaults", {}):
+            defaults[kind] = _parse_traits(table["defaults"][kind], path).over(_DEFAULTS[kind])
+        for key, row in table.get("series", {}).items():
+            series[key] = _parse_traits(row, path)
+        for row in table.get("chips", []):
+            entry = _parse_chip(row, path)
+            if entry.chip.key in chips:
+                raise CatalogueError(f"{path.name} describes {entry.chip.key} once more.")
+            chips[entry.chip.key] = entry
+    return Catalogue(chips, series, defaults)
+
+
+def _parse_file(path: Path) -> dict[str, Any]:
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise CatalogueError(f"{path.name} cannot be read: {error}") from error
+    _check_words(table, ("defaults", "series", "chips"), path)
+    _check_words(table.get("defaults", {}), ("cpu", "gpu"), path)
+    return table
+
+
+def _parse_chip(row: dict[str, Any], path: Path) -> CatalogueChip:
+    """One `[[chips]]` table; what it leaves out is what the grammar says of its key."""
+    own = {name: value for name, value in row.items() if name in _CHIP_FIELDS}
+    traits = _parse_traits({k: v for k, v in row.items() if k not in _CHIP_FIELDS}, path)
+    by_grammar = identify_chip(str(row.get("key", ""))).chip
+    if by_grammar is None or by_grammar.key != row["key"]:
+        raise CatalogueError(f"{path.name} holds a chip whose key is not canonical.")
+    if own.get("kind", by_grammar.kind) != by_grammar.kind:
+        raise CatalogueError(f"{path.name} gives {by_grammar.key} another kind than its name.")
+    return CatalogueChip(replace(by_grammar, **own), traits)
+
+
+_CHIP_FIELDS: Final = ("key", "name", "kind", "series", "line")
+_TRAIT_FIELDS: Final = ("domains", "controls", "grid", "clock_band_mhz")
+
+
+def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
+    _check_words(row, _TRAIT_FIELDS, path)
+    _check_words(row.get("domains", ()), DOMAINS, path)
+    _check_words(row.get("controls", ()), CONTROLS, path)
+    _check_words(row.get("grid", {}), LIMIT_CONTROLS, path)
+    try:
+        grids = {control: Grid(Fraction(step)) for control, step in row.get("grid", {}).items()}
+    except (TypeError, ValueError, ZeroDivisionError) as error:
+        raise CatalogueError(f"{path.name} has a grid step that is no positive number.") from error
+    return Traits(
+        tuple(domain for domain in DOMAINS if domain in row.get("domains", ())),
+        tuple(control for control in CONTROLS if control in row.get("controls", ())),
+        grids,
+        int(row.get("clock_band_mhz", 0)),
+    )
+
+
+def _check_words(found: Any, allowed: tuple[str, ...], path: Path) -> None:
+    if unknown := sorted(set(found) - set(allowed)):
+        raise CatalogueError(f"{path.name} has a word that means nothing there: {unknown[0]}.")

@@ -1,0 +1,1 @@
+"""How chip names are built: ordered rows of small named rules, one file per family of names."""

@@ -1,0 +1,139 @@
+"""How AMD builds processor names."""
+
+from typing import Final
+
+from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, rule, thousands
+
+RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t|wx"
+_APU_TAIL: Final = r"(?: (?:radeon )?r\d[ed]?)?(?: graphics)?"
+
+# What the second digit of a Ryzen number says about the class when the name leaves it out.
+_CLASS_BY_DIGIT: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
+                          "8": "7", "9": "9", "0": "3"}  # fmt: skip
+
+
+def ryzen_class(number: str, suffix: str) -> str:
+    """The class digit that a Ryzen number belongs to: 3950 → 9, 5600 → 5."""
+    if number[1:] == "845" and suffix == "hx":
+        return "9"
+    # From the fifth thousand on a mobile 4 in the second place is the lowest class.
+    if number[1] == "4" and suffix == "u":
+        return "3"
+    return _CLASS_BY_DIGIT[number[1]]
+
+
+def _ryzen_generation(groups: Groups) -> str:
+    number = groups["number"]
+    return number[0] if len(number) == 4 else thousands(groups)
+
+
+def _epyc_generation(groups: Groups) -> str:
+    """The first digit is the socket's, the last the generation's: 7763 → 73, 9654 → 94."""
+    return groups["number"][0] + groups["number"][-1]
+
+
+RULES: Final[tuple[Rule, ...]] = (
+    rule("ryzen", "amd", "cpu",
+         rf"(?:ryzen |r)(?P<tier>[3579]) (?P<pro>pro )?(?P<number>\d{{4}}) ?"
+         rf"(?P<suffix>{RYZEN_SUFFIX})?(?: radeon(?: graphics)?)?",
+         "ryzen {tier} {pro} {number}{suffix}", "ryzen", "{gen} {suffix}", first_digit),
+    rule("ryzen_pro_first", "amd", "cpu",
+         rf"(?:pro ryzen|ryzen pro) (?P<tier>[3579]) (?P<number>\d{{4}}) ?"
+         rf"(?P<suffix>{RYZEN_SUFFIX})?",
+         "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", first_digit),
+    rule("ryzen_short", "amd", "cpu",
+         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>\d{2,3})"
+         r"(?P<suffix>[hu]?)",
+         "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
+         _ryzen_generation),
+    rule("threadripper", "amd", "cpu",
+         r"(?:ryzen )?threadripper (?P<pro>pro )?(?P<number>\d{4}) ?(?P<suffix>wx|x)?s?",
+         "ryzen threadripper {pro} {number}{suffix}", "ryzen threadripper", "{gen} {suffix}",
+         first_digit),
+    rule("ryzen_ai_max", "amd", "cpu",
+         r"ryzen ai max (?P<plus>plus )?(?P<pro>pro )?(?P<number>\d{3})",
+         "ryzen ai max {plus} {pro} {number}", "ryzen ai max", "{gen}", first_digit),
+    rule("ryzen_ai", "amd", "cpu",
+         r"ryzen ai (?P<tier>[3579]) (?P<letter>(?:hx|h) )?(?P<pro>pro )?(?P<number>\d{3})"
+         r"(?P<suffix>[a-z]?)",
+         "ryzen ai {tier} {letter} {pro} {number}{suffix}", "ryzen ai", "{gen} {letter} {suffix}",
+         first_digit),
+    rule("ryzen_z", "amd", "cpu",
+         r"ryzen (?P<ai>ai )?z(?P<number>\d)(?: (?P<tier>extreme|go|a))?",
+         "ryzen {ai} z{number} {tier}", "ryzen z", "{gen}", first_digit),
+    rule("ryzen_embedded", "amd", "cpu",
+         r"ryzen embedded (?P<number>[vrp]\d[\dc]\d{2}|\d{4})(?P<suffix>[a-z]{0,2})",
+         "ryzen embedded {number}{suffix}", "ryzen embedded", "{gen} {suffix}",
+         lambda groups: groups["number"][:2]),
+    rule("athlon_ii", "amd", "cpu",
+         r"athlon ii (?P<cores>x[234] )?(?:neo )?(?P<letters>[a-z]?)(?P<number>\d{2,3})"
+         r"(?P<suffix>[a-z]?)",
+         "athlon ii {cores} {letters}{number}{suffix}", "athlon ii",
+         "{cores} {letters} {gen} {suffix}", first_digit),
+    rule("athlon_x", "amd", "cpu",
+         r"athlon (?P<cores>(?:x[24]|neo) )(?:(?P<pair>[a-z]{2}) |(?P<letter>l))?"
+         r"(?P<number>\d{2,4})(?P<suffix>[a-z]?)",
+         "athlon {cores} {pair} {letter}{number}{suffix}", "athlon {cores}",
+         "{pair} {letter} {gen} {suffix}", first_digit),
+    rule("athlon", "amd", "cpu",
+         r"athlon (?P<tier>(?:gold|silver) )?(?P<pro>pro )?(?P<number>\d{3,4}) ?"
+         rf"(?P<suffix>ge|g|u|e|c|b|x)?{_APU_TAIL}",
+         "athlon {tier} {pro} {number}{suffix}", "athlon", "{gen} {suffix}", thousands),
+    rule("phenom", "amd", "cpu",
+         r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)(?P<number>\d{2,4})"
+         r"(?P<suffix>[a-z]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
+         "phenom {ii} {cores} {letters}{number}{suffix}", "phenom {ii}",
+         "{cores} {letters} {gen} {suffix}", first_digit),
+    rule("fx", "amd", "cpu", rf"fx (?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
+         "fx {number}{suffix}", "fx", "{gen} {suffix}", thousands),
+    # The word PRO stands before or after the class, depending on the year; it is one name.
+    rule("a_series", "amd", "cpu",
+         r"(?P<pro1>pro )?a(?P<tier>4|6|8|9|10|12) (?P<pro2>pro )?(?P<micro>micro )?"
+         rf"(?P<number>\d{{4}})(?P<suffix>[a-z]{{0,2}}){_APU_TAIL}",
+         "a{tier} {pro1} {pro2} {micro} {number}{suffix}", "a series", "{gen} {micro} {suffix}",
+         thousands),
+    rule("e_series", "amd", "cpu",
+         r"e(?P<tier>[12])? (?P<micro>micro )?"
+         rf"(?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
+         "e{tier} {micro} {number}{suffix}", "e series", "{gen} {micro} {suffix}", thousands,
+         needs_maker=True),
+    rule("c_series", "amd", "cpu", r"(?P<line>[cz]) (?P<number>\d{2})", "{line} {number}",
+         "{line} series", "", no_generation, needs_maker=True),
+    rule("g_series", "amd", "cpu", r"g (?P<number>t\d{2})(?P<suffix>[a-z]{1,2})",
+         "g {number}{suffix}", "g series", "{gen} {suffix}", first_digit, needs_maker=True),
+    rule("embedded_x", "amd", "cpu",
+         r"(?P<line>gx|rx) (?P<number>\d{3})(?P<suffix>[a-z]{2})(?: radeon)?(?: r\de?)?"
+         r"(?: graphics)?",
+         "{line} {number}{suffix}", "{line}", "{gen} {suffix}", first_digit),
+    rule("desktop_kit", "amd", "cpu", r"(?P<number>4[78]00)s(?: desktop kit)?", "{number}s", "kit",
+         "", needs_maker=True),
+    rule("r_series", "amd", "cpu", r"r (?P<number>\d{3})(?P<suffix>[a-z])", "r {number}{suffix}",
+         "r series", "{gen} {suffix}", first_digit, needs_maker=True),
+    rule("no_line", "amd", "cpu", r"(?P<number>30\d{2})(?P<suffix>c?e)", "{number}{suffix}",
+         "3000", "{suffix}", needs_maker=True),
+    rule("custom", "amd", "cpu", r"custom apu (?P<number>[0-9a-f]{4})", "custom apu {number}",
+         "custom apu", "{number}"),
+    rule("custom_graphics", "amd", "gpu", r"custom gpu (?P<number>[0-9a-f]{4})",
+         "custom gpu {number}", "custom gpu", "{number}"),
+    rule("epyc", "amd", "cpu",
+         r"epyc (?P<embedded>embedded )?(?P<number>[34789][0-9a-z][0-9a-z]\d)"
+         r"(?P<suffix>[a-z]{0,2})",
+         "epyc {embedded} {number}{suffix}", "epyc", "{gen} {suffix}", _epyc_generation),
+    rule("opteron", "amd", "cpu",
+         r"opteron (?P<letters>[xa]?)(?P<number>\d{4})(?: ?(?P<suffix>he|se|ee|kx|hf))?"
+         rf"{_APU_TAIL}",
+         "opteron {letters}{number} {suffix}", "opteron", "{gen} {suffix}",
+         lambda groups: groups["letters"] + groups["number"][:2]),
+    rule("turion", "amd", "cpu",
+         r"turion (?P<ii>ii )?(?P<cores>x2 )?(?:(?:ultra|neo) )?(?:laptop )?"
+         r"(?:(?P<pair>[a-z]{2}) |(?P<letters>[a-z]))(?P<number>\d{2,3})(?P<suffix>[a-z]?)",
+         "turion {ii} {cores} {pair} {letters}{number}{suffix}", "turion {ii}",
+         "{cores} {pair} {letters} {suffix}"),
+    rule("sempron", "amd", "cpu",
+         r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)(?P<number>\d{2,4})(?P<suffix>[a-z]?)"
+         rf"{_APU_TAIL}",
+         "sempron {cores} {letters}{number}{suffix}", "sempron", "{gen} {letters} {suffix}",
+         thousands),
+    rule("v_series", "amd", "cpu", r"v(?P<number>1\d{2})", "v{number}", "v series", "",
+         needs_maker=True),
+)  # fmt: skip

@@ -1,0 +1,163 @@
+"""What systems print around a chip's name, and how it is taken off, row by row."""
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from typing import Final
+
+LONGEST_TEXT: Final = 10_000
+LONGEST_NAME: Final = 256
+
+_MARKS = re.compile(r"\(\s*(?:r|tm|c)\s*\)|[®™©℠]|â„¢|â®|&(?:reg|trade);", re.IGNORECASE)
+_ODD_DASHES: Final = dict.fromkeys(map(ord, "‐‑‒–—−_"), "-") | {ord("×"): " x "}
+# Spaces that take no room leak in from web pages; a byte order mark from files.
+_ODD_SPACES: Final = dict.fromkeys(map(ord, "\u200b\ufeff\u2060\x00"), " ")
+# The trademark sign read in the wrong character set is left over as a letter.
+_MARK_LEFT_OVER = re.compile(
+    r"\b(intel|core|celeron|pentium|xeon|atom|amd|ryzen|geforce)(?:tm|t|r)\b"
+)
+# What firmware appends to the name where it has nothing to say.
+_FIRMWARE_TAIL = re.compile(
+    r"^(.*\d.*?) +(?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
+    r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ .*)?$"
+)
+_WRITTEN = re.compile(r"[ -~]*")
+
+
+def fold(text: str) -> str:
+    """The text in lower case with marks gone and one space between words; "" for what is none."""
+    if len(text) > LONGEST_TEXT:
+        return ""
+    text = " ".join(text.translate(_ODD_SPACES).split())
+    if len(text) > LONGEST_NAME:
+        return ""
+    text = _MARKS.sub(" ", text).translate(_ODD_DASHES)
+    text = unicodedata.normalize("NFKC", text).lower()
+    if not _WRITTEN.fullmatch(text):
+        return ""
+    text = _MARK_LEFT_OVER.sub(r"\1", " ".join(text.split()))
+    return _FIRMWARE_TAIL.sub(r"\1", text)
+
+
+@dataclass(frozen=True, slots=True)
+class Substitution:
+    """One thing that is taken off or put into its usual form."""
+
+    name: str
+    pattern: re.Pattern[str]
+    by: str
+
+
+def _off(name: str, *patterns: str, by: str = " ") -> Substitution:
+    return Substitution(name, re.compile("|".join(patterns)), by)
+
+
+_LABEL: Final = (
+    r"(?:opengl |gl-?|vulkan |machdep\.cpu\.|current |primary |installed |sys |bios )?"
+    r"(?:model name|brand(?:[_ -]?(?:string|raw))?|processor(?: name| type| model)?|"
+    r"cpu(?: model| name| type| brand)?(?: ?#?\d)?|gpu(?: model| name| type)?(?: ?#?\d)?|"
+    r"graphics(?: card| adapter| processor| chip)?|video(?: card| adapter)?|display(?: adapter)?|"
+    r"chipset model|chip(?:set)?(?: type)?|(?:unmasked[ -])?renderer(?: string)?|"
+    r"device(?: name)?(?: ?#?\d)?|name|card(?: name)?|product(?: name)?|description|caption|model|"
+    r"version|adapter(?: \d)?)"
+)
+
+SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
+    _off("quotes", r"^[\s\"'`,;:*-]+|[\s\"'`,;:*]+$", by=""),
+    _off("bus_address", r"^(?:[0-9a-f]{4}:)?[0-9a-f]{2}:[0-9a-f]{2}\.\d ", by=""),
+    _off("bus_class",
+         r"^(?:vga compatible|3d|display|video) controller(?: \[\d{4}\])?: ?", by=""),
+    _off("label", rf"^{_LABEL} ?[:=] ?", by=""),
+    _off("second_label", rf"^{_LABEL} ?[:=] ?", by=""),
+    _off("name_column", r"^name (?=intel|amd|nvidia)|^processornamestring reg-sz ", by=""),
+    _off("quotes_inside_label", r"^[\s\"']+|[\s\"']+$", by=""),
+    _off("list_number", r"^(?:gpu|cpu) ?#?\d: ?|^\[\d\] ?", by=""),
+    _off("tool_fields", r" (?:vendor|driver|bits|arch|type|socket|speed|subsystem|rev): .*$",
+         r" \[(?:integrated|discrete)\]", by=""),
+    _off("uuid", r" ?\(uuid: [^)]*\)"),
+    _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
+         r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$"),
+    _off("driver_wrapper",
+         r"^(?:zink|d3d12|vulkan)(?: vulkan)?(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
+    _off("nested_wrapper", r"^(?:vulkan)(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
+    _off("driver_prefix", r"^(?:angle )?metal renderer: ", r"^gallium [\d.]+ on ",
+         r"\bmesa(?: dri)? ", r"^dri ", by=""),
+    _off("pci_id", r"\[?\b(?:10de|1002|8086|1022):[0-9a-f]{4}\b\]?(?: ?\(prog-if[^)]*\))?"),
+    _off("revision", r"\(rev [0-9a-f]{1,2}\)(?: \(prog-if.*\))?", r"\(0x[0-9a-f]{4,8}\)"),
+    _off("driver_note",
+         r"\((?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
+         r"open source|proprietary|[a-z]+-proprietary|navi ?\d\d|gfx\d+|gt ?\d(?:\.\d)?\w?|"
+         r"vulkan|opengl|mesa|dg[12]|bmg(?: g\d+)?|lnl|mtl|arl|ptl|rpl-?\w?|adl-?\w?|tgl|icl|"
+         r"rkl|bsw|byt|chv|bxt|apl|glk|jsl|ehl|snb|ivb|hsw|bdw|skl|kbl|cfl|cml|"
+         r"polaris ?\d*|vega ?\d+|"
+         r"renoir|raven\d?|vangogh|[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
+    _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
+    _off("count_note",
+         r"\(?\b\d+ (?:cpus|threads?|logical processors?|processors)\b\)?", r"\(\d{1,3}\)",
+         r"\(?\b\d+ ?c ?/ ?\d+ ?t\b\)?", r"\b\d+ compute cores \d+ ?c ?\+ ?\d+ ?g\b",
+         r"\(?\b\d+[ -]cores?(?:,? ?/? ?\d+[ -]threads?)?\b\)?"),
+    _off("clock",
+         r"[(,~]* ?@? ?~? ?\b\d+(?:[.,]\d+)? ?\+? ?[gm]hz\b\)?(?: \[[^\]]*\])?", r" ?@ ?[\d.]*$"),
+    _off("core_words",
+         r"\b(?:single|dual|triple|quad|six|eight|ten|twelve|sixteen|hexa|octa)[ -]core\b"),
+    _off("count_at_end", r" x ?\d{1,3}$(?<! x\d)"),
+    _off("memory_unit", r"\b(\d{1,3}) ?gi?b\b", by=r"\1gb"),
+    _off("memory_list", r"\b\d{1,3}gb ?/ ?\d{1,3}gb\b"),
+    _off("power", r"\b\d{2,3} ?w\b(?!/)"),
+    _off("generation_prefix",
+         r"^(\S+ )?\d{1,2}(?:st|nd|rd|th)(?: gen(?:eration)?)?\b\.?(?= \w* ?(?:core|i\d|intel))",
+         by=r"\1"),
+    _off("with_graphics", r" (?:with |w/ ?)(?:integrated )?(?:amd |ati )?radeon.*$",
+         r"\b(?:apu|soc) with .*$", r",? (?:with )?(?:amd )?radeon r\d,? *$(?<=,)"),
+    _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
+    _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
+    _off("design", r" with max-?q(?: design)?", by=" max-q"),
+    _off("vendor_nvidia", r"\bnvidia corp(?:oration|\.)?(?: /)?", by="nvidia"),
+    _off("vendor_amd", r"\badvanced micro devices,?(?: inc\.?)?,?", r"\[?amd/ati\]?", r"\bati tech"
+         r"nologies(?: inc\.?)?,?", r"\bati\b", r"\bauthenticamd\b", r"^\[amd\]", by=" amd "),
+    _off("vendor_intel", r"\bintel corp(?:oration|\.)?", r"\bgenuineintel\b", by="intel"),
+    _off("vendor_other", r"\b(apple|qualcomm)(?: technologies,?)? inc\.?", by=r"\1"),
+    _off("board_maker",
+         r"^(?:asus(?:tek)?|msi|gigabyte|evga|zotac|palit|gainward|pny|sapphire|powercolor|xfx|"
+         r"asrock|inno3d|galax|kfa2|colorful|dell|hp|lenovo|acer|razer|leadtek|his|yeston|maxsun|biostar|"
+         r"manli|micro-star|clevo)(?: (?:tech|computer|inc|rog|tuf|dual|strix|phoenix|gaming|aorus|"
+         r"ventus|eagle|pulse|nitro|proart))*,? (?=.*\d)"),
+    _off("board_edition",
+         r"(?: (?:oc|gaming|founders|windforce|strix|ventus|eagle|dual|pulse|nitro\+?|tuf|rog))+"
+         r"(?: (?:edition|\d?x|v\d|pro|oc))*$"),
+    _off("revision_word", r" rev\. ?[a-z0-9]\b|\bopn:"),
+)  # fmt: skip
+
+_TOKENS: Final[tuple[Substitution, ...]] = (
+    _off("plus", r"\+", by=" plus "),
+    _off("and", r"&", by=" and "),
+    _off("separators", r"[-\s,()\[\]]+"),
+    _off("glued_class", r"\b(core|ryzen|ultra|radeon|geforce|xeon|pentium|celeron|athlon|atom|"
+         r"phenom|quadro|arc|threadripper|epyc) ?(?=[0-9im]\d|\d)", by=r"\1 "),
+    _off("glued_core_2", r"\bcore ?2 ?(?=duo|quad|extreme|solo)", by="core 2 "),
+    _off("max_q", r"\bmaxq\b", by="max q"),
+    _off("laptop", r"\b(?:laptop|notebook|mobile|mobility(?! radeon))(?: (?:gpu|graphics|gfx))?\b",
+         by="laptop"),
+    _off("doubled_laptop", r"\blaptop laptop\b", by="laptop"),
+    _off("embedded", r"\bembedded gpu\b", by="embedded"),
+    _off("noise",
+         r"\b(?:cpu|processors?|apu|soc|gfx|graphics card|video card|refresh|desktop gpu|"
+         r"boxed|tray)\b(?<!custom apu)"),
+    _off("gpu_word", r"\bgpu\b(?<!custom gpu)(?<!center gpu)"),
+)  # fmt: skip
+
+
+def strip(folded: str) -> str:
+    """The folded text without what systems print around a name; punctuation still tells parts."""
+    return _apply(SUBSTITUTIONS, folded)
+
+
+def tokens(stripped: str) -> str:
+    """The bare words of a name, maker first if it was told, one space between them."""
+    return _apply(_TOKENS, stripped)
+
+
+def _apply(rows: tuple[Substitution, ...], text: str) -> str:
+    for row in rows:
+        text = row.pattern.sub(row.by, text)
+    return " ".join(text.split())

@@ -1,0 +1,95 @@
+"""How NVIDIA builds graphics names. Laptop, notebook and mobile have become "laptop" by now."""
+
+from typing import Final
+
+from kbapi.chips.grammar.rule import Groups, Rule, all_but_two, no_generation, rule
+
+_MEMORY: Final = r"(?: (?P<memory>\d{1,3}gb|gddr\dx?))?"
+_FORM: Final = r"(?: (?P<form>laptop|max q|embedded))?(?: (?P<memory2>\d{1,3}gb))?"
+_STEPS: Final = r"(?: ?(?P<ti>ti))?(?: ?(?P<super>super))?"
+_VARIANT: Final = r"(?: ?(?P<variant>d v2|d|a|le|se|oem|boost))?"
+_TAIL: Final = "{ti} {super} {variant} {memory} {memory2} {form}"
+
+
+def _centre_generation(groups: Groups) -> str:
+    return groups["letters"]
+
+
+def _geforce(name: str, brand: str, number: str) -> Rule:
+    """A row for the numbered GeForce brands, whose own word people leave out."""
+    return rule(
+        name, "nvidia", "gpu",
+        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx|x)?"
+        rf"{_STEPS}{_VARIANT}{_MEMORY}{_FORM}",
+        f"geforce {{brand}} {{number}}{{letter}} {_TAIL}",
+        "geforce {brand}", "{gen} {letter} {form}", all_but_two,
+    )  # fmt: skip
+
+
+RULES: Final[tuple[Rule, ...]] = (
+    # From the third RTX generation on a Max-Q design has no name of its own.
+    rule("geforce_rtx_max_q", "nvidia", "gpu",
+         rf"(?:geforce )?rtx ?(?P<number>[3-9]0[3-9]0){_STEPS}{_MEMORY} (?:laptop )?max q",
+         "geforce rtx {number} {ti} {super} {memory} laptop", "geforce rtx",
+         "{gen} laptop", all_but_two),
+    _geforce("geforce_rtx", "rtx", r"[2-9]0[3-9]0"),
+    _geforce("geforce_gtx", "gtx", r"[2-9]\d{2}|1[06]\d{2}"),
+    _geforce("geforce_gt", "gts|gt", r"\d{3}|10\d{2}"),
+    rule("geforce_mx", "nvidia", "gpu",
+         rf"(?:geforce )?mx ?(?P<number>\d{{3}})(?: (?P<variant>a))?{_MEMORY}"
+         r"(?: (?P<form>max q))?(?: laptop)?",
+         "geforce mx{number} {variant} {memory} {form}", "geforce mx", "{gen} {form}",
+         all_but_two),
+    rule("geforce_number", "nvidia", "gpu",
+         r"geforce (?P<letters>g)?(?P<number>\d{3,4})(?P<letter>mx|m|a)?"
+         r"(?: (?P<variant>gtx|gts|gt|gso|gs|ge|g)(?P<plus> plus)?)?",
+         "geforce {letters}{number}{letter} {variant} {plus}", "geforce", "{gen} {letter}",
+         all_but_two),
+    rule("geforce_titan", "nvidia", "gpu", r"(?:geforce )?gtx titan(?: (?P<variant>x|z|black))?",
+         "geforce gtx titan {variant}", "geforce gtx", "titan"),
+    rule("titan", "nvidia", "gpu",
+         r"titan (?P<variant>rtx|v|xp|x)(?: (?P<tail>pascal|ceo edition|collectors edition))?",
+         "titan {variant} {tail}", "titan", "{variant}"),
+    rule("rtx_pro", "nvidia", "gpu",
+         rf"rtx pro (?P<number>\d{{3,4}}){_MEMORY}(?P<d> d)? blackwell"
+         r"(?: (?P<generation>generation))?"
+         r"(?: (?P<edition>(?:(?:max q )?workstation|server|sff) edition))?"
+         r"(?: (?P<form>laptop|embedded))?",
+         "rtx pro {number} {memory} {d} blackwell {generation} {edition} {form}",
+         "rtx pro", "blackwell {form}"),
+    rule("rtx_ada", "nvidia", "gpu",
+         r"(?:quadro )?rtx (?P<number>\d{3,4})(?P<d>d)?(?: (?P<sff>sff))? ada(?: generation)?"
+         rf"(?: (?P<form>laptop|embedded))?{_MEMORY}",
+         "rtx {number}{d} {sff} ada generation {memory} {form}", "rtx", "ada {form}"),
+    rule("rtx_a", "nvidia", "gpu",
+         rf"(?:quadro )?rtx a(?P<number>\d{{3,4}})(?P<letter>h)?{_MEMORY}{_FORM}",
+         "rtx a{number}{letter} {memory} {memory2} {form}", "rtx", "ampere {form}"),
+    rule("rtx_a_short", "nvidia", "gpu",
+         rf"a(?P<number>[1-9][05]00|500){_MEMORY} (?P<form>laptop|embedded)",
+         "rtx a{number} {memory} {form}", "rtx", "ampere {form}"),
+    rule("quadro_rtx", "nvidia", "gpu", rf"quadro rtx (?P<number>[3-9]000){_FORM}",
+         "quadro rtx {number} {form} {memory2}", "quadro rtx", "{form}"),
+    rule("quadro", "nvidia", "gpu",
+         r"quadro (?P<letters>[pmkt]|gv|gp|fx |nvs |plex )?(?P<number>\d{3,5})(?P<suffix>m|d)?"
+         r"(?: (?P<variant>sdi|mac|x2))?" + _MEMORY + r"(?: (?P<form>laptop|max q))?",
+         "quadro {letters}{number}{suffix} {variant} {memory} {form}", "quadro",
+         "{letters} {suffix} {form}"),
+    rule("nvs", "nvidia", "gpu", r"nvs (?P<number>\d{3,4})(?P<suffix>m)?", "nvs {number}{suffix}",
+         "nvs", "{suffix}"),
+    rule("t_workstation", "nvidia", "gpu",
+         rf"t(?P<number>[1-9]\d{{2,3}}){_MEMORY}(?: (?P<form>laptop|max q|embedded))?",
+         "t{number} {memory} {form}", "t", "{form}", needs_maker=True),
+    rule("tesla", "nvidia", "gpu",
+         r"tesla (?P<letters>[a-z])(?P<number>\d{1,4})(?P<suffix>[a-z]?)"
+         r"(?P<tail>(?: (?:sxm\d?|pcie?|pcie|dgxs|fhhl|lite|\d{1,3}gb))*)",
+         "tesla {letters}{number}{suffix} {tail}", "tesla", "{letters}"),
+    rule("data_centre", "nvidia", "gpu",
+         r"(?P<letters>gh|gb|ax|[ahlb])(?P<number>\d{1,4})(?P<suffix>[a-z]?)"
+         r"(?P<tail>(?: (?:sxm\d?|pcie|pg\d{3} \d{3}|nvl|hbm\de?|cnx|ultra|active|ac|3e|\d{1,3}gb?"
+         r"))*)",
+         "{letters}{number}{suffix} {tail}", "data centre", "{gen}", _centre_generation,
+         needs_maker=True),
+    rule("cmp", "nvidia", "gpu", r"cmp (?P<number>\d{2,3})hx", "cmp {number}hx", "cmp", ""),
+    rule("p10x", "nvidia", "gpu", r"p(?P<number>10\d) (?P<tail>\d{2,3})", "p{number} {tail}",
+         "p", "", no_generation),
+)  # fmt: skip

@@ -1,0 +1,88 @@
+"""What people type when they leave the maker and the line out, and what they can mean by it."""
+
+import re
+from collections.abc import Iterator
+from typing import Final
+
+from kbapi.chips.grammar.amd import ryzen_class
+
+_CORE_CLASS: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
+                      "8": "7", "9": "9"}  # fmt: skip
+
+_NUMBER = re.compile(r"(?P<number>\d{3,5}) ?(?P<suffix>[a-z0-9]{0,4})(?P<rest>(?: [a-z0-9]+)*)")
+_RYZEN = re.compile(r"ryzen (?:pro )?(?P<number>[1-9][1-9]\d{2}) ?(?P<suffix>[a-z0-9]{0,4})")
+_R_SHORT = re.compile(r"r(?P<tier>[579]) (?P<number>\d{3})")
+_RTX_SHORT = re.compile(r"rtx (?P<number>[1-9]\d{0,1}00|[2-9]000)(?P<rest>(?: laptop)?)")
+
+# Threadrippers of the first two generations have numbers that no plain Ryzen has.
+_HD_SHORT = re.compile(r"hd ?(?P<number>\d{4})(?P<suffix>[md]?)")
+_INTEL_HD: Final = frozenset(
+    ("2000", "2500", "3000", "4000", "4200", "4400", "4600", "5000", "5300", "5500", "5600", "6000")
+)
+_THREADRIPPER = re.compile(r"[12]9\d\d|[379]9[679]\d|79[678]\d|99[678]\d")
+_RYZEN_HUNDREDS = frozenset(f"{hundred}{ten}0" for hundred in "12" for ten in "1234567")
+_RYZEN_ONLY = frozenset(("x3d", "x3d2", "hx3d", "hs", "gt", "ge", "wx", "xt"))
+# The few numbers of which Intel sold an X or a G.
+_CORE_RARE = re.compile(
+    r"(?:39[67]0|4960|5960|6950|7[67]40|78[02]0|79[0246]0|98[02]0|99[0246]0)x|8[78]0\dg"
+)
+_CORE_ONLY = frozenset(("k", "kf", "ks", "hk", "hq", "mq", "qm"))
+
+
+def meanings(words: str) -> Iterator[str]:
+    """The full names, in words with the maker first, that a short form can stand for."""
+    if found := _RYZEN.fullmatch(words):
+        yield from _ryzen(found["number"], found["suffix"])
+    if found := _R_SHORT.fullmatch(words):
+        yield f"amd radeon r{found['tier']} {found['number']}"
+        if found["number"] in _RYZEN_HUNDREDS:
+            yield f"amd ryzen {found['tier']} {found['number']}"
+    if found := _RTX_SHORT.fullmatch(words):
+        yield from _workstation(found["number"], found["rest"])
+    if found := _HD_SHORT.fullmatch(words):
+        yield f"amd radeon hd {found['number']}{found['suffix']}"
+        if found["number"] in _INTEL_HD:
+            yield f"intel hd graphics {found['number']}{found['suffix']}"
+    if found := _NUMBER.fullmatch(words):
+        yield from _bare(found["number"], found["suffix"], found["rest"])
+
+
+def _ryzen(number: str, suffix: str) -> Iterator[str]:
+    if suffix in ("x", "wx") and _THREADRIPPER.fullmatch(number) and number != "3950":
+        yield f"amd ryzen threadripper {number}{suffix}"
+    else:
+        yield f"amd ryzen {ryzen_class(number, suffix)} {number}{suffix}"
+
+
+def _workstation(number: str, rest: str) -> Iterator[str]:
+    yield f"nvidia quadro rtx {number}{rest}"
+    yield f"nvidia rtx {number} ada generation{rest}"
+
+
+def _bare(number: str, suffix: str, rest: str) -> Iterator[str]:
+    yield from _bare_graphics(number, f"{suffix}{rest}")
+    if rest:
+        return
+    if len(number) == 5 and number[2] in _CORE_CLASS and suffix not in _RYZEN_ONLY:
+        yield f"intel core i{_CORE_CLASS[number[2]]} {number}{suffix}"
+    if len(number) == 4 and number[1] in _CORE_CLASS:
+        if _can_be_core(number, suffix):
+            yield f"intel core i{_CORE_CLASS[number[1]]} {number}{suffix}"
+        if suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35"):
+            yield from _ryzen(number, suffix)
+
+
+def _can_be_core(number: str, suffix: str) -> bool:
+    if suffix in ("x", "g"):
+        return _CORE_RARE.fullmatch(number + suffix) is not None
+    return suffix not in _RYZEN_ONLY and number[0] != "1"
+
+
+def _bare_graphics(number: str, tail: str) -> Iterator[str]:
+    yield f"nvidia geforce rtx {number}{tail}"
+    yield f"nvidia geforce gtx {number}{tail}"
+    yield f"amd radeon rx {number}{tail}"
+    if tail in ("m", "s"):
+        yield f"amd radeon {number}{tail}"
+    if not tail:
+        yield f"intel uhd graphics {number}"

@@ -1,0 +1,114 @@
+"""Text to chip name: the one way in."""
+
+from dataclasses import replace
+from typing import Final
+
+from kbapi.chips import ids as id_table
+from kbapi.chips.chip import ChipIds, ChipName, Form, Identification, Kind, Match
+from kbapi.chips.grammar import cleaning, families, reading, refusals
+
+__all__ = [
+    "GRAMMAR_VERSION",
+    "ChipIds",
+    "ChipName",
+    "Form",
+    "Identification",
+    "Kind",
+    "Match",
+    "identify_chip",
+]
+
+GRAMMAR_VERSION: Final[int] = 1
+
+_REASONS: Final = {
+    "named": "The name says which chip it is.",
+    "key": "This is the chip's canonical key.",
+    "decided_by_ids": "Several chips share this name; the numbers sent beside it decide.",
+    "decided_by_form": "Several chips share this name; the machine's form decides.",
+    "engineering_sample": "This is an engineering sample, which may differ from the model sold.",
+    "shared_name": "Desktop and laptop parts or sizes of memory share this name.",
+    "several_chips": "Several chips share this name; please say which one it is.",
+    "family_name": "This is the name of a family of chips, not of one of them.",
+    "unreadable": "This is not readable as a chip's name.",
+    "unknown_name": "No chip that we know how to read is called this.",
+}
+
+
+def identify_chip(
+    text: str, *, kind: Kind | None = None, form: Form | None = None, ids: ChipIds | None = None
+) -> Identification:
+    """What the text names: one chip, several candidates, or nothing with a reason."""
+    folded = cleaning.fold(text)
+    if not folded:
+        return _none("unreadable")
+    if refusal := refusals.find_refusal(folded):
+        return Identification("none", None, (), refusal.code, refusal.reason)
+    read = reading.read(folded, prints_desktop=_prints_desktop(text))
+    ids = _with_embedded(ids, read)
+    candidates = _candidates(read, kind)
+    if by_key := next((chip for chip in candidates if chip.key == folded), None):
+        return _exact("key", by_key, ids)
+    return _decide(read, candidates, form, ids)
+
+
+def _prints_desktop(text: str) -> bool:
+    """Whether case tells a desktop part: drivers print SUPER for it, and Super for a laptop's."""
+    return "SUPER" in text and text != text.upper()
+
+
+def _candidates(read: reading.Reading, kind: Kind | None) -> tuple[ChipName, ...]:
+    """All chips that the reading can mean, the ones that share a printed name included."""
+    chips = tuple(dict.fromkeys(one for chip in read.chips for one in reading.sharers(chip)))
+    if read.mobile is not None:
+        formed = tuple(c for c in chips if families.is_laptop_key(c.key) is read.mobile)
+        chips = formed or chips
+    return tuple(chip for chip in chips if chip.kind == kind) or chips
+
+
+def _decide(
+    read: reading.Reading, candidates: tuple[ChipName, ...], form: Form | None, ids: ChipIds
+) -> Identification:
+    """The answer that candidates, numbers and form allow."""
+    if not candidates and read.is_family and (key := id_table.find_key(ids)):
+        candidates = tuple(filter(None, [reading.find_chip(key.replace("-", " "))]))
+        return _exact("decided_by_ids", candidates[0], ids)
+    if not candidates:
+        return _ambiguous("family_name", ()) if read.is_family else _none("unknown_name")
+    if read.is_sample:
+        return _ambiguous("engineering_sample", candidates)
+    if len(candidates) == 1 and not read.is_family:
+        return _exact("named", candidates[0], ids)
+    if len(by_ids := id_table.decided_by(ids, candidates)) == 1 and len(candidates) > 1:
+        return _exact("decided_by_ids", by_ids[0], ids)
+    if len(by_form := _of_form(by_ids, form)) == 1 and len(candidates) > 1:
+        return _exact("decided_by_form", by_form[0], ids)
+    shared = len(read.chips) == 1 and not read.is_family
+    return _ambiguous("shared_name" if shared else "several_chips", by_ids)
+
+
+def _of_form(chips: tuple[ChipName, ...], form: Form | None) -> tuple[ChipName, ...]:
+    if form not in ("laptop", "desktop"):
+        return chips
+    return tuple(c for c in chips if families.is_laptop_key(c.key) is (form == "laptop"))
+
+
+def _with_embedded(ids: ChipIds | None, read: reading.Reading) -> ChipIds:
+    """The numbers that were sent, completed with those that stand in the text."""
+    ids = ids or ChipIds()
+    if ids.pci_id is None and read.pci_id is not None:
+        return replace(ids, pci_id=read.pci_id, pci_revision=read.pci_revision)
+    return ids
+
+
+def _exact(code: str, chip: ChipName, ids: ChipIds) -> Identification:
+    conflict = id_table.find_conflict(ids, chip)
+    return Identification("exact", chip, (), code, _REASONS[code], conflict)
+
+
+def _ambiguous(code: str, chips: tuple[ChipName, ...]) -> Identification:
+    keys = tuple(chip.key for chip in chips)
+    return Identification("ambiguous", None, keys, code, _REASONS[code])
+
+
+def _none(code: str) -> Identification:
+    return Identification("none", None, (), code, _REASONS[code])

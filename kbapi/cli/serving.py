@@ -1,0 +1,104 @@
+"""`kbapi serve`: the instance behind gunicorn, safe by default."""
+
+import logging
+import os
+from pathlib import Path
+from typing import Any
+
+import click
+from gunicorn.app.base import BaseApplication
+from gunicorn.glogging import Logger
+
+from kbapi.cli.common import home_option, settings_of, told_errors
+from kbapi.errors import UnsafeSetup
+from kbapi.logs import JsonLines
+from kbapi.storage.instance import create_or_open_instance
+from kbapi.storage.sqlite import is_wal_reset_affected, library_version
+
+
+@click.command("serve")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", default=8080, show_default=True, help="Port to listen on.")
+@click.option("--workers", default=2, show_default=True, help="Processes.")
+@click.option("--threads", default=32, show_default=True, help="Threads of each process.")
+@home_option
+def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
+    """Serve the instance in --home over HTTP; an empty folder becomes one."""
+    with told_errors():
+        require_safe_library(workers, library_version())
+        create_or_open_instance(settings_of(home)).close()
+    serve(home, host, port, workers, threads)
+
+
+def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
+    """Nothing, unless several processes would write with a SQLite that can corrupt the file.
+
+    Raises
+    ------
+    UnsafeSetup
+        Saying which version is needed.
+    """
+    if workers > 1 and is_wal_reset_affected(version):
+        raise UnsafeSetup(
+            f"SQLite {'.'.join(map(str, version))} can corrupt a database that several processes "
+            "write: install one from 3.51.3 on, or serve with --workers 1."
+        )
+
+
+def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
+    """Serve until a signal ends it; what was accepted by then is answered first."""
+    # Workers read their settings from the environment, as any other WSGI server's would.
+    os.environ["KBAPI_HOME"] = str(home.resolve())
+    shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
+    _Server(
+        {
+            "bind": f"{host}:{port}",
+            "workers": workers,
+            "threads": threads,
+            "worker_class": "gthread",
+            "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
+            # Above the longest transaction and the wait before it.
+            "graceful_timeout": 30,
+            "timeout": 60,
+            "keepalive": 5,
+            "logger_class": _AddresslessLog,
+            "accesslog": None,
+            "control_socket_disable": True,  # nobody asked for a second door
+            "proc_name": "kbapi",
+        }
+    ).run()
+
+
+class _Server(BaseApplication):
+    """gunicorn with its options given, none of them read from files or the command line."""
+
+    def __init__(self, options: dict[str, Any]) -> None:
+        self.options = options
+        super().__init__()
+
+    def load_config(self) -> None:
+        for name, value in self.options.items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Any:
+        from kbapi.wsgi import application
+
+        return application()
+
+
+class _AddresslessLog(Logger):
+    """gunicorn's own log lines, without the addresses and paths that it writes into them."""
+
+    def setup(self, cfg: Any) -> None:
+        super().setup(cfg)
+        for handler in self.error_log.handlers:
+            handler.setFormatter(_WithoutArguments())
+
+
+class _WithoutArguments(JsonLines):
+    def format(self, record: logging.LogRecord) -> str:
+        if record.module != "arbiter":
+            # A worker's lines speak of requests: only their fixed beginning is safe.
+            told = str(record.msg).partition(" from ip=")[0].partition("%")[0].strip()
+            record.msg, record.args, record.exc_info = told, (), None
+        return super().format(record)

@@ -1,0 +1,125 @@
+"""JSON text in, a value and everything that is wrong with it out: stricter than the standard.
+
+Python's reader keeps the last of two equal keys, reads NaN, turns 1e400 into infinity and stops
+at the first fault. Here each of those is a problem with a pointer, all of them at once.
+"""
+
+import json
+import math
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT
+from kbapi.errors import JsonUnreadable, Problem
+from kbapi.wire import child
+
+JsonValue = Any
+
+# A string or a bracket: enough to know the nesting before the recursive reader sees the text.
+_STRING_OR_BRACKET: Final = re.compile(rb'"(?:[^"\\]|\\.)*"|[\[\]{}]', re.DOTALL)
+_LONGEST_INTEGER_DIGITS: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class JsonReading:
+    """A JSON value with the problems that its text had."""
+
+    value: JsonValue
+    problems: tuple[Problem, ...]
+
+
+class _Repeated(dict[str, JsonValue]):
+    """An object whose text used a key twice; keeps which ones."""
+
+    repeated: tuple[str, ...] = ()
+
+
+def read_json(body: bytes) -> JsonReading:
+    """The value of a JSON text, with its problems: repeated keys, numbers out of range, NUL.
+
+    Raises
+    ------
+    JsonUnreadable
+        When the bytes are not UTF-8, not JSON, or nested deeper than 16.
+    """
+    _refuse_deep_nesting(body)
+    try:
+        value = json.loads(
+            body.decode("utf-8"),
+            object_pairs_hook=_object_of,
+            parse_constant=_not_finite,
+            parse_int=_integer_of,
+        )
+    except UnicodeDecodeError as error:
+        raise JsonUnreadable(f"The body is not UTF-8: byte {error.start} cannot be read.") from None
+    except json.JSONDecodeError as error:
+        raise JsonUnreadable(
+            f"Reading stopped at line {error.lineno}, column {error.colno}: {error.msg}."
+        ) from None
+    return JsonReading(value, tuple(_problems_of(value, "")))
+
+
+def _refuse_deep_nesting(body: bytes) -> None:
+    depth = 0
+    for match in _STRING_OR_BRACKET.finditer(body):
+        mark = match.group()
+        if mark in b"[{":
+            depth += 1
+        elif mark in b"]}":
+            depth -= 1
+        if depth > DEEPEST_NESTING:
+            raise JsonUnreadable(f"The body is nested deeper than {DEEPEST_NESTING} levels.")
+
+
+def _object_of(pairs: list[tuple[str, JsonValue]]) -> dict[str, JsonValue]:
+    value = dict(pairs)
+    if len(value) == len(pairs):
+        return value
+    times = Counter(key for key, _ in pairs)
+    marked = _Repeated(value)
+    marked.repeated = tuple(key for key in value if times[key] > 1)
+    return marked
+
+
+def _not_finite(_word: str) -> float:
+    return math.nan
+
+
+def _integer_of(digits: str) -> int | float:
+    # Python refuses to read integers of thousands of digits; any that long are out of range here.
+    return int(digits) if len(digits) <= _LONGEST_INTEGER_DIGITS else math.inf
+
+
+def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
+    if isinstance(value, dict):
+        if isinstance(value, _Repeated):
+            for key in value.repeated:
+                yield Problem(
+                    child(pointer, key), "repeated_key", "This key stands twice: send it once."
+                )
+        for key, member in value.items():
+            yield from _problems_of(member, child(pointer, key))
+    elif isinstance(value, list):
+        for index, member in enumerate(value):
+            yield from _problems_of(member, child(pointer, index))
+    elif (problem := _scalar_fault(value)) is not None:
+        yield Problem(pointer, *problem)
+
+
+def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
+    if isinstance(value, float) and not math.isfinite(value):
+        return "not_finite", "Not a finite number that JSON readers agree on: leave the field out."
+    if isinstance(value, int) and abs(value) > LARGEST_INTEGER:
+        return "too_large", "Whole numbers beyond 2^53 are not exact in JSON."
+    if isinstance(value, str) and len(value) > LONGEST_TEXT:
+        return "too_long", f"Texts have at most {LONGEST_TEXT} characters."
+    if isinstance(value, str) and _has_unstorable(value):
+        return "unreadable_text", "The text holds a NUL or half of a surrogate pair."
+    return None
+
+
+def _has_unstorable(text: str) -> bool:
+    return "\0" in text or any("\ud800" <= letter <= "\udfff" for letter in text)

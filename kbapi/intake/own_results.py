@@ -1,0 +1,79 @@
+"""What a sender may do with a result of their own: read it, withdraw it."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import orjson
+
+from kbapi.errors import ReceiptWrong, SubmissionGone
+from kbapi.evidence.book import book_evidence
+from kbapi.intake.accepted import ChipTold, ScreeningTold, SettingTold
+from kbapi.intake.receipts import is_receipt_of
+from kbapi.intake.telling import tell_stored
+from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage.instance import Instance
+from kbapi.storage.people import drop_unit_if_unused
+
+
+@dataclass(frozen=True, slots=True)
+class OwnResult:
+    """A result as it stands now, with the document that was sent, tokens left out."""
+
+    id: str
+    chip: ChipTold
+    screening: ScreeningTold
+    settings: tuple[SettingTold, ...]
+    measured_in: str
+    rules_version: int
+    document: dict[str, Any]
+
+
+def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResult:
+    """The result that the receipt belongs to, as it stands now.
+
+    Raises
+    ------
+    ReceiptWrong
+        Whether or not there is such a submission.
+    SubmissionGone
+        When the receipt fits and the submission has been withdrawn.
+    """
+    _require_receipt(instance, public_id, receipt)
+    with instance.reading() as connection:
+        stored = submissions.find_submission(connection, public_id)
+        if stored is None:
+            raise SubmissionGone
+        standing = tell_stored(instance, connection, stored)
+    return OwnResult(
+        id=standing.id,
+        chip=standing.chip,
+        screening=standing.screening,
+        settings=standing.settings,
+        measured_in=stored.measured_month,
+        rules_version=stored.rules_version,
+        document=orjson.loads(stored.document),
+    )
+
+
+def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> None:
+    """Remove a result and everything that stood on it, in one transaction.
+
+    Raises what `read_own_result` raises.
+    """
+    _require_receipt(instance, public_id, receipt)
+    with instance.writing() as connection:
+        stored = submissions.find_submission(connection, public_id)
+        if stored is None:
+            raise SubmissionGone
+        places = submissions.delete_submission(connection, stored.id)
+        book_evidence(connection, places, stored.unit.contributor_id)
+        drop_unit_if_unused(connection, stored.unit)
+        submissions.drop_unused_places(connection, places)
+        answers.drop_answers_of_line(connection, stored.line_id)
+        chip_rows.raise_line_revision(connection, stored.line_id)
+        chip_rows.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
+
+
+def _require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
+    if not is_receipt_of(instance.secret, public_id, receipt):
+        raise ReceiptWrong

@@ -1,0 +1,98 @@
+"""Bytes in, a checked result out, or every problem of the document at once."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+from marshmallow import ValidationError
+
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.resolve import resolve_chip
+from kbapi.errors import DocumentRefused, Problem
+from kbapi.intake.documents import SubmittedResult
+from kbapi.intake.json_text import JsonReading, read_json
+from kbapi.intake.refusals import refuse_document, refuse_setting
+from kbapi.intake.schema import SettingSchema, SubmissionSchema
+from kbapi.wire import problems_of
+
+_MOST_PROBLEMS_TOLD: Final = 100
+_TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
+_SUBMISSION: Final = SubmissionSchema()
+_SETTING: Final = SettingSchema()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadDocument:
+    """A sound document: parsed, and as it was sent without its tokens."""
+
+    result: SubmittedResult
+    chip: ChipName
+    raw: dict[str, Any]
+
+
+def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadDocument:
+    """The document that the bytes hold, sound in shape and plausible in every setting.
+
+    Raises
+    ------
+    JsonUnreadable
+        When the bytes are not JSON text.
+    DocumentRefused
+        With every problem of text, shape and plausibility.
+    """
+    reading = read_json(body)
+    chip = _chip_of(reading.value, catalogue)
+    try:
+        result = _SUBMISSION.load(reading.value)
+    except ValidationError as error:
+        shape = tuple(problems_of(error.messages))
+        parts = tuple(_plausible_parts(reading.value, shape))
+        raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
+    refused = tuple(_refusals_of(result, this_month))
+    if reading.problems or refused or not isinstance(chip, ChipName):
+        raise _refused(reading, (*_only_problem(chip), *refused))
+    raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
+    return ReadDocument(result, chip, raw)
+
+
+def _chip_of(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
+    """The chip or its problem; None where there is no text to read, which the shape tells."""
+    text = value.get("chip") if isinstance(value, dict) else None
+    if not isinstance(text, str) or not text:
+        return None
+    return resolve_chip(text, "/chip", catalogue)
+
+
+def _only_problem(chip: ChipName | Problem | None) -> tuple[Problem, ...]:
+    return (chip,) if isinstance(chip, Problem) else ()
+
+
+def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
+    for index, setting in enumerate(result.settings):
+        yield from refuse_setting(setting, f"/settings/{index}")
+    yield from refuse_document(result, this_month)
+
+
+def _plausible_parts(value: Any, shape: tuple[Problem, ...]) -> Iterator[Problem]:
+    """The rules' problems of those settings whose shape is sound, though the document's is not."""
+    settings = value.get("settings") if isinstance(value, dict) else None
+    if not isinstance(settings, list):
+        return
+    for index, setting in enumerate(settings[:_MOST_PROBLEMS_TOLD]):
+        pointer = f"/settings/{index}"
+        misshapen = any(f"{problem.pointer}/".startswith(f"{pointer}/") for problem in shape)
+        if not misshapen and isinstance(setting, dict):
+            yield from refuse_setting(_SETTING.load(setting), pointer)
+
+
+def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:
+    # A value that is no number is also of the wrong shape: it is told once, by its first problem.
+    told = {problem.pointer for problem in reading.problems}
+    rest = tuple(problem for problem in further if problem.pointer not in told)
+    problems = (*reading.problems, *rest)
+    if len(problems) > _MOST_PROBLEMS_TOLD:
+        left = len(problems) - _MOST_PROBLEMS_TOLD
+        more = Problem("", "more_problems", f"{left} more problems are not listed.")
+        problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
+    return DocumentRefused(problems=problems)

@@ -1,0 +1,187 @@
+"""Why a setting can't be right: an ordered table of named rules, each with its sentence.
+
+A refusal concerns the whole document, because somebody who mistakes a sign or a unit of measure
+once has done so everywhere. Every rule that applies is told, not only the first.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from kbapi.bounds import FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV, depth_bound
+from kbapi.errors import Problem
+from kbapi.intake.documents import SubmittedResult, SubmittedSetting
+from kbapi.wire import child
+
+# Every field that holds a setting of the control, in the order of the wire format.
+_VALUE_FIELDS: Final = (
+    "first_tried",
+    "stable_at",
+    "unstable_at",
+    "planned_end",
+    "in_use",
+    "read_back",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A field that breaks a rule, and what would be right in this case."""
+
+    field: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A named rule about one setting."""
+
+    code: str
+    sentence: str
+    faults_of: Callable[[SubmittedSetting], Iterator[Fault]]
+
+
+def _values(setting: SubmittedSetting) -> Iterator[tuple[str, float]]:
+    for field in _VALUE_FIELDS:
+        value = getattr(setting, field)
+        if value is not None:
+            yield field, value
+
+
+def _is_offset(setting: SubmittedSetting) -> bool:
+    return setting.control != "fixed_clock_voltage"
+
+
+def _nothing_told(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.stable_at is None and setting.unstable_at is None:
+        yield Fault("stable_at", "Send stable_at, unstable_at or both.")
+
+
+def _clock_missing(setting: SubmittedSetting) -> Iterator[Fault]:
+    if not _is_offset(setting) and setting.clock_mhz is None:
+        yield Fault("clock_mhz", "Send clock_mhz, the clock that the voltage was set at.")
+
+
+def _looks_like_volts(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.control != "voltage_offset":
+        return
+    for field, value in _values(setting):
+        if 0 < abs(value) < 1:
+            yield Fault(field, f"In mV: did you mean {-abs(value) * 1000:.10g}?")
+
+
+def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
+    for field, value in _values(setting):
+        below_stock = setting.below_stock(value)
+        if below_stock is None or below_stock >= 0:
+            continue
+        if _is_offset(setting):
+            yield Fault(field, f"Negative is lower; did you mean {-value:.10g}?")
+        else:
+            yield Fault(field, f"stock_mv is {setting.stock_mv:.10g}: send the lower voltage.")
+
+
+def _count_not_whole(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.control != "count_offset":
+        return
+    for field, value in _values(setting):
+        if value != int(value):
+            yield Fault(field, "Send the count as the maker's menu shows it, such as -15.")
+
+
+def _outside_fixed_clock_range(setting: SubmittedSetting) -> Iterator[Fault]:
+    if _is_offset(setting):
+        return
+    told = [*_values(setting)]
+    if setting.stock_mv is not None:
+        told.append(("stock_mv", setting.stock_mv))
+    for field, value in told:
+        if not FIXED_CLOCK_LEAST_MV <= value <= FIXED_CLOCK_MOST_MV:
+            volts = f" Did you mean {value * 1000:.10g}?" if 0.4 <= value <= 1.5 else ""
+            yield Fault(field, f"In mV, absolute.{volts}")
+
+
+def _beyond_hard_bound(setting: SubmittedSetting) -> Iterator[Fault]:
+    hard = depth_bound(setting.control, setting.domain).hard
+    for field, value in _values(setting):
+        below_stock = setting.below_stock(value)
+        if below_stock is not None and below_stock > hard:
+            yield Fault(field, f"At most {hard} below stock is accepted here.")
+
+
+def _unstable_not_deeper(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.stable_at is None or setting.unstable_at is None:
+        return
+    if setting.unstable_at >= setting.stable_at:
+        yield Fault("unstable_at", "It must lie lower than stable_at; are the two exchanged?")
+
+
+REFUSALS: Final = (
+    Refusal(
+        "nothing_told",
+        "A setting tells what passed, what failed, or both.",
+        _nothing_told,
+    ),
+    Refusal(
+        "clock_missing",
+        "A fixed voltage means nothing without the clock that it was set at.",
+        _clock_missing,
+    ),
+    Refusal(
+        "looks_like_volts",
+        "Offsets are in millivolts; a size below 1 is volts with high likelihood.",
+        _looks_like_volts,
+    ),
+    Refusal(
+        "above_stock",
+        "This setting is above stock; only lower settings are collected and suggested.",
+        _above_stock,
+    ),
+    Refusal(
+        "count_not_whole",
+        "A count offset is a whole number of the maker's counts.",
+        _count_not_whole,
+    ),
+    Refusal(
+        "outside_fixed_clock_range",
+        f"A fixed voltage lies between {FIXED_CLOCK_LEAST_MV} and {FIXED_CLOCK_MOST_MV} mV.",
+        _outside_fixed_clock_range,
+    ),
+    Refusal(
+        "beyond_hard_bound",
+        "This lies deeper than any chip is known to run; check the unit of measure.",
+        _beyond_hard_bound,
+    ),
+    Refusal(
+        "unstable_not_deeper",
+        "What failed must lie deeper than what passed.",
+        _unstable_not_deeper,
+    ),
+)
+
+SETTING_TWICE: Final = Problem(
+    "", "setting_twice", "This control, domain and clock stand twice in the document: send one."
+)
+MONTH_AHEAD: Final = Problem(
+    "/measured_in", "month_ahead", "This month has not begun yet: check the year."
+)
+
+
+def refuse_setting(setting: SubmittedSetting, pointer: str) -> Iterator[Problem]:
+    """Every problem of one setting, in the order of the table."""
+    for rule in REFUSALS:
+        for fault in rule.faults_of(setting):
+            yield Problem(child(pointer, fault.field), rule.code, f"{rule.sentence} {fault.hint}")
+
+
+def refuse_document(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
+    """Every problem of the document as a whole."""
+    seen = set()
+    for index, setting in enumerate(result.settings):
+        # Moved together is moved: core with ring and ring with core are one setting.
+        key = (setting.domains, setting.control, setting.clock_mhz)
+        if key in seen:
+            yield Problem(f"/settings/{index}", SETTING_TWICE.code, SETTING_TWICE.detail)
+        seen.add(key)
+    if result.measured_in is not None and result.measured_in > this_month:
+        yield MONTH_AHEAD

@@ -1,0 +1,75 @@
+"""What a sender is told of a stored result: its chip, the standing of each setting, the reasons."""
+
+from dataclasses import replace
+from typing import Final
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.intake.accepted import (
+    Accepted,
+    ChipTold,
+    ReasonTold,
+    ScreeningTold,
+    SettingTold,
+    SpreadTold,
+)
+from kbapi.intake.receipts import receipt_of
+from kbapi.intake.screening import SCREENING_RULES
+from kbapi.storage.answers import find_spread
+from kbapi.storage.instance import Instance
+from kbapi.storage.submissions import StoredSetting, StoredSubmission
+
+_SENTENCES: Final = {rule.code: rule.sentence for rule in SCREENING_RULES}
+_THANKS: Final = "Thank you. Every result makes the next person's start safer."
+_THANKS_FOR_FAILURE: Final = (
+    "Thank you. A setting that failed is worth more than one that passed: it says where to stop."
+)
+
+
+def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmission) -> Accepted:
+    """The answer to a result that stands in the database."""
+    settings = tuple(_tell_setting(connection, setting) for setting in stored.settings)
+    failed = any(setting.unstable_steps is not None for setting in stored.settings)
+    return Accepted(
+        id=stored.public_id,
+        receipt=receipt_of(instance.secret, stored.public_id),
+        chip=ChipTold(
+            stored.chip_key, stored.chip_name, stored.chip_kind, stored.series, stored.line
+        ),
+        screening=_tell_screening(settings),
+        settings=settings,
+        thanks=_THANKS_FOR_FAILURE if failed else _THANKS,
+    )
+
+
+def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmission) -> Accepted:
+    """The answer to a document that was here before: the first one's, and that it is a repeat."""
+    return replace(tell_stored(instance, connection, first), duplicate_of=first.public_id)
+
+
+def _tell_setting(connection: Connection, setting: StoredSetting) -> SettingTold:
+    return SettingTold(
+        domain=setting.domain,
+        control=setting.control,
+        moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+        status=setting.status,
+        reasons=tuple(ReasonTold(code, _SENTENCES[code]) for code in orjson.loads(setting.reasons)),
+        grade=setting.grade,
+        spread=_tell_spread(connection, setting),
+    )
+
+
+def _tell_spread(connection: Connection, setting: StoredSetting) -> SpreadTold | None:
+    if setting.stable_steps is None:
+        return None
+    spread = find_spread(connection, setting.pool_id, setting.stable_steps)
+    return None if spread is None else SpreadTold(spread.stable_here, spread.of)
+
+
+def _tell_screening(settings: tuple[SettingTold, ...]) -> ScreeningTold:
+    """Counted if any setting counts; else the first setting's standing and every reason."""
+    if any(setting.status == "counted" for setting in settings):
+        return ScreeningTold("counted", ())
+    reasons = {reason.code: reason for setting in settings for reason in setting.reasons}
+    return ScreeningTold(settings[0].status, tuple(reasons.values()))

@@ -1,0 +1,141 @@
+"""Answers kept as bytes, each with the stamp of what it was computed from."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+import orjson
+from sqlalchemy import Connection, delete, func, insert, select, text
+
+from kbapi.storage.tables import Chip, Line, Pool, PoolSpread, StoredAnswer
+
+ANSWERS_PER_CHIP: Final = 64
+"""More different questions about one chip than this push the least used answers out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """What must not have changed for a stored answer to be still right."""
+
+    line_revision: int
+    version: str
+    day: date
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerBytes:
+    """A finished answer, as it goes over the wire."""
+
+    body: bytes
+    etag: str
+
+
+# The one statement of a hot read: it joins the stamp instead of fetching it.
+_FRESH_ANSWER: Final = text(
+    """
+    SELECT answer.body, answer.etag
+    FROM stored_answer AS answer
+    JOIN chip ON chip.id = answer.chip_id
+    JOIN line ON line.id = chip.line_id
+    WHERE answer.question = :question AND answer.stamp_revision = line.revision
+      AND answer.stamp_version = :version AND answer.stamp_day = :day
+    """
+)
+
+
+def find_fresh_answer(
+    connection: Connection, question: str, version: str, today: date
+) -> AnswerBytes | None:
+    """The stored answer to this question, if nothing that it stands on has changed."""
+    row = connection.execute(
+        _FRESH_ANSWER,
+        {"question": question, "version": version, "day": today.isoformat()},
+    ).one_or_none()
+    return AnswerBytes(row[0], row[1]) if row else None
+
+
+def save_answer(
+    connection: Connection, question: str, chip_id: int, stamp: Stamp, answer: AnswerBytes
+) -> bool:
+    """Whether the answer was kept: one that went stale while it was computed is not.
+
+    Beyond the limit, the chip's least used answers are forgotten.
+    """
+    if not _is_current(connection, chip_id, stamp):
+        return False
+    connection.execute(delete(StoredAnswer).where(StoredAnswer.question == question))
+    kept = connection.execute(
+        select(func.count()).select_from(StoredAnswer).where(StoredAnswer.chip_id == chip_id)
+    ).scalar_one()
+    if kept >= ANSWERS_PER_CHIP:
+        least_used = (
+            select(StoredAnswer.question)
+            .where(StoredAnswer.chip_id == chip_id)
+            .order_by(StoredAnswer.last_used_day, StoredAnswer.question)
+            .limit(kept - ANSWERS_PER_CHIP + 1)
+        )
+        connection.execute(delete(StoredAnswer).where(StoredAnswer.question.in_(least_used)))
+    connection.execute(
+        insert(StoredAnswer).values(
+            question=question,
+            chip_id=chip_id,
+            stamp_revision=stamp.line_revision,
+            stamp_version=stamp.version,
+            stamp_day=stamp.day,
+            last_used_day=stamp.day,
+            etag=answer.etag,
+            body=answer.body,
+        )
+    )
+    return True
+
+
+def _is_current(connection: Connection, chip_id: int, stamp: Stamp) -> bool:
+    revision = connection.execute(
+        select(Line.revision).join(Chip, Chip.line_id == Line.id).where(Chip.id == chip_id)
+    ).scalar_one_or_none()
+    return revision == stamp.line_revision
+
+
+def save_spread(
+    connection: Connection, pool_id: int, known: Sequence[int], stable: Sequence[int]
+) -> None:
+    """Keep how many units were known and stable at each depth of a pool, by steps from 0."""
+    connection.execute(delete(PoolSpread).where(PoolSpread.pool_id == pool_id))
+    connection.execute(
+        insert(PoolSpread).values(
+            pool_id=pool_id,
+            known=orjson.dumps(list(known)).decode(),
+            stable=orjson.dumps(list(stable)).decode(),
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadAt:
+    """Of the units whose status at a depth was known, how many were stable there."""
+
+    stable_here: int
+    of: int
+
+
+def find_spread(connection: Connection, pool_id: int, steps: int) -> SpreadAt | None:
+    """The pool's spread at this depth when it was last fitted, None before the first fit."""
+    row = connection.execute(
+        select(PoolSpread.stable, PoolSpread.known).where(PoolSpread.pool_id == pool_id)
+    ).one_or_none()
+    if row is None:
+        return None
+    stable, known = orjson.loads(row[0]), orjson.loads(row[1])
+    # Deeper than anything seen is like the deepest entry: all failures known, nobody stable.
+    place = min(steps, len(known) - 1)
+    return SpreadAt(stable[place], known[place])
+
+
+def drop_answers_of_line(connection: Connection, line_id: int) -> None:
+    """Forget every answer and spread that may have stood on results of this line."""
+    chips = select(Chip.id).where(Chip.line_id == line_id)
+    pools = select(Pool.id).where(Pool.chip_id.in_(chips))
+    connection.execute(delete(StoredAnswer).where(StoredAnswer.chip_id.in_(chips)))
+    connection.execute(delete(PoolSpread).where(PoolSpread.pool_id.in_(pools)))

@@ -1,0 +1,75 @@
+"""Chips and lines that the instance has met, and the revision of each line."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, delete, exists, insert, select, update
+
+from kbapi.storage.tables import Chip, Line, Submission
+
+
+@dataclass(frozen=True, slots=True)
+class ChipRow:
+    """A chip's place in this database."""
+
+    id: int
+    line_id: int
+    line_revision: int
+
+
+def find_chip(connection: Connection, key: str) -> ChipRow | None:
+    """The chip with this key, if any result or question has brought it here."""
+    row = connection.execute(
+        select(Chip.id, Chip.line_id, Line.revision)
+        .join(Line, Line.id == Chip.line_id)
+        .where(Chip.key == key)
+    ).one_or_none()
+    return ChipRow(*row) if row else None
+
+
+def add_chip(
+    connection: Connection, *, key: str, name: str, kind: str, series: str, line: str
+) -> ChipRow:
+    """The row of a chip that was not here before; its line is added with it."""
+    line_row = connection.execute(
+        select(Line.id, Line.revision).where(Line.key == line)
+    ).one_or_none()
+    if line_row is None:
+        line_id = connection.execute(
+            insert(Line).values(key=line, revision=0)
+        ).inserted_primary_key[0]
+        revision = 0
+    else:
+        line_id, revision = line_row
+    added = connection.execute(
+        insert(Chip).values(key=key, name=name, kind=kind, series=series, line_id=line_id)
+    )
+    return ChipRow(added.inserted_primary_key[0], line_id, revision)
+
+
+def raise_line_revision(connection: Connection, line_id: int) -> None:
+    """Make every stored answer of the line stale; called in each transaction that touches it."""
+    connection.execute(update(Line).where(Line.id == line_id).values(revision=Line.revision + 1))
+
+
+def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:
+    """Forget a chip that no submission names any more, and a line without chips."""
+    if connection.execute(select(exists().where(Submission.chip_id == chip_id))).scalar_one():
+        return
+    connection.execute(delete(Chip).where(Chip.id == chip_id))
+    if not connection.execute(select(exists().where(Chip.line_id == line_id))).scalar_one():
+        connection.execute(delete(Line).where(Line.id == line_id))
+
+
+def find_relatives(
+    connection: Connection, key: str, series: str, line: str, limit: int = 5
+) -> list[str]:
+    """Keys of other chips with results, those of the series before those of the line."""
+    return list(
+        connection.execute(
+            select(Chip.key)
+            .join(Line, Line.id == Chip.line_id)
+            .where(Line.key == line, Chip.key != key)
+            .order_by(Chip.series != series, Chip.key)
+            .limit(limit)
+        ).scalars()
+    )

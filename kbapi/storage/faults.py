@@ -1,0 +1,40 @@
+"""The one place that turns what a database driver raises into errors that a person can read."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final
+
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from kbapi.errors import KbapiError, StorageBroken, StorageBusy, StorageUnwritable
+
+# SQLite's own words for its result codes; the driver hands on no code.
+_FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
+    ("database is locked", StorageBusy),
+    ("database table is locked", StorageBusy),
+    ("database or disk is full", StorageUnwritable),
+    ("readonly database", StorageUnwritable),
+    ("disk i/o error", StorageUnwritable),
+    ("unable to open database file", StorageBroken),
+    ("file is not a database", StorageBroken),
+    ("malformed", StorageBroken),
+    ("no such table", StorageBroken),
+)
+
+
+@contextmanager
+def readable_faults() -> Iterator[None]:
+    """Raise `StorageBusy`, `StorageUnwritable` or `StorageBroken` in place of a driver's error."""
+    try:
+        yield
+    except PoolTimeout as error:
+        raise StorageBusy from error
+    except DBAPIError as error:
+        words = str(error.orig).lower()
+        for said, fault in _FAULTS:
+            if said in words:
+                raise fault from error
+        raise
+    except OSError as error:
+        raise StorageUnwritable from error

@@ -1,0 +1,112 @@
+"""An instance: the folder with its database and secret, and the two ways to its connections."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from functools import cached_property
+
+from sqlalchemy import Connection, Engine
+
+from kbapi.chips.catalogue import Catalogue, load_catalogue
+from kbapi.clock import Clock, utc_now
+from kbapi.errors import UnsafeSetup
+from kbapi.settings import Settings, bundled_folder
+from kbapi.storage import migrations
+from kbapi.storage.faults import readable_faults
+from kbapi.storage.secret import Secret, create_secret, load_secret
+from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
+from kbapi.storage.write_queue import waiting_in_line
+
+
+class Instance:
+    """An open instance; engines are made at their first use, so never before a fork."""
+
+    def __init__(self, settings: Settings, now: Clock = utc_now) -> None:
+        self.settings = settings
+        self.now = now
+
+    @cached_property
+    def secret(self) -> Secret:
+        """The secret beside the database."""
+        return load_secret(self.settings.secret_path)
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """The curated chips that this installation carries."""
+        return load_catalogue(bundled_folder("seed_data") / "catalogue")
+
+    def today(self) -> date:
+        """The present day in UTC."""
+        return self.now().date()
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """A connection in a write transaction: the only commit there is, all or nothing."""
+        with (
+            readable_faults(),
+            waiting_in_line(self.settings.write_lock_path),
+            self._writing_engine.begin() as connection,
+        ):
+            yield connection
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees one state of the database and cannot write."""
+        with readable_faults(), self._reading_engine.begin() as connection:
+            yield connection
+
+    @cached_property
+    def _writing_engine(self) -> Engine:
+        return make_writing_engine(self.settings.database_path)
+
+    @cached_property
+    def _reading_engine(self) -> Engine:
+        return make_reading_engine(self.settings.database_path)
+
+    def close(self) -> None:
+        """Give the connections back to the operating system."""
+        self._writing_engine.dispose()
+        self._reading_engine.dispose()
+
+
+def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
+    """An instance that exists, with its schema and secret checked.
+
+    Raises
+    ------
+    SchemaMismatch
+        When the database is older or newer than this code.
+    UnsafeSetup
+        When there is no instance in the folder, or its secret is missing or readable by others.
+    StorageBroken
+        When the file is not a database.
+    """
+    if not settings.database_path.exists():
+        raise UnsafeSetup(f"There is no instance in {settings.home}: run 'kbapi db upgrade' first.")
+    migrations.require_current_schema(settings.database_path)
+    instance = Instance(settings, now)
+    _ = instance.secret
+    return instance
+
+
+def create_or_open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
+    """An instance in this folder, made if the folder is empty; an old schema is not touched."""
+    if not settings.database_path.exists():
+        upgrade_instance(settings)
+    return open_instance(settings, now)
+
+
+def upgrade_instance(settings: Settings) -> None:
+    """Bring folder, secret and schema to this code's state; all migrations or none."""
+    database = settings.database_path
+    if database.exists() and not settings.secret_path.exists():
+        raise UnsafeSetup(
+            f"{settings.secret_path.name} is missing beside an existing database. Every receipt "
+            "and token depends on it: put the backup of it back."
+        )
+    with readable_faults():
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        create_secret(settings.secret_path)
+        with waiting_in_line(settings.write_lock_path):
+            migrations.upgrade_to_head(database)
+        database.chmod(0o600)

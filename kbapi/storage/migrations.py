@@ -1,0 +1,86 @@
+"""Schema versions: where the database is, where the code is, and the one way up."""
+
+from pathlib import Path
+from typing import Final
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+
+from kbapi.errors import SchemaMismatch
+from kbapi.settings import bundled_folder
+from kbapi.storage.faults import readable_faults
+from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
+
+_UPGRADE_HINT: Final = "Make a copy of the folder, then run 'kbapi db upgrade'."
+
+
+def alembic_config() -> Config:
+    """The configuration that points at the migrations, wherever kbapi is installed."""
+    config = Config()
+    config.set_main_option("script_location", str(bundled_folder("migrations")))
+    return config
+
+
+def upgrade_to_head(database: Path) -> None:
+    """Run every missing migration in one transaction: all of them happen, or none.
+
+    Raises whatever the failing migration raised, after the schema is back as it was.
+    """
+    engine = make_writing_engine(database, checks_foreign_keys=False)
+    config = alembic_config()
+    try:
+        with engine.begin() as connection:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            _require_sound_references(connection.exec_driver_sql("PRAGMA foreign_key_check").all())
+    finally:
+        engine.dispose()
+
+
+def _require_sound_references(broken: object) -> None:
+    if broken:
+        raise SchemaMismatch("A migration left rows that refer to nothing; it was undone.")
+
+
+def current_revision(database: Path) -> str | None:
+    """The revision that the database says it has, None for a file without one."""
+    engine = make_reading_engine(database, pool_size=1)
+    try:
+        with readable_faults(), engine.begin() as connection:
+            return MigrationContext.configure(connection).get_current_revision()
+    finally:
+        engine.dispose()
+
+
+def head_revision() -> str:
+    """The revision that this code needs."""
+    head = ScriptDirectory.from_config(alembic_config()).get_current_head()
+    if head is None:
+        raise SchemaMismatch("This installation carries no migrations: install it again.")
+    return head
+
+
+def require_current_schema(database: Path) -> None:
+    """Nothing, when database and code agree.
+
+    Raises
+    ------
+    SchemaMismatch
+        Saying which of the two is older and what to do.
+    """
+    found, wanted = current_revision(database), head_revision()
+    if found == wanted:
+        return
+    known = {
+        script.revision for script in ScriptDirectory.from_config(alembic_config()).walk_revisions()
+    }
+    if found is not None and found not in known:
+        raise SchemaMismatch(
+            f"The database has schema {found}, which is newer than this program ({wanted}): "
+            "install the program version that made it, or a newer one."
+        )
+    raise SchemaMismatch(
+        f"The database has schema {found}, the program needs {wanted}. {_UPGRADE_HINT}"
+    )

@@ -1,0 +1,72 @@
+"""The instance's one secret, and the keys derived from it, one for each purpose."""
+
+import hashlib
+import hmac
+import os
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+from kbapi.errors import UnsafeSetup
+
+_SECRET_BYTES = 32
+
+
+@dataclass(frozen=True)
+class Secret:
+    """A random secret; what is stored is only what comes out of it."""
+
+    value: bytes = field(repr=False)
+
+    @cached_property
+    def key_id(self) -> str:
+        """Eight hex digits that say which secret made a hash, and nothing about it."""
+        return self.keyed_hash("key_id", b"")[:4].hex()
+
+    def keyed_hash(self, purpose: str, message: bytes) -> bytes:
+        """HMAC-SHA-256 of the message under the key of this purpose (32 bytes)."""
+        key = hmac.digest(self.value, purpose.encode(), hashlib.sha256)
+        return hmac.digest(key, message, hashlib.sha256)
+
+
+def load_secret(path: Path) -> Secret:
+    """The secret in this file.
+
+    Raises
+    ------
+    UnsafeSetup
+        When the file is missing, readable by others, or not 64 hex digits.
+    """
+    try:
+        mode = path.stat().st_mode
+        text = path.read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise UnsafeSetup(f"The secret file {path.name} cannot be read.") from error
+    if mode & 0o077:
+        raise UnsafeSetup(
+            f"The secret file {path.name} can be read by other users: run chmod 600 on it."
+        )
+    try:
+        value = bytes.fromhex(text)
+    except ValueError:
+        value = b""
+    if len(value) != _SECRET_BYTES:
+        raise UnsafeSetup(f"The secret file {path.name} must hold 64 hex digits.")
+    return Secret(value)
+
+
+def create_secret(path: Path) -> None:
+    """Write a new secret for the owner's eyes only; an existing one is left alone."""
+    draft = path.with_name(f"{path.name}.{os.getpid()}.new")
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w", encoding="ascii") as file:
+        file.write(os.urandom(_SECRET_BYTES).hex() + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    try:
+        # A link appears whole or not at all, and never replaces a secret that is there.
+        path.hardlink_to(draft)
+    except FileExistsError:
+        pass
+    finally:
+        draft.unlink()

@@ -1,0 +1,91 @@
+"""The one engine factory for SQLite: the service, migrations, the command line and tests use it."""
+
+from pathlib import Path
+from typing import Any, Final
+
+from pysqlite3 import dbapi2
+from sqlalchemy import Connection, Engine, create_engine, event
+
+BUSY_TIMEOUT_MS: Final = 5_000
+
+# In this order: the wait must be set before anything that can meet a lock.
+_PRAGMAS: Final = (
+    f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}",
+    "PRAGMA journal_mode=WAL",
+    "PRAGMA synchronous=FULL",  # an acknowledged result survives a power cut
+    "PRAGMA foreign_keys=ON",
+    "PRAGMA trusted_schema=OFF",
+    "PRAGMA cell_size_check=ON",
+    "PRAGMA mmap_size=0",  # an I/O error must be an error code, not a signal
+    f"PRAGMA journal_size_limit={64 * 1024 * 1024}",
+)
+
+
+def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> Engine:
+    """An engine whose every transaction is a writer from its first statement on.
+
+    A deferred transaction that turns writer half-way gets SQLITE_BUSY at once, and the
+    driver's own transaction control would leave half of a failed migration behind.
+    One connection: writers of a process queue before they take it (`write_queue.py`).
+    Only a migration leaves foreign keys unchecked, because dropping a table that it has copied
+    would delete what refers to it; it checks them all before it commits.
+    """
+    last = "PRAGMA foreign_keys=ON" if checks_foreign_keys else "PRAGMA foreign_keys=OFF"
+    engine = _make_engine(database, pool_size=1, last_pragma=last)
+
+    @event.listens_for(engine, "begin")
+    def begin_immediate(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def make_reading_engine(database: Path, pool_size: int = 32) -> Engine:
+    """An engine that cannot write, with a connection for each thread of a worker."""
+    engine = _make_engine(database, pool_size=pool_size, last_pragma="PRAGMA query_only=ON")
+
+    @event.listens_for(engine, "begin")
+    def begin_deferred(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN")
+
+    return engine
+
+
+def _make_engine(database: Path, pool_size: int, last_pragma: str) -> Engine:
+    engine = create_engine(
+        f"sqlite+pysqlite:///{database}",
+        module=dbapi2,
+        pool_size=pool_size,
+        max_overflow=0,
+        connect_args={"check_same_thread": False},
+    )
+
+    @event.listens_for(engine, "connect")
+    def set_pragmas(dbapi_connection: Any, _record: object) -> None:
+        # Off, so that the transaction events above are the only ones to begin anything.
+        dbapi_connection.isolation_level = None
+        for pragma in (*_PRAGMAS, last_pragma):
+            dbapi_connection.execute(pragma)
+
+    return engine
+
+
+def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:
+    """Whether this SQLite can corrupt a WAL database that two connections write at once.
+
+    The race came with 3.7.0 and went with 3.51.3, and with the patch releases 3.50.7 and 3.44.6.
+
+    >>> is_wal_reset_affected((3, 40, 1)), is_wal_reset_affected((3, 53, 4))
+    (True, False)
+    """
+    if version < (3, 7, 0) or version >= (3, 51, 3):
+        return False
+    mended_in = {(3, 50): 7, (3, 44): 6}
+    patch = mended_in.get(version[:2])
+    return patch is None or version[2] < patch
+
+
+def library_version() -> tuple[int, int, int]:
+    """The version of the SQLite library that the engines use."""
+    major, minor, patch = dbapi2.sqlite_version_info
+    return major, minor, patch

@@ -1,0 +1,283 @@
+"""The tables. A SQLModel table class does not validate, so each promise is also a constraint."""
+
+from datetime import date
+
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+# Named before the first migration, so that every later one can name what it changes.
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+_HASH_BYTES = 32
+MAX_STEPS = 1_000
+"""No control's hard bound lies deeper than this many grid steps."""
+
+
+def _integer(column: str, low: int, high: int, *, nullable: bool = False) -> CheckConstraint:
+    # SQLite stores the text "banana" in an INTEGER column unless a CHECK refuses it.
+    held = f"typeof({column}) = 'integer' AND {column} BETWEEN {low} AND {high}"
+    return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
+
+
+def _text(column: str, longest: int, *, nullable: bool = False) -> CheckConstraint:
+    held = f"typeof({column}) = 'text' AND length({column}) BETWEEN 1 AND {longest}"
+    return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
+
+
+def _hash(column: str, *, nullable: bool = False) -> CheckConstraint:
+    held = f"typeof({column}) = 'blob' AND length({column}) = {_HASH_BYTES}"
+    return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
+
+
+def _one_of(column: str, *words: str) -> CheckConstraint:
+    listed = ", ".join(f"'{word}'" for word in words)
+    return CheckConstraint(f"{column} IN ({listed})", name=column)
+
+
+def _day(column: str) -> CheckConstraint:
+    # IS, not =: an impossible date is NULL, and a CHECK that is NULL passes.
+    return CheckConstraint(f"{column} IS date({column})", name=column)
+
+
+def _month(column: str) -> CheckConstraint:
+    return CheckConstraint(f"{column} || '-01' IS date({column} || '-01')", name=column)
+
+
+class Line(SQLModel, table=True):
+    """A product line; its revision rises in every transaction that touches its evidence."""
+
+    __tablename__ = "line"
+    __table_args__ = (
+        _text("key", 100),
+        CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    key: str = Field(unique=True)
+    revision: int = 0
+
+
+class Chip(SQLModel, table=True):
+    """A chip that results or the catalogue have named."""
+
+    __tablename__ = "chip"
+    __table_args__ = (
+        _text("key", 100),
+        _text("name", 200),
+        _text("series", 100),
+        _one_of("kind", "cpu", "gpu"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    key: str = Field(unique=True)
+    name: str
+    kind: str
+    series: str = Field(index=True)
+    line_id: int = Field(foreign_key="line.id", index=True)
+
+
+class Contributor(SQLModel, table=True):
+    """A sender, known only by a keyed hash."""
+
+    __tablename__ = "contributor"
+    __table_args__ = (_hash("token_hash"), _text("key_id", 8), _day("first_seen_day"))
+    id: int | None = Field(default=None, primary_key=True)
+    token_hash: bytes = Field(unique=True)
+    key_id: str
+    first_seen_day: date
+
+
+class Unit(SQLModel, table=True):
+    """One physical chip in one machine; without a token, each result is a unit of its own."""
+
+    __tablename__ = "unit"
+    __table_args__ = (_hash("token_hash", nullable=True),)
+    id: int | None = Field(default=None, primary_key=True)
+    contributor_id: int = Field(foreign_key="contributor.id", index=True)
+    token_hash: bytes | None = Field(default=None, unique=True)
+
+
+class Pool(SQLModel, table=True):
+    """Results that may be counted together: chip, control, domains moved together, clock band."""
+
+    __tablename__ = "pool"
+    __table_args__ = (
+        _one_of("control", "voltage_offset", "count_offset", "fixed_clock_voltage"),
+        _text("domains", 120),
+        _integer("clock_band_mhz", 0, 10_000),
+        UniqueConstraint("chip_id", "control", "domains", "clock_band_mhz"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    chip_id: int = Field(foreign_key="chip.id")
+    control: str
+    domains: str
+    """Sorted domain codes joined by '+': a joint failure is never booked to one member alone."""
+    clock_band_mhz: int = 0
+    """Lower end of the band for fixed_clock_voltage, 0 for the other controls."""
+
+
+class Conditions(SQLModel, table=True):
+    """The filter values that a result was found under."""
+
+    __tablename__ = "conditions"
+    __table_args__ = (
+        _one_of("grade", "short", "quick", "session", "lasting"),
+        CheckConstraint("typeof(loads) = 'text' AND length(loads) <= 200", name="loads"),
+        UniqueConstraint("loads", "grade"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    loads: str
+    """Sorted load classes joined by ','; empty where none was told."""
+    grade: str
+
+
+class Submission(SQLModel, table=True):
+    """One accepted document, without its tokens."""
+
+    __tablename__ = "submission"
+    __table_args__ = (
+        _text("public_id", 36),
+        _day("received_day"),
+        _month("measured_month"),
+        _hash("content_hash", nullable=True),
+        _integer("rules_version", 1, 1_000_000),
+        CheckConstraint("json_valid(document)", name="document"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    public_id: str = Field(unique=True)
+    chip_id: int = Field(foreign_key="chip.id", index=True)
+    unit_id: int = Field(foreign_key="unit.id", index=True)
+    received_day: date
+    measured_month: str
+    document: str
+    content_hash: bytes | None = Field(default=None, unique=True)
+    """Keyed hash of contributor and document; only for documents that carry a unit token."""
+    rules_version: int
+
+
+class SettingResult(SQLModel, table=True):
+    """What one setting of a submission says about its pool, and how it was screened."""
+
+    __tablename__ = "setting_result"
+    __table_args__ = (
+        _integer("ordinal", 0, 1_000),
+        _text("domain", 20),
+        _one_of("status", "counted", "claimed", "set_aside"),
+        CheckConstraint("json_valid(reasons)", name="reasons"),
+        _integer("stable_steps", 0, MAX_STEPS, nullable=True),
+        _integer("unstable_steps", 1, MAX_STEPS, nullable=True),
+        _integer("early_stop_steps", 0, MAX_STEPS),
+        CheckConstraint("unstable_steps > stable_steps", name="order"),
+        UniqueConstraint("submission_id", "ordinal"),
+        Index("ix_setting_result_unit_pool", "unit_id", "pool_id"),
+        Index("ix_setting_result_pool_status", "pool_id", "status"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
+    )
+    ordinal: int
+    domain: str
+    """The domain that the document named; its pool holds all that moved with it."""
+    pool_id: int = Field(foreign_key="pool.id")
+    unit_id: int = Field(foreign_key="unit.id")
+    conditions_id: int = Field(foreign_key="conditions.id", index=True)
+    status: str
+    reasons: str
+    """JSON array of rule codes, the headline first."""
+    stable_steps: int | None = None
+    unstable_steps: int | None = None
+    early_stop_steps: int = 0
+    measured_month: str
+
+
+class EvidenceRow(SQLModel, table=True):
+    """A pass level of a unit in a pool under its conditions, with the shallowest failure there.
+
+    Rows are merged results, written only by `evidence/merge.py`'s rule. The table is its own
+    covering index: its b-tree is ordered by pool and unit and holds every column a pool needs.
+    """
+
+    __tablename__ = "evidence_row"
+    __table_args__ = (
+        _integer("stable_steps", 0, MAX_STEPS),
+        _integer("unstable_steps", 1, 1 << 30),
+        _integer("early_stop_steps", 0, MAX_STEPS),
+        _month("latest_month"),
+        CheckConstraint("unstable_steps > stable_steps", name="order"),
+        {"sqlite_with_rowid": False},
+    )
+    pool_id: int = Field(foreign_key="pool.id", primary_key=True)
+    unit_id: int = Field(foreign_key="unit.id", primary_key=True)
+    conditions_id: int = Field(foreign_key="conditions.id", primary_key=True)
+    stable_steps: int = Field(primary_key=True)
+    unstable_steps: int
+    """`NEVER_FAILED` where no failure was seen."""
+    early_stop_steps: int
+    contributor_id: int = Field(foreign_key="contributor.id")
+    latest_month: str
+
+
+class PoolSpread(SQLModel, table=True):
+    """How many units were known and stable at each depth when the pool was last fitted."""
+
+    __tablename__ = "pool_spread"
+    __table_args__ = (
+        CheckConstraint("json_valid(known)", name="known"),
+        CheckConstraint("json_valid(stable)", name="stable"),
+    )
+    pool_id: int = Field(
+        sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
+    )
+    known: str
+    """JSON array by depth in steps: units whose status there is known."""
+    stable: str
+    """JSON array by depth in steps: units stable there."""
+
+
+class StoredAnswer(SQLModel, table=True):
+    """An answer's bytes with the stamp that says what they were computed from."""
+
+    __tablename__ = "stored_answer"
+    __table_args__ = (
+        _text("question", 600),
+        _day("stamp_day"),
+        _text("stamp_version", 20),
+        Index("ix_stored_answer_chip_used", "chip_id", "last_used_day"),
+        {"sqlite_with_rowid": False},
+    )
+    question: str = Field(primary_key=True)
+    chip_id: int = Field(foreign_key="chip.id")
+    stamp_revision: int
+    stamp_version: str
+    stamp_day: date
+    last_used_day: date
+    etag: str
+    body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+
+
+class IdempotencyRecord(SQLModel, table=True):
+    """What a submission answered, under a keyed hash of endpoint, contributor and key."""
+
+    __tablename__ = "idempotency_record"
+    __table_args__ = (
+        _hash("scope_hash"),
+        _hash("fingerprint"),
+        CheckConstraint("json_valid(answer)", name="answer"),
+        {"sqlite_with_rowid": False},
+    )
+    scope_hash: bytes = Field(primary_key=True)
+    fingerprint: bytes
+    submission_id: int = Field(
+        sa_column=Column(
+            ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
+        )
+    )
+    expires_at: int = Field(index=True)
+    """Unix seconds."""
+    answer: str
+    """The answer without its receipt, which is never stored."""

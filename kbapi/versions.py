@@ -1,0 +1,11 @@
+"""The versions that are stored beside what was made under them."""
+
+from typing import Final
+
+RULES_VERSION: Final = 1
+"""Raised with every change of a refusal, a screening rule, a bound or the merge."""
+
+ANSWERS_VERSION: Final = 1
+"""Raised with every change of the statistics or the wording of answers; old ones go stale."""
+
+ANSWER_STAMP: Final = f"{RULES_VERSION}.{ANSWERS_VERSION}"

@@ -1,0 +1,109 @@
+"""Shapes on the wire that documents and queries share: strict values, pointers, near misses."""
+
+import re
+from collections.abc import Iterator
+from difflib import get_close_matches
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate
+
+from kbapi.errors import Problem
+
+
+class Number(fields.Float):
+    """A JSON number; a number in quotes, true and false are none."""
+
+    def _validated(self, value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ValidationError("A number is wanted here, without quotes.")
+        return super()._validated(value)
+
+
+class Text(fields.String):
+    """A JSON string of 1 to 400 characters."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("validate", validate.Length(1, 400))
+        super().__init__(**kwargs)
+
+
+class Flag(fields.Boolean):
+    """The JSON words true and false, and nothing that merely looks like them."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if not isinstance(value, bool):
+            raise ValidationError("true or false is wanted here, without quotes.")
+        return value
+
+
+class Whole(validate.Regexp):
+    """A text that fits a pattern from its first to its last character, line ends included."""
+
+    def __init__(self, pattern: str, error: str) -> None:
+        super().__init__(re.compile(f"^(?:{pattern})$"), error=error)
+
+    def __call__(self, value: Any) -> Any:
+        """The value, when all of it fits."""
+        # $ alone lets a trailing line end through, and OpenAPI readers know no stricter sign.
+        if str(value).endswith("\n"):
+            raise ValidationError(self._format_error(value))
+        return super().__call__(value)
+
+
+class OneWordOf(validate.OneOf):
+    """A word of a closed list; a near miss is told which word it is near."""
+
+    def _format_error(self, value: Any) -> str:
+        close = get_close_matches(str(value)[:100], self.choices, n=1, cutoff=0.6)
+        hint = f" Did you mean '{close[0]}'?" if close else ""
+        return f"Not one of: {', '.join(self.choices)}.{hint}"
+
+
+class StrictSchema(Schema):
+    """A schema that refuses unknown fields and says which known one may have been meant."""
+
+    def handle_error(self, error: ValidationError, data: Any, **_: Any) -> None:
+        """Put a suggestion in the place of marshmallow's bare sentence on unknown fields."""
+        if not isinstance(error.messages, dict):
+            return
+        for name, said in list(error.messages.items()):
+            if said == ["Unknown field."]:
+                error.messages[name] = [did_you_mean(str(name), tuple(self.fields))]
+
+
+def did_you_mean(name: str, known: tuple[str, ...]) -> str:
+    """A sentence that says a name is unknown and which known one is close to it."""
+    close = get_close_matches(name[:100], known, n=1, cutoff=0.6)
+    if close:
+        return f"Unknown field: did you mean '{close[0]}'?"
+    return f"Unknown field. Known here: {', '.join(sorted(known))}."
+
+
+def child(pointer: str, key: str | int) -> str:
+    """The RFC 6901 pointer of a member.
+
+    >>> child("/settings", 0), child("", "a/b")
+    ('/settings/0', '/a~1b')
+    """
+    # A key can be anything of any length; a pointer is shown to people and kept short.
+    escaped = str(key)[:80].replace("~", "~0").replace("/", "~1")
+    return f"{pointer}/{escaped.encode('utf-8', 'replace').decode()}"
+
+
+def problems_of(messages: Any, pointer: str = "") -> Iterator[Problem]:
+    """The problems in marshmallow's nested messages, each with its pointer."""
+    if isinstance(messages, dict):
+        for name, nested in messages.items():
+            place = pointer if name == "_schema" else child(pointer, name)
+            yield from problems_of(nested, place)
+    else:
+        for sentence in messages:
+            yield Problem(pointer, _code_of(sentence), sentence)
+
+
+def _code_of(sentence: str) -> str:
+    if sentence.startswith("Unknown field"):
+        return "unknown_field"
+    if sentence.startswith("Missing data"):
+        return "required"
+    return "invalid"

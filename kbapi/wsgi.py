@@ -1,0 +1,15 @@
+"""What a WSGI server loads in each worker: the application of the instance in KBAPI_HOME."""
+
+from flask import Flask
+
+from kbapi.app import create_app
+from kbapi.logs import log_as_json
+from kbapi.settings import Settings
+from kbapi.storage.instance import open_instance
+
+
+def application() -> Flask:
+    """The application, checked for schema and secret before the first request."""
+    settings = Settings()
+    log_as_json(settings.log_level)
+    return create_app(open_instance(settings))

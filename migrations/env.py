@@ -1,0 +1,28 @@
+"""How alembic runs: on the connection it is handed, or on the instance of KBAPI_HOME."""
+
+from alembic import context
+from sqlalchemy import Connection
+
+from kbapi.settings import Settings
+from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.tables import SQLModel
+
+
+def run(connection: Connection) -> None:
+    context.configure(
+        connection=connection,
+        target_metadata=SQLModel.metadata,
+        render_as_batch=True,
+        # SQLite's DDL is transactional once the driver keeps its hands off (storage/sqlite.py).
+        transactional_ddl=True,
+        transaction_per_migration=False,
+    )
+    with context.begin_transaction():
+        context.run_migrations()
+
+
+if (handed := context.config.attributes.get("connection")) is not None:
+    run(handed)
+else:
+    with make_writing_engine(Settings().database_path, checks_foreign_keys=False).begin() as own:
+        run(own)

@@ -1,0 +1,182 @@
+"""The two roads over HTTP, in one process."""
+
+from typing import Any
+
+from flask import Flask
+from flask.testing import FlaskClient
+
+from tests.api.reading import row_counts
+
+CHIP = "norvane-sable-7-4820mx"
+
+
+def a_result(number: int, **setting: Any) -> dict[str, Any]:
+    return {
+        "chip": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
+        "unit_token": f"k3v9-demo-unit-{number:06}",
+        "contributor_token": f"demo-contributor-{number:06}",
+        "stock_passed": [{"load": "vector_heavy", "minutes": 20}],
+        "settings": [
+            {
+                "domain": "core",
+                "control": "voltage_offset",
+                "stable_at": -80,
+                "unstable_at": -85,
+                "loads": ["all_core", "vector_heavy"],
+                "minutes": 65,
+                "moved_with": ["ring"],
+                **setting,
+            }
+        ],
+        "measured_in": "2026-09",
+    }
+
+
+def submit(client: FlaskClient, number: int, **setting: Any) -> dict[str, Any]:
+    response = client.post("/v1/submissions", json=a_result(number, **setting))
+    assert response.status_code == 201
+    answer: dict[str, Any] = response.get_json()
+    return answer
+
+
+def bearer(receipt: str) -> dict[str, str]:
+    return {"Authorization": f"Bearer {receipt}"}
+
+
+def test_a_counted_result_is_told_what_was_understood(client: FlaskClient) -> None:
+    answer = submit(client, 1)
+    assert answer["chip"]["key"] == CHIP
+    assert answer["screening"] == {"status": "counted", "reasons": []}
+    assert answer["settings"][0]["moved_with"] == ["ring"]
+    assert answer["settings"][0]["grade"] == "session"
+    assert answer["settings"][0]["spread"] is None
+    assert answer["receipt"].startswith("kbr_")
+    assert answer["links"]["self"] == f"/v1/submissions/{answer['id']}"
+    assert client.get(answer["links"]["start"][0]).status_code == 200
+
+
+def test_a_claim_is_told_why_and_what_would_make_it_count(client: FlaskClient) -> None:
+    answer = submit(client, 1, unstable_at=None)
+    assert answer["screening"]["status"] == "claimed"
+    assert answer["screening"]["reasons"][0]["code"] == "effect_unproven"
+    assert "read back" in answer["screening"]["reasons"][0]["text"]
+
+
+def test_twenty_eight_units_are_too_few_and_twenty_nine_are_enough(client: FlaskClient) -> None:
+    for number in range(28):
+        submit(client, number)
+    answer = client.get(f"/v1/start?chip={CHIP}").get_json()
+    assert answer["start"] is None
+    assert answer["reason"]["code"] == "too_few_units"
+    submit(client, 28)
+    answer = client.get(f"/v1/start?chip={CHIP}").get_json()
+    assert answer["start"]["setting_mv"] == -80.08
+    assert answer["start"]["steps"] == 82
+    assert answer["start"]["enter"] == -80
+    assert answer["moved_with"] == ["ring"]
+    assert answer["evidence"]["units"] == 29
+    assert answer["cautions"]
+
+
+def test_the_spread_stands_beside_a_result_after_the_first_fit(client: FlaskClient) -> None:
+    for number in range(3):
+        submit(client, number)
+    submit(client, 3, stable_at=-60, unstable_at=-70)
+    client.get(f"/v1/start?chip={CHIP}")
+    answer = submit(client, 4, stable_at=-79.1)
+    assert answer["settings"][0]["spread"] == {"stable_here": 3, "of": 4}
+
+
+def test_a_chip_without_results_gets_an_honest_no_with_cautions(client: FlaskClient) -> None:
+    answer = client.get("/v1/start?chip=ketterly-drift-6-2350u").get_json()
+    assert answer["start"] is None
+    assert answer["reason"]["code"] == "no_results"
+    assert answer["cautions"]
+
+
+def test_the_answer_has_an_etag_and_is_not_sent_twice(client: FlaskClient) -> None:
+    submit(client, 1)
+    first = client.get(f"/v1/start?chip={CHIP}")
+    etag = first.headers["ETag"]
+    for sent in (etag, f"W/{etag}", f'"other", {etag}', "*"):
+        again = client.get(f"/v1/start?chip={CHIP}", headers={"If-None-Match": sent})
+        assert again.status_code == 304
+        assert again.data == b""
+        assert again.headers["ETag"] == etag
+    submit(client, 2)
+    fresh = client.get(f"/v1/start?chip={CHIP}", headers={"If-None-Match": etag})
+    assert fresh.status_code == 200
+    assert fresh.headers["ETag"] != etag
+
+
+def test_one_idempotency_key_is_one_result_and_one_answer(app: Flask, client: FlaskClient) -> None:
+    headers = {"Idempotency-Key": '"8e03978e-40d5-43e8"'}
+    first = client.post("/v1/submissions", json=a_result(1), headers=headers)
+    bare = {"Idempotency-Key": "8e03978e-40d5-43e8"}
+    again = client.post("/v1/submissions", json=a_result(1), headers=bare)
+    assert (again.status_code, again.data) == (first.status_code, first.data)
+    assert row_counts(app)["submission"] == 1
+    other = client.post("/v1/submissions", json=a_result(1, stable_at=-79), headers=headers)
+    assert other.status_code == 422
+    assert other.get_json()["type"] == "/problems/idempotency_key_reused"
+
+
+def test_a_refused_document_does_not_use_up_its_key(client: FlaskClient) -> None:
+    headers = {"Idempotency-Key": "k1"}
+    refused = client.post("/v1/submissions", json=a_result(1, stable_at=80), headers=headers)
+    assert refused.status_code == 422
+    corrected = client.post("/v1/submissions", json=a_result(1), headers=headers)
+    assert corrected.status_code == 201
+
+
+def test_a_repeat_without_a_key_answers_with_the_first_result(
+    app: Flask, client: FlaskClient
+) -> None:
+    first, again = submit(client, 1), submit(client, 1)
+    assert again["id"] == again["duplicate_of"] == first["id"]
+    assert again["receipt"] == first["receipt"]
+    assert row_counts(app)["submission"] == 1
+
+
+def test_the_receipt_reads_the_result_back_without_tokens(client: FlaskClient) -> None:
+    sent = submit(client, 1)
+    response = client.get(sent["links"]["self"], headers=bearer(sent["receipt"]))
+    own = response.get_json()
+    assert own["document"]["settings"][0]["stable_at"] == -80
+    assert "token" not in response.get_data(as_text=True)
+    assert sent["receipt"] not in response.get_data(as_text=True)
+    assert response.headers["Cache-Control"] == "no-store"
+
+
+def test_without_the_right_receipt_nothing_is_read_or_removed(
+    app: Flask, client: FlaskClient
+) -> None:
+    mine, other = submit(client, 1), submit(client, 2)
+    path = mine["links"]["self"]
+    for act in (client.get, client.delete):
+        assert act(path).status_code == 401
+        assert act(path).headers["WWW-Authenticate"].startswith("Bearer")
+        assert act(path, headers={"Authorization": "Basic a2I6eA=="}).status_code == 401
+        assert act(path, headers=bearer(other["receipt"])).status_code == 403
+    unknown = "/v1/submissions/019ee77a-1c00-717e-99cd-4621f207f09e"
+    assert client.get(unknown, headers=bearer(mine["receipt"])).status_code == 403
+    assert row_counts(app)["submission"] == 2
+
+
+def test_a_withdrawn_result_leaves_nothing_and_is_gone(app: Flask, client: FlaskClient) -> None:
+    before = row_counts(app)
+    sent = submit(client, 1)
+    client.get(f"/v1/start?chip={CHIP}")
+    assert client.delete(sent["links"]["self"], headers=bearer(sent["receipt"])).status_code == 204
+    assert row_counts(app) == before
+    again = client.delete(sent["links"]["self"], headers=bearer(sent["receipt"]))
+    assert again.status_code == 410
+    assert client.get(f"/v1/start?chip={CHIP}").get_json()["reason"]["code"] == "no_results"
+
+
+def test_unknown_parameters_are_refused_with_what_was_meant(client: FlaskClient) -> None:
+    response = client.get(f"/v1/start?chp={CHIP}&stable_share=1.5&confidence=0.5&chip=a&chip=b")
+    assert response.status_code == 422
+    told = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
+    assert set(told) == {"chp", "stable_share", "confidence", "chip"}
+    assert "did you mean 'chip'?" in told["chp"]

@@ -1,0 +1,53 @@
+"""How long naming and searching take, and how often a search forgives a typing error."""
+
+from random import Random
+from statistics import median, quantiles
+from time import perf_counter, process_time
+
+from kbapi.chips.names import identify_chip
+from kbapi.chips.search import build_index, search_chips
+from tests.chips.given import load_given
+from tests.chips.many_names import many_keys, with_typing_error
+from tests.report import Row, measured
+
+
+def measure(*, short: bool) -> list[Row]:
+    """The rows of the report."""
+    return [*_naming(3 if short else 15), *_searching(300 if short else 3000)]
+
+
+def _naming(repeats: int) -> list[Row]:
+    texts = [row.raw for row in load_given()]
+    costs = [median(_cost_ms(text) for _ in range(repeats)) for text in texts]
+    hard = ["(" * 9000, "a/" * 4000, "intel core i7 " * 600, "radeon " * 36, "((x) " * 50, "@" * 256]
+    worst = max(min(_cost_ms(text) for _ in range(3)) for text in hard)
+    return [
+        measured("naming, 99th percentile over strings", quantiles(costs, n=100)[98], "ms", "< 1"),
+        measured("naming, median over strings", median(costs), "ms", ""),
+        measured("naming, worst of awkward texts", worst, "ms", "< 20"),
+    ]
+
+
+def _cost_ms(text: str) -> float:
+    begin = perf_counter()
+    identify_chip(text)
+    return 1000 * (perf_counter() - begin)
+
+
+def _searching(queries: int) -> list[Row]:
+    keys = many_keys(10_000)
+    index = build_index(keys)
+    random = Random(17)
+    asked = [(key, with_typing_error(key.replace("-", " "), random)) for key in _some(keys, queries)]
+    begin = process_time()
+    found = [search_chips(index, query) for _, query in asked]
+    cost = 1000 * (process_time() - begin) / len(asked)
+    hits = sum(key in [hit.key for hit in page] for (key, _), page in zip(asked, found, strict=True))
+    return [
+        measured("search, hit among the first five", hits / len(asked), "ratio", ">= 0.95"),
+        measured("search, CPU per query over 10,000 names", cost, "ms", "<= 1"),
+    ]
+
+
+def _some(keys: list[str], count: int) -> list[str]:
+    return Random(5).sample(keys, count)

@@ -1,0 +1,126 @@
+"""Each command as a person types it: its exit status, its words, its 80 columns."""
+
+import json
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.system.server import KBAPI
+
+RESULT = {
+    "chip": "norvane-sable-7-4820mx",
+    "settings": [
+        {
+            "domain": "core",
+            "control": "voltage_offset",
+            "stable_at": -80,
+            "unstable_at": -85,
+            "minutes": 15,
+        }
+    ],
+}
+
+
+def run(*words: str, stdin: str = "") -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*KBAPI, *words], input=stdin, capture_output=True, text=True, timeout=120, check=False
+    )
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    home = tmp_path / "home"
+    assert run("db", "upgrade", "--home", str(home)).returncode == 0
+    return home
+
+
+def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
+    home = tmp_path / "a" / "home"
+    done = run("db", "upgrade", "--home", str(home))
+    assert done.returncode == 0
+    assert "schema none -> 0001" in done.stdout
+    assert home.stat().st_mode & 0o777 == 0o700
+    assert (home / "kbapi.sqlite3").stat().st_mode & 0o077 == 0
+    assert (home / "secret.key").stat().st_mode & 0o777 == 0o600
+    again = run("db", "upgrade", "--home", str(home))
+    assert "schema 0001 -> 0001" in again.stdout
+
+
+def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) -> None:
+    sent = run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
+    assert sent.returncode == 0
+    assert "counted" in sent.stdout
+    assert "kbr_" in sent.stdout
+    asked = run("start", "norvane-sable-7-4820mx", "--home", str(home))
+    assert asked.returncode == 0
+    assert "1 units counted" in asked.stdout
+    assert "Cautions:" in asked.stdout
+    assert max(len(line) for line in asked.stdout.splitlines()) <= 80
+
+
+def test_json_is_the_answer_that_http_gives(home: Path, tmp_path: Path) -> None:
+    file = tmp_path / "result.json"
+    file.write_text(json.dumps(RESULT))
+    sent: dict[str, Any] = json.loads(
+        run("submit", str(file), "--json", "--home", str(home)).stdout
+    )
+    assert sent["screening"]["status"] == "counted"
+    asked = run("start", "norvane-sable-7-4820mx", "--json", "--home", str(home))
+    assert json.loads(asked.stdout)["reason"]["code"] == "too_few_units"
+
+
+def test_a_refused_result_tells_every_problem_and_leaves_with_one(home: Path) -> None:
+    wrong = {**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]}
+    sent = run("submit", "-", "--home", str(home), stdin=json.dumps(wrong))
+    assert sent.returncode == 1
+    assert "/settings/0/stable_at" in sent.stderr
+    assert "did you mean -80?" in sent.stderr
+    assert "Traceback" not in sent.stderr
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("start", "norvane-sable-7-4820mx"),
+        ("submit", "-"),
+    ],
+)
+def test_without_an_instance_it_says_so_and_leaves_with_three(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    done = run(*words, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
+    assert done.returncode == 3
+    assert "kbapi db upgrade" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_wrong_option_is_a_usage_error(home: Path) -> None:
+    assert run("start", "norvane-sable-7-4820mx", "--nonsense").returncode == 2
+
+
+def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) -> None:
+    home = tmp_path / "demo"
+    first = run("demo", "--home", str(home), "--no-serve")
+    assert first.returncode == 0, first.stderr
+    for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
+        assert words in first.stdout
+    assert max(len(line) for line in first.stdout.splitlines()) <= 80
+    again = run("demo", "--home", str(home), "--no-serve")
+    assert again.returncode == 0, again.stderr
+    assert "was here before" in again.stdout
+
+
+def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path) -> None:
+    shown = run("demo", "--home", str(tmp_path / "demo"), "--no-serve").stdout
+    moved = next(line for line in shown.splitlines() if line.startswith("The start went from"))
+    before, after = (float(word) for word in moved.split() if word.startswith("-"))
+    assert before < after < 0
+
+
+@pytest.mark.parametrize("words", [(), ("demo",), ("serve",), ("start",), ("submit",), ("db",)])
+def test_help_fits_eighty_columns(words: tuple[str, ...]) -> None:
+    shown = run(*words, "--help")
+    assert shown.returncode == 0
+    assert max(len(line) for line in shown.stdout.splitlines()) <= 80

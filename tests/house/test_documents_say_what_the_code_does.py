@@ -1,0 +1,109 @@
+"""Every route, setting, command, rule, error code and table stands where a reader looks for it."""
+
+import re
+from pathlib import Path
+
+import click
+import pytest
+from flask import Flask
+from openapi_spec_validator import validate
+
+from kbapi import errors
+from kbapi.cli.main import main
+from kbapi.intake.refusals import REFUSALS
+from kbapi.intake.screening import SCREENING_RULES
+from kbapi.settings import Settings
+from kbapi.storage.tables import SQLModel
+from tests.house.write_openapi import COMMITTED, as_text, generated
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text()
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+
+
+def commands(group: click.Group, prefix: str = "kbapi") -> list[str]:
+    found = []
+    for name, command in group.commands.items():
+        full = f"{prefix} {name}"
+        found += commands(command, full) if isinstance(command, click.Group) else [full]
+    return found
+
+
+@pytest.fixture(scope="module")
+def document() -> dict[str, object]:
+    return generated()
+
+
+def test_the_committed_openapi_document_is_what_the_code_generates(
+    document: dict[str, object],
+) -> None:
+    assert COMMITTED.read_text() == as_text(document), (
+        "run python -m tests.house.write_openapi and look at the difference"
+    )
+
+
+def test_the_openapi_document_is_valid(document: dict[str, object]) -> None:
+    validate(document)
+
+
+def test_every_operation_documents_its_problems_as_problem_json(
+    document: dict[str, object],
+) -> None:
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            if method == "parameters":
+                continue
+            for status, answer in operation["responses"].items():
+                if int(status) >= 400:
+                    assert list(answer["content"]) == ["application/problem+json"], (path, status)
+
+
+def test_every_field_of_a_submission_has_a_description_and_an_example(
+    document: dict[str, object],
+) -> None:
+    schemas = document["components"]["schemas"]
+    for name in ("Submission", "Setting", "StockPass", "Effect"):
+        for field, shape in schemas[name]["properties"].items():
+            assert shape.get("description"), (name, field)
+            nested = shape.get("type") == "array" or "$ref" in str(shape)
+            assert nested or "example" in shape, (name, field)
+
+
+@pytest.mark.parametrize("command", commands(main))
+def test_every_command_stands_in_the_readme(command: str) -> None:
+    assert f"`{command}" in README
+
+
+@pytest.mark.parametrize("name", Settings.model_fields)
+def test_every_setting_stands_in_the_readme(name: str) -> None:
+    assert f"`KBAPI_{name.upper()}`" in README
+
+
+def test_every_route_stands_in_the_readme(app: Flask) -> None:
+    for rule in app.url_map.iter_rules():
+        path = re.sub(r"<[^>]*:?submission_id>", "{id}", rule.rule)
+        path = re.sub(r"<code>", "{code}", path)
+        if rule.endpoint != "pages.static":
+            assert f"`{path}`" in README, path
+
+
+@pytest.mark.parametrize("rule", [*REFUSALS, *SCREENING_RULES], ids=lambda rule: rule.code)
+def test_every_rule_stands_in_the_readme(rule: object) -> None:
+    assert f"`{rule.code}`" in README
+
+
+@pytest.mark.parametrize("table", [table.name for table in SQLModel.metadata.sorted_tables])
+def test_every_table_stands_in_the_developers_guide(table: str) -> None:
+    assert f"`{table}`" in DEVELOPERS
+
+
+def test_every_error_code_stands_in_the_developers_guide() -> None:
+    for kind in vars(errors).values():
+        if isinstance(kind, type) and issubclass(kind, errors.KbapiError):
+            assert kind.code == "error" or f"`{kind.code}`" in DEVELOPERS, kind.code
+
+
+def test_every_folder_of_the_package_stands_in_the_picture_of_the_house() -> None:
+    for folder in (ROOT / "kbapi").iterdir():
+        if folder.is_dir() and (folder / "__init__.py").exists():
+            assert f"{folder.name}/" in DEVELOPERS, folder.name

@@ -1,0 +1,46 @@
+"""The README's commands are run as they stand there, against a demo of their own."""
+
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.system.server import KBAPI, Server
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text()
+BLOCKS = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
+CURLS = [block for block in BLOCKS if block.startswith("curl")]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("readme") / "home"
+    subprocess.run([*KBAPI, "demo", "--home", str(home), "--no-serve"], check=True, timeout=120)
+    return home
+
+
+def test_every_curl_of_the_tour_gets_the_answer_it_shows(demo: Path) -> None:
+    assert shutil.which("curl"), "the tour is run with curl: install it"
+    assert len(CURLS) == 3
+    with Server(demo) as server:
+        answers = []
+        for block in CURLS:
+            command = block.replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")
+            run = subprocess.run(["bash", "-c", command], capture_output=True, check=True)
+            answers.append(json.loads(run.stdout))
+    start, accepted, problem = answers
+    assert start["start"]["setting_mv"] < 0
+    assert accepted["screening"]["status"] == "counted"
+    assert accepted["receipt"].startswith("kbr_")
+    assert {error["pointer"] for error in problem["errors"]} == {"chp", "chip", "confidence"}
+
+
+def test_the_commands_for_a_fresh_machine_name_what_exists() -> None:
+    demo, tests = BLOCKS[0], BLOCKS[1]
+    assert demo.strip().endswith(".venv/bin/kbapi demo")
+    assert tests.strip().endswith(".venv/bin/python -m pytest")
+    assert (ROOT / ".ci" / "run").read_text().count("README.md") == 1

@@ -1,0 +1,98 @@
+"""A real server in a process group of its own, driven from outside: imports nothing of kbapi."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+KBAPI = [sys.executable, "-c", "from kbapi.cli.main import main; main()"]
+
+
+@dataclass(frozen=True)
+class Reply:
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.body)
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Server:
+    """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
+
+    def __init__(self, home: Path, workers: int = 2) -> None:
+        self.home = home
+        self.workers = workers
+        self.port = free_port()
+        self.log = home.parent / f"server-{self.port}.log"
+
+    def __enter__(self) -> "Server":
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.process.poll() is None:
+            self.end()
+
+    def start(self) -> None:
+        command = [*KBAPI, "serve", "--home", str(self.home), "--port", str(self.port)]
+        command += ["--workers", str(self.workers), "--threads", "8"]
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+        deadline = time.monotonic() + 30
+        while time.monotonic() < deadline:
+            try:
+                if self.ask("GET", "/health/ready").status == 200:
+                    return
+            except OSError:
+                if self.process.poll() is not None:
+                    break
+            time.sleep(0.05)
+        raise AssertionError(f"the server did not start: {self.log.read_text()}")
+
+    def kill(self) -> None:
+        """kill -9 of the master and every worker at once, as a power cut would."""
+        os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.wait()
+
+    def end(self) -> int:
+        """The exit status after a polite request to end."""
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(timeout=40)
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        document: Any = None,
+        headers: dict[str, str] | None = None,
+        timeout: float = 20,
+    ) -> Reply:
+        body = None if document is None else json.dumps(document).encode()
+        request = urllib.request.Request(
+            f"http://127.0.0.1:{self.port}{path}", body, dict(headers or {}), method=method
+        )
+        if body is not None:
+            request.add_header("Content-Type", "application/json")
+        try:
+            with urllib.request.urlopen(request, timeout=timeout) as response:
+                return Reply(response.status, dict(response.headers), response.read())
+        except urllib.error.HTTPError as error:
+            with error:
+                return Reply(error.code, dict(error.headers), error.read())
