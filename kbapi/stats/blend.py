@@ -67,11 +67,20 @@ def known_share(evidence: GroupedIntervals, fit: StableShareFit) -> KnownShare:
 
 
 @dataclass(frozen=True, slots=True)
-class BlendedBound:
-    """Bounds of the depth that a share of units reaches, from a posterior and a known share.
+class DepthEnds:
+    """Bounds of a depth in steps, not whole, one of each for every error, and its likeliest value.
 
-    Depths come back in steps, not whole; errors are one-sided, arrays of shape (k,).
+    `shallow` and `deep` are float64 arrays of shape (k,).
     """
+
+    shallow: Vector
+    deep: Vector
+    middle: float
+
+
+@dataclass(frozen=True, slots=True)
+class BlendedBound:
+    """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
 
     posterior: SevPosterior
     known: KnownShare
@@ -89,34 +98,21 @@ class BlendedBound:
             np.clip((self.units / longer - _ALONE_BELOW) / (_GONE_FROM - _ALONE_BELOW), 0.0, 1.0)
         )
 
-    def shallow_ends(self, share: float, errors: Vector) -> Vector:
-        """Lower bounds of the depth that the share reaches, one for each error."""
-        weight = self.model_free_weight(share, float(errors[0]))
-        posterior = self.posterior.depth_at(share, errors * self._strictness())
-        if weight == 0.0:
-            return posterior
-        return (1.0 - weight) * posterior + weight * self._model_free_shallow(share, errors)
+    def ends(self, share: float, errors: Vector) -> DepthEnds:
+        """How deep the share reaches, with both ends for each one-sided error.
 
-    def deep_ends(self, share: float, errors: Vector) -> Vector:
-        """Upper bounds of the depth that the share reaches, one for each error."""
+        The first of `errors`, shape (k,), is the one asked for; it sets the weight.
+        """
+        strict = errors * self._strictness()
+        levels = np.concatenate([strict, 1.0 - strict, [0.5]])
+        depths = self.posterior.depth_at(share, levels)
+        shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
         weight = self.model_free_weight(share, float(errors[0]))
-        posterior = self.posterior.depth_at(share, 1.0 - errors * self._strictness())
-        if weight == 0.0:
-            return posterior
-        free = self._model_free_deep(share, errors)
-        # Where too few failed to bound the depth, only the posterior can.
-        return np.where(np.isinf(free), posterior, (1.0 - weight) * posterior + weight * free)
-
-    def middle(self, share: float, error: float) -> float:
-        """The likeliest depth that the share reaches, with the same weights."""
-        weight = self.model_free_weight(share, error)
-        posterior = float(self.posterior.depth_at(share, np.array([0.5]))[0])
-        if weight == 0.0:
-            return posterior
-        least = self.known.depths[np.argmax(self.known.least < share)] - 1
-        most = self.known.depths[np.argmax(self.known.most < share)] - 1
-        free = (least + most) / 2 if most >= least else least
-        return (1.0 - weight) * posterior + weight * float(free)
+        if weight > 0.0:
+            shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
+            deep = _mixed(deep, self._model_free_deep(share, errors), weight)
+            middle = _mixed(middle, self._model_free_middle(share), weight)
+        return DepthEnds(shallow, deep, float(middle[0]))
 
     def _strictness(self) -> float:
         """Factor on the posterior's error, 1 up to 10 units and 0.4 from 40: it is a model."""
@@ -143,6 +139,19 @@ class BlendedBound:
         last = len(chance) - np.searchsorted(beyond, errors, side="left")
         ends = np.append(self.known.depths, np.inf) - 1.0
         return np.asarray(ends[last])
+
+    def _model_free_middle(self, share: float) -> Vector:
+        """Halfway between the depths at which the two envelopes fall below the share."""
+        least, most = self.known.least < share, self.known.most < share
+        shallow = self.known.depths[np.argmax(least)] - 1
+        deep = self.known.depths[np.argmax(most)] - 1 if most.any() else shallow
+        return np.array([(shallow + deep) / 2.0])
+
+
+def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
+    """The weighted mean; the posterior alone where too few failed to bound a depth otherwise."""
+    bounded = np.where(np.isinf(free), posterior, free)
+    return np.asarray((1.0 - weight) * posterior + weight * bounded)
 
 
 def _discounted(known_weight: Vector) -> Vector:

@@ -15,6 +15,7 @@ _NUDGE = 1e-12
 _PIVOTS_PER_CELL = 4
 _LARGEST_DENSE = 1500
 _SUBSTITUTE_STEPS = 4
+_ROUNDING = 64 * np.finfo(np.float64).eps
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class NewtonFit:
 def constrained_newton(
     cells: CellLikelihood, start: Masses, tolerance: float, steps: int
 ) -> NewtonFit:
-    """The masses of largest likelihood, refined until the gap no longer falls.
+    """The masses of largest likelihood, refined until the gap no longer falls or is rounding.
 
     Each step maximises the quadratic model of `log likelihood - N sum(mass)` over non-negative
     masses; that function has the same maximum, and there the masses sum to one by themselves.
@@ -65,6 +66,8 @@ def constrained_newton(
         if reached.kkt_gap < best.kkt_gap:
             best = reached
         elif best.kkt_gap < tolerance:
+            break
+        if best.kkt_gap <= _ROUNDING * cells.total_weight:
             break
     return best
 

@@ -29,7 +29,7 @@ class NoStartReason(StrEnum):
     """Why no setting is suggested."""
 
     TOO_FEW_UNITS = "too_few_units"
-    NOT_BELOW_STOCK = "not_below_stock"
+    FAILS_NEAR_STOCK = "fails_near_stock"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def pool_start(
         answer=(
             Start(interval.shallow, interval)
             if interval.shallow > 0
-            else NoStart(NoStartReason.NOT_BELOW_STOCK)
+            else NoStart(NoStartReason.FAILS_NEAR_STOCK)
         ),
         stable_share=stable_share,
         served_at=served_at,

@@ -19,7 +19,14 @@ def measure(*, short: bool) -> list[Row]:
 def _naming(repeats: int) -> list[Row]:
     texts = [row.raw for row in load_given()]
     costs = [median(_cost_ms(text) for _ in range(repeats)) for text in texts]
-    hard = ["(" * 9000, "a/" * 4000, "intel core i7 " * 600, "radeon " * 36, "((x) " * 50, "@" * 256]
+    hard = [
+        "(" * 9000,
+        "a/" * 4000,
+        "intel core i7 " * 600,
+        "radeon " * 36,
+        "((x) " * 50,
+        "@" * 256,
+    ]
     worst = max(min(_cost_ms(text) for _ in range(3)) for text in hard)
     return [
         measured("naming, 99th percentile over strings", quantiles(costs, n=100)[98], "ms", "< 1"),
@@ -38,11 +45,15 @@ def _searching(queries: int) -> list[Row]:
     keys = many_keys(10_000)
     index = build_index(keys)
     random = Random(17)
-    asked = [(key, with_typing_error(key.replace("-", " "), random)) for key in _some(keys, queries)]
+    asked = [
+        (key, with_typing_error(key.replace("-", " "), random)) for key in _some(keys, queries)
+    ]
     begin = process_time()
     found = [search_chips(index, query) for _, query in asked]
     cost = 1000 * (process_time() - begin) / len(asked)
-    hits = sum(key in [hit.key for hit in page] for (key, _), page in zip(asked, found, strict=True))
+    hits = sum(
+        key in [hit.key for hit in page] for (key, _), page in zip(asked, found, strict=True)
+    )
     return [
         measured("search, hit among the first five", hits / len(asked), "ratio", ">= 0.95"),
         measured("search, CPU per query over 10,000 names", cost, "ms", "<= 1"),

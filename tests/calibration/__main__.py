@@ -1,23 +1,22 @@
-"""`python -m tests.calibration NAME [--short]`: prints what NAME measured."""
+"""`python -m tests.calibration NAME [--short]`: one calibration by its name."""
 
-import importlib
-import sys
+import argparse
+from importlib import import_module
+from pathlib import Path
 
-from tests.calibration.report import print_report
+from tests.report import print_report
 
-NAMES = ("coverage",)
+HELPERS = {"testers"}
+NAMES = sorted(
+    path.stem
+    for path in Path(__file__).parent.glob("*.py")
+    if not path.stem.startswith("_") and path.stem not in HELPERS
+)
 
+parser = argparse.ArgumentParser(prog="python -m tests.calibration")
+parser.add_argument("name", choices=NAMES)
+parser.add_argument("--short", action="store_true", help="fewer runs and sizes, for a quick look")
+arguments = parser.parse_args()
 
-def main(arguments: list[str]) -> int:
-    names = [argument for argument in arguments if argument != "--short"]
-    if len(names) != 1 or names[0] not in NAMES:
-        print(f"usage: python -m tests.calibration {{{','.join(NAMES)}}} [--short]")
-        return 2
-    module = importlib.import_module(f"tests.calibration.{names[0]}")
-    command = " ".join(["python -m tests.calibration", *arguments])
-    print_report(command, module.run(short="--short" in arguments))
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+measure = import_module(f"tests.calibration.{arguments.name}").measure
+print_report(f"python -m tests.calibration {arguments.name}", measure(short=arguments.short))
