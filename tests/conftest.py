@@ -1,4 +1,4 @@
-"""The app over a fresh instance, and a client for it."""
+"""The few things that tests begin from: an instance with a clock of its own, its app, a client."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,15 +8,25 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.settings import Settings
-from kbapi.storage.instance import create_or_open_instance
+from kbapi.storage.instance import Instance
+from tests.makers import HandMovedClock, an_instance
 
 
 @pytest.fixture
-def app(tmp_path: Path) -> Iterator[Flask]:
-    instance = create_or_open_instance(Settings(home=tmp_path / "home"))
-    yield create_app(instance)
-    instance.close()
+def clock() -> HandMovedClock:
+    return HandMovedClock()
+
+
+@pytest.fixture
+def instance(tmp_path: Path, clock: HandMovedClock) -> Iterator[Instance]:
+    made = an_instance(tmp_path, clock)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def app(instance: Instance) -> Flask:
+    return create_app(instance)
 
 
 @pytest.fixture

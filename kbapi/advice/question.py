@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from marshmallow import ValidationError, fields, validate
 
@@ -15,6 +15,8 @@ from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
 from kbapi.wire import OneWordOf, StrictSchema, Text, problems_of
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
+Detail = Literal["start", "percentiles"]
+DETAILS: Final[tuple[Detail, ...]] = ("start", "percentiles")
 DEFAULT_SHARE: Final = 0.9
 DEFAULT_CONFIDENCE: Final = 0.95
 _LEAST_SHARE: Final = 0.5
@@ -34,6 +36,7 @@ class Question:
     clock_mhz: float | None
     stable_share: float
     confidence: float
+    detail: Detail
 
     @property
     def key(self) -> str:
@@ -41,8 +44,8 @@ class Question:
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
         clock = "any" if self.clock_mhz is None else f"{self.clock_mhz:g}"
         return (
-            f"start|{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
-            f"{self.stable_share:.2f}|{self.confidence:.2f}"
+            f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
+            f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}"
         )
 
 
@@ -107,6 +110,14 @@ class QuestionSchema(StrictSchema):
             "example": 0.9,
         },
     )
+    detail = fields.String(
+        load_default="start",
+        validate=OneWordOf(DETAILS),
+        metadata={
+            "description": "percentiles adds how deep 90, 75, 50, 25 and 10 % of units hold.",
+            "example": "percentiles",
+        },
+    )
     confidence = fields.Float(
         load_default=DEFAULT_CONFIDENCE,
         validate=validate.OneOf(CONFIDENCES, error="Not one of: 0.8, 0.9, 0.95, 0.99."),
@@ -163,4 +174,5 @@ def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
         clock_mhz=loaded.get("clock_mhz"),
         stable_share=round(loaded["stable_share"], 2),
         confidence=loaded["confidence"],
+        detail=loaded["detail"],
     )

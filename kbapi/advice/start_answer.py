@@ -1,33 +1,44 @@
-"""A start answer: its frozen parts as they go over the wire, and how a pool becomes one."""
+"""A start answer: its frozen parts as they go over the wire, and how evidence becomes one."""
 
 from dataclasses import dataclass
-from typing import Final
 
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_for
+from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.question import Question
-from kbapi.evidence.pools import PoolEvidence
-from kbapi.stats.bounds import DeepestStart, NoStart, deepest_start, sccp_lower_bound
+from kbapi.advice.told import (
+    ChipAnswered,
+    EvidenceBehind,
+    Percentile,
+    chip_answered,
+    evidence_behind,
+    moved_with,
+    percentile_of,
+    setting_of,
+)
+from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.guard import NO_GUARD
+from kbapi.stats.siblings import Level
+from kbapi.stats.start import NoStart, Start, StartFit, pool_start
 from kbapi.vocabulary import Grade
 
-_METHOD: Final = "npmle_sccp"
+
+@dataclass(frozen=True, slots=True)
+class AtClock:
+    """The start as an absolute voltage, read off the stock voltages that were reported."""
+
+    clock_mhz: float
+    stock_mv: float
+    """Stock voltage on the reports' line; your own unit's may differ."""
+    setting_mv: float
+    distance_mhz: float
+    """How far the asked clock is from the nearest report's."""
+    reports: int
 
 
 @dataclass(frozen=True, slots=True)
-class ChipAnswered:
-    """The chip as the question was understood."""
-
-    key: str
-    name: str
-    kind: str
-    series: str
-    line: str
-
-
-@dataclass(frozen=True, slots=True)
-class Start:
+class StartTold:
     """The suggested first setting and what it stands for."""
 
     setting_mv: float | None
@@ -40,12 +51,15 @@ class Start:
     """The whole number toward stock that a person types."""
     stable_share: float
     confidence: float
+    attained_confidence: float
+    """The highest confidence at which the answer would still be this grid step."""
     served_at: float
     """The share that the setting was looked up for; higher than asked while a guard stands."""
-    lower_bound: float
-    """Lower confidence bound of the stable share at this very setting."""
     level: str
+    """Whose units it leans on: chip, series or line."""
     method: str
+    at_clock: AtClock | None
+    """Only for fixed_clock_voltage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,22 +80,6 @@ class Meaning:
 
 
 @dataclass(frozen=True, slots=True)
-class EvidenceBehind:
-    """What the answer stands on."""
-
-    units: int
-    failures: int
-    claimed: int
-    set_aside: int
-    known_weight: float
-    """Weight of the units whose status at the start is known."""
-    kkt_gap: float | None
-    """Log likelihood that is at most left to gain: the certificate of the fit."""
-    latest: str | None
-    revision: str
-
-
-@dataclass(frozen=True, slots=True)
 class StartAnswer:
     """The whole answer."""
 
@@ -91,8 +89,10 @@ class StartAnswer:
     moved_with: tuple[str, ...]
     clock_band_mhz: int | None
     """Lower end of the band that the results are from, with fixed_clock_voltage."""
-    start: Start | None
+    start: StartTold | None
     reason: NoStartReason | None
+    percentiles: tuple[Percentile, ...] | None
+    """Only with detail=percentiles: these lie deeper than the start."""
     nearest: tuple[str, ...]
     """Keys of related chips that have results, told when there is no start."""
     means: Meaning | None
@@ -101,119 +101,114 @@ class StartAnswer:
     cautions: tuple[Caution, ...]
 
 
-def answer_without_pool(
-    question: Question,
-    control: str,
-    pool: PoolEvidence | None,
-    relatives: tuple[str, ...],
-    revision: str,
-) -> StartAnswer:
-    """The answer where nothing that counts has been sent."""
-    return _compose(
-        question,
-        control,
-        pool,
-        start=None,
-        reason=NoStartReason("no_results", wording.no_results(question, control)),
-        nearest=relatives,
-        means=None,
-        evidence=_evidence_of(pool, 0.0, None, revision),
+def start_answer(question: Question, found: EvidenceFound, control: str, grid: Grid) -> StartAnswer:
+    """The answer that the evidence allows: a start, or why there is none."""
+    fit = pool_start(
+        found.intervals,
+        found.siblings,
+        grid,
+        SCALES[control],
+        question.stable_share,
+        question.confidence,
+        NO_GUARD,
     )
-
-
-def answer_with_pool(
-    question: Question,
-    pool: PoolEvidence,
-    grid: Grid,
-    relatives: tuple[str, ...],
-    revision: str,
-) -> StartAnswer:
-    """The answer from a pool with evidence: its start, or why it doesn't reach that far."""
-    fit = fit_npmle(pool.intervals)
-    band = sccp_lower_bound(pool.intervals, fit, question.confidence)
-    found = deepest_start(band, question.stable_share)
-    control = pool.key.control
-    start = _start_of(question, control, found, grid) if isinstance(found, DeepestStart) else None
-    return _compose(
-        question,
-        control,
-        pool,
-        start=start,
-        reason=_reason_of(question, pool, found) if isinstance(found, NoStart) else None,
-        nearest=relatives if start is None else (),
-        means=Meaning(pool.loads, pool.grade, wording.meaning_of(question)),
-        evidence=_evidence_of(pool, found.known_weight, fit.kkt_gap, revision),
-    )
-
-
-def _start_of(question: Question, control: str, found: DeepestStart, grid: Grid) -> Start:
-    in_counts = control == "count_offset"
-    return Start(
-        setting_mv=None if in_counts else -grid.below_stock(found.steps),
-        setting_counts=-grid.enter(found.steps) if in_counts else None,
-        steps=found.steps,
-        enter=-grid.enter(found.steps),
-        stable_share=question.stable_share,
-        confidence=question.confidence,
-        served_at=question.stable_share,
-        lower_bound=round(found.lower, 4),
-        level="chip",
-        method=_METHOD,
-    )
-
-
-def _reason_of(question: Question, pool: PoolEvidence, found: NoStart) -> NoStartReason:
-    # If even a clean sheet of this size would not do, it is the number of units that is missing.
-    if question.stable_share > (1 - question.confidence) ** (1 / max(found.known_weight, 1e-9)):
-        return NoStartReason("too_few_units", wording.too_few_units(question, pool))
-    return NoStartReason("fails_near_stock", wording.fails_near_stock(question, pool))
-
-
-def _evidence_of(
-    pool: PoolEvidence | None, known_weight: float, kkt_gap: float | None, revision: str
-) -> EvidenceBehind:
-    if pool is None:
-        return EvidenceBehind(0, 0, 0, 0, known_weight, kkt_gap, None, revision)
-    return EvidenceBehind(
-        units=pool.units,
-        failures=pool.failures,
-        claimed=pool.claimed,
-        set_aside=pool.set_aside,
-        known_weight=round(known_weight, 3),
-        kkt_gap=kkt_gap,
-        latest=pool.latest_month,
-        revision=revision,
-    )
-
-
-def _compose(
-    question: Question,
-    control: str,
-    pool: PoolEvidence | None,
-    *,
-    start: Start | None,
-    reason: NoStartReason | None,
-    nearest: tuple[str, ...],
-    means: Meaning | None,
-    evidence: EvidenceBehind,
-) -> StartAnswer:
-    chip = question.chip
-    domains = () if pool is None else tuple(pool.key.domains.split("+"))
-    if start is not None and pool is not None:
-        summary = wording.summary_of_start(question, pool, start.enter)
-    else:
-        summary = "" if reason is None else reason.text
+    start = _start_told(question, found, control, grid, fit)
+    reason = None if start else _reason(question, found, control, fit)
     return StartAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        chip=chip_answered(question),
         domain=question.domain,
         control=control,
-        moved_with=tuple(code for code in domains if code != question.domain),
-        clock_band_mhz=(pool.key.clock_band_mhz or None) if pool is not None else None,
+        moved_with=moved_with(question, found),
+        clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
         start=start,
         reason=reason,
-        nearest=nearest,
-        means=means,
-        evidence=evidence,
-        summary=summary,
+        percentiles=_percentiles(question, control, grid, fit),
+        nearest=() if start else found.nearest,
+        means=_meaning(question, found) if start else None,
+        evidence=evidence_behind(found, fit.borrowed_units, fit.kkt_gap),
+        summary=reason.text if reason else _summary(question, found, control, grid, fit),
         cautions=cautions_for(question),
+    )
+
+
+def _start_told(
+    question: Question, found: EvidenceFound, control: str, grid: Grid, fit: StartFit
+) -> StartTold | None:
+    # A start shallower than what a person can type is no step at all.
+    if not isinstance(fit.answer, Start) or grid.enter(fit.answer.steps) == 0:
+        return None
+    steps = fit.answer.steps
+    setting = setting_of(control, grid, steps)
+    in_counts = control == "count_offset"
+    return StartTold(
+        setting_mv=None if in_counts else setting,
+        setting_counts=int(setting) if in_counts else None,
+        steps=steps,
+        enter=-grid.enter(steps),
+        stable_share=question.stable_share,
+        confidence=question.confidence,
+        attained_confidence=round(fit.answer.interval.shallow_confidence, 4),
+        served_at=round(fit.served_at, 4),
+        level=fit.level.value,
+        method=fit.method.value,
+        at_clock=_at_clock(question, found, setting),
+    )
+
+
+def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> AtClock | None:
+    if found.stock_line is None:
+        return None
+    asked = question.clock_mhz or found.stock_line.centre_mhz
+    stock = found.stock_line.at(asked)
+    return AtClock(
+        clock_mhz=stock.clock_mhz,
+        stock_mv=round(stock.stock_mv, 2),
+        setting_mv=round(stock.stock_mv + setting_mv, 2),
+        distance_mhz=stock.distance_mhz,
+        reports=stock.reports,
+    )
+
+
+def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFit) -> NoStartReason:
+    if found.own is None and fit.level is Level.NONE:
+        return NoStartReason("no_results", wording.no_results(question, control))
+    if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
+        if found.own is None or found.own.units == 0:
+            return NoStartReason("no_results", wording.no_results(question, control))
+        return NoStartReason("too_few_units", wording.too_few_units(question, found.own.units))
+    return NoStartReason("not_below_stock", wording.not_below_stock(question))
+
+
+def _summary(
+    question: Question, found: EvidenceFound, control: str, grid: Grid, fit: StartFit
+) -> str:
+    steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
+    units = 0 if found.own is None else found.own.units
+    failures = 0 if found.own is None else found.own.failures
+    if fit.level in (Level.SERIES, Level.LINE):
+        stands_on = wording.stands_on_related(units, failures, fit.borrowed_units, fit.level.value)
+    else:
+        stands_on = wording.stands_on_own(units, failures)
+    return wording.summary_of_start(
+        question,
+        wording.rails_in_words(question.domain, moved_with(question, found)),
+        wording.setting_in_words(control, -grid.enter(steps)),
+        stands_on,
+    )
+
+
+def _percentiles(
+    question: Question, control: str, grid: Grid, fit: StartFit
+) -> tuple[Percentile, ...] | None:
+    if question.detail != "percentiles":
+        return None
+    return tuple(percentile_of(control, grid, depth) for depth in fit.percentiles)
+
+
+def _meaning(question: Question, found: EvidenceFound) -> Meaning:
+    own = found.own
+    return Meaning(
+        loads=() if own is None else own.loads,
+        grade=None if own is None else own.grade,
+        text=wording.meaning_of(question),
     )

@@ -1,7 +1,6 @@
 """The sentences of answers: numbers in, words for people out, and nowhere else."""
 
 from kbapi.advice.question import Question
-from kbapi.evidence.pools import PoolEvidence
 
 
 def share_in_words(stable_share: float) -> str:
@@ -35,18 +34,39 @@ def setting_in_words(control: str, enter: int) -> str:
     return f"{enter} mV"
 
 
-def moved_in_words(question: Question, pool: PoolEvidence) -> str:
-    """The domains that the number is for."""
-    others = [code for code in pool.key.domains.split("+") if code != question.domain]
-    return " with ".join([question.domain, " and ".join(others)]) if others else question.domain
+def rails_in_words(domain: str, others: tuple[str, ...]) -> str:
+    """The domains that a number is for.
+
+    >>> rails_in_words("core", ("ring",)), rails_in_words("core", ())
+    ('core with ring', 'core')
+    """
+    return " with ".join([domain, " and ".join(others)]) if others else domain
 
 
-def summary_of_start(question: Question, pool: PoolEvidence, enter: int) -> str:
+def units_in_words(count: int) -> str:
+    """How many units of the chip itself.
+
+    >>> units_in_words(1), units_in_words(64)
+    ('1 reported unit', '64 reported units')
+    """
+    return f"{count} reported unit{'' if count == 1 else 's'}"
+
+
+def summary_of_start(question: Question, rails: str, setting: str, stands_on: str) -> str:
     """One sentence: where to begin, and on how much that stands."""
+    return f"{question.chip.name}: begin {rails} at {setting}, then test; {stands_on}."
+
+
+def stands_on_own(units: int, failures: int) -> str:
+    """What a start stands on that needs nobody else's units."""
+    return f"this stands on {units_in_words(units)}, {failures} of them seen to fail"
+
+
+def stands_on_related(units: int, failures: int, borrowed_units: float, level: str) -> str:
+    """What a start stands on that leans on related chips."""
     return (
-        f"{question.chip.name}: begin {moved_in_words(question, pool)} at "
-        f"{setting_in_words(pool.key.control, enter)}, then test; this stands on {pool.units} "
-        f"reported units, {pool.failures} of them seen to fail."
+        f"this leans on {borrowed_units:.0f} units of related chips of its {level}, with "
+        f"{units_in_words(units)} of its own, {failures} of them seen to fail"
     )
 
 
@@ -59,19 +79,30 @@ def no_results(question: Question, control: str) -> str:
     )
 
 
-def too_few_units(question: Question, pool: PoolEvidence) -> str:
+def too_few_units(question: Question, units: int) -> str:
     """Why there is no start: the evidence does not reach that far."""
     return (
-        f"{pool.units} units are not enough to say with {question.confidence * 100:.0f} % "
-        f"confidence at which setting {question.stable_share * 100:.0f} % of units hold. A lower "
-        "share or confidence may be answerable; begin at stock with the smallest step."
+        f"{units_in_words(units).capitalize()} of {question.chip.name} are not enough for a "
+        "number, and no related chip has enough either. Begin at stock with the smallest step, "
+        "and send what you find: a failure is worth most."
     )
 
 
-def fails_near_stock(question: Question, pool: PoolEvidence) -> str:
-    """Why there is no start: too many units fail at the first step below stock."""
+def not_below_stock(question: Question) -> str:
+    """Why there is no start: the bound lies at stock."""
     return (
-        f"Of {pool.units} reported units too many fail so close to stock that no setting below it "
-        f"holds on {question.stable_share * 100:.0f} % of them with "
-        f"{question.confidence * 100:.0f} % confidence."
+        f"No setting below stock holds on {question.stable_share * 100:.0f} % of units of "
+        f"{question.chip.name} with {question.confidence * 100:.0f} % confidence, as far as the "
+        "reports can tell. A lower share or confidence may have an answer; else stay at stock."
+    )
+
+
+def summary_of_stability(question: Question, units: int, borrowed_units: float) -> str:
+    """One sentence: whose units the curve rests on, and how to read it."""
+    if units == 0 and borrowed_units == 0:
+        return f"Nothing that counts for {question.chip.name} has been sent yet."
+    related = f" and {borrowed_units:.0f} of related chips" if borrowed_units else ""
+    return (
+        f"The share of units of {question.chip.name} that hold each setting, from "
+        f"{units_in_words(units)}{related}; a share is no promise for one machine."
     )

@@ -9,6 +9,7 @@ from marshmallow import Schema, fields
 from pydantic import TypeAdapter
 
 from kbapi.advice.question import QuestionSchema
+from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
 from kbapi.intake.own_results import OwnResult
@@ -17,7 +18,7 @@ from kbapi.intake.schema import SubmissionSchema
 OPENAPI_VERSION: Final = "3.1.0"
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
-ANSWERS: Final = (AcceptedAnswer, OwnResult, StartAnswer, Health)
+ANSWERS: Final = (AcceptedAnswer, OwnResult, StartAnswer, StabilityAnswer, Health)
 
 DESCRIPTION: Final = (
     "A knowledge base of community voltage-tuning results: send what a chip held and where it "

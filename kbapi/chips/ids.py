@@ -89,6 +89,11 @@ def find_conflict(ids: ChipIds, chip: ChipName) -> str | None:
     if chip.kind == "cpu" and find_key(ids) is not None:
         return "The name is a processor's, but the PCI id is that of a graphics chip."
     key = find_key(ids)
-    if key is not None and key != chip.key:
+    if key is not None and _without_design(key) != _without_design(chip.key):
         return "The PCI id belongs to another model than the name."
     return None
+
+
+def _without_design(key: str) -> str:
+    """A key with Max-Q read as laptop: before the third RTX generation they share PCI ids."""
+    return key.replace("-max-q", "-laptop")

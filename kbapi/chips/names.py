@@ -5,7 +5,7 @@ from typing import Final
 
 from kbapi.chips import ids as id_table
 from kbapi.chips.chip import ChipIds, ChipName, Form, Identification, Kind, Match
-from kbapi.chips.grammar import cleaning, families, reading, refusals
+from kbapi.chips.grammar import cleaning, families, reading, refusals, suggestions
 
 __all__ = [
     "GRAMMAR_VERSION",
@@ -27,10 +27,14 @@ _REASONS: Final = {
     "decided_by_form": "Several chips share this name; the machine's form decides.",
     "engineering_sample": "This is an engineering sample, which may differ from the model sold.",
     "shared_name": "Desktop and laptop parts or sizes of memory share this name.",
-    "several_chips": "Several chips share this name; please say which one it is.",
+    "several": "Several chips share this name; please say which one it is.",
     "family_name": "This is the name of a family of chips, not of one of them.",
     "unreadable": "This is not readable as a chip's name.",
     "unknown_name": "No chip that we know how to read is called this.",
+}
+_OTHER_KIND: Final[dict[Kind, str]] = {
+    "cpu": "The name is a processor's, but graphics were asked for.",
+    "gpu": "The name is a graphics chip's, but a processor was asked for.",
 }
 
 
@@ -47,8 +51,12 @@ def identify_chip(
     ids = _with_embedded(ids, read)
     candidates = _candidates(read, kind)
     if by_key := next((chip for chip in candidates if chip.key == folded), None):
-        return _exact("key", by_key, ids)
-    return _decide(read, candidates, form, ids)
+        answer = _exact("key", by_key)
+    elif candidates:
+        answer = _decide(read, candidates, form, ids)
+    else:
+        answer = _without_candidates(read, ids)
+    return replace(answer, conflict=_find_conflict(answer, kind, ids))
 
 
 def _prints_desktop(text: str) -> bool:
@@ -69,21 +77,27 @@ def _decide(
     read: reading.Reading, candidates: tuple[ChipName, ...], form: Form | None, ids: ChipIds
 ) -> Identification:
     """The answer that candidates, numbers and form allow."""
-    if not candidates and read.is_family and (key := id_table.find_key(ids)):
-        candidates = tuple(filter(None, [reading.find_chip(key.replace("-", " "))]))
-        return _exact("decided_by_ids", candidates[0], ids)
-    if not candidates:
-        return _ambiguous("family_name", ()) if read.is_family else _none("unknown_name")
     if read.is_sample:
         return _ambiguous("engineering_sample", candidates)
-    if len(candidates) == 1 and not read.is_family:
-        return _exact("named", candidates[0], ids)
-    if len(by_ids := id_table.decided_by(ids, candidates)) == 1 and len(candidates) > 1:
-        return _exact("decided_by_ids", by_ids[0], ids)
-    if len(by_form := _of_form(by_ids, form)) == 1 and len(candidates) > 1:
-        return _exact("decided_by_form", by_form[0], ids)
+    if len(candidates) == 1:
+        only_one = not read.is_family or id_table.find_key(ids) == candidates[0].key
+        return _exact("named", candidates[0]) if only_one else _ambiguous("several", candidates)
+    if len(by_ids := id_table.decided_by(ids, candidates)) == 1:
+        return _exact("decided_by_ids", by_ids[0])
+    if len(by_form := _of_form(by_ids, form)) == 1:
+        return _exact("decided_by_form", by_form[0])
     shared = len(read.chips) == 1 and not read.is_family
-    return _ambiguous("shared_name" if shared else "several_chips", by_ids)
+    return _ambiguous("shared_name" if shared else "several", by_ids)
+
+
+def _without_candidates(read: reading.Reading, ids: ChipIds) -> Identification:
+    """The answer to a family's name, and to a name that no rule covers."""
+    if not read.is_family:
+        near = suggestions.suggestions(read.words)
+        return replace(_none("unknown_name"), candidates=tuple(chip.key for chip in near))
+    key = id_table.find_key(ids)
+    chip = reading.find_chip(key.replace("-", " ")) if key else None
+    return _exact("decided_by_ids", chip) if chip else _ambiguous("family_name", ())
 
 
 def _of_form(chips: tuple[ChipName, ...], form: Form | None) -> tuple[ChipName, ...]:
@@ -100,9 +114,18 @@ def _with_embedded(ids: ChipIds | None, read: reading.Reading) -> ChipIds:
     return ids
 
 
-def _exact(code: str, chip: ChipName, ids: ChipIds) -> Identification:
-    conflict = id_table.find_conflict(ids, chip)
-    return Identification("exact", chip, (), code, _REASONS[code], conflict)
+def _find_conflict(answer: Identification, kind: Kind | None, ids: ChipIds) -> str | None:
+    """A sentence on how an exact name contradicts what was sent with it."""
+    if answer.chip is None:
+        return None
+    # Apple's chips are both at once and have one name.
+    if kind not in (None, answer.chip.kind) and answer.chip.maker != "apple":
+        return _OTHER_KIND[answer.chip.kind]
+    return id_table.find_conflict(ids, answer.chip)
+
+
+def _exact(code: str, chip: ChipName) -> Identification:
+    return Identification("exact", chip, (), code, _REASONS[code])
 
 
 def _ambiguous(code: str, chips: tuple[ChipName, ...]) -> Identification:

@@ -1,17 +1,17 @@
 """Chip names found again in spite of a typing error: pairs of letters first, then distance."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from rapidfuzz import fuzz, process
+from rapidfuzz import fuzz
 from rapidfuzz.distance import OSA
 
 LONGEST_QUERY: Final = 80
 # How many names the pairs of letters let through to be measured one by one.
-_POOL: Final = 64
+_POOL: Final = 128
 # Rare pairs of letters tell more; weights stay this small so that a name's sum fits 16 bits.
 _HEAVIEST: Final = 15
 
@@ -55,14 +55,14 @@ def search_chips(index: SearchIndex, query: str, limit: int = 5) -> tuple[Hit, .
     """The keys most like the query, best first; at most `limit`."""
     wanted = _letters(query[:LONGEST_QUERY])
     columns = _nearest_columns(index, wanted, max(_POOL, 2 * limit))
-    hits = [Hit(index.keys[column], _likeness(wanted, index.texts[column])) for column in columns]
-    return tuple(sorted(hits, key=lambda hit: (-hit.likeness, hit.key))[:limit])
+    hits = (Hit(index.keys[c], _likeness(wanted, index.texts[c])) for c in columns)
+    words = set(query.lower().replace("-", " ").split())
+    return tuple(sorted(hits, key=lambda hit: _rank(hit, words))[:limit])
 
 
-def nearest_words(word: str, vocabulary: Sequence[str]) -> list[str]:
-    """The words of a vocabulary that one typing error away from this one."""
-    found = process.extract(word, vocabulary, scorer=OSA.distance, score_cutoff=1, limit=3)
-    return [str(near) for near, _, _ in found]
+def _rank(hit: Hit, words: set[str]) -> tuple[float, int, str]:
+    """Likeness first; among equals the name with the most whole words of the query."""
+    return (-hit.likeness, -len(words.intersection(hit.key.split("-"))), hit.key)
 
 
 def _letters(text: str) -> str:
@@ -94,4 +94,4 @@ def _nearest_columns(index: SearchIndex, wanted: str, pool: int) -> NDArray[np.i
 def _likeness(wanted: str, text: str) -> float:
     """Likeness of the whole names, or a little less for a query that is a part of the name."""
     whole = 100 * OSA.normalized_similarity(wanted, text)
-    return max(whole, 0.95 * fuzz.partial_ratio(wanted, text))
+    return max(whole, 0.9 * fuzz.partial_ratio(wanted, text))

@@ -1,11 +1,13 @@
 """A pool as the statistics take it: distinct intervals, weights, and what stands beside them."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
+from kbapi.chips.chip import ChipName
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
 from kbapi.storage.evidence_rows import (
@@ -15,7 +17,7 @@ from kbapi.storage.evidence_rows import (
     count_units_by_conditions,
     count_units_by_status,
     load_intervals,
-    load_pools,
+    load_pools_of_line,
 )
 from kbapi.storage.submissions import PoolKey
 from kbapi.vocabulary import GRADES, Domain, Grade, LimitControl
@@ -35,10 +37,9 @@ class PoolWanted:
 
 @dataclass(frozen=True)
 class PoolEvidence:
-    """What is known in one pool."""
+    """What is known in one pool of the chip itself."""
 
     id: int
-    key: PoolKey
     intervals: GroupedIntervals
     """Weighed; units of which nothing is known are left out."""
     unit_counts: NDArray[np.int64]
@@ -55,26 +56,70 @@ class PoolEvidence:
     """Load classes that at least half of the units with a stable end passed."""
 
 
-def find_pool(connection: Connection, chip_id: int, wanted: PoolWanted) -> PoolSize | None:
-    """The pool that is asked for: of the wanted clock band or the nearest, then the largest."""
-    holding = [pool for pool in load_pools(connection, chip_id) if _holds(pool.key, wanted)]
-    return min(holding, key=lambda pool: (_clock_distance(pool, wanted), -pool.units), default=None)
+@dataclass(frozen=True)
+class PoolFound:
+    """The pool that a question is about, in the chip itself and in the chips around it."""
+
+    key: PoolKey
+    own: PoolSize | None
+    """None where only related chips have results of this kind."""
+    series: tuple[PoolSize, ...]
+    """The same pool in the other chips of the series, largest first."""
+    line: tuple[PoolSize, ...]
+    """The same pool in the chips of the line outside the series, largest first."""
+
+
+def find_pool(
+    connection: Connection, line_id: int, chip: ChipName, wanted: PoolWanted
+) -> PoolFound | None:
+    """The pool that is asked for, the chip's own results deciding which, else its relatives'.
+
+    Of several that fit: the wanted clock band or the nearest one, then the largest.
+    """
+    pools = [pool for pool in load_pools_of_line(connection, line_id) if _holds(pool.key, wanted)]
+    own = [pool for pool in pools if pool.chip_key == chip.key]
+    series = [pool for pool in pools if pool.series == chip.series and pool not in own]
+    line = [pool for pool in pools if pool.series != chip.series and pool not in own]
+    key = next(filter(None, (_best_key(group, wanted) for group in (own, series, line))), None)
+    if key is None:
+        # Results that don't count are still worth telling.
+        return PoolFound(own[0].key, own[0], (), ()) if own else None
+    return PoolFound(
+        key,
+        next((pool for pool in own if pool.key == key), None),
+        _largest_first(series, key),
+        _largest_first(line, key),
+    )
 
 
 def _holds(key: PoolKey, wanted: PoolWanted) -> bool:
-    domains = key.domains.split("+")
     if wanted.control not in (None, key.control):
         return False
+    domains = key.domains.split("+")
     if wanted.moved_with is None:
         return wanted.domain in domains
     return set(domains) == {wanted.domain, *wanted.moved_with}
 
 
-def _clock_distance(pool: PoolSize, wanted: PoolWanted) -> float:
-    if wanted.clock_mhz is None or pool.key.control != "fixed_clock_voltage":
+def _best_key(pools: list[PoolSize], wanted: PoolWanted) -> PoolKey | None:
+    units: dict[PoolKey, int] = {}
+    for pool in pools:
+        units[pool.key] = units.get(pool.key, 0) + pool.units
+    counted = [key for key, count in units.items() if count]
+    return min(counted, key=lambda key: (_clock_distance(key, wanted), -units[key]), default=None)
+
+
+def _clock_distance(key: PoolKey, wanted: PoolWanted) -> float:
+    if wanted.clock_mhz is None or key.control != "fixed_clock_voltage":
         return 0
     # A band is named by its lower end; a clock inside it lies at or a little above that.
-    return abs(pool.key.clock_band_mhz - wanted.clock_mhz)
+    above = wanted.clock_mhz - key.clock_band_mhz
+    return above if above >= 0 else -above
+
+
+def _largest_first(pools: Iterable[PoolSize], key: PoolKey) -> tuple[PoolSize, ...]:
+    same = [pool for pool in pools if pool.key == key and pool.units]
+    return tuple(sorted(same, key=lambda pool: (-pool.units, pool.chip_key)))
 
 
 def load_pool(connection: Connection, pool: PoolSize) -> PoolEvidence:
@@ -85,12 +130,7 @@ def load_pool(connection: Connection, pool: PoolSize) -> PoolEvidence:
     conditions = count_units_by_conditions(connection, pool.id)
     return PoolEvidence(
         id=pool.id,
-        key=pool.key,
-        intervals=GroupedIntervals(
-            stable_steps=np.array([group.stable_steps for group in told], dtype=np.int64),
-            unstable_steps=np.array([group.unstable_steps for group in told], dtype=np.int64),
-            weight=np.array([group.weight_ppm for group in told], dtype=np.float64) / 1e6,
-        ),
+        intervals=_as_intervals(told),
         unit_counts=np.array([group.units for group in told], dtype=np.int64),
         units=sum(group.units for group in groups),
         failures=sum(group.units for group in groups if group.unstable_steps < NEVER_FAILED),
@@ -99,6 +139,20 @@ def load_pool(connection: Connection, pool: PoolSize) -> PoolEvidence:
         latest_month=max((group.latest_month for group in groups), default=None),
         grade=_weakest_grade(conditions),
         loads=_usual_loads(conditions),
+    )
+
+
+def load_related_intervals(connection: Connection, pool: PoolSize) -> GroupedIntervals:
+    """A related chip's evidence in the same kind of pool, weighed like the chip's own."""
+    groups = load_intervals(connection, pool.id, UNITS_OF_FULL_WEIGHT)
+    return _as_intervals([group for group in groups if _says_something(group)])
+
+
+def _as_intervals(groups: list[IntervalGroup]) -> GroupedIntervals:
+    return GroupedIntervals(
+        stable_steps=np.array([group.stable_steps for group in groups], dtype=np.int64),
+        unstable_steps=np.array([group.unstable_steps for group in groups], dtype=np.int64),
+        weight=np.array([group.weight_ppm for group in groups], dtype=np.float64) / 1e6,
     )
 
 

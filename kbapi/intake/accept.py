@@ -9,6 +9,7 @@ import uuid_utils
 from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
+from kbapi.chips.names import GRAMMAR_VERSION
 from kbapi.errors import IdempotencyKeyReused
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.accepted import Accepted, accepted_from
@@ -180,6 +181,7 @@ def _new_submission(
         document=orjson.dumps(document.raw).decode(),
         content_hash=sender.content_hash,
         rules_version=RULES_VERSION,
+        grammar_version=GRAMMAR_VERSION,
         settings=tuple(_new_setting(instance, document.chip, one) for one in screened),
     )
 
@@ -220,4 +222,6 @@ def _new_setting(
         stable_steps=screened.stable_steps,
         unstable_steps=screened.unstable_steps,
         early_stop_steps=screened.early_stop_steps,
+        clock_mhz=setting.clock_mhz,
+        stock_mv=setting.stock_mv,
     )

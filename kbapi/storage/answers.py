@@ -36,8 +36,7 @@ _FRESH_ANSWER: Final = text(
     """
     SELECT answer.body, answer.etag
     FROM stored_answer AS answer
-    JOIN chip ON chip.id = answer.chip_id
-    JOIN line ON line.id = chip.line_id
+    JOIN line ON line.id = answer.line_id
     WHERE answer.question = :question AND answer.stamp_revision = line.revision
       AND answer.stamp_version = :version AND answer.stamp_day = :day
     """
@@ -55,31 +54,29 @@ def find_fresh_answer(
     return AnswerBytes(row[0], row[1]) if row else None
 
 
-def save_answer(
-    connection: Connection, question: str, chip_id: int, stamp: Stamp, answer: AnswerBytes
-) -> bool:
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Whose answer it is, and whose revision makes it stale."""
+
+    question: str
+    chip_key: str
+    line_id: int
+
+
+def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: AnswerBytes) -> bool:
     """Whether the answer was kept: one that went stale while it was computed is not.
 
     Beyond the limit, the chip's least used answers are forgotten.
     """
-    if not _is_current(connection, chip_id, stamp):
+    if not _is_current(connection, place.line_id, stamp):
         return False
-    connection.execute(delete(StoredAnswer).where(StoredAnswer.question == question))
-    kept = connection.execute(
-        select(func.count()).select_from(StoredAnswer).where(StoredAnswer.chip_id == chip_id)
-    ).scalar_one()
-    if kept >= ANSWERS_PER_CHIP:
-        least_used = (
-            select(StoredAnswer.question)
-            .where(StoredAnswer.chip_id == chip_id)
-            .order_by(StoredAnswer.last_used_day, StoredAnswer.question)
-            .limit(kept - ANSWERS_PER_CHIP + 1)
-        )
-        connection.execute(delete(StoredAnswer).where(StoredAnswer.question.in_(least_used)))
+    connection.execute(delete(StoredAnswer).where(StoredAnswer.question == place.question))
+    _make_room(connection, place.chip_key)
     connection.execute(
         insert(StoredAnswer).values(
-            question=question,
-            chip_id=chip_id,
+            question=place.question,
+            line_id=place.line_id,
+            chip_key=place.chip_key,
             stamp_revision=stamp.line_revision,
             stamp_version=stamp.version,
             stamp_day=stamp.day,
@@ -91,9 +88,25 @@ def save_answer(
     return True
 
 
-def _is_current(connection: Connection, chip_id: int, stamp: Stamp) -> bool:
+def _make_room(connection: Connection, chip_key: str) -> None:
+    of_chip = StoredAnswer.chip_key == chip_key
+    kept = connection.execute(
+        select(func.count()).select_from(StoredAnswer).where(of_chip)
+    ).scalar_one()
+    if kept < ANSWERS_PER_CHIP:
+        return
+    least_used = (
+        select(StoredAnswer.question)
+        .where(of_chip)
+        .order_by(StoredAnswer.last_used_day, StoredAnswer.question)
+        .limit(kept - ANSWERS_PER_CHIP + 1)
+    )
+    connection.execute(delete(StoredAnswer).where(StoredAnswer.question.in_(least_used)))
+
+
+def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
     revision = connection.execute(
-        select(Line.revision).join(Chip, Chip.line_id == Line.id).where(Chip.id == chip_id)
+        select(Line.revision).where(Line.id == line_id)
     ).scalar_one_or_none()
     return revision == stamp.line_revision
 
@@ -137,5 +150,5 @@ def drop_answers_of_line(connection: Connection, line_id: int) -> None:
     """Forget every answer and spread that may have stood on results of this line."""
     chips = select(Chip.id).where(Chip.line_id == line_id)
     pools = select(Pool.id).where(Pool.chip_id.in_(chips))
-    connection.execute(delete(StoredAnswer).where(StoredAnswer.chip_id.in_(chips)))
+    connection.execute(delete(StoredAnswer).where(StoredAnswer.line_id == line_id))
     connection.execute(delete(PoolSpread).where(PoolSpread.pool_id.in_(pools)))

@@ -13,37 +13,42 @@ class ChipRow:
 
     id: int
     line_id: int
-    line_revision: int
 
 
 def find_chip(connection: Connection, key: str) -> ChipRow | None:
     """The chip with this key, if any result or question has brought it here."""
-    row = connection.execute(
-        select(Chip.id, Chip.line_id, Line.revision)
-        .join(Line, Line.id == Chip.line_id)
-        .where(Chip.key == key)
-    ).one_or_none()
+    row = connection.execute(select(Chip.id, Chip.line_id).where(Chip.key == key)).one_or_none()
     return ChipRow(*row) if row else None
+
+
+@dataclass(frozen=True, slots=True)
+class LineRow:
+    """A line's place in this database."""
+
+    id: int
+    revision: int
+
+
+def find_line(connection: Connection, key: str) -> LineRow | None:
+    """The line with this key, if any of its chips has results."""
+    row = connection.execute(select(Line.id, Line.revision).where(Line.key == key)).one_or_none()
+    return LineRow(*row) if row else None
 
 
 def add_chip(
     connection: Connection, *, key: str, name: str, kind: str, series: str, line: str
 ) -> ChipRow:
     """The row of a chip that was not here before; its line is added with it."""
-    line_row = connection.execute(
-        select(Line.id, Line.revision).where(Line.key == line)
-    ).one_or_none()
-    if line_row is None:
-        line_id = connection.execute(
-            insert(Line).values(key=line, revision=0)
-        ).inserted_primary_key[0]
-        revision = 0
-    else:
-        line_id, revision = line_row
+    row = find_line(connection, line) or _add_line(connection, line)
     added = connection.execute(
-        insert(Chip).values(key=key, name=name, kind=kind, series=series, line_id=line_id)
+        insert(Chip).values(key=key, name=name, kind=kind, series=series, line_id=row.id)
     )
-    return ChipRow(added.inserted_primary_key[0], line_id, revision)
+    return ChipRow(added.inserted_primary_key[0], row.id)
+
+
+def _add_line(connection: Connection, key: str) -> LineRow:
+    added = connection.execute(insert(Line).values(key=key, revision=0))
+    return LineRow(added.inserted_primary_key[0], 0)
 
 
 def raise_line_revision(connection: Connection, line_id: int) -> None:

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, func, insert, select, text
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.submissions import EvidenceKey, PoolKey
-from kbapi.storage.tables import MAX_STEPS, Conditions, EvidenceRow, Pool, SettingResult
+from kbapi.storage.tables import MAX_STEPS, Chip, Conditions, EvidenceRow, Pool, SettingResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,21 +157,54 @@ class PoolSize:
     """A pool of a chip and how many units stand in it."""
 
     id: int
+    chip_key: str
+    series: str
     key: PoolKey
     units: int
 
 
-def load_pools(connection: Connection, chip_id: int) -> list[PoolSize]:
-    """The pools of a chip, in a fixed order, with the units that are counted in each."""
+def load_pools_of_line(connection: Connection, line_id: int) -> list[PoolSize]:
+    """Every pool of a line's chips, in a fixed order, with the units that are counted in each."""
     units = func.count(EvidenceRow.unit_id.distinct())
     rows = connection.execute(
-        select(Pool.id, Pool.control, Pool.domains, Pool.clock_band_mhz, units)
+        select(
+            Pool.id,
+            Chip.key,
+            Chip.series,
+            Pool.control,
+            Pool.domains,
+            Pool.clock_band_mhz,
+            units,
+        )
+        .join(Chip, Chip.id == Pool.chip_id)
         .outerjoin(EvidenceRow, EvidenceRow.pool_id == Pool.id)
-        .where(Pool.chip_id == chip_id)
+        .where(Chip.line_id == line_id)
         .group_by(Pool.id)
-        .order_by(Pool.control, Pool.domains, Pool.clock_band_mhz)
+        .order_by(Chip.key, Pool.control, Pool.domains, Pool.clock_band_mhz)
     )
-    return [PoolSize(row[0], PoolKey(*row[1:4]), row[4]) for row in rows]
+    return [PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6]) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class StockPoint:
+    """A clock and the stock voltage that one report gives for it."""
+
+    clock_mhz: float
+    stock_mv: float
+
+
+def load_stock_points(connection: Connection, pool_id: int) -> list[StockPoint]:
+    """The counted stock voltages of a pool in a fixed order."""
+    rows = connection.execute(
+        select(SettingResult.clock_mhz, SettingResult.stock_mv)
+        .where(
+            SettingResult.pool_id == pool_id,
+            SettingResult.status == "counted",
+            SettingResult.stock_mv.is_not(None),
+        )
+        .order_by(SettingResult.clock_mhz, SettingResult.stock_mv)
+    )
+    return [StockPoint(*row) for row in rows]
 
 
 def count_units_by_status(connection: Connection, pool_id: int) -> dict[str, int]:

@@ -40,6 +40,8 @@ class NewSetting:
     stable_steps: int | None
     unstable_steps: int | None
     early_stop_steps: int
+    clock_mhz: float | None
+    stock_mv: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,7 @@ class NewSubmission:
     document: str
     content_hash: bytes | None
     rules_version: int
+    grammar_version: int
     settings: tuple[NewSetting, ...]
 
 
@@ -113,6 +116,7 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             document=new.document,
             content_hash=new.content_hash,
             rules_version=new.rules_version,
+            grammar_version=new.grammar_version,
         )
     ).inserted_primary_key[0]
     keys = [
@@ -144,6 +148,8 @@ def _save_setting(
             unstable_steps=setting.unstable_steps,
             early_stop_steps=setting.early_stop_steps,
             measured_month=new.measured_month,
+            clock_mhz=setting.clock_mhz,
+            stock_mv=setting.stock_mv,
         )
     )
     return key

@@ -25,6 +25,11 @@ def _integer(column: str, low: int, high: int, *, nullable: bool = False) -> Che
     return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
 
 
+def _number(column: str, low: int, high: int) -> CheckConstraint:
+    held = f"typeof({column}) IN ('real', 'integer') AND {column} BETWEEN {low} AND {high}"
+    return CheckConstraint(f"{column} IS NULL OR ({held})", name=column)
+
+
 def _text(column: str, longest: int, *, nullable: bool = False) -> CheckConstraint:
     held = f"typeof({column}) = 'text' AND length({column}) BETWEEN 1 AND {longest}"
     return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
@@ -145,6 +150,7 @@ class Submission(SQLModel, table=True):
         _month("measured_month"),
         _hash("content_hash", nullable=True),
         _integer("rules_version", 1, 1_000_000),
+        _integer("grammar_version", 1, 1_000_000),
         CheckConstraint("json_valid(document)", name="document"),
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -157,6 +163,8 @@ class Submission(SQLModel, table=True):
     content_hash: bytes | None = Field(default=None, unique=True)
     """Keyed hash of contributor and document; only for documents that carry a unit token."""
     rules_version: int
+    grammar_version: int = Field(default=1, sa_column_kwargs={"server_default": "1"})
+    """Which grammar read the chip's text; a newer one may read it again."""
 
 
 class SettingResult(SQLModel, table=True):
@@ -172,6 +180,8 @@ class SettingResult(SQLModel, table=True):
         _integer("unstable_steps", 1, MAX_STEPS, nullable=True),
         _integer("early_stop_steps", 0, MAX_STEPS),
         CheckConstraint("unstable_steps > stable_steps", name="order"),
+        _number("clock_mhz", 100, 10_000),
+        _number("stock_mv", 400, 1_500),
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_setting_result_unit_pool", "unit_id", "pool_id"),
         Index("ix_setting_result_pool_status", "pool_id", "status"),
@@ -193,6 +203,9 @@ class SettingResult(SQLModel, table=True):
     unstable_steps: int | None = None
     early_stop_steps: int = 0
     measured_month: str
+    clock_mhz: float | None = None
+    stock_mv: float | None = None
+    """With clock_mhz: a point of the pool's stock line, for fixed_clock_voltage."""
 
 
 class EvidenceRow(SQLModel, table=True):
@@ -247,11 +260,14 @@ class StoredAnswer(SQLModel, table=True):
         _text("question", 600),
         _day("stamp_day"),
         _text("stamp_version", 20),
-        Index("ix_stored_answer_chip_used", "chip_id", "last_used_day"),
+        _text("chip_key", 100),
+        Index("ix_stored_answer_chip_used", "chip_key", "last_used_day"),
         {"sqlite_with_rowid": False},
     )
     question: str = Field(primary_key=True)
-    chip_id: int = Field(foreign_key="chip.id")
+    line_id: int = Field(foreign_key="line.id", index=True)
+    chip_key: str
+    """Need not be a chip that has results: its line may speak for it."""
     stamp_revision: int
     stamp_version: str
     stamp_day: date

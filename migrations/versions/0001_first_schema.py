@@ -88,6 +88,42 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_chip_series"), ["series"], unique=False)
 
     op.create_table(
+        "stored_answer",
+        sa.Column("question", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
+        sa.Column("line_id", sa.Integer(), nullable=False),
+        sa.Column("chip_key", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
+        sa.Column("stamp_revision", sa.Integer(), nullable=False),
+        sa.Column("stamp_version", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
+        sa.Column("stamp_day", sa.Date(), nullable=False),
+        sa.Column("last_used_day", sa.Date(), nullable=False),
+        sa.Column("etag", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.CheckConstraint(
+            "typeof(chip_key) = 'text' AND length(chip_key) BETWEEN 1 AND 100",
+            name=op.f("ck_stored_answer_chip_key"),
+        ),
+        sa.CheckConstraint(
+            "typeof(question) = 'text' AND length(question) BETWEEN 1 AND 600",
+            name=op.f("ck_stored_answer_question"),
+        ),
+        sa.CheckConstraint(
+            "typeof(stamp_version) = 'text' AND length(stamp_version) BETWEEN 1 AND 20",
+            name=op.f("ck_stored_answer_stamp_version"),
+        ),
+        sa.CheckConstraint("stamp_day IS date(stamp_day)", name=op.f("ck_stored_answer_stamp_day")),
+        sa.ForeignKeyConstraint(
+            ["line_id"], ["line.id"], name=op.f("fk_stored_answer_line_id_line")
+        ),
+        sa.PrimaryKeyConstraint("question", name=op.f("pk_stored_answer")),
+        sqlite_with_rowid=False,
+    )
+    with op.batch_alter_table("stored_answer", schema=None) as batch_op:
+        batch_op.create_index(
+            "ix_stored_answer_chip_used", ["chip_key", "last_used_day"], unique=False
+        )
+        batch_op.create_index(batch_op.f("ix_stored_answer_line_id"), ["line_id"], unique=False)
+
+    op.create_table(
         "unit",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("contributor_id", sa.Integer(), nullable=False),
@@ -136,36 +172,6 @@ def upgrade() -> None:
             name=op.f("uq_pool_chip_id_control_domains_clock_band_mhz"),
         ),
     )
-    op.create_table(
-        "stored_answer",
-        sa.Column("question", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
-        sa.Column("chip_id", sa.Integer(), nullable=False),
-        sa.Column("stamp_revision", sa.Integer(), nullable=False),
-        sa.Column("stamp_version", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
-        sa.Column("stamp_day", sa.Date(), nullable=False),
-        sa.Column("last_used_day", sa.Date(), nullable=False),
-        sa.Column("etag", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
-        sa.Column("body", sa.LargeBinary(), nullable=False),
-        sa.CheckConstraint(
-            "typeof(question) = 'text' AND length(question) BETWEEN 1 AND 600",
-            name=op.f("ck_stored_answer_question"),
-        ),
-        sa.CheckConstraint(
-            "typeof(stamp_version) = 'text' AND length(stamp_version) BETWEEN 1 AND 20",
-            name=op.f("ck_stored_answer_stamp_version"),
-        ),
-        sa.CheckConstraint("stamp_day IS date(stamp_day)", name=op.f("ck_stored_answer_stamp_day")),
-        sa.ForeignKeyConstraint(
-            ["chip_id"], ["chip.id"], name=op.f("fk_stored_answer_chip_id_chip")
-        ),
-        sa.PrimaryKeyConstraint("question", name=op.f("pk_stored_answer")),
-        sqlite_with_rowid=False,
-    )
-    with op.batch_alter_table("stored_answer", schema=None) as batch_op:
-        batch_op.create_index(
-            "ix_stored_answer_chip_used", ["chip_id", "last_used_day"], unique=False
-        )
-
     op.create_table(
         "submission",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -315,12 +321,22 @@ def upgrade() -> None:
         sa.Column("unstable_steps", sa.Integer(), nullable=True),
         sa.Column("early_stop_steps", sa.Integer(), nullable=False),
         sa.Column("measured_month", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
+        sa.Column("clock_mhz", sa.Float(), nullable=True),
+        sa.Column("stock_mv", sa.Float(), nullable=True),
+        sa.CheckConstraint(
+            "clock_mhz IS NULL OR (typeof(clock_mhz) IN ('real', 'integer') AND clock_mhz BETWEEN 100 AND 10000)",
+            name=op.f("ck_setting_result_clock_mhz"),
+        ),
         sa.CheckConstraint(
             "stable_steps IS NULL OR (typeof(stable_steps) = 'integer' AND stable_steps BETWEEN 0 AND 1000)",
             name=op.f("ck_setting_result_stable_steps"),
         ),
         sa.CheckConstraint(
             "status IN ('counted', 'claimed', 'set_aside')", name=op.f("ck_setting_result_status")
+        ),
+        sa.CheckConstraint(
+            "stock_mv IS NULL OR (typeof(stock_mv) IN ('real', 'integer') AND stock_mv BETWEEN 400 AND 1500)",
+            name=op.f("ck_setting_result_stock_mv"),
         ),
         sa.CheckConstraint(
             "typeof(domain) = 'text' AND length(domain) BETWEEN 1 AND 20",

@@ -62,20 +62,104 @@ def test_a_claim_is_told_why_and_what_would_make_it_count(client: FlaskClient) -
     assert "read back" in answer["screening"]["reasons"][0]["text"]
 
 
-def test_twenty_eight_units_are_too_few_and_twenty_nine_are_enough(client: FlaskClient) -> None:
-    for number in range(28):
+def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
+    for number in range(2):
         submit(client, number)
     answer = client.get(f"/v1/start?chip={CHIP}").get_json()
     assert answer["start"] is None
+    assert answer["percentiles"] is None
     assert answer["reason"]["code"] == "too_few_units"
-    submit(client, 28)
+    assert answer["reason"]["text"] == answer["summary"]
+
+
+def test_a_start_says_what_it_stands_for_and_on(client: FlaskClient) -> None:
+    for number in range(120):
+        submit(client, number)
     answer = client.get(f"/v1/start?chip={CHIP}").get_json()
     assert answer["start"]["setting_mv"] == -80.08
     assert answer["start"]["steps"] == 82
     assert answer["start"]["enter"] == -80
+    assert answer["start"]["served_at"] == answer["start"]["stable_share"] == 0.9
+    assert answer["start"]["level"] == "chip"
+    assert answer["start"]["attained_confidence"] >= 0.95
     assert answer["moved_with"] == ["ring"]
-    assert answer["evidence"]["units"] == 29
+    assert answer["means"]["loads"] == ["all_core", "vector_heavy"]
+    assert answer["means"]["grade"] == "session"
+    assert answer["evidence"]["units"] == answer["evidence"]["failures"] == 120
+    assert answer["evidence"]["borrowed_units"] == 0
     assert answer["cautions"]
+
+
+def test_percentiles_are_told_only_when_asked_for_and_agree_with_the_start(
+    client: FlaskClient,
+) -> None:
+    for number in range(40):
+        submit(client, number, stable_at=-70 - number, unstable_at=-75 - number)
+    plain = client.get(f"/v1/start?chip={CHIP}").get_json()
+    detailed = client.get(f"/v1/start?chip={CHIP}&detail=percentiles").get_json()
+    assert plain["percentiles"] is None
+    assert [p["share"] for p in detailed["percentiles"]] == [0.9, 0.75, 0.5, 0.25, 0.1]
+    deep, shallow = detailed["percentiles"][0]["interval"]
+    assert deep <= shallow == detailed["start"]["setting_mv"]
+
+
+def test_a_chip_without_results_leans_on_its_series_and_says_so(client: FlaskClient) -> None:
+    for number in range(60):
+        submit(client, number, stable_at=-70 - number % 20, unstable_at=-75 - number % 20)
+    answer = client.get("/v1/start?chip=norvane-sable-5-4610mx").get_json()
+    assert answer["chip"]["series"] == "norvane-sable-48-mx"
+    assert answer["start"]["level"] == "series"
+    assert answer["start"]["setting_mv"] < 0
+    assert answer["evidence"]["units"] == 0
+    assert answer["evidence"]["borrowed_units"] == 60
+    assert "related chips" in answer["summary"]
+
+
+def test_stability_shows_own_and_borrowed_apart(client: FlaskClient) -> None:
+    for number in range(60):
+        submit(client, number, stable_at=-70 - number % 20, unstable_at=-75 - number % 20)
+    own = client.get(f"/v1/stability?chip={CHIP}").get_json()
+    assert own["borrowed"] is None
+    assert own["own"]["units"] == 60
+    assert own["own"]["share"][0] == 1
+    assert own["own"]["share"] == sorted(own["own"]["share"], reverse=True)
+    triples = zip(own["own"]["lower"], own["own"]["share"], own["own"]["upper"], strict=True)
+    assert all(lower <= share <= upper for lower, share, upper in triples)
+    related = client.get("/v1/stability?chip=norvane-sable-5-4610mx").get_json()
+    assert related["own"] is None
+    assert related["borrowed"]["units"] == 60
+    assert related["level"] == "series"
+
+
+def test_a_fixed_clock_start_is_told_below_own_stock_and_as_absolute_voltage(
+    client: FlaskClient,
+) -> None:
+    for number in range(40):
+        document = a_result(number)
+        stock_mv = 900 + number % 5
+        document["chip"] = "osmer-kestrel-640-laptop"
+        document["settings"] = [
+            {
+                "domain": "gpu_core",
+                "control": "fixed_clock_voltage",
+                "clock_mhz": 1800,
+                "stock_mv": stock_mv,
+                "stable_at": stock_mv - 80,
+                "unstable_at": stock_mv - 90,
+                "loads": ["gpu_only"],
+                "minutes": 65,
+                "checked_results": True,
+            }
+        ]
+        assert client.post("/v1/submissions", json=document).status_code == 201
+    answer = client.get("/v1/start?chip=osmer-kestrel-640-laptop&clock_mhz=1850").get_json()
+    assert answer["control"] == "fixed_clock_voltage"
+    assert answer["clock_band_mhz"] == 1800
+    at_clock = answer["start"]["at_clock"]
+    assert at_clock["clock_mhz"] == 1850
+    assert at_clock["distance_mhz"] == 50
+    assert at_clock["setting_mv"] == at_clock["stock_mv"] + answer["start"]["setting_mv"]
+    assert 900 <= at_clock["stock_mv"] <= 904
 
 
 def test_the_spread_stands_beside_a_result_after_the_first_fit(client: FlaskClient) -> None:

@@ -11,6 +11,8 @@ FAMILIES: Final = re.compile(
     r"(?: m)? series(?: graphics)?"
     r"|radeon (?:rx |pro )?vega(?: laptop)?(?: series)?(?: graphics)?(?: laptop)?"
     r"|radeon rx vega|rx vega|radeon r9 fury(?: x)? series|firepro(?: .*)? series"
+    r"|(?:embedded )?radeon (?:rx|pro|pro wx|r\d|e\d{4}) series|radeon e\d(?: graphics)?"
+    r"|firepro v firegl v graphics adapter"
     r"|(?:u?hd |iris |iris plus |iris pro |arc |arc pro |xe )?graphics(?: family| controller)?"
     r"|u?hd graphics (?:for .*|xe.*|\d+ ?eu|family)"
     r"|arc|iris(?: plus| pro)?|(?:geforce|quadro)(?: laptop)?(?: rtx| gtx| mx)?"

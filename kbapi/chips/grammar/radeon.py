@@ -29,14 +29,15 @@ RULES: Final[tuple[Rule, ...]] = (
          "radeon {brand} vega m {tier}", "radeon {brand} vega m", ""),
     # Windows prints RX before integrated Vega graphics too; the number tells them apart.
     rule("radeon_vega", "amd", "gpu",
-         r"(?:radeon )?(?:rx )?vega ?(?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?",
-         "radeon vega {number}", "radeon vega", ""),
+         r"(?:radeon )?(?:rx )?vega ?(?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?"
+         r"(?P<ws> ws)?",
+         "radeon vega {number} {ws}", "radeon vega", ""),
     rule("radeon_vega_frontier", "amd", "gpu", r"radeon vega frontier edition",
          "radeon vega frontier edition", "radeon vega", "frontier"),
     rule("radeon_vii", "amd", "gpu", r"radeon (?P<pro>pro )?vii", "radeon {pro} vii",
          "radeon {pro} vii", ""),
     rule("radeon_pro_w", "amd", "gpu",
-         r"(?:radeon )?pro (?P<line>w|v) ?(?P<number>\d{3,4})(?P<letter>[mx]?)"
+         r"(?:radeon )?pro (?P<line>w|v) ?(?P<number>\d{3,4})(?P<letter>x2|m|x|l|)"
          rf"(?: (?P<tail>dual slot|duo))?{_MEMORY}{_GRAPHICS}",
          "radeon pro {line}{number}{letter} {tail} {memory}", "radeon pro {line}", "{gen} {letter}",
          thousands),
@@ -64,22 +65,22 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?: graphics)?",
          "mobility radeon hd {number}{letter}", "mobility radeon hd", "{gen}", thousands),
     rule("radeon_hd", "amd", "gpu",
-         rf"radeon hd ?(?P<number>\d{{4}})(?P<letter>[mdga]?)(?: (?P<step>x2|xt|pro|oem))?{_MEMORY}"
-         r"(?: graphics)?",
+         rf"radeon hd ?(?P<number>\d{{4}})(?P<letter>[mdgae]?)(?: (?P<step>x2|xt|pro|oem))?"
+         rf"{_MEMORY}(?: graphics)?",
          "radeon hd {number}{letter} {step} {memory}", "radeon hd", "{gen} {letter}", thousands),
     # Integrated graphics since the sixth hundred, and low discrete parts, have a number alone.
     rule("radeon_number", "amd", "gpu",
          r"radeon (?P<number>\d{3}|80\d{2})(?P<letter>m|s|x)?(?: graphics)?",
          "radeon {number}{letter}", "radeon", "{gen} {letter}", thousands),
     rule("radeon_embedded", "amd", "gpu",
-         r"(?:embedded )?radeon e(?P<number>\d{4})(?: embedded)?", "radeon e{number}",
+         r"(?:embedded )?radeon e(?P<number>\d{4})(?: embedded)?(?: graphics)?", "radeon e{number}",
          "radeon embedded", "{gen}", thousands),
     rule("firepro", "amd", "gpu",
-         r"firepro (?P<letter>[wvsmdr]) ?(?P<number>\d{3,5})(?P<tail>[a-z]?)(?: firegl v?)?"
-         r"(?: graphics)?(?: adapter)?",
-         "firepro {letter}{number}{tail}", "firepro {letter}", "{gen}", thousands),
+         r"(?:radeon )?firepro (?P<letter>[wvsmdr]) ?(?P<number>\d{3,5})(?P<tail>[a-z]?)"
+         r"(?P<two> x2)?(?: firegl v?)?(?: graphics)?(?: adapter)?",
+         "firepro {letter}{number}{tail} {two}", "firepro {letter}", "{gen}", thousands),
     rule("instinct", "amd", "gpu",
-         r"(?P<brand>radeon )?instinct mi(?P<number>\d{1,3})(?P<letter>[a-z]?)"
+         r"(?P<brand>radeon )?instinct mi(?P<number>\d{1,3})(?P<letter>x2|[a-z]?)"
          r"(?: (?P<tail>oam|hf))?",
          "{brand} instinct mi{number}{letter} {tail}", "instinct", "{gen}", no_generation),
 )  # fmt: skip

@@ -48,6 +48,8 @@ class Reading:
     """What a PCI database's code name tells of the form; None where it tells nothing."""
     pci_id: str | None = None
     pci_revision: str | None = None
+    words: str = ""
+    """The bare words that were put to the rules."""
 
 
 def read(folded: str, *, prints_desktop: bool = False) -> Reading:
@@ -60,7 +62,8 @@ def read(folded: str, *, prints_desktop: bool = False) -> Reading:
     mobile = False if mobile is None and prints_desktop else mobile
     # Browsers that guard privacy name one well-known chip in place of many.
     is_family = is_family or folded.endswith("or similar")
-    return Reading(chips, is_family, is_sample, mobile, pci_id, revision)
+    words = cleaning.tokens(name)
+    return Reading(chips, is_family, is_sample, mobile, pci_id, revision, words)
 
 
 def find_chip(words: str) -> ChipName | None:

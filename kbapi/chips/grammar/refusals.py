@@ -32,7 +32,7 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
         r"virtualbox|virtualapple|vmware|svga3d|\bvirgl|\bvirtio|\bvenus\b|\bred hat\b",
         r"\b(?:mxgpu|vgpu|grid|cloud|vdi)\b|\bremote desktop\b|^apple processor\b",
         # Model numbers with letters for the unknown digits, and the code names behind them.
-        r"^(?!.*\bgraphics\b).*\b[a-z]?\d{0,3}xx\b|\d-?x\d\b|\bclass (?:core|opteron)\b",
+        r"^(?!.*\bgraphics\b).*\b[a-z]?\d{0,3}xx\b|\b\dx\d\b|\bclass (?:core|opteron)\b",
         r"\bprocessor \([a-z][a-z -]*(?:, [a-z ]+)*\)|^amd epyc(?:-[a-z0-9]+)? processor",
         r"\bintel (?:core|xeon) processor *(?:\(|$)|^(?:intel )?xeon(?: cpu| processor)* *(?:@|$)",
         # A slice of a card that a server lends out is named by the card, a size and a letter.

@@ -1,0 +1,92 @@
+"""What a question meets in the database: the pool, its relatives, and the line's revision."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from sqlalchemy import Connection
+
+from kbapi.advice.question import Question
+from kbapi.chips.catalogue import Catalogue
+from kbapi.evidence.pools import PoolEvidence, PoolFound, PoolWanted, find_pool, load_pool
+from kbapi.evidence.related import load_siblings
+from kbapi.stats.interval import GroupedIntervals
+from kbapi.stats.siblings import Siblings
+from kbapi.stats.stock_line import StockLine, fit_stock_line
+from kbapi.storage import chip_rows
+from kbapi.storage.chip_rows import LineRow
+from kbapi.storage.evidence_rows import load_stock_points
+from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
+
+NO_INTERVALS = GroupedIntervals(
+    stable_steps=np.zeros(0, dtype=np.int64),
+    unstable_steps=np.zeros(0, dtype=np.int64),
+    weight=np.zeros(0),
+)
+
+
+@dataclass(frozen=True)
+class EvidenceFound:
+    """Everything in the database that an answer stands on."""
+
+    line: LineRow | None
+    """None where no chip of the line has results."""
+    pool: PoolFound | None
+    own: PoolEvidence | None
+    siblings: Siblings
+    stock_line: StockLine | None
+    """Of the chip's own reports, for fixed_clock_voltage."""
+    nearest: tuple[str, ...]
+    """Keys of the chips around this one that have results."""
+
+    @property
+    def intervals(self) -> GroupedIntervals:
+        """The chip's own evidence, empty where it has none."""
+        return NO_INTERVALS if self.own is None else self.own.intervals
+
+    @property
+    def revision(self) -> str:
+        """The line's revision, as answers tell it."""
+        return "0" if self.line is None else str(self.line.revision)
+
+
+def find_evidence(
+    connection: Connection, question: Question, catalogue: Catalogue
+) -> EvidenceFound:
+    """What stands in the database for this question."""
+    chip = question.chip
+    line = chip_rows.find_line(connection, chip.line)
+    if line is None:
+        return EvidenceFound(None, None, None, Siblings(), None, ())
+    wanted = PoolWanted(question.control, question.domain, question.moved_with, question.clock_mhz)
+    pool = find_pool(connection, line.id, chip, wanted)
+    own = None if pool is None or pool.own is None else load_pool(connection, pool.own)
+    return EvidenceFound(
+        line=line,
+        pool=pool,
+        own=own,
+        siblings=Siblings() if pool is None else load_siblings(connection, pool, catalogue),
+        stock_line=_stock_line(connection, pool),
+        nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
+    )
+
+
+def _stock_line(connection: Connection, pool: PoolFound | None) -> StockLine | None:
+    if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
+        return None
+    points = load_stock_points(connection, pool.own.id)
+    if not points:
+        return None
+    return fit_stock_line(
+        np.array([point.clock_mhz for point in points]),
+        np.array([point.stock_mv for point in points]),
+    )
+
+
+def control_of(question: Question, found: EvidenceFound, catalogue: Catalogue) -> LimitControl:
+    """The control that the answer is about: asked for, found, or the chip's usual one."""
+    if question.control is not None:
+        return question.control
+    if found.pool is not None:
+        return next(name for name in LIMIT_CONTROLS if name == found.pool.key.control)
+    usual = catalogue.controls_for(question.chip)
+    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])

@@ -1,0 +1,131 @@
+"""The stable share over all settings: for those who want the distribution, not the first step."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.advice import wording
+from kbapi.advice.cautions import Caution, cautions_for
+from kbapi.advice.evidence_found import EvidenceFound, control_of
+from kbapi.advice.question import Question
+from kbapi.advice.stored import answer_once
+from kbapi.advice.told import (
+    ChipAnswered,
+    EvidenceBehind,
+    Percentile,
+    chip_answered,
+    evidence_behind,
+    moved_with,
+    percentile_of,
+    setting_of,
+)
+from kbapi.evidence.related import SCALES
+from kbapi.stats.grid import Grid
+from kbapi.stats.guard import NO_GUARD
+from kbapi.stats.stability import ShareBand, stability_curve
+from kbapi.stats.start import pool_start
+from kbapi.storage.answers import AnswerBytes
+from kbapi.storage.instance import Instance
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The stable share with its band, one entry a grid step from stock down."""
+
+    units: float
+    """Weight of the units that it rests on."""
+    setting: tuple[float, ...]
+    """Below stock: mV, or counts for count_offset."""
+    share: tuple[float, ...]
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StabilityAnswer:
+    """The whole answer."""
+
+    chip: ChipAnswered
+    domain: str
+    control: str
+    moved_with: tuple[str, ...]
+    clock_band_mhz: int | None
+    confidence: float
+    """Of each end of a band, one-sided."""
+    own: Curve | None
+    """Model-free, from the chip's own units; None without any."""
+    borrowed: Curve | None
+    """What related chips alone make one expect; None without any."""
+    level: str
+    """Whose units are borrowed: series, line or none."""
+    percentiles: tuple[Percentile, ...]
+    evidence: EvidenceBehind
+    summary: str
+    cautions: tuple[Caution, ...]
+
+
+def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
+    """The stable share over all settings, stored or computed.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    catalogue = instance.catalogue
+
+    def compute(question: Question, found: EvidenceFound) -> StabilityAnswer:
+        control = control_of(question, found, catalogue)
+        grid = catalogue.grid_for(question.chip, control)
+        return _stability_answer(question, found, control, grid)
+
+    return answer_once(instance, "stability", question, compute)
+
+
+def _stability_answer(
+    question: Question, found: EvidenceFound, control: str, grid: Grid
+) -> StabilityAnswer:
+    scale, siblings = SCALES[control], found.siblings
+    curve = stability_curve(found.intervals, siblings, grid, scale, question.confidence)
+    fit = pool_start(
+        found.intervals,
+        siblings,
+        grid,
+        scale,
+        question.stable_share,
+        question.confidence,
+        NO_GUARD,
+    )
+    units = 0 if found.own is None else found.own.units
+    return StabilityAnswer(
+        chip=chip_answered(question),
+        domain=question.domain,
+        control=control,
+        moved_with=moved_with(question, found),
+        clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
+        confidence=question.confidence,
+        own=_curve(control, grid, curve.own),
+        borrowed=_curve(control, grid, curve.borrowed),
+        level=curve.level.value,
+        percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
+        evidence=evidence_behind(found, curve.borrowed.units, curve.kkt_gap),
+        summary=wording.summary_of_stability(question, units, curve.borrowed.units),
+        cautions=cautions_for(question),
+    )
+
+
+def _curve(control: str, grid: Grid, band: ShareBand) -> Curve | None:
+    if len(band.share) == 0:
+        return None
+    return Curve(
+        units=round(band.units, 1),
+        setting=tuple(setting_of(control, grid, steps) for steps in range(len(band.share))),
+        share=_rounded(band.share),
+        lower=_rounded(band.lower),
+        upper=_rounded(band.upper),
+    )
+
+
+def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
+    return tuple(round(value, 4) for value in values.tolist())

@@ -1,0 +1,98 @@
+"""Parts that every answer about a pool shares, as they go over the wire."""
+
+from dataclasses import dataclass
+
+from kbapi.advice.evidence_found import EvidenceFound
+from kbapi.advice.question import Question
+from kbapi.stats.grid import Grid
+from kbapi.stats.percentiles import ShareDepth
+
+
+@dataclass(frozen=True, slots=True)
+class ChipAnswered:
+    """The chip as the question was understood."""
+
+    key: str
+    name: str
+    kind: str
+    series: str
+    line: str
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceBehind:
+    """What an answer stands on."""
+
+    units: int
+    """The chip's own units that are counted."""
+    borrowed_units: float
+    """Units of related chips that the answer leans on."""
+    failures: int
+    """Own units that were seen to fail."""
+    claimed: int
+    """Own units without proof that their setting did anything."""
+    set_aside: int
+    latest: str | None
+    """Month of the latest counted measurement."""
+    kkt_gap: float
+    """Log likelihood that is at most left to gain: the certificate of the fit."""
+    revision: str
+
+
+@dataclass(frozen=True, slots=True)
+class Percentile:
+    """How deep a share of the units holds."""
+
+    share: float
+    setting_mv: float | None
+    setting_counts: int | None
+    interval: tuple[float, float]
+    """Deeper end, shallower end."""
+    attained_confidence: float
+    """Of the interval, two-sided."""
+
+
+def chip_answered(question: Question) -> ChipAnswered:
+    """The chip of a question."""
+    chip = question.chip
+    return ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line)
+
+
+def evidence_behind(found: EvidenceFound, borrowed_units: float, kkt_gap: float) -> EvidenceBehind:
+    """The counts and the certificate behind an answer."""
+    own = found.own
+    return EvidenceBehind(
+        units=0 if own is None else own.units,
+        borrowed_units=round(borrowed_units, 1),
+        failures=0 if own is None else own.failures,
+        claimed=0 if own is None else own.claimed,
+        set_aside=0 if own is None else own.set_aside,
+        latest=None if own is None else own.latest_month,
+        kkt_gap=kkt_gap,
+        revision=found.revision,
+    )
+
+
+def moved_with(question: Question, found: EvidenceFound) -> tuple[str, ...]:
+    """The domains that move together with the one asked for, in the pool answered from."""
+    domains = () if found.pool is None else tuple(found.pool.key.domains.split("+"))
+    return tuple(code for code in domains if code != question.domain)
+
+
+def setting_of(control: str, grid: Grid, steps: int) -> float:
+    """The setting at a depth, negative: mV to two decimals, or whole counts."""
+    # Adding zero keeps stock itself from being written -0.0.
+    return (-grid.enter(steps) if control == "count_offset" else -grid.below_stock(steps)) + 0
+
+
+def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
+    """A percentile with its interval in the control's own unit."""
+    in_counts = control == "count_offset"
+    setting = setting_of(control, grid, depth.steps)
+    return Percentile(
+        share=depth.share,
+        setting_mv=None if in_counts else setting,
+        setting_counts=int(setting) if in_counts else None,
+        interval=(setting_of(control, grid, depth.deep), setting_of(control, grid, depth.shallow)),
+        attained_confidence=round(depth.confidence, 4),
+    )

@@ -1,0 +1,57 @@
+"""Questions about one chip: where to start, and how stable each setting is."""
+
+from collections.abc import Callable
+from typing import Any
+
+from flask import Response, request
+from flask_smorest import Blueprint
+
+from kbapi.advice.question import Question, parse_question
+from kbapi.advice.stability import advise_stability
+from kbapi.advice.start import advise_start
+from kbapi.api.answers import instance
+from kbapi.api.documents import json_answer, problem_answers, question_parameters
+from kbapi.storage.answers import AnswerBytes
+from kbapi.storage.instance import Instance
+
+blueprint = Blueprint(
+    "questions", __name__, url_prefix="/v1", description="What the pooled results say of a chip."
+)
+
+
+def _documented(description: str, component: str) -> dict[str, Any]:
+    return {
+        "parameters": question_parameters(),
+        "responses": {
+            "200": json_answer(description, component),
+            "304": {"description": "The answer with this ETag is still right."},
+            **problem_answers(
+                _422="The question can't be answered: every problem at once.",
+                _503="The database can't be read now.",
+            ),
+        },
+    }
+
+
+@blueprint.route("/start", methods=["GET"])
+@blueprint.doc(**_documented("A start with its uncertainty, or why there is none.", "StartAnswer"))
+def suggest_start() -> Response:
+    """Suggest the first setting to try, with what it stands for and on."""
+    return _answer(advise_start)
+
+
+@blueprint.route("/stability", methods=["GET"])
+@blueprint.doc(**_documented("Shares with bands, own and borrowed apart.", "StabilityAnswer"))
+def show_stability() -> Response:
+    """Show the share of units that hold each setting, with bands and percentiles."""
+    return _answer(advise_stability)
+
+
+def _answer(advise: Callable[[Instance, Question], AnswerBytes]) -> Response:
+    question = parse_question(request.args.to_dict(flat=False), instance().catalogue)
+    answer = advise(instance(), question)
+    response = Response(answer.body, 200, mimetype="application/json")
+    response.set_etag(answer.etag)
+    response.headers["Cache-Control"] = "no-cache"
+    response.make_conditional(request)
+    return response

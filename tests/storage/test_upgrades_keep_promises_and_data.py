@@ -1,0 +1,72 @@
+"""Every schema that has been published can be upgraded, with its data and with every constraint."""
+
+from pathlib import Path
+
+import pytest
+from alembic import command
+from sqlalchemy import create_engine, inspect
+from sqlmodel import SQLModel
+
+from kbapi.storage import tables
+from kbapi.storage.migrations import alembic_config, upgrade_to_head
+from kbapi.storage.sqlite import make_writing_engine
+
+
+def checks_of(engine: object) -> dict[str, dict[str, str]]:
+    seen = inspect(engine)
+    return {
+        table: {check["name"]: check["sqltext"] for check in seen.get_check_constraints(table)}
+        for table in seen.get_table_names()
+        if table != "alembic_version"
+    }
+
+
+def test_migrations_end_with_the_very_constraints_of_the_tables(tmp_path: Path) -> None:
+    upgrade_to_head(tmp_path / "migrated.sqlite3")
+    migrated = make_writing_engine(tmp_path / "migrated.sqlite3")
+    created = create_engine("sqlite://")
+    SQLModel.metadata.create_all(created)
+    assert tables.MAX_STEPS
+    assert checks_of(migrated) == checks_of(created)
+    migrated.dispose()
+    created.dispose()
+
+
+def database_at(revision: str, path: Path) -> None:
+    """A database with the schema of an earlier revision and the rows that are in its dump."""
+    engine = make_writing_engine(path, checks_foreign_keys=False)
+    config = alembic_config()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, revision)
+        dump = Path(__file__).parent / "data" / f"rows_{revision}.sql"
+        for statement in dump.read_text().split(";\n"):
+            if statement.strip():
+                connection.exec_driver_sql(statement)
+    engine.dispose()
+
+
+@pytest.mark.parametrize("revision", ["0001"])
+def test_a_database_with_data_goes_up_from_every_earlier_schema(
+    tmp_path: Path, revision: str
+) -> None:
+    path = tmp_path / "kbapi.sqlite3"
+    database_at(revision, path)
+    before = rows_of(path)
+    assert before["submission"] > 0
+    upgrade_to_head(path)
+    after = rows_of(path)
+    assert {table: after[table] for table in before} == before
+
+
+def rows_of(path: Path) -> dict[str, int]:
+    engine = make_writing_engine(path)
+    with engine.begin() as connection:
+        assert connection.exec_driver_sql("PRAGMA foreign_key_check").all() == []
+        counted = {
+            table: connection.exec_driver_sql(f"SELECT COUNT(*) FROM {table}").scalar_one()
+            for table in inspect(connection).get_table_names()
+            if table != "alembic_version"
+        }
+    engine.dispose()
+    return counted
