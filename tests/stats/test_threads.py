@@ -21,6 +21,8 @@ def test_a_start_loads_nothing_heavy_of_scipy(heavy):
 
 
 def test_the_linear_algebra_is_told_to_use_one_thread_before_numpy_loads():
-    code = "import kbapi, os, sys; print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
+    code = (
+        "import kbapi, os, sys; print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["1", "False"]
