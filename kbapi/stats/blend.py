@@ -21,8 +21,6 @@ Vector = NDArray[np.float64]
 
 _ALONE_BELOW: Final = 30.0
 _GONE_FROM: Final = 100.0
-# The share and the error for which the two ends above were found.
-_STUDIED: Final = (0.90, 0.05)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,28 +84,22 @@ class BlendedBound:
     known: KnownShare
     units: float
 
-    def model_free_weight(self, share: float, error: float) -> float:
-        """Weight of the model-free bound: 0 to 30 units, 1 from 100, for 0.90 at 0.05.
+    @property
+    def model_free_weight(self) -> float:
+        """Weight of the model-free bound: 0 to 30 units, 1 from 100, 0.5 at 65.
 
-        Rarer failures and smaller errors need proportionally more units: log(error) / log(share)
-        is the least n of a model-free bound, 28.4 for 0.90 and 58.4 for 0.95 at 0.05.
+        The same for every share and confidence, so that asking for more never gives a deeper
+        start, and so that no rare failure is promised absent by a model alone.
         """
-        studied = np.log(_STUDIED[1]) / np.log(_STUDIED[0])
-        longer = max(1.0, float(np.log(error) / np.log(share) / studied))
-        return float(
-            np.clip((self.units / longer - _ALONE_BELOW) / (_GONE_FROM - _ALONE_BELOW), 0.0, 1.0)
-        )
+        return float(np.interp(self.units, [_ALONE_BELOW, _GONE_FROM], [0.0, 1.0]))
 
     def ends(self, share: float, errors: Vector) -> DepthEnds:
-        """How deep the share reaches, with both ends for each one-sided error.
-
-        The first of `errors`, shape (k,), is the one asked for; it sets the weight.
-        """
+        """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""
         strict = errors * self._strictness()
         levels = np.concatenate([strict, 1.0 - strict, [0.5]])
         depths = self.posterior.depth_at(share, levels)
         shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
-        weight = self.model_free_weight(share, float(errors[0]))
+        weight = self.model_free_weight
         if weight > 0.0:
             shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
             deep = _mixed(deep, self._model_free_deep(share, errors), weight)

@@ -136,7 +136,7 @@ def pool_start(
     if pool.prior.level is Level.NONE and pool.own_units < FEWEST_OWN_UNITS:
         return _without_units(pool, stable_share, served_at, confidence)
     interval = share_depth(pool.bound, served_at, confidence)
-    free = pool.bound.model_free_weight(served_at, 1.0 - confidence)
+    free = pool.bound.model_free_weight
     return StartFit(
         answer=(
             Start(interval.shallow, interval)

@@ -181,3 +181,27 @@ def theil_sen(points: list[tuple[float, float]]) -> tuple[float, float]:
 def median(values: list[float]) -> float:
     values, half = sorted(values), len(values) // 2
     return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2
+
+
+def blended_weight(units: float) -> float:
+    """0 to 30 units, 1 from 100: for a stable share of 0.90 at confidence 0.95."""
+    return min(max((units - 30) / 70, 0.0), 1.0)
+
+
+def strictness(units: float) -> float:
+    """Error of the posterior's quantile: 5 % to 10 units, 2 % from 40."""
+    return 0.05 - 0.03 * min(max((units - 10) / 30, 0.0), 1.0)
+
+
+def discounted(known_weight: float) -> float:
+    return known_weight * (1 - 0.2 * min(max((known_weight - 30) / 100, 0.0), 1.0))
+
+
+def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
+    """Every whole depth from stock down, known weight discounted, until one falls short."""
+    depth = 0
+    while True:
+        s, n = share(masses, depth), discounted(known(reports, depth))
+        if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
+            return max(depth - 1, 0)
+        depth += 1

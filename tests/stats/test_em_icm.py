@@ -21,7 +21,7 @@ def test_monotone_means_are_the_published_ones(name):
     assert means == pytest.approx(vector["answer"], abs=1e-6)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.lists(st.tuples(st.integers(-9, 9), st.integers(1, 5)), min_size=1, max_size=25))
 def test_monotone_means_are_those_of_one_violator_pooled_at_a_time(pairs):
     values, weight = np.array(pairs, dtype=float).T
