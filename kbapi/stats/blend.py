@@ -106,7 +106,10 @@ class BlendedBound:
         weight = self.model_free_weight
         if weight > 0.0:
             shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
-            deep = _mixed(deep, self._model_free_deep(share, errors), weight)
+            free = self._model_free_deep(share, errors)
+            # Where too few failed to bound the depth: all that was seen, or the posterior beyond.
+            free = np.where(np.isinf(free), np.maximum(deep, self.known.depths[-1]), free)
+            deep = _mixed(deep, free, weight)
             middle = _mixed(middle, self._model_free_middle(share), weight)
         return DepthEnds(shallow, deep, float(middle[0]))
 
@@ -145,9 +148,7 @@ class BlendedBound:
 
 
 def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
-    """The weighted mean; the posterior alone where too few failed to bound a depth otherwise."""
-    bounded = np.where(np.isinf(free), posterior, free)
-    return np.asarray((1.0 - weight) * posterior + weight * bounded)
+    return np.asarray((1.0 - weight) * posterior + weight * free)
 
 
 def _discounted(known_weight: Vector) -> Vector:
