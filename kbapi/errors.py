@@ -166,6 +166,17 @@ class UnsafeSetup(KbapiError):
     explanation = "The program refuses to start; the detail says why and what would be right."
 
 
+class ChipUnknown(KbapiError):
+    """The text names no one chip."""
+
+    code = "chip_unknown"
+    title = "No one chip has this name"
+    explanation = (
+        "The text is not the name of exactly one chip. The candidates, if any, are chips that "
+        "may have been meant."
+    )
+
+
 class PageMissing(KbapiError):
     """No route has this path."""
 

@@ -36,6 +36,9 @@ LIMIT_CONTROLS: Final[tuple[LimitControl, ...]] = (
 CONTROLS: Final = (*LIMIT_CONTROLS, "power_limit", "load_line")
 """Every way to adjust a chip."""
 
+FORMS: Final = ("laptop", "desktop", "mini", "handheld", "other")
+"""Forms of machines."""
+
 LOADS: Final = (
     "all_core",
     "cpu_gpu_mix",

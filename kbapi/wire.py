@@ -1,7 +1,8 @@
 """Shapes on the wire that documents and queries share: strict values, pointers, near misses."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
@@ -99,6 +100,35 @@ def problems_of(messages: Any, pointer: str = "") -> Iterator[Problem]:
     else:
         for sentence in messages:
             yield Problem(pointer, _code_of(sentence), sentence)
+
+
+@dataclass(frozen=True, slots=True)
+class Parameters:
+    """Query parameters as their schema read them, with every problem met on the way."""
+
+    values: dict[str, Any]
+    problems: tuple[Problem, ...]
+
+
+def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
+    """The parameters that a schema reads, each sent with all the values it came with."""
+    problems = [
+        Problem(name[:80], "repeated_parameter", "Send this parameter once.")
+        for name, values in sent.items()
+        if len(values) > 1
+    ]
+    values: dict[str, Any] = {}
+    try:
+        values = schema.load({name: values[0] for name, values in sent.items()})
+    except ValidationError as error:
+        problems += [_told_by_name(problem) for problem in problems_of(error.messages)]
+    return Parameters(values, tuple(problems))
+
+
+def _told_by_name(problem: Problem) -> Problem:
+    # A query has no nesting: its pointer is the parameter's name alone.
+    detail = problem.detail.replace("Unknown field", "Unknown parameter")
+    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
 
 
 def _code_of(sentence: str) -> str:

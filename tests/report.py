@@ -29,7 +29,7 @@ class Row:
 
 
 def measured(what: str, value: float, unit: str, wanted: str, note: str = "") -> Row:
-    """A row for a measured figure; `wanted` reads like ">= 0.95", or "" for nothing in particular."""
+    """A row for a measured figure; `wanted` reads like ">= 0.95", or is empty."""
     if not wanted:
         return Row(what, value, unit, wanted, True, note)
     sign, bound = _WANTED.fullmatch(wanted).groups()

@@ -12,7 +12,7 @@ from kbapi.chips.chip import ChipName
 from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import Problem, QuestionRefused
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
-from kbapi.wire import OneWordOf, StrictSchema, Text, problems_of
+from kbapi.wire import OneWordOf, StrictSchema, Text, read_parameters
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 Detail = Literal["start", "percentiles"]
@@ -42,7 +42,7 @@ class Question:
     def key(self) -> str:
         """One text for all ways of asking the same."""
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
-        clock = "any" if self.clock_mhz is None else f"{self.clock_mhz:g}"
+        clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
         return (
             f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
             f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}"
@@ -136,29 +136,15 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
     QuestionRefused
         With every problem; a pointer is the name of a parameter.
     """
-    problems = [
-        Problem(name, "repeated_parameter", "Send this parameter once.")
-        for name, values in sent.items()
-        if len(values) > 1
-    ]
-    loaded: dict[str, Any] = {}
-    try:
-        loaded = _QUESTION.load({name: values[0] for name, values in sent.items()})
-    except ValidationError as error:
-        problems += [_told_by_name(problem) for problem in problems_of(error.messages)]
+    read = read_parameters(_QUESTION, sent)
+    problems = list(read.problems)
     text = sent.get("chip", ("",))[0]
     chip = resolve_chip(text, "chip", catalogue) if text else None
     if isinstance(chip, Problem):
         problems.append(chip)
     if problems or not isinstance(chip, ChipName):
         raise QuestionRefused(problems=problems)
-    return _with_defaults(chip, loaded)
-
-
-def _told_by_name(problem: Problem) -> Problem:
-    # A query has no nesting: its pointer is the parameter's name alone.
-    detail = problem.detail.replace("Unknown field", "Unknown parameter")
-    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
+    return _with_defaults(chip, read.values)
 
 
 def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:

@@ -8,7 +8,8 @@ from flask_smorest import Api
 from marshmallow import Schema, fields
 from pydantic import TypeAdapter
 
-from kbapi.advice.question import QuestionSchema
+from kbapi.advice.identify import IdentifyAnswer
+from kbapi.advice.known_chips import ChipDetail, ChipPage
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
@@ -18,7 +19,16 @@ from kbapi.intake.schema import SubmissionSchema
 OPENAPI_VERSION: Final = "3.1.0"
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
-ANSWERS: Final = (AcceptedAnswer, OwnResult, StartAnswer, StabilityAnswer, Health)
+ANSWERS: Final = (
+    AcceptedAnswer,
+    OwnResult,
+    StartAnswer,
+    StabilityAnswer,
+    IdentifyAnswer,
+    ChipPage,
+    ChipDetail,
+    Health,
+)
 
 DESCRIPTION: Final = (
     "A knowledge base of community voltage-tuning results: send what a chip held and where it "
@@ -87,14 +97,14 @@ def _answer(description: str, media_type: str, component: str) -> dict[str, Any]
     return {"description": description, "content": {media_type: {"schema": schema}}}
 
 
-def question_parameters() -> list[dict[str, Any]]:
-    """The query parameters of a question, from the schema that reads them."""
+def query_parameters(schema: type[Schema]) -> list[dict[str, Any]]:
+    """The query parameters of an operation, from the schema that reads them."""
     plugin = MarshmallowPlugin()
     APISpec("", "", OPENAPI_VERSION, plugins=[plugin])
     if plugin.converter is None:
         raise TypeError("the plugin has no converter before it is given to a document")
     parameters: list[dict[str, Any]] = plugin.converter.schema2parameters(
-        QuestionSchema(), location="query"
+        schema(), location="query"
     )
     return parameters
 

@@ -6,11 +6,11 @@ from typing import Any
 from flask import Response, request
 from flask_smorest import Blueprint
 
-from kbapi.advice.question import Question, parse_question
+from kbapi.advice.question import Question, QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
 from kbapi.advice.start import advise_start
 from kbapi.api.answers import instance
-from kbapi.api.documents import json_answer, problem_answers, question_parameters
+from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.instance import Instance
 
@@ -21,7 +21,7 @@ blueprint = Blueprint(
 
 def _documented(description: str, component: str) -> dict[str, Any]:
     return {
-        "parameters": question_parameters(),
+        "parameters": query_parameters(QuestionSchema),
         "responses": {
             "200": json_answer(description, component),
             "304": {"description": "The answer with this ETag is still right."},

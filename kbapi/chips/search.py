@@ -14,6 +14,7 @@ LONGEST_QUERY: Final = 80
 _POOL: Final = 128
 # Rare pairs of letters tell more; weights stay this small so that a name's sum fits 16 bits.
 _HEAVIEST: Final = 15
+_MODEL_DIGITS: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +57,20 @@ def search_chips(index: SearchIndex, query: str, limit: int = 5) -> tuple[Hit, .
     wanted = _letters(query[:LONGEST_QUERY])
     columns = _nearest_columns(index, wanted, max(_POOL, 2 * limit))
     hits = (Hit(index.keys[c], _likeness(wanted, index.texts[c])) for c in columns)
-    words = set(query.lower().replace("-", " ").split())
+    words = frozenset(query.lower().replace("-", " ").split())
     return tuple(sorted(hits, key=lambda hit: _rank(hit, words))[:limit])
 
 
-def _rank(hit: Hit, words: set[str]) -> tuple[float, int, str]:
-    """Likeness first; among equals the name with the most whole words of the query."""
-    return (-hit.likeness, -len(words.intersection(hit.key.split("-"))), hit.key)
+def _rank(hit: Hit, words: frozenset[str]) -> tuple[int, float, int, str]:
+    """Names that hold the query's own numbers first, then the likest, then the most whole words."""
+    held = sum(len(word) for word in words if word in hit.key and _is_number(word))
+    whole = len(words.intersection(hit.key.split("-")))
+    return (-held, -hit.likeness, -whole, hit.key)
+
+
+def _is_number(word: str) -> bool:
+    # Fewer digits stand in many names by chance.
+    return sum(letter.isdigit() for letter in word) >= _MODEL_DIGITS
 
 
 def _letters(text: str) -> str:

@@ -6,10 +6,8 @@ from typing import Any, BinaryIO
 import click
 import orjson
 
-from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
+from kbapi.cli.common import home_option, json_option, paragraph, settings_of, told_errors
 from kbapi.storage.instance import open_instance
-
-json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 
 
 @click.command("start")

@@ -25,6 +25,8 @@ home_option = click.option(
     help="Folder that holds the instance: database and secret.",
 )
 
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+
 
 def settings_of(home: Path) -> Settings:
     """The settings of the instance in this folder."""

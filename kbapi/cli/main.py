@@ -4,6 +4,7 @@ import click
 
 import kbapi
 from kbapi.cli.asking import start_command, submit_command
+from kbapi.cli.chips import chips_commands, identify_command
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.serving import serve_command
@@ -23,4 +24,6 @@ main.add_command(demo_command)
 main.add_command(serve_command)
 main.add_command(start_command)
 main.add_command(submit_command)
+main.add_command(identify_command)
+main.add_command(chips_commands)
 main.add_command(database_commands)

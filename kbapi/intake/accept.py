@@ -209,10 +209,8 @@ def _new_setting(
     instance: Instance, chip: ChipName, screened: ScreenedSetting
 ) -> submissions.NewSetting:
     setting = screened.setting
-    band_mhz = 0
-    if setting.clock_mhz is not None and setting.control == "fixed_clock_voltage":
-        width_mhz = instance.catalogue.clock_band_for(chip)
-        band_mhz = int(setting.clock_mhz // width_mhz) * width_mhz
+    clock_mhz = setting.clock_mhz if setting.control == "fixed_clock_voltage" else None
+    band_mhz = instance.catalogue.find_clock_band(chip, clock_mhz) or 0
     return submissions.NewSetting(
         domain=setting.domain,
         pool=submissions.PoolKey(setting.control, "+".join(setting.domains), band_mhz),

@@ -78,3 +78,24 @@ def find_relatives(
             .limit(limit)
         ).scalars()
     )
+
+
+@dataclass(frozen=True, slots=True)
+class StoredChip:
+    """A chip that results have named, as it was read then."""
+
+    key: str
+    name: str
+    kind: str
+    series: str
+    line: str
+
+
+def load_chips(connection: Connection) -> list[StoredChip]:
+    """Every chip that results have named, in the order of keys."""
+    rows = connection.execute(
+        select(Chip.key, Chip.name, Chip.kind, Chip.series, Line.key)
+        .join(Line, Line.id == Chip.line_id)
+        .order_by(Chip.key)
+    )
+    return [StoredChip(*row) for row in rows]

@@ -5,6 +5,8 @@ from datetime import date
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+from kbapi.vocabulary import DOMAINS
+
 # Named before the first migration, so that every later one can name what it changes.
 SQLModel.metadata.naming_convention = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -61,6 +63,8 @@ class Line(SQLModel, table=True):
     __table_args__ = (
         _text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
+        # A line that comes back after its last result was withdrawn must not meet old answers.
+        {"sqlite_autoincrement": True},
     )
     id: int | None = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
@@ -173,7 +177,8 @@ class SettingResult(SQLModel, table=True):
     __tablename__ = "setting_result"
     __table_args__ = (
         _integer("ordinal", 0, 1_000),
-        _text("domain", 20),
+        _one_of("domain", *DOMAINS),
+        _month("measured_month"),
         _one_of("status", "counted", "claimed", "set_aside"),
         CheckConstraint("json_valid(reasons)", name="reasons"),
         _integer("stable_steps", 0, MAX_STEPS, nullable=True),
@@ -258,10 +263,14 @@ class StoredAnswer(SQLModel, table=True):
     __tablename__ = "stored_answer"
     __table_args__ = (
         _text("question", 600),
+        CheckConstraint(
+            "typeof(stamp_revision) = 'integer' AND stamp_revision >= 0", name="stamp_revision"
+        ),
         _day("stamp_day"),
         _text("stamp_version", 20),
+        CheckConstraint("typeof(last_used) = 'integer' AND last_used >= 0", name="last_used"),
         _text("chip_key", 100),
-        Index("ix_stored_answer_chip_used", "chip_key", "last_used_day"),
+        Index("ix_stored_answer_chip_used", "chip_key", "last_used"),
         {"sqlite_with_rowid": False},
     )
     question: str = Field(primary_key=True)
@@ -271,7 +280,8 @@ class StoredAnswer(SQLModel, table=True):
     stamp_revision: int
     stamp_version: str
     stamp_day: date
-    last_used_day: date
+    last_used: int
+    """Rises with each use that was noted; the lowest of a chip's goes first."""
     etag: str
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
@@ -283,6 +293,7 @@ class IdempotencyRecord(SQLModel, table=True):
     __table_args__ = (
         _hash("scope_hash"),
         _hash("fingerprint"),
+        CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
         CheckConstraint("json_valid(answer)", name="answer"),
         {"sqlite_with_rowid": False},
     )

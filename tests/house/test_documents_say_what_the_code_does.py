@@ -82,7 +82,7 @@ def test_every_setting_stands_in_the_readme(name: str) -> None:
 def test_every_route_stands_in_the_readme(app: Flask) -> None:
     for rule in app.url_map.iter_rules():
         path = re.sub(r"<[^>]*:?submission_id>", "{id}", rule.rule)
-        path = re.sub(r"<code>", "{code}", path)
+        path = re.sub(r"<(code|chip)>", r"{\1}", path)
         if rule.endpoint != "pages.static":
             assert f"`{path}`" in README, path
 

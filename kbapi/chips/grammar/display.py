@@ -28,7 +28,9 @@ _SMALL = re.compile(r"(?:[imx][3579]|w[3579]|v\d|\d{1,2}(?:cx|c|th|st|nd|rd))")
 def display_name(key: str) -> str:
     """A canonical key as its maker would print it."""
     spelled = " ".join(_spell(word) for word in key.split("-"))
-    spelled = spelled.replace("Max Q", "Max-Q").replace(" Plus ", "+ ")
+    spelled = spelled.replace("Max Q", "Max-Q").replace("Max Plus", "Max+")
+    if spelled.startswith(("Apple", "AMD Radeon", "Intel")):
+        spelled = spelled.replace(" PRO", " Pro")
     if " Radeon " in spelled or " GeForce " in spelled or "Ryzen" in spelled:
         return spelled
     return _HYPHENATED.sub(r"\1-", spelled)

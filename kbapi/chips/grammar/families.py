@@ -14,7 +14,7 @@ FAMILIES: Final = re.compile(
     r"|(?:embedded )?radeon (?:rx|pro|pro wx|r\d|e\d{4}) series|radeon e\d(?: graphics)?"
     r"|firepro v firegl v graphics adapter"
     r"|(?:u?hd |iris |iris plus |iris pro |arc |arc pro |xe )?graphics(?: family| controller)?"
-    r"|u?hd graphics (?:for .*|xe.*|\d+ ?eu|family)"
+    r"|u?hd graphics (?:for .*|xe.*|gen ?\d.*|\d+ ?eu|family)"
     r"|arc|iris(?: plus| pro)?|(?:geforce|quadro)(?: laptop)?(?: rtx| gtx| mx)?"
     r"|geforce (?:rtx |gtx )?\d{2,4}m? series"
     r"|.*\b(?:graphics controller|integrated graphics device|graphics and display)\b.*"
@@ -24,33 +24,37 @@ FAMILIES: Final = re.compile(
 )
 
 # What renderers and PCI databases call a chip inside its maker.
-CODE_NAMES: Final = re.compile(
-    r"(?:radv )?(?:(?:turks|caicos|cedar|barts|cayman|juniper|cypress|redwood|sumo2?|palm|aruba|"
-    r"hawaii|tonga|fiji|bonaire|pitcairn|tahiti|oland|hainan|(?:cape )?verde|kaveri|kabini|mullins|"
-    r"carrizo|stoney(?: ridge)?|topaz|iceland|ellesmere|baffin|lexa|polaris ?\d*|vega ?\d\d|"
-    r"vega ?m|raven ?2?|picasso|renoir|cezanne|barcelo|lucienne|rembrandt|phoenix ?\d?|"
-    r"hawk ?point ?\d?|strix(?: point| halo)?|krackan ?\d?|gorgon(?: point)?|van ?gogh|mendocino|"
-    r"raphael|granite ridge|dragon range|navi ?\d\d|gfx ?\d{3,4}[a-f0-9]?|arcturus|aldebaran|"
-    r"sienna cichlid|navy flounder|dimgrey cavefish|beige goby|yellow carp|rv\d{3}|r[67]\d{2}|"
-    r"wani|wrestler|temash|beema|carrizo l|amur|nv[0-9a-f]{2,3}|g[mpakf]\d{3}[a-z]*|tu\d{3}[a-z]*|"
-    r"ga\d{3}[a-z]*|ad\d{3}[a-z]*|gb\d{3}[a-z]*|"
-    r"(?:sandy ?bridge|ivy ?bridge|haswell|broadwell|bay ?trail|cherry ?(?:trail|view)|braswell|"
-    r"sky ?lake|kaby ?lake|coffee ?lake|comet ?lake|whiskey ?lake|amber ?lake|ice ?lake|"
-    r"tiger ?lake|rocket ?lake|alder ?lake|raptor ?lake|meteor ?lake|lunar ?lake|arrow ?lake|"
-    r"panther ?lake|wildcat ?lake|jasper ?lake|elkhart ?lake|gemini ?lake|apollo ?lake|geminilake|"
-    r"twin ?lake|crystal ?well|dg[12]|battlemage|alchemist|hsw|bdw|skl|kbl|cfl|cml|icl|tgl|adl|"
-    r"rpl|mtl|lnl|arl)(?: [a-z]{1,3}| desktop| laptop| ult| ulx)*(?: gt ?\d\w?| g\d\d)?"
-    r"(?: graphics)?)"
-    r"(?: xtx?| xl| pro| le| gl| prime)*(?: laptop)?(?: / )?)+"
+_AMD_CODES: Final = (
+    r"amur|aldebaran|arcturus|aruba|baffin|barcelo|barts|beema|beige goby|bonaire|caicos|"
+    r"(?:cape )?verde|carrizo|cayman|cedar|cezanne|cypress|dimgrey cavefish|dragon range|ellesmere|"
+    r"fiji|gfx ?\d{3,4}[a-f0-9]?|gorgon(?: point)?|granite ridge|hainan|hawaii|hawk ?point ?\d?|"
+    r"iceland|juniper|kabini|kaveri|krackan ?\d?|lexa|lucienne|mendocino|mullins|navi ?\d\d|"
+    r"navy flounder|oland|palm|phoenix ?\d?|picasso|pitcairn|polaris ?\d*|r[67]\d{2}|raphael|"
+    r"raven(?: ?2| ridge)?|redwood|rembrandt|renoir|rv\d{3}|sienna cichlid|stoney(?: ridge)?|"
+    r"strix(?: point| halo)?|sumo2?|tahiti|temash|tonga|topaz|turks|van ?gogh|vega ?(?:\d\d|m)|"
+    r"wani|wrestler|yellow carp"
 )
+_NVIDIA_CODES: Final = r"nv[0-9a-f]{2,3}|(?:g[abmpkf]|tu|ad)\d{3}[a-z]*"
+_INTEL_CODES: Final = (
+    "(?:alder|amber|apollo|arrow|coffee|comet|elkhart|gemini|ice|jasper|kaby|lunar|meteor|panther|"
+    "raptor|rocket|sky|tiger|twin|whiskey|wildcat) ?lake|(?:ivy|sandy) ?bridge|haswell|broadwell|"
+    "(?:bay|cherry) ?(?:trail|view)|braswell|crystal ?well|dg[12]|battlemage|alchemist|"
+    "adl|arl|bdw|cfl|cml|hsw|icl|kbl|lnl|mtl|rpl|skl|tgl"
+)
+_CODE_TAIL: Final = r"[a-z]{1,3}|desktop|laptop|prime|gt ?\d\w?|g\d\d|graphics"
+# Atomic, so that a long run of code names is read once and never again in another way.
+_CODE: Final = (
+    rf"(?>(?:{_AMD_CODES}|{_NVIDIA_CODES}|{_INTEL_CODES})(?![a-z0-9])(?: (?:{_CODE_TAIL})(?!\w))*+)"
+)
+CODE_NAMES: Final = re.compile(rf"(?:radv )?{_CODE}(?: ?/ ?{_CODE})*+")
 
 # The driver prints one name for the desktop part and the laptop part of these.
 _SHARED_WITH_LAPTOP: Final = (
     "nvidia-geforce-gtx-1050", "nvidia-geforce-gtx-1050-ti", "nvidia-geforce-gtx-1070",
     "nvidia-geforce-gtx-1080", "nvidia-geforce-gtx-1650", "nvidia-geforce-gtx-1650-ti",
-    "nvidia-geforce-gtx-1660-ti",
-    "nvidia-geforce-rtx-2060", "nvidia-geforce-rtx-2070", "nvidia-geforce-rtx-2070-super",
-    "nvidia-geforce-rtx-2080", "nvidia-geforce-rtx-2080-super", "nvidia-quadro-rtx-4000",
+    "nvidia-geforce-gtx-1660-ti", "nvidia-geforce-rtx-2060", "nvidia-geforce-rtx-2070",
+    "nvidia-geforce-rtx-2070-super", "nvidia-geforce-rtx-2080", "nvidia-geforce-rtx-2080-super",
+    "nvidia-quadro-rtx-4000",
     "nvidia-quadro-rtx-5000", "nvidia-quadro-p1000", "nvidia-quadro-p2000", "nvidia-quadro-p4000",
     "nvidia-quadro-p5000", "nvidia-quadro-p600", "nvidia-quadro-p620",
 )  # fmt: skip

@@ -1,0 +1,257 @@
+"""The chips that this instance knows: described in the catalogue, or first seen in results."""
+
+import base64
+import binascii
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+import orjson
+from marshmallow import fields, validate
+
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.resolve import resolve_chip
+from kbapi.chips.search import SearchIndex, build_index, search_chips
+from kbapi.errors import ChipUnknown, Problem, QuestionRefused
+from kbapi.storage import chip_rows
+from kbapi.storage.chip_rows import StoredChip
+from kbapi.storage.evidence_rows import PoolSize, load_pools_of_line
+from kbapi.storage.instance import Instance
+from kbapi.vocabulary import LIMIT_CONTROLS
+from kbapi.wire import OneWordOf, StrictSchema, Text, read_parameters
+
+_DEFAULT_PAGE: Final = 50
+_LARGEST_PAGE: Final = 200
+_MOST_FOUND: Final = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class ChipKnown:
+    """A chip and whether somebody who looks after the catalogue has described it."""
+
+    key: str
+    name: str
+    kind: str
+    series: str
+    line: str
+    provisional: bool
+    """Not described: its rails and grids are those of its series or kind."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChipPage:
+    """A page of chips and where the next one begins."""
+
+    chips: tuple[ChipKnown, ...]
+    next_cursor: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ControlKnown:
+    """A way to adjust a chip, and the step it can be set in."""
+
+    control: str
+    step: float | None
+    """mV, or counts; None for controls that no limits are known for."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoolKnown:
+    """Results of a chip that may be counted together."""
+
+    control: str
+    domains: tuple[str, ...]
+    clock_band_mhz: int | None
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChipDetail:
+    """All that is known of a chip beside its results."""
+
+    chip: ChipKnown
+    domains: tuple[str, ...]
+    controls: tuple[ControlKnown, ...]
+    clock_band_mhz: int
+    siblings: tuple[str, ...]
+    """Keys of the other chips of its series that are known here."""
+    pools: tuple[PoolKnown, ...]
+
+
+class ChipListSchema(StrictSchema):
+    """The query parameters of a list of chips."""
+
+    search = Text(
+        metadata={
+            "description": "Part of a name; one typing error is forgiven, the likest come first.",
+            "example": "sable 4820",
+        },
+    )
+    kind = fields.String(
+        validate=OneWordOf(("cpu", "gpu")),
+        metadata={"description": "Only processors, or only graphics.", "example": "cpu"},
+    )
+    series = Text(metadata={"description": "Only this series.", "example": "norvane-sable-48-mx"})
+    line = Text(metadata={"description": "Only this line.", "example": "norvane-sable"})
+    limit = fields.Integer(
+        load_default=_DEFAULT_PAGE,
+        validate=validate.Range(1, _LARGEST_PAGE),
+        metadata={"description": "Chips on a page.", "example": 50},
+    )
+    cursor = Text(
+        metadata={"description": "`next_cursor` of the page before.", "example": "WyJhIiwxXQ"},
+    )
+
+
+_CHIP_LIST: Final = ChipListSchema()
+
+
+@dataclass(frozen=True)
+class _KnownChips:
+    """Every known chip in the order of keys, and an index for searching."""
+
+    by_key: dict[str, ChipKnown]
+    index: SearchIndex
+
+
+@dataclass(frozen=True, slots=True)
+class _Cursor:
+    """The last chip of a page, and its place in the whole list."""
+
+    key: str
+    place: int
+
+
+def list_chips(instance: Instance, sent: Mapping[str, Sequence[str]]) -> ChipPage:
+    """A page of the known chips, likest first when searched for, else in the order of keys.
+
+    Raises
+    ------
+    QuestionRefused
+        With every problem of the parameters.
+    """
+    read = read_parameters(_CHIP_LIST, sent)
+    cursor = _read_cursor(read.values.get("cursor"))
+    problems = [*read.problems, *([cursor] if isinstance(cursor, Problem) else [])]
+    if problems or isinstance(cursor, Problem):
+        raise QuestionRefused(problems=problems)
+    chips = [chip for chip in _in_order(instance, read.values) if _fits(chip, read.values)]
+    begin = _begin_after(chips, cursor, searched="search" in read.values)
+    page = tuple(chips[begin : begin + read.values["limit"]])
+    end = begin + len(page)
+    return ChipPage(page, _cursor_text(page[-1].key, end) if end < len(chips) else None)
+
+
+def _in_order(instance: Instance, asked: dict[str, Any]) -> list[ChipKnown]:
+    known = _known_chips(instance)
+    if "search" not in asked:
+        return list(known.by_key.values())
+    hits = search_chips(known.index, asked["search"], min(_MOST_FOUND, len(known.by_key)))
+    return [known.by_key[hit.key] for hit in hits]
+
+
+def _fits(chip: ChipKnown, asked: dict[str, Any]) -> bool:
+    return all(
+        asked.get(part) in (None, getattr(chip, part)) for part in ("kind", "series", "line")
+    )
+
+
+def _begin_after(chips: list[ChipKnown], cursor: _Cursor | None, *, searched: bool) -> int:
+    # Chips come and go between two pages: a key's place in the order of keys does not move.
+    if cursor is None:
+        return 0
+    if searched:
+        return cursor.place
+    return next((at for at, chip in enumerate(chips) if chip.key > cursor.key), len(chips))
+
+
+def _cursor_text(key: str, place: int) -> str:
+    return base64.urlsafe_b64encode(orjson.dumps([key, place])).decode().rstrip("=")
+
+
+def _read_cursor(text: str | None) -> _Cursor | Problem | None:
+    if text is None:
+        return None
+    try:
+        key, place = orjson.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
+    except (binascii.Error, orjson.JSONDecodeError, TypeError, ValueError):
+        key, place = None, None
+    if not isinstance(key, str) or not isinstance(place, int) or place < 0:
+        return Problem("cursor", "invalid", "Send the next_cursor of the page before, unchanged.")
+    return _Cursor(key, place)
+
+
+def show_chip(instance: Instance, text: str) -> ChipDetail:
+    """All that is known of the chip that the text names.
+
+    Raises
+    ------
+    ChipUnknown
+        When the text is not the name of exactly one chip; with candidates.
+    """
+    catalogue = instance.catalogue
+    chip = resolve_chip(text, "chip", catalogue)
+    if isinstance(chip, Problem):
+        raise ChipUnknown(problems=[chip])
+    known = _known_chips(instance).by_key.values()
+    return ChipDetail(
+        chip=_described(catalogue, chip),
+        domains=catalogue.domains_for(chip),
+        controls=tuple(_control(catalogue, chip, name) for name in catalogue.controls_for(chip)),
+        clock_band_mhz=catalogue.clock_band_for(chip),
+        siblings=tuple(c.key for c in known if c.series == chip.series and c.key != chip.key),
+        pools=tuple(_pool(pool) for pool in _pools_of(instance, chip)),
+    )
+
+
+def _control(catalogue: Catalogue, chip: ChipName, control: str) -> ControlKnown:
+    has_limits = control in LIMIT_CONTROLS
+    step = float(catalogue.grid_for(chip, control).step) if has_limits else None
+    return ControlKnown(control, step)
+
+
+def _pools_of(instance: Instance, chip: ChipName) -> list[PoolSize]:
+    with instance.reading() as connection:
+        line = chip_rows.find_line(connection, chip.line)
+        pools = [] if line is None else load_pools_of_line(connection, line.id)
+    return [pool for pool in pools if pool.chip_key == chip.key]
+
+
+def _pool(pool: PoolSize) -> PoolKnown:
+    key = pool.key
+    return PoolKnown(
+        key.control, tuple(key.domains.split("+")), key.clock_band_mhz or None, pool.units
+    )
+
+
+def _known_chips(instance: Instance) -> _KnownChips:
+    with instance.reading() as connection:
+        stored = tuple(chip_rows.load_chips(connection))
+    return _indexed(instance, stored)
+
+
+@lru_cache(maxsize=4)
+def _indexed(instance: Instance, stored: tuple[StoredChip, ...]) -> _KnownChips:
+    """The known chips, prepared once for each set of them."""
+    catalogue = instance.catalogue
+    chips = [_described(catalogue, row.chip) for row in catalogue.chips.values()]
+    chips += [
+        ChipKnown(row.key, row.name, row.kind, row.series, row.line, provisional=True)
+        for row in stored
+        if catalogue.find(row.key) is None
+    ]
+    by_key = {chip.key: chip for chip in sorted(chips, key=lambda chip: chip.key)}
+    return _KnownChips(by_key, build_index(by_key))
+
+
+def _described(catalogue: Catalogue, chip: ChipName) -> ChipKnown:
+    return ChipKnown(
+        key=chip.key,
+        name=chip.name,
+        kind=chip.kind,
+        series=chip.series,
+        line=chip.line,
+        provisional=catalogue.find(chip.key) is None,
+    )

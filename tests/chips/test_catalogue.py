@@ -1,0 +1,104 @@
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from kbapi.chips.catalogue import CatalogueError, load_catalogue
+from kbapi.chips.names import identify_chip
+from kbapi.stats.grid import Grid
+
+SHIPPED = Path(__file__).parents[2] / "seed_data" / "catalogue"
+V_STEP = Grid(Fraction(125, 128))
+
+
+def _chip(key: str):
+    return identify_chip(key).chip
+
+
+def _catalogue(folder: Path, text: str):
+    (folder / "one.toml").write_text(text, encoding="utf-8")
+    return load_catalogue(folder)
+
+
+def test_the_shipped_catalogue_describes_the_chips_of_the_demo() -> None:
+    shipped = load_catalogue(SHIPPED)
+    assert set(shipped.chips) == {
+        "norvane-sable-7-4820mx",
+        "norvane-sable-5-4610mx",
+        "norvane-sable-7-4800k",
+        "ketterly-drift-6-2350u",
+        "ketterly-drift-8-2380h",
+        "osmer-kestrel-640-laptop",
+    }
+    assert shipped.find("norvane-sable-7-4820mx").chip.name == "Norvane Sable 7 4820MX"
+    assert shipped.find("intel-core-i7-8750h") is None
+
+
+def test_a_file_overrules_what_the_structure_of_a_name_says() -> None:
+    shipped = load_catalogue(SHIPPED)
+    by_structure = _chip("norvane-sable-5-4610mx")
+    assert by_structure.series == "norvane-sable-46-mx"
+    assert shipped.placed(by_structure).series == "norvane-sable-48-mx"
+
+
+def test_a_chip_without_description_gets_the_traits_of_its_kind() -> None:
+    empty = load_catalogue(SHIPPED)
+    cpu, gpu = _chip("intel-core-i7-8750h"), _chip("nvidia-geforce-rtx-3070")
+    assert empty.placed(cpu) == cpu
+    assert "gpu_core" not in empty.domains_for(cpu)
+    assert empty.domains_for(gpu) == ("gpu_core",)
+    assert empty.grid_for(cpu, "voltage_offset") == V_STEP
+    assert empty.grid_for(cpu, "count_offset") == Grid(Fraction(1))
+    assert empty.grid_for(gpu, "fixed_clock_voltage") == Grid(Fraction(5))
+    assert empty.clock_band_for(gpu) == 100
+
+
+def test_a_chip_is_told_before_its_series_and_the_series_before_the_kind(tmp_path: Path) -> None:
+    catalogue = _catalogue(
+        tmp_path,
+        """
+        [defaults.cpu]
+        clock_band_mhz = 200
+        [series."norvane-sable-48-mx"]
+        domains = ["ring", "core"]
+        grid = { voltage_offset = 5, count_offset = 2 }
+        [[chips]]
+        key = "norvane-sable-7-4820mx"
+        grid = { voltage_offset = "25/4" }
+        """,
+    )
+    told, sibling = _chip("norvane-sable-7-4820mx"), _chip("norvane-sable-7-4810mx")
+    assert catalogue.grid_for(told, "voltage_offset") == Grid(Fraction(25, 4))
+    assert catalogue.grid_for(told, "count_offset") == Grid(Fraction(2))
+    assert catalogue.grid_for(sibling, "voltage_offset") == Grid(Fraction(5))
+    assert catalogue.domains_for(sibling) == ("core", "ring")
+    assert catalogue.clock_band_for(sibling) == 200
+    assert catalogue.clock_band_for(_chip("osmer-kestrel-640m")) == 100
+
+
+def test_a_control_without_limits_has_no_grid() -> None:
+    with pytest.raises(CatalogueError):
+        load_catalogue(SHIPPED).grid_for(_chip("norvane-sable-7-4820mx"), "load_line")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "not toml",
+        "[chip]\n",
+        "[defaults.npu]\n",
+        '[[chips]]\nname = "without a key"\n',
+        '[[chips]]\nkey = "Norvane Sable 7 4820MX"\n',
+        '[[chips]]\nkey = "norvane-sable-7-4820mx"\nkind = "gpu"\n',
+        '[[chips]]\nkey = "norvane-sable-7-4820mx"\n' * 2,
+        '[[chips]]\nkey = "norvane-sable-7-4820mx"\ncolour = "red"\n',
+        '[series."norvane-sable-48-mx"]\ndomains = ["heart"]\n',
+        '[series."norvane-sable-48-mx"]\ngrid = { voltage_offset = 0 }\n',
+        '[series."norvane-sable-48-mx"]\ngrid = { voltage_offset = "1/0" }\n',
+        '[series."norvane-sable-48-mx"]\ngrid = { load_line = 1 }\n',
+        '[series."norvane-sable-48-mx"]\ncontrols = ["hammer"]\n',
+    ],
+)
+def test_a_file_that_makes_no_sense_is_refused_with_its_name(tmp_path: Path, text: str) -> None:
+    with pytest.raises(CatalogueError, match=r"one\.toml"):
+        _catalogue(tmp_path, text)
