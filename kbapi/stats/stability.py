@@ -27,7 +27,8 @@ class ShareBand:
     Parameters
     ----------
     share, lower, upper : float64 arrays, shape (d,)
-        At depth 0, 1, 2...; shape (0,) where there are no units.
+        At depth 0, 1, 2...; shape (0,) where there are no units. The borrowed share is the
+        median of what the siblings let one expect.
     units : weight of the units that it rests on
     """
 
@@ -134,12 +135,12 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
     nobody = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
     belief = fit_sev(nobody, step, scale, pool.prior.prior)
     shares = belief.share_at(np.arange(belief.deepest() + 1))
-    expected = shares @ belief.weight
-    shares = shares[: int(np.argmax(expected < _NOBODY)) + 1]
+    upper = _quantiles(shares, belief, confidence)
+    seen = slice(int(np.argmax(upper < _NOBODY)) + 1)
     return ShareBand(
-        share=frozen_array(expected[: len(shares)]),
-        lower=frozen_array(_quantiles(shares, belief, 1.0 - confidence)),
-        upper=frozen_array(_quantiles(shares, belief, confidence)),
+        share=frozen_array(_quantiles(shares, belief, 0.5)[seen]),
+        lower=frozen_array(_quantiles(shares, belief, 1.0 - confidence)[seen]),
+        upper=frozen_array(upper[seen]),
         units=pool.prior.borrowed_units,
     )
 
