@@ -6,11 +6,11 @@ from pathlib import Path
 
 from tests.report import print_report
 
-HELPERS = {"testers"}
+SCENERY = {"testers"}
 NAMES = sorted(
     path.stem
     for path in Path(__file__).parent.glob("*.py")
-    if not path.stem.startswith("_") and path.stem not in HELPERS
+    if not path.stem.startswith("_") and path.stem not in SCENERY
 )
 
 parser = argparse.ArgumentParser(prog="python -m tests.calibration")

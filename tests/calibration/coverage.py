@@ -19,6 +19,14 @@ FULL_UNITS, FULL_RUNS = (3, 5, 10, 20, 30, 50, 100, 200, 500, 2000), 2000
 SIBLINGS, BETWEEN_CHIPS_MV, DISAGREEMENT_MV = 4, 12.0, 25.0
 ALONE, AGREE, DISAGREE = "no siblings", "agreeing siblings", "disagreeing siblings"
 
+# Mean timidity in mV that the study of this rule found over 500 runs without siblings.
+STUDY_UNITS = (20, 30, 40, 70, 100)
+STUDY_MV = {
+    "normal": (30, 29, 29, 20, 13),
+    "two revisions": (17, 15, 14, 9, 7),
+    "long weak tail": (20, 17, 18, 16, 16),
+}
+
 GRID = Grid(Fraction(125, 128))
 
 
@@ -71,9 +79,11 @@ def _judged(truth: Truth, kind: str, units: int, depths: np.ndarray) -> list[Row
     covered = float(np.mean(depths <= truth.depth_90_mv))
     error = f"binomial error {np.sqrt(covered * (1 - covered) / len(depths)):.3f}"
     timid = round(float(np.mean(truth.depth_90_mv - depths)), 2)
+    study = dict(zip(STUDY_UNITS, STUDY_MV.get(truth.name, ()), strict=False))
+    beside = f"study's blend {study[units]}" if kind == ALONE and units in study else ""
     return [
         measured(f"coverage, {where}", covered, "share", _wanted_coverage(kind, units), error),
-        measured(f"timidity, {where}", timid, "mV", _wanted_timidity(kind, units)),
+        measured(f"timidity, {where}", timid, "mV", _wanted_timidity(kind, units), beside),
     ]
 
 

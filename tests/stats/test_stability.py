@@ -80,3 +80,9 @@ def test_extreme_evidence_has_lawful_bands(name):
 def test_a_confidence_that_is_none_is_refused(wrong):
     with pytest.raises(ValueError, match="confidence"):
         stability_curve(NOBODY, SERIES, Grid(Fraction(5)), VOLTAGE_OFFSET, wrong)
+
+
+def test_a_confidence_next_to_one_still_has_a_band():
+    curve = stability_curve(NOBODY, SERIES, Grid(Fraction(5)), VOLTAGE_OFFSET, 1 - 1e-16)
+    a_lawful(curve.borrowed)
+    assert curve.borrowed.upper[20] > 0.99
