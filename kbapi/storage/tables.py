@@ -38,6 +38,7 @@ __all__ = [
     "Unit",
 ]
 
+
 class Line(SQLModel, table=True):
     """A product line; its revision rises in every transaction that touches its evidence."""
 
@@ -121,9 +122,7 @@ class Conditions(SQLModel, table=True):
         told_text("machine", 60),
         told_text("cooling", 200),
         one_of("supply", "", "mains", "battery"),
-        UniqueConstraint(
-            "loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"
-        ),
+        UniqueConstraint("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"),
     )
     id: int | None = Field(default=None, primary_key=True)
     loads: str
