@@ -12,7 +12,7 @@ FLOORS = (
     ("app",),
     ("pages",),
     ("api",),
-    ("intake", "advice"),
+    ("intake", "advice", "curation"),
     ("evidence",),
     ("storage",),
     ("chips",),
