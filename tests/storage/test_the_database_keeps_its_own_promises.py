@@ -134,6 +134,17 @@ ROWS: dict[str, dict[str, Any]] = {
         "contributor_id": 1,
         "latest_month": "2026-09",
     },
+    "note": {
+        "id": 1,
+        "key": "drift-memory-mode",
+        "subject_kind": "series",
+        "subject": "ketterly-drift-23-u",
+        "control": "",
+        "domain": "",
+        "source": "Tidewater Bench Club",
+        "reviewed_month": "2026-09",
+        "markdown": "The count is kept over a restart.",
+    },
     "pool_spread": {"pool_id": 1, "known": "[1]", "stable": "[1]"},
     "stored_answer": {
         "question": "start|norvane-sable-7-4820mx",
@@ -214,6 +225,7 @@ WORDS = [
     ("lock_report", "voltage_write_protection"),
     ("follow_up", "outcome"),
     ("follow_up", "status"),
+    ("note", "subject_kind"),
 ]
 HASHES = columns_where(lambda column: column.name.endswith("_hash") or column.name == "fingerprint")
 JSON_TEXTS = [
