@@ -59,8 +59,18 @@ SESSION_LEAST_MINUTES: Final = 30
 
 # Size of a document.
 MOST_SETTINGS: Final = 32
+MOST_LOCKS: Final = 64
+MOST_TRIALS: Final = 256
+MOST_READINGS: Final = 64
+MOST_RUNS: Final = 10_000
 MOST_MINUTES: Final = 525_600
 """A year; more is a wrong unit of measure."""
+MOST_SECONDS: Final = 60 * MOST_MINUTES
+MOST_WATTS: Final = 2_000
+"""More than any machine's supply delivers; a power limit beyond it is a wrong unit of measure."""
+LONGEST_VERSION: Final = 40
+LONGEST_MACHINE: Final = 60
+LONGEST_OS: Final = 40
 DEEPEST_NESTING: Final = 16
 LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""

@@ -20,6 +20,16 @@ class Number(fields.Float):
         return super()._validated(value)
 
 
+class WholeNumber(fields.Integer):
+    """A JSON number without a fraction; a number in quotes, true and false are none."""
+
+    def _validated(self, value: Any) -> int:
+        whole = isinstance(value, int) or (isinstance(value, float) and value.is_integer())
+        if isinstance(value, bool) or not whole:
+            raise ValidationError("A whole number is wanted here, without quotes.")
+        return int(value)
+
+
 class Text(fields.String):
     """A JSON string of 1 to 400 characters."""
 

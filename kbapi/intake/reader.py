@@ -2,16 +2,17 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from marshmallow import ValidationError
 
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipName
-from kbapi.chips.resolve import resolve_chip
+from kbapi.chips.chip import ChipIds, ChipName, Form
+from kbapi.chips.resolve import ResolvedChip, decide_chip
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.intake.documents import SubmittedResult
 from kbapi.intake.json_text import JsonReading, read_json
+from kbapi.intake.platform_schema import ChipIdsSchema
 from kbapi.intake.refusals import refuse_document, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
 from kbapi.wire import problems_of
@@ -20,6 +21,7 @@ _MOST_PROBLEMS_TOLD: Final = 100
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
 _SUBMISSION: Final = SubmissionSchema()
 _SETTING: Final = SettingSchema()
+_CHIP_IDS: Final = ChipIdsSchema()
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,8 @@ class ReadDocument:
     result: SubmittedResult
     chip: ChipName
     raw: dict[str, Any]
+    chip_conflict: str | None = None
+    """A sentence when the numbers beside the chip's name contradict it."""
 
 
 def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadDocument:
@@ -50,21 +54,36 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
         parts = tuple(_plausible_parts(reading.value, shape))
         raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
     refused = tuple(_refusals_of(result, this_month))
-    if reading.problems or refused or not isinstance(chip, ChipName):
+    if reading.problems or refused or not isinstance(chip, ResolvedChip):
         raise _refused(reading, (*_only_problem(chip), *refused))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
-    return ReadDocument(result, chip, raw)
+    return ReadDocument(result, chip.chip, raw, chip.conflict)
 
 
-def _chip_of(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
+def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
     """The chip or its problem; None where there is no text to read, which the shape tells."""
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None
-    return resolve_chip(text, "/chip", catalogue)
+    return decide_chip(text, "/chip", catalogue, form=_form_of(value), ids=_ids_of(value))
 
 
-def _only_problem(chip: ChipName | Problem | None) -> tuple[Problem, ...]:
+def _form_of(value: dict[str, Any]) -> Form | None:
+    platform = value.get("platform")
+    form = platform.get("form") if isinstance(platform, dict) else None
+    return next((known for known in get_args(Form) if known == form), None)
+
+
+def _ids_of(value: dict[str, Any]) -> ChipIds | None:
+    """The numbers beside the name, if their shape is sound; else the shape tells."""
+    try:
+        ids: ChipIds = _CHIP_IDS.load(value.get("chip_ids") or {})
+    except ValidationError:
+        return None
+    return ids
+
+
+def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
     return (chip,) if isinstance(chip, Problem) else ()
 
 

@@ -183,5 +183,8 @@ def refuse_document(result: SubmittedResult, this_month: str) -> Iterator[Proble
         if key in seen:
             yield Problem(f"/settings/{index}", SETTING_TWICE.code, SETTING_TWICE.detail)
         seen.add(key)
-    if result.measured_in is not None and result.measured_in > this_month:
-        yield MONTH_AHEAD
+    told = {"/measured_in": result.measured_in}
+    told["/platform/firmware_month"] = result.platform.firmware_month
+    for pointer, month in told.items():
+        if month is not None and month > this_month:
+            yield Problem(pointer, MONTH_AHEAD.code, MONTH_AHEAD.detail)

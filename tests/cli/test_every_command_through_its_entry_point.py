@@ -40,12 +40,12 @@ def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
     home = tmp_path / "a" / "home"
     done = run("db", "upgrade", "--home", str(home))
     assert done.returncode == 0
-    assert "schema none -> 0001" in done.stdout
+    assert "schema none -> 0003" in done.stdout
     assert home.stat().st_mode & 0o777 == 0o700
     assert (home / "kbapi.sqlite3").stat().st_mode & 0o077 == 0
     assert (home / "secret.key").stat().st_mode & 0o777 == 0o600
     again = run("db", "upgrade", "--home", str(home))
-    assert "schema 0001 -> 0001" in again.stdout
+    assert "schema 0003 -> 0003" in again.stdout
 
 
 def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) -> None:
