@@ -103,9 +103,7 @@ def _tuned(stock: _State, voltage_ratio: float, machine: Machine, tested: Tested
     )
 
 
-def _shown(
-    rng: Random, state: _State, machine: Machine, tested: Tested, ambient_c: float
-) -> Part:
+def _shown(rng: Random, state: _State, machine: Machine, tested: Tested, ambient_c: float) -> Part:
     temp_avg_c = round(ambient_c + state.heat_c + rng.gauss(0, _HEAT_NOISE_C), 1)
     limited = _is_power_limited(machine, tested)
     return {

@@ -37,7 +37,7 @@ STAYED_ON_OLDER: Final = 0.30
 
 # Of machines: those with the newest firmware of their month, and those that tell their second chip.
 NEWEST_FIRMWARE: Final = 0.70
-SECOND_CHIP_TOLD: Final = 0.80
+SECOND_CHIP_TOLD: Final = 0.70
 
 # Of members: one, two and three machines.
 MACHINES_OWNED: Final = (0.80, 0.15, 0.05)

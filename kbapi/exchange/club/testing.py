@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from kbapi.exchange.club import shares
 from kbapi.exchange.club.testers import Search, steps_of
-from kbapi.exchange.club.truth import PoolTruth, typing_unit
+from kbapi.exchange.club.truth import typing_unit
 
 Part = dict[str, Any]
 
@@ -105,9 +105,7 @@ def _effect(rng: Random, tested: Tested) -> Part:
         return {"effect": {"shown_by": "failed_deeper"}}
     if tested.search.stable is None:
         return {}
-    shown_by = rng.choices(
-        list(shares.EFFECT_SHOWN_BY), list(shares.EFFECT_SHOWN_BY.values())
-    )[0]
+    shown_by = rng.choices(list(shares.EFFECT_SHOWN_BY), list(shares.EFFECT_SHOWN_BY.values()))[0]
     effect: Part = {"shown_by": shown_by}
     if shown_by == "rail_voltage":
         effect["rail_mv"] = round((tested.stock_mv or 1010) - rng.uniform(40, 120), 1)
@@ -143,9 +141,7 @@ def stock_part(rng: Random, loads: Sequence[str]) -> list[Part]:
 def trials_part(tested: Tested, setting: Mapping[str, Any]) -> list[Part]:
     """The last setting that passed and the first that failed, as trials."""
     told = (("stable", tested.search.stable), ("failed", tested.search.unstable))
-    return [
-        _trial(tested, setting, outcome, typed) for outcome, typed in told if typed is not None
-    ]
+    return [_trial(tested, setting, outcome, typed) for outcome, typed in told if typed is not None]
 
 
 def _trial(tested: Tested, setting: Mapping[str, Any], outcome: str, typed: int) -> Part:
