@@ -16,7 +16,6 @@ _TARGETS: Final = (
     "ketterly-drift-6-2350u",
     "osmer-kestrel-650-laptop",
 )
-_FLOODER: Final = "tidewater-synthetic-liar-flooding"
 
 
 def liar_documents(n: int, rng: Random, club: Club | None = None) -> Iterator[dict[str, Any]]:
@@ -40,7 +39,7 @@ def _uniform_junk(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
 
 def _flood(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
     """One contributor with a new unit each time, all deep."""
-    return _lie(rng, pool, _FLOODER, number, rng.uniform(125, 145), 155)
+    return _lie(rng, pool, "flooding", number, rng.uniform(125, 145), 155)
 
 
 def _sybil(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
