@@ -9,8 +9,8 @@ import orjson
 
 from kbapi.advice.question import parse_question
 from kbapi.advice.start import advise_start
-from kbapi.cli.asking import accepted_in_lines, start_in_lines
 from kbapi.cli.common import paragraph, settings_of, told_errors
+from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.progress import told_progress
 from kbapi.cli.serving import serve
 from kbapi.errors import DocumentRefused
