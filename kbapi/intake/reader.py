@@ -13,7 +13,8 @@ from kbapi.errors import DocumentRefused, Problem
 from kbapi.intake.documents import SubmittedResult
 from kbapi.intake.json_text import JsonReading, read_json
 from kbapi.intake.platform_schema import ChipIdsSchema
-from kbapi.intake.refusals import refuse_document, refuse_setting
+from kbapi.intake.readings import Ignored, ignore_readings
+from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
 from kbapi.wire import problems_of
 
@@ -33,6 +34,8 @@ class ReadDocument:
     raw: dict[str, Any]
     chip_conflict: str | None = None
     """A sentence when the numbers beside the chip's name contradict it."""
+    ignored: tuple[Ignored, ...] = ()
+    """Numbers of readings that cannot be right; `result` is without them, `raw` is not."""
 
 
 def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadDocument:
@@ -57,7 +60,8 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     if reading.problems or refused or not isinstance(chip, ResolvedChip):
         raise _refused(reading, (*_only_problem(chip), *refused))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
-    return ReadDocument(result, chip.chip, raw, chip.conflict)
+    usable, ignored = ignore_readings(result)
+    return ReadDocument(usable, chip.chip, raw, chip.conflict, ignored)
 
 
 def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
@@ -90,6 +94,7 @@ def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
 def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
     for index, setting in enumerate(result.settings):
         yield from refuse_setting(setting, f"/settings/{index}")
+    yield from refuse_in_force(result)
     yield from refuse_document(result, this_month)
 
 

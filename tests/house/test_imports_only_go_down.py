@@ -19,7 +19,7 @@ FLOORS = (
     ("chips",),
     ("stats",),
     ("wire", "bounds"),
-    ("errors", "settings", "clock", "logs", "vocabulary", "versions"),
+    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
 )
 FLOOR_OF = {part: height for height, parts in enumerate(reversed(FLOORS)) for part in parts}
 
