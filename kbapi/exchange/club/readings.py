@@ -26,7 +26,7 @@ _GPU_W: Final = {"laptop": 80, "desktop": 180, "mini": 45, "handheld": 15}
 _HEAT_AT_STOCK_C: Final = {"laptop": 62.0, "desktop": 50.0, "mini": 55.0, "handheld": 52.0}
 
 # Standard deviations of one write-up's mean, as shares of the value, and in degrees.
-_POWER_NOISE: Final = 0.01
+_POWER_NOISE: Final = 0.006
 _CLOCK_NOISE: Final = 0.004
 _PERFORMANCE_NOISE: Final = 0.008
 _HEAT_NOISE_C: Final = 0.6
