@@ -177,6 +177,14 @@ class ChipUnknown(KbapiError):
     )
 
 
+class ServerUnreachable(KbapiError):
+    """A command found no server where it was told to ask."""
+
+    code = "server_unreachable"
+    title = "The server cannot be reached"
+    explanation = "Nobody answers there, or what answers is no kbapi."
+
+
 class PageMissing(KbapiError):
     """No route has this path."""
 

@@ -17,6 +17,7 @@ from kbapi.storage.tables import SQLModel
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
 CHIP = "norvane-sable-7-4820mx"
 COUNT_CHIP = "Ketterly Drift 6 2350U"
+GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
 
 
 class HandMovedClock:

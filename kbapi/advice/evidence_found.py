@@ -57,7 +57,12 @@ def find_evidence(
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
         return EvidenceFound(None, None, None, Siblings(), None, ())
-    wanted = PoolWanted(question.control, question.domain, question.moved_with, question.clock_mhz)
+    wanted = PoolWanted(
+        control=question.control,
+        domain=question.domain,
+        moved_with=question.moved_with,
+        clock_band_mhz=catalogue.find_clock_band(chip, question.clock_mhz),
+    )
     pool = find_pool(connection, line.id, chip, wanted)
     own = None if pool is None or pool.own is None else load_pool(connection, pool.own)
     return EvidenceFound(

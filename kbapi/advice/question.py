@@ -42,7 +42,7 @@ class Question:
     def key(self) -> str:
         """One text for all ways of asking the same."""
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
-        clock = "any" if self.clock_mhz is None else f"{self.clock_mhz:g}"
+        clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
         return (
             f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
             f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}"

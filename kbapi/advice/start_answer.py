@@ -176,7 +176,7 @@ def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFi
         if found.own is None or found.own.units == 0:
             return NoStartReason("no_results", wording.no_results(question, control))
         return NoStartReason("too_few_units", wording.too_few_units(question, found.own.units))
-    return NoStartReason("not_below_stock", wording.not_below_stock(question))
+    return NoStartReason("fails_near_stock", wording.fails_near_stock(question))
 
 
 def _summary(

@@ -36,11 +36,13 @@ def answer_once(
     with instance.reading() as connection:
         fresh = answers.find_fresh_answer(connection, key, ANSWER_STAMP, instance.today())
         if fresh is not None:
+            instance.uses.note(key)
             return fresh
         found = find_evidence(connection, question, instance.catalogue)
     body = orjson.dumps(compute(question, found))
     finished = AnswerBytes(body, hashlib.sha256(body).hexdigest()[:32])
-    if found.line is not None:
+    if found.line is not None and (found.own or instance.catalogue.find(question.chip.key)):
+        # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)
         stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
         _keep(instance, place, stamp, finished, found)
@@ -52,6 +54,7 @@ def _keep(
 ) -> None:
     try:
         with instance.writing() as connection:
+            answers.note_uses(connection, instance.uses.take())
             if answers.save_answer(connection, place, stamp, finished):
                 _keep_spread(connection, found)
     except (StorageBusy, StorageUnwritable):

@@ -88,7 +88,7 @@ def too_few_units(question: Question, units: int) -> str:
     )
 
 
-def not_below_stock(question: Question) -> str:
+def fails_near_stock(question: Question) -> str:
     """Why there is no start: the bound lies at stock."""
     return (
         f"No setting below stock holds on {question.stable_share * 100:.0f} % of units of "

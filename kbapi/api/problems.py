@@ -36,6 +36,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.SchemaMismatch: 503,
     errors.UnsafeSetup: 503,
     errors.CatalogueError: 503,
+    errors.ServerUnreachable: 502,
 }
 
 _RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {

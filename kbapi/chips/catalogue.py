@@ -91,6 +91,11 @@ class Catalogue:
         """The width in MHz of the clock bands that fixed-clock results are pooled by."""
         return self.traits_for(chip).clock_band_mhz
 
+    def find_clock_band(self, chip: ChipName, clock_mhz: float | None) -> int | None:
+        """The lower end in MHz of the band that a clock lies in, None without a clock."""
+        width_mhz = self.clock_band_for(chip)
+        return None if clock_mhz is None else int(clock_mhz // width_mhz) * width_mhz
+
     def grid_for(self, chip: ChipName, control: str) -> Grid:
         """The steps of a control on a chip; raises CatalogueError for a control without limits."""
         if control not in LIMIT_CONTROLS:

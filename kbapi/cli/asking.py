@@ -1,96 +1,116 @@
-"""`kbapi start` and `kbapi submit`: the two roads, from the terminal, on a local instance."""
+"""Questions from the terminal: `kbapi start`, `stability`, `identify`, `chips`."""
 
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import click
 import orjson
 
-from kbapi.cli.common import home_option, json_option, paragraph, settings_of, told_errors
-from kbapi.storage.instance import open_instance
+from kbapi.cli import lines
+from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
+from kbapi.cli.this_machine import PrintedName, printed_names
+
+
+def _about_a_chip(command: Any) -> Any:
+    """The options of a question about one chip's control."""
+    for option in (
+        click.option("--confidence", help="0.8, 0.9, 0.95 or 0.99."),
+        click.option("--stable-share", help="Share of units that should hold it, such as 0.9."),
+        click.option("--clock-mhz", help="Clock in MHz, with fixed_clock_voltage."),
+        click.option("--moved-with", help="Domains that moved together, joined by commas."),
+        click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage."),
+        click.option("--domain", help="Supply rail, such as core or gpu_core."),
+        click.argument("chip"),
+    ):
+        command = option(command)
+    return asks(command)
+
+
+def _sent(chip: str, asked: dict[str, str | None]) -> dict[str, str]:
+    return {"chip": chip, **{name: text for name, text in asked.items() if text is not None}}
 
 
 @click.command("start")
-@click.argument("chip")
-@click.option("--domain", help="Supply rail, such as core or gpu_core.")
-@click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage.")
-@click.option("--moved-with", help="Domains that moved together, joined by commas.")
-@click.option("--clock-mhz", help="Clock in MHz, with fixed_clock_voltage.")
-@click.option("--stable-share", help="Share of units that should hold it, such as 0.9.")
-@click.option("--confidence", help="0.8, 0.9, 0.95 or 0.99.")
-@json_option
-@home_option
-def start_command(chip: str, home: Path, as_json: bool, **asked: str | None) -> None:
+@_about_a_chip
+@click.option("--percentiles", is_flag=True, help="Also how deep other shares of units hold.")
+def start_command(
+    chip: str,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+    percentiles: bool,
+    **asked: str | None,
+) -> None:
     """Say where to begin on CHIP, with how sure that is and its cautions.
 
     CHIP is what the system prints, or a key such as norvane-sable-7-4820mx.
     """
-    from kbapi.advice.question import parse_question
-    from kbapi.advice.start import advise_start
+    detail = "percentiles" if percentiles else None
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
+    tell(answer_of(reply), as_json, lines.start_in_lines)
 
-    with told_errors():
-        instance = open_instance(settings_of(home))
-        sent = {
-            "chip": [chip],
-            **{name: [text] for name, text in asked.items() if text is not None},
-        }
-        answer = advise_start(instance, parse_question(sent, instance.catalogue))
+
+@click.command("stability")
+@_about_a_chip
+def stability_command(
+    chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
+) -> None:
+    """Draw the share of units of CHIP that hold each setting."""
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/stability", query=_sent(chip, asked))
+    tell(answer_of(reply), as_json, lines.stability_in_lines)
+
+
+@click.command("identify")
+@click.argument("text", required=False)
+@asks
+def identify_command(text: str | None, home: Path, url: str | None, as_json: bool) -> None:
+    """Say which chip TEXT names; without it, this machine's own chips.
+
+    Needs no instance. Leaves with 1 unless every text names exactly one chip.
+    """
+    names = [PrintedName(None, text)] if text else printed_names()
+    if not names:
+        click.echo("This system tells no chip names: give one as TEXT.", err=True)
+        raise SystemExit(REFUSED)
+    answers = [_identify(name, home, url) for name in names]
     if as_json:
-        click.echo(answer.body)
-    else:
-        click.echo(start_in_lines(orjson.loads(answer.body)))
+        click.echo(orjson.dumps(answers))
+    for name, answer in zip(names, answers, strict=True) if not as_json else ():
+        click.echo(f"{name.text.strip()}\n{lines.identified_in_lines(answer)}")
+    if any(answer["match"] != "exact" for answer in answers):
+        raise SystemExit(REFUSED)
 
 
-@click.command("submit")
-@click.argument("file", type=click.File("rb"))
-@json_option
-@home_option
-def submit_command(file: BinaryIO, home: Path, as_json: bool) -> None:
-    """Store the result in FILE (a JSON document, - for standard input)."""
-    from kbapi.intake.accept import accept_submission
+def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
+    if url is None:
+        from kbapi.advice.identify import identify_with
+        from kbapi.storage.instance import bundled_catalogue
 
-    with told_errors():
-        accepted = accept_submission(open_instance(settings_of(home)), file.read())
-    if as_json:
-        click.echo(orjson.dumps(accepted))
-    else:
-        click.echo(accepted_in_lines(orjson.loads(orjson.dumps(accepted))))
-
-
-def start_in_lines(answer: dict[str, Any]) -> str:
-    """A start answer for people, 80 columns wide."""
-    lines = [paragraph(answer["summary"])]
-    if answer["start"] is not None:
-        lines += ["", paragraph(f"It means: {answer['means']['text']}.")]
-    evidence = answer["evidence"]
-    lines += [
-        "",
-        paragraph(
-            f"Evidence: {evidence['units']} units counted, {evidence['failures']} of them failed "
-            f"somewhere; {evidence['claimed']} claimed without proof of effect, "
-            f"{evidence['set_aside']} set aside; latest {evidence['latest'] or 'none'}."
-        ),
-    ]
-    if answer["nearest"]:
-        lines += ["", paragraph("Related chips with results: " + ", ".join(answer["nearest"]))]
-    lines += ["", "Cautions:"]
-    lines += [paragraph(f"- {caution['text']}", "  ") for caution in answer["cautions"]]
-    return "\n".join(lines)
+        told = identify_with(name.text, bundled_catalogue(), kind=name.kind, ids=name.ids)
+        answer: dict[str, Any] = orjson.loads(orjson.dumps(told))
+        return answer
+    numbers = {key: str(value) for key, value in name.numbers().items()}
+    with asking(home, url) as door:
+        told_there: dict[str, Any] = answer_of(
+            door.ask("GET", "/v1/identify", query={"text": name.text, **numbers})
+        )
+    return told_there
 
 
-def accepted_in_lines(accepted: dict[str, Any]) -> str:
-    """What a sender is told, for people, 80 columns wide."""
-    repeated = " (this document was here before)" if accepted["duplicate_of"] else ""
-    lines = [f"Stored as {accepted['id']}{repeated}", f"Chip: {accepted['chip']['name']}"]
-    for setting in accepted["settings"]:
-        moved = " with ".join([setting["domain"], *setting["moved_with"]])
-        lines.append(f"{moved}, {setting['control']}: {setting['status']}")
-        lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
-    return "\n".join(
-        [
-            *lines,
-            f"Receipt: {accepted['receipt']}",
-            paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
-            paragraph(accepted["thanks"]),
-        ]
-    )
+@click.command("chips")
+@click.argument("search", required=False)
+@click.option("--kind", help="cpu or gpu.")
+@click.option("--series", help="Only this series.")
+@click.option("--limit", help="How many at most, up to 200; 50 unless given.")
+@click.option("--cursor", help="Where the page before said that there is more.")
+@asks
+def chips_command(
+    search: str | None, home: Path, url: str | None, as_json: bool, **asked: str | None
+) -> None:
+    """List the chips that the instance knows, or those whose name is like SEARCH."""
+    query = {name: text for name, text in {"search": search, **asked}.items() if text is not None}
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/chips", query=query)
+    tell(answer_of(reply), as_json, lines.chips_in_lines)

@@ -1,20 +1,23 @@
-"""What commands share: the folder of the instance, and how an error is told."""
+"""What commands share: where they go, how answers and errors are told, 80 columns wide."""
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import click
+import orjson
 
+from kbapi.cli.door import Door, Reply, open_door
 from kbapi.errors import DocumentRefused, JsonUnreadable, KbapiError, QuestionRefused
 from kbapi.settings import Settings
 
 COLUMNS: Final = 80
+REFUSED: Final = 1
+COULD_NOT: Final = 3  # 2 is click's own, for a command that was typed wrong
 
-_REFUSED: Final = 1
-_CANNOT: Final = 3  # 2 is click's own, for a command that was typed wrong
+_Command = TypeVar("_Command", bound=Callable[..., Any])
 
 home_option = click.option(
     "--home",
@@ -24,8 +27,19 @@ home_option = click.option(
     show_default=True,
     help="Folder that holds the instance: database and secret.",
 )
-
+url_option = click.option(
+    "--to",
+    "url",
+    metavar="URL",
+    envvar="KBAPI_TO",
+    help="Ask this server instead of the instance in --home.",
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+
+
+def asks(command: _Command) -> _Command:
+    """A command that asks an instance: with --home, --to and --json."""
+    return home_option(url_option(json_option(command)))
 
 
 def settings_of(home: Path) -> Settings:
@@ -34,21 +48,60 @@ def settings_of(home: Path) -> Settings:
 
 
 @contextmanager
+def asking(home: Path, url: str | None) -> Iterator[Door]:
+    """A door to ask at; what goes wrong there is told, and the command left with 3."""
+    with told_errors():
+        yield open_door(home, url)
+
+
+@contextmanager
 def told_errors() -> Iterator[None]:
     """Print an error with all its problems, and leave with 1 (refused) or 3 (could not)."""
     try:
         yield
     except KbapiError as error:
-        click.echo(f"{error.title}. {error.detail}", err=True)
-        for problem in error.problems:
-            place = f"{problem.pointer}: " if problem.pointer else ""
-            click.echo(f"  {place}{problem.detail} [{problem.code}]", err=True)
-            for candidate in problem.candidates:
-                click.echo(f"    {candidate}", err=True)
+        problems = [
+            {
+                "pointer": problem.pointer,
+                "code": problem.code,
+                "detail": problem.detail,
+                "candidates": list(problem.candidates),
+            }
+            for problem in error.problems
+        ]
+        tell_problem({"title": error.title, "detail": error.detail, "errors": problems})
         refused = isinstance(error, DocumentRefused | QuestionRefused | JsonUnreadable)
-        raise SystemExit(_REFUSED if refused else _CANNOT) from None
+        raise SystemExit(REFUSED if refused else COULD_NOT) from None
+
+
+def answer_of(reply: Reply) -> Any:
+    """The reply's answer; a refusal is told with all its problems, and the command left."""
+    if not reply.is_refusal:
+        return reply.value
+    tell_problem(reply.value or {"title": f"The answer was {reply.status}", "detail": ""})
+    raise SystemExit(REFUSED if reply.status < 500 else COULD_NOT)
+
+
+def tell_problem(problem: dict[str, Any]) -> None:
+    """Print a problem document to standard error."""
+    click.echo(paragraph(f"{problem['title']}. {problem['detail']}".strip()), err=True)
+    for fault in problem.get("errors", []):
+        place = f"{fault['pointer']}: " if fault["pointer"] else ""
+        click.echo(paragraph(f"{place}{fault['detail']} [{fault['code']}]", "  "), err=True)
+        for candidate in fault.get("candidates", []):
+            click.echo(f"    {candidate}", err=True)
+
+
+def tell(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
+    """Print an answer, as JSON or in lines for people."""
+    click.echo(orjson.dumps(answer) if as_json else in_lines(answer))
 
 
 def paragraph(text: str, indent: str = "") -> str:
     """The text in lines of at most 80 columns."""
     return textwrap.fill(text, COLUMNS, initial_indent=indent, subsequent_indent=indent)
+
+
+def bullet(text: str) -> str:
+    """The text as an entry of a list, 80 columns wide."""
+    return textwrap.fill(text, COLUMNS, initial_indent="  - ", subsequent_indent="    ")

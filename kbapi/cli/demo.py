@@ -8,9 +8,9 @@ import orjson
 
 from kbapi.advice.question import parse_question
 from kbapi.advice.start import advise_start
-from kbapi.cli.asking import accepted_in_lines, start_in_lines
 from kbapi.cli.common import paragraph, settings_of, told_errors
 from kbapi.cli.demo_results import DEMO_CHIPS, demo_results, one_more_result
+from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.serving import serve
 from kbapi.intake.accept import accept_submission
 from kbapi.storage.instance import Instance, create_or_open_instance

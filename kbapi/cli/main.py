@@ -3,10 +3,10 @@
 import click
 
 import kbapi
-from kbapi.cli.asking import start_command, submit_command
-from kbapi.cli.chips import chips_commands, identify_command
+from kbapi.cli.asking import chips_command, identify_command, stability_command, start_command
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
+from kbapi.cli.sending import submit_command, withdraw_command
 from kbapi.cli.serving import serve_command
 
 
@@ -20,10 +20,15 @@ def main() -> None:
     """
 
 
-main.add_command(demo_command)
-main.add_command(serve_command)
-main.add_command(start_command)
-main.add_command(submit_command)
-main.add_command(identify_command)
-main.add_command(chips_commands)
-main.add_command(database_commands)
+for command in (
+    demo_command,
+    serve_command,
+    start_command,
+    stability_command,
+    submit_command,
+    withdraw_command,
+    identify_command,
+    chips_command,
+    database_commands,
+):
+    main.add_command(command)

@@ -6,7 +6,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Final, Literal
 
@@ -21,9 +21,14 @@ _PCI_NAMES: Final = (Path("/usr/share/misc/pci.ids"), Path("/usr/share/hwdata/pc
 class PrintedName:
     """A name as it is printed, and the numbers that stand beside it."""
 
-    kind: Literal["cpu", "gpu"]
+    kind: Literal["cpu", "gpu"] | None
     text: str
     ids: ChipIds = field(default_factory=ChipIds)
+
+    def numbers(self) -> dict[str, str | int]:
+        """Kind and numbers by the names of the API's parameters, where they are known."""
+        told = {"kind": self.kind, **asdict(self.ids)}
+        return {name: value for name, value in told.items() if value is not None}
 
 
 def printed_names() -> list[PrintedName]:

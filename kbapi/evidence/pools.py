@@ -34,7 +34,8 @@ class PoolWanted:
     domain: Domain
     moved_with: tuple[Domain, ...] | None
     """Exactly these others, or None for the largest pool that holds the domain."""
-    clock_mhz: float | None
+    clock_band_mhz: int | None
+    """Lower end of the band that the asked clock lies in."""
 
 
 @dataclass(frozen=True)
@@ -111,12 +112,10 @@ def _best_key(pools: list[PoolSize], wanted: PoolWanted) -> PoolKey | None:
     return min(counted, key=lambda key: (_clock_distance(key, wanted), -units[key]), default=None)
 
 
-def _clock_distance(key: PoolKey, wanted: PoolWanted) -> float:
-    if wanted.clock_mhz is None or key.control != "fixed_clock_voltage":
+def _clock_distance(key: PoolKey, wanted: PoolWanted) -> int:
+    if wanted.clock_band_mhz is None or key.control != "fixed_clock_voltage":
         return 0
-    # A band is named by its lower end; a clock inside it lies at or a little above that.
-    above = wanted.clock_mhz - key.clock_band_mhz
-    return above if above >= 0 else -above
+    return abs(key.clock_band_mhz - wanted.clock_band_mhz)
 
 
 def _largest_first(pools: Iterable[PoolSize], key: PoolKey) -> tuple[PoolSize, ...]:

@@ -19,7 +19,7 @@ from kbapi.wire import child
 JsonValue = Any
 
 # A string or a bracket: enough to know the nesting before the recursive reader sees the text.
-_STRING_OR_BRACKET: Final = re.compile(rb'"(?:[^"\\]|\\.)*"|[\[\]{}]', re.DOTALL)
+_STRING_OR_BRACKET: Final = re.compile(rb'"(?:[^"\\]|\\.)*(?:"|\\?\Z)|[\[\]{}]', re.DOTALL)
 _LONGEST_INTEGER_DIGITS: Final = 20
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import betainc
 
 from kbapi.stats.bounds import known_weight_at
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
+from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, frozen_array
 from kbapi.stats.npmle import StableShareFit
 from kbapi.stats.small_sample import SevPosterior
 
@@ -21,8 +21,6 @@ Vector = NDArray[np.float64]
 
 _ALONE_BELOW: Final = 30.0
 _GONE_FROM: Final = 100.0
-# The share and the error for which the two ends above were found.
-_STUDIED: Final = (0.90, 0.05)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,61 +60,58 @@ def known_share(evidence: GroupedIntervals, fit: StableShareFit) -> KnownShare:
     failed = evidence.unstable_steps[evidence.unstable_steps < NEVER_FAILED]
     depths = np.unique(np.concatenate([[0], evidence.stable_steps + 1, failed]).astype(np.int64))
     return KnownShare(
-        depths, fit.share_at(depths), fit.most_at(depths), known_weight_at(evidence, depths)
+        depths=frozen_array(depths),
+        least=frozen_array(fit.share_at(depths)),
+        most=frozen_array(fit.most_at(depths)),
+        known_weight=frozen_array(known_weight_at(evidence, depths)),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class BlendedBound:
-    """Bounds of the depth that a share of units reaches, from a posterior and a known share.
+class DepthEnds:
+    """Bounds of a depth in steps, not whole, one of each for every error, and its likeliest value.
 
-    Depths come back in steps, not whole; errors are one-sided, arrays of shape (k,).
+    `shallow` and `deep` are float64 arrays of shape (k,).
     """
+
+    shallow: Vector
+    deep: Vector
+    middle: float
+
+
+@dataclass(frozen=True, slots=True)
+class BlendedBound:
+    """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
 
     posterior: SevPosterior
     known: KnownShare
     units: float
 
-    def model_free_weight(self, share: float, error: float) -> float:
-        """Weight of the model-free bound: 0 to 30 units, 1 from 100, for 0.90 at 0.05.
+    @property
+    def model_free_weight(self) -> float:
+        """Weight of the model-free bound: 0 to 30 units, 1 from 100, 0.5 at 65.
 
-        Rarer failures and smaller errors need proportionally more units: log(error) / log(share)
-        is the least n of a model-free bound, 28.4 for 0.90 and 58.4 for 0.95 at 0.05.
+        The same for every share and confidence, so that asking for more never gives a deeper
+        start. A weight that waits for the units a rarer failure needs covered 0.68 instead of
+        0.95 at a share of 0.99 with 300 units on a long weak tail.
         """
-        studied = np.log(_STUDIED[1]) / np.log(_STUDIED[0])
-        longer = max(1.0, float(np.log(error) / np.log(share) / studied))
-        return float(
-            np.clip((self.units / longer - _ALONE_BELOW) / (_GONE_FROM - _ALONE_BELOW), 0.0, 1.0)
-        )
+        return float(np.interp(self.units, [_ALONE_BELOW, _GONE_FROM], [0.0, 1.0]))
 
-    def shallow_ends(self, share: float, errors: Vector) -> Vector:
-        """Lower bounds of the depth that the share reaches, one for each error."""
-        weight = self.model_free_weight(share, float(errors[0]))
-        posterior = self.posterior.depth_at(share, errors * self._strictness())
-        if weight == 0.0:
-            return posterior
-        return (1.0 - weight) * posterior + weight * self._model_free_shallow(share, errors)
-
-    def deep_ends(self, share: float, errors: Vector) -> Vector:
-        """Upper bounds of the depth that the share reaches, one for each error."""
-        weight = self.model_free_weight(share, float(errors[0]))
-        posterior = self.posterior.depth_at(share, 1.0 - errors * self._strictness())
-        if weight == 0.0:
-            return posterior
-        free = self._model_free_deep(share, errors)
-        # Where too few failed to bound the depth, only the posterior can.
-        return np.where(np.isinf(free), posterior, (1.0 - weight) * posterior + weight * free)
-
-    def middle(self, share: float, error: float) -> float:
-        """The likeliest depth that the share reaches, with the same weights."""
-        weight = self.model_free_weight(share, error)
-        posterior = float(self.posterior.depth_at(share, np.array([0.5]))[0])
-        if weight == 0.0:
-            return posterior
-        least = self.known.depths[np.argmax(self.known.least < share)] - 1
-        most = self.known.depths[np.argmax(self.known.most < share)] - 1
-        free = (least + most) / 2 if most >= least else least
-        return (1.0 - weight) * posterior + weight * float(free)
+    def ends(self, share: float, errors: Vector) -> DepthEnds:
+        """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""
+        strict = errors * self._strictness()
+        levels = np.concatenate([strict, 1.0 - strict, [0.5]])
+        depths = self.posterior.depth_at(share, levels)
+        shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
+        weight = self.model_free_weight
+        if weight > 0.0:
+            shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
+            free = self._model_free_deep(share, errors)
+            # Where too few failed to bound the depth: all that was seen, or the posterior beyond.
+            free = np.where(np.isinf(free), np.maximum(deep, self.known.depths[-1]), free)
+            deep = _mixed(deep, free, weight)
+            middle = _mixed(middle, self._model_free_middle(share), weight)
+        return DepthEnds(shallow, deep, float(middle[0]))
 
     def _strictness(self) -> float:
         """Factor on the posterior's error, 1 up to 10 units and 0.4 from 40: it is a model."""
@@ -143,6 +138,17 @@ class BlendedBound:
         last = len(chance) - np.searchsorted(beyond, errors, side="left")
         ends = np.append(self.known.depths, np.inf) - 1.0
         return np.asarray(ends[last])
+
+    def _model_free_middle(self, share: float) -> Vector:
+        """Halfway between the depths at which the two envelopes fall below the share."""
+        least, most = self.known.least < share, self.known.most < share
+        shallow = self.known.depths[np.argmax(least)] - 1
+        deep = self.known.depths[np.argmax(most)] - 1 if most.any() else shallow
+        return np.array([(shallow + deep) / 2.0])
+
+
+def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
+    return np.asarray((1.0 - weight) * posterior + weight * free)
 
 
 def _discounted(known_weight: Vector) -> Vector:

@@ -25,7 +25,7 @@ def spread_first_failures(evidence: GroupedIntervals, posterior: SevPosterior) -
         Distribution of limits by whose expectation the units are shared out.
 
     >>> from kbapi.stats.small_sample import SevPosterior
-    >>> belief = SevPosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 5.0)
+    >>> belief = SevPosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
     >>> pool = GroupedIntervals(np.array([0, 3]), np.array([2, 4]), np.array([4.0, 1.0]))
     >>> spread = spread_first_failures(pool, belief)
     >>> spread.stable_steps.tolist(), spread.weight.round(2).tolist()

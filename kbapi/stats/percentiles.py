@@ -40,17 +40,41 @@ class ShareDepth:
 
 
 def share_depth(bound: BlendedBound, share: float, confidence: float) -> ShareDepth:
-    """The depth that a share reaches, each end at `confidence` one-sided."""
+    """The depth that a share of units reaches, with an interval.
+
+    Parameters
+    ----------
+    bound
+        Of a fitted pool.
+    share
+        Of the units, in (0, 1).
+    confidence
+        One-sided, of each end, in (0, 1).
+
+    References
+    ----------
+    Meeker, Hahn & Escobar (2017), Statistical Intervals, section 5.2 (quantile intervals from
+    order statistics), carried over to interval-censored data by `blend`.
+
+    >>> from kbapi.stats.interval import GroupedIntervals
+    >>> from kbapi.stats.pool import fit_pool
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> from kbapi.stats.siblings import Siblings
+    >>> pool = GroupedIntervals(np.array([14, 18]), np.array([15, 20]), np.array([40.0, 160.0]))
+    >>> deep = share_depth(fit_pool(pool, Siblings(), 5.0, VOLTAGE_OFFSET).bound, 0.75, 0.95)
+    >>> deep.shallow, deep.steps, deep.deep
+    (14, 18, 19)
+    """
     errors = (1.0 - confidence) * _FRACTIONS
-    shallow = np.maximum(np.floor(bound.shallow_ends(share, errors)), 0).astype(int)
-    deep = np.maximum(np.ceil(bound.deep_ends(share, errors)), shallow[0]).astype(int)
-    middle = round(bound.middle(share, 1.0 - confidence))
+    ends = bound.ends(share, errors)
+    shallow = np.maximum(np.floor(ends.shallow), 0).astype(int)
+    deep = np.maximum(np.ceil(ends.deep), shallow[0]).astype(int)
     # Smaller errors give a wider interval; the last that changes nothing is attained.
     kept_shallow = np.flatnonzero(shallow == shallow[0])[-1]
     kept_deep = np.flatnonzero(deep == deep[0])[-1]
     return ShareDepth(
         share=share,
-        steps=int(np.clip(middle, shallow[0], deep[0])),
+        steps=int(np.clip(round(ends.middle), shallow[0], deep[0])),
         shallow=int(shallow[0]),
         deep=int(deep[0]),
         shallow_confidence=float(1.0 - errors[kept_shallow]),

@@ -9,6 +9,9 @@ class PriorScale:
     """The box of limit distributions that are thinkable, in mV or counts below stock.
 
     These are scales of a prior, not conversions: a count is not a number of mV.
+
+    >>> VOLTAGE_OFFSET.mean_high, COUNT_OFFSET.mean_high, FIXED_CLOCK_VOLTAGE.mean_high
+    (220.0, 44.0, 350.0)
     """
 
     mean_low: float

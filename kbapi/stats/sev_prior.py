@@ -19,7 +19,11 @@ class Bell:
     sd: float
 
     def log_density(self, values: Grid2, low: float, high: float) -> Grid2:
-        """Log density on [low, high], where all of it lies."""
+        """Log density on [low, high], where all of it lies.
+
+        >>> np.exp(Bell(0.0, 1.0).log_density(np.zeros(1), -9.0, 9.0)).round(4).tolist()
+        [0.3989]
+        """
         inside = ndtr((high - self.centre) / self.sd) - ndtr((low - self.centre) / self.sd)
         peak = -np.log(self.sd * np.sqrt(2 * np.pi) * max(float(inside), 1e-12))
         return np.asarray(peak - 0.5 * ((values - self.centre) / self.sd) ** 2)

@@ -12,11 +12,12 @@ from kbapi.stats.sev_prior import Prior
 
 _EULER: Final = 0.5772156649015329
 _PASSES: Final = 4
-_COARSE: Final = (17, 13)
-_FINE: Final = (41, 25)
+_COARSE: Final = (13, 9)
+_FINE: Final = (33, 17)
 # exp(-12) of the highest density is left outside the box of the fine grid.
 _NEGLECTED: Final = 12.0
 _TINY: Final = 1e-300
+_MANY: Final = 300.0
 
 Vector = NDArray[np.float64]
 
@@ -32,12 +33,14 @@ class SevPosterior:
     ----------
     mean, log_sd, weight : float64 arrays, shape (g,)
         Points of the grid, and their posterior probability, summing to one.
+    mean_width : how much of the mean each point stands for
     step : the control's unit a grid step, mV or counts
     """
 
     mean: Vector
     log_sd: Vector
     weight: Vector
+    mean_width: float
     step: float
 
     def deepest(self) -> int:
@@ -60,11 +63,15 @@ class SevPosterior:
 
     def depth_at(self, share: float, levels: Vector) -> Vector:
         """Posterior quantiles of the depth in steps that this share of units reaches."""
-        depths = self.depths_of(share)
-        order = np.argsort(depths, kind="stable")
-        weight = self.weight[order]
-        # Half of a point's weight lies on either side of it.
-        return np.interp(levels, np.cumsum(weight) - 0.5 * weight, depths[order])
+        depths, half = self.depths_of(share), 0.5 * self.mean_width / self.step
+        # A point stands for its cell: its weight is spread evenly over the cell's means, so the
+        # distribution function is a sum of ramps and does not jump from point to point.
+        corners = np.concatenate([depths - half, depths + half])
+        turns = np.concatenate([self.weight, -self.weight]) / (2.0 * half)
+        order = np.argsort(corners, kind="stable")
+        corners, slopes = corners[order], np.cumsum(turns[order])
+        reached = np.concatenate([[0.0], np.cumsum(slopes[:-1] * np.diff(corners))])
+        return np.asarray(np.interp(levels, reached, corners))
 
     def share_at(self, steps: ArrayLike) -> Vector:
         """Stable share at each depth under each distribution, shape (depths, g)."""
@@ -109,11 +116,17 @@ def fit_sev(
         if inner.area > 0.5 * box.area:
             break
         box = inner
-    mean, log_sd = box.points(*_FINE)
+    # Many units leave a bell that fills its box: there the coarse grid is fine enough.
+    shape = _FINE if evidence.total_weight < _MANY else _COARSE
+    mean, log_sd = box.points(*shape)
     density = likelihood.log_at(mean, log_sd) + prior.log_density(mean, log_sd, scale)
     weight = np.exp(density - density.max())
     return SevPosterior(
-        frozen_array(mean), frozen_array(log_sd), frozen_array(weight / weight.sum()), step
+        mean=frozen_array(mean),
+        log_sd=frozen_array(log_sd),
+        weight=frozen_array(weight / weight.sum()),
+        mean_width=(box.mean_high - box.mean_low) / shape[0],
+        step=step,
     )
 
 
@@ -137,7 +150,8 @@ class _SevLikelihood:
     def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
         survival = _survival(self.ends, self.step, *_location_spread(mean, log_sd))
         inside = survival[self.stable] - survival[self.unstable]
-        return np.asarray(self.weight @ np.log(np.maximum(inside, _TINY)))
+        np.log(np.maximum(inside, _TINY, out=inside), out=inside)
+        return np.asarray(self.weight @ inside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +206,10 @@ def _location_spread(mean: Vector, log_sd: Vector) -> tuple[Vector, Vector]:
 
 def _survival(steps: NDArray[np.int64], step: float, location: Vector, spread: Vector) -> Vector:
     """P(T >= steps), shape (steps, g): one at stock, zero where nobody goes."""
-    place = (steps[:, None] * step - location) / spread
-    survival = np.exp(-np.exp(np.minimum(place, 50.0)))
+    survival = (steps[:, None] * step - location) / spread
+    # In place: these are the largest arrays of an answer.
+    np.exp(np.minimum(survival, 50.0, out=survival), out=survival)
+    np.exp(np.negative(survival, out=survival), out=survival)
     survival[steps <= 0] = 1.0
     survival[steps >= NEVER_FAILED] = 0.0
     return np.asarray(survival)

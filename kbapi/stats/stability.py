@@ -1,6 +1,7 @@
 """The stable share over all settings: from the chip's own units, and from its siblings, apart."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from kbapi.stats.small_sample import SevPosterior, fit_sev
 
 Vector = NDArray[np.float64]
 
-_NOBODY = 0.005
+_NOBODY: Final = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,8 @@ class ShareBand:
     Parameters
     ----------
     share, lower, upper : float64 arrays, shape (d,)
-        At depth 0, 1, 2...; shape (0,) where there are no units.
+        At depth 0, 1, 2...; shape (0,) where there are no units. The borrowed share is the
+        median of what the siblings let one expect.
     units : weight of the units that it rests on
     """
 
@@ -133,23 +135,26 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
         return _NO_BAND
     nobody = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
     belief = fit_sev(nobody, step, scale, pool.prior.prior)
-    shares = belief.share_at(np.arange(belief.deepest() + 1))
-    expected = shares @ belief.weight
-    shares = shares[: int(np.argmax(expected < _NOBODY)) + 1]
+    lower, middle, upper = _quantiles(belief, (1.0 - confidence, 0.5, confidence))
+    seen = slice(int(np.argmax(upper < _NOBODY)) + 1)
     return ShareBand(
-        share=frozen_array(expected[: len(shares)]),
-        lower=frozen_array(_quantiles(shares, belief, 1.0 - confidence)),
-        upper=frozen_array(_quantiles(shares, belief, confidence)),
+        share=frozen_array(middle[seen]),
+        lower=frozen_array(lower[seen]),
+        upper=frozen_array(upper[seen]),
         units=pool.prior.borrowed_units,
     )
 
 
-def _quantiles(shares: Vector, belief: SevPosterior, level: float) -> Vector:
-    """Weighted quantile of each row of `shares`, shape (depths, g) to (depths,)."""
-    order = np.argsort(shares, axis=1, kind="stable")
+def _quantiles(belief: SevPosterior, levels: tuple[float, ...]) -> list[Vector]:
+    """Quantiles of the stable share at each whole depth, one array of shape (d,) a level."""
+    shares = belief.share_at(np.arange(belief.deepest() + 1))
+    order = np.argsort(shares, axis=1)
+    ascending = np.take_along_axis(shares, order, axis=1)
+    # The last of each row is one whatever the rounding, so that every level is reached.
     below = np.cumsum(belief.weight[order], axis=1)
-    place = np.argmax(below >= min(level, float(below[:, -1].min())), axis=1)
-    return np.asarray(np.take_along_axis(shares, order, axis=1)[np.arange(len(shares)), place])
+    below[:, -1] = 1.0
+    rows = np.arange(len(shares))
+    return [ascending[rows, np.argmax(below >= level, axis=1)] for level in levels]
 
 
 _NO_BAND = ShareBand(

@@ -29,7 +29,7 @@ class NoStartReason(StrEnum):
     """Why no setting is suggested."""
 
     TOO_FEW_UNITS = "too_few_units"
-    NOT_BELOW_STOCK = "not_below_stock"
+    FAILS_NEAR_STOCK = "fails_near_stock"
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +136,12 @@ def pool_start(
     if pool.prior.level is Level.NONE and pool.own_units < FEWEST_OWN_UNITS:
         return _without_units(pool, stable_share, served_at, confidence)
     interval = share_depth(pool.bound, served_at, confidence)
-    free = pool.bound.model_free_weight(served_at, 1.0 - confidence)
+    free = pool.bound.model_free_weight
     return StartFit(
         answer=(
             Start(interval.shallow, interval)
             if interval.shallow > 0
-            else NoStart(NoStartReason.NOT_BELOW_STOCK)
+            else NoStart(NoStartReason.FAILS_NEAR_STOCK)
         ),
         stable_share=stable_share,
         served_at=served_at,

@@ -1,12 +1,12 @@
 """Answers kept as bytes, each with the stamp of what it was computed from."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
 import orjson
-from sqlalchemy import Connection, delete, func, insert, select, text
+from sqlalchemy import Connection, delete, func, insert, select, text, update
 
 from kbapi.storage.tables import Chip, Line, Pool, PoolSpread, StoredAnswer
 
@@ -72,6 +72,7 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
         return False
     connection.execute(delete(StoredAnswer).where(StoredAnswer.question == place.question))
     _make_room(connection, place.chip_key)
+    latest = connection.execute(select(func.coalesce(func.max(StoredAnswer.last_used), 0)))
     connection.execute(
         insert(StoredAnswer).values(
             question=place.question,
@@ -80,12 +81,23 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
             stamp_revision=stamp.line_revision,
             stamp_version=stamp.version,
             stamp_day=stamp.day,
-            last_used_day=stamp.day,
+            last_used=latest.scalar_one() + 1,
             etag=answer.etag,
             body=answer.body,
         )
     )
     return True
+
+
+def note_uses(connection: Connection, questions: Iterable[str]) -> None:
+    """Remember that these answers were served, in this order, since uses were last noted."""
+    for question in questions:
+        latest = select(func.max(StoredAnswer.last_used)).scalar_subquery()
+        connection.execute(
+            update(StoredAnswer)
+            .where(StoredAnswer.question == question)
+            .values(last_used=latest + 1)
+        )
 
 
 def _make_room(connection: Connection, chip_key: str) -> None:
@@ -98,7 +110,7 @@ def _make_room(connection: Connection, chip_key: str) -> None:
     least_used = (
         select(StoredAnswer.question)
         .where(of_chip)
-        .order_by(StoredAnswer.last_used_day, StoredAnswer.question)
+        .order_by(StoredAnswer.last_used)
         .limit(kept - ANSWERS_PER_CHIP + 1)
     )
     connection.execute(delete(StoredAnswer).where(StoredAnswer.question.in_(least_used)))

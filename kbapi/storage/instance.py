@@ -4,6 +4,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from functools import cache, cached_property
+from threading import Lock
+from typing import Final
 
 from sqlalchemy import Connection, Engine
 
@@ -18,12 +20,40 @@ from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
 from kbapi.storage.write_queue import waiting_in_line
 
 
+class RecentUses:
+    """Which stored answers this process has served, until that is written down.
+
+    A read never writes: uses are noted in memory, and kept when an answer is stored anyway.
+    """
+
+    _MOST: Final = 512
+
+    def __init__(self) -> None:
+        self._questions: dict[str, None] = {}
+        self._lock = Lock()
+
+    def note(self, question: str) -> None:
+        """Note a use, the latest last; beyond 512 questions the oldest are forgotten."""
+        with self._lock:
+            self._questions.pop(question, None)
+            self._questions[question] = None
+            if len(self._questions) > self._MOST:
+                del self._questions[next(iter(self._questions))]
+
+    def take(self) -> list[str]:
+        """The noted questions, oldest use first; they are noted no longer."""
+        with self._lock:
+            questions, self._questions = list(self._questions), {}
+        return questions
+
+
 class Instance:
     """An open instance; engines are made at their first use, so never before a fork."""
 
     def __init__(self, settings: Settings, now: Clock = utc_now) -> None:
         self.settings = settings
         self.now = now
+        self.uses = RecentUses()
 
     @cached_property
     def secret(self) -> Secret:
@@ -114,5 +144,7 @@ def upgrade_instance(settings: Settings) -> None:
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         create_secret(settings.secret_path)
         with waiting_in_line(settings.write_lock_path):
+            if database.exists():
+                migrations.require_no_newer_schema(migrations.current_revision(database))
             migrations.upgrade_to_head(database)
         database.chmod(0o600)

@@ -1,7 +1,6 @@
 """Schema versions: where the database is, where the code is, and the one way up."""
 
 from pathlib import Path
-from typing import Final
 
 from alembic import command
 from alembic.config import Config
@@ -12,8 +11,6 @@ from kbapi.errors import SchemaMismatch
 from kbapi.settings import bundled_folder
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
-
-_UPGRADE_HINT: Final = "Make a copy of the folder, then run 'kbapi db upgrade'."
 
 
 def alembic_config() -> Config:
@@ -71,16 +68,19 @@ def require_current_schema(database: Path) -> None:
         Saying which of the two is older and what to do.
     """
     found, wanted = current_revision(database), head_revision()
-    if found == wanted:
-        return
-    known = {
-        script.revision for script in ScriptDirectory.from_config(alembic_config()).walk_revisions()
-    }
-    if found is not None and found not in known:
+    require_no_newer_schema(found)
+    if found != wanted:
         raise SchemaMismatch(
-            f"The database has schema {found}, which is newer than this program ({wanted}): "
-            "install the program version that made it, or a newer one."
+            f"The database has schema {found}, the program needs {wanted}. Make a copy of the "
+            "folder, then run 'kbapi db upgrade'."
         )
-    raise SchemaMismatch(
-        f"The database has schema {found}, the program needs {wanted}. {_UPGRADE_HINT}"
-    )
+
+
+def require_no_newer_schema(found: str | None) -> None:
+    """Nothing, unless the database was made by a newer program; then SchemaMismatch."""
+    scripts = ScriptDirectory.from_config(alembic_config()).walk_revisions()
+    if found is not None and found not in {script.revision for script in scripts}:
+        raise SchemaMismatch(
+            f"The database has schema {found}, which is newer than this program "
+            f"({head_revision()}): install the program version that made it, or a newer one."
+        )

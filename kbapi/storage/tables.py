@@ -18,6 +18,7 @@ from kbapi.storage.columns import (
     told_text,
 )
 from kbapi.storage.report_tables import FollowUp, LockReport
+from kbapi.vocabulary import DOMAINS
 
 __all__ = [
     "MAX_STEPS",
@@ -46,6 +47,8 @@ class Line(SQLModel, table=True):
     __table_args__ = (
         text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
+        # A line that comes back after its last result was withdrawn must not meet old answers.
+        {"sqlite_autoincrement": True},
     )
     id: int | None = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
@@ -176,7 +179,8 @@ class SettingResult(SQLModel, table=True):
     __tablename__ = "setting_result"
     __table_args__ = (
         integer("ordinal", 0, 1_000),
-        text("domain", 20),
+        one_of("domain", *DOMAINS),
+        month("measured_month"),
         one_of("status", "counted", "claimed", "set_aside"),
         json_text("reasons"),
         integer("stable_steps", 0, MAX_STEPS, nullable=True),
@@ -261,10 +265,14 @@ class StoredAnswer(SQLModel, table=True):
     __tablename__ = "stored_answer"
     __table_args__ = (
         text("question", 600),
+        CheckConstraint(
+            "typeof(stamp_revision) = 'integer' AND stamp_revision >= 0", name="stamp_revision"
+        ),
         day("stamp_day"),
         text("stamp_version", 20),
+        CheckConstraint("typeof(last_used) = 'integer' AND last_used >= 0", name="last_used"),
         text("chip_key", 100),
-        Index("ix_stored_answer_chip_used", "chip_key", "last_used_day"),
+        Index("ix_stored_answer_chip_used", "chip_key", "last_used"),
         {"sqlite_with_rowid": False},
     )
     question: str = Field(primary_key=True)
@@ -274,7 +282,8 @@ class StoredAnswer(SQLModel, table=True):
     stamp_revision: int
     stamp_version: str
     stamp_day: date
-    last_used_day: date
+    last_used: int
+    """Rises with each use that was noted; the lowest of a chip's goes first."""
     etag: str
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
@@ -286,6 +295,7 @@ class IdempotencyRecord(SQLModel, table=True):
     __table_args__ = (
         keyed_hash("scope_hash"),
         keyed_hash("fingerprint"),
+        CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
         json_text("answer"),
         {"sqlite_with_rowid": False},
     )

@@ -59,6 +59,7 @@ def upgrade() -> None:
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_line")),
         sa.UniqueConstraint("key", name=op.f("uq_line_key")),
+        sqlite_autoincrement=True,
     )
     op.create_table(
         "chip",
@@ -95,7 +96,7 @@ def upgrade() -> None:
         sa.Column("stamp_revision", sa.Integer(), nullable=False),
         sa.Column("stamp_version", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
         sa.Column("stamp_day", sa.Date(), nullable=False),
-        sa.Column("last_used_day", sa.Date(), nullable=False),
+        sa.Column("last_used", sa.Integer(), nullable=False),
         sa.Column("etag", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.CheckConstraint(
@@ -103,8 +104,16 @@ def upgrade() -> None:
             name=op.f("ck_stored_answer_chip_key"),
         ),
         sa.CheckConstraint(
+            "typeof(last_used) = 'integer' AND last_used >= 0",
+            name=op.f("ck_stored_answer_last_used"),
+        ),
+        sa.CheckConstraint(
             "typeof(question) = 'text' AND length(question) BETWEEN 1 AND 600",
             name=op.f("ck_stored_answer_question"),
+        ),
+        sa.CheckConstraint(
+            "typeof(stamp_revision) = 'integer' AND stamp_revision >= 0",
+            name=op.f("ck_stored_answer_stamp_revision"),
         ),
         sa.CheckConstraint(
             "typeof(stamp_version) = 'text' AND length(stamp_version) BETWEEN 1 AND 20",
@@ -118,9 +127,7 @@ def upgrade() -> None:
         sqlite_with_rowid=False,
     )
     with op.batch_alter_table("stored_answer", schema=None) as batch_op:
-        batch_op.create_index(
-            "ix_stored_answer_chip_used", ["chip_key", "last_used_day"], unique=False
-        )
+        batch_op.create_index("ix_stored_answer_chip_used", ["chip_key", "last_used"], unique=False)
         batch_op.create_index(batch_op.f("ix_stored_answer_line_id"), ["line_id"], unique=False)
 
     op.create_table(
@@ -269,6 +276,10 @@ def upgrade() -> None:
         sa.Column("expires_at", sa.Integer(), nullable=False),
         sa.Column("answer", sqlmodel.sql.sqltypes.AutoString(), nullable=False),
         sa.CheckConstraint(
+            "typeof(expires_at) = 'integer' AND expires_at >= 0",
+            name=op.f("ck_idempotency_record_expires_at"),
+        ),
+        sa.CheckConstraint(
             "typeof(fingerprint) = 'blob' AND length(fingerprint) = 32",
             name=op.f("ck_idempotency_record_fingerprint"),
         ),
@@ -328,6 +339,14 @@ def upgrade() -> None:
             name=op.f("ck_setting_result_clock_mhz"),
         ),
         sa.CheckConstraint(
+            "domain IN ('core', 'ecore_cluster', 'gpu_core', 'graphics', 'io', 'memory', 'ring', 'soc', 'system_agent')",
+            name=op.f("ck_setting_result_domain"),
+        ),
+        sa.CheckConstraint(
+            "measured_month || '-01' IS date(measured_month || '-01')",
+            name=op.f("ck_setting_result_measured_month"),
+        ),
+        sa.CheckConstraint(
             "stable_steps IS NULL OR (typeof(stable_steps) = 'integer' AND stable_steps BETWEEN 0 AND 1000)",
             name=op.f("ck_setting_result_stable_steps"),
         ),
@@ -337,10 +356,6 @@ def upgrade() -> None:
         sa.CheckConstraint(
             "stock_mv IS NULL OR (typeof(stock_mv) IN ('real', 'integer') AND stock_mv BETWEEN 400 AND 1500)",
             name=op.f("ck_setting_result_stock_mv"),
-        ),
-        sa.CheckConstraint(
-            "typeof(domain) = 'text' AND length(domain) BETWEEN 1 AND 20",
-            name=op.f("ck_setting_result_domain"),
         ),
         sa.CheckConstraint(
             "typeof(early_stop_steps) = 'integer' AND early_stop_steps BETWEEN 0 AND 1000",

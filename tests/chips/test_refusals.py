@@ -49,7 +49,7 @@ REFUSED = {
         "Intel(R) Xeon(TM) CPU 3.20GHz",
     ],
     "management_graphics": ["ASPEED Technology, Inc. ASPEED Graphics Family", "Matrox G200eW3"],
-    "unreadable": ["", "  ", "\u202eIntel Core i7-8700K", "🔥🔥", "Intel\x07 Core", "x" * 1_000_000],
+    "unreadable": ["", "  ", "\u202eIntel Core i7-8700K", "🔥🔥", "Intel\x07 Core", "x" * 10**6],
     "unknown_name": [
         "'; DROP TABLE chips; --",
         "Intel Core i7-8700K'; DROP TABLE chips; --",

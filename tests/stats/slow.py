@@ -88,3 +88,120 @@ def deepest_start(
         if beta_lower(n * s, n * (1 - s), conf) < stable_share:
             return max(depth - 1, 0)
     raise AssertionError("beyond everything seen the share is 0")
+
+
+def sev_survival(depth: float, mean: float, sd: float) -> float:
+    """Smallest extreme value: sd = pi / sqrt(6) spread, mean = location - 0.5772 spread."""
+    if depth <= 0:
+        return 1.0
+    spread = sd * math.sqrt(6) / math.pi
+    return math.exp(-math.exp(min((depth - mean) / spread - 0.5772156649015329, 50.0)))
+
+
+def sev_log_likelihood(reports: list[Report], step: float, mean: float, sd: float) -> float:
+    total = 0.0
+    for left, right, weight in reports:
+        beyond = 0.0 if right == NEVER_FAILED else sev_survival(right * step, mean, sd)
+        inside = sev_survival(left * step, mean, sd) - beyond
+        total += weight * math.log(max(inside, 1e-300))
+    return total
+
+
+Belief = list[tuple[float, float, float]]
+"""Means, standard deviations and their probability."""
+
+
+def sev_posterior(reports: list[Report], step: float, scale, density, cells=(90, 60)) -> Belief:
+    """The whole box at one fineness, `density(mean, log sd)` the prior in logs."""
+    wide = (scale.mean_high - scale.mean_low) / cells[0]
+    tall = math.log(scale.sd_high / scale.sd_low) / cells[1]
+    points = []
+    for i in range(cells[0]):
+        for j in range(cells[1]):
+            mean = scale.mean_low + (i + 0.5) * wide
+            log_sd = math.log(scale.sd_low) + (j + 0.5) * tall
+            height = sev_log_likelihood(reports, step, mean, math.exp(log_sd))
+            points.append((mean, math.exp(log_sd), height + density(mean, log_sd)))
+    highest = max(height for *_, height in points)
+    total = sum(math.exp(height - highest) for *_, height in points)
+    return [(mean, sd, math.exp(height - highest) / total) for mean, sd, height in points]
+
+
+def sev_depth_quantile(belief: Belief, share_: float, level: float) -> float:
+    """Posterior quantile of the depth, in the control's unit, that the share of units reaches."""
+    depths = []
+    for mean, sd, chance in belief:
+        spread = sd * math.sqrt(6) / math.pi
+        depths.append((mean + spread * (0.5772156649015329 + math.log(-math.log(share_))), chance))
+    below = 0.0
+    for depth, chance in sorted(depths):
+        below += chance
+        if below >= level:
+            return depth
+    raise AssertionError("a level is below one")
+
+
+def spread_first_failures(reports: list[Report], step: float, belief: Belief) -> list[Report]:
+    def chance(depth: int) -> float:
+        return sum(
+            p * (sev_survival(depth * step, m, sd) - sev_survival((depth + 1) * step, m, sd))
+            for m, sd, p in belief
+        )
+
+    placed = []
+    for left, right, weight in reports:
+        if left > 0 or right == NEVER_FAILED:
+            placed.append((left, right, weight))
+            continue
+        chances = [chance(depth) for depth in range(right)]
+        placed += [(d, d + 1, weight * c / sum(chances)) for d, c in enumerate(chances)]
+    return placed
+
+
+def next_chip(values: list[float], expected_sd: float) -> tuple[float, float]:
+    """Centre and standard deviation for the next of K values, three imagined ones added."""
+    k = len(values)
+    centre = sum(values) / k
+    tau2 = (sum((v - centre) ** 2 for v in values) + 3 * expected_sd**2) / (k + 2)
+    return centre, math.sqrt(tau2 * (1 + 1 / k))
+
+
+def theil_sen(points: list[tuple[float, float]]) -> tuple[float, float]:
+    """Median slope of all pairs, and the median level at clock zero."""
+    slopes = [
+        (y2 - y1) / (x2 - x1)
+        for i, (x1, y1) in enumerate(points)
+        for x2, y2 in points[i + 1 :]
+        if x1 != x2
+    ]
+    slope = median(slopes) if slopes else 0.0
+    return slope, median([y - slope * x for x, y in points])
+
+
+def median(values: list[float]) -> float:
+    values, half = sorted(values), len(values) // 2
+    return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2
+
+
+def blended_weight(units: float) -> float:
+    """0 to 30 units, 1 from 100: for a stable share of 0.90 at confidence 0.95."""
+    return min(max((units - 30) / 70, 0.0), 1.0)
+
+
+def strictness(units: float) -> float:
+    """Error of the posterior's quantile: 5 % to 10 units, 2 % from 40."""
+    return 0.05 - 0.03 * min(max((units - 10) / 30, 0.0), 1.0)
+
+
+def discounted(known_weight: float) -> float:
+    return known_weight * (1 - 0.2 * min(max((known_weight - 30) / 100, 0.0), 1.0))
+
+
+def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
+    """Every whole depth from stock down, known weight discounted, until one falls short."""
+    depth = 0
+    while True:
+        s, n = share(masses, depth), discounted(known(reports, depth))
+        if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
+            return max(depth - 1, 0)
+        depth += 1

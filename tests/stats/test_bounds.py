@@ -62,7 +62,7 @@ def test_exact_data_give_clopper_pearson(limits):
         assert lower_at(band, depth) == pytest.approx(by_hand, abs=1e-10)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     reports(weights=(0.3, 1.0, 20.0)),
     st.sampled_from([0.5, 0.8, 0.9]),
@@ -76,7 +76,7 @@ def test_the_start_is_that_of_brute_force_over_every_whole_depth(rows, stable_sh
     assert getattr(start, "steps", 0) == by_hand
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(reports(weights=(0.3, 1.0, 20.0)))
 def test_the_band_is_that_of_brute_force_at_every_whole_depth(rows):
     pool = a_pool(rows)
@@ -106,14 +106,14 @@ def test_shifting_all_reports_shifts_the_answer(rows, shift):
     assert a_band(moved).lower[1:] == pytest.approx(a_band(rows).lower[1:], abs=1e-12)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(reports(weights=(0.3, 1.0, 5.0)), st.integers(0, 12))
 def test_one_more_unit_known_stable_at_a_depth_never_lowers_the_bound_there(rows, depth):
     unit = (depth, NEVER_FAILED, 1.0)
     assert lower_at(a_band([*rows, unit]), depth) >= lower_at(a_band(rows), depth) - 1e-9
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(reports(weights=(0.3, 1.0, 5.0)), st.integers(0, 12), st.integers(0, 6), st.integers(1, 6))
 def test_nor_does_one_that_failed_deeper_where_every_status_is_known(rows, depth, deeper, width):
     rows = [row for row in rows if row[0] >= depth or row[1] <= depth] or [(depth, depth + 1, 1.0)]

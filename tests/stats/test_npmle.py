@@ -57,7 +57,7 @@ def test_touching_intervals_share_the_mass_one_half_each():
     assert masses_of(fit) == {(80, 85): 0.5, (85, 90): 0.5}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(reports(weights=(0.2, 1.0, 3.0)))
 def test_no_long_em_finds_a_better_likelihood(rows):
     fit = fit_npmle(a_pool(rows))
@@ -69,7 +69,7 @@ def test_no_long_em_finds_a_better_likelihood(rows):
     assert fit.log_likelihood >= climbed - 1e-9 * abs(climbed)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(reports(weights=(0.2, 1.0, 3.0)))
 def test_the_gap_is_what_is_left_to_gain_by_the_definition(rows):
     fit = fit_npmle(a_pool(rows))

@@ -1,5 +1,7 @@
 """The slow second implementations are themselves held against the books."""
 
+import math
+
 import pytest
 
 from tests.stats import slow
@@ -37,3 +39,35 @@ def test_the_start_of_a_pool_that_all_passed_is_the_depth_that_all_passed():
     reports = [(7, 8, 1.0)] * 29
     assert slow.deepest_start(reports, {(7, 8): 1.0}, 0.90, 0.95) == 7
     assert slow.deepest_start(reports[:28], {(7, 8): 1.0}, 0.90, 0.95) == 0
+
+
+BALL_BEARINGS = [17.88, 28.92, 33.00, 41.52, 42.12, 45.60, 48.40, 51.84, 51.96, 54.12, 55.56]
+BALL_BEARINGS += [67.80, 68.64, 68.64, 68.88, 84.12, 93.12, 98.64, 105.12, 105.84, 127.92, 128.04]
+BALL_BEARINGS += [173.40]
+
+
+def test_the_extreme_value_likelihood_peaks_where_the_books_say():
+    # Lieblein & Zelen (1956) as in Lawless (1982), section 4.1: Weibull shape 2.10, scale 81.9;
+    # log lifetimes are smallest extreme value with location log 81.9 and spread 1 / 2.10.
+    step = 1e-4
+    logs = [int(math.log(life) / step) for life in BALL_BEARINGS]
+    rows = [(steps, steps + 1, 1.0) for steps in logs]
+
+    def height(scale_: float, shape: float) -> float:
+        spread = 1 / shape
+        mean, sd = math.log(scale_) - 0.5772156649 * spread, spread * math.pi / math.sqrt(6)
+        return slow.sev_log_likelihood(rows, step, mean, sd)
+
+    tried = {(s, k): height(s, k) for s in (80.9, 81.9, 82.9) for k in (2.0, 2.1, 2.2)}
+    assert max(tried, key=tried.get) == (81.9, 2.1)
+
+
+def test_the_median_slope_is_that_of_sen_by_hand():
+    # Slopes of the six pairs: 1, 1, 3, 1, 4, 7; their median is 2.
+    assert slow.theil_sen([(1, 1), (2, 2), (3, 3), (4, 10)])[0] == 2.0
+
+
+def test_the_spread_among_chips_counts_three_imagined_ones():
+    # (80 + 3 * 144) / 6 = 85.33, times 1.25 is 106.67.
+    centre, sd = slow.next_chip([100, 104, 108, 112], 12.0)
+    assert (centre, sd**2) == (106.0, pytest.approx(106.6667, abs=1e-4))

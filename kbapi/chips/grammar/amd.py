@@ -84,7 +84,7 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?P<suffix>[a-z]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
          "phenom {ii} {cores} {letters}{number}{suffix}", "phenom {ii}",
          "{cores} {letters} {gen} {suffix}", first_digit),
-    rule("fx", "amd", "cpu", rf"fx (?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
+    rule("fx", "amd", "cpu", rf"fx ?(?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
          "fx {number}{suffix}", "fx", "{gen} {suffix}", thousands),
     # The word PRO stands before or after the class, depending on the year; it is one name.
     rule("a_series", "amd", "cpu",

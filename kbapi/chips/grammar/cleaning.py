@@ -90,7 +90,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"vulkan|opengl|mesa|dg[12]|bmg(?: g\d+)?|lnl|mtl|arl|ptl|rpl-?\w?|adl-?\w?|tgl|icl|"
          r"rkl|bsw|byt|chv|bxt|apl|glk|jsl|ehl|snb|ivb|hsw|bdw|skl|kbl|cfl|cml|"
          r"polaris ?\d*|vega ?\d+|"
-         r"renoir|raven\d?|vangogh|[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
+         r"renoir|raven\d?|vangogh|skylake|haswell|broadwell|(?:sandy|ivy) ?bridge|zen ?\d|"
+         r"[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
     _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
     _off("count_note",
          r"\(?\b\d+ (?:cpus|threads?|logical processors?|processors)\b\)?", r"\(\d{1,3}\)",
@@ -102,13 +103,16 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"\b(?:single|dual|triple|quad|six|eight|ten|twelve|sixteen|hexa|octa)[ -]core\b"),
     _off("count_at_end", r" x ?\d{1,3}$(?<! x\d)"),
     _off("memory_unit", r"\b(\d{1,3}) ?gi?b\b", by=r"\1gb"),
+    _off("memory_type", r"\b(\d{1,3}gb) g?ddr\dx?\b", by=r"\1"),
     _off("memory_list", r"\b\d{1,3}gb ?/ ?\d{1,3}gb\b"),
     _off("power", r"\b\d{2,3} ?w\b(?!/)"),
     _off("generation_prefix",
          r"^(\S+ )?\d{1,2}(?:st|nd|rd|th)(?: gen(?:eration)?)?\b\.?(?= \w* ?(?:core|i\d|intel))",
          by=r"\1"),
-    _off("with_graphics", r" (?:with |w/ ?)(?:integrated )?(?:amd |ati )?radeon.*$",
-         r"\b(?:apu|soc) with .*$", r",? (?:with )?(?:amd )?radeon r\d,? *$(?<=,)"),
+    _off("with_graphics",
+         r" (?:with |w/ ?)(?:integrated )?(?:amd |ati |intel )?"
+         r"(?:radeon|vega|iris|u?hd graphics).*$",
+         r"\b(?:apu|soc) with .*$"),
     _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
     _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
     _off("design", r" with max-?q(?: design)?", by=" max-q"),

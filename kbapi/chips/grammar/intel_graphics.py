@@ -7,11 +7,13 @@ from kbapi.chips.grammar.rule import Rule, first_digit, no_generation, rule, tho
 RULES: Final[tuple[Rule, ...]] = (
     # Four digits behind a bare HD can be another maker's, so the word or the maker must be told.
     *(rule(name, "intel", "gpu", rf"(?P<line>u?hd){word}(?P<letter>p?)(?P<number>{digits})"
-           r"(?: graphics)?", "{line} graphics {letter}{number}", "{line} graphics",
+           r"(?: graphics)?(?: laptop| desktop)?", "{line} graphics {letter}{number}",
+           "{line} graphics",
            "{gen} {letter}", thousands, needs_maker=needs_maker)
-      for name, word, digits, needs_maker in (("hd_graphics", " graphics ", r"\d{3,4}", False),
-                                              ("hd_short", " ?", r"\d{3}", False),
-                                              ("hd_short_old", " ?", r"\d{4}", True))),
+      for name, word, digits, needs_maker in (
+          ("hd_graphics", " graphics ", r"\d{3,4}|g[147]", False),
+          ("hd_short", " ?", r"\d{3}", False),
+          ("hd_short_old", " ?", r"\d{4}", True))),
     rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?: graphics)?(?: family)?",
          "iris xe {tier} graphics", "iris xe", "{tier}", no_generation),
     rule("iris", "intel", "gpu",

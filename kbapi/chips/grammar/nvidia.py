@@ -41,7 +41,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "geforce mx{number} {variant} {memory} {form}", "geforce mx", "{gen} {form}",
          all_but_two),
     rule("geforce_number", "nvidia", "gpu",
-         r"geforce (?P<letters>g)?(?P<number>\d{3,4})(?P<letter>mx|m|a)?"
+         r"geforce (?P<letters>g)?(?P<number>\d{3}|[6-9]\d{3})(?P<letter>mx|m|a)?"
          r"(?: (?P<variant>gtx|gts|gt|gso|gs|ge|g)(?P<plus> plus)?)?",
          "geforce {letters}{number}{letter} {variant} {plus}", "geforce", "{gen} {letter}",
          all_but_two),

@@ -68,9 +68,12 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"radeon hd ?(?P<number>\d{{4}})(?P<letter>[mdgae]?)(?: (?P<step>x2|xt|pro|oem))?"
          rf"{_MEMORY}(?: graphics)?",
          "radeon hd {number}{letter} {step} {memory}", "radeon hd", "{gen} {letter}", thousands),
-    # Integrated graphics since the sixth hundred, and low discrete parts, have a number alone.
+    # Low discrete parts and newer integrated graphics have a number alone.
     rule("radeon_number", "amd", "gpu",
-         r"radeon (?P<number>\d{3}|80\d{2})(?P<letter>m|s|x)?(?: graphics)?",
+         r"radeon (?P<number>(?:5[2-5]|6[1-3])[05])(?P<letter>x)?(?: graphics)?",
+         "radeon {number}{letter}", "radeon", "{gen} {letter}", thousands),
+    rule("radeon_integrated", "amd", "gpu",
+         r"radeon (?P<number>\d{3}(?=m)|80\d{2}(?=s))(?P<letter>[ms])(?: graphics)?",
          "radeon {number}{letter}", "radeon", "{gen} {letter}", thousands),
     rule("radeon_embedded", "amd", "gpu",
          r"(?:embedded )?radeon e(?P<number>\d{4})(?: embedded)?(?: graphics)?", "radeon e{number}",

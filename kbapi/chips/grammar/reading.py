@@ -27,6 +27,7 @@ _BY_MAKER: Final = {maker: tuple(r for r in RULES if r.maker == maker) for maker
 _MAKER_WORDS = re.compile(rf"(?:(?:{'|'.join(MAKERS)}) )+")
 _WITHOUT_MAKER: Final = tuple(row for row in RULES if not row.needs_maker)
 
+_BRANDS: Final = ("geforce", "radeon")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
 _ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
@@ -148,9 +149,20 @@ def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
 def _read_one(words: str) -> tuple[tuple[ChipName, ...], bool]:
     if chip := find_chip(words):
         return (chip,), False
-    meant = tuple(dict.fromkeys(filter(None, map(find_chip, short_forms.meanings(words)))))
+    meant = _short_form(words)
     is_bare_number = words.isdigit()
     return meant, _is_family(words) or (is_bare_number and bool(meant))
+
+
+def _short_form(words: str) -> tuple[ChipName, ...]:
+    """The chips that a short form can mean; a maker or a brand that was told narrows them."""
+    told = _MAKER_WORDS.match(words)
+    rest = words[told.end() :] if told else words
+    makers = told[0].split() if told else MAKERS
+    brand = rest.split(" ")[0]
+    meant = filter(None, map(find_chip, short_forms.meanings(rest)))
+    wanted = [c for c in meant if c.maker in makers and (brand not in _BRANDS or brand in c.key)]
+    return tuple(dict.fromkeys(wanted))
 
 
 def _is_family(words: str) -> bool:

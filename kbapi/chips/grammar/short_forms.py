@@ -43,8 +43,10 @@ def meanings(words: str) -> Iterator[str]:
         yield f"amd radeon hd {found['number']}{found['suffix']}"
         if found["number"] in _INTEL_HD:
             yield f"intel hd graphics {found['number']}{found['suffix']}"
-    if found := _NUMBER.fullmatch(words):
-        yield from _bare(found["number"], found["suffix"], found["rest"])
+    if found := _NUMBER.fullmatch(words.removeprefix("geforce ").removeprefix("radeon ")):
+        yield from _bare_graphics(found[0])
+        if found[0] == words and not found["rest"]:
+            yield from _bare_processors(found["number"], found["suffix"])
 
 
 def _ryzen(number: str, suffix: str) -> Iterator[str]:
@@ -59,10 +61,7 @@ def _workstation(number: str, rest: str) -> Iterator[str]:
     yield f"nvidia rtx {number} ada generation{rest}"
 
 
-def _bare(number: str, suffix: str, rest: str) -> Iterator[str]:
-    yield from _bare_graphics(number, f"{suffix}{rest}")
-    if rest:
-        return
+def _bare_processors(number: str, suffix: str) -> Iterator[str]:
     if len(number) == 5 and number[2] in _CORE_CLASS and suffix not in _RYZEN_ONLY:
         yield f"intel core i{_CORE_CLASS[number[2]]} {number}{suffix}"
     if len(number) == 4 and number[1] in _CORE_CLASS:
@@ -78,11 +77,11 @@ def _can_be_core(number: str, suffix: str) -> bool:
     return suffix not in _RYZEN_ONLY and number[0] != "1"
 
 
-def _bare_graphics(number: str, tail: str) -> Iterator[str]:
-    yield f"nvidia geforce rtx {number}{tail}"
-    yield f"nvidia geforce gtx {number}{tail}"
-    yield f"amd radeon rx {number}{tail}"
-    if tail in ("m", "s"):
-        yield f"amd radeon {number}{tail}"
-    if not tail:
-        yield f"intel uhd graphics {number}"
+def _bare_graphics(words: str) -> Iterator[str]:
+    yield f"nvidia geforce rtx {words}"
+    yield f"nvidia geforce gtx {words}"
+    yield f"amd radeon rx {words}"
+    if words.endswith(("m", "s")):
+        yield f"amd radeon {words}"
+    if words.isdigit() and len(words) == 3:
+        yield f"intel uhd graphics {words}"

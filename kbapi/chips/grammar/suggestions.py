@@ -11,6 +11,7 @@ from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar.reading import MAKERS, RULES, find_chip
 
 _MOST_WORDS: Final = 12
+_LONGEST_WORD: Final = 16
 _MOST_SUGGESTIONS: Final = 5
 _TEMPLATE_WORD = re.compile(r"[a-z]{3,}")
 # Words that the templates fill in from the name.
@@ -24,7 +25,7 @@ _VOCABULARY: Final = tuple(dict.fromkeys(filter(_TEMPLATE_WORD.fullmatch, _TEMPL
 def suggestions(words: str) -> tuple[ChipName, ...]:
     """The chips whose name is one typing error away from these words; nothing is matched by it."""
     told = words.split()
-    if len(told) > _MOST_WORDS:
+    if len(told) > _MOST_WORDS or max(map(len, told), default=0) > _LONGEST_WORD:
         return ()
     found = (find_chip(" ".join(repaired)) for repaired in _repaired(told))
     return tuple(dict.fromkeys(filter(None, found)))[:_MOST_SUGGESTIONS]

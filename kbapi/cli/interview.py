@@ -1,0 +1,157 @@
+"""A result asked for step by step: each answer is checked before the next question comes."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import click
+from marshmallow import ValidationError
+
+from kbapi.cli.common import answer_of, paragraph
+from kbapi.cli.door import Door
+from kbapi.cli.this_machine import printed_names
+from kbapi.intake.refusals import refuse_setting
+from kbapi.intake.schema import SettingSchema
+from kbapi.vocabulary import FAILURES, LIMIT_CONTROLS, LOADS
+from kbapi.wire import problems_of
+
+_SETTING: Final = SettingSchema()
+# What one setting alone cannot break while it is still being told.
+_NOT_YET: Final = frozenset({"required", "nothing_told", "clock_missing"})
+_UNITS: Final = {
+    "voltage_offset": "mV, negative is lower, such as -80",
+    "count_offset": "counts, negative is lower, such as -15",
+    "fixed_clock_voltage": "mV, absolute, such as 820",
+}
+
+
+def interview(door: Door) -> dict[str, Any]:
+    """The document that the answers make; tokens are not part of it."""
+    click.echo(
+        paragraph(
+            "One question at a time; an empty answer leaves a thing untold. A failure is worth "
+            "more than a success. Nothing is sent before you say so."
+        )
+    )
+    chip = _ask_chip(door)
+    described = answer_of(door.ask("GET", f"/v1/chips/{chip['key']}"))
+    setting = _ask_setting(described)
+    document: dict[str, Any] = {"chip": chip["text"], "settings": [setting]}
+    stock = _ask_stock()
+    if stock is not None:
+        document["stock_passed"] = [stock]
+    return document
+
+
+def _ask_chip(door: Door) -> dict[str, str]:
+    own = next((name.text.strip() for name in printed_names()), None)
+    while True:
+        text = click.prompt("Chip, as your system prints it", default=own, type=str)
+        found = answer_of(door.ask("GET", "/v1/identify", query={"text": text}))
+        if found["match"] == "exact":
+            click.echo(f"  That is {found['chip']['name']}.")
+            return {"text": text, "key": found["chip"]["key"]}
+        click.echo(paragraph(found["reason"], "  "))
+        for candidate in found["candidates"]:
+            click.echo(f"  maybe {candidate['key']}")
+
+
+def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
+    domains = list(described["domains"])
+    controls = [one["control"] for one in described["controls"]]
+    usual = [name for name in LIMIT_CONTROLS if name in controls] or list(LIMIT_CONTROLS)
+    setting: dict[str, Any] = {
+        "domain": click.prompt("Domain", type=click.Choice(domains), default=domains[0]),
+        "control": click.prompt("Control", type=click.Choice(usual), default=usual[0]),
+    }
+    unit = _UNITS[setting["control"]]
+    if setting["control"] == "fixed_clock_voltage":
+        _ask_number(setting, "clock_mhz", "Clock that it was set at, in MHz")
+        _ask_number(setting, "stock_mv", "Stock voltage at that clock on this unit, in mV")
+    while True:
+        _ask_number(setting, "stable_at", f"Deepest setting that passed ({unit})")
+        _ask_number(setting, "unstable_at", f"Shallowest setting that failed ({unit})")
+        if {"stable_at", "unstable_at"} & set(setting):
+            break
+        click.echo("  Tell what passed, what failed, or both.")
+    if "unstable_at" in setting:
+        _ask_words(setting, "failure", "How it failed", FAILURES, several=False)
+    _ask_words(setting, "moved_with", "Domains that moved together with it", domains, several=True)
+    _ask_words(setting, "loads", "Load classes that it was tested under", LOADS, several=True)
+    _ask_number(setting, "minutes", "Minutes of testing behind what passed, all together")
+    if click.confirm("Did the load check its own results?", default=False):
+        setting["checked_results"] = True
+    _ask_number(setting, "read_back", f"What the control reported afterwards ({unit})")
+    if "read_back" in setting:
+        setting["effect"] = {"shown_by": "read_back"}
+    return setting
+
+
+def _ask_stock() -> dict[str, Any] | None:
+    load = _ask_until(
+        "Load class that passed at stock, before anything was changed",
+        lambda text: text if text in LOADS else None,
+        f"One of: {', '.join(LOADS)}.",
+    )
+    if load is None:
+        return None
+    minutes = _ask_until("For how many minutes", _number, "A number is wanted here.")
+    return None if minutes is None else {"load": load, "minutes": minutes}
+
+
+def _ask_number(setting: dict[str, Any], field: str, question: str) -> None:
+    """Put a checked number into the setting, or leave it out."""
+    while True:
+        setting.pop(field, None)
+        value = _ask_until(question, _number, "A number is wanted here, such as -80.")
+        if value is None:
+            return
+        setting[field] = value
+        told = _first_problem(setting)
+        if told is None:
+            return
+        click.echo(paragraph(told, "  "))
+
+
+def _first_problem(setting: dict[str, Any]) -> str | None:
+    try:
+        parsed = _SETTING.load(setting)
+    except ValidationError as error:
+        problems = list(problems_of(error.messages))
+    else:
+        problems = list(refuse_setting(parsed, ""))
+    return next((problem.detail for problem in problems if problem.code not in _NOT_YET), None)
+
+
+def _ask_words(
+    setting: dict[str, Any], field: str, question: str, words: Any, *, several: bool
+) -> None:
+    def parse(text: str) -> Any:
+        chosen = [word.strip() for word in text.split(",")]
+        if any(word not in words for word in chosen) or (len(chosen) > 1 and not several):
+            return None
+        return chosen if several else chosen[0]
+
+    how = "some of, joined by commas" if several else "one of"
+    value = _ask_until(question, parse, f"{how.capitalize()}: {', '.join(words)}.")
+    if value is not None:
+        setting[field] = value
+
+
+def _ask_until(question: str, parse: Callable[[str], Any], hint: str) -> Any:
+    """What the first readable answer means, None for an empty one."""
+    while True:
+        text = click.prompt(question, default="", show_default=False, type=str).strip()
+        if not text:
+            return None
+        value = parse(text)
+        if value is not None:
+            return value
+        click.echo(paragraph(hint, "  "))
+
+
+def _number(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return int(value) if value == int(value) else value

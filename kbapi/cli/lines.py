@@ -1,0 +1,126 @@
+"""Answers in lines for people: 80 columns, no colour, fit for a pipe."""
+
+from typing import Any, Final
+
+from kbapi.cli.common import bullet, paragraph
+
+_BAR_COLUMNS: Final = 40
+_MOST_ROWS: Final = 24
+
+
+def start_in_lines(answer: dict[str, Any]) -> str:
+    """A start answer."""
+    lines = [paragraph(answer["summary"])]
+    if answer["start"] is not None:
+        lines += ["", paragraph(f"It means: {answer['means']['text']}.")]
+        if (at_clock := answer["start"]["at_clock"]) is not None:
+            lines.append(paragraph(_at_clock(at_clock)))
+    lines += ["", paragraph(_evidence(answer["evidence"]))]
+    if answer["nearest"]:
+        lines += ["", paragraph("Related chips with results: " + ", ".join(answer["nearest"]))]
+    return "\n".join([*lines, *_cautions(answer)])
+
+
+def _at_clock(at_clock: dict[str, Any]) -> str:
+    return (
+        f"At {at_clock['clock_mhz']:g} MHz that is about {at_clock['setting_mv']:g} mV, where "
+        f"{at_clock['reports']} reports put the stock voltage at {at_clock['stock_mv']:g} mV; the "
+        f"nearest of them is {at_clock['distance_mhz']:g} MHz away. Your own stock voltage counts."
+    )
+
+
+def _evidence(evidence: dict[str, Any]) -> str:
+    return (
+        f"Evidence: {evidence['units']} units counted, {evidence['failures']} of them failed "
+        f"somewhere; {evidence['claimed']} claimed without proof of effect, "
+        f"{evidence['set_aside']} set aside; latest {evidence['latest'] or 'none'}."
+    )
+
+
+def _cautions(answer: dict[str, Any]) -> list[str]:
+    return ["", "Cautions:", *(bullet(caution["text"]) for caution in answer["cautions"])]
+
+
+def accepted_in_lines(accepted: dict[str, Any]) -> str:
+    """What a sender is told."""
+    repeated = " (this document was here before)" if accepted["duplicate_of"] else ""
+    lines = [f"Stored as {accepted['id']}{repeated}", f"Chip: {accepted['chip']['name']}"]
+    for setting in accepted["settings"]:
+        moved = " with ".join([setting["domain"], *setting["moved_with"]])
+        lines.append(f"{moved}, {setting['control']}: {setting['status']}")
+        lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
+        if setting["spread"]:
+            spread = setting["spread"]
+            lines.append(f"    {spread['stable_here']} of {spread['of']} known units hold this")
+    lines += [
+        f"Receipt: {accepted['receipt']}",
+        paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
+        paragraph(accepted["thanks"]),
+    ]
+    return "\n".join(lines)
+
+
+def stability_in_lines(answer: dict[str, Any]) -> str:
+    """The stable share over the settings, drawn with letters."""
+    lines = [paragraph(answer["summary"])]
+    curve = answer["own"] or answer["borrowed"]
+    if curve is not None:
+        unit = "counts" if answer["control"] == "count_offset" else "mV"
+        lines += ["", *_drawing(curve, unit)]
+        if answer["own"] is None:
+            lines.append(paragraph("All of it is borrowed from related chips."))
+    for percentile in answer["percentiles"]:
+        lines.append(_percentile(percentile))
+    lines += ["", paragraph(_evidence(answer["evidence"]))]
+    return "\n".join([*lines, *_cautions(answer)])
+
+
+def _drawing(curve: dict[str, Any], unit: str) -> list[str]:
+    """One row for every few settings: share as a bar, its band as brackets beside it."""
+    rows = len(curve["setting"])
+    first = next((at for at in range(rows) if curve["share"][at] < 1), rows - 1)
+    begin = max(0, first - 2)
+    stride = max(1, -(-(rows - begin) // _MOST_ROWS))
+    lines = [f"{'setting':>10}  {'share that holds it':<{_BAR_COLUMNS}}  at least  at most"]
+    for at in range(begin, rows, stride):
+        share = curve["share"][at]
+        bar = "=" * round(share * _BAR_COLUMNS)
+        setting = f"{curve['setting'][at]:g} {unit}"
+        lower, upper = curve["lower"][at], curve["upper"][at]
+        lines.append(f"{setting:>10}  {bar:<{_BAR_COLUMNS}}  {lower:>8.0%}  {upper:>7.0%}")
+    return [*lines, ""]
+
+
+def _percentile(percentile: dict[str, Any]) -> str:
+    setting = percentile["setting_mv"]
+    setting = percentile["setting_counts"] if setting is None else setting
+    deep, shallow = percentile["interval"]
+    return (
+        f"{percentile['share']:>5.0%} of units hold {setting:g} "
+        f"(between {shallow:g} and {deep:g} with {percentile['attained_confidence']:.0%})"
+    )
+
+
+def identified_in_lines(answer: dict[str, Any]) -> str:
+    """What a text was understood as."""
+    if answer["chip"] is not None:
+        chip = answer["chip"]
+        lines = [f"  {chip['name']}", f"  key {chip['key']}"]
+        lines.append(f"  series {chip['series']}, line {chip['line']}")
+    else:
+        lines = [paragraph(answer["reason"], "  ")]
+        lines += [f"  maybe {candidate['key']}" for candidate in answer["candidates"]]
+    if answer["conflict"]:
+        lines.append(paragraph(answer["conflict"], "  "))
+    return "\n".join(lines)
+
+
+def chips_in_lines(page: dict[str, Any]) -> str:
+    """A page of chips."""
+    lines = [
+        f"{chip['key']:<40} {chip['name']}{'  (provisional)' if chip['provisional'] else ''}"
+        for chip in page["chips"]
+    ]
+    if page["next_cursor"]:
+        lines.append(f"more: --cursor {page['next_cursor']}")
+    return "\n".join(lines) or "No chip is known that fits."

@@ -1,0 +1,89 @@
+"""Results from the terminal: `kbapi submit`, `withdraw`."""
+
+import sys
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import click
+import orjson
+
+from kbapi.cli import lines
+from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
+from kbapi.cli.interview import interview
+from kbapi.cli.sender import Sender, load_sender, save_sender, sender_file
+
+
+@click.command("submit")
+@click.argument("file", type=click.File("rb"), required=False)
+@asks
+def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: bool) -> None:
+    """Store the result in FILE (a JSON document, - for standard input).
+
+    Without FILE it asks step by step and checks each answer. Tokens that it
+    makes up, and every receipt, are kept in a file of your own.
+    """
+    path = sender_file()
+    with asking(home, url) as door:
+        sender = load_sender(path)
+        if file is not None:
+            body = file.read()
+        else:
+            _require_terminal()
+            document = interview(door)
+            body = orjson.dumps(_with_tokens(document, sender, door))
+            click.echo(orjson.dumps(document, option=orjson.OPT_INDENT_2))
+            if not click.confirm("Send this?", default=True):
+                raise SystemExit(REFUSED)
+            # Kept before they are sent: a result must never outlive the only way to it.
+            save_sender(path, sender)
+        accepted = answer_of(door.ask("POST", "/v1/submissions", body=body))
+        sender.receipts[accepted["id"]] = accepted["receipt"]
+        save_sender(path, sender)
+    tell(accepted, as_json, lines.accepted_in_lines)
+
+
+def _require_terminal() -> None:
+    if not sys.stdin.isatty():
+        click.echo("Nothing to ask without a terminal: give a FILE, or - for a pipe.", err=True)
+        raise SystemExit(2)
+
+
+def _with_tokens(document: dict[str, Any], sender: Sender, door: Any) -> dict[str, Any]:
+    found = answer_of(door.ask("GET", "/v1/identify", query={"text": document["chip"]}))
+    return {
+        **document,
+        "contributor_token": sender.contributor_token,
+        "unit_token": sender.unit_token(found["chip"]["key"]),
+    }
+
+
+receipt_option = click.option(
+    "--receipt", help="The receipt; without it, the one that was kept when it was sent from here."
+)
+
+
+def bearer(submission_id: str, receipt: str | None) -> dict[str, str]:
+    """The header that shows the receipt, given or kept."""
+    shown = receipt or load_sender(sender_file()).receipts.get(submission_id)
+    if shown is None:
+        click.echo("No receipt of this result was kept here: give it with --receipt.", err=True)
+        raise SystemExit(REFUSED)
+    return {"Authorization": f"Bearer {shown}"}
+
+
+@click.command("withdraw")
+@click.argument("submission_id", metavar="ID")
+@receipt_option
+@asks
+def withdraw_command(
+    submission_id: str, receipt: str | None, home: Path, url: str | None, as_json: bool
+) -> None:
+    """Remove the result ID and all that stood on it; backups keep what they had."""
+    with asking(home, url) as door:
+        headers = bearer(submission_id, receipt)
+        answer_of(door.ask("DELETE", f"/v1/submissions/{submission_id}", headers=headers))
+        path = sender_file()
+        sender = load_sender(path)
+        if sender.receipts.pop(submission_id, None) is not None:
+            save_sender(path, sender)
+    tell({"withdrawn": submission_id}, as_json, lambda _: f"Withdrawn: {submission_id}")

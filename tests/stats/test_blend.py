@@ -1,0 +1,100 @@
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kbapi.stats.blend import known_share
+from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.pool import fit_pool, informative
+from kbapi.stats.scale import VOLTAGE_OFFSET
+from kbapi.stats.siblings import Siblings
+from tests.stats import slow
+from tests.stats.makers import a_pool, reports
+from tests.stats.test_npmle import masses_of
+
+ERRORS = np.array([0.05])
+
+
+def a_fit(rows):
+    return fit_pool(a_pool(rows), Siblings(), 5.0, VOLTAGE_OFFSET)
+
+
+def a_pool_of(units: int):
+    """Units spread over five settings, none failed at its first."""
+    return [(10 + 2 * (u % 5), 12 + 2 * (u % 5), 1.0) for u in range(units)]
+
+
+@pytest.mark.parametrize(
+    ("units", "weight"), [(3, 0.0), (30, 0.0), (65, 0.5), (100, 1.0), (5_000, 1.0)]
+)
+def test_the_model_free_bound_comes_in_between_30_and_100_units(units, weight):
+    assert a_fit(a_pool_of(units)).bound.model_free_weight == pytest.approx(weight)
+    assert slow.blended_weight(units) == pytest.approx(weight)
+
+
+@pytest.mark.parametrize("units", [5, 10, 25, 40, 64, 85, 100, 130, 400])
+def test_the_start_is_the_blend_by_hand(units):
+    rows = a_pool_of(units)
+    fit = a_fit(rows)
+    posterior = float(fit.bound.posterior.depth_at(0.9, np.array([slow.strictness(units)]))[0])
+    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90)
+    w = slow.blended_weight(units)
+    by_hand = (1 - w) * posterior + w * free
+    assert fit.bound.ends(0.90, ERRORS).shallow[0] == pytest.approx(by_hand, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(reports(weights=(20.0, 50.0)))
+def test_the_model_free_part_is_that_of_brute_force(rows):
+    # No first failures: their place would come from the posterior.
+    rows = [row for row in rows if row[0] > 0] + [(3, 4, 100.0)]
+    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90)
+    assert a_fit(rows).bound.ends(0.90, ERRORS).shallow[0] == free
+
+
+@settings(max_examples=60, deadline=None)
+@given(reports(weights=(1.0, 30.0, 90.0)), st.sampled_from([0.9, 0.75, 0.5, 0.25, 0.1]))
+def test_smaller_errors_widen_both_ends_around_the_middle(rows, share):
+    errors = 0.05 * 0.5 ** np.arange(6)
+    ends = a_fit([*rows, (3, 4, 1.0)]).bound.ends(share, errors)
+    assert np.all(np.diff(ends.shallow) <= 1e-9)
+    assert np.all(np.diff(ends.deep) >= -1e-9)
+    assert np.all(np.isfinite(ends.shallow) & np.isfinite(ends.deep))
+
+
+def test_the_deep_end_is_the_exact_binomial_one_on_exact_data():
+    # 400 limits at 1..400; discounted weight 320; the upper bound of the share must reach 0.5.
+    rows = [(limit, limit + 1, 1.0) for limit in range(1, 401)]
+    deep = fit_pool(a_pool(rows), Siblings(), 0.25, VOLTAGE_OFFSET).bound.ends(0.5, ERRORS).deep[0]
+    upper = [1 - slow.beta_lower(0.8 * (d - 1), 0.8 * (401 - d), 0.95) for d in range(1, 401)]
+    assert deep == max(d for d, bound in enumerate(upper, start=1) if bound >= 0.5)
+
+
+def test_where_too_few_failed_the_posterior_bounds_the_deep_end_beyond_all_that_was_seen():
+    rows = [(12, NEVER_FAILED, 1.0)] * 150 + [(10, 11, 1.0)] * 2
+    bound = a_fit(rows).bound
+    level = 1 - slow.strictness(152)
+    posterior = float(bound.posterior.depth_at(0.5, np.array([level]))[0])
+    assert bound.ends(0.5, ERRORS).deep[0] == pytest.approx(max(posterior, 13.0))
+
+
+@settings(deadline=None)
+@given(reports(weights=(0.3, 1.0)))
+def test_the_two_envelopes_hold_every_place_of_the_mass_between_them(rows):
+    pool = a_pool(rows)
+    fit = fit_npmle(pool)
+    runs = known_share(pool, fit)
+    assert np.all(runs.least <= runs.most)
+    for depth, most in zip(runs.depths.tolist(), runs.most.tolist(), strict=True):
+        late = sum(m for (_, right), m in masses_of(fit).items() if right > depth)
+        assert most == pytest.approx(late, abs=1e-12)
+
+
+def test_units_of_which_nothing_is_known_are_left_out():
+    pool = a_pool([(0, NEVER_FAILED, 50.0), (5, 6, 2.0), (0, 3, 1.0)])
+    assert informative(pool).total_weight == 3.0
+    assert a_fit([(0, NEVER_FAILED, 50.0)]).own_units == 0.0
+    assert math.isclose(a_fit([(0, NEVER_FAILED, 50.0), (5, 6, 2.0)]).own_units, 2.0)

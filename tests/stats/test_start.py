@@ -1,0 +1,215 @@
+import time
+from collections import Counter
+from fractions import Fraction
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kbapi.stats.grid import Grid
+from kbapi.stats.guard import NO_GUARD, Guard
+from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
+from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
+from kbapi.stats.siblings import Level, Sibling, Siblings
+from kbapi.stats.start import Method, NoStart, NoStartReason, Start, pool_start
+from tests.stats.makers import a_pool, reports
+from tests.stats.test_npmle import EXTREME, every_interval_below
+
+NOBODY = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+SERIES = Siblings(series=tuple(Sibling(mean, 2.9, 100.0) for mean in (98.0, 105.0, 109.0, 118.0)))
+
+
+def a_start(pool, siblings=SERIES, share=0.90, confidence=0.95, guard=NO_GUARD, step=5):
+    if not isinstance(pool, GroupedIntervals):
+        pool = a_pool(pool)
+    grid = Grid(Fraction(step))
+    return pool_start(pool, siblings, grid, VOLTAGE_OFFSET, share, confidence, guard)
+
+
+def steps_of(fit):
+    return fit.answer.steps if isinstance(fit.answer, Start) else 0
+
+
+pools = reports(deepest=30, most=15, weights=(0.5, 1.0, 6.0, 20.0))
+some_siblings = st.sampled_from([Siblings(), SERIES])
+
+
+@settings(max_examples=100, deadline=None)
+@given(pools, some_siblings)
+def test_without_a_guard_the_shallow_end_of_the_90_percent_percentile_is_the_start(rows, siblings):
+    fit = a_start(rows, siblings)
+    if fit.percentiles:
+        assert fit.percentiles[0].share == 0.90
+        assert fit.percentiles[0].shallow == steps_of(fit)
+
+
+@settings(max_examples=100, deadline=None)
+@given(pools, some_siblings)
+def test_percentiles_lie_in_their_intervals_and_go_deeper_with_smaller_shares(rows, siblings):
+    depths = a_start(rows, siblings).percentiles
+    for depth in depths:
+        assert 0 <= depth.shallow <= depth.steps <= depth.deep
+        assert 0.90 <= depth.confidence + 1e-12 < 1.0 + 1e-12
+    for one, next_ in pairwise(depths):
+        assert one.shallow <= next_.shallow
+        assert one.steps <= next_.steps
+        assert one.deep <= next_.deep
+
+
+@settings(max_examples=60, deadline=None)
+@given(pools, some_siblings, st.randoms(use_true_random=False))
+def test_order_and_grouping_of_reports_do_not_matter(rows, siblings, random):
+    shuffled = rows.copy()
+    random.shuffle(shuffled)
+    assert a_start(shuffled, siblings) == a_start(rows, siblings)
+    twice = [(left, right, 1.0) for left, right, _ in rows] * 2
+    merged = [(left, right, float(n)) for (left, right, _), n in Counter(twice).items()]
+    assert a_start(twice, siblings) == a_start(merged, siblings)
+
+
+@settings(max_examples=60, deadline=None)
+@given(pools, some_siblings)
+def test_asking_for_more_never_gives_a_deeper_start(rows, siblings):
+    usual = steps_of(a_start(rows, siblings))
+    assert steps_of(a_start(rows, siblings, confidence=0.99)) <= usual
+    assert steps_of(a_start(rows, siblings, share=0.95)) <= usual
+    assert steps_of(a_start(rows, siblings, guard=Guard(0.0, drift_alarm=True))) <= usual
+
+
+@settings(max_examples=60, deadline=None)
+@given(pools)
+def test_counts_are_mv_with_every_constant_divided_by_five(rows):
+    pool, counts = a_pool(rows), Siblings()
+    in_mv = pool_start(pool, counts, Grid(Fraction(5)), VOLTAGE_OFFSET, 0.9, 0.95, NO_GUARD)
+    in_counts = pool_start(pool, counts, Grid(Fraction(1)), COUNT_OFFSET, 0.9, 0.95, NO_GUARD)
+    assert steps_of(in_counts) == pytest.approx(steps_of(in_mv), abs=1)
+    assert in_counts.level == in_mv.level
+    assert in_counts.kkt_gap == pytest.approx(in_mv.kkt_gap, abs=1e-9)
+
+
+def test_a_guard_serves_a_stricter_share_and_says_so():
+    rows = [(10 + u % 9, 12 + u % 9, 1.0) for u in range(400)]
+    free = a_start(rows)
+    assert (free.stable_share, free.served_at) == (0.90, 0.90)
+    for guard in (Guard(0.021, drift_alarm=False), Guard(0.0, drift_alarm=True)):
+        guarded = a_start(rows, guard=guard)
+        assert (guarded.stable_share, guarded.served_at) == (0.90, pytest.approx(0.91))
+        assert guarded.percentiles == free.percentiles
+    assert a_start(rows, guard=Guard(0.02, drift_alarm=False)) == free
+
+
+def test_nobody_at_all_gives_no_start_and_no_number():
+    fit = a_start(NOBODY, Siblings())
+    assert fit.answer == NoStart(NoStartReason.TOO_FEW_UNITS)
+    assert (fit.level, fit.method, fit.percentiles) == (Level.NONE, Method.NONE, ())
+    assert (fit.own_units, fit.borrowed_units, fit.kkt_gap) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("units", [1, 2])
+def test_one_or_two_units_without_siblings_are_too_few(units):
+    fit = a_start([(20, 21, 1.0)] * units, Siblings())
+    assert fit.answer == NoStart(NoStartReason.TOO_FEW_UNITS)
+    assert fit.own_units == units
+
+
+def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
+    fit = a_start(NOBODY)
+    assert isinstance(fit.answer, Start)
+    assert (fit.level, fit.own_units, fit.borrowed_units) == (Level.SERIES, 0.0, 400.0)
+    assert fit.method is Method.EXTREME_VALUE
+
+
+@pytest.mark.parametrize(
+    ("units", "method", "level", "borrowed"),
+    [
+        (20, Method.EXTREME_VALUE, Level.SERIES, 400.0),
+        (60, Method.BLEND, Level.SERIES, 400.0),
+        (100, Method.MODEL_FREE, Level.CHIP, 0.0),
+    ],
+)
+def test_an_answer_says_what_it_leans_on(units, method, level, borrowed):
+    fit = a_start([(20, 21, 1.0)] * units)
+    assert (fit.method, fit.level, fit.borrowed_units) == (method, level, borrowed)
+    assert fit.own_units == units
+    assert fit.converged
+    assert a_start([(20, 21, 1.0)] * units, Siblings()).level is Level.CHIP
+
+
+def test_weak_chips_have_no_setting_below_stock_and_it_is_said_why():
+    fit = a_start([(0, 2, 1.0)] * 200 + [(0, 1, 1.0)] * 200, Siblings(), step=125 / 128)
+    assert fit.answer == NoStart(NoStartReason.FAILS_NEAR_STOCK)
+    assert fit.percentiles[0].shallow == 0
+
+
+def test_the_attained_confidence_is_the_last_that_keeps_the_start():
+    rows = [(5 + u % 60, 6 + u % 60, 1.0) for u in range(150)]
+    fit = a_start(rows)
+    attained = fit.answer.interval.shallow_confidence
+    assert 0.95 <= attained < 0.999
+    assert steps_of(a_start(rows, confidence=attained)) == steps_of(fit)
+    stricter = 1 - (1 - attained) * 0.9
+    assert steps_of(a_start(rows, confidence=stricter)) < steps_of(fit)
+
+
+def test_the_start_moves_by_small_steps_as_units_come_in():
+    rng = np.random.default_rng(5)
+    first, limit = rng.integers(50, 81, 140), rng.normal(110, 25, 140)
+    depth = [
+        (int(max(f - 5, 0)) if t < f else int(t), int(f) if t < f else int(t) + 5)
+        for f, t in zip(first, limit, strict=True)
+    ]
+    rows = [
+        (0 if t < f else left, right, 1.0)
+        for (left, right), f, t in zip(depth, first, limit, strict=True)
+    ]
+    starts = [steps_of(a_start(rows[:n], step=1)) for n in range(20, 141)]
+    assert np.abs(np.diff(starts)).max() <= 12
+
+
+SCALES = {
+    "offset": (Grid(Fraction(125, 128)), VOLTAGE_OFFSET),
+    "counts": (Grid(Fraction(1)), COUNT_OFFSET),
+    "fixed clock": (Grid(Fraction(25, 4)), FIXED_CLOCK_VOLTAGE),
+}
+
+
+@pytest.mark.parametrize("scale", SCALES)
+@pytest.mark.parametrize("name", EXTREME)
+def test_extreme_evidence_has_a_finite_lawful_answer(name, scale):
+    fit = pool_start(a_pool(EXTREME[name]), SERIES, *SCALES[scale], 0.90, 0.95, NO_GUARD)
+    assert fit.converged
+    assert fit.percentiles[0].shallow == steps_of(fit)
+    assert all(depth.shallow <= depth.steps <= depth.deep for depth in fit.percentiles)
+
+
+def test_a_hundred_thousand_distinct_intervals_are_answered_quickly():
+    pool = every_interval_below(450)
+    began = time.process_time()
+    fit = a_start(pool, step=1)
+    assert time.process_time() - began < 10.0
+    assert fit.converged
+
+
+def test_the_same_evidence_gives_the_same_answer_to_the_last_bit():
+    rows = [(10 + u % 9, 12 + u % 9, 0.1 + u % 7) for u in range(60)]
+    assert repr(a_start(rows)) == repr(a_start(rows))
+
+
+@pytest.mark.parametrize("wrong", [0.0, 1.0, -1.0, float("nan")])
+def test_a_share_or_confidence_that_is_none_is_refused(wrong):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        a_start([(5, 9, 1.0)], share=wrong)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        a_start([(5, 9, 1.0)], confidence=wrong)
+
+
+@pytest.mark.parametrize("share", [0.01, 0.5, 0.99])
+@pytest.mark.parametrize("confidence", [0.8, 0.99])
+@pytest.mark.parametrize("units", [3, 50, 5_000])
+def test_every_askable_share_and_confidence_is_answered(share, confidence, units):
+    rows = [(10 + u % 9, NEVER_FAILED if u % 4 == 0 else 12 + u % 9, 1.0) for u in range(units)]
+    fit = a_start(rows, share=share, confidence=confidence)
+    assert isinstance(fit.answer, Start | NoStart)
+    assert fit.percentiles
