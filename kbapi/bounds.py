@@ -75,6 +75,8 @@ DEEPEST_NESTING: Final = 16
 LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""
 LONGEST_TEXT: Final = 400
+MOST_TEXTS: Final = 2_000
+"""Texts of a document that are more than a plain word; no result needs a tenth of them."""
 
 # What sensors show when they are not there: reserved bytes and words of their registers, and two
 # temperatures that some firmware reports for ever (301.0 K and 290.0 K).

@@ -1,7 +1,7 @@
 """Bytes in, a checked result out, or every problem of the document at once."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, get_args
 
 from marshmallow import ValidationError
@@ -16,6 +16,7 @@ from kbapi.intake.platform_schema import ChipIdsSchema
 from kbapi.intake.readings import Ignored, ignore_readings
 from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
+from kbapi.intake.scrubber import CODE, find_identities, without_identities
 from kbapi.wire import problems_of
 
 _MOST_PROBLEMS_TOLD: Final = 100
@@ -48,7 +49,7 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     DocumentRefused
         With every problem of text, shape and plausibility.
     """
-    reading = read_json(body)
+    reading = _read(body)
     chip = _chip_of(reading.value, catalogue)
     try:
         result = _SUBMISSION.load(reading.value)
@@ -62,6 +63,12 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
     return ReadDocument(usable, chip.chip, raw, chip.conflict, ignored)
+
+
+def _read(body: bytes) -> JsonReading:
+    """The JSON value with the problems of its text, identities among them."""
+    reading = read_json(body)
+    return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
 
 
 def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
@@ -112,11 +119,16 @@ def _plausible_parts(value: Any, shape: tuple[Problem, ...]) -> Iterator[Problem
 
 def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:
     # A value that is no number is also of the wrong shape: it is told once, by its first problem.
-    told = {problem.pointer for problem in reading.problems}
+    told = {problem.pointer for problem in reading.problems if problem.code != CODE}
     rest = tuple(problem for problem in further if problem.pointer not in told)
-    problems = (*reading.problems, *rest)
+    problems = tuple(_safe(problem) for problem in (*reading.problems, *rest))
     if len(problems) > _MOST_PROBLEMS_TOLD:
         left = len(problems) - _MOST_PROBLEMS_TOLD
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
     return DocumentRefused(problems=problems)
+
+
+def _safe(problem: Problem) -> Problem:
+    """The problem with a pointer that names nobody."""
+    return replace(problem, pointer=without_identities(problem.pointer))
