@@ -11,6 +11,8 @@ Part = dict[str, Any]
 
 SUSTAINED_W: Final = {"laptop": 45, "desktop": 125, "mini": 35, "handheld": 15}
 """What a form gives its processor for long."""
+_CUSTOMARY: Final = {"norvane": "voltage_offset", "ketterly": "count_offset"}
+"""How a maker's open processors are moved: what owners of a locked class look for."""
 
 
 def platform_part(rng: Random, machine: Machine) -> Part:
@@ -44,7 +46,8 @@ def open_lock_part(rng: Random, machine: Machine, pool: PoolTruth) -> list[Part]
 def locked_part(rng: Random, machine: Machine, pool: PoolTruth | None) -> list[Part]:
     """What an owner found who could not move the processor; without a pool its class is locked."""
     if pool is None:
-        return [_lock("core", "voltage_offset", "chip_locked", _draw_found_by(rng), [])]
+        maker = machine.processor.split("-")[0]
+        return [_lock("core", _CUSTOMARY[maker], "chip_locked", _draw_found_by(rng), [])]
     status = machine.of_class.locked_as
     return [_lock(pool.domains[0], pool.control, status, _draw_found_by(rng), [])]
 

@@ -16,6 +16,8 @@ from kbapi.exchange.club.truth import PoolTruth, typing_unit
 _FIRST_MV: Final = (50.0, 80.0)
 _STEPS_MV: Final = (5, 10, 25)
 _FURTHEST_PLAN_MV: Final = 80.0
+_ROOM_MV: Final = 240.0
+"""The controls of the invented makers go no deeper; few units are so good that it matters."""
 _CLAIMED_END_MV: Final = (60.0, 150.0)
 
 
@@ -47,11 +49,13 @@ class _Plan:
 def search_limit(rng: Random, pool: PoolTruth, limit_steps: int) -> Search:
     """The search of one honest tester whose unit's limit is this grid step."""
     plan = _draw_plan(rng, pool)
+    room = _typed(_ROOM_MV, pool, typing_unit(pool.grid))
     stable, depth = None, plan.first
     while steps_of(pool, depth) <= limit_steps:
         stable, depth = depth, depth + plan.step
-        if plan.planned is not None and depth > plan.planned:
-            return Search(pool, plan.first, stable, None, plan.planned)
+        if depth > (room if plan.planned is None else plan.planned):
+            # Who runs out of room has arrived as well.
+            return Search(pool, plan.first, stable, None, plan.planned or stable)
         if plan.feels_wrong and steps_of(pool, depth) > limit_steps:
             return Search(pool, plan.first, stable, None, None)
     return Search(pool, plan.first, stable, depth, plan.planned)
