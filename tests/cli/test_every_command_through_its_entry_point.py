@@ -144,6 +144,8 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "db",
             "demo",
             "identify",
+            "locks",
+            "notes",
             "serve",
             "stability",
             "start",
@@ -247,3 +249,36 @@ def test_the_interview_checks_each_answer_and_ends_with_a_stored_result(home: Pa
     assert "did you mean -80?" in told
     assert "A number is wanted here" in told
     assert "core with ring, voltage_offset: counted" in told
+
+
+NOTE = """+++
+key = "harbour-15-menu"
+machine = "harbour-15"
+source = "Tidewater Bench Club, bench note 3"
+reviewed = "2026-06"
++++
+The entry shows only after a cold start.
+"""
+
+
+def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
+    good, bad = tmp_path / "good.md", tmp_path / "bad.md"
+    good.write_text(NOTE)
+    bad.write_text(NOTE.replace("cold", "<b>cold</b>"))
+    refused = run("notes", "load", str(good), str(bad), "--home", str(home))
+    assert refused.returncode != 0
+    assert "HTML" in refused.stderr
+    assert run("notes", "list", "--home", str(home)).stdout == ""
+    assert run("notes", "load", str(good), "--home", str(home)).returncode == 0
+    assert "harbour-15-menu" in run("notes", "list", "--home", str(home)).stdout
+
+
+def test_locks_are_told_in_eighty_columns(home: Path) -> None:
+    lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
+    document = {"chip": RESULT["chip"], "locks": [lock]}
+    assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
+    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert told.returncode == 0
+    assert "voltage_offset on core: " in told.stdout
+    assert "this can still be done" in told.stdout
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80

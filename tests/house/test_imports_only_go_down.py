@@ -13,7 +13,7 @@ FLOORS = (
     ("pages",),
     ("api",),
     ("exchange",),
-    ("intake", "advice"),
+    ("intake", "advice", "curation"),
     ("evidence",),
     ("storage",),
     ("chips",),

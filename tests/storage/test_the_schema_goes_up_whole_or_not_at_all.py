@@ -63,9 +63,7 @@ def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path)
     migrations.upgrade_to_head(tmp_path / "migrated.sqlite3")
     engine = make_writing_engine(tmp_path / "migrated.sqlite3")
     with engine.begin() as connection:
-        context = MigrationContext.configure(
-            connection, opts={"compare_type": True, "compare_server_default": True}
-        )
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, SQLModel.metadata) == []
     engine.dispose()
 
