@@ -7,9 +7,10 @@ from typing import Final
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.errors import IdempotencyKeyReused
+from kbapi.errors import DocumentRefused, IdempotencyKeyReused
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.accepted import Accepted, accepted_from
+from kbapi.intake.counting import count_accepted, count_refused
 from kbapi.intake.new_rows import Sender, new_submission
 from kbapi.intake.reader import ReadDocument, read_submission
 from kbapi.intake.receipts import contributor_hash, receipt_of, unit_hash
@@ -46,7 +47,7 @@ def accept_submission(
     StorageBusy, StorageUnwritable, StorageBroken
         When the database can't take it now.
     """
-    document = read_submission(body, f"{instance.today():%Y-%m}", instance.catalogue)
+    document = _read(instance, body)
     screened = _screen(instance, document)
     sender = _sender_of(instance, document)
     replay = _replay_of(instance, sender, body, idempotency_key)
@@ -58,7 +59,16 @@ def accept_submission(
         submission_id, accepted = _store_once(instance, connection, document, screened, sender)
         if replay is not None:
             _keep_answer(instance, connection, replay, submission_id, accepted)
+    count_accepted(accepted)
     return accepted
+
+
+def _read(instance: Instance, body: bytes) -> ReadDocument:
+    try:
+        return read_submission(body, f"{instance.today():%Y-%m}", instance.catalogue)
+    except DocumentRefused as refused:
+        count_refused(refused)
+        raise
 
 
 def _screen(instance: Instance, document: ReadDocument) -> tuple[ScreenedSetting, ...]:

@@ -61,6 +61,7 @@ def new_submission(
             _new_lock(lock, document.result.platform, measured_month)
             for lock in document.result.locks
         ),
+        reading_ignored=orjson.dumps(document.ignored).decode(),
         chip_conflict=document.chip_conflict or "",
     )
 
@@ -104,7 +105,7 @@ def _new_lock(lock: Lock, platform: Platform, measured_month: str) -> NewLock:
 
 def _conditions_of(screened: ScreenedSetting, platform: Platform) -> ConditionsKey:
     return ConditionsKey(
-        loads=",".join(screened.setting.loads),
+        loads=",".join(screened.loads),
         grade=screened.grade,
         firmware=platform.firmware or "",
         microcode=platform.microcode or "",

@@ -112,18 +112,23 @@ def test_a_wrong_option_is_a_usage_error(home: Path) -> None:
 
 def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) -> None:
     home = tmp_path / "demo"
-    first = run("demo", "--home", str(home), "--no-serve")
+    first = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert first.returncode == 0, first.stderr
     for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
         assert words in first.stdout
+    # In a pipe progress is plain lines, and what the door refused is told.
+    assert "Sending: 20 of 200" in first.stdout
+    assert "Sending: 200 of 200" in first.stdout
+    assert "refused at the door" in first.stdout
+    assert "\r" not in first.stdout + first.stderr
     assert max(len(line) for line in first.stdout.splitlines()) <= 80
-    again = run("demo", "--home", str(home), "--no-serve")
+    again = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert again.returncode == 0, again.stderr
     assert "was here before" in again.stdout
 
 
 def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path) -> None:
-    shown = run("demo", "--home", str(tmp_path / "demo"), "--no-serve").stdout
+    shown = run("demo", "--home", str(tmp_path / "demo"), "--no-serve", "--results", "900").stdout
     moved = next(line for line in shown.splitlines() if line.startswith("The start went from"))
     before, after = (float(word) for word in moved.split() if word.startswith("-"))
     assert before < after < 0

@@ -10,7 +10,8 @@ from openapi_spec_validator import validate
 
 from kbapi import errors
 from kbapi.cli.main import main
-from kbapi.intake.refusals import REFUSALS
+from kbapi.intake.readings import READING_RULES
+from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import SCREENING_RULES
 from kbapi.settings import Settings
 from kbapi.storage.tables import SQLModel
@@ -88,7 +89,7 @@ def test_every_route_stands_in_the_readme(app: Flask) -> None:
             assert f"`{path}`" in README, path
 
 
-@pytest.mark.parametrize("rule", [*REFUSALS, *SCREENING_RULES], ids=lambda rule: rule.code)
+@pytest.mark.parametrize("rule", [*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES], ids=lambda rule: rule.code)
 def test_every_rule_stands_in_the_readme(rule: object) -> None:
     assert f"`{rule.code}`" in README
 
