@@ -121,7 +121,8 @@ EVERYTHING: Final = Filters()
 # of arrival never matters.
 _CHOSEN_ROWS: Final = """
     era AS (
-        SELECT id, loads, grade, printf('%08d', DENSE_RANK() OVER (ORDER BY microcode, firmware)) AS era
+        SELECT id, loads, grade,
+               printf('%08d', DENSE_RANK() OVER (ORDER BY microcode, firmware)) AS era
         FROM conditions
     ),
     wanted AS (
@@ -137,7 +138,7 @@ _CHOSEN_ROWS: Final = """
           AND (:machine IS NULL OR conditions.machine = :machine)
           AND (:supply IS NULL OR conditions.supply = :supply)
     ),
-    filtered AS (
+    filtered AS MATERIALIZED (
         SELECT level.unit_id, level.contributor_id, level.stable_steps, level.unstable_steps,
                level.early_stop_steps, level.latest_month, wanted.loads, wanted.grade,
                wanted.era

@@ -41,7 +41,16 @@ ROWS: dict[str, dict[str, Any]] = {
         "domains": "core+ring",
         "clock_band_mhz": 0,
     },
-    "conditions": {"id": 1, "loads": "all_core", "grade": "session"},
+    "conditions": {
+        "id": 1,
+        "loads": "all_core",
+        "grade": "session",
+        "firmware": "1.14",
+        "microcode": "0x2b",
+        "machine": "harbour-15",
+        "cooling": "repasted",
+        "supply": "mains",
+    },
     "submission": {
         "id": 1,
         "public_id": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
@@ -53,6 +62,50 @@ ROWS: dict[str, dict[str, Any]] = {
         "content_hash": HASH,
         "rules_version": 1,
         "grammar_version": 1,
+        "reading_ignored": "[]",
+        "chip_conflict": "",
+    },
+    "lock_report": {
+        "id": 1,
+        "submission_id": 1,
+        "ordinal": 0,
+        "chip_id": 1,
+        "unit_id": 1,
+        "contributor_id": 1,
+        "domain": "core",
+        "control": "voltage_offset",
+        "status": "open",
+        "found_by": "owner_says",
+        "changes": "",
+        "measured_month": "2026-09",
+        "machine": "harbour-15",
+        "firmware": "1.14",
+        "firmware_month": "2026-03",
+        "microcode": "0x2b",
+        "os": "linux-6",
+        "virtualization": "on",
+        "hypervisor": "off",
+        "memory_integrity": "unknown",
+        "kernel_lockdown": "unknown",
+        "voltage_write_protection": "unknown",
+    },
+    "follow_up": {
+        "id": 1,
+        "submission_id": 1,
+        "pool_id": 1,
+        "unit_id": 1,
+        "conditions_id": 1,
+        "received_day": "2026-09-15",
+        "measured_month": "2026-09",
+        "outcome": "failed_later",
+        "status": "counted",
+        "reasons": "[]",
+        "document": "{}",
+        "days": 40,
+        "steps": 75,
+        "stable_steps": None,
+        "unstable_steps": 75,
+        "early_stop_steps": 0,
     },
     "setting_result": {
         "id": 1,
@@ -153,11 +206,21 @@ WORDS = [
     ("conditions", "grade"),
     ("setting_result", "status"),
     ("setting_result", "domain"),
+    ("lock_report", "domain"),
+    ("lock_report", "control"),
+    ("lock_report", "status"),
+    ("lock_report", "found_by"),
+    ("lock_report", "kernel_lockdown"),
+    ("follow_up", "outcome"),
+    ("follow_up", "status"),
 ]
 HASHES = columns_where(lambda column: column.name.endswith("_hash") or column.name == "fingerprint")
 JSON_TEXTS = [
     ("submission", "document"),
+    ("submission", "reading_ignored"),
     ("setting_result", "reasons"),
+    ("follow_up", "document"),
+    ("follow_up", "reasons"),
     ("pool_spread", "known"),
     ("pool_spread", "stable"),
     ("idempotency_record", "answer"),
@@ -189,6 +252,14 @@ RANGES = [
     ("stored_answer", "stamp_revision", -1),
     ("stored_answer", "last_used", -1),
     ("idempotency_record", "expires_at", -1),
+    ("lock_report", "ordinal", -1),
+    ("lock_report", "firmware_month", "2026-13"),
+    ("conditions", "supply", "banana"),
+    ("conditions", "firmware", "1" * 41),
+    ("follow_up", "days", -1),
+    ("follow_up", "steps", -1),
+    ("follow_up", "stable_steps", 70),
+    ("follow_up", "unstable_steps", 0),
 ]
 INSIDE = [
     ("line", "revision", 7),
@@ -206,6 +277,10 @@ INSIDE = [
     ("submission", "content_hash", None),
     ("submission", "received_day", "2028-02-29"),
     ("submission", "measured_month", "2026-12"),
+    ("lock_report", "firmware_month", ""),
+    ("conditions", "supply", ""),
+    ("follow_up", "days", None),
+    ("follow_up", "unstable_steps", None),
 ]
 
 
@@ -243,7 +318,8 @@ def test_no_day_is_impossible(engine: Engine, table: str, column: str, value: An
 
 @pytest.mark.parametrize("value", ["banana", "2026-13", "2026-00", "2026-9", "2026-09-01", ""])
 @pytest.mark.parametrize(
-    ("table", "column"), columns_where(lambda column: column.name.endswith("_month"))
+    ("table", "column"),
+    columns_where(lambda column: column.name.endswith(("measured_month", "latest_month"))),
 )
 def test_no_month_is_impossible(engine: Engine, table: str, column: str, value: str) -> None:
     with pytest.raises(IntegrityError):
