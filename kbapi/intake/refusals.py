@@ -86,7 +86,9 @@ def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
         below_stock = setting.below_stock(value)
         if below_stock is None or below_stock >= 0:
             continue
-        if _is_offset(setting):
+        if setting.control == "voltage_offset" and value < 1:
+            yield Fault(field, "Negative is lower.")  # and volts: the other rule says which
+        elif _is_offset(setting):
             yield Fault(field, f"Negative is lower; did you mean {-value:.10g}?")
         else:
             yield Fault(field, f"stock_mv is {setting.stock_mv:.10g}: send the lower voltage.")
@@ -131,7 +133,9 @@ def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
     seen = set()
     for index, setting in enumerate(result.settings):
         # Moved together is moved: core with ring and ring with core are one setting.
-        key = (setting.domains, setting.control, setting.clock_mhz)
+        # An offset knows no clock.
+        clock_mhz = None if _is_offset(setting) else setting.clock_mhz
+        key = (setting.domains, setting.control, clock_mhz)
         if key in seen:
             yield Fault(f"/settings/{index}", "")
         seen.add(key)
