@@ -56,6 +56,8 @@ UNTOLD_STEP_COUNTS: Final = 1
 # Grades of testing, in minutes.
 QUICK_LEAST_MINUTES: Final = 10
 SESSION_LEAST_MINUTES: Final = 30
+LASTING_LEAST_DAYS: Final = 30
+"""In use, told by a follow-up."""
 
 # Size of a document.
 MOST_SETTINGS: Final = 32

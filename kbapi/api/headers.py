@@ -5,13 +5,19 @@ from typing import Final
 
 from flask import request
 
-from kbapi.errors import IdempotencyKeyUnreadable, MediaTypeWrong, ReceiptMissing
+from kbapi.errors import (
+    ContributorMissing,
+    IdempotencyKeyUnreadable,
+    MediaTypeWrong,
+    ReceiptMissing,
+)
 from kbapi.intake.receipts import RECEIPT_PREFIX
 
 # RFC 8941 string, quotes optional: visible ASCII, with " and \ escaped.
 _STRUCTURED: Final = re.compile(r'"((?:[\x20-\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"\Z')
 _BARE: Final = re.compile(r"[\x21\x23-\x5b\x5d-\x7e]+\Z")
 _LONGEST_KEY: Final = 255
+_TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
 
 
 def require_json() -> None:
@@ -65,3 +71,17 @@ def bearer_receipt() -> str:
     if scheme.lower() != "bearer" or not token.startswith(RECEIPT_PREFIX) or not token.isascii():
         raise ReceiptMissing
     return token
+
+
+def contributor_token() -> str:
+    """The token that came as Kbapi-Contributor.
+
+    Raises
+    ------
+    ContributorMissing
+        When there is none, several, or it has not the shape of a token.
+    """
+    sent = request.headers.getlist("Kbapi-Contributor")
+    if len(sent) != 1 or not _TOKEN.match(sent[0].strip()):
+        raise ContributorMissing
+    return sent[0].strip()

@@ -10,6 +10,7 @@ from kbapi.api.answers import dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.api.headers import bearer_receipt, idempotency_key, require_json
 from kbapi.intake.accept import accept_submission
+from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 
 blueprint = Blueprint(
@@ -88,3 +89,34 @@ def withdraw_result(submission_id: UUID) -> Response:
     """Withdraw a result of your own, with its receipt; backups keep what they had."""
     withdraw_own_result(instance(), str(submission_id), bearer_receipt())
     return Response(status=204)
+
+
+@blueprint.route("/<uuid:submission_id>/follow-ups", methods=["POST"])
+@blueprint.doc(
+    security=_RECEIPT,
+    parameters=[_IDEMPOTENCY_PARAMETER],
+    requestBody={
+        "required": True,
+        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/FollowUp"}}},
+    },
+    responses={
+        "201": json_answer("Stored and screened.", "FollowUpTold"),
+        **problem_answers(
+            _400="The body is not JSON text, or the Idempotency-Key is not usable.",
+            _401="No receipt was sent.",
+            _403="The receipt does not belong to this submission.",
+            _410="The submission has been withdrawn.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="The follow-up can't be right: every problem at once, nothing stored.",
+            _503="The database can't take it now; nothing stored.",
+        ),
+    },
+)
+def follow_up_result(submission_id: UUID) -> Response:
+    """Tell what became of a setting of a result of your own, with its receipt."""
+    require_json()
+    told = accept_follow_up(
+        instance(), str(submission_id), bearer_receipt(), request.get_data(), idempotency_key()
+    )
+    return dump(told, 201)

@@ -249,14 +249,17 @@ def refuse_in_force(result: SubmittedResult) -> Iterator[Problem]:
     in_force += [(f"/readings/{place}", run.settings) for place, run in enumerate(result.readings)]
     for pointer, settings in in_force:
         for index, one in enumerate(settings):
-            yield from _refuse_value(one, f"{pointer}/settings/{index}/value")
+            yield from _refuse_in_force(one, f"{pointer}/settings/{index}/value")
 
 
-def _refuse_value(one: InForce, pointer: str) -> Iterator[Problem]:
+def _refuse_in_force(one: InForce, pointer: str) -> Iterator[Problem]:
     control = next((control for control in LIMIT_CONTROLS if control == one.control), None)
-    if control is None:
-        return
-    alone = SubmittedSetting(one.domain, control, stable_at=one.value)
+    if control is not None:
+        yield from refuse_value(SubmittedSetting(one.domain, control, stable_at=one.value), pointer)
+
+
+def refuse_value(alone: SubmittedSetting, pointer: str) -> Iterator[Problem]:
+    """Every problem of one value that stands alone, put into a setting as its stable_at."""
     for rule in REFUSALS:
         if rule.faults_of in _OF_ONE_VALUE:
             for fault in rule.faults_of(alone):

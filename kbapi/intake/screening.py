@@ -124,6 +124,13 @@ def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool
     return not is_effect_proven(setting, result)
 
 
+BEATEN_BY_FAILURE: Final = "beaten_by_failure"
+LATER_REMARKS: Final = {
+    BEATEN_BY_FAILURE: "This unit is known to fail here or before, by another of its results: the "
+    "failure counts, this pass is kept beside it."
+}
+"""What other results of the unit make of a setting; told when it is asked for, never stored."""
+
 SCREENING_RULES: Final = (
     ScreeningRule(
         "beyond_soft_bound",

@@ -9,7 +9,16 @@ from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
-from kbapi.storage.tables import Chip, Conditions, Line, Pool, SettingResult, Submission, Unit
+from kbapi.storage.tables import (
+    Chip,
+    Conditions,
+    FollowUp,
+    Line,
+    Pool,
+    SettingResult,
+    Submission,
+    Unit,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +91,7 @@ class EvidenceKey:
 class StoredSetting:
     """A setting as it was screened."""
 
-    pool_id: int
+    place: EvidenceKey
     domain: str
     control: str
     domains: str
@@ -146,7 +155,7 @@ def _save_setting(
     key = EvidenceKey(
         pool_id=_find_or_add_pool(connection, new.chip_id, setting.pool),
         unit_id=new.unit.id,
-        conditions_id=_find_or_add_conditions(connection, setting.conditions),
+        conditions_id=find_or_add_conditions(connection, setting.conditions),
     )
     connection.execute(
         insert(SettingResult).values(
@@ -190,7 +199,8 @@ def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int
     ).inserted_primary_key[0]
 
 
-def _find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
+def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
+    """The number of these conditions, added if nothing was found under them before."""
     values = asdict(key)
     found = connection.execute(select(Conditions.id).filter_by(**values)).scalar_one_or_none()
     if found is not None:
@@ -211,6 +221,14 @@ def find_by_content(connection: Connection, content_hash: bytes) -> StoredSubmis
 def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
     """The document with this number, which must be here."""
     found = _find_submission(connection, Submission.id == submission_id)
+    if found is None:
+        raise StorageBroken
+    return found
+
+
+def load_submission_of(connection: Connection, public_id: str) -> StoredSubmission:
+    """The document with this id, which must be here."""
+    found = find_submission(connection, public_id)
     if found is None:
         raise StorageBroken
     return found
@@ -254,6 +272,8 @@ def _load_settings(connection: Connection, submission_id: int) -> tuple[StoredSe
     rows = connection.execute(
         select(
             SettingResult.pool_id,
+            SettingResult.unit_id,
+            SettingResult.conditions_id,
             SettingResult.domain,
             Pool.control,
             Pool.domains,
@@ -268,16 +288,20 @@ def _load_settings(connection: Connection, submission_id: int) -> tuple[StoredSe
         .where(SettingResult.submission_id == submission_id)
         .order_by(SettingResult.ordinal)
     )
-    return tuple(StoredSetting(*row) for row in rows)
+    return tuple(StoredSetting(EvidenceKey(*row[:3]), *row[3:]) for row in rows)
 
 
 def delete_submission(connection: Connection, submission_id: int) -> list[EvidenceKey]:
-    """The places that the deleted document's settings had been merged into."""
-    keys = connection.execute(
-        select(SettingResult.pool_id, SettingResult.unit_id, SettingResult.conditions_id).where(
-            SettingResult.submission_id == submission_id
+    """The places that the deleted document's settings and follow-ups had been merged into."""
+    keys = [
+        key
+        for table in (SettingResult, FollowUp)
+        for key in connection.execute(
+            select(table.pool_id, table.unit_id, table.conditions_id).where(
+                table.submission_id == submission_id
+            )
         )
-    ).all()
+    ]
     connection.execute(delete(Submission).where(Submission.id == submission_id))
     return [EvidenceKey(*key) for key in keys]
 
@@ -285,10 +309,17 @@ def delete_submission(connection: Connection, submission_id: int) -> list[Eviden
 def drop_unused_places(connection: Connection, places: Iterable[EvidenceKey]) -> None:
     """Forget pools and conditions that no setting belongs to any more."""
     for place in places:
-        if not _is_referred_to(connection, SettingResult.conditions_id == place.conditions_id):
+        if not _are_conditions_used(connection, place.conditions_id):
             connection.execute(delete(Conditions).where(Conditions.id == place.conditions_id))
         if not _is_referred_to(connection, SettingResult.pool_id == place.pool_id):
             connection.execute(delete(Pool).where(Pool.id == place.pool_id))
+
+
+def _are_conditions_used(connection: Connection, conditions_id: int) -> bool:
+    return any(
+        _is_referred_to(connection, table.conditions_id == conditions_id)
+        for table in (SettingResult, FollowUp)
+    )
 
 
 def _is_referred_to(connection: Connection, condition: ColumnElement[bool]) -> bool:
