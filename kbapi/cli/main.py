@@ -4,7 +4,7 @@ import click
 
 import kbapi
 from kbapi.cli.asking import (
-    chips_command,
+    chips_commands,
     identify_command,
     locks_command,
     stability_command,
@@ -39,7 +39,7 @@ for command in (
     withdraw_command,
     mine_command,
     identify_command,
-    chips_command,
+    chips_commands,
     notes_commands,
     database_commands,
 ):

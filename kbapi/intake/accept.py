@@ -1,5 +1,6 @@
 """The one road in: a result is read, screened, stored and merged into evidence, or refused."""
 
+from datetime import timedelta
 from typing import Final
 
 import orjson
@@ -19,6 +20,7 @@ from kbapi.storage import chip_rows, submissions
 from kbapi.storage.instance import Instance
 
 _ENDPOINT: Final = "submissions"
+_EARLIEST_ZONE: Final = timedelta(hours=14)
 
 
 def accept_submission(
@@ -53,7 +55,9 @@ def accept_submission(
 
 def _read(instance: Instance, body: bytes) -> ReadDocument:
     try:
-        return read_submission(body, f"{instance.today():%Y-%m}", instance.catalogue)
+        # Somewhere on earth it is up to fourteen hours later than here.
+        this_month = f"{instance.now() + _EARLIEST_ZONE:%Y-%m}"
+        return read_submission(body, this_month, instance.catalogue)
     except DocumentRefused as refused:
         count_refused(refused)
         raise
