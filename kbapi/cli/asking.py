@@ -121,12 +121,9 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
 @click.option("--limit", help="How many at most, up to 200; 50 unless given.")
 @click.option("--cursor", help="Where the page before said that there is more.")
 @asks
-@click.pass_context
-def chips_commands(
-    context: click.Context, home: Path, url: str | None, as_json: bool, **asked: str | None
-) -> None:
+def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | None) -> None:
     """List the chips that the instance knows; search them, read them again."""
-    if context.invoked_subcommand is None:
+    if click.get_current_context().invoked_subcommand is None:
         _list_chips(home, url, as_json, asked)
 
 

@@ -15,7 +15,6 @@ from kbapi.intake.trials import contradictions_of
 from kbapi.vocabulary import LIMIT_CONTROLS
 from kbapi.wire import child
 
-
 # back is a measurement: a strange one proves nothing, and never costs a result.
 _VALUE_FIELDS: Final = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
