@@ -61,6 +61,8 @@ LASTING_LEAST_DAYS: Final = 30
 
 # Size of a document.
 MOST_SETTINGS: Final = 32
+MOST_ITEMS: Final = 1_000
+"""Results of one batch."""
 MOST_LOCKS: Final = 64
 MOST_TRIALS: Final = 256
 MOST_READINGS: Final = 64

@@ -14,6 +14,8 @@ from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
+from kbapi.intake.accepted import Rehearsed
+from kbapi.intake.batch import BatchTold
 from kbapi.intake.contributions import AllWithdrawn, Contributions
 from kbapi.intake.follow_up import FollowUpTold
 from kbapi.intake.follow_up_schema import FollowUpSchema
@@ -26,6 +28,8 @@ _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
     AcceptedAnswer,
     OwnResult,
+    Rehearsed,
+    BatchTold,
     FollowUpTold,
     Contributions,
     AllWithdrawn,

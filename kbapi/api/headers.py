@@ -33,6 +33,20 @@ def require_json() -> None:
         raise MediaTypeWrong
 
 
+def is_ndjson() -> bool:
+    """Whether the body says that it is one JSON document a line; else it must be JSON.
+
+    Raises
+    ------
+    MediaTypeWrong
+        For every other Content-Type, and for none.
+    """
+    if request.mimetype == "application/x-ndjson":
+        return True
+    require_json()
+    return False
+
+
 def idempotency_key() -> str | None:
     """The Idempotency-Key without its quotes, None if none was sent.
 

@@ -50,7 +50,18 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     DocumentRefused
         With every problem of text, shape and plausibility.
     """
-    reading = _read(body)
+    return read_document(read_json(body), this_month, catalogue)
+
+
+def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> ReadDocument:
+    """The document that a JSON value holds, sound in shape and plausible in every setting.
+
+    Raises
+    ------
+    DocumentRefused
+        With every problem of text, shape and plausibility.
+    """
+    reading = _with_identities(text)
     chip = _chip_of(reading.value, catalogue)
     try:
         result = _SUBMISSION.load(reading.value)
@@ -66,9 +77,8 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     return ReadDocument(usable, chip.chip, raw, chip.conflict, ignored)
 
 
-def _read(body: bytes) -> JsonReading:
+def _with_identities(reading: JsonReading) -> JsonReading:
     """The JSON value with the problems of its text, identities among them."""
-    reading = read_json(body)
     return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
 
 

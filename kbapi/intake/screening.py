@@ -129,11 +129,14 @@ def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool
 
 
 BEATEN_BY_FAILURE: Final = "beaten_by_failure"
+REFUSED_NOW: Final = "refused_now"
 LATER_REMARKS: Final = {
     BEATEN_BY_FAILURE: "This unit is known to fail here or before, by another of its results: the "
-    "failure counts, this pass is kept beside it."
+    "failure counts, this pass is kept beside it.",
+    REFUSED_NOW: "It came under earlier rules and would be refused today: withdraw it and send it "
+    "again, corrected.",
 }
-"""What other results of the unit make of a setting; told when it is asked for, never stored."""
+"""What later results of the unit, or later rules, make of a setting that was stored before."""
 
 SCREENING_RULES: Final = (
     ScreeningRule(
