@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Callable
-from typing import Protocol, TypeVar
+from typing import Final, Protocol, TypeVar
 
 import orjson
 from sqlalchemy import Connection
@@ -14,6 +14,9 @@ from kbapi.storage.answers import AnswerBytes, Place, Stamp
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
 from kbapi.versions import ANSWER_STAMP
+
+_KEEPING_PATIENCE_S: Final = 0.25
+"""Nobody who asks waits long for an answer to be kept: results go first."""
 
 
 class Asked(Protocol):
@@ -84,7 +87,7 @@ def answer_once(
         place = Place(key, question.chip.key, found.line.id)
         stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
         try:
-            with instance.writing() as connection:
+            with instance.writing(_KEEPING_PATIENCE_S) as connection:
                 answers.note_uses(connection, instance.uses.take())
                 if answers.save_answer(connection, place, stamp, finished):
                     keep_more(connection, found)

@@ -121,7 +121,8 @@ EVERYTHING: Final = Filters()
 # of arrival never matters.
 _CHOSEN_ROWS: Final = """
     era AS (
-        SELECT id, loads, grade, printf('%08d', DENSE_RANK() OVER (ORDER BY microcode, firmware)) AS era
+        SELECT id, loads, grade,
+               printf('%08d', DENSE_RANK() OVER (ORDER BY microcode, firmware)) AS era
         FROM conditions
     ),
     wanted AS (

@@ -89,7 +89,11 @@ def test_every_route_stands_in_the_readme(app: Flask) -> None:
             assert f"`{path}`" in README, path
 
 
-@pytest.mark.parametrize("rule", [*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES], ids=lambda rule: rule.code)
+@pytest.mark.parametrize(
+    "rule",
+    [*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES],
+    ids=lambda rule: rule.code,
+)
 def test_every_rule_stands_in_the_readme(rule: object) -> None:
     assert f"`{rule.code}`" in README
 
