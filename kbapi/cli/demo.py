@@ -13,7 +13,9 @@ from kbapi.cli.common import paragraph, settings_of, told_errors
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.progress import told_progress
 from kbapi.cli.serving import serve
+from kbapi.curation.notes import keep_notes
 from kbapi.errors import DocumentRefused
+from kbapi.exchange.club.club import note_texts
 from kbapi.exchange.club.results import club_documents
 from kbapi.exchange.club.shares import CLIENT
 from kbapi.intake.accept import accept_submission
@@ -84,6 +86,7 @@ def _fill(instance: Instance, results: int) -> None:
             f"members: {results:,} synthetic results go into {instance.settings.home}."
         )
     )
+    keep_notes(instance, note_texts())
     # The same dice each time: who runs the demo twice sends the same results twice.
     documents = club_documents(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
     refused = 0
