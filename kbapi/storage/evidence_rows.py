@@ -61,6 +61,7 @@ _COUNTED: Final = text(
       AND status = 'counted'
     """
 )
+_ADD: Final = insert(EvidenceRow)
 _FORGET: Final = text(
     """
     DELETE FROM evidence_row
@@ -93,7 +94,7 @@ def replace_evidence(
         for level in levels
     ]
     if rows:
-        connection.execute(insert(EvidenceRow), rows)
+        connection.execute(_ADD, rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,8 @@ _CONDITIONS: Final = text(
 )
 _BY_PUBLIC_ID: Final = text("SELECT id FROM submission WHERE public_id = :public_id")
 _BY_CONTENT: Final = text("SELECT id FROM submission WHERE content_hash = :content_hash")
+_ADD_SUBMISSION: Final = insert(Submission)
+_ADD_SETTING: Final = insert(SettingResult)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,19 +155,20 @@ class StoredSubmission:
 def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
     """The number of the saved document and the places where its settings belong."""
     submission_id = connection.execute(
-        insert(Submission).values(
-            public_id=new.public_id,
-            chip_id=new.chip_id,
-            unit_id=new.unit.id,
-            received_day=new.received_day,
-            measured_month=new.measured_month,
-            document=new.document,
-            content_hash=new.content_hash,
-            rules_version=new.rules_version,
-            grammar_version=new.grammar_version,
-            reading_ignored=new.reading_ignored,
-            chip_conflict=new.chip_conflict,
-        )
+        _ADD_SUBMISSION,
+        {
+            "public_id": new.public_id,
+            "chip_id": new.chip_id,
+            "unit_id": new.unit.id,
+            "received_day": new.received_day,
+            "measured_month": new.measured_month,
+            "document": new.document,
+            "content_hash": new.content_hash,
+            "rules_version": new.rules_version,
+            "grammar_version": new.grammar_version,
+            "reading_ignored": new.reading_ignored,
+            "chip_conflict": new.chip_conflict,
+        },
     ).inserted_primary_key[0]
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
     place = _Saved(submission_id, new.chip_id, new.unit.id, new.measured_month)
@@ -212,7 +215,7 @@ def _save_settings(
             }
         )
     if rows:
-        connection.execute(insert(SettingResult), rows)
+        connection.execute(_ADD_SETTING, rows)
     return keys
 
 
