@@ -15,15 +15,8 @@ from kbapi.intake.trials import contradictions_of
 from kbapi.vocabulary import LIMIT_CONTROLS
 from kbapi.wire import child
 
-# Every field that holds a setting of the control, in the order of the wire format.
-_VALUE_FIELDS: Final = (
-    "first_tried",
-    "stable_at",
-    "unstable_at",
-    "planned_end",
-    "in_use",
-    "read_back",
-)
+# back is a measurement: a strange one proves nothing, and never costs a result.
+_VALUE_FIELDS: Final = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,8 @@
 """A document on its way through one transaction: screened before it, stored and told within it."""
 
 from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
 
 import orjson
 from sqlalchemy import Connection
@@ -15,6 +17,8 @@ from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.intake.telling import tell_repeated, tell_stored
 from kbapi.storage import chip_rows, submissions
 from kbapi.storage.instance import Instance
+
+_EARLIEST_ZONE: Final = timedelta(hours=14)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +38,9 @@ def prepare(instance: Instance, reading: JsonReading) -> Prepared:
     DocumentRefused
         With every problem of the document.
     """
-    document = read_document(reading, f"{instance.today():%Y-%m}", instance.catalogue)
+    # Somewhere on earth it is up to fourteen hours later than here.
+    this_month = f"{instance.now() + _EARLIEST_ZONE:%Y-%m}"
+    document = read_document(reading, this_month, instance.catalogue)
     return Prepared(document, screen(instance, document), _sender_of(instance, document))
 
 

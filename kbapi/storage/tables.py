@@ -18,6 +18,7 @@ from kbapi.storage.columns import (
     text,
     told_text,
 )
+from kbapi.storage.note_table import NoteRow
 from kbapi.storage.report_tables import FollowUp, LockReport
 from kbapi.vocabulary import DOMAINS
 
@@ -31,6 +32,7 @@ __all__ = [
     "IdempotencyRecord",
     "Line",
     "LockReport",
+    "NoteRow",
     "Pool",
     "PoolSpread",
     "SQLModel",

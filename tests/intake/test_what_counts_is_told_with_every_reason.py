@@ -72,6 +72,17 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
         [case(AT_A_CLOCK), case(COUNTED)],
         [case(AT_A_CLOCK, stock_mv=None)],
     ),
+    "fails_at_stock": (
+        [
+            case(FAILED_FIRST, unstable_at=-1.0),
+            case(AT_A_CLOCK, unstable_at=None),
+            case(AT_A_CLOCK, stable_at=None, stock_mv=900.0, unstable_at=899.0),
+        ],
+        [
+            case(FAILED_FIRST, unstable_at=0.0),
+            case(AT_A_CLOCK, stable_at=None, stock_mv=900.0, unstable_at=900.0),
+        ],
+    ),
     "stock_unproven": (
         [
             case(FAILED_FIRST),

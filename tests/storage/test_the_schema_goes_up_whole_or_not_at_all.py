@@ -10,10 +10,11 @@ from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from pysqlite3 import dbapi2
 
-from kbapi.errors import SchemaMismatch
+from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
 from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
+from kbapi.storage.secret import create_secret
 from kbapi.storage.sqlite import make_writing_engine
 from kbapi.storage.tables import SQLModel
 from tests.makers import a_submission, an_instance, rows_of, send
@@ -63,9 +64,7 @@ def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path)
     migrations.upgrade_to_head(tmp_path / "migrated.sqlite3")
     engine = make_writing_engine(tmp_path / "migrated.sqlite3")
     with engine.begin() as connection:
-        context = MigrationContext.configure(
-            connection, opts={"compare_type": True, "compare_server_default": True}
-        )
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, SQLModel.metadata) == []
     engine.dispose()
 
@@ -161,5 +160,19 @@ def test_a_database_without_a_version_is_not_opened(tmp_path: Path) -> None:
     settings.database_path.unlink()
     with closing(dbapi2.connect(settings.database_path)) as connection:
         connection.execute("CREATE TABLE of_something_else (id INTEGER)")
-    with pytest.raises(SchemaMismatch):
+    with pytest.raises(StorageBroken):
         open_instance(settings)
+
+
+def test_the_database_of_another_program_is_left_as_it_is(tmp_path: Path) -> None:
+    settings = Settings(home=tmp_path / "home")
+    settings.home.mkdir()
+    create_secret(settings.secret_path)
+    with closing(dbapi2.connect(settings.database_path)) as foreign:
+        foreign.execute("CREATE TABLE recipes (name TEXT)")
+        foreign.commit()
+    before = settings.database_path.read_bytes()
+    for act in (upgrade_instance, open_instance):
+        with pytest.raises(StorageBroken):
+            act(settings)
+    assert settings.database_path.read_bytes() == before

@@ -10,7 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from kbapi.advice.start import advise_start
+from kbapi.errors import StorageBusy
+from kbapi.storage.instance import Instance
 from kbapi.storage.write_queue import waiting_in_line
+from tests.makers import a_question, a_submission, send
 
 # Reads, dawdles, writes: two at once lose an increment.
 COUNT_UP = """
@@ -122,3 +126,22 @@ def test_the_lock_file_is_for_the_owner_alone_and_stays_empty(tmp_path: Path) ->
     with waiting_in_line(lock):
         assert lock.stat().st_mode & 0o777 == 0o600
     assert lock.read_bytes() == b""
+
+
+def test_a_place_that_is_never_free_ends_in_storage_busy_and_is_given_up(tmp_path: Path) -> None:
+    lock = tmp_path / "write.lock"
+    with waiting_in_line(lock):
+        with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):
+            raise AssertionError("two writers at the front")
+        with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):
+            raise AssertionError("two writers at the front")
+    # Those who gave up must not hold the place when it comes to them after all.
+    with waiting_in_line(lock, patience_s=5):
+        pass
+
+
+def test_a_question_is_answered_while_another_process_holds_the_queue(instance: Instance) -> None:
+    send(instance, a_submission())
+    with waiting_in_line(instance.settings.write_lock_path):
+        answer = advise_start(instance, a_question(instance))
+    assert b'"cautions"' in answer.body
