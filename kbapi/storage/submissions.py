@@ -3,23 +3,50 @@
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    TextClause,
+    delete,
+    exists,
+    insert,
+    select,
+    text,
+    update,
+)
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
 from kbapi.storage.tables import (
-    Chip,
     Conditions,
     FollowUp,
-    Line,
     LockReport,
     Pool,
     SettingResult,
     Submission,
-    Unit,
 )
+
+# Written out, because every result asks, and building a statement costs more than running it.
+_POOL: Final = text(
+    """
+    SELECT id FROM pool WHERE chip_id = :chip_id AND control = :control AND domains = :domains
+       AND clock_band_mhz = :clock_band_mhz
+    """
+)
+_CONDITIONS: Final = text(
+    """
+    SELECT id FROM conditions WHERE loads = :loads AND grade = :grade AND firmware = :firmware
+       AND microcode = :microcode AND machine = :machine AND cooling = :cooling
+       AND supply = :supply
+    """
+)
+_BY_PUBLIC_ID: Final = text("SELECT id FROM submission WHERE public_id = :public_id")
+_BY_CONTENT: Final = text("SELECT id FROM submission WHERE content_hash = :content_hash")
+_ADD_SUBMISSION: Final = insert(Submission)
+_ADD_SETTING: Final = insert(SettingResult)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,19 +155,20 @@ class StoredSubmission:
 def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
     """The number of the saved document and the places where its settings belong."""
     submission_id = connection.execute(
-        insert(Submission).values(
-            public_id=new.public_id,
-            chip_id=new.chip_id,
-            unit_id=new.unit.id,
-            received_day=new.received_day,
-            measured_month=new.measured_month,
-            document=new.document,
-            content_hash=new.content_hash,
-            rules_version=new.rules_version,
-            grammar_version=new.grammar_version,
-            reading_ignored=new.reading_ignored,
-            chip_conflict=new.chip_conflict,
-        )
+        _ADD_SUBMISSION,
+        {
+            "public_id": new.public_id,
+            "chip_id": new.chip_id,
+            "unit_id": new.unit.id,
+            "received_day": new.received_day,
+            "measured_month": new.measured_month,
+            "document": new.document,
+            "content_hash": new.content_hash,
+            "rules_version": new.rules_version,
+            "grammar_version": new.grammar_version,
+            "reading_ignored": new.reading_ignored,
+            "chip_conflict": new.chip_conflict,
+        },
     ).inserted_primary_key[0]
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
     place = _Saved(submission_id, new.chip_id, new.unit.id, new.measured_month)
@@ -187,7 +215,7 @@ def _save_settings(
             }
         )
     if rows:
-        connection.execute(insert(SettingResult), rows)
+        connection.execute(_ADD_SETTING, rows)
     return keys
 
 
@@ -303,14 +331,7 @@ def replace_document(connection: Connection, submission_id: int, document: str) 
 
 
 def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
-    found = connection.execute(
-        select(Pool.id).where(
-            Pool.chip_id == chip_id,
-            Pool.control == key.control,
-            Pool.domains == key.domains,
-            Pool.clock_band_mhz == key.clock_band_mhz,
-        )
-    ).scalar_one_or_none()
+    found = connection.execute(_POOL, {"chip_id": chip_id, **asdict(key)}).scalar_one_or_none()
     if found is not None:
         return found
     return connection.execute(
@@ -326,7 +347,7 @@ def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int
 def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
     """The number of these conditions, added if nothing was found under them before."""
     values = asdict(key)
-    found = connection.execute(select(Conditions.id).filter_by(**values)).scalar_one_or_none()
+    found = connection.execute(_CONDITIONS, values).scalar_one_or_none()
     if found is not None:
         return found
     return connection.execute(insert(Conditions).values(**values)).inserted_primary_key[0]
@@ -334,20 +355,19 @@ def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
 
 def find_submission(connection: Connection, public_id: str) -> StoredSubmission | None:
     """The document with this id, unless it was withdrawn or never existed."""
-    return _find_submission(connection, Submission.public_id == public_id)
+    return _find_by(connection, _BY_PUBLIC_ID, {"public_id": public_id})
 
 
 def find_by_content(connection: Connection, content_hash: bytes) -> StoredSubmission | None:
     """The document with this content by this contributor, if it is here."""
-    return _find_submission(connection, Submission.content_hash == content_hash)
+    return _find_by(connection, _BY_CONTENT, {"content_hash": content_hash})
 
 
-def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
-    """The document with this number, which must be here."""
-    found = _find_submission(connection, Submission.id == submission_id)
-    if found is None:
-        raise StorageBroken
-    return found
+def _find_by(
+    connection: Connection, statement: TextClause, parameters: dict[str, Any]
+) -> StoredSubmission | None:
+    found = connection.execute(statement, parameters).scalar_one_or_none()
+    return None if found is None else load_submission(connection, found)
 
 
 def load_submission_of(connection: Connection, public_id: str) -> StoredSubmission:
@@ -358,61 +378,47 @@ def load_submission_of(connection: Connection, public_id: str) -> StoredSubmissi
     return found
 
 
-def _find_submission(
-    connection: Connection, condition: ColumnElement[bool]
-) -> StoredSubmission | None:
-    row = connection.execute(
-        select(
-            Submission.id,
-            Submission.public_id,
-            Submission.chip_id,
-            Chip.key.label("chip_key"),
-            Chip.name.label("chip_name"),
-            Chip.kind.label("chip_kind"),
-            Chip.series,
-            Line.key.label("line"),
-            Chip.line_id,
-            Submission.unit_id,
-            Unit.contributor_id,
-            Submission.document,
-            Submission.measured_month,
-            Submission.rules_version,
-            Submission.reading_ignored,
-            Submission.chip_conflict,
-        )
-        .join(Chip, Chip.id == Submission.chip_id)
-        .join(Line, Line.id == Chip.line_id)
-        .join(Unit, Unit.id == Submission.unit_id)
-        .where(condition)
-    ).one_or_none()
+_STORED: Final = text(
+    """
+    SELECT submission.id, submission.public_id, submission.chip_id, chip.key AS chip_key,
+           chip.name AS chip_name, chip.kind AS chip_kind, chip.series, line.key AS line,
+           chip.line_id, submission.unit_id, unit.contributor_id, submission.document,
+           submission.measured_month, submission.rules_version, submission.reading_ignored,
+           submission.chip_conflict
+    FROM submission
+    JOIN chip ON chip.id = submission.chip_id
+    JOIN line ON line.id = chip.line_id
+    JOIN unit ON unit.id = submission.unit_id
+    WHERE submission.id = :submission_id
+    """
+)
+_STORED_SETTINGS: Final = text(
+    """
+    SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
+           pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
+           setting.unstable_steps
+    FROM setting_result AS setting
+    JOIN pool ON pool.id = setting.pool_id
+    JOIN conditions ON conditions.id = setting.conditions_id
+    WHERE setting.submission_id = :submission_id
+    ORDER BY setting.ordinal
+    """
+)
+
+
+def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
+    """The document with this number, which must be here."""
+    parameters = {"submission_id": submission_id}
+    row = connection.execute(_STORED, parameters).one_or_none()
     if row is None:
-        return None
+        raise StorageBroken
     fields = dict(row._mapping)
     unit = UnitRow(fields.pop("unit_id"), fields.pop("contributor_id"))
-    return StoredSubmission(**fields, unit=unit, settings=_load_settings(connection, row.id))
-
-
-def _load_settings(connection: Connection, submission_id: int) -> tuple[StoredSetting, ...]:
-    rows = connection.execute(
-        select(
-            SettingResult.pool_id,
-            SettingResult.unit_id,
-            SettingResult.conditions_id,
-            SettingResult.domain,
-            Pool.control,
-            Pool.domains,
-            SettingResult.status,
-            SettingResult.reasons,
-            Conditions.grade,
-            SettingResult.stable_steps,
-            SettingResult.unstable_steps,
-        )
-        .join(Pool, Pool.id == SettingResult.pool_id)
-        .join(Conditions, Conditions.id == SettingResult.conditions_id)
-        .where(SettingResult.submission_id == submission_id)
-        .order_by(SettingResult.ordinal)
+    settings = tuple(
+        StoredSetting(EvidenceKey(*one[:3]), *one[3:])
+        for one in connection.execute(_STORED_SETTINGS, parameters)
     )
-    return tuple(StoredSetting(EvidenceKey(*row[:3]), *row[3:]) for row in rows)
+    return StoredSubmission(**fields, unit=unit, settings=settings)
 
 
 def delete_submission(connection: Connection, submission_id: int) -> list[EvidenceKey]:
