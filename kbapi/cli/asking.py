@@ -115,18 +115,31 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
     return told_there
 
 
-@click.command("chips")
-@click.argument("search", required=False)
+@click.group("chips", invoke_without_command=True)
 @click.option("--kind", help="cpu or gpu.")
 @click.option("--series", help="Only this series.")
 @click.option("--limit", help="How many at most, up to 200; 50 unless given.")
 @click.option("--cursor", help="Where the page before said that there is more.")
 @asks
-def chips_command(
-    search: str | None, home: Path, url: str | None, as_json: bool, **asked: str | None
+def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | None) -> None:
+    """List the chips that the instance knows; search them, read them again."""
+    if click.get_current_context().invoked_subcommand is None:
+        _list_chips(home, url, as_json, asked)
+
+
+@chips_commands.command("search")
+@click.argument("text")
+@click.option("--limit", help="How many at most, up to 200; 50 unless given.")
+@asks
+def search_command(
+    text: str, limit: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
-    """List the chips that the instance knows, or those whose name is like SEARCH."""
-    query = {name: text for name, text in {"search": search, **asked}.items() if text is not None}
+    """Find chips whose name is like TEXT; one typing error is forgiven."""
+    _list_chips(home, url, as_json, {"search": text, "limit": limit})
+
+
+def _list_chips(home: Path, url: str | None, as_json: bool, asked: dict[str, str | None]) -> None:
+    query = {name: text for name, text in asked.items() if text is not None}
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/chips", query=query)
     tell(answer_of(reply), as_json, lines.chips_in_lines)

@@ -138,7 +138,7 @@ _CHOSEN_ROWS: Final = """
           AND (:machine IS NULL OR conditions.machine = :machine)
           AND (:supply IS NULL OR conditions.supply = :supply)
     ),
-    filtered AS (
+    filtered AS MATERIALIZED (
         SELECT level.unit_id, level.contributor_id, level.stable_steps, level.unstable_steps,
                level.early_stop_steps, level.latest_month, wanted.loads, wanted.grade,
                wanted.era

@@ -4,12 +4,22 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import date
 
-from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
+from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select, update
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
-from kbapi.storage.tables import Chip, Conditions, Line, Pool, SettingResult, Submission, Unit
+from kbapi.storage.tables import (
+    Chip,
+    Conditions,
+    FollowUp,
+    Line,
+    LockReport,
+    Pool,
+    SettingResult,
+    Submission,
+    Unit,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +92,7 @@ class EvidenceKey:
 class StoredSetting:
     """A setting as it was screened."""
 
-    pool_id: int
+    place: EvidenceKey
     domain: str
     control: str
     domains: str
@@ -133,40 +143,119 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
         )
     ).inserted_primary_key[0]
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
-    keys = [
-        _save_setting(connection, new, submission_id, place) for place in range(len(new.settings))
-    ]
-    return submission_id, keys
+    place = _Saved(submission_id, new.chip_id, new.unit.id, new.measured_month)
+    return submission_id, _save_settings(connection, place, new.settings)
 
 
-def _save_setting(
-    connection: Connection, new: NewSubmission, submission_id: int, ordinal: int
-) -> EvidenceKey:
-    setting = new.settings[ordinal]
-    key = EvidenceKey(
-        pool_id=_find_or_add_pool(connection, new.chip_id, setting.pool),
-        unit_id=new.unit.id,
-        conditions_id=_find_or_add_conditions(connection, setting.conditions),
+@dataclass(frozen=True, slots=True)
+class _Saved:
+    """The document that settings belong to."""
+
+    submission_id: int
+    chip_id: int
+    unit_id: int
+    measured_month: str
+
+
+def _save_settings(
+    connection: Connection, of: _Saved, settings: Iterable[NewSetting]
+) -> list[EvidenceKey]:
+    keys, rows = [], []
+    for ordinal, setting in enumerate(settings):
+        key = EvidenceKey(
+            pool_id=_find_or_add_pool(connection, of.chip_id, setting.pool),
+            unit_id=of.unit_id,
+            conditions_id=find_or_add_conditions(connection, setting.conditions),
+        )
+        keys.append(key)
+        rows.append(
+            {
+                "submission_id": of.submission_id,
+                "ordinal": ordinal,
+                "domain": setting.domain,
+                "pool_id": key.pool_id,
+                "unit_id": key.unit_id,
+                "conditions_id": key.conditions_id,
+                "status": setting.status,
+                "reasons": setting.reasons,
+                "stable_steps": setting.stable_steps,
+                "unstable_steps": setting.unstable_steps,
+                "early_stop_steps": setting.early_stop_steps,
+                "measured_month": of.measured_month,
+                "clock_mhz": setting.clock_mhz,
+                "stock_mv": setting.stock_mv,
+            }
+        )
+    if rows:
+        connection.execute(insert(SettingResult), rows)
+    return keys
+
+
+@dataclass(frozen=True, slots=True)
+class Rescreened:
+    """What later rules make of a stored document."""
+
+    settings: tuple[NewSetting, ...]
+    locks: tuple[NewLock, ...]
+    reading_ignored: str
+    chip_conflict: str
+    rules_version: int
+
+
+def find_screened_before(connection: Connection, rules_version: int, limit: int) -> list[int]:
+    """Numbers of documents that were screened under earlier rules, oldest first."""
+    return list(
+        connection.execute(
+            select(Submission.id)
+            .where(Submission.rules_version < rules_version)
+            .order_by(Submission.id)
+            .limit(limit)
+        ).scalars()
     )
+
+
+def replace_screening(
+    connection: Connection, stored: StoredSubmission, again: Rescreened
+) -> list[EvidenceKey]:
+    """The places that the document's settings were and are merged into."""
+    before = _places_of(connection, SettingResult, stored.id)
+    for table in (SettingResult, LockReport):
+        connection.execute(delete(table).where(table.submission_id == stored.id))
+    place = _Saved(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
+    after = _save_settings(connection, place, again.settings)
+    save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
     connection.execute(
-        insert(SettingResult).values(
-            submission_id=submission_id,
-            ordinal=ordinal,
-            domain=setting.domain,
-            pool_id=key.pool_id,
-            unit_id=key.unit_id,
-            conditions_id=key.conditions_id,
-            status=setting.status,
-            reasons=setting.reasons,
-            stable_steps=setting.stable_steps,
-            unstable_steps=setting.unstable_steps,
-            early_stop_steps=setting.early_stop_steps,
-            measured_month=new.measured_month,
-            clock_mhz=setting.clock_mhz,
-            stock_mv=setting.stock_mv,
+        update(Submission)
+        .where(Submission.id == stored.id)
+        .values(
+            rules_version=again.rules_version,
+            reading_ignored=again.reading_ignored,
+            chip_conflict=again.chip_conflict,
         )
     )
-    return key
+    return [*before, *after]
+
+
+def set_aside(
+    connection: Connection, submission_id: int, reasons: str, rules_version: int
+) -> list[EvidenceKey]:
+    """The places of a document all of whose settings are set aside for these reasons."""
+    connection.execute(
+        update(SettingResult)
+        .where(SettingResult.submission_id == submission_id)
+        .values(status="set_aside", reasons=reasons)
+    )
+    connection.execute(
+        update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
+    )
+    return _places_of(connection, SettingResult, submission_id)
+
+
+def replace_document(connection: Connection, submission_id: int, document: str) -> None:
+    """Put another text in the place of a stored document."""
+    connection.execute(
+        update(Submission).where(Submission.id == submission_id).values(document=document)
+    )
 
 
 def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
@@ -190,7 +279,8 @@ def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int
     ).inserted_primary_key[0]
 
 
-def _find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
+def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
+    """The number of these conditions, added if nothing was found under them before."""
     values = asdict(key)
     found = connection.execute(select(Conditions.id).filter_by(**values)).scalar_one_or_none()
     if found is not None:
@@ -211,6 +301,14 @@ def find_by_content(connection: Connection, content_hash: bytes) -> StoredSubmis
 def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
     """The document with this number, which must be here."""
     found = _find_submission(connection, Submission.id == submission_id)
+    if found is None:
+        raise StorageBroken
+    return found
+
+
+def load_submission_of(connection: Connection, public_id: str) -> StoredSubmission:
+    """The document with this id, which must be here."""
+    found = find_submission(connection, public_id)
     if found is None:
         raise StorageBroken
     return found
@@ -254,6 +352,8 @@ def _load_settings(connection: Connection, submission_id: int) -> tuple[StoredSe
     rows = connection.execute(
         select(
             SettingResult.pool_id,
+            SettingResult.unit_id,
+            SettingResult.conditions_id,
             SettingResult.domain,
             Pool.control,
             Pool.domains,
@@ -268,27 +368,45 @@ def _load_settings(connection: Connection, submission_id: int) -> tuple[StoredSe
         .where(SettingResult.submission_id == submission_id)
         .order_by(SettingResult.ordinal)
     )
-    return tuple(StoredSetting(*row) for row in rows)
+    return tuple(StoredSetting(EvidenceKey(*row[:3]), *row[3:]) for row in rows)
 
 
 def delete_submission(connection: Connection, submission_id: int) -> list[EvidenceKey]:
-    """The places that the deleted document's settings had been merged into."""
-    keys = connection.execute(
-        select(SettingResult.pool_id, SettingResult.unit_id, SettingResult.conditions_id).where(
-            SettingResult.submission_id == submission_id
-        )
-    ).all()
+    """The places that the deleted document's settings and follow-ups had been merged into."""
+    keys = [
+        key
+        for table in (SettingResult, FollowUp)
+        for key in _places_of(connection, table, submission_id)
+    ]
     connection.execute(delete(Submission).where(Submission.id == submission_id))
-    return [EvidenceKey(*key) for key in keys]
+    return keys
+
+
+def _places_of(
+    connection: Connection, table: type[SettingResult | FollowUp], submission_id: int
+) -> list[EvidenceKey]:
+    rows = connection.execute(
+        select(table.pool_id, table.unit_id, table.conditions_id).where(
+            table.submission_id == submission_id
+        )
+    )
+    return [EvidenceKey(*row) for row in rows]
 
 
 def drop_unused_places(connection: Connection, places: Iterable[EvidenceKey]) -> None:
     """Forget pools and conditions that no setting belongs to any more."""
     for place in places:
-        if not _is_referred_to(connection, SettingResult.conditions_id == place.conditions_id):
+        if not _are_conditions_used(connection, place.conditions_id):
             connection.execute(delete(Conditions).where(Conditions.id == place.conditions_id))
         if not _is_referred_to(connection, SettingResult.pool_id == place.pool_id):
             connection.execute(delete(Pool).where(Pool.id == place.pool_id))
+
+
+def _are_conditions_used(connection: Connection, conditions_id: int) -> bool:
+    return any(
+        _is_referred_to(connection, table.conditions_id == conditions_id)
+        for table in (SettingResult, FollowUp)
+    )
 
 
 def _is_referred_to(connection: Connection, condition: ColumnElement[bool]) -> bool:

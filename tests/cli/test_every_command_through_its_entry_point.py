@@ -143,8 +143,10 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "chips",
             "db",
             "demo",
+            "follow-up",
             "identify",
             "locks",
+            "mine",
             "notes",
             "serve",
             "stability",
@@ -282,3 +284,21 @@ def test_locks_are_told_in_eighty_columns(home: Path) -> None:
     assert "voltage_offset on core: " in told.stdout
     assert "this can still be done" in told.stdout
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
+    token = "demo-contributor-0004"
+    mine = {**RESULT, "contributor_token": token, "unit_token": "k3v9-demo-unit-000017"}
+    mine["settings"] = [{**RESULT["settings"][0], "in_use": -70}]
+    sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(mine))
+    identifier = json.loads(sent.stdout)["id"]
+    told = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
+    assert told.returncode == 0, told.stderr
+    assert "core at -70: failed_later, counted" in told.stdout
+    listed = run("mine", "--contributor-token", token, "--home", str(home))
+    assert identifier in listed.stdout
+    nobody = run("mine", "--home", str(home))
+    assert nobody.stdout.strip() == "Nothing of yours is here."
+    wrong = run("follow-up", identifier, "exploded", "--home", str(home))
+    assert wrong.returncode == 1
+    assert "outcome" in wrong.stderr
