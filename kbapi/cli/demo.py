@@ -1,5 +1,6 @@
 """`kbapi demo`: an instance of the invented club, one more result, and what it changes."""
 
+from itertools import islice
 from pathlib import Path
 from random import Random
 from typing import Any, Final
@@ -19,12 +20,15 @@ from kbapi.exchange.club.club import note_texts
 from kbapi.exchange.club.results import club_documents
 from kbapi.exchange.club.shares import CLIENT
 from kbapi.intake.accept import accept_submission
+from kbapi.intake.batch import accept_batch
 from kbapi.storage.instance import Instance, create_or_open_instance
 
 _SEED: Final = 6
 _CHIP: Final = "norvane-sable-7-4820mx"
 _USUAL_RESULTS: Final = 6_000
 _MOST_RESULTS: Final = 1_000_000
+_AT_ONCE: Final = 200
+"""In one transaction: many enough to be quick, few enough to show progress."""
 
 _ONE_MORE: Final[dict[str, Any]] = {
     "chip": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
@@ -90,8 +94,9 @@ def _fill(instance: Instance, results: int) -> None:
     # The same dice each time: who runs the demo twice sends the same results twice.
     documents = club_documents(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
     refused = 0
-    for document in told_progress(documents, results, "Sending"):
-        refused += not _is_accepted(instance, document)
+    sent = told_progress(documents, results, "Sending")
+    while batch := list(islice(sent, _AT_ONCE)):
+        refused += _refused_of(instance, batch)
     click.echo(
         paragraph(
             f"{results - refused:,} were taken; {refused:,} were refused at the door, for wrong "
@@ -100,12 +105,12 @@ def _fill(instance: Instance, results: int) -> None:
     )
 
 
-def _is_accepted(instance: Instance, document: dict[str, Any]) -> bool:
+def _refused_of(instance: Instance, batch: list[dict[str, Any]]) -> int:
+    """How many of the batch were refused; the others are stored."""
     try:
-        accept_submission(instance, orjson.dumps(document))
+        return accept_batch(instance, orjson.dumps(batch)).counts.refused
     except DocumentRefused:
-        return False
-    return True
+        return len(batch)
 
 
 def _tell_before_and_after(instance: Instance) -> None:
