@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection, delete, exists, insert, select, text
+from sqlalchemy import Connection, delete, exists, insert, select, text, update
 
 from kbapi.storage.tables import Chip, Line, Submission
 
