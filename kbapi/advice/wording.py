@@ -58,13 +58,15 @@ def units_in_words(count: int) -> str:
 def lock_lead(word: str, share_open: float) -> str:
     """What stands before a number that many machines can't be given; empty where they can.
 
-    >>> lock_lead("open", 0.9), lock_lead("chip_locked", 0.02)
-    ('', 'the chip itself does not take it (open on 2 % of machines). If yours takes it all the same, ')
+    >>> lock_lead("open", 0.9)
+    ''
+    >>> print(lock_lead("os_blocked", 0.02))
+    the operating system does not let it through (open on 2 % of machines). If yours does,
     """
     if word in OPEN_STATUSES:
         return ""
     told = f"{_STATUSES[word]} (open on {share_open * 100:.0f} % of machines)"
-    return f"{told}. If yours takes it all the same, "
+    return f"{told}. If yours does, "
 
 
 def summary_of_start(

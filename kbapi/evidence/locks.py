@@ -65,6 +65,8 @@ class LockShares:
     """The status with the largest share, `mixed` below 0.6, `unknown` without reports."""
     level: str
     """chip, series where siblings speak for it alone, none."""
+    units: int
+    """The chip's own units that were reported on."""
     open: ShareEstimate
     statuses: tuple[StatusShare, ...]
     found_by: tuple[CountOf, ...]
@@ -96,6 +98,7 @@ def lock_shares(
         control=control,
         word=_word(shares, known=units > 0 or borrowed),
         level="chip" if units else "series" if borrowed else "none",
+        units=units,
         open=estimate_share(counts, _OPEN, prior, CONFIDENCE),
         statuses=_statuses(own, shares),
         found_by=_counted(own, lambda g: g.found_by),
