@@ -7,7 +7,17 @@ import click
 import orjson
 
 from kbapi.cli import lines
-from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
+from kbapi.cli.common import (
+    REFUSED,
+    answer_of,
+    asking,
+    asks,
+    home_option,
+    json_option,
+    settings_of,
+    tell,
+    told_errors,
+)
 from kbapi.cli.this_machine import PrintedName, printed_names
 
 
@@ -136,6 +146,24 @@ def search_command(
 ) -> None:
     """Find chips whose name is like TEXT; one typing error is forgiven."""
     _list_chips(home, url, as_json, {"search": text, "limit": limit})
+
+
+@chips_commands.command("rebuild")
+@click.option("--apply", "is_applied", is_flag=True, help="Carry it out; else only tell.")
+@json_option
+@home_option
+def rebuild_command(is_applied: bool, as_json: bool, home: Path) -> None:
+    """Read every stored chip text again, after the grammar or catalogue changed.
+
+    Without --apply it only tells what would move. Results that are about
+    another chip than they were booked to move there with their evidence.
+    """
+    from kbapi.intake.reread import reread_chips
+    from kbapi.storage.instance import open_instance
+
+    with told_errors():
+        found = reread_chips(open_instance(settings_of(home)), is_applied=is_applied)
+    tell(orjson.loads(orjson.dumps(found)), as_json, lines.reread_in_lines)
 
 
 def _list_chips(home: Path, url: str | None, as_json: bool, asked: dict[str, str | None]) -> None:

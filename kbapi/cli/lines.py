@@ -184,3 +184,23 @@ def followed_up_in_lines(answer: dict[str, Any]) -> str:
     lines = [f"{moved} at {answer['setting']:g}: {answer['outcome']}, {answer['status']}"]
     lines += [paragraph(reason["text"], "    ") for reason in answer["reasons"]]
     return "\n".join([*lines, paragraph(answer["thanks"])])
+
+
+def reread_in_lines(answer: dict[str, Any]) -> str:
+    """What reading the chips again found."""
+    lines = [f"{answer['results']:,} results read again."]
+    lines += [
+        f"  {move['results']:>6} from {move['from_key']} to {move['to_key']}"
+        for move in answer["moves"]
+    ]
+    lines += [
+        f"  {placed['key']}: {placed['from_series']} -> {placed['to_series']}"
+        for placed in answer["placed"]
+    ]
+    if answer["unclear"]:
+        lines.append(f"  {answer['unclear']:>6} can't be read today and stay where they are")
+    if not answer["moves"] and not answer["placed"]:
+        lines.append("Nothing moves.")
+    elif not answer["is_applied"]:
+        lines.append("Nothing was changed: carry it out with --apply.")
+    return "\n".join(lines)

@@ -14,6 +14,7 @@ from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.notes import notes_commands
 from kbapi.cli.own import follow_up_command, mine_command
+from kbapi.cli.seeding import seed_command
 from kbapi.cli.sending import submit_command, withdraw_command
 from kbapi.cli.serving import serve_command
 
@@ -40,6 +41,7 @@ for command in (
     mine_command,
     identify_command,
     chips_commands,
+    seed_command,
     notes_commands,
     database_commands,
 ):

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from typing import Final, Literal
 
 from sqlalchemy import Connection
@@ -104,10 +105,14 @@ def accept_batch(
     prepared = [_prepare(instance, reading) for reading in readings]
     if all(isinstance(one, DocumentRefused) for one in prepared):
         raise _all_refused(prepared)
+    # Hashed once, not for each item: every item's answer is kept under the whole request.
+    request = sha256(body).digest()
     opened = instance.rehearsing() if dry_run else instance.writing()
     with opened as connection:
         outcomes = [
-            _store(instance, connection, one, (place, body, None if dry_run else idempotency_key))
+            _store(
+                instance, connection, one, (place, request, None if dry_run else idempotency_key)
+            )
             for place, one in enumerate(prepared)
         ]
     if not dry_run:
@@ -174,9 +179,9 @@ def _store(
 ) -> Outcome:
     if isinstance(prepared, DocumentRefused):
         return prepared
-    place, body, key = request
+    place, digest, key = request
     endpoint = f"{_ENDPOINT}\n{place}"
-    replay = replay_of(instance, endpoint, prepared.sender.contributor_hash, body, key)
+    replay = replay_of(instance, endpoint, prepared.sender.contributor_hash, digest, key)
     earlier = find_earlier_answer(instance, connection, replay)
     if earlier is not None:
         return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))

@@ -10,7 +10,7 @@ from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.json_text import JsonReading
 from kbapi.intake.new_rows import new_setting, rows_of_locks
-from kbapi.intake.reader import read_document
+from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.intake.screening import REFUSED_NOW
 from kbapi.intake.scrubber import CODE
 from kbapi.intake.store import screen
@@ -52,22 +52,25 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
         )
         _forget_identities(connection, stored, reading, refused.problems)
     else:
-        settings = tuple(new_setting(instance, document, one) for one in screen(instance, document))
-        places = submissions.replace_screening(
-            connection,
-            stored,
-            submissions.Rescreened(
-                settings=settings,
-                locks=rows_of_locks(document.result, stored.measured_month),
-                reading_ignored=orjson.dumps(document.ignored).decode(),
-                chip_conflict=document.chip_conflict or "",
-                rules_version=RULES_VERSION,
-            ),
-        )
+        again = screened_again(instance, stored, document)
+        places = submissions.replace_screening(connection, stored, again)
     book_evidence(connection, places, stored.unit.contributor_id)
     submissions.drop_unused_places(connection, places)
     answers.drop_answers_of_line(connection, stored.line_id)
     chip_rows.raise_line_revision(connection, stored.line_id)
+
+
+def screened_again(
+    instance: Instance, stored: StoredSubmission, document: ReadDocument
+) -> submissions.Rescreened:
+    """The rows of a stored document under today's rules, on the grids of the chip it is about."""
+    return submissions.Rescreened(
+        settings=tuple(new_setting(instance, document, one) for one in screen(instance, document)),
+        locks=rows_of_locks(document.result, stored.measured_month),
+        reading_ignored=orjson.dumps(document.ignored).decode(),
+        chip_conflict=document.chip_conflict or "",
+        rules_version=RULES_VERSION,
+    )
 
 
 def _forget_identities(

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection, delete, exists, insert, select, text
+from sqlalchemy import Connection, delete, exists, insert, select, text, update
 
 from kbapi.storage.tables import Chip, Line, Submission
 
@@ -68,8 +68,7 @@ def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> N
     if connection.execute(select(exists().where(Submission.chip_id == chip_id))).scalar_one():
         return
     connection.execute(delete(Chip).where(Chip.id == chip_id))
-    if not connection.execute(select(exists().where(Chip.line_id == line_id))).scalar_one():
-        connection.execute(delete(Line).where(Line.id == line_id))
+    drop_line_if_unused(connection, line_id)
 
 
 def find_relatives(
@@ -106,3 +105,19 @@ def load_chips(connection: Connection) -> list[StoredChip]:
         .order_by(Chip.key)
     )
     return [StoredChip(*row) for row in rows]
+
+
+def replace_chip(connection: Connection, chip: StoredChip) -> None:
+    """Put a chip's name, series and line in the place of what was read before."""
+    line = find_line(connection, chip.line) or _add_line(connection, chip.line)
+    connection.execute(
+        update(Chip)
+        .where(Chip.key == chip.key)
+        .values(name=chip.name, kind=chip.kind, series=chip.series, line_id=line.id)
+    )
+
+
+def drop_line_if_unused(connection: Connection, line_id: int) -> None:
+    """Forget a line without chips."""
+    if not connection.execute(select(exists().where(Chip.line_id == line_id))).scalar_one():
+        connection.execute(delete(Line).where(Line.id == line_id))

@@ -1,7 +1,7 @@
 """Accepted documents and what each of their settings says."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any, Final
 
@@ -262,6 +262,50 @@ def replace_screening(
         )
     )
     return [*before, *after]
+
+
+def find_ids_after(connection: Connection, submission_id: int, limit: int) -> list[int]:
+    """Numbers of documents behind this one, oldest first."""
+    return list(
+        connection.execute(
+            select(Submission.id)
+            .where(Submission.id > submission_id)  # type: ignore[operator]
+            .order_by(Submission.id)
+            .limit(limit)
+        ).scalars()
+    )
+
+
+def move_to_chip(
+    connection: Connection, stored: StoredSubmission, chip_id: int, again: Rescreened
+) -> list[EvidenceKey]:
+    """The places that a document was and is merged into, now that it is about another chip.
+
+    Its follow-ups go along, each to the pool of the same kind in the other chip.
+    """
+    followed = _places_of(connection, FollowUp, stored.id)
+    connection.execute(update(Submission).where(Submission.id == stored.id).values(chip_id=chip_id))
+    places = replace_screening(connection, replace(stored, chip_id=chip_id), again)
+    for place in followed:
+        key = connection.execute(
+            select(Pool.control, Pool.domains, Pool.clock_band_mhz).where(Pool.id == place.pool_id)
+        ).one()
+        pool_id = _find_or_add_pool(connection, chip_id, PoolKey(*key))
+        connection.execute(
+            update(FollowUp)
+            .where(FollowUp.submission_id == stored.id, FollowUp.pool_id == place.pool_id)
+            .values(pool_id=pool_id)
+        )
+    return [*places, *followed, *_places_of(connection, FollowUp, stored.id)]
+
+
+def note_grammar(connection: Connection, submission_id: int, grammar_version: int) -> None:
+    """Remember which grammar has read a document's chip last."""
+    connection.execute(
+        update(Submission)
+        .where(Submission.id == submission_id)
+        .values(grammar_version=grammar_version)
+    )
 
 
 def set_aside(

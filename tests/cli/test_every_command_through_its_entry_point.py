@@ -148,6 +148,7 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "locks",
             "mine",
             "notes",
+            "seed",
             "serve",
             "stability",
             "start",
@@ -302,3 +303,37 @@ def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
     wrong = run("follow-up", identifier, "exploded", "--home", str(home))
     assert wrong.returncode == 1
     assert "outcome" in wrong.stderr
+
+
+def test_many_results_are_sent_from_a_file_and_the_refused_are_told(
+    home: Path, tmp_path: Path
+) -> None:
+    good = json.dumps(RESULT)
+    bad = json.dumps({**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]})
+    file = tmp_path / "results.ndjson"
+    file.write_text(f"{good}\n\n{bad}\n{good}\n")
+    sent = run("seed", str(file), "--json", "--home", str(home))
+    assert sent.returncode == 0, sent.stderr
+    told = json.loads(sent.stdout.splitlines()[-1])
+    assert (told["counts"]["stored"], told["counts"]["refused"]) == (2, 1)
+    assert "above_stock" in told["refused_for"]
+    file.write_text(f"{bad}\n")
+    assert run("seed", str(file), "--home", str(home)).returncode == 1
+    assert run("seed", "--home", str(home)).returncode == 2
+
+
+def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> None:
+    with Server(home, workers=1) as server:
+        to = ["--to", f"http://127.0.0.1:{server.port}"]
+        sent = run("seed", "--club", "40", "--liars", "10", "--json", *to)
+    assert sent.returncode == 0, sent.stderr
+    counts = json.loads(sent.stdout.splitlines()[-1])["counts"]
+    assert counts["items"] == 50
+    assert counts["stored"] >= 40
+
+
+def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -> None:
+    assert run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT)).returncode == 0
+    done = run("chips", "rebuild", "--home", str(home))
+    assert done.returncode == 0
+    assert "Nothing moves." in done.stdout
