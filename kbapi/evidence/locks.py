@@ -24,6 +24,7 @@ CONFIDENCE: Final = 0.95
 FEWEST_UNITS_SHOWN: Final = 5
 """A breakdown into fewer units than this could tell on somebody: it is withheld."""
 _CLEAR_SHARE: Final = 0.6
+_STRENGTH_OF_THE_WHOLE: Final = 2.0
 _LEAST_SHARE_TOLD: Final = 0.01
 _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 
@@ -90,7 +91,8 @@ def lock_shares(
     units = sum(g.units for g in own)
     borrowed = prior is not None
     prior = prior or even_prior(len(STATUSES))
-    splits = _Splits(prior)
+    # A part of the chip's units is expected to be like the whole, and soon speaks for itself.
+    splits = _Splits(SharePrior(posterior_shares(counts, prior), _STRENGTH_OF_THE_WHOLE))
     # What was reported is told as it is; only where nothing was, related chips speak.
     shares = counts / counts.sum() if units else posterior_shares(counts, prior)
     return LockShares(
