@@ -9,7 +9,7 @@ from kbapi.advice.question import Question
 from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
-from kbapi.evidence.locks import LockShares, least_open, lock_shares
+from kbapi.evidence.locks import FEWEST_UNITS_SHOWN, LockShares, least_open, lock_shares
 from kbapi.evidence.pools import PoolEvidence, PoolFound, PoolWanted, find_pool, load_pool
 from kbapi.evidence.related import load_siblings
 from kbapi.stats.interval import GroupedIntervals
@@ -18,7 +18,7 @@ from kbapi.stats.stock_line import StockLine, fit_stock_line
 from kbapi.storage import chip_rows
 from kbapi.storage.answers import save_spread
 from kbapi.storage.chip_rows import LineRow
-from kbapi.storage.evidence_rows import load_stock_points
+from kbapi.storage.evidence_rows import PoolSize, load_stock_points
 from kbapi.storage.lock_reports import load_lock_groups
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 
@@ -42,6 +42,7 @@ class EvidenceFound:
     """Of the chip's own reports, for fixed_clock_voltage."""
     nearest: tuple[str, ...]
     """Keys of the chips around this one that have results."""
+    is_filtered: bool
     locks: LockShares | None
     """Of the control and the rails that were found, the least open one; None without reports."""
 
@@ -68,7 +69,7 @@ def find_evidence(
     chip = question.chip
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
-        return EvidenceFound(None, None, None, Siblings(), None, (), None)
+        return EvidenceFound(None, None, None, Siblings(), None, (), is_filtered=False, locks=None)
     wanted = PoolWanted(
         control=question.control,
         domain=question.domain,
@@ -76,7 +77,7 @@ def find_evidence(
         clock_band_mhz=catalogue.find_clock_band(chip, question.clock_mhz),
     )
     pool = find_pool(connection, line.id, chip, wanted)
-    own = None if pool is None or pool.own is None else load_pool(connection, pool.own)
+    own = None if pool is None or pool.own is None else _own(connection, pool.own, question)
     return EvidenceFound(
         line=line,
         pool=pool,
@@ -84,6 +85,7 @@ def find_evidence(
         siblings=Siblings() if pool is None else load_siblings(connection, pool, catalogue),
         stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
+        is_filtered=bool(question.filters_told),
         locks=_locks(connection, line.id, question, pool),
     )
 
@@ -103,10 +105,16 @@ def _locks(
 
 
 def keep_spread(connection: Connection, found: EvidenceFound) -> None:
-    """Keep how the chip's own units spread, for those who send a result next."""
-    if found.own is not None:
+    """Keep how all of the chip's own units spread, for those who send a result next."""
+    if found.own is not None and not found.is_filtered:
         spread = spread_of(found.own)
         save_spread(connection, found.own.id, spread.known, spread.stable)
+
+
+def _own(connection: Connection, pool: PoolSize, question: Question) -> PoolEvidence | None:
+    """The chip's own evidence; None where a filter leaves so few units that they could be known."""
+    own = load_pool(connection, pool, question.filters)
+    return None if question.filters_told and own.units < FEWEST_UNITS_SHOWN else own
 
 
 def _stock_line(connection: Connection, chip_key: str, pool: PoolFound | None) -> StockLine | None:

@@ -4,16 +4,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import orjson
 from marshmallow import fields
 from sqlalchemy import Connection
 
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_about_locks
+from kbapi.advice.question import chip_asked
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import ChipAnswered
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import Problem, QuestionRefused
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.evidence.locks import (
@@ -47,8 +48,8 @@ class LockQuestion:
     @property
     def key(self) -> str:
         """One text for all ways of asking the same."""
-        asked = (self.domain, self.control, self.machine, self.firmware_month)
-        return "|".join([self.chip.key, *asked])
+        asked = [self.domain, self.control, self.machine, self.firmware_month]
+        return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
 
 
 class LockQuestionSchema(StrictSchema):
@@ -73,7 +74,7 @@ class LockQuestionSchema(StrictSchema):
     )
     machine = fields.String(
         load_default="",
-        validate=Whole(r"[A-Za-z0-9 ._+-]{0,60}", error="A machine class of 60 characters."),
+        validate=Whole(r"[^\x00-\x1f\x7f]{0,60}", error="A machine class of 60 characters."),
         metadata={"description": "Only reports of this machine class.", "example": "harbour-15"},
     )
     firmware_month = fields.String(
@@ -188,9 +189,7 @@ def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue)
         With every problem; a pointer is the name of a parameter.
     """
     read = read_parameters(_LOCK_QUESTION, sent)
-    problems = list(read.problems)
-    text = sent.get("chip", ("",))[0]
-    chip = resolve_chip(text, "chip", catalogue) if text else None
+    chip, problems = chip_asked(sent, catalogue), list(read.problems)
     if isinstance(chip, Problem):
         problems.append(chip)
     if problems or not isinstance(chip, ChipName):

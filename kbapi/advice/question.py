@@ -1,9 +1,11 @@
 """A question, parsed once: the key of stored answers and all that an answer is computed from."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from dataclasses import fields as dataclass_fields
 from typing import Any, Final, Literal
 
+import orjson
 from marshmallow import ValidationError, fields, validate
 
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
@@ -11,12 +13,26 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import Problem, QuestionRefused
-from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
-from kbapi.wire import OneWordOf, StrictSchema, Text, read_parameters
+from kbapi.storage.evidence_rows import Filters
+from kbapi.vocabulary import (
+    COOLING,
+    DOMAINS,
+    GRADES,
+    LIMIT_CONTROLS,
+    LOADS,
+    SUPPLIES,
+    Domain,
+    LimitControl,
+)
+from kbapi.wire import OneWordOf, StrictSchema, Text, Whole, read_parameters
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 Detail = Literal["start", "percentiles"]
 DETAILS: Final[tuple[Detail, ...]] = ("start", "percentiles")
+_FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
+_VERSION: Final = Whole(
+    r"[A-Za-z0-9(~][A-Za-z0-9 ._:+/(),#-]{0,39}", error="A version of 40 characters at most."
+)
 DEFAULT_SHARE: Final = 0.9
 DEFAULT_CONFIDENCE: Final = 0.95
 _LEAST_SHARE: Final = 0.5
@@ -37,16 +53,24 @@ class Question:
     stable_share: float
     confidence: float
     detail: Detail
+    filters: Filters
+    """Which results are asked about; siblings lend whatever the filter."""
 
     @property
     def key(self) -> str:
         """One text for all ways of asking the same."""
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
         clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
+        filters = orjson.dumps(self.filters_told).decode()
         return (
             f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
-            f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}"
+            f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}|{filters}"
         )
+
+    @property
+    def filters_told(self) -> dict[str, str]:
+        """The filters that were asked for, by their names."""
+        return {name: value for name, value in asdict(self.filters).items() if value is not None}
 
 
 class DomainList(fields.String):
@@ -118,6 +142,37 @@ class QuestionSchema(StrictSchema):
             "example": "percentiles",
         },
     )
+    load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+        validate=OneWordOf(LOADS),
+        metadata={
+            "description": "Only results tested under this load class.",
+            "example": "vector_heavy",
+        },
+    )
+    grade = fields.String(
+        validate=OneWordOf(GRADES),
+        metadata={"description": "Only results tested at least this well.", "example": "session"},
+    )
+    cooling = fields.String(
+        validate=OneWordOf(COOLING),
+        metadata={"description": "Only machines cooled like this.", "example": "repasted"},
+    )
+    supply = fields.String(
+        validate=OneWordOf(SUPPLIES),
+        metadata={"description": "Only results on mains, or on battery.", "example": "mains"},
+    )
+    firmware = fields.String(
+        validate=_VERSION,
+        metadata={"description": "Only results with this firmware.", "example": "1.14"},
+    )
+    microcode = fields.String(
+        validate=_VERSION,
+        metadata={"description": "Only results with this microcode.", "example": "0x2b"},
+    )
+    machine = fields.String(
+        validate=Whole(r"[^\x00-\x1f\x7f]{1,60}", error="A machine class of 60 characters."),
+        metadata={"description": "Only results of this machine class.", "example": "harbour-15"},
+    )
     confidence = fields.Float(
         load_default=DEFAULT_CONFIDENCE,
         validate=validate.OneOf(CONFIDENCES, error="Not one of: 0.8, 0.9, 0.95, 0.99."),
@@ -137,9 +192,7 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
         With every problem; a pointer is the name of a parameter.
     """
     read = read_parameters(_QUESTION, sent)
-    problems = list(read.problems)
-    text = sent.get("chip", ("",))[0]
-    chip = resolve_chip(text, "chip", catalogue) if text else None
+    chip, problems = chip_asked(sent, catalogue), list(read.problems)
     if isinstance(chip, Problem):
         problems.append(chip)
     control = read.values.get("control")
@@ -150,6 +203,14 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
     if problems or not isinstance(chip, ChipName):
         raise QuestionRefused(problems=problems)
     return _with_defaults(chip, read.values)
+
+
+def chip_asked(
+    sent: Mapping[str, Sequence[str]], catalogue: Catalogue
+) -> ChipName | Problem | None:
+    """The one chip that the parameter names, or its problem; None where it is missing."""
+    text = sent.get("chip", ("",))[0]
+    return resolve_chip(text, "chip", catalogue) if text else None
 
 
 def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
@@ -167,4 +228,5 @@ def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
         stable_share=round(loaded["stable_share"], 2),
         confidence=loaded["confidence"],
         detail=loaded["detail"],
+        filters=Filters(**{name: loaded.get(name) for name in _FILTERS}),
     )

@@ -51,6 +51,8 @@ class StabilityAnswer:
     domain: str
     control: str
     moved_with: tuple[str, ...]
+    filters: dict[str, str]
+    """Which results were asked about; empty for all of them."""
     clock_band_mhz: int | None
     confidence: float
     """Of each end of a band, one-sided."""
@@ -107,6 +109,7 @@ def _stability_answer(
         domain=question.domain,
         control=control,
         moved_with=moved_with(question, found),
+        filters=question.filters_told,
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
         confidence=question.confidence,
         own=_curve(control, grid, curve.own),

@@ -105,6 +105,8 @@ class StartAnswer:
     domain: str
     control: str
     moved_with: tuple[str, ...]
+    filters: dict[str, str]
+    """Which results were asked about; empty for all of them."""
     clock_band_mhz: int | None
     """Lower end of the band that the results are from, with fixed_clock_voltage."""
     locks: LocksTold
@@ -138,6 +140,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         domain=question.domain,
         control=control,
         moved_with=moved_with(question, found),
+        filters=question.filters_told,
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
         locks=_locks_told(found),
         start=start,

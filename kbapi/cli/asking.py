@@ -24,6 +24,13 @@ from kbapi.cli.this_machine import PrintedName, printed_names
 def _about_a_chip(command: Any) -> Any:
     """The options of a question about one chip's control."""
     for option in (
+        click.option("--microcode", help="Only results with this microcode."),
+        click.option("--firmware", help="Only results with this firmware."),
+        click.option("--machine", help="Only results of this machine class."),
+        click.option("--supply", help="Only results on mains, or on battery."),
+        click.option("--cooling", help="Only machines cooled like this, such as repasted."),
+        click.option("--grade", help="Only results tested at least this well, such as session."),
+        click.option("--load", help="Only results tested under this load class."),
         click.option("--confidence", help="0.8, 0.9, 0.95 or 0.99."),
         click.option("--stable-share", help="Share of units that should hold it, such as 0.9."),
         click.option("--clock-mhz", help="Clock in MHz, with fixed_clock_voltage."),

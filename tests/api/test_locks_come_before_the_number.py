@@ -206,7 +206,7 @@ def test_the_readme_of_notes_shows_one_that_is_accepted() -> None:
 
 
 def test_a_question_about_locks_is_refused_with_every_problem(client: FlaskClient) -> None:
-    response = client.get("/v1/locks?chp=x&domain=cor&firmware_month=2026-13&machine=<b>")
+    response = client.get("/v1/locks?chp=x&domain=cor&firmware_month=2026-13&machine=%01")
     assert response.status_code == 422
     pointers = {error["pointer"] for error in response.get_json()["errors"]}
     assert pointers == {"chp", "chip", "domain", "firmware_month", "machine"}

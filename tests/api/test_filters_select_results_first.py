@@ -1,0 +1,88 @@
+"""A filtered question: which results count, what it says of them, and when it says nothing."""
+
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from tests.api.test_a_result_goes_in_and_a_start_comes_out import CHIP, a_result
+
+MACHINES = {"mains": -100, "battery": -70}
+
+
+def fill(client: FlaskClient, supply: str, numbers: range, **platform: Any) -> None:
+    depth = MACHINES[supply]
+    for number in numbers:
+        document = a_result(
+            number, stable_at=depth - number % 5, unstable_at=depth - 6 - number % 5
+        )
+        document["platform"] = {"supply": supply, **platform}
+        response = client.post("/v1/submissions", json=document)
+        assert response.status_code == 201, response.get_json()
+
+
+def start(client: FlaskClient, **asked: str) -> dict[str, Any]:
+    response = client.get("/v1/start", query_string={"chip": CHIP, **asked})
+    assert response.status_code == 200, response.get_json()
+    answer: dict[str, Any] = response.get_json()
+    return answer
+
+
+@pytest.fixture
+def filled(client: FlaskClient) -> FlaskClient:
+    fill(client, "mains", range(40), machine="harbour-15", firmware="1.14")
+    fill(client, "battery", range(100, 140), machine="quay-13", microcode="0x2b")
+    return client
+
+
+def test_each_part_has_an_answer_of_its_own_and_says_which_it_is(filled: FlaskClient) -> None:
+    whole, mains, battery = (
+        start(filled),
+        start(filled, supply="mains"),
+        start(filled, supply="battery"),
+    )
+    assert whole["filters"] == {}
+    assert mains["filters"] == {"supply": "mains"}
+    assert (whole["evidence"]["units"], mains["evidence"]["units"]) == (80, 40)
+    assert mains["start"]["setting_mv"] < battery["start"]["setting_mv"] < 0
+    assert whole["start"]["setting_mv"] >= battery["start"]["setting_mv"] - 5
+
+
+@pytest.mark.parametrize(
+    ("asked", "units"),
+    [
+        ({"machine": "harbour-15"}, 40),
+        ({"firmware": "1.14"}, 40),
+        ({"microcode": "0x2b"}, 40),
+        ({"load": "vector_heavy"}, 80),
+        ({"load": "gpu_only"}, 0),
+        ({"grade": "session"}, 80),
+        ({"grade": "lasting"}, 0),
+        ({"supply": "mains", "machine": "quay-13"}, 0),
+    ],
+)
+def test_every_filter_selects(filled: FlaskClient, asked: dict[str, str], units: int) -> None:
+    assert start(filled, **asked)["evidence"]["units"] == units
+
+
+def test_fewer_than_five_units_are_told_as_none(client: FlaskClient) -> None:
+    fill(client, "mains", range(4), machine="odd-box")
+    assert start(client, machine="odd-box")["evidence"]["units"] == 0
+    fill(client, "mains", range(4, 5), machine="odd-box")
+    assert start(client, machine="odd-box")["evidence"]["units"] == 5
+
+
+def test_a_filtered_question_leaves_the_spread_of_all_results_alone(filled: FlaskClient) -> None:
+    start(filled)
+    start(filled, supply="mains")
+    document = a_result(900, stable_at=-85, unstable_at=-90)
+    told = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["spread"]
+    assert told["of"] == 80
+
+
+def test_unknown_words_in_filters_are_refused(client: FlaskClient) -> None:
+    asked = {"chip": CHIP, "supply": "solar", "cooling": "ice", "grade": "best", "load": "none"}
+    response = client.get("/v1/start", query_string=asked)
+    assert response.status_code == 422
+    pointers = {error["pointer"] for error in response.get_json()["errors"]}
+    assert pointers == {"supply", "cooling", "grade", "load"}
