@@ -24,7 +24,8 @@ from kbapi.stats.siblings import Level
 from kbapi.stats.start import NoStart, Start, StartFit, pool_start
 from kbapi.vocabulary import Grade
 
-_HALF_A_BAND_MHZ: Final = 50.0
+_A_LITTLE_ABOVE_MHZ: Final = 50.0
+"""Up to here the voltage of the highest reported clock serves: it is lower than the true one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,18 +200,17 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
     clock would lie above the unit's own stock.
     """
     line = found.stock_line
-    if line is None or found.pool is None:
+    if line is None:
         return None
-    asked = question.clock_mhz or found.pool.key.clock_band_mhz + _HALF_A_BAND_MHZ
-    stock = line.at(asked)
-    is_inside = line.clocks_mhz[0] <= asked <= line.clocks_mhz[-1]
-    if not is_inside and stock.distance_mhz > _HALF_A_BAND_MHZ:
+    asked = question.clock_mhz or line.centre_mhz
+    if not line.clocks_mhz[0] <= asked <= line.clocks_mhz[-1] + _A_LITTLE_ABOVE_MHZ:
         return None
+    stock = line.at(min(asked, float(line.clocks_mhz[-1])))
     return AtClock(
-        clock_mhz=stock.clock_mhz,
+        clock_mhz=asked,
         stock_mv=round(stock.stock_mv, 2),
         setting_mv=round(stock.stock_mv + setting_mv, 2),
-        distance_mhz=stock.distance_mhz,
+        distance_mhz=line.at(asked).distance_mhz,
         reports=stock.reports,
     )
 
