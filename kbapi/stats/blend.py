@@ -1,4 +1,4 @@
-"""One bound from two: the extreme-value posterior where units are few, model-free where many.
+"""One bound from two: the posterior of a shape where units are few, model-free where many.
 
 Model-free needs 29 units to say anything and overstates what it knows a little near there; the
 posterior is right for few units and wrong for many, when the truth has another shape. The weight
@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
+from kbapi.stats.belief import LimitBelief
 from kbapi.stats.bounds import known_weight_at
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, frozen_array
 from kbapi.stats.npmle import StableShareFit
-from kbapi.stats.small_sample import SevPosterior
 
 Vector = NDArray[np.float64]
 
@@ -83,7 +83,7 @@ class DepthEnds:
 class BlendedBound:
     """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
 
-    posterior: SevPosterior
+    posterior: LimitBelief
     known: KnownShare
     units: float
 
@@ -99,8 +99,7 @@ class BlendedBound:
 
     def ends(self, share: float, errors: Vector) -> DepthEnds:
         """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""
-        strict = errors * self._strictness()
-        levels = np.concatenate([strict, 1.0 - strict, [0.5]])
+        levels = np.concatenate([errors, 1.0 - errors, [0.5]])
         depths = self.posterior.depth_at(share, levels)
         shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
         weight = self.model_free_weight
@@ -112,10 +111,6 @@ class BlendedBound:
             deep = _mixed(deep, free, weight)
             middle = _mixed(middle, self._model_free_middle(share), weight)
         return DepthEnds(shallow, deep, float(middle[0]))
-
-    def _strictness(self) -> float:
-        """Factor on the posterior's error, 1 up to 10 units and 0.4 from 40: it is a model."""
-        return float(np.interp(self.units, [10.0, 40.0], [1.0, 0.4]))
 
     def _model_free_shallow(self, share: float, errors: Vector) -> Vector:
         """The deepest depth that has, with every shallower one, a lower bound of the share."""

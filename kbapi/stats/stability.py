@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
+from kbapi.stats.belief import LimitBelief, fit_belief
 from kbapi.stats.blend import BlendedBound
 from kbapi.stats.bounds import sccp_bound
 from kbapi.stats.grid import Grid
@@ -14,7 +15,6 @@ from kbapi.stats.interval import GroupedIntervals, frozen_array
 from kbapi.stats.pool import PoolFit, fit_pool
 from kbapi.stats.scale import PriorScale
 from kbapi.stats.siblings import Level, Siblings
-from kbapi.stats.small_sample import SevPosterior, fit_sev
 
 Vector = NDArray[np.float64]
 
@@ -134,7 +134,7 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
     if pool.prior.level is Level.NONE:
         return _NO_BAND
     nobody = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    belief = fit_sev(nobody, step, scale, pool.prior.prior)
+    belief = fit_belief(nobody, step, scale, pool.prior.shapes, 1.0)
     lower, middle, upper = _quantiles(belief, (1.0 - confidence, 0.5, confidence))
     seen = slice(int(np.argmax(upper < _NOBODY)) + 1)
     return ShareBand(
@@ -145,7 +145,7 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
     )
 
 
-def _quantiles(belief: SevPosterior, levels: tuple[float, ...]) -> list[Vector]:
+def _quantiles(belief: LimitBelief, levels: tuple[float, ...]) -> list[Vector]:
     """Quantiles of the stable share at each whole depth, one array of shape (d,) a level."""
     shares = belief.share_at(np.arange(belief.deepest() + 1))
     order = np.argsort(shares, axis=1)

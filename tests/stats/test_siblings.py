@@ -2,8 +2,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kbapi.stats.limit_prior import VaguePrior
 from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
-from kbapi.stats.sev_prior import VaguePrior
 from kbapi.stats.siblings import Level, Sibling, Siblings, sibling_prior, summarise_sibling
 from tests.stats import slow
 from tests.stats.makers import a_pool

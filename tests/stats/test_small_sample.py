@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.limit_prior import Bell, MixedPrior, VaguePrior
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
-from kbapi.stats.sev_prior import Bell, MixedPrior, VaguePrior
 from kbapi.stats.small_sample import fit_sev
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
