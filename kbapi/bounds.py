@@ -59,9 +59,55 @@ SESSION_LEAST_MINUTES: Final = 30
 
 # Size of a document.
 MOST_SETTINGS: Final = 32
+MOST_LOCKS: Final = 64
+MOST_TRIALS: Final = 256
+MOST_READINGS: Final = 64
+MOST_RUNS: Final = 10_000
 MOST_MINUTES: Final = 525_600
 """A year; more is a wrong unit of measure."""
+MOST_SECONDS: Final = 60 * MOST_MINUTES
+MOST_WATTS: Final = 2_000
+"""More than any machine's supply delivers; a power limit beyond it is a wrong unit of measure."""
+LONGEST_VERSION: Final = 40
+LONGEST_MACHINE: Final = 60
+LONGEST_OS: Final = 40
 DEEPEST_NESTING: Final = 16
 LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""
 LONGEST_TEXT: Final = 400
+MOST_TEXTS: Final = 2_000
+"""Texts of a document that are more than a plain word; no result needs a tenth of them."""
+
+# What sensors show when they are not there: reserved bytes and words of their registers, and two
+# temperatures that some firmware reports for ever (301.0 K and 290.0 K).
+ABSENT_SENSOR: Final = frozenset({-128, 127, 255, 511, 65_535})
+ABSENT_WORD: Final = 65_535
+DUMMY_C: Final = frozenset({27.85, 16.85})
+
+# Plausible readings.
+COLDEST_C: Final = -20
+HOTTEST_C: Final = 130
+HOTTEST_IDLE_C: Final = 95
+"""A chip that idles hotter than this is out of order, or its sensor speaks Fahrenheit."""
+HOTTEST_ROOM_C: Final = 50
+HOTTEST_AS_FAHRENHEIT: Final = 266
+"""130 C; hotter than this is wrong in either unit."""
+MOST_POWER_W: Final = 1_000
+LEAST_CLOCK_MHZ: Final = 10
+"""A smaller clock is in GHz with high likelihood."""
+QUIETEST_DBA: Final = 10
+LOUDEST_DBA: Final = 120
+
+# Two readings are of equal power, or clock, when they differ by no more than repeated runs do.
+EQUAL_POWER: Final = 0.02
+EQUAL_CLOCK: Final = 0.02
+POWER_NOISE: Final = 0.02
+CLOCK_NOISE: Final = 0.01
+TEMPERATURE_NOISE_C: Final = 2
+LEAST_POWER_RATIO: Final = 0.5
+"""No offset halves the power at an equal clock."""
+
+MOST_OF_EXPECTED_COOLING: Final = 1.5
+"""A chip that cools by more than this many times what its power explains cooled by other means."""
+EXPECTED_COOLING_FLOOR_C: Final = 3
+"""Below this, sensors that round to whole degrees decide, not physics."""

@@ -185,6 +185,17 @@ class ServerUnreachable(KbapiError):
     explanation = "Nobody answers there, or what answers is no kbapi."
 
 
+class NoteRefused(KbapiError):
+    """A curated note breaks the rules of notes."""
+
+    code = "note_refused"
+    title = "The note was refused"
+    explanation = (
+        "A note is TOML between two +++ lines and a text in Markdown, without HTML and without "
+        "links. All problems are listed; nothing was kept."
+    )
+
+
 class PageMissing(KbapiError):
     """No route has this path."""
 

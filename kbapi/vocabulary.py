@@ -70,3 +70,64 @@ EFFECTS: Final = ("read_back", "rail_voltage", "less_power", "more_clock", "fail
 Grade = Literal["short", "quick", "session", "lasting"]
 GRADES: Final[tuple[Grade, ...]] = ("short", "quick", "session", "lasting")
 """Weakest first."""
+
+PROTECTIONS: Final = (
+    "virtualization",
+    "hypervisor",
+    "memory_integrity",
+    "kernel_lockdown",
+    "voltage_write_protection",
+)
+SWITCHES: Final = ("on", "off", "unknown")
+"""What a protection is told to be."""
+
+PLATFORM_PROFILES: Final = ("quiet", "balanced", "performance", "other")
+COOLING: Final = ("stock", "repasted", "pad", "liquid", "cleaned")
+SUPPLIES: Final = ("mains", "battery")
+
+OPEN_STATUSES: Final = ("open", "firmware_only")
+LOCKED_STATUSES: Final = (
+    "chip_locked",
+    "firmware_locked",
+    "hypervisor_blocked",
+    "os_blocked",
+    "not_exposed",
+)
+LOCK_STATUSES: Final = (*OPEN_STATUSES, *LOCKED_STATUSES, "unknown")
+LOCKS_FOUND_BY: Final = ("written_and_read_back", "documented", "owner_says")
+LOCK_CHANGES: Final = (
+    "firmware_setting",
+    "protection_off",
+    "older_firmware",
+    "older_microcode",
+    "os_setting",
+    "driver_setting",
+)
+"""What was changed to open a control: history, never a recommendation."""
+
+OUTCOMES: Final = ("stable", "failed")
+READING_STATES: Final = ("stock", "tuned")
+POWER_SCOPES: Final = ("package", "core", "board", "wall")
+CLOCK_KINDS: Final = ("effective", "requested")
+FANS: Final = ("auto", "fixed")
+PERFORMANCE_UNITS: Final = ("frames_per_s", "jobs_per_h", "s_per_job", "iterations_per_s", "other")
+THROTTLE_REASONS: Final = (
+    "thermal",
+    "long_term_power",
+    "short_term_power",
+    "current",
+    "regulator_thermal",
+    "external_hot",
+    "board",
+    "other",
+)
+
+FOLLOW_UP_OUTCOMES: Final = (
+    "still_stable",
+    "failed_later",
+    "locked_later",
+    "fails_at_stock_too",
+    "given_up",
+    "machine_gone",
+)
+FOLLOW_UP_CHANGES: Final = ("firmware", "microcode", "driver", "os", "season", "cooling")

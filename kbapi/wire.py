@@ -4,11 +4,14 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, Final
 
 from marshmallow import Schema, ValidationError, fields, validate
 
 from kbapi.errors import Problem
+
+LONGEST_KEY_TOLD: Final = 80
+"""A key can be anything of any length; a pointer is shown to people and kept short."""
 
 
 class Number(fields.Float):
@@ -18,6 +21,16 @@ class Number(fields.Float):
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise ValidationError("A number is wanted here, without quotes.")
         return super()._validated(value)
+
+
+class WholeNumber(fields.Integer):
+    """A JSON number without a fraction; a number in quotes, true and false are none."""
+
+    def _validated(self, value: Any) -> int:
+        whole = isinstance(value, int) or (isinstance(value, float) and value.is_integer())
+        if isinstance(value, bool) or not whole:
+            raise ValidationError("A whole number is wanted here, without quotes.")
+        return int(value)
 
 
 class Text(fields.String):
@@ -86,8 +99,7 @@ def child(pointer: str, key: str | int) -> str:
     >>> child("/settings", 0), child("", "a/b")
     ('/settings/0', '/a~1b')
     """
-    # A key can be anything of any length; a pointer is shown to people and kept short.
-    escaped = str(key)[:80].replace("~", "~0").replace("/", "~1")
+    escaped = str(key)[:LONGEST_KEY_TOLD].replace("~", "~0").replace("/", "~1")
     return f"{pointer}/{escaped.encode('utf-8', 'replace').decode()}"
 
 

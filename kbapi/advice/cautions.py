@@ -100,3 +100,18 @@ _RULES: Final = tuple(
 def cautions_for(question: Question) -> tuple[Caution, ...]:
     """Every caution that belongs to an answer to this question, the most urgent first."""
     return tuple(rule.caution for rule in _RULES if rule.applies(question))
+
+
+_ABOUT_LOCKS: Final = ("save_first", "know_the_way_back", "disk_encryption", "protections")
+_OPENING: Final = Caution(
+    "history_not_advice",
+    "What others changed to open a control is told as history. Older firmware and microcode have "
+    "known holes, and a maker locks a control for a reason: nothing here recommends undoing it.",
+)
+
+
+def cautions_about_locks() -> tuple[Caution, ...]:
+    """The cautions that belong to whether a control can be used."""
+    told = {rule.caution.code: rule.caution for rule in _RULES}
+    makers = told["makers_instructions"]
+    return (_OPENING, *(told[code] for code in _ABOUT_LOCKS), makers, told["not_these_machines"])

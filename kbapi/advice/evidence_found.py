@@ -6,15 +6,20 @@ import numpy as np
 from sqlalchemy import Connection
 
 from kbapi.advice.question import Question
+from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
+from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.locks import LockShares, lock_shares
 from kbapi.evidence.pools import PoolEvidence, PoolFound, PoolWanted, find_pool, load_pool
 from kbapi.evidence.related import load_siblings
 from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.siblings import Siblings
 from kbapi.stats.stock_line import StockLine, fit_stock_line
 from kbapi.storage import chip_rows
+from kbapi.storage.answers import save_spread
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.evidence_rows import load_stock_points
+from kbapi.storage.lock_reports import load_lock_groups
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 
 NO_INTERVALS = GroupedIntervals(
@@ -37,6 +42,13 @@ class EvidenceFound:
     """Of the chip's own reports, for fixed_clock_voltage."""
     nearest: tuple[str, ...]
     """Keys of the chips around this one that have results."""
+    locks: LockShares | None
+    """Of the control that was found, None without any report."""
+
+    @property
+    def has_results(self) -> bool:
+        """Whether the chip itself has any."""
+        return self.own is not None
 
     @property
     def intervals(self) -> GroupedIntervals:
@@ -56,7 +68,7 @@ def find_evidence(
     chip = question.chip
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
-        return EvidenceFound(None, None, None, Siblings(), None, ())
+        return EvidenceFound(None, None, None, Siblings(), None, (), None)
     wanted = PoolWanted(
         control=question.control,
         domain=question.domain,
@@ -72,7 +84,26 @@ def find_evidence(
         siblings=Siblings() if pool is None else load_siblings(connection, pool, catalogue),
         stock_line=_stock_line(connection, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
+        locks=_locks(connection, line.id, question, pool),
     )
+
+
+def _locks(
+    connection: Connection, line_id: int, question: Question, pool: PoolFound | None
+) -> LockShares | None:
+    control = question.control or (pool.key.control if pool is not None else None)
+    if control is None:
+        return None
+    groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
+    shares = lock_shares(groups, question.chip.key, question.chip.series, question.domain, control)
+    return None if shares.level == "none" else shares
+
+
+def keep_spread(connection: Connection, found: EvidenceFound) -> None:
+    """Keep how the chip's own units spread, for those who send a result next."""
+    if found.own is not None:
+        spread = spread_of(found.own)
+        save_spread(connection, found.own.id, spread.known, spread.stable)
 
 
 def _stock_line(connection: Connection, pool: PoolFound | None) -> StockLine | None:

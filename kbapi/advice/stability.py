@@ -4,10 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from sqlalchemy import Connection
 
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_for
-from kbapi.advice.evidence_found import EvidenceFound, control_of
+from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_spread
 from kbapi.advice.question import Question
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import (
@@ -75,12 +76,15 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     """
     catalogue = instance.catalogue
 
-    def compute(question: Question, found: EvidenceFound) -> StabilityAnswer:
+    def find(connection: Connection) -> EvidenceFound:
+        return find_evidence(connection, question, catalogue)
+
+    def compute(found: EvidenceFound) -> StabilityAnswer:
         control = control_of(question, found, catalogue)
         grid = catalogue.grid_for(question.chip, control)
         return _stability_answer(question, found, control, grid)
 
-    return answer_once(instance, "stability", question, compute)
+    return answer_once(instance, "stability", question, find, compute, keep_spread)
 
 
 def _stability_answer(

@@ -1,6 +1,8 @@
 """The one road out: a question becomes a start with its uncertainty, or an honest no."""
 
-from kbapi.advice.evidence_found import EvidenceFound, control_of
+from sqlalchemy import Connection
+
+from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_spread
 from kbapi.advice.question import Question
 from kbapi.advice.start_answer import StartAnswer, start_answer
 from kbapi.advice.stored import answer_once
@@ -18,8 +20,11 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     """
     catalogue = instance.catalogue
 
-    def compute(question: Question, found: EvidenceFound) -> StartAnswer:
+    def find(connection: Connection) -> EvidenceFound:
+        return find_evidence(connection, question, catalogue)
+
+    def compute(found: EvidenceFound) -> StartAnswer:
         control = control_of(question, found, catalogue)
         return start_answer(question, found, control, catalogue.grid_for(question.chip, control))
 
-    return answer_once(instance, "start", question, compute)
+    return answer_once(instance, "start", question, find, compute, keep_spread)

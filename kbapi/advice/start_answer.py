@@ -80,6 +80,20 @@ class Meaning:
 
 
 @dataclass(frozen=True, slots=True)
+class LocksTold:
+    """Whether the control can be used at all: read this before the number."""
+
+    status: str
+    """In one word: open, locked in one way or another, mixed, or unknown."""
+    share_open: float | None
+    interval: tuple[float, float] | None
+    n: float
+    """Weight of the chip's own reports."""
+    changes: tuple[str, ...]
+    """What had been changed where it was open: history, never a recommendation."""
+
+
+@dataclass(frozen=True, slots=True)
 class StartAnswer:
     """The whole answer."""
 
@@ -89,6 +103,7 @@ class StartAnswer:
     moved_with: tuple[str, ...]
     clock_band_mhz: int | None
     """Lower end of the band that the results are from, with fixed_clock_voltage."""
+    locks: LocksTold
     start: StartTold | None
     reason: NoStartReason | None
     percentiles: tuple[Percentile, ...] | None
@@ -120,6 +135,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         control=control,
         moved_with=moved_with(question, found),
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
+        locks=_locks_told(found),
         start=start,
         reason=reason,
         percentiles=_percentiles(question, control, grid, fit),
@@ -128,6 +144,19 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         evidence=evidence_behind(found, fit.borrowed_units, fit.kkt_gap),
         summary=reason.text if reason else _summary(question, found, control, grid, fit),
         cautions=cautions_for(question),
+    )
+
+
+def _locks_told(found: EvidenceFound) -> LocksTold:
+    locks = found.locks
+    if locks is None:
+        return LocksTold("unknown", None, None, 0.0, ())
+    return LocksTold(
+        status=locks.word,
+        share_open=round(locks.open.share, 4),
+        interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
+        n=round(locks.open.units, 2),
+        changes=tuple(change.value for change in locks.changes),
     )
 
 
@@ -176,7 +205,7 @@ def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFi
         if found.own is None or found.own.units == 0:
             return NoStartReason("no_results", wording.no_results(question, control))
         return NoStartReason("too_few_units", wording.too_few_units(question, found.own.units))
-    return NoStartReason("not_below_stock", wording.not_below_stock(question))
+    return NoStartReason("fails_near_stock", wording.fails_near_stock(question))
 
 
 def _summary(

@@ -1,5 +1,7 @@
 """The sentences of answers: numbers in, words for people out, and nowhere else."""
 
+from typing import Final
+
 from kbapi.advice.question import Question
 
 
@@ -88,7 +90,7 @@ def too_few_units(question: Question, units: int) -> str:
     )
 
 
-def not_below_stock(question: Question) -> str:
+def fails_near_stock(question: Question) -> str:
     """Why there is no start: the bound lies at stock."""
     return (
         f"No setting below stock holds on {question.stable_share * 100:.0f} % of units of "
@@ -106,3 +108,44 @@ def summary_of_stability(question: Question, units: int, borrowed_units: float) 
         f"The share of units of {question.chip.name} that hold each setting, from "
         f"{units_in_words(units)}{related}; a share is no promise for one machine."
     )
+
+
+_STATUSES: Final = {
+    "open": "it can be set",
+    "firmware_only": "it can be set in the firmware's own menu only",
+    "chip_locked": "the chip itself does not take it",
+    "firmware_locked": "the firmware has locked it",
+    "hypervisor_blocked": "a hypervisor keeps it from the operating system",
+    "os_blocked": "the operating system does not let it through",
+    "not_exposed": "nothing offers it",
+    "mixed": "reports differ: it depends on machine, firmware and protections",
+    "unknown": "nobody has reported yet whether it can be set",
+}
+
+
+def status_in_words(word: str) -> str:
+    """A lock status as people say it."""
+    return _STATUSES[word]
+
+
+def summary_of_locks(chip_name: str, told: list[tuple[str, str, str]]) -> str:
+    """One sentence for each control: whether it can be set."""
+    if not told:
+        return f"Nobody has reported yet what {chip_name} allows: {_STATUSES['unknown']}."
+    parts = [f"{control} on {domain}: {words}" for domain, control, words in told]
+    return f"{chip_name} - {'; '.join(parts)}."
+
+
+def still_possible(kind: str) -> tuple[str, ...]:
+    """What can be done where a control is locked, without opening it."""
+    common = (
+        "A lower power limit, where the system or the firmware offers one, trades little speed "
+        "for much heat and noise.",
+        "The platform profile (quiet, balanced) and a lower highest clock do the same without "
+        "any voltage control.",
+        "A clean fan, free vents and, by qualified hands, fresh thermal paste lower temperatures "
+        "at the same voltage.",
+    )
+    if kind == "gpu":
+        return (*common, "A limit on frames per second takes load off where nothing is lost by it.")
+    return (*common, "Graphics in the same machine may still be open: ask for them separately.")

@@ -10,6 +10,7 @@ from pydantic import TypeAdapter
 
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
+from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
@@ -24,6 +25,7 @@ ANSWERS: Final = (
     OwnResult,
     StartAnswer,
     StabilityAnswer,
+    LocksAnswer,
     IdentifyAnswer,
     ChipPage,
     ChipDetail,

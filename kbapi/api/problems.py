@@ -27,6 +27,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.MediaTypeWrong: 415,
     errors.DocumentRefused: 422,
     errors.QuestionRefused: 422,
+    errors.NoteRefused: 422,
     errors.IdempotencyKeyReused: 422,
     errors.RequestUnreadable: 400,
     errors.Unexpected: 500,

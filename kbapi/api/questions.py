@@ -5,7 +5,9 @@ from typing import Any
 
 from flask import Response, request
 from flask_smorest import Blueprint
+from marshmallow import Schema
 
+from kbapi.advice.locks import LockQuestionSchema, advise_locks, parse_lock_question
 from kbapi.advice.question import Question, QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
 from kbapi.advice.start import advise_start
@@ -19,9 +21,11 @@ blueprint = Blueprint(
 )
 
 
-def _documented(description: str, component: str) -> dict[str, Any]:
+def _documented(
+    description: str, component: str, schema: type[Schema] = QuestionSchema
+) -> dict[str, Any]:
     return {
-        "parameters": query_parameters(QuestionSchema),
+        "parameters": query_parameters(schema),
         "responses": {
             "200": json_answer(description, component),
             "304": {"description": "The answer with this ETag is still right."},
@@ -47,9 +51,22 @@ def show_stability() -> Response:
     return _answer(advise_stability)
 
 
+@blueprint.route("/locks", methods=["GET"])
+@blueprint.doc(
+    **_documented("What the platform allows, with notes.", "LocksAnswer", LockQuestionSchema)
+)
+def show_locks() -> Response:
+    """Show whether each control can be used, where that was found, and what is left if not."""
+    question = parse_lock_question(request.args.to_dict(flat=False), instance().catalogue)
+    return _conditional(advise_locks(instance(), question))
+
+
 def _answer(advise: Callable[[Instance, Question], AnswerBytes]) -> Response:
     question = parse_question(request.args.to_dict(flat=False), instance().catalogue)
-    answer = advise(instance(), question)
+    return _conditional(advise(instance(), question))
+
+
+def _conditional(answer: AnswerBytes) -> Response:
     response = Response(answer.body, 200, mimetype="application/json")
     response.set_etag(answer.etag)
     response.headers["Cache-Control"] = "no-cache"

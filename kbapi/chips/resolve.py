@@ -1,17 +1,41 @@
 """The one chip that a text means, or a problem that says why there is none."""
 
+from dataclasses import dataclass
+
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipName, Identification
+from kbapi.chips.chip import ChipIds, ChipName, Form, Identification
 from kbapi.chips.names import identify_chip
 from kbapi.errors import Problem
 
 
+@dataclass(frozen=True, slots=True)
+class ResolvedChip:
+    """The one chip that a text means with all that was sent beside it."""
+
+    chip: ChipName
+    conflict: str | None
+    """A sentence when the numbers beside the name contradict it."""
+
+
 def resolve_chip(text: str, pointer: str, catalogue: Catalogue) -> ChipName | Problem:
     """The chip that the text names exactly; else a problem at this pointer, with candidates."""
-    found = identify_chip(text)
+    found = decide_chip(text, pointer, catalogue)
+    return found if isinstance(found, Problem) else found.chip
+
+
+def decide_chip(
+    text: str,
+    pointer: str,
+    catalogue: Catalogue,
+    *,
+    form: Form | None = None,
+    ids: ChipIds | None = None,
+) -> ResolvedChip | Problem:
+    """The chip that the text names, form and numbers deciding where several share the name."""
+    found = identify_chip(text, form=form, ids=ids)
     if found.chip is None:
         return _problem_of(found, pointer)
-    return catalogue.placed(found.chip)
+    return ResolvedChip(catalogue.placed(found.chip), found.conflict)
 
 
 def _problem_of(found: Identification, pointer: str) -> Problem:

@@ -62,6 +62,22 @@ def stability_command(
     tell(answer_of(reply), as_json, lines.stability_in_lines)
 
 
+@click.command("locks")
+@click.argument("chip")
+@click.option("--domain", help="Only this supply rail.")
+@click.option("--control", help="Only this control.")
+@click.option("--machine", help="Only reports of this machine class.")
+@click.option("--firmware-month", help="Only reports with firmware of this month, as 2026-03.")
+@asks
+def locks_command(
+    chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
+) -> None:
+    """Say what CHIP's platforms allow, under which conditions, and what is left."""
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/locks", query=_sent(chip, asked))
+    tell(answer_of(reply), as_json, lines.locks_in_lines)
+
+
 @click.command("identify")
 @click.argument("text", required=False)
 @asks

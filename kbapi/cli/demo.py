@@ -1,6 +1,7 @@
 """`kbapi demo`: an instance of the invented club, one more result, and what it changes."""
 
 from pathlib import Path
+from random import Random
 from typing import Any, Final
 
 import click
@@ -9,14 +10,43 @@ import orjson
 from kbapi.advice.question import parse_question
 from kbapi.advice.start import advise_start
 from kbapi.cli.common import paragraph, settings_of, told_errors
-from kbapi.cli.demo_results import DEMO_CHIPS, demo_results, one_more_result
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
+from kbapi.cli.progress import told_progress
 from kbapi.cli.serving import serve
+from kbapi.errors import DocumentRefused
+from kbapi.exchange.club.results import club_documents
+from kbapi.exchange.club.shares import CLIENT
 from kbapi.intake.accept import accept_submission
 from kbapi.storage.instance import Instance, create_or_open_instance
 
 _SEED: Final = 6
 _CHIP: Final = "norvane-sable-7-4820mx"
+_USUAL_RESULTS: Final = 6_000
+_MOST_RESULTS: Final = 1_000_000
+
+_ONE_MORE: Final[dict[str, Any]] = {
+    "chip": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
+    "unit_token": "tidewater-synthetic-unit-of-a-late-member",
+    "contributor_token": "tidewater-synthetic-late-member",
+    "stock_passed": [{"load": "all_core", "minutes": 20}],
+    "settings": [
+        {
+            "domain": "core",
+            "control": "voltage_offset",
+            "moved_with": ["ring"],
+            "stable_at": -55,
+            "unstable_at": -60,
+            "failure": "wrong_result",
+            "effect": {"shown_by": "failed_deeper"},
+            "loads": ["all_core", "vector_heavy"],
+            "minutes": 65,
+            "checked_results": True,
+        }
+    ],
+    "measured_in": "2026-09",
+    "client": CLIENT,
+}
+"""The result of a member who came late: an honest failure, closer to stock than most."""
 
 
 @click.command("demo")
@@ -27,37 +57,59 @@ _CHIP: Final = "norvane-sable-7-4820mx"
     show_default=True,
     help="Folder to make the demo instance in.",
 )
+@click.option(
+    "--results",
+    type=click.IntRange(0, _MOST_RESULTS),
+    default=_USUAL_RESULTS,
+    show_default=True,
+    help="How many invented results to send; up to a million, to try scale.",
+)
 @click.option("--serve/--no-serve", default=True, help="Serve the instance afterwards.")
 @click.option("--port", default=8080, show_default=True, help="Port to serve on, loopback only.")
-def demo_command(home: Path, serve: bool, port: int) -> None:
+def demo_command(home: Path, results: int, serve: bool, port: int) -> None:
     """Make an instance with invented results, send one more, see the answer change."""
     with told_errors():
         instance = create_or_open_instance(settings_of(home))
-        _fill(instance)
+        _fill(instance, results)
         _tell_before_and_after(instance)
         instance.close()
     if serve:
         _serve(home, port)
 
 
-def _fill(instance: Instance) -> None:
-    total = sum(chip.units for chip in DEMO_CHIPS)
+def _fill(instance: Instance, results: int) -> None:
     click.echo(
         paragraph(
-            "The Tidewater Bench Club is invented, and so are its makers, chips and results: "
-            f"{total} results of {len(DEMO_CHIPS)} chips go into {instance.settings.home}."
+            "The Tidewater Bench Club is invented, and so are its makers, chips, machines and "
+            f"members: {results:,} synthetic results go into {instance.settings.home}."
         )
     )
-    with click.progressbar(demo_results(_SEED), length=total, label="Sending") as results:
-        for result in results:
-            accept_submission(instance, orjson.dumps(result))
+    # The same dice each time: who runs the demo twice sends the same results twice.
+    documents = club_documents(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
+    refused = 0
+    for document in told_progress(documents, results, "Sending"):
+        refused += not _is_accepted(instance, document)
+    click.echo(
+        paragraph(
+            f"{results - refused:,} were taken; {refused:,} were refused at the door, for wrong "
+            "units of measure or a lost sign: members make mistakes, invented ones too."
+        )
+    )
+
+
+def _is_accepted(instance: Instance, document: dict[str, Any]) -> bool:
+    try:
+        accept_submission(instance, orjson.dumps(document))
+    except DocumentRefused:
+        return False
+    return True
 
 
 def _tell_before_and_after(instance: Instance) -> None:
     before = _ask(instance)
     click.echo("\n--- Before " + "-" * 69)
     click.echo(start_in_lines(before))
-    accepted = accept_submission(instance, orjson.dumps(one_more_result()))
+    accepted = accept_submission(instance, orjson.dumps(_ONE_MORE))
     click.echo("\n--- One more result: passed at -55 mV, failed at -60 mV " + "-" * 24)
     click.echo(accepted_in_lines(orjson.loads(orjson.dumps(accepted))))
     after = _ask(instance)
@@ -75,6 +127,11 @@ def _ask(instance: Instance) -> dict[str, Any]:
 def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
     if before["start"] is None or after["start"] is None:
         return "One of the two answers has no start; its summary says why."
+    if before["start"]["steps"] == after["start"]["steps"]:
+        return paragraph(
+            f"The start stays at {after['start']['setting_mv']} mV: among so many results one "
+            "more failure near stock moves nothing."
+        )
     told = (
         f"The start went from {before['start']['setting_mv']} mV to "
         f"{after['start']['setting_mv']} mV: one honest failure near stock makes everybody's "

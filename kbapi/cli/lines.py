@@ -124,3 +124,41 @@ def chips_in_lines(page: dict[str, Any]) -> str:
     if page["next_cursor"]:
         lines.append(f"more: --cursor {page['next_cursor']}")
     return "\n".join(lines) or "No chip is known that fits."
+
+
+def locks_in_lines(answer: dict[str, Any]) -> str:
+    """What a platform allows."""
+    lines = [paragraph(answer["summary"])]
+    for lock in answer["locks"]:
+        lines += ["", *_lock(lock)]
+    lines += ["", "Where it is locked, this can still be done:"]
+    lines += [bullet(text) for text in answer["still_possible"]]
+    for note in answer["notes"]:
+        lines += ["", f"Note on {note['about']} (looked at in {note['reviewed']}):"]
+        lines += [paragraph(part, "  ") for part in note["text"].split("\n\n")]
+        lines.append(paragraph(f"From: {note['source']}", "  "))
+    return "\n".join([*lines, *_cautions(answer)])
+
+
+def _lock(lock: dict[str, Any]) -> list[str]:
+    low, high = lock["interval"]
+    leaning = " (from related chips alone)" if lock["level"] == "series" else ""
+    lines = [
+        paragraph(
+            f"{lock['control']} on {lock['domain']}: {lock['in_words']}{leaning}. Open on "
+            f"{lock['share_open']:.0%} of machines (between {low:.0%} and {high:.0%} with "
+            f"{lock['confidence']:.0%}), from {lock['n']:g} reports."
+        )
+    ]
+    told = [one for one in lock["statuses"] if one["units"]]
+    lines += [
+        f"  {one['status']:<20} {one['units']:>5} units  {one['share']:>5.0%}" for one in told
+    ]
+    for split in (*lock["by_machine"], *lock["by_firmware_month"], *lock["by_protection"]):
+        lines.append(
+            f"    {split['value']:<34} open {split['share_open']:>4.0%} of {split['units']}"
+        )
+    if lock["changes"]:
+        changes = ", ".join(f"{one['value']} ({one['units']})" for one in lock["changes"])
+        lines.append(paragraph(f"Changed where it was open, as history: {changes}.", "  "))
+    return lines

@@ -3,9 +3,16 @@
 import click
 
 import kbapi
-from kbapi.cli.asking import chips_command, identify_command, stability_command, start_command
+from kbapi.cli.asking import (
+    chips_command,
+    identify_command,
+    locks_command,
+    stability_command,
+    start_command,
+)
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
+from kbapi.cli.notes import notes_commands
 from kbapi.cli.sending import submit_command, withdraw_command
 from kbapi.cli.serving import serve_command
 
@@ -25,10 +32,12 @@ for command in (
     serve_command,
     start_command,
     stability_command,
+    locks_command,
     submit_command,
     withdraw_command,
     identify_command,
     chips_command,
+    notes_commands,
     database_commands,
 ):
     main.add_command(command)

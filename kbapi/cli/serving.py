@@ -12,6 +12,7 @@ from gunicorn.glogging import Logger
 from kbapi.cli.common import home_option, settings_of, told_errors
 from kbapi.errors import UnsafeSetup
 from kbapi.logs import JsonLines
+from kbapi.metrics import share_between_processes
 from kbapi.storage.instance import create_or_open_instance
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 
@@ -49,6 +50,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     """Serve until a signal ends it; what was accepted by then is answered first."""
     # Workers read their settings from the environment, as any other WSGI server's would.
     os.environ["KBAPI_HOME"] = str(home.resolve())
+    share_between_processes(home.resolve() / "metrics")
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
         {

@@ -11,7 +11,9 @@ from kbapi.chips.chip import ChipName
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
 from kbapi.storage.evidence_rows import (
+    EVERYTHING,
     ConditionsCount,
+    Filters,
     IntervalGroup,
     PoolSize,
     count_units_by_conditions,
@@ -121,12 +123,14 @@ def _largest_first(pools: Iterable[PoolSize], key: PoolKey) -> tuple[PoolSize, .
     return tuple(sorted(same, key=lambda pool: (-pool.units, pool.chip_key)))
 
 
-def load_pool(connection: Connection, pool: PoolSize) -> PoolEvidence:
-    """A pool's evidence, merged by unit and grouped inside the database."""
-    groups = load_intervals(connection, pool.id, UNITS_OF_FULL_WEIGHT)
+def load_pool(
+    connection: Connection, pool: PoolSize, filters: Filters = EVERYTHING
+) -> PoolEvidence:
+    """A pool's evidence, filtered, then merged by unit and grouped inside the database."""
+    groups = load_intervals(connection, pool.id, UNITS_OF_FULL_WEIGHT, filters)
     told = [group for group in groups if _says_something(group)]
     by_status = count_units_by_status(connection, pool.id)
-    conditions = count_units_by_conditions(connection, pool.id)
+    conditions = count_units_by_conditions(connection, pool.id, filters)
     return PoolEvidence(
         id=pool.id,
         intervals=_as_intervals(told),

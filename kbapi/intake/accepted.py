@@ -55,6 +55,15 @@ class ScreeningTold:
 
 
 @dataclass(frozen=True, slots=True)
+class IgnoredTold:
+    """A number that was not used, where it stands and why."""
+
+    pointer: str
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Accepted:
     """The whole answer to an accepted result."""
 
@@ -65,6 +74,10 @@ class Accepted:
     settings: tuple[SettingTold, ...]
     thanks: str
     duplicate_of: str | None = None
+    chip_conflict: str | None = None
+    """How the numbers sent beside the chip's name contradict it, if they do."""
+    reading_ignored: tuple[IgnoredTold, ...] = ()
+    """Numbers of readings that cannot be right; the rest of the result stands."""
 
     def without_receipt(self) -> str:
         """The answer as JSON for keeping; a receipt is never stored."""
@@ -84,6 +97,8 @@ def accepted_from(kept: str, receipt: str) -> Accepted:
         settings=tuple(_setting(setting) for setting in fields["settings"]),
         thanks=fields["thanks"],
         duplicate_of=fields["duplicate_of"],
+        chip_conflict=fields.get("chip_conflict"),
+        reading_ignored=tuple(IgnoredTold(**one) for one in fields.get("reading_ignored", ())),
     )
 
 

@@ -7,7 +7,7 @@ import orjson
 
 from kbapi.errors import ReceiptWrong, SubmissionGone
 from kbapi.evidence.book import book_evidence
-from kbapi.intake.accepted import ChipTold, ScreeningTold, SettingTold
+from kbapi.intake.accepted import ChipTold, IgnoredTold, ScreeningTold, SettingTold
 from kbapi.intake.receipts import is_receipt_of
 from kbapi.intake.telling import tell_stored
 from kbapi.storage import answers, chip_rows, submissions
@@ -26,6 +26,8 @@ class OwnResult:
     measured_in: str
     rules_version: int
     document: dict[str, Any]
+    chip_conflict: str | None
+    reading_ignored: tuple[IgnoredTold, ...]
 
 
 def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResult:
@@ -52,6 +54,8 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResu
         measured_in=stored.measured_month,
         rules_version=stored.rules_version,
         document=orjson.loads(stored.document),
+        chip_conflict=standing.chip_conflict,
+        reading_ignored=standing.reading_ignored,
     )
 
 

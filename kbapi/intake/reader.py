@@ -1,25 +1,29 @@
 """Bytes in, a checked result out, or every problem of the document at once."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Any, Final, get_args
 
 from marshmallow import ValidationError
 
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipName
-from kbapi.chips.resolve import resolve_chip
+from kbapi.chips.chip import ChipIds, ChipName, Form
+from kbapi.chips.resolve import ResolvedChip, decide_chip
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.intake.documents import SubmittedResult
 from kbapi.intake.json_text import JsonReading, read_json
-from kbapi.intake.refusals import refuse_document, refuse_setting
+from kbapi.intake.platform_schema import ChipIdsSchema
+from kbapi.intake.readings import Ignored, ignore_readings
+from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
+from kbapi.intake.scrubber import CODE, find_identities, without_identities
 from kbapi.wire import problems_of
 
 _MOST_PROBLEMS_TOLD: Final = 100
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
 _SUBMISSION: Final = SubmissionSchema()
 _SETTING: Final = SettingSchema()
+_CHIP_IDS: Final = ChipIdsSchema()
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +33,10 @@ class ReadDocument:
     result: SubmittedResult
     chip: ChipName
     raw: dict[str, Any]
+    chip_conflict: str | None = None
+    """A sentence when the numbers beside the chip's name contradict it."""
+    ignored: tuple[Ignored, ...] = ()
+    """Numbers of readings that cannot be right; `result` is without them, `raw` is not."""
 
 
 def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadDocument:
@@ -41,7 +49,7 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     DocumentRefused
         With every problem of text, shape and plausibility.
     """
-    reading = read_json(body)
+    reading = _read(body)
     chip = _chip_of(reading.value, catalogue)
     try:
         result = _SUBMISSION.load(reading.value)
@@ -50,27 +58,50 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
         parts = tuple(_plausible_parts(reading.value, shape))
         raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
     refused = tuple(_refusals_of(result, this_month))
-    if reading.problems or refused or not isinstance(chip, ChipName):
+    if reading.problems or refused or not isinstance(chip, ResolvedChip):
         raise _refused(reading, (*_only_problem(chip), *refused))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
-    return ReadDocument(result, chip, raw)
+    usable, ignored = ignore_readings(result)
+    return ReadDocument(usable, chip.chip, raw, chip.conflict, ignored)
 
 
-def _chip_of(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
+def _read(body: bytes) -> JsonReading:
+    """The JSON value with the problems of its text, identities among them."""
+    reading = read_json(body)
+    return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
+
+
+def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
     """The chip or its problem; None where there is no text to read, which the shape tells."""
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None
-    return resolve_chip(text, "/chip", catalogue)
+    return decide_chip(text, "/chip", catalogue, form=_form_of(value), ids=_ids_of(value))
 
 
-def _only_problem(chip: ChipName | Problem | None) -> tuple[Problem, ...]:
+def _form_of(value: dict[str, Any]) -> Form | None:
+    platform = value.get("platform")
+    form = platform.get("form") if isinstance(platform, dict) else None
+    return next((known for known in get_args(Form) if known == form), None)
+
+
+def _ids_of(value: dict[str, Any]) -> ChipIds | None:
+    """The numbers beside the name, if their shape is sound; else the shape tells."""
+    try:
+        ids: ChipIds = _CHIP_IDS.load(value.get("chip_ids") or {})
+    except ValidationError:
+        return None
+    return ids
+
+
+def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
     return (chip,) if isinstance(chip, Problem) else ()
 
 
 def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
     for index, setting in enumerate(result.settings):
         yield from refuse_setting(setting, f"/settings/{index}")
+    yield from refuse_in_force(result)
     yield from refuse_document(result, this_month)
 
 
@@ -88,11 +119,16 @@ def _plausible_parts(value: Any, shape: tuple[Problem, ...]) -> Iterator[Problem
 
 def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:
     # A value that is no number is also of the wrong shape: it is told once, by its first problem.
-    told = {problem.pointer for problem in reading.problems}
+    told = {problem.pointer for problem in reading.problems if problem.code != CODE}
     rest = tuple(problem for problem in further if problem.pointer not in told)
-    problems = (*reading.problems, *rest)
+    problems = tuple(_safe(problem) for problem in (*reading.problems, *rest))
     if len(problems) > _MOST_PROBLEMS_TOLD:
         left = len(problems) - _MOST_PROBLEMS_TOLD
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
     return DocumentRefused(problems=problems)
+
+
+def _safe(problem: Problem) -> Problem:
+    """The problem with a pointer that names nobody."""
+    return replace(problem, pointer=without_identities(problem.pointer))

@@ -10,7 +10,9 @@ from typing import Final
 
 from kbapi.bounds import FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV, depth_bound
 from kbapi.errors import Problem
-from kbapi.intake.documents import SubmittedResult, SubmittedSetting
+from kbapi.intake.documents import InForce, SubmittedResult, SubmittedSetting
+from kbapi.intake.trials import contradictions_of
+from kbapi.vocabulary import LIMIT_CONTROLS
 from kbapi.wire import child
 
 # Every field that holds a setting of the control, in the order of the wire format.
@@ -39,6 +41,15 @@ class Refusal:
     code: str
     sentence: str
     faults_of: Callable[[SubmittedSetting], Iterator[Fault]]
+
+
+@dataclass(frozen=True, slots=True)
+class DocumentRefusal:
+    """A named rule about the document as a whole; the faults' fields are pointers."""
+
+    code: str
+    sentence: str
+    faults_of: Callable[[SubmittedResult, str], Iterator[Fault]]
 
 
 def _values(setting: SubmittedSetting) -> Iterator[tuple[str, float]]:
@@ -116,6 +127,33 @@ def _unstable_not_deeper(setting: SubmittedSetting) -> Iterator[Fault]:
         yield Fault("unstable_at", "It must lie lower than stable_at; are the two exchanged?")
 
 
+def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
+    seen = set()
+    for index, setting in enumerate(result.settings):
+        # Moved together is moved: core with ring and ring with core are one setting.
+        key = (setting.domains, setting.control, setting.clock_mhz)
+        if key in seen:
+            yield Fault(f"/settings/{index}", "")
+        seen.add(key)
+
+
+def _month_ahead(result: SubmittedResult, this_month: str) -> Iterator[Fault]:
+    told = {"/measured_in": result.measured_in}
+    told["/platform/firmware_month"] = result.platform.firmware_month
+    for pointer, month in told.items():
+        if month is not None and month > this_month:
+            yield Fault(pointer, "")
+
+
+def _trial_contradicts(result: SubmittedResult, _: str) -> Iterator[Fault]:
+    told: dict[int, str] = {}
+    for setting in result.settings:
+        for place, hint in contradictions_of(setting, result):
+            told.setdefault(place, hint)
+    for place, hint in sorted(told.items()):
+        yield Fault(f"/trials/{place}", hint)
+
+
 REFUSALS: Final = (
     Refusal(
         "nothing_told",
@@ -159,11 +197,31 @@ REFUSALS: Final = (
     ),
 )
 
-SETTING_TWICE: Final = Problem(
-    "", "setting_twice", "This control, domain and clock stand twice in the document: send one."
+_OF_ONE_VALUE: Final = (
+    _looks_like_volts,
+    _above_stock,
+    _count_not_whole,
+    _outside_fixed_clock_range,
+    _beyond_hard_bound,
 )
-MONTH_AHEAD: Final = Problem(
-    "/measured_in", "month_ahead", "This month has not begun yet: check the year."
+"""The rules that a single value in force during a trial or a reading can break."""
+
+DOCUMENT_REFUSALS: Final = (
+    DocumentRefusal(
+        "setting_twice",
+        "This control, domain and clock stand twice in the document: send one.",
+        _setting_twice,
+    ),
+    DocumentRefusal(
+        "month_ahead",
+        "This month has not begun yet: check the year.",
+        _month_ahead,
+    ),
+    DocumentRefusal(
+        "trial_contradicts",
+        "This run and the settings of the document can't both be right.",
+        _trial_contradicts,
+    ),
 )
 
 
@@ -175,13 +233,27 @@ def refuse_setting(setting: SubmittedSetting, pointer: str) -> Iterator[Problem]
 
 
 def refuse_document(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
-    """Every problem of the document as a whole."""
-    seen = set()
-    for index, setting in enumerate(result.settings):
-        # Moved together is moved: core with ring and ring with core are one setting.
-        key = (setting.domains, setting.control, setting.clock_mhz)
-        if key in seen:
-            yield Problem(f"/settings/{index}", SETTING_TWICE.code, SETTING_TWICE.detail)
-        seen.add(key)
-    if result.measured_in is not None and result.measured_in > this_month:
-        yield MONTH_AHEAD
+    """Every problem of the document as a whole, in the order of the table."""
+    for rule in DOCUMENT_REFUSALS:
+        for fault in rule.faults_of(result, this_month):
+            yield Problem(fault.field, rule.code, f"{rule.sentence} {fault.hint}".strip())
+
+
+def refuse_in_force(result: SubmittedResult) -> Iterator[Problem]:
+    """Every problem of the single values in force during trials and readings."""
+    in_force = [(f"/trials/{place}", run.settings) for place, run in enumerate(result.trials)]
+    in_force += [(f"/readings/{place}", run.settings) for place, run in enumerate(result.readings)]
+    for pointer, settings in in_force:
+        for index, one in enumerate(settings):
+            yield from _refuse_value(one, f"{pointer}/settings/{index}/value")
+
+
+def _refuse_value(one: InForce, pointer: str) -> Iterator[Problem]:
+    control = next((control for control in LIMIT_CONTROLS if control == one.control), None)
+    if control is None:
+        return
+    alone = SubmittedSetting(one.domain, control, stable_at=one.value)
+    for rule in REFUSALS:
+        if rule.faults_of in _OF_ONE_VALUE:
+            for fault in rule.faults_of(alone):
+                yield Problem(pointer, rule.code, f"{rule.sentence} {fault.hint}")

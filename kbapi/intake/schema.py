@@ -2,51 +2,49 @@
 
 from typing import Any, Final
 
-from marshmallow import fields, post_load, validate
+from marshmallow import ValidationError, fields, post_load, validate, validates_schema
 
-from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_MINUTES, MOST_SETTINGS
-from kbapi.intake.documents import Effect, StockPass, SubmittedResult, SubmittedSetting
+from kbapi.bounds import (
+    CLOCK_LEAST_MHZ,
+    CLOCK_MOST_MHZ,
+    MOST_LOCKS,
+    MOST_READINGS,
+    MOST_SETTINGS,
+    MOST_TRIALS,
+)
+from kbapi.intake.documents import Effect, Platform, SubmittedResult, SubmittedSetting
+from kbapi.intake.measurement_schema import (
+    PowerSchema,
+    ReadingSchema,
+    StockPassSchema,
+    TrialSchema,
+)
+from kbapi.intake.platform_schema import ChipIdsSchema, LockSchema, PlatformSchema
+from kbapi.intake.shapes import (
+    CLIENT,
+    MINUTES,
+    MONTH,
+    TOKEN,
+    as_set,
+    as_tuple,
+    number,
+    several,
+    text,
+    told,
+    word,
+    words,
+)
 from kbapi.vocabulary import DOMAINS, EFFECTS, FAILURES, LIMIT_CONTROLS, LOADS
-from kbapi.wire import Flag, Number, OneWordOf, StrictSchema, Text, Whole
+from kbapi.wire import Flag, StrictSchema, Text
 
-_TOKEN: Final = Whole(
-    r"[A-Za-z0-9._~-]{16,128}",
-    error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ - that you make up yourself.",
-)
-_MONTH: Final = Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09.")
-_CLIENT: Final = Whole(
-    r"[A-Za-z0-9 ._+/-]{1,40}",
-    error="Name and version of the script, 40 characters at most, such as bench-script/0.3.",
-)
-
-
-def _word(words: tuple[str, ...], **kwargs: Any) -> fields.String:
-    return fields.String(validate=OneWordOf(words), **kwargs)
-
-
-def _words(words: tuple[str, ...], example: list[str], description: str) -> fields.List[str]:
-    return fields.List(
-        _word(words),
-        validate=validate.Length(max=len(words)),
-        metadata={"description": description, "example": example},
-    )
+_NEITHER: Final = "Missing data for required field: send settings, locks or both."
 
 
 class EffectSchema(StrictSchema):
     """What shows that a setting changed anything."""
 
-    shown_by = _word(
-        EFFECTS,
-        required=True,
-        metadata={"description": "What showed it.", "example": "read_back"},
-    )
-    rail_mv = Number(
-        allow_none=True,
-        metadata={
-            "description": "Measured rail voltage in mV, with shown_by rail_voltage.",
-            "example": 1012.5,
-        },
-    )
+    shown_by = word(EFFECTS, "What showed it.", "read_back", required=True)
+    rail_mv = number("Measured rail voltage in mV, with shown_by rail_voltage.", 1012.5)
 
     @post_load
     def _make(self, data: dict[str, Any], **_: Any) -> Effect:
@@ -56,177 +54,101 @@ class EffectSchema(StrictSchema):
 class SettingSchema(StrictSchema):
     """One control on one domain: the deepest setting that passed, the shallowest that failed."""
 
-    domain = _word(
-        DOMAINS,
-        required=True,
-        metadata={"description": "The supply rail that was adjusted.", "example": "core"},
+    domain = word(DOMAINS, "The supply rail that was adjusted.", "core", required=True)
+    control = word(LIMIT_CONTROLS, "How it was adjusted.", "voltage_offset", required=True)
+    first_tried = number(
+        "First setting tried: mV, negative is lower (voltage_offset), whole counts "
+        "(count_offset) or absolute mV (fixed_clock_voltage).",
+        -40,
     )
-    control = _word(
-        LIMIT_CONTROLS,
-        required=True,
-        metadata={"description": "How it was adjusted.", "example": "voltage_offset"},
-    )
-    first_tried = Number(
-        allow_none=True,
-        metadata={
-            "description": "First setting tried: mV, negative is lower (voltage_offset), whole "
-            "counts (count_offset) or absolute mV (fixed_clock_voltage).",
-            "example": -40,
-        },
-    )
-    stable_at = Number(
-        allow_none=True,
-        metadata={
-            "description": "Deepest setting that passed; null when the first one failed.",
-            "example": -82,
-        },
-    )
-    unstable_at = Number(
-        allow_none=True,
-        metadata={
-            "description": "Shallowest setting that failed; null when none did.",
-            "example": -88,
-        },
-    )
-    planned_end = Number(
-        allow_none=True,
-        metadata={"description": "Deepest setting that you meant to go to.", "example": -100},
-    )
-    failure = _word(
-        FAILURES,
-        allow_none=True,
-        metadata={"description": "How it failed.", "example": "wrong_result"},
-    )
-    in_use = Number(
-        allow_none=True,
-        metadata={"description": "The backed-off setting that you live with.", "example": -74},
-    )
-    read_back = Number(
-        allow_none=True,
-        metadata={
-            "description": "What the control reported after it was set.",
-            "example": -82.03,
-        },
-    )
+    stable_at = number("Deepest setting that passed; null when the first one failed.", -82)
+    unstable_at = number("Shallowest setting that failed; null when none did.", -88)
+    planned_end = number("Deepest setting that you meant to go to.", -100)
+    failure = word(FAILURES, "How it failed.", "wrong_result")
+    in_use = number("The backed-off setting that you live with.", -74)
+    read_back = number("What the control reported after it was set.", -82.03)
     effect = fields.Nested(
         EffectSchema,
         allow_none=True,
         metadata={"description": "Proof that the setting changed anything."},
     )
-    moved_with = _words(DOMAINS, ["ring"], "Domains that moved together with this one.")
-    loads = _words(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        LOADS, ["all_core", "vector_heavy"], "Load classes that stable_at was tested under."
+    moved_with = words(DOMAINS, "Domains that moved together with this one.", ["ring"])
+    loads = words(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+        LOADS, "Load classes that stable_at was tested under.", ["all_core", "vector_heavy"]
     )
-    minutes = Number(
-        allow_none=True,
-        validate=validate.Range(0, MOST_MINUTES),
-        metadata={
-            "description": "Minutes of testing behind stable_at, all loads together.",
-            "example": 65,
-        },
+    minutes = number(
+        "Minutes of testing behind stable_at, all loads together.", 65, validate=MINUTES
     )
     checked_results = Flag(
-        allow_none=True,
-        metadata={
-            "description": "Whether the load checked its own results.",
-            "example": True,
-        },
+        allow_none=True, metadata=told("Whether the load checked its own results.", True)
     )
-    clock_mhz = Number(
-        allow_none=True,
+    clock_mhz = number(
+        "The clock that fixed_clock_voltage was set at, in MHz.",
+        1800,
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
-        metadata={
-            "description": "The clock that fixed_clock_voltage was set at, in MHz.",
-            "example": 1800,
-        },
     )
-    stock_mv = Number(
-        allow_none=True,
-        metadata={
-            "description": "The stock voltage at that clock on this unit, in mV.",
-            "example": 912,
-        },
-    )
+    stock_mv = number("The stock voltage at that clock on this unit, in mV.", 912)
 
     @post_load
     def _make(self, data: dict[str, Any], **_: Any) -> SubmittedSetting:
-        for several in ("moved_with", "loads"):
-            data[several] = tuple(sorted(set(data.get(several, ()))))
+        as_set(data, "moved_with", "loads")
         return SubmittedSetting(**data)
 
 
-class StockPassSchema(StrictSchema):
-    """A load that passed at stock."""
-
-    load = _word(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        LOADS,
-        required=True,
-        metadata={"description": "Load class.", "example": "vector_heavy"},
-    )
-    minutes = Number(
-        required=True,
-        validate=validate.Range(0, MOST_MINUTES),
-        metadata={"description": "How long it passed.", "example": 20},
-    )
-
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> StockPass:
-        return StockPass(**data)
-
-
 class SubmissionSchema(StrictSchema):
-    """One result about one chip."""
+    """One result about one chip; settings, locks or both are required."""
 
     chip = Text(
         required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
-        },
+        metadata=told(
+            "The chip as the system prints it, or a catalogue key.",
+            "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
+        ),
     )
-    unit_token = fields.String(
-        validate=_TOKEN,
+    chip_ids = fields.Nested(
+        ChipIdsSchema,
         allow_none=True,
-        metadata={
-            "description": "Made up by you, one for each physical chip, the same every time.",
-            "example": "k3v9-demo-unit-000017",
-        },
+        metadata={"description": "Numbers beside the name, for names that several chips share."},
     )
-    contributor_token = fields.String(
-        validate=_TOKEN,
+    unit_token = text(
+        "Made up by you, one for each physical chip, the same every time.",
+        "k3v9-demo-unit-000017",
+        TOKEN,
+    )
+    contributor_token = text(
+        "Made up by you, the same every time. Only keyed hashes are kept.",
+        "demo-contributor-0004",
+        TOKEN,
+    )
+    platform = fields.Nested(
+        PlatformSchema,
         allow_none=True,
-        metadata={
-            "description": "Made up by you, the same every time. Only keyed hashes are kept.",
-            "example": "demo-contributor-0004",
-        },
+        metadata={"description": "The machine, its firmware and its system."},
     )
-    stock_passed = fields.List(
-        fields.Nested(StockPassSchema),
-        validate=validate.Length(max=len(LOADS)),
-        metadata={"description": "What passed at stock, before anything was changed."},
+    locks = several(LockSchema, MOST_LOCKS, "Which controls can be used on this platform.")
+    stock_passed = several(
+        StockPassSchema, len(LOADS), "What passed at stock, before anything was changed."
     )
-    settings = fields.List(
-        fields.Nested(SettingSchema),
-        required=True,
-        validate=validate.Length(1, MOST_SETTINGS),
-        metadata={"description": "What was tried, one entry a control, domain and clock."},
+    settings = several(
+        SettingSchema, MOST_SETTINGS, "What was tried, one entry a control, domain and clock."
     )
-    measured_in = fields.String(
-        validate=_MONTH,
+    trials = several(TrialSchema, MOST_TRIALS, "Single runs; they refine and check settings.")
+    power = fields.Nested(
+        PowerSchema,
         allow_none=True,
-        metadata={"description": "Month of the measurement.", "example": "2026-09"},
+        metadata={"description": "Power limits in use, and those of stock."},
     )
-    client = fields.String(
-        validate=_CLIENT,
-        allow_none=True,
-        metadata={
-            "description": "Name and version of the sending script.",
-            "example": "bench-script/0.3",
-        },
-    )
+    readings = several(ReadingSchema, MOST_READINGS, "Measurements at stock and tuned.")
+    measured_in = text("Month of the measurement.", "2026-09", MONTH)
+    client = text("Name and version of the sending script.", "bench-script/0.3", CLIENT)
+
+    @validates_schema(pass_original=True, skip_on_field_errors=False)
+    def _tells_something(self, _data: Any, original: Any, **_: Any) -> None:
+        if isinstance(original, dict) and not (original.get("settings") or original.get("locks")):
+            raise ValidationError(_NEITHER, "settings")
 
     @post_load
     def _make(self, data: dict[str, Any], **_: Any) -> SubmittedResult:
-        for several in ("settings", "stock_passed"):
-            data[several] = tuple(data.get(several, ()))
+        as_tuple(data, "settings", "locks", "stock_passed", "trials", "readings")
+        data["platform"] = data.get("platform") or Platform()
         return SubmittedResult(**data)

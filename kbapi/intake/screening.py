@@ -8,9 +8,13 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from kbapi import bounds
-from kbapi.intake.documents import SubmittedResult, SubmittedSetting
+from kbapi.intake.documents import SubmittedResult, SubmittedSetting, Trial
+from kbapi.intake.effect import depth_in, is_effect_proven, is_locked
+from kbapi.intake.pairs import ReadingPair, pairs_of, ratio, rise_c
+from kbapi.intake.trials import failure_is_own, runs_behind_pass
 from kbapi.stats.grid import Grid
-from kbapi.vocabulary import Grade
+from kbapi.stats.physics import expected_cooling_c
+from kbapi.vocabulary import GRADES, Grade
 
 Status = Literal["counted", "claimed", "set_aside"]
 Weight = Literal["set_aside", "claim", "remark"]
@@ -35,17 +39,28 @@ class ScreenedSetting:
     reasons: tuple[str, ...]
     """Rule codes, the headline first."""
     grade: Grade
+    loads: tuple[str, ...]
+    """Load classes that the setting says, or its runs show, to have passed."""
     stable_steps: int | None
     unstable_steps: int | None
     early_stop_steps: int
 
 
-def grade_of(setting: SubmittedSetting) -> Grade:
-    """The strength of the testing behind stable_at, as far as one document can tell."""
-    minutes = setting.minutes or 0
-    if minutes >= bounds.SESSION_LEAST_MINUTES and (
-        setting.checked_results or len(setting.loads) >= 2
-    ):
+def grade_of(setting: SubmittedSetting, runs: tuple[Trial, ...] = ()) -> Grade:
+    """The strength of the testing behind stable_at: the stronger of its own words and the runs."""
+    told = _grade(setting.minutes or 0, setting.loads, bool(setting.checked_results))
+    seconds = sum(run.seconds or 0 for run in runs)
+    loads = tuple({run.load for run in runs if run.load is not None})
+    shown = _grade(seconds / 60, loads, any(run.checked_results for run in runs))
+    return max(told, shown, key=GRADES.index)
+
+
+def _graded(setting: SubmittedSetting, result: SubmittedResult) -> Grade:
+    return grade_of(setting, runs_behind_pass(setting, result))
+
+
+def _grade(minutes: float, loads: tuple[str, ...], checked_results: bool) -> Grade:
+    if minutes >= bounds.SESSION_LEAST_MINUTES and (checked_results or len(loads) >= 2):
         return "session"
     return "quick" if minutes >= bounds.QUICK_LEAST_MINUTES else "short"
 
@@ -65,45 +80,48 @@ def _stock_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool:
     return setting.stable_at is None and not any(stock.minutes for stock in result.stock_passed)
 
 
-def _short_test_alone(setting: SubmittedSetting, _: SubmittedResult) -> bool:
-    return setting.unstable_at is None and grade_of(setting) == "short"
+def _short_test_alone(setting: SubmittedSetting, result: SubmittedResult) -> bool:
+    return setting.unstable_at is None and _graded(setting, result) == "short"
 
 
-def _short_test(setting: SubmittedSetting, _: SubmittedResult) -> bool:
+def _short_test(setting: SubmittedSetting, result: SubmittedResult) -> bool:
     both_told = setting.stable_at is not None and setting.unstable_at is not None
-    return both_told and grade_of(setting) == "short"
+    return both_told and _graded(setting, result) == "short"
 
 
-def _effect_unproven(setting: SubmittedSetting, _: SubmittedResult) -> bool:
-    # That something deeper failed shows that the control does something.
-    if setting.unstable_at is not None:
-        return False
-    if _reads_back(setting):
-        return False
-    if setting.effect is None:
-        return True
-    if setting.effect.shown_by == "rail_voltage":
-        return setting.effect.rail_mv is None
-    return setting.effect.shown_by in ("read_back", "failed_deeper")
+def _failure_shared(setting: SubmittedSetting, result: SubmittedResult) -> bool:
+    return setting.unstable_at is not None and not failure_is_own(setting, result)
 
 
-def _reads_back(setting: SubmittedSetting) -> bool:
-    """Whether what was read back is one of the settings that were asked for."""
-    if setting.read_back is None:
-        return False
-    tolerance = (
-        bounds.READ_BACK_TOLERANCE_COUNTS
-        if setting.control == "count_offset"
-        else bounds.READ_BACK_TOLERANCE_MV
-    )
-    asked_for = (setting.stable_at, setting.in_use)
+def _failure_shared_alone(setting: SubmittedSetting, result: SubmittedResult) -> bool:
+    no_pass = setting.stable_at is None or _graded(setting, result) == "short"
+    return no_pass and _failure_shared(setting, result)
+
+
+def _temperature_implausible(setting: SubmittedSetting, result: SubmittedResult) -> bool:
     return any(
-        value is not None
-        and setting.below_stock(value) != 0
-        and abs(value - setting.read_back)
-        <= min(tolerance, abs(setting.below_stock(value) or 0) / 2)
-        for value in asked_for
+        (depth_in(pair.tuned, setting) or 0) > 0 and _cooled_too_much(pair)
+        for pair in pairs_of(result.readings)
     )
+
+
+def _cooled_too_much(pair: ReadingPair) -> bool:
+    power = ratio(pair.tuned.power_w, pair.stock.power_w)
+    room = pair.stock.ambient_c
+    # A fan that regulates itself explains a change either way.
+    if power is None or room is None or "auto" in (pair.stock.fan, pair.tuned.fan):
+        return False
+    for name in ("temp_avg_c", "temp_max_c"):
+        rise = rise_c(pair, name)
+        if rise is not None:
+            expected = expected_cooling_c(getattr(pair.stock, name), room, power)
+            explained = bounds.MOST_OF_EXPECTED_COOLING * max(expected, 0)
+            return -rise > max(explained, bounds.EXPECTED_COOLING_FLOOR_C)
+    return False
+
+
+def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool:
+    return not is_effect_proven(setting, result)
 
 
 SCREENING_RULES: Final = (
@@ -113,6 +131,13 @@ SCREENING_RULES: Final = (
         "Hardly any chip runs this deep. It is kept, and counts once someone who looks after this "
         "instance has looked at it; proof of effect and the failure beyond it help.",
         _beyond_soft_bound,
+    ),
+    ScreeningRule(
+        "control_locked",
+        "set_aside",
+        "The same document says that this control is locked here: a locked control ignores the "
+        "request, and nothing was tested. Correct the one or the other.",
+        is_locked,
     ),
     ScreeningRule(
         "stock_mv_missing",
@@ -136,6 +161,20 @@ SCREENING_RULES: Final = (
         _short_test_alone,
     ),
     ScreeningRule(
+        "failure_shared_alone",
+        "set_aside",
+        "It failed while something else was lowered that had not passed before, so nobody can say "
+        "which of them failed, and no tested pass is left: try this one alone.",
+        _failure_shared_alone,
+    ),
+    ScreeningRule(
+        "temperature_implausible",
+        "set_aside",
+        "The temperature fell by more than the saved power explains: a cooler room, a faster fan "
+        "or a cleaned cooler would. Measure stock and tuned again under equal conditions.",
+        _temperature_implausible,
+    ),
+    ScreeningRule(
         "effect_unproven",
         "claim",
         "Nothing shows that the setting changed anything: a locked machine ignores the request and "
@@ -149,6 +188,13 @@ SCREENING_RULES: Final = (
         "passed does not.",
         _short_test,
     ),
+    ScreeningRule(
+        "failure_shared",
+        "remark",
+        "It failed while something else was lowered that had not passed before: the pass counts, "
+        "the failure is nobody's alone.",
+        _failure_shared,
+    ),
 )
 
 
@@ -158,16 +204,23 @@ def screen_setting(
     """The setting's standing under all rules, and its ends on the grid."""
     applying = [rule for rule in SCREENING_RULES if rule.applies(setting, result)]
     stable_counts = not any(rule.code == "short_test" for rule in applying)
+    failure_counts = failure_is_own(setting, result)
     stable_steps, unstable_steps = _ends_in_steps(setting, grid)
     return ScreenedSetting(
         setting=setting,
         status=_status_of(applying),
         reasons=tuple(rule.code for rule in applying),
-        grade=grade_of(setting),
+        grade=_graded(setting, result),
+        loads=_loads_behind(setting, result),
         stable_steps=stable_steps if stable_counts else None,
-        unstable_steps=unstable_steps,
-        early_stop_steps=_early_stop_steps(setting, grid),
+        unstable_steps=unstable_steps if failure_counts else None,
+        early_stop_steps=0 if failure_counts else _early_stop_steps(setting, grid),
     )
+
+
+def _loads_behind(setting: SubmittedSetting, result: SubmittedResult) -> tuple[str, ...]:
+    shown = {run.load for run in runs_behind_pass(setting, result) if run.load is not None}
+    return tuple(sorted(shown.union(setting.loads)))
 
 
 def _status_of(applying: list[ScreeningRule]) -> Status:
@@ -189,11 +242,11 @@ def _ends_in_steps(setting: SubmittedSetting, grid: Grid) -> tuple[int | None, i
 
 
 def _early_stop_steps(setting: SubmittedSetting, grid: Grid) -> int:
-    """How many steps a pass without a failure is counted shallower.
+    """How many steps a pass without a failure of its own is counted shallower.
 
     People stop when it begins to feel wrong, unless they have arrived where they meant to go.
     """
-    if setting.stable_at is None or setting.unstable_at is not None:
+    if setting.stable_at is None:
         return 0
     if setting.planned_end is not None and setting.planned_end >= setting.stable_at:
         return 0

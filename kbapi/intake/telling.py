@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from kbapi.intake.accepted import (
     Accepted,
     ChipTold,
+    IgnoredTold,
     ReasonTold,
     ScreeningTold,
     SettingTold,
@@ -40,6 +41,10 @@ def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmis
         screening=_tell_screening(settings),
         settings=settings,
         thanks=_THANKS_FOR_FAILURE if failed else _THANKS,
+        chip_conflict=stored.chip_conflict or None,
+        reading_ignored=tuple(
+            IgnoredTold(**ignored) for ignored in orjson.loads(stored.reading_ignored)
+        ),
     )
 
 
@@ -69,7 +74,8 @@ def _tell_spread(connection: Connection, setting: StoredSetting) -> SpreadTold |
 
 def _tell_screening(settings: tuple[SettingTold, ...]) -> ScreeningTold:
     """Counted if any setting counts; else the first setting's standing and every reason."""
-    if any(setting.status == "counted" for setting in settings):
+    # A document of locks alone counts: it tells where nothing can be tuned.
+    if not settings or any(setting.status == "counted" for setting in settings):
         return ScreeningTold("counted", ())
     reasons = {reason.code: reason for setting in settings for reason in setting.reasons}
     return ScreeningTold(settings[0].status, tuple(reasons.values()))

@@ -9,7 +9,8 @@ from flask_smorest import Api
 from kbapi import errors
 from kbapi.api.documents import openapi_document
 from kbapi.errors import KbapiError, PageMissing
-from kbapi.intake.refusals import REFUSALS
+from kbapi.intake.readings import READING_RULES
+from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import SCREENING_RULES
 
 blueprint = Blueprint(
@@ -25,7 +26,7 @@ blueprint = Blueprint(
 def _explanations() -> dict[str, tuple[str, str]]:
     """Title and explanation of every problem, and of every rule that a problem can name."""
     told = {}
-    for rule in (*REFUSALS, *SCREENING_RULES):
+    for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
         told[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
     for kind in vars(errors).values():
         if isinstance(kind, type) and issubclass(kind, KbapiError) and kind is not KbapiError:

@@ -1,14 +1,22 @@
 """Evidence rows: written by unit and conditions, read by pool and merged inside the database."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import asdict, dataclass
+from typing import Any, Final
 
 from sqlalchemy import Connection, delete, func, insert, select, text
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.submissions import EvidenceKey, PoolKey
-from kbapi.storage.tables import MAX_STEPS, Chip, Conditions, EvidenceRow, Pool, SettingResult
+from kbapi.storage.tables import (
+    MAX_STEPS,
+    Chip,
+    EvidenceRow,
+    FollowUp,
+    Pool,
+    SettingResult,
+)
+from kbapi.vocabulary import GRADES
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,21 +52,24 @@ class IntervalGroup:
 
 
 def load_counted_outcomes(connection: Connection, key: EvidenceKey) -> list[OutcomeRow]:
-    """Every counted setting of this unit in this pool under these conditions."""
-    rows = connection.execute(
-        select(
-            SettingResult.stable_steps,
-            SettingResult.unstable_steps,
-            SettingResult.early_stop_steps,
-            SettingResult.measured_month,
-        ).where(
-            SettingResult.unit_id == key.unit_id,
-            SettingResult.pool_id == key.pool_id,
-            SettingResult.conditions_id == key.conditions_id,
-            SettingResult.status == "counted",
+    """Every counted setting and follow-up of this unit in this pool under these conditions."""
+    return [
+        OutcomeRow(*row)
+        for table in (SettingResult, FollowUp)
+        for row in connection.execute(
+            select(
+                table.stable_steps,
+                table.unstable_steps,
+                table.early_stop_steps,
+                table.measured_month,
+            ).where(
+                table.unit_id == key.unit_id,
+                table.pool_id == key.pool_id,
+                table.conditions_id == key.conditions_id,
+                table.status == "counted",
+            )
         )
-    )
-    return [OutcomeRow(*row) for row in rows]
+    ]
 
 
 def replace_evidence(
@@ -89,14 +100,74 @@ def replace_evidence(
         connection.execute(insert(EvidenceRow), rows)
 
 
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """Which conditions rows are read under; None is any."""
+
+    load: str | None = None
+    grade: str | None = None
+    """At least this strength of testing."""
+    cooling: str | None = None
+    firmware: str | None = None
+    microcode: str | None = None
+    machine: str | None = None
+    supply: str | None = None
+
+
+EVERYTHING: Final = Filters()
+
+# Filters select rows first. Of what is left, each unit speaks for its latest era: the one with the
+# latest month and, of several, the one whose microcode and firmware sort last, so that the order
+# of arrival never matters.
+_CHOSEN_ROWS: Final = """
+    era AS (
+        SELECT id, loads, grade,
+               printf('%08d', DENSE_RANK() OVER (ORDER BY microcode, firmware)) AS era
+        FROM conditions
+    ),
+    wanted AS (
+        SELECT era.id, era.loads, era.grade, era.era
+        FROM era JOIN conditions ON conditions.id = era.id
+        WHERE (:load IS NULL OR instr(',' || conditions.loads || ',', ',' || :load || ',') > 0)
+          AND (:cooling IS NULL
+               OR instr(',' || conditions.cooling || ',', ',' || :cooling || ',') > 0)
+          AND (:grade IS NULL
+               OR instr(:grades, conditions.grade) >= instr(:grades, :grade))
+          AND (:firmware IS NULL OR conditions.firmware = :firmware)
+          AND (:microcode IS NULL OR conditions.microcode = :microcode)
+          AND (:machine IS NULL OR conditions.machine = :machine)
+          AND (:supply IS NULL OR conditions.supply = :supply)
+    ),
+    filtered AS (
+        SELECT level.unit_id, level.contributor_id, level.stable_steps, level.unstable_steps,
+               level.early_stop_steps, level.latest_month, wanted.loads, wanted.grade,
+               wanted.era
+        FROM evidence_row AS level JOIN wanted ON wanted.id = level.conditions_id
+        WHERE level.pool_id = :pool_id
+    ),
+    newest AS (
+        SELECT unit_id, substr(MAX(latest_month || era), 8) AS era
+        FROM filtered GROUP BY unit_id
+    ),
+    chosen AS (
+        SELECT filtered.* FROM filtered
+        JOIN newest ON newest.unit_id = filtered.unit_id AND newest.era = filtered.era
+    )
+"""
+
+
+def _parameters(pool_id: int, filters: Filters) -> dict[str, Any]:
+    return {"pool_id": pool_id, "grades": ",".join(GRADES), **asdict(filters)}
+
+
 # Two steps, because the deepest pass that counts is the deepest one short of the unit's
 # shallowest failure, and that failure may stand in another row. Depth and early stop are packed
 # into one number so that MAX brings the early stop of the deepest pass (the smallest one at ties).
 _INTERVALS_OF_POOL: Final = text(
-    """
-    WITH failed AS (
-        SELECT unit_id, MIN(unstable_steps) AS unstable
-        FROM evidence_row WHERE pool_id = :pool_id GROUP BY unit_id
+    f"""
+    WITH {_CHOSEN_ROWS},
+    failed AS (
+        SELECT unit_id, MIN(unstable_steps) AS unstable FROM chosen GROUP BY unit_id
     ),
     merged AS (
         SELECT level.unit_id, level.contributor_id, failed.unstable,
@@ -104,8 +175,7 @@ _INTERVALS_OF_POOL: Final = text(
                         THEN level.stable_steps * :packing + (:packing - 1 - level.early_stop_steps)
                         ELSE :packing - 1 END) AS packed,
                MAX(level.latest_month) AS latest_month
-        FROM evidence_row AS level JOIN failed ON failed.unit_id = level.unit_id
-        WHERE level.pool_id = :pool_id
+        FROM chosen AS level JOIN failed ON failed.unit_id = level.unit_id
         GROUP BY level.unit_id, level.contributor_id, failed.unstable
     ),
     held AS (
@@ -129,12 +199,15 @@ _INTERVALS_OF_POOL: Final = text(
     SELECT stable, unstable, SUM(weight_ppm), COUNT(*), MAX(latest_month)
     FROM counted JOIN share ON share.contributor_id = counted.contributor_id
     GROUP BY stable, unstable ORDER BY stable, unstable
-    """
+    """  # noqa: S608 - put together from constants of this file
 )
 
 
 def load_intervals(
-    connection: Connection, pool_id: int, units_of_full_weight: int
+    connection: Connection,
+    pool_id: int,
+    units_of_full_weight: int,
+    filters: Filters = EVERYTHING,
 ) -> list[IntervalGroup]:
     """The distinct limit intervals of a pool, each unit merged over its rows and weighed.
 
@@ -143,7 +216,7 @@ def load_intervals(
     rows = connection.execute(
         _INTERVALS_OF_POOL,
         {
-            "pool_id": pool_id,
+            **_parameters(pool_id, filters),
             "never_failed": NEVER_FAILED,
             "full_units": units_of_full_weight,
             "packing": MAX_STEPS + 1,
@@ -226,13 +299,38 @@ class ConditionsCount:
     units: int
 
 
-def count_units_by_conditions(connection: Connection, pool_id: int) -> list[ConditionsCount]:
-    """The conditions behind a pool's stable ends, in a fixed order."""
-    rows = connection.execute(
-        select(Conditions.loads, Conditions.grade, func.count(EvidenceRow.unit_id.distinct()))
-        .join(Conditions, Conditions.id == EvidenceRow.conditions_id)
-        .where(EvidenceRow.pool_id == pool_id, EvidenceRow.stable_steps > 0)
-        .group_by(Conditions.id)
-        .order_by(Conditions.loads, Conditions.grade)
-    )
+_UNITS_BY_CONDITIONS: Final = text(
+    f"""
+    WITH {_CHOSEN_ROWS}
+    SELECT loads, grade, COUNT(DISTINCT unit_id) FROM chosen WHERE stable_steps > 0
+    GROUP BY loads, grade ORDER BY loads, grade
+    """  # noqa: S608 - put together from constants of this file
+)
+
+
+def count_units_by_conditions(
+    connection: Connection, pool_id: int, filters: Filters = EVERYTHING
+) -> list[ConditionsCount]:
+    """The loads and grades behind a pool's stable ends, in a fixed order."""
+    rows = connection.execute(_UNITS_BY_CONDITIONS, _parameters(pool_id, filters))
     return [ConditionsCount(*row) for row in rows]
+
+
+_SHALLOWEST_FAILURE: Final = text(
+    """
+    SELECT MIN(level.unstable_steps)
+    FROM evidence_row AS level
+    JOIN conditions AS own ON own.id = :conditions_id
+    JOIN conditions AS other ON other.id = level.conditions_id
+     AND other.firmware = own.firmware AND other.microcode = own.microcode
+    WHERE level.pool_id = :pool_id AND level.unit_id = :unit_id
+      AND level.unstable_steps < :never_failed
+    """
+)
+
+
+def find_shallowest_failure(connection: Connection, key: EvidenceKey) -> int | None:
+    """Where the unit is known to fail in this pool and era, None where it never did."""
+    return connection.execute(
+        _SHALLOWEST_FAILURE, {**asdict(key), "never_failed": NEVER_FAILED}
+    ).scalar_one_or_none()

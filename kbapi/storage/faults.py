@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Final
 
+from pysqlite3 import dbapi2
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -30,8 +31,8 @@ def readable_faults() -> Iterator[None]:
         yield
     except PoolTimeout as error:
         raise StorageBusy from error
-    except DBAPIError as error:
-        words = str(error.orig).lower()
+    except (DBAPIError, dbapi2.Error) as error:
+        words = str(getattr(error, "orig", error)).lower()
         for said, fault in _FAULTS:
             if said in words:
                 raise fault from error

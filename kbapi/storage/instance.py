@@ -17,7 +17,7 @@ from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
-from kbapi.storage.write_queue import waiting_in_line
+from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 
 
 class RecentUses:
@@ -70,11 +70,11 @@ class Instance:
         return self.now().date()
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
+    def writing(self, patience_s: float = PATIENCE_S) -> Iterator[Connection]:
         """A connection in a write transaction: the only commit there is, all or nothing."""
         with (
             readable_faults(),
-            waiting_in_line(self.settings.write_lock_path),
+            waiting_in_line(self.settings.write_lock_path, patience_s),
             self._writing_engine.begin() as connection,
         ):
             yield connection

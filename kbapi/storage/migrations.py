@@ -1,16 +1,19 @@
 """Schema versions: where the database is, where the code is, and the one way up."""
 
+from contextlib import closing
 from pathlib import Path
+from typing import Any
+from urllib.parse import quote
 
 from alembic import command
 from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from pysqlite3 import dbapi2
 
-from kbapi.errors import SchemaMismatch
+from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import bundled_folder
 from kbapi.storage.faults import readable_faults
-from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
+from kbapi.storage.sqlite import make_writing_engine
 
 
 def alembic_config() -> Config:
@@ -42,13 +45,27 @@ def _require_sound_references(broken: object) -> None:
 
 
 def current_revision(database: Path) -> str | None:
-    """The revision that the database says it has, None for a file without one."""
-    engine = make_reading_engine(database, pool_size=1)
-    try:
-        with readable_faults(), engine.begin() as connection:
-            return MigrationContext.configure(connection).get_current_revision()
-    finally:
-        engine.dispose()
+    """The revision that the database says it has, None for an empty file.
+
+    Looks without touching: the file may be somebody else's, and stays as it is.
+
+    Raises
+    ------
+    StorageBroken
+        When the file is not a database, or the database of another program.
+    """
+    with readable_faults(), closing(_open_untouched(database)) as connection:
+        tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_schema")}
+        if "alembic_version" not in tables:
+            if tables:
+                raise StorageBroken(f"{database.name} is the database of another program.")
+            return None
+        row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    return None if row is None else str(row[0])
+
+
+def _open_untouched(database: Path) -> Any:
+    return dbapi2.connect(f"file:{quote(str(database))}?mode=ro", uri=True)
 
 
 def head_revision() -> str:

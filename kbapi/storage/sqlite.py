@@ -18,6 +18,7 @@ _PRAGMAS: Final = (
     "PRAGMA cell_size_check=ON",
     "PRAGMA mmap_size=0",  # an I/O error must be an error code, not a signal
     f"PRAGMA journal_size_limit={64 * 1024 * 1024}",
+    "PRAGMA secure_delete=ON",  # what is withdrawn is overwritten, not only forgotten
 )
 
 

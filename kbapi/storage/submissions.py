@@ -1,12 +1,13 @@
 """Accepted documents and what each of their settings says."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 
 from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
 
 from kbapi.errors import StorageBroken
+from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
 from kbapi.storage.tables import Chip, Conditions, Line, Pool, SettingResult, Submission, Unit
 
@@ -26,6 +27,11 @@ class ConditionsKey:
 
     loads: str
     grade: str
+    firmware: str = ""
+    microcode: str = ""
+    machine: str = ""
+    cooling: str = ""
+    supply: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +64,9 @@ class NewSubmission:
     rules_version: int
     grammar_version: int
     settings: tuple[NewSetting, ...]
+    locks: tuple[NewLock, ...] = ()
+    reading_ignored: str = "[]"
+    chip_conflict: str = ""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -101,6 +110,8 @@ class StoredSubmission:
     document: str
     measured_month: str
     rules_version: int
+    reading_ignored: str
+    chip_conflict: str
     settings: tuple[StoredSetting, ...]
 
 
@@ -117,8 +128,11 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             content_hash=new.content_hash,
             rules_version=new.rules_version,
             grammar_version=new.grammar_version,
+            reading_ignored=new.reading_ignored,
+            chip_conflict=new.chip_conflict,
         )
     ).inserted_primary_key[0]
+    save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
     keys = [
         _save_setting(connection, new, submission_id, place) for place in range(len(new.settings))
     ]
@@ -177,14 +191,11 @@ def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int
 
 
 def _find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
-    found = connection.execute(
-        select(Conditions.id).where(Conditions.loads == key.loads, Conditions.grade == key.grade)
-    ).scalar_one_or_none()
+    values = asdict(key)
+    found = connection.execute(select(Conditions.id).filter_by(**values)).scalar_one_or_none()
     if found is not None:
         return found
-    return connection.execute(
-        insert(Conditions).values(loads=key.loads, grade=key.grade)
-    ).inserted_primary_key[0]
+    return connection.execute(insert(Conditions).values(**values)).inserted_primary_key[0]
 
 
 def find_submission(connection: Connection, public_id: str) -> StoredSubmission | None:
@@ -224,6 +235,8 @@ def _find_submission(
             Submission.document,
             Submission.measured_month,
             Submission.rules_version,
+            Submission.reading_ignored,
+            Submission.chip_conflict,
         )
         .join(Chip, Chip.id == Submission.chip_id)
         .join(Line, Line.id == Chip.line_id)

@@ -5,55 +5,41 @@ from datetime import date
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+from kbapi.storage.columns import (
+    MAX_STEPS,
+    day,
+    integer,
+    json_text,
+    keyed_hash,
+    month,
+    number,
+    one_of,
+    text,
+    told_text,
+)
+from kbapi.storage.note_table import NoteRow
+from kbapi.storage.report_tables import FollowUp, LockReport
 from kbapi.vocabulary import DOMAINS
 
-# Named before the first migration, so that every later one can name what it changes.
-SQLModel.metadata.naming_convention = {
-    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-    "ck": "ck_%(table_name)s_%(constraint_name)s",
-    "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
-    "pk": "pk_%(table_name)s",
-}
-
-_HASH_BYTES = 32
-MAX_STEPS = 1_000
-"""No control's hard bound lies deeper than this many grid steps."""
-
-
-def _integer(column: str, low: int, high: int, *, nullable: bool = False) -> CheckConstraint:
-    # SQLite stores the text "banana" in an INTEGER column unless a CHECK refuses it.
-    held = f"typeof({column}) = 'integer' AND {column} BETWEEN {low} AND {high}"
-    return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
-
-
-def _number(column: str, low: int, high: int) -> CheckConstraint:
-    held = f"typeof({column}) IN ('real', 'integer') AND {column} BETWEEN {low} AND {high}"
-    return CheckConstraint(f"{column} IS NULL OR ({held})", name=column)
-
-
-def _text(column: str, longest: int, *, nullable: bool = False) -> CheckConstraint:
-    held = f"typeof({column}) = 'text' AND length({column}) BETWEEN 1 AND {longest}"
-    return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
-
-
-def _hash(column: str, *, nullable: bool = False) -> CheckConstraint:
-    held = f"typeof({column}) = 'blob' AND length({column}) = {_HASH_BYTES}"
-    return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
-
-
-def _one_of(column: str, *words: str) -> CheckConstraint:
-    listed = ", ".join(f"'{word}'" for word in words)
-    return CheckConstraint(f"{column} IN ({listed})", name=column)
-
-
-def _day(column: str) -> CheckConstraint:
-    # IS, not =: an impossible date is NULL, and a CHECK that is NULL passes.
-    return CheckConstraint(f"{column} IS date({column})", name=column)
-
-
-def _month(column: str) -> CheckConstraint:
-    return CheckConstraint(f"{column} || '-01' IS date({column} || '-01')", name=column)
+__all__ = [
+    "MAX_STEPS",
+    "Chip",
+    "Conditions",
+    "Contributor",
+    "EvidenceRow",
+    "FollowUp",
+    "IdempotencyRecord",
+    "Line",
+    "LockReport",
+    "NoteRow",
+    "Pool",
+    "PoolSpread",
+    "SQLModel",
+    "SettingResult",
+    "StoredAnswer",
+    "Submission",
+    "Unit",
+]
 
 
 class Line(SQLModel, table=True):
@@ -61,7 +47,7 @@ class Line(SQLModel, table=True):
 
     __tablename__ = "line"
     __table_args__ = (
-        _text("key", 100),
+        text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
         # A line that comes back after its last result was withdrawn must not meet old answers.
         {"sqlite_autoincrement": True},
@@ -76,10 +62,10 @@ class Chip(SQLModel, table=True):
 
     __tablename__ = "chip"
     __table_args__ = (
-        _text("key", 100),
-        _text("name", 200),
-        _text("series", 100),
-        _one_of("kind", "cpu", "gpu"),
+        text("key", 100),
+        text("name", 200),
+        text("series", 100),
+        one_of("kind", "cpu", "gpu"),
     )
     id: int | None = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
@@ -93,7 +79,7 @@ class Contributor(SQLModel, table=True):
     """A sender, known only by a keyed hash."""
 
     __tablename__ = "contributor"
-    __table_args__ = (_hash("token_hash"), _text("key_id", 8), _day("first_seen_day"))
+    __table_args__ = (keyed_hash("token_hash"), text("key_id", 8), day("first_seen_day"))
     id: int | None = Field(default=None, primary_key=True)
     token_hash: bytes = Field(unique=True)
     key_id: str
@@ -104,7 +90,7 @@ class Unit(SQLModel, table=True):
     """One physical chip in one machine; without a token, each result is a unit of its own."""
 
     __tablename__ = "unit"
-    __table_args__ = (_hash("token_hash", nullable=True),)
+    __table_args__ = (keyed_hash("token_hash", nullable=True),)
     id: int | None = Field(default=None, primary_key=True)
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     token_hash: bytes | None = Field(default=None, unique=True)
@@ -115,9 +101,9 @@ class Pool(SQLModel, table=True):
 
     __tablename__ = "pool"
     __table_args__ = (
-        _one_of("control", "voltage_offset", "count_offset", "fixed_clock_voltage"),
-        _text("domains", 120),
-        _integer("clock_band_mhz", 0, 10_000),
+        one_of("control", "voltage_offset", "count_offset", "fixed_clock_voltage"),
+        text("domains", 120),
+        integer("clock_band_mhz", 0, 10_000),
         UniqueConstraint("chip_id", "control", "domains", "clock_band_mhz"),
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -134,14 +120,26 @@ class Conditions(SQLModel, table=True):
 
     __tablename__ = "conditions"
     __table_args__ = (
-        _one_of("grade", "short", "quick", "session", "lasting"),
-        CheckConstraint("typeof(loads) = 'text' AND length(loads) <= 200", name="loads"),
-        UniqueConstraint("loads", "grade"),
+        one_of("grade", "short", "quick", "session", "lasting"),
+        told_text("loads", 200),
+        told_text("firmware", 40),
+        told_text("microcode", 40),
+        told_text("machine", 60),
+        told_text("cooling", 200),
+        one_of("supply", "", "mains", "battery"),
+        UniqueConstraint("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"),
     )
     id: int | None = Field(default=None, primary_key=True)
     loads: str
-    """Sorted load classes joined by ','; empty where none was told."""
+    """Sorted load classes joined by ','; this and the next are empty where nothing was told."""
     grade: str
+    firmware: str = ""
+    """With the microcode, the era: a change of either starts a new one."""
+    microcode: str = ""
+    machine: str = ""
+    cooling: str = ""
+    """Sorted words joined by ','."""
+    supply: str = ""
 
 
 class Submission(SQLModel, table=True):
@@ -149,13 +147,15 @@ class Submission(SQLModel, table=True):
 
     __tablename__ = "submission"
     __table_args__ = (
-        _text("public_id", 36),
-        _day("received_day"),
-        _month("measured_month"),
-        _hash("content_hash", nullable=True),
-        _integer("rules_version", 1, 1_000_000),
-        _integer("grammar_version", 1, 1_000_000),
-        CheckConstraint("json_valid(document)", name="document"),
+        text("public_id", 36),
+        day("received_day"),
+        month("measured_month"),
+        keyed_hash("content_hash", nullable=True),
+        integer("rules_version", 1, 1_000_000),
+        integer("grammar_version", 1, 1_000_000),
+        json_text("document"),
+        json_text("reading_ignored"),
+        told_text("chip_conflict", 400),
     )
     id: int | None = Field(default=None, primary_key=True)
     public_id: str = Field(unique=True)
@@ -169,6 +169,10 @@ class Submission(SQLModel, table=True):
     rules_version: int
     grammar_version: int = Field(default=1, sa_column_kwargs={"server_default": "1"})
     """Which grammar read the chip's text; a newer one may read it again."""
+    reading_ignored: str = Field(default="[]", sa_column_kwargs={"server_default": "[]"})
+    """JSON array of the reading fields that could not be right, each with its rule's code."""
+    chip_conflict: str = Field(default="", sa_column_kwargs={"server_default": ""})
+    """How the numbers beside the chip's name contradict it; empty where they agree."""
 
 
 class SettingResult(SQLModel, table=True):
@@ -176,17 +180,17 @@ class SettingResult(SQLModel, table=True):
 
     __tablename__ = "setting_result"
     __table_args__ = (
-        _integer("ordinal", 0, 1_000),
-        _one_of("domain", *DOMAINS),
-        _month("measured_month"),
-        _one_of("status", "counted", "claimed", "set_aside"),
-        CheckConstraint("json_valid(reasons)", name="reasons"),
-        _integer("stable_steps", 0, MAX_STEPS, nullable=True),
-        _integer("unstable_steps", 1, MAX_STEPS, nullable=True),
-        _integer("early_stop_steps", 0, MAX_STEPS),
+        integer("ordinal", 0, 1_000),
+        one_of("domain", *DOMAINS),
+        month("measured_month"),
+        one_of("status", "counted", "claimed", "set_aside"),
+        json_text("reasons"),
+        integer("stable_steps", 0, MAX_STEPS, nullable=True),
+        integer("unstable_steps", 1, MAX_STEPS, nullable=True),
+        integer("early_stop_steps", 0, MAX_STEPS),
         CheckConstraint("unstable_steps > stable_steps", name="order"),
-        _number("clock_mhz", 100, 10_000),
-        _number("stock_mv", 400, 1_500),
+        number("clock_mhz", 100, 10_000),
+        number("stock_mv", 400, 1_500),
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_setting_result_unit_pool", "unit_id", "pool_id"),
         Index("ix_setting_result_pool_status", "pool_id", "status"),
@@ -222,10 +226,10 @@ class EvidenceRow(SQLModel, table=True):
 
     __tablename__ = "evidence_row"
     __table_args__ = (
-        _integer("stable_steps", 0, MAX_STEPS),
-        _integer("unstable_steps", 1, 1 << 30),
-        _integer("early_stop_steps", 0, MAX_STEPS),
-        _month("latest_month"),
+        integer("stable_steps", 0, MAX_STEPS),
+        integer("unstable_steps", 1, 1 << 30),
+        integer("early_stop_steps", 0, MAX_STEPS),
+        month("latest_month"),
         CheckConstraint("unstable_steps > stable_steps", name="order"),
         {"sqlite_with_rowid": False},
     )
@@ -245,8 +249,8 @@ class PoolSpread(SQLModel, table=True):
 
     __tablename__ = "pool_spread"
     __table_args__ = (
-        CheckConstraint("json_valid(known)", name="known"),
-        CheckConstraint("json_valid(stable)", name="stable"),
+        json_text("known"),
+        json_text("stable"),
     )
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
@@ -262,14 +266,14 @@ class StoredAnswer(SQLModel, table=True):
 
     __tablename__ = "stored_answer"
     __table_args__ = (
-        _text("question", 600),
+        text("question", 600),
         CheckConstraint(
             "typeof(stamp_revision) = 'integer' AND stamp_revision >= 0", name="stamp_revision"
         ),
-        _day("stamp_day"),
-        _text("stamp_version", 20),
+        day("stamp_day"),
+        text("stamp_version", 20),
         CheckConstraint("typeof(last_used) = 'integer' AND last_used >= 0", name="last_used"),
-        _text("chip_key", 100),
+        text("chip_key", 100),
         Index("ix_stored_answer_chip_used", "chip_key", "last_used"),
         {"sqlite_with_rowid": False},
     )
@@ -291,10 +295,10 @@ class IdempotencyRecord(SQLModel, table=True):
 
     __tablename__ = "idempotency_record"
     __table_args__ = (
-        _hash("scope_hash"),
-        _hash("fingerprint"),
+        keyed_hash("scope_hash"),
+        keyed_hash("fingerprint"),
         CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
-        CheckConstraint("json_valid(answer)", name="answer"),
+        json_text("answer"),
         {"sqlite_with_rowid": False},
     )
     scope_hash: bytes = Field(primary_key=True)

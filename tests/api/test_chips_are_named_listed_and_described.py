@@ -148,8 +148,11 @@ def test_a_misspelt_search_finds_the_chip_first(client: FlaskClient) -> None:
 
 
 def test_lists_are_filtered_and_too_large_a_page_is_refused(client: FlaskClient) -> None:
-    assert keys(client, kind="gpu") == ["osmer-kestrel-640-laptop"]
-    assert set(keys(client, series="norvane-sable-48-mx")) == {CHIP, "norvane-sable-5-4610mx"}
+    assert "osmer-kestrel-640-laptop" in keys(client, kind="gpu")
+    assert all(key.startswith("osmer-") for key in keys(client, kind="gpu"))
+    series = keys(client, series="norvane-sable-48-mx")
+    assert {CHIP, "norvane-sable-5-4610mx"} <= set(series)
+    assert keys(client, kind="gpu", series="norvane-sable-48-mx") == []
     for wrong in ({"limit": 201}, {"limit": 0}, {"cursor": "nonsense"}, {"serch": "x"}):
         assert client.get("/v1/chips", query_string=wrong).status_code == 422
 
@@ -160,7 +163,8 @@ def test_a_chip_is_described_by_any_text_that_names_it(client: FlaskClient) -> N
     assert detail["chip"]["provisional"] is False
     assert detail["domains"] == ["core", "graphics", "ring", "system_agent"]
     assert detail["controls"][0] == {"control": "voltage_offset", "step": 0.9765625}
-    assert detail["siblings"] == ["norvane-sable-5-4610mx"]
+    assert "norvane-sable-5-4610mx" in detail["siblings"]
+    assert CHIP not in detail["siblings"]
     missing = client.get("/v1/chips/qwertz")
     assert missing.status_code == 404
     assert missing.get_json()["type"] == "/problems/chip_unknown"

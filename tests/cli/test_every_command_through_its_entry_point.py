@@ -112,18 +112,23 @@ def test_a_wrong_option_is_a_usage_error(home: Path) -> None:
 
 def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) -> None:
     home = tmp_path / "demo"
-    first = run("demo", "--home", str(home), "--no-serve")
+    first = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert first.returncode == 0, first.stderr
     for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
         assert words in first.stdout
+    # In a pipe progress is plain lines, and what the door refused is told.
+    assert "Sending: 20 of 200" in first.stdout
+    assert "Sending: 200 of 200" in first.stdout
+    assert "refused at the door" in first.stdout
+    assert "\r" not in first.stdout + first.stderr
     assert max(len(line) for line in first.stdout.splitlines()) <= 80
-    again = run("demo", "--home", str(home), "--no-serve")
+    again = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert again.returncode == 0, again.stderr
     assert "was here before" in again.stdout
 
 
 def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path) -> None:
-    shown = run("demo", "--home", str(tmp_path / "demo"), "--no-serve").stdout
+    shown = run("demo", "--home", str(tmp_path / "demo"), "--no-serve", "--results", "900").stdout
     moved = next(line for line in shown.splitlines() if line.startswith("The start went from"))
     before, after = (float(word) for word in moved.split() if word.startswith("-"))
     assert before < after < 0
@@ -139,6 +144,8 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "db",
             "demo",
             "identify",
+            "locks",
+            "notes",
             "serve",
             "stability",
             "start",
@@ -242,3 +249,36 @@ def test_the_interview_checks_each_answer_and_ends_with_a_stored_result(home: Pa
     assert "did you mean -80?" in told
     assert "A number is wanted here" in told
     assert "core with ring, voltage_offset: counted" in told
+
+
+NOTE = """+++
+key = "harbour-15-menu"
+machine = "harbour-15"
+source = "Tidewater Bench Club, bench note 3"
+reviewed = "2026-06"
++++
+The entry shows only after a cold start.
+"""
+
+
+def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
+    good, bad = tmp_path / "good.md", tmp_path / "bad.md"
+    good.write_text(NOTE)
+    bad.write_text(NOTE.replace("cold", "<b>cold</b>"))
+    refused = run("notes", "load", str(good), str(bad), "--home", str(home))
+    assert refused.returncode != 0
+    assert "HTML" in refused.stderr
+    assert run("notes", "list", "--home", str(home)).stdout == ""
+    assert run("notes", "load", str(good), "--home", str(home)).returncode == 0
+    assert "harbour-15-menu" in run("notes", "list", "--home", str(home)).stdout
+
+
+def test_locks_are_told_in_eighty_columns(home: Path) -> None:
+    lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
+    document = {"chip": RESULT["chip"], "locks": [lock]}
+    assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
+    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert told.returncode == 0
+    assert "voltage_offset on core: " in told.stdout
+    assert "this can still be done" in told.stdout
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80

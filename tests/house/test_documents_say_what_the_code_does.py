@@ -10,7 +10,8 @@ from openapi_spec_validator import validate
 
 from kbapi import errors
 from kbapi.cli.main import main
-from kbapi.intake.refusals import REFUSALS
+from kbapi.intake.readings import READING_RULES
+from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import SCREENING_RULES
 from kbapi.settings import Settings
 from kbapi.storage.tables import SQLModel
@@ -62,10 +63,11 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
     document: dict[str, object],
 ) -> None:
     schemas = document["components"]["schemas"]
-    for name in ("Submission", "Setting", "StockPass", "Effect"):
+    parts = ("Submission", "Setting", "StockPass", "Effect", "ChipIds", "Platform", "Lock")
+    for name in (*parts, "Trial", "InForce", "Power", "Reading"):
         for field, shape in schemas[name]["properties"].items():
             assert shape.get("description"), (name, field)
-            nested = shape.get("type") == "array" or "$ref" in str(shape)
+            nested = "$ref" in str(shape)
             assert nested or "example" in shape, (name, field)
 
 
@@ -87,7 +89,11 @@ def test_every_route_stands_in_the_readme(app: Flask) -> None:
             assert f"`{path}`" in README, path
 
 
-@pytest.mark.parametrize("rule", [*REFUSALS, *SCREENING_RULES], ids=lambda rule: rule.code)
+@pytest.mark.parametrize(
+    "rule",
+    [*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES],
+    ids=lambda rule: rule.code,
+)
 def test_every_rule_stands_in_the_readme(rule: object) -> None:
     assert f"`{rule.code}`" in README
 

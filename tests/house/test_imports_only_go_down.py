@@ -12,13 +12,14 @@ FLOORS = (
     ("app",),
     ("pages",),
     ("api",),
-    ("intake", "advice"),
+    ("exchange",),
+    ("intake", "advice", "curation"),
     ("evidence",),
     ("storage",),
     ("chips",),
     ("stats",),
     ("wire", "bounds"),
-    ("errors", "settings", "clock", "logs", "vocabulary", "versions"),
+    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
 )
 FLOOR_OF = {part: height for height, parts in enumerate(reversed(FLOORS)) for part in parts}
 
@@ -77,6 +78,24 @@ def test_the_pure_folders_know_no_http_database_clock_or_dice() -> None:
             assert not names & forbidden, path
 
 
+def test_the_club_is_drawn_with_the_dice_it_is_handed() -> None:
+    forbidden = {"flask", "sqlalchemy", "sqlmodel", "time", "datetime", "os", "socket"}
+    for path in (PACKAGE / "exchange" / "club").rglob("*.py"):
+        tree = ast.parse(path.read_text())
+        imported = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
+        assert not any(
+            isinstance(node, ast.Import) and node.names[0].name == "random"
+            for node in ast.walk(tree)
+        ), path
+        assert not {node.module for node in imported} & forbidden, path
+        calls = {
+            node.func.id
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        }
+        assert "Random" not in calls, path
+
+
 def test_sql_stays_in_the_storage_folder() -> None:
     strangers = {}
     for path in PACKAGE.rglob("*.py"):
@@ -94,5 +113,5 @@ def test_sql_stays_in_the_storage_folder() -> None:
 
 
 def test_each_pure_folder_states_its_law() -> None:
-    for folder in ("chips", "stats"):
+    for folder in ("chips", "stats", "exchange/club"):
         assert "law" in (PACKAGE / folder / "README.md").read_text()

@@ -19,7 +19,8 @@ CURLS = [block for block in BLOCKS if block.startswith("curl")]
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("readme") / "home"
-    subprocess.run([*KBAPI, "demo", "--home", str(home), "--no-serve"], check=True, timeout=120)
+    command = [*KBAPI, "demo", "--home", str(home), "--no-serve", "--results", "900"]
+    subprocess.run(command, check=True, timeout=120)
     return home
 
 

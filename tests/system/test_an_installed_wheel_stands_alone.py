@@ -45,7 +45,10 @@ def test_the_wheel_carries_migrations_seed_data_document_and_pages(installed: Pa
     for part in (
         "bundled/migrations/env.py",
         "bundled/migrations/versions/0001_first_schema.py",
-        "bundled/seed_data/catalogue/demo.toml",
+        "bundled/seed_data/catalogue/norvane.toml",
+        "bundled/seed_data/machines.toml",
+        "bundled/seed_data/truth.toml",
+        "bundled/seed_data/notes/harbour-15-firmware-1-14.md",
         "bundled/openapi/openapi.json",
         "pages/static/swagger-ui/swagger-ui-bundle.js",
         "pages/static/swagger-ui/LICENSE",
@@ -56,7 +59,7 @@ def test_the_wheel_carries_migrations_seed_data_document_and_pages(installed: Pa
 
 
 def test_the_demo_runs_from_the_wheel_in_an_empty_folder(installed: Path, tmp_path: Path) -> None:
-    done = run(installed, tmp_path, "demo", "--no-serve")
+    done = run(installed, tmp_path, "demo", "--no-serve", "--results", "900")
     assert done.returncode == 0, done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["kbapi-demo"]
     asked = run(

@@ -24,9 +24,9 @@ def _numbered_graphics(maker: str, line: str) -> Rule:
 
 
 RULES: Final[tuple[Rule, ...]] = (
-    _tiered("norvane", "sable"),
-    _tiered("ketterly", "drift"),
-    _numbered_graphics("osmer", "kestrel"),
+    *(_tiered("norvane", line) for line in ("sable", "tarnel")),
+    *(_tiered("ketterly", line) for line in ("drift", "quorrel")),
+    *(_numbered_graphics("osmer", line) for line in ("kestrel", "vessick")),
     rule("apple_m", "apple", "cpu", r"m(?P<number>\d)(?: (?P<tier>pro|max|ultra))?",
          "m{number} {tier}", "m", "{gen} {tier}", first_digit, needs_maker=True),
     # The number's letter tells the tier where older systems leave the word out.

@@ -1,0 +1,310 @@
+"""What a platform allows: lock status by control and domain, notes, and what can still be done."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from marshmallow import fields
+from sqlalchemy import Connection
+
+from kbapi.advice import wording
+from kbapi.advice.cautions import Caution, cautions_about_locks
+from kbapi.advice.stored import answer_once
+from kbapi.advice.told import ChipAnswered
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.resolve import resolve_chip
+from kbapi.errors import Problem, QuestionRefused
+from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.locks import CountOf, LockShares, Split, lock_shares, reported_controls
+from kbapi.storage import chip_rows
+from kbapi.storage.answers import AnswerBytes
+from kbapi.storage.chip_rows import LineRow
+from kbapi.storage.instance import Instance
+from kbapi.storage.lock_reports import LockGroup, load_lock_groups
+from kbapi.storage.note_rows import Note, load_notes_about
+from kbapi.vocabulary import CONTROLS, DOMAINS
+from kbapi.wire import OneWordOf, StrictSchema, Text, Whole, read_parameters
+
+
+@dataclass(frozen=True, slots=True)
+class LockQuestion:
+    """What is asked about the locks of a chip."""
+
+    chip: ChipName
+    domain: str
+    control: str
+    machine: str
+    firmware_month: str
+
+    @property
+    def key(self) -> str:
+        """One text for all ways of asking the same."""
+        asked = (self.domain, self.control, self.machine, self.firmware_month)
+        return "|".join([self.chip.key, *asked])
+
+
+class LockQuestionSchema(StrictSchema):
+    """The query parameters of a question about locks."""
+
+    chip = Text(
+        required=True,
+        metadata={
+            "description": "The chip as the system prints it, or a catalogue key.",
+            "example": "norvane-sable-7-4820mx",
+        },
+    )
+    domain = fields.String(
+        load_default="",
+        validate=OneWordOf(("", *DOMAINS)),
+        metadata={"description": "Only this supply rail.", "example": "core"},
+    )
+    control = fields.String(
+        load_default="",
+        validate=OneWordOf(("", *CONTROLS)),
+        metadata={"description": "Only this control.", "example": "voltage_offset"},
+    )
+    machine = fields.String(
+        load_default="",
+        validate=Whole(r"[A-Za-z0-9 ._+-]{0,60}", error="A machine class of 60 characters."),
+        metadata={"description": "Only reports of this machine class.", "example": "harbour-15"},
+    )
+    firmware_month = fields.String(
+        load_default="",
+        validate=Whole(r"|20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09."),
+        metadata={"description": "Only reports with firmware of this month.", "example": "2026-03"},
+    )
+
+
+_LOCK_QUESTION: Final = LockQuestionSchema()
+
+
+@dataclass(frozen=True, slots=True)
+class StatusTold:
+    """The share of units with one status."""
+
+    status: str
+    share: float
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class CountTold:
+    """How many units."""
+
+    value: str
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class SplitTold:
+    """The open share among units that have something in common."""
+
+    value: str
+    share_open: float
+    interval: tuple[float, float]
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class ControlLocks:
+    """What is known of one control on one domain."""
+
+    domain: str
+    control: str
+    status: str
+    """In one word: the status with the largest share, mixed, or unknown without reports."""
+    in_words: str
+    share_open: float
+    """Open, or open in the firmware's own menu."""
+    interval: tuple[float, float]
+    confidence: float
+    n: float
+    """Weight of the chip's own reports; hearsay counts one half."""
+    level: str
+    """chip, series where siblings alone speak, none."""
+    statuses: tuple[StatusTold, ...]
+    found_by: tuple[CountTold, ...]
+    changes: tuple[CountTold, ...]
+    """What had been changed where it was open: history, never a recommendation."""
+    by_machine: tuple[SplitTold, ...]
+    by_firmware_month: tuple[SplitTold, ...]
+    by_protection: tuple[SplitTold, ...]
+    withheld_cells: int
+    """Cells of fewer than five units, which are not shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteTold:
+    """A curated note."""
+
+    key: str
+    about: str
+    text: str
+    """Markdown without HTML."""
+    source: str
+    reviewed: str
+
+
+@dataclass(frozen=True, slots=True)
+class LocksAnswer:
+    """The whole answer."""
+
+    chip: ChipAnswered
+    machine: str | None
+    firmware_month: str | None
+    locks: tuple[ControlLocks, ...]
+    still_possible: tuple[str, ...]
+    """What can be done where a control is locked, without opening it."""
+    notes: tuple[NoteTold, ...]
+    revision: str
+    summary: str
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True)
+class LocksFound:
+    """Everything in the database that an answer about locks stands on."""
+
+    line: LineRow | None
+    has_results: bool
+    groups: list[LockGroup]
+    notes: list[Note]
+
+
+def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> LockQuestion:
+    """The question that these parameters ask.
+
+    Raises
+    ------
+    QuestionRefused
+        With every problem; a pointer is the name of a parameter.
+    """
+    read = read_parameters(_LOCK_QUESTION, sent)
+    problems = list(read.problems)
+    text = sent.get("chip", ("",))[0]
+    chip = resolve_chip(text, "chip", catalogue) if text else None
+    if isinstance(chip, Problem):
+        problems.append(chip)
+    if problems or not isinstance(chip, ChipName):
+        raise QuestionRefused(problems=problems)
+    asked = read.values
+    return LockQuestion(
+        chip, asked["domain"], asked["control"], asked["machine"], asked["firmware_month"]
+    )
+
+
+def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
+    """What the platform allows, stored or computed.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+
+    def find(connection: Connection) -> LocksFound:
+        return _find_locks(connection, question)
+
+    return answer_once(
+        instance, "locks", question, find, lambda found: _locks_answer(question, found)
+    )
+
+
+def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
+    chip = question.chip
+    line = chip_rows.find_line(connection, chip.line)
+    groups = (
+        load_lock_groups(
+            connection, line.id, UNITS_OF_FULL_WEIGHT, question.machine, question.firmware_month
+        )
+        if line is not None
+        else []
+    )
+    machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
+    return LocksFound(
+        line=line,
+        has_results=any(group.chip_key == chip.key for group in groups),
+        groups=groups,
+        notes=load_notes_about(connection, chip.key, chip.series, machines),
+    )
+
+
+def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
+    chip = question.chip
+    locks = tuple(
+        _control_told(lock_shares(found.groups, chip.key, chip.series, domain, control))
+        for domain, control in _controls_asked(question, found)
+    )
+    return LocksAnswer(
+        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        machine=question.machine or None,
+        firmware_month=question.firmware_month or None,
+        locks=locks,
+        still_possible=wording.still_possible(chip.kind),
+        notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
+        revision="0" if found.line is None else str(found.line.revision),
+        summary=wording.summary_of_locks(
+            chip.name, [(one.domain, one.control, one.in_words) for one in locks]
+        ),
+        cautions=cautions_about_locks(),
+    )
+
+
+def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[str, str]]:
+    reported = reported_controls(found.groups, question.chip.key, question.chip.series)
+    return [
+        (domain, control)
+        for domain, control in reported
+        if question.domain in ("", domain) and question.control in ("", control)
+    ]
+
+
+def _control_told(shares: LockShares) -> ControlLocks:
+    return ControlLocks(
+        domain=shares.domain,
+        control=shares.control,
+        status=shares.word,
+        in_words=wording.status_in_words(shares.word),
+        share_open=round(shares.open.share, 4),
+        interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
+        confidence=shares.open.confidence,
+        n=round(shares.open.units, 2),
+        level=shares.level,
+        statuses=tuple(
+            StatusTold(one.status, round(one.share, 4), one.units) for one in shares.statuses
+        ),
+        found_by=_counts_told(shares.found_by),
+        changes=_counts_told(shares.changes),
+        by_machine=_splits_told(shares.by_machine),
+        by_firmware_month=_splits_told(shares.by_firmware_month),
+        by_protection=_splits_told(shares.by_protection),
+        withheld_cells=shares.withheld_cells,
+    )
+
+
+def _counts_told(counts: tuple[CountOf, ...]) -> tuple[CountTold, ...]:
+    return tuple(CountTold(count.value, count.units) for count in counts)
+
+
+def _splits_told(splits: tuple[Split, ...]) -> tuple[SplitTold, ...]:
+    return tuple(
+        SplitTold(
+            split.value,
+            round(split.share_open, 4),
+            (round(split.interval[0], 4), round(split.interval[1], 4)),
+            split.units,
+        )
+        for split in splits
+    )
+
+
+def _concerns(note: Note, question: LockQuestion) -> bool:
+    return all(
+        "" in (told, asked) or told == asked
+        for told, asked in ((note.domain, question.domain), (note.control, question.control))
+    )
+
+
+def _note_told(note: Note) -> NoteTold:
+    return NoteTold(note.key, note.subject, note.markdown, note.source, note.reviewed_month)

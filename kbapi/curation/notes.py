@@ -1,0 +1,115 @@
+"""Curated notes: files that people write become notes that answers carry."""
+
+import re
+import tomllib
+from typing import Any, Final
+
+from kbapi.errors import NoteRefused, Problem
+from kbapi.storage.instance import Instance
+from kbapi.storage.note_rows import Note, load_notes, save_notes
+from kbapi.vocabulary import CONTROLS, DOMAINS
+
+_FRAME: Final = re.compile(r"\A\+\+\+\n(?P<head>.*?)\n\+\+\+\n(?P<text>.+)\Z", re.DOTALL)
+_SUBJECTS: Final = ("chip", "series", "machine")
+_FIELDS: Final = ("key", *_SUBJECTS, "control", "domain", "source", "reviewed")
+_KEY: Final = re.compile(r"[a-z0-9][a-z0-9-]{2,79}")
+_MONTH: Final = re.compile(r"20[0-9]{2}-(?:0[1-9]|1[0-2])")
+_LONGEST_TEXT: Final = 4_000
+# Notes are shown by whoever asks: no markup that runs, no address that is followed.
+_UNSAFE: Final = (
+    (re.compile(r"<[A-Za-z!/?]"), "HTML is not allowed in a note."),
+    (re.compile(r"\]\(|https?://|\bwww\.", re.IGNORECASE), "Links are not allowed in a note."),
+)
+
+
+def parse_note(text: str) -> Note:
+    """The note that a file's text holds.
+
+    Raises
+    ------
+    NoteRefused
+        With every problem of the note.
+    """
+    frame = _FRAME.match(text.replace("\r\n", "\n"))
+    if frame is None:
+        raise NoteRefused(
+            problems=[Problem("", "note_frame", "A note begins with TOML between two +++ lines.")]
+        )
+    try:
+        head = tomllib.loads(frame["head"])
+    except tomllib.TOMLDecodeError as error:
+        raise NoteRefused(problems=[Problem("", "note_frame", f"{error}.")]) from None
+    markdown = frame["text"].strip()
+    problems = [*_problems_of_head(head), *_problems_of_text(markdown)]
+    if problems:
+        raise NoteRefused(problems=problems)
+    kind = next(name for name in _SUBJECTS if name in head)
+    return Note(
+        key=head["key"],
+        subject_kind=kind,
+        subject=head[kind],
+        control=head.get("control", ""),
+        domain=head.get("domain", ""),
+        source=head["source"],
+        reviewed_month=head["reviewed"],
+        markdown=markdown,
+    )
+
+
+def _problems_of_head(head: dict[str, Any]) -> list[Problem]:
+    problems = [
+        Problem(name, "note_field", f"Known here: {', '.join(_FIELDS)}.")
+        for name in head
+        if name not in _FIELDS
+    ]
+    problems += [
+        Problem(name, "note_field", "A text is wanted here.")
+        for name in _FIELDS
+        if name in head and (not isinstance(head[name], str) or not head[name].strip())
+    ]
+    if problems:
+        return problems
+    if sum(name in head for name in _SUBJECTS) != 1:
+        problems.append(Problem("", "note_field", "Name exactly one of chip, series, machine."))
+    if not _KEY.fullmatch(head.get("key", "")):
+        problems.append(Problem("key", "note_field", "Small letters, digits and hyphens, 3 to 80."))
+    if not _MONTH.fullmatch(head.get("reviewed", "")):
+        problems.append(Problem("reviewed", "note_field", "A month is written 2026-06."))
+    if not 1 <= len(head.get("source", "")) <= 200:
+        problems.append(Problem("source", "note_field", "Say where it is from, in 200 characters."))
+    for name, words in (("control", CONTROLS), ("domain", DOMAINS)):
+        if name in head and head[name] not in words:
+            problems.append(Problem(name, "note_field", f"Not one of: {', '.join(words)}."))
+    return problems
+
+
+def _problems_of_text(markdown: str) -> list[Problem]:
+    problems = [
+        Problem("", "note_text", told) for unsafe, told in _UNSAFE if unsafe.search(markdown)
+    ]
+    if not 1 <= len(markdown) <= _LONGEST_TEXT:
+        problems.append(Problem("", "note_text", f"1 to {_LONGEST_TEXT} characters of text."))
+    return problems
+
+
+def keep_notes(instance: Instance, texts: list[str]) -> list[Note]:
+    """The notes in these texts, kept all together or not at all; equal keys are replaced.
+
+    Raises
+    ------
+    NoteRefused
+        With the problems of the first text that is no note.
+    """
+    notes = [parse_note(text) for text in texts]
+    if len({note.key for note in notes}) < len(notes):
+        raise NoteRefused(problems=[Problem("key", "note_field", "Two notes have the same key.")])
+    if notes:
+        with instance.writing() as connection:
+            save_notes(connection, notes)
+    return notes
+
+
+def list_notes(instance: Instance) -> list[Note]:
+    """Every note of the instance, in the order of keys."""
+    with instance.reading() as connection:
+        return load_notes(connection)

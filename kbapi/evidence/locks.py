@@ -1,0 +1,193 @@
+"""Whether a control can be used on a chip: reports become shares, leaning on the series."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.stats.shares import (
+    ShareEstimate,
+    SharePrior,
+    estimate_share,
+    even_prior,
+    fit_share_prior,
+    posterior_shares,
+)
+from kbapi.storage.lock_reports import LockGroup
+from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES, PROTECTIONS
+
+STATUSES: Final = (*OPEN_STATUSES, *LOCKED_STATUSES)
+CONFIDENCE: Final = 0.95
+FEWEST_UNITS_SHOWN: Final = 5
+"""A breakdown into fewer units than this could tell on somebody: it is withheld."""
+_CLEAR_SHARE: Final = 0.6
+_OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
+
+
+@dataclass(frozen=True, slots=True)
+class StatusShare:
+    """The share of units with one status."""
+
+    status: str
+    share: float
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """Units that have something in common, and the share of them that is open."""
+
+    value: str
+    share_open: float
+    interval: tuple[float, float]
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class CountOf:
+    """How many units."""
+
+    value: str
+    units: int
+
+
+@dataclass(frozen=True)
+class LockShares:
+    """What is known of one control on one domain of a chip."""
+
+    domain: str
+    control: str
+    word: str
+    """The status with the largest share, `mixed` below 0.6, `unknown` without reports."""
+    level: str
+    """chip, series where siblings speak for it alone, none."""
+    open: ShareEstimate
+    statuses: tuple[StatusShare, ...]
+    found_by: tuple[CountOf, ...]
+    changes: tuple[CountOf, ...]
+    """What had been changed where it was open: history, never a recommendation."""
+    by_machine: tuple[Split, ...]
+    by_firmware_month: tuple[Split, ...]
+    by_protection: tuple[Split, ...]
+    withheld_cells: int
+    """Cells of fewer than five units, which no breakdown shows."""
+
+
+def lock_shares(
+    groups: Iterable[LockGroup], chip_key: str, series: str, domain: str, control: str
+) -> LockShares:
+    """The shares of one control on one domain, from the chip's reports and its series'."""
+    told = [g for g in groups if (g.domain, g.control) == (domain, control)]
+    own = [g for g in told if g.chip_key == chip_key]
+    prior = _prior([g for g in told if g.series == series and g.chip_key != chip_key])
+    counts = _weights(own)
+    units = sum(g.units for g in own)
+    borrowed = prior is not None
+    prior = prior or even_prior(len(STATUSES))
+    splits = _Splits(prior)
+    return LockShares(
+        domain=domain,
+        control=control,
+        word=_word(posterior_shares(counts, prior), known=units > 0 or borrowed),
+        level="chip" if units else "series" if borrowed else "none",
+        open=estimate_share(counts, _OPEN, prior, CONFIDENCE),
+        statuses=_statuses(own, posterior_shares(counts, prior)),
+        found_by=_counted(own, lambda g: g.found_by),
+        changes=_changes(own),
+        by_machine=splits.of(own, lambda g: g.machine),
+        by_firmware_month=splits.of(own, lambda g: g.firmware_month),
+        by_protection=tuple(
+            split for name in PROTECTIONS for split in splits.of(own, partial(_protection, name))
+        ),
+        withheld_cells=splits.withheld,
+    )
+
+
+def reported_controls(
+    groups: Iterable[LockGroup], chip_key: str, series: str
+) -> list[tuple[str, str]]:
+    """Domain and control of everything that the chip or its series has reports on, sorted."""
+    related = (g for g in groups if g.chip_key == chip_key or g.series == series)
+    return sorted({(g.domain, g.control) for g in related})
+
+
+def _weights(groups: Iterable[LockGroup]) -> NDArray[np.float64]:
+    counts = np.zeros(len(STATUSES))
+    for group in groups:
+        counts[STATUSES.index(group.status)] += group.weight_ppm / 1e6
+    return counts
+
+
+def _prior(siblings: list[LockGroup]) -> SharePrior | None:
+    keys = sorted({group.chip_key for group in siblings})
+    if not keys:
+        return None
+    by_chip = [_weights(g for g in siblings if g.chip_key == key) for key in keys]
+    return fit_share_prior(np.array(by_chip))
+
+
+def _word(shares: NDArray[np.float64], *, known: bool) -> str:
+    if not known:
+        return "unknown"
+    largest = int(np.argmax(shares))
+    return STATUSES[largest] if shares[largest] >= _CLEAR_SHARE else "mixed"
+
+
+def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[StatusShare, ...]:
+    units = dict.fromkeys(STATUSES, 0)
+    for group in own:
+        units[group.status] += group.units
+    return tuple(
+        StatusShare(status, float(shares[place]), units[status])
+        for place, status in enumerate(STATUSES)
+    )
+
+
+def _counted(
+    groups: Iterable[LockGroup], value_of: Callable[[LockGroup], str]
+) -> tuple[CountOf, ...]:
+    units: dict[str, int] = {}
+    for group in groups:
+        units[value_of(group)] = units.get(value_of(group), 0) + group.units
+    return tuple(CountOf(value, units[value]) for value in sorted(units) if value)
+
+
+def _changes(own: list[LockGroup]) -> tuple[CountOf, ...]:
+    units: dict[str, int] = {}
+    for group in own:
+        for change in filter(None, group.changes.split(",")) if _is_open(group) else ():
+            units[change] = units.get(change, 0) + group.units
+    return tuple(CountOf(change, units[change]) for change in sorted(units))
+
+
+def _is_open(group: LockGroup) -> bool:
+    return group.status in OPEN_STATUSES
+
+
+def _protection(name: str, group: LockGroup) -> str:
+    state: str = getattr(group, name)
+    return "" if state == "unknown" else f"{name} {state}"
+
+
+class _Splits:
+    """Breakdowns that show no cell of fewer than five units, and count what they withhold."""
+
+    def __init__(self, prior: SharePrior) -> None:
+        self._prior = prior
+        self.withheld = 0
+
+    def of(self, own: list[LockGroup], value_of: Callable[[LockGroup], str]) -> tuple[Split, ...]:
+        """The open share by value, in the order of values; untold values are left out."""
+        shown = []
+        for value in sorted({value_of(group) for group in own} - {""}):
+            cell = [group for group in own if value_of(group) == value]
+            units = sum(group.units for group in cell)
+            if units < FEWEST_UNITS_SHOWN:
+                self.withheld += 1
+                continue
+            found = estimate_share(_weights(cell), _OPEN, self._prior, CONFIDENCE)
+            shown.append(Split(value, found.share, (found.low, found.high), units))
+        return tuple(shown)

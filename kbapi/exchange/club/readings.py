@@ -1,0 +1,119 @@
+"""Readings by simple physics with honest noise: what a setting does to power, clock and heat.
+
+At equal clock power falls with the square of the voltage. A chip that sits at its power limit
+keeps its power and raises its clock instead, along power ~ clock ** 2.2. Heat above ambient goes
+with power. Performance follows the clock to the power of 0.9.
+"""
+
+from dataclasses import dataclass
+from random import Random
+from typing import Any, Final
+
+from kbapi.exchange.club.machines import Machine
+from kbapi.exchange.club.platforms import SUSTAINED_W
+from kbapi.exchange.club.testing import Tested
+from kbapi.exchange.club.truth import typing_unit
+
+Part = dict[str, Any]
+
+_MV_A_COUNT: Final = 5.0
+"""In this invented world; kbapi itself never converts a count."""
+_CLOCK_POWER: Final = 2.2
+_PERFORMANCE_POWER: Final = 0.9
+_CORE_STOCK_MV: Final = {"laptop": 1000.0, "desktop": 1200.0, "mini": 1000.0, "handheld": 900.0}
+_CLOCK_MHZ: Final = {"laptop": 2900, "desktop": 4300, "mini": 2500, "handheld": 2200}
+_GPU_W: Final = {"laptop": 80, "desktop": 180, "mini": 45, "handheld": 15}
+_HEAT_AT_STOCK_C: Final = {"laptop": 62.0, "desktop": 50.0, "mini": 55.0, "handheld": 52.0}
+
+# Standard deviations of one write-up's mean, as shares of the value, and in degrees.
+_POWER_NOISE: Final = 0.006
+_CLOCK_NOISE: Final = 0.004
+_PERFORMANCE_NOISE: Final = 0.008
+_HEAT_NOISE_C: Final = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """What an ideal meter would show."""
+
+    power_w: float
+    clock_mhz: float
+    performance: float
+    heat_c: float
+    """Above ambient."""
+
+
+def readings_part(rng: Random, machine: Machine, tested: Tested, *, has_effect: bool) -> list[Part]:
+    """A stock and a tuned reading of one unit under one load, at equal limits."""
+    if tested.in_use is None:
+        return []
+    ambient_c = round(rng.gauss(22, 2))
+    stock = _at_stock(rng, machine, tested)
+    tuned = _tuned(stock, _voltage_ratio(machine, tested) if has_effect else 1.0, machine, tested)
+    shared = {
+        "load": tested.loads[0],
+        "runs": rng.choice((1, 3, 3, 5)),
+        "minutes": min(tested.minutes, 30),
+        "ambient_c": ambient_c,
+        "fan": "fixed" if rng.random() < 0.5 else "auto",
+    }
+    return [
+        {"state": "stock", **shared, **_shown(rng, stock, machine, tested, ambient_c)},
+        {"state": "tuned", **shared, **_shown(rng, tuned, machine, tested, ambient_c)},
+    ]
+
+
+def _is_gpu(tested: Tested) -> bool:
+    return tested.search.pool.control == "fixed_clock_voltage"
+
+
+def _is_power_limited(machine: Machine, tested: Tested) -> bool:
+    """Whether more efficiency becomes clock; a fixed clock can't rise, a desktop has power left."""
+    return not _is_gpu(tested) and machine.of_class.form != "desktop"
+
+
+def _voltage_ratio(machine: Machine, tested: Tested) -> float:
+    pool = tested.search.pool
+    below = (tested.in_use or 0) * float(typing_unit(pool.grid))
+    below_mv = below * (_MV_A_COUNT if pool.control == "count_offset" else 1.0)
+    stock_mv = tested.stock_mv or _CORE_STOCK_MV[machine.of_class.form]
+    return 1.0 - below_mv / stock_mv
+
+
+def _at_stock(rng: Random, machine: Machine, tested: Tested) -> _State:
+    form = machine.of_class.form
+    power_w = _GPU_W[form] if _is_gpu(tested) else SUSTAINED_W[form]
+    clock_mhz = tested.search.pool.clock_mhz or _CLOCK_MHZ[form] * rng.gauss(1, 0.02)
+    performance = (90.0 if _is_gpu(tested) else 42.0) * rng.gauss(1, 0.05)
+    heat_c = _HEAT_AT_STOCK_C[form] * machine.cooling.heat
+    return _State(power_w * rng.gauss(1, 0.02), clock_mhz, performance, heat_c)
+
+
+def _tuned(stock: _State, voltage_ratio: float, machine: Machine, tested: Tested) -> _State:
+    power_ratio = voltage_ratio**2
+    if not _is_power_limited(machine, tested):
+        heat_c = stock.heat_c * power_ratio
+        return _State(stock.power_w * power_ratio, stock.clock_mhz, stock.performance, heat_c)
+    clock_ratio = power_ratio ** (-1 / _CLOCK_POWER)
+    return _State(
+        power_w=stock.power_w,
+        clock_mhz=stock.clock_mhz * clock_ratio,
+        performance=stock.performance * clock_ratio**_PERFORMANCE_POWER,
+        heat_c=stock.heat_c,
+    )
+
+
+def _shown(rng: Random, state: _State, machine: Machine, tested: Tested, ambient_c: float) -> Part:
+    temp_avg_c = round(ambient_c + state.heat_c + rng.gauss(0, _HEAT_NOISE_C), 1)
+    limited = _is_power_limited(machine, tested)
+    return {
+        "power_w": round(state.power_w * rng.gauss(1, 0 if limited else _POWER_NOISE), 1),
+        "power_scope": "board" if _is_gpu(tested) else "package",
+        "clock_mhz": round(state.clock_mhz * rng.gauss(1, 0 if _is_gpu(tested) else _CLOCK_NOISE)),
+        "clock_kind": "effective",
+        "temp_avg_c": temp_avg_c,
+        "temp_max_c": round(temp_avg_c + rng.uniform(2, 7), 1),
+        "performance": round(state.performance * rng.gauss(1, _PERFORMANCE_NOISE), 1),
+        "performance_unit": "frames_per_s" if _is_gpu(tested) else "jobs_per_h",
+        "throttle_reasons": ["long_term_power"] if limited else [],
+    }

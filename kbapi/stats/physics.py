@@ -1,0 +1,57 @@
+"""What physics expects of a lower voltage: the only place for these formulas.
+
+Dynamic power of CMOS logic is P = a C V^2 f (Weste & Harris, *CMOS VLSI Design*, 4th ed., 2011,
+section 5.2), so that at an equal clock power falls about with the square of the voltage. A chip's
+temperature stands above the room's by P times the thermal resistance between them (Incropera et
+al., *Fundamentals of Heat and Mass Transfer*, 7th ed., 2011, section 3.1), which a fan held at one
+speed keeps constant.
+"""
+
+from typing import Final
+
+# What the compute and graphics rails of laptops and desktops run at under load, idle and boost.
+LEAST_RAIL_MV: Final = 600.0
+MOST_RAIL_MV: Final = 1_350.0
+# Part of the measured power does not come from the rail that was lowered.
+LEAST_SHARE_OF_RAIL: Final = 0.25
+
+
+def expected_cooling_c(stock_c: float, ambient_c: float, power_ratio: float) -> float:
+    """How much cooler it gets at a fixed fan: (T_stock - T_ambient) (1 - P_tuned/P_stock).
+
+    >>> expected_cooling_c(84, 22, 45 / 60)
+    15.5
+    """
+    return (stock_c - ambient_c) * (1 - power_ratio)
+
+
+def power_ratio_at(rail_mv: float, depth_mv: float) -> float:
+    """Tuned over stock power at an equal clock, the rail lowered by depth_mv.
+
+    >>> round(power_ratio_at(1000, 80), 4)
+    0.8464
+    """
+    return ((rail_mv - depth_mv) / rail_mv) ** 2
+
+
+def power_ratio_range(depth_mv: float) -> tuple[float, float]:
+    """The least and the most that tuned over stock power may be, whatever the rail and its share.
+
+    >>> [round(ratio, 3) for ratio in power_ratio_range(80)]
+    [0.751, 0.971]
+    """
+    least = power_ratio_at(LEAST_RAIL_MV, depth_mv)
+    most = 1 - LEAST_SHARE_OF_RAIL * (1 - power_ratio_at(MOST_RAIL_MV, depth_mv))
+    return least, most
+
+
+def clock_ratio_range(depth_mv: float) -> tuple[float, float]:
+    """The least and the most that tuned over stock clock may be at equal power.
+
+    At equal power V^2 f stays, so that the clock rises by the inverse of the power ratio.
+
+    >>> [round(ratio, 3) for ratio in clock_ratio_range(80)]
+    [1.03, 1.331]
+    """
+    least, most = power_ratio_range(depth_mv)
+    return 1 / most, 1 / least

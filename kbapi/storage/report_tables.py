@@ -1,0 +1,119 @@
+"""Tables of what people report beside their settings: locks, and what became of a setting."""
+
+from datetime import date
+
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+from kbapi.storage.columns import (
+    MAX_STEPS,
+    day,
+    integer,
+    json_text,
+    month,
+    one_of,
+    told_month,
+    told_text,
+)
+from kbapi.vocabulary import (
+    CONTROLS,
+    DOMAINS,
+    FOLLOW_UP_OUTCOMES,
+    LOCK_STATUSES,
+    LOCKS_FOUND_BY,
+    PROTECTIONS,
+    SWITCHES,
+)
+
+
+class LockReport(SQLModel, table=True):
+    """Whether a control could be used on a platform, how that was found, what was changed for it.
+
+    Texts are empty where nothing was told; a protection is then `unknown`.
+    """
+
+    __tablename__ = "lock_report"
+    __table_args__ = (
+        integer("ordinal", 0, 1_000),
+        one_of("domain", *DOMAINS),
+        one_of("control", *CONTROLS),
+        one_of("status", *LOCK_STATUSES),
+        one_of("found_by", *LOCKS_FOUND_BY),
+        told_text("changes", 200),
+        month("measured_month"),
+        told_text("machine", 60),
+        told_text("firmware", 40),
+        told_month("firmware_month"),
+        told_text("microcode", 40),
+        told_text("os", 40),
+        *(one_of(protection, *SWITCHES) for protection in PROTECTIONS),
+        UniqueConstraint("submission_id", "ordinal"),
+        Index("ix_lock_report_chip_domain_control", "chip_id", "domain", "control"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
+    )
+    ordinal: int
+    chip_id: int = Field(foreign_key="chip.id")
+    unit_id: int = Field(foreign_key="unit.id", index=True)
+    contributor_id: int = Field(foreign_key="contributor.id", index=True)
+    domain: str
+    control: str
+    status: str
+    found_by: str
+    changes: str
+    """Sorted words joined by ','."""
+    measured_month: str
+    machine: str
+    firmware: str
+    firmware_month: str
+    microcode: str
+    os: str
+    virtualization: str
+    hypervisor: str
+    memory_integrity: str
+    kernel_lockdown: str
+    voltage_write_protection: str
+
+
+class FollowUp(SQLModel, table=True):
+    """What became of a setting later, and what that says about its pool."""
+
+    __tablename__ = "follow_up"
+    __table_args__ = (
+        day("received_day"),
+        month("measured_month"),
+        one_of("outcome", *FOLLOW_UP_OUTCOMES),
+        one_of("status", "counted", "claimed", "noted"),
+        json_text("document"),
+        json_text("reasons"),
+        integer("days", 0, 36_500, nullable=True),
+        integer("steps", 0, MAX_STEPS),
+        integer("stable_steps", 0, MAX_STEPS, nullable=True),
+        integer("unstable_steps", 1, MAX_STEPS, nullable=True),
+        integer("early_stop_steps", 0, MAX_STEPS),
+        CheckConstraint("unstable_steps IS NULL OR stable_steps IS NULL", name="one_end"),
+        Index("ix_follow_up_unit_pool", "unit_id", "pool_id"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(
+            ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
+        )
+    )
+    pool_id: int = Field(foreign_key="pool.id", index=True)
+    unit_id: int = Field(foreign_key="unit.id")
+    conditions_id: int = Field(foreign_key="conditions.id", index=True)
+    received_day: date
+    measured_month: str
+    outcome: str
+    status: str
+    reasons: str
+    document: str
+    days: int | None = None
+    steps: int
+    """The setting that was followed, in grid steps below stock."""
+    stable_steps: int | None = None
+    unstable_steps: int | None = None
+    early_stop_steps: int = 0

@@ -1,0 +1,66 @@
+from fractions import Fraction
+
+import pytest
+
+from kbapi.advice.cautions import cautions_for
+from kbapi.advice.question import parse_question
+from kbapi.advice.wording import rails_in_words, setting_in_words, share_in_words, units_in_words
+from kbapi.chips.catalogue import load_catalogue
+from kbapi.settings import bundled_folder
+from tests.makers import GRAPHICS
+
+
+@pytest.mark.parametrize(
+    ("stable_share", "words"),
+    [
+        (0.5, "1 in 2"),
+        (0.75, "1 in 4"),
+        (0.8, "1 in 5"),
+        (0.87, "13 in 100"),
+        (0.9, "1 in 10"),
+        (0.95, "1 in 20"),
+        (0.96, "1 in 25"),
+        (0.97, "3 in 100"),
+        (0.98, "1 in 50"),
+        (0.99, "1 in 100"),
+    ],
+)
+def test_the_share_that_may_fail_is_said_as_people_say_it(stable_share: float, words: str) -> None:
+    assert share_in_words(stable_share) == words
+
+
+@pytest.mark.parametrize("hundredths", range(50, 100))
+def test_the_words_of_every_share_are_the_share(hundredths: int) -> None:
+    one, _in, of = share_in_words(hundredths / 100).split()
+    assert 1 - Fraction(int(one), int(of)) == Fraction(hundredths, 100)
+
+
+@pytest.mark.parametrize(
+    ("control", "enter", "words"),
+    [
+        ("voltage_offset", -68, "-68 mV"),
+        ("count_offset", -15, "-15 counts"),
+        ("fixed_clock_voltage", -93, "93 mV below your own stock voltage at that clock"),
+    ],
+)
+def test_a_setting_is_said_with_its_unit_and_sign(control: str, enter: int, words: str) -> None:
+    assert setting_in_words(control, enter) == words
+
+
+def test_rails_and_units_are_said_in_words() -> None:
+    assert rails_in_words("core", ()) == "core"
+    assert rails_in_words("core", ("io", "ring")) == "core with io and ring"
+    assert [units_in_words(n) for n in (0, 1, 2)] == [
+        "0 reported units",
+        "1 reported unit",
+        "2 reported units",
+    ]
+
+
+@pytest.mark.parametrize("chip", ["norvane-sable-7-4820mx", GRAPHICS])
+def test_no_caution_is_empty_or_comes_twice(chip: str) -> None:
+    catalogue = load_catalogue(bundled_folder("seed_data") / "catalogue")
+    cautions = cautions_for(parse_question({"chip": [chip]}, catalogue))
+    assert cautions[0].code == "save_first"
+    assert len({caution.code for caution in cautions}) == len(cautions)
+    assert all(caution.text.endswith(".") for caution in cautions)

@@ -1,0 +1,180 @@
+"""Evidence for tests, put straight into the tables, and a slow reading of it in plain Python."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from itertools import count
+from typing import Final
+
+from sqlalchemy import Connection, insert
+
+from kbapi.chips.chip import ChipName
+from kbapi.evidence.book import book_evidence
+from kbapi.stats.interval import NEVER_FAILED
+from kbapi.storage.chip_rows import ChipRow, add_chip
+from kbapi.storage.evidence_rows import IntervalGroup, OutcomeRow
+from kbapi.storage.people import UnitRow
+from kbapi.storage.submissions import (
+    ConditionsKey,
+    EvidenceKey,
+    NewSetting,
+    NewSubmission,
+    PoolKey,
+    save_submission,
+)
+from kbapi.storage.tables import Contributor, Unit
+
+CORE: Final = PoolKey("voltage_offset", "core", 0)
+CONDITIONS: Final = (
+    ConditionsKey("", "quick"),
+    ConditionsKey("all_core", "session"),
+    ConditionsKey("all_core,vector_heavy", "session"),
+)
+_numbers = count(1)
+
+
+@dataclass(frozen=True)
+class UnitSeen:
+    """A unit of a contributor with its outcomes, each under one of the conditions."""
+
+    contributor: int
+    outcomes: tuple[tuple[int, OutcomeRow], ...]
+
+
+def an_outcome(
+    stable: int | None, unstable: int | None = None, early_stop: int = 0, month: str = "2026-08"
+) -> OutcomeRow:
+    return OutcomeRow(stable, unstable, early_stop, month)
+
+
+SABLE: Final = ChipName(
+    key="norvane-sable-7-4820mx",
+    name="Norvane Sable 7 4820MX",
+    kind="cpu",
+    maker="norvane",
+    series="norvane-sable-48-mx",
+    line="norvane-sable",
+)
+
+
+def a_chip(connection: Connection, chip: ChipName = SABLE) -> ChipRow:
+    return add_chip(
+        connection,
+        key=chip.key,
+        name=chip.name,
+        kind=chip.kind,
+        series=chip.series,
+        line=chip.line,
+    )
+
+
+def a_unit(connection: Connection, contributor_id: int | None = None) -> UnitRow:
+    if contributor_id is None:
+        contributor_id = connection.execute(
+            insert(Contributor).values(
+                token_hash=next(_numbers).to_bytes(32, "big"),
+                key_id="0a1b2c3d",
+                first_seen_day=date(2026, 9, 15),
+            )
+        ).inserted_primary_key[0]
+    added = connection.execute(insert(Unit).values(contributor_id=contributor_id))
+    return UnitRow(added.inserted_primary_key[0], contributor_id)
+
+
+def add_outcome(
+    connection: Connection,
+    chip: ChipRow,
+    unit: UnitRow,
+    outcome: OutcomeRow,
+    conditions: ConditionsKey = CONDITIONS[1],
+    pool: PoolKey = CORE,
+    status: str = "counted",
+) -> tuple[int, EvidenceKey]:
+    """The number of a document that says this, and the place it was merged into."""
+    setting = NewSetting(
+        domain=pool.domains.split("+")[0],
+        pool=pool,
+        conditions=conditions,
+        status=status,
+        reasons="[]",
+        stable_steps=outcome.stable_steps,
+        unstable_steps=outcome.unstable_steps,
+        early_stop_steps=outcome.early_stop_steps,
+        clock_mhz=None,
+        stock_mv=None,
+    )
+    new = NewSubmission(
+        public_id=f"document-{next(_numbers)}",
+        chip_id=chip.id,
+        unit=unit,
+        received_day=date(2026, 9, 15),
+        measured_month=outcome.measured_month,
+        document="{}",
+        content_hash=None,
+        rules_version=1,
+        grammar_version=1,
+        settings=(setting,),
+    )
+    submission_id, places = save_submission(connection, new)
+    book_evidence(connection, places, unit.contributor_id)
+    return submission_id, places[0]
+
+
+def add_units(
+    connection: Connection, chip: ChipRow, units: Iterable[UnitSeen], pool: PoolKey = CORE
+) -> int | None:
+    """The pool's number, once all outcomes of all units are booked."""
+    contributors: dict[int, int] = {}
+    pool_id = None
+    for seen in units:
+        unit = a_unit(connection, contributors.get(seen.contributor))
+        contributors[seen.contributor] = unit.contributor_id
+        for conditions, outcome in seen.outcomes:
+            _, place = add_outcome(connection, chip, unit, outcome, CONDITIONS[conditions], pool)
+            pool_id = place.pool_id
+    return pool_id
+
+
+def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:
+    """What a unit's outcomes say together, read off design.md word by word."""
+    seen = list(outcomes)
+    if not seen:
+        return None
+    unstable = NEVER_FAILED
+    for outcome in seen:
+        if outcome.unstable_steps is not None:
+            unstable = min(unstable, outcome.unstable_steps)
+    deepest, early_stop = 0, 0
+    for outcome in seen:
+        depth = outcome.stable_steps
+        if depth is None or depth >= unstable or depth < deepest:
+            continue
+        tied = depth == deepest and deepest > 0
+        early_stop = min(early_stop, outcome.early_stop_steps) if tied else outcome.early_stop_steps
+        deepest = depth
+    if unstable == NEVER_FAILED:
+        deepest = max(0, deepest - early_stop)
+    return deepest, unstable
+
+
+def slowly_grouped(units: Iterable[UnitSeen], full_units: int) -> list[IntervalGroup]:
+    """The distinct intervals of these units, each unit weighed by how many its contributor has."""
+    units = [unit for unit in units if unit.outcomes]
+    groups: dict[tuple[int, int], list[tuple[int, str]]] = {}
+    for unit in units:
+        outcomes = [outcome for _, outcome in unit.outcomes]
+        interval = slowly_merged(outcomes)
+        assert interval is not None
+        of_contributor = sum(other.contributor == unit.contributor for other in units)
+        weight_ppm = 1_000_000 * min(full_units, of_contributor) // of_contributor
+        latest = max(outcome.measured_month for outcome in outcomes)
+        groups.setdefault(interval, []).append((weight_ppm, latest))
+    return [
+        IntervalGroup(
+            *interval,
+            weight_ppm=sum(weight for weight, _ in members),
+            units=len(members),
+            latest_month=max(month for _, month in members),
+        )
+        for interval, members in sorted(groups.items())
+    ]

@@ -1,0 +1,127 @@
+"""What many tests need made: documents of the invented Tidewater Bench Club, instances, a clock."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+
+from kbapi.advice.question import Question, parse_question
+from kbapi.intake.accept import accept_submission
+from kbapi.intake.accepted import Accepted
+from kbapi.settings import Settings
+from kbapi.storage.instance import Instance, create_or_open_instance
+from kbapi.storage.tables import SQLModel
+
+NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
+CHIP = "norvane-sable-7-4820mx"
+COUNT_CHIP = "Ketterly Drift 6 2350U"
+GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
+
+
+class HandMovedClock:
+    """A clock that stands still until a test moves it."""
+
+    def __init__(self, moment: datetime = NOON) -> None:
+        self.moment = moment
+
+    def __call__(self) -> datetime:
+        return self.moment
+
+
+def an_instance(folder: Path, clock: HandMovedClock | None = None) -> Instance:
+    """A fresh instance in a folder of its own; its clock stands at noon."""
+    return create_or_open_instance(Settings(home=folder / "home"), clock or HandMovedClock())
+
+
+def a_setting(**changes: Any) -> dict[str, Any]:
+    """A setting that counts: well tested, bracketed by a failure."""
+    setting = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "stable_at": -80,
+        "unstable_at": -90,
+        "loads": ["all_core", "vector_heavy"],
+        "minutes": 65,
+        "checked_results": True,
+    }
+    return _told({**setting, **changes})
+
+
+def a_fixed_clock_setting(**changes: Any) -> dict[str, Any]:
+    """A graphics setting at one clock that counts."""
+    setting = {
+        "domain": "gpu_core",
+        "control": "fixed_clock_voltage",
+        "clock_mhz": 1800,
+        "stock_mv": 900,
+        "stable_at": 800,
+        "unstable_at": 790,
+    }
+    return a_setting(**{**setting, **changes})
+
+
+def a_submission(*settings: dict[str, Any], number: int = 1, **changes: Any) -> dict[str, Any]:
+    """A document of member and unit `number` with these settings, or with one that counts."""
+    document = {
+        "chip": CHIP,
+        "unit_token": f"tidewater-unit-{number:06}",
+        "contributor_token": f"tidewater-member-{number:06}",
+        "stock_passed": [{"load": "vector_heavy", "minutes": 20}],
+        "settings": list(settings) or [a_setting()],
+        "measured_in": "2026-08",
+        "client": "tidewater-script/0.3",
+    }
+    return _told({**document, **changes})
+
+
+def a_count_submission(stable: int | None, unstable: int | None, number: int) -> dict[str, Any]:
+    """A result in whole counts below stock, where a grid step is one count."""
+    setting = a_setting(
+        control="count_offset",
+        stable_at=None if stable is None else -stable,
+        unstable_at=None if unstable is None else -unstable,
+        effect={"shown_by": "less_power"},
+    )
+    return a_submission(setting, number=number, chip=COUNT_CHIP)
+
+
+def a_line_of_units(instance: Instance, limits: list[int]) -> None:
+    """A result of each unit in whole counts, whose limit is known to the step."""
+    for number, limit in enumerate(limits):
+        send(instance, a_count_submission(limit or None, limit + 1, number))
+
+
+def _told(fields: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if value is not ...}
+
+
+def a_body(document: Any) -> bytes:
+    """The document as it goes over the wire."""
+    return json.dumps(document).encode()
+
+
+def send(instance: Instance, document: Any, key: str | None = None) -> Accepted:
+    """What the sender of this document is told."""
+    return accept_submission(instance, a_body(document), key)
+
+
+def a_question(instance: Instance, **parameters: str) -> Question:
+    """The question with these query parameters."""
+    sent = {name: [value] for name, value in {"chip": CHIP, **parameters}.items()}
+    return parse_question(sent, instance.catalogue)
+
+
+def rows_of(instance: Instance) -> dict[str, list[tuple[Any, ...]]]:
+    """Every row of every table, in a fixed order."""
+    with instance.reading() as connection:
+        return {
+            table.name: sorted(map(tuple, connection.execute(select(table))), key=repr)
+            for table in SQLModel.metadata.sorted_tables
+        }
+
+
+def row_counts(instance: Instance) -> dict[str, int]:
+    """How many rows each table has, empty tables left out."""
+    return {name: len(rows) for name, rows in rows_of(instance).items() if rows}
