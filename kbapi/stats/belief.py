@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.limit_prior import ShapePrior
 from kbapi.stats.scale import PriorScale
-from kbapi.stats.small_sample import ShapePosterior, fit_shape
+from kbapi.stats.small_sample import FINE, ShapePosterior, fit_shape
 
 Vector = NDArray[np.float64]
 
@@ -67,6 +67,7 @@ def fit_belief(
     scale: PriorScale,
     priors: Sequence[ShapePrior],
     trust: float,
+    cells: tuple[int, int] = FINE,
 ) -> LimitBelief:
     """Each shape's posterior, and how likely the evidence makes the shape.
 
@@ -82,6 +83,8 @@ def fit_belief(
         What is believed before, with chances that sum to one.
     trust
         Power of the likelihood, see `fit_shape`.
+    cells
+        Of each shape's grid.
 
     References
     ----------
@@ -97,7 +100,7 @@ def fit_belief(
     [1.0, 0.0, 0.0]
     """
     parts = tuple(
-        fit_shape(evidence, step, scale, believed.prior, believed.shape, trust)
+        fit_shape(evidence, step, scale, believed.prior, believed.shape, trust, cells)
         for believed in priors
     )
     log_chances = np.array([part.log_evidence for part in parts])

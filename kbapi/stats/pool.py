@@ -19,7 +19,7 @@ from kbapi.stats.siblings import (
     sibling_agreement,
     sibling_prior,
 )
-from kbapi.stats.small_sample import fit_sev
+from kbapi.stats.small_sample import COARSE, fit_sev
 
 _TRUSTED_UNITS: Final = 60.0
 _TRUST_BESIDE_SIBLINGS: Final = 0.3
@@ -73,7 +73,7 @@ def fit_pool(
     if len(own.weight) == 0:
         bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, own_units=0.0, kkt_gap=0.0, converged=True)
-    alone = fit_sev(own, step, scale, VaguePrior())
+    alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
     bound = BlendedBound(belief, known_share(placed, fit), own.total_weight)

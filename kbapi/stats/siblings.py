@@ -11,7 +11,7 @@ from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.limit_prior import NO_BELIEF, Bell, MixedPrior, ShapePrior, VaguePrior
 from kbapi.stats.scale import PriorScale
 from kbapi.stats.shapes import Shape
-from kbapi.stats.small_sample import ShapePosterior, fit_shape
+from kbapi.stats.small_sample import COARSE, ShapePosterior, fit_shape
 
 FEWEST_UNITS: Final = 10.0
 """A chip with less weight tells more of the vague prior than of itself: no sibling."""
@@ -19,8 +19,8 @@ FEWEST_UNITS: Final = 10.0
 _BETWEEN_LOG_SDS: Final = 0.2
 _PRIOR_CHIPS: Final = 3
 # Four siblings that happen to lie close together do not prove that the next one will.
-_LEAST_BETWEEN: Final = 1.25
-_VAGUE: Final = 0.05
+_LEAST_BETWEEN: Final = 1.35
+_VAGUE: Final = 0.04
 _VAGUER: Final = 0.30
 # A shape less likely than this by the siblings' own units costs a fit and changes nothing.
 _LEAST_CHANCE: Final = 1e-3
@@ -98,7 +98,9 @@ def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale
     >>> round(sibling.mean, 1), sibling.units
     (100.2, 30.0)
     """
-    first, *others = (fit_shape(evidence, step, scale, VaguePrior(), shape) for shape in Shape)
+    first, *others = (
+        fit_shape(evidence, step, scale, VaguePrior(), shape, cells=COARSE) for shape in Shape
+    )
     readings = tuple(
         Reading(
             fit.shape,
@@ -125,7 +127,7 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     ----------
     Gelman et al. (2013), Bayesian Data Analysis, section 5.4 (normal hierarchical model), with
     three imagined chips at the expected spread in the estimate of the between-chip variance, which
-    is not believed to be below 1.25 times the expected one: four means 60, 90, 120, 150 give
+    is not believed to be below 1.35 times the expected one: four means 60, 90, 120, 150 give
     tau^2 = (4500 + 3 * 12^2) / 6 = 822 and sd 32.1. Hoeting et al. (1999), Statist. Sci.
     14:382-401, for the chances of the shapes.
 
@@ -135,7 +137,7 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     >>> found.level.value, found.borrowed_units, found.shapes[0].prior.mean.centre
     ('series', 400.0, 105.0)
     >>> round(found.shapes[0].prior.mean.sd, 2), found.shapes[0].prior.vague_mass
-    (32.06, 0.05)
+    (32.05, 0.04)
     """
     for level, chips in ((Level.SERIES, siblings.series), (Level.LINE, siblings.line)):
         counted = [chip for chip in chips if chip.units >= FEWEST_UNITS]
@@ -203,8 +205,9 @@ def sibling_agreement(prior: SiblingPrior, alone: ShapePosterior) -> float:
     >>> series = tuple(Sibling(mean, 3.0, 100.0) for mean in (100.0, 104.0, 108.0, 112.0))
     >>> prior = sibling_prior(Siblings(series), VOLTAGE_OFFSET)
     >>> pool = GroupedIntervals(np.array([14, 16]), np.array([15, 17]), np.array([10.0, 20.0]))
-    >>> round(sibling_agreement(prior, fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())), 3)
-    0.134
+    >>> alone = fit_shape(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), Shape.SMALLEST_EXTREME)
+    >>> round(sibling_agreement(prior, alone), 3)
+    0.13
     """
     bell = prior.shapes[0].prior
     if isinstance(bell, VaguePrior):

@@ -39,7 +39,7 @@ def test_the_model_free_bound_comes_in_between_30_and_100_units(units, weight):
 def test_the_start_is_the_blend_by_hand(units):
     rows = a_pool_of(units)
     fit = a_fit(rows)
-    posterior = float(fit.bound.posterior.depth_at(0.9, np.array([slow.strictness(units)]))[0])
+    posterior = float(fit.bound.posterior.depth_at(0.9, ERRORS)[0])
     free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90)
     w = slow.blended_weight(units)
     by_hand = (1 - w) * posterior + w * free
@@ -76,8 +76,7 @@ def test_the_deep_end_is_the_exact_binomial_one_on_exact_data():
 def test_where_too_few_failed_the_posterior_bounds_the_deep_end_beyond_all_that_was_seen():
     rows = [(12, NEVER_FAILED, 1.0)] * 150 + [(10, 11, 1.0)] * 2
     bound = a_fit(rows).bound
-    level = 1 - slow.strictness(152)
-    posterior = float(bound.posterior.depth_at(0.5, np.array([level]))[0])
+    posterior = float(bound.posterior.depth_at(0.5, 1 - ERRORS)[0])
     assert bound.ends(0.5, ERRORS).deep[0] == pytest.approx(max(posterior, 13.0))
 
 
