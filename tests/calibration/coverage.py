@@ -22,7 +22,10 @@ TIMIDITY = {100: "<= 18", 500: "<= 8"}
 
 
 def measure(*, short: bool, runs: int | None = None) -> list[Row]:
-    """Coverage and timidity for each truth and number of units, then for other habits."""
+    """Coverage and timidity for each truth and number of units, then for other habits.
+
+    Other habits get a quarter of the runs.
+    """
     units = SHORT_UNITS if short else FULL_UNITS
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     rows: list[Row] = []
@@ -36,7 +39,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     rows.append(mean_coverage("usual testers", rows))
     for habit in HABITS[-1:] if short else HABITS:
         for truth in TRUTHS:
-            depths = _depths(truth, habit, HABIT_UNITS[:1] if short else HABIT_UNITS, runs)
+            depths = _depths(truth, habit, HABIT_UNITS[:1] if short else HABIT_UNITS, runs // 4)
             for n in depths:
                 where = f"{truth.name}, {habit.name}, n = {n}"
                 rows += judged(where, truth, depths[n], "" if habit.quick else wanted_coverage(n))
