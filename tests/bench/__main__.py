@@ -6,7 +6,9 @@ from pathlib import Path
 
 from tests.report import print_report
 
-NAMES = sorted(p.stem for p in Path(__file__).parent.glob("*.py") if not p.stem.startswith("_"))
+NAMES = sorted(
+    p.stem for p in Path(__file__).parent.glob("*.py") if not p.stem.startswith(("_", "test_"))
+)
 
 parser = argparse.ArgumentParser(prog="python -m tests.bench")
 parser.add_argument("name", choices=NAMES)

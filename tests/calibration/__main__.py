@@ -11,7 +11,7 @@ SCENERY = {"testers"}
 NAMES = sorted(
     path.stem
     for path in Path(__file__).parent.glob("*.py")
-    if not path.stem.startswith("_") and path.stem not in SCENERY
+    if not path.stem.startswith(("_", "test_")) and path.stem not in SCENERY
 )
 
 parser = argparse.ArgumentParser(prog="python -m tests.calibration")
