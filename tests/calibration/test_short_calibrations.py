@@ -4,13 +4,14 @@ import json
 
 import pytest
 
-from tests.calibration import coverage, first_setting, race, siblings
+from tests.calibration import coverage, filters, first_setting, race, siblings
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
     "coverage": coverage,
     "siblings": siblings,
     "first_setting": first_setting,
+    "filters": filters,
     "race": race,
 }
 
@@ -65,3 +66,9 @@ def test_first_settings_that_fail_at_once_do_not_make_the_start_bold(reports):
 def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):
     again = siblings.measure(short=True, runs=4)
     assert again == siblings.measure(short=True, runs=4)
+
+
+def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
+    rows = reports["filters"]
+    assert all(row.met for row in rows)
+    assert min(values(rows, "said to differ", "15 mV deeper")) >= 0.25
