@@ -26,13 +26,17 @@ Jumps = tuple[Vector, Vector]
 """Places of mass, on the doubled scale, and the masses."""
 
 
+_SLOW_S = 1.0
+UNTRACED = "tracing would take it ten times longer"
+
+
 class PeerMissingError(Exception):
     """The peer is not installed here."""
 
 
 @dataclass(frozen=True, slots=True)
 class PeerFit:
-    """One estimate, with its median CPU seconds and the extra memory at its peak."""
+    """One estimate, with its median CPU seconds and the extra memory at its peak, if measured."""
 
     cpu_s: float
     peak_mb: float
@@ -107,8 +111,9 @@ def fit_surpyval(rows: Rows, evidence: GroupedIntervals, repeats: int) -> PeerFi
             xl=rows.left, xr=rows.right, n=rows.weight, turnbull_estimator="Kaplan-Meier"
         )
 
-    model = work()
-    return _python_fit(work, repeats, evidence, (model.x, -np.diff(model.R, prepend=1.0)))
+    return _python_fit(
+        work, repeats, evidence, lambda model: (model.x, -np.diff(model.R, prepend=1.0))
+    )
 
 
 def fit_lifelines(rows: Rows, evidence: GroupedIntervals, repeats: int) -> PeerFit:
@@ -117,14 +122,21 @@ def fit_lifelines(rows: Rows, evidence: GroupedIntervals, repeats: int) -> PeerF
     def work():
         return npmle(rows.left, rows.right, weights=rows.weight)
 
-    mass, places = work()
-    at = np.array([place.left for place in places])
-    return _python_fit(work, repeats, evidence, (at, np.asarray(mass)))
+    def jumps(fit) -> Jumps:
+        mass, places = fit
+        return np.array([place.left for place in places]), np.asarray(mass)
+
+    return _python_fit(work, repeats, evidence, jumps)
 
 
-def _python_fit(work, repeats: int, evidence: GroupedIntervals, jumps: Jumps) -> PeerFit:
-    cpu_s, memory_mb = timed(work, repeats)
-    return PeerFit(cpu_s, memory_mb, *judge(evidence, jumps))
+def _python_fit(work, repeats: int, evidence: GroupedIntervals, jumps) -> PeerFit:
+    began = time.process_time()
+    fit = work()
+    cpu_s, memory_mb = time.process_time() - began, np.nan
+    # What takes seconds is run once: again would change little, and traced takes ten times longer.
+    if cpu_s < _SLOW_S:
+        cpu_s, memory_mb = timed(work, repeats)
+    return PeerFit(cpu_s, memory_mb, *judge(evidence, jumps(fit)))
 
 
 def _import(name: str):

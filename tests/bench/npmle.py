@@ -4,7 +4,7 @@ import numpy as np
 
 from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.npmle import fit_npmle
-from tests.bench._peers import PEERS, Peer, PeerFit, PeerMissingError, rows_of, timed
+from tests.bench._peers import PEERS, UNTRACED, Peer, PeerFit, PeerMissingError, rows_of, timed
 from tests.calibration.testers import TRUTHS, a_tested_pool
 from tests.report import Row, measured, not_measured
 
@@ -73,9 +73,12 @@ def _figures(
     behind = max(
         our.log_likelihood - fit.log_likelihood for our, fit in zip(ours, fits, strict=True)
     )
+    memory, peak_mb = f"peak memory, {where}", max(fit.peak_mb for fit in fits)
     rows = [
         measured(f"CPU, {where}", 1e3 * _median_cpu(fits), "ms", ""),
-        measured(f"peak memory, {where}", max(fit.peak_mb for fit in fits), "MB", ""),
+        not_measured(memory, "MB", "", UNTRACED)
+        if np.isnan(peak_mb)
+        else measured(memory, peak_mb, "MB", ""),
     ]
     if not np.isfinite(gap):
         why = "log-likelihood is -inf: an interval that was reported has no mass"

@@ -10,7 +10,7 @@ from kbapi.stats.interval import GroupedIntervals, group_intervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.siblings import Siblings
 from kbapi.stats.start import pool_start
-from tests.bench._peers import PEERS, Peer, PeerMissingError, rows_of, timed
+from tests.bench._peers import PEERS, UNTRACED, Peer, PeerMissingError, rows_of, timed
 from tests.calibration.testers import TRUTHS, a_tested_pool
 from tests.report import Row, measured, not_measured
 
@@ -55,7 +55,8 @@ def _beside(peer: Peer, pool: GroupedIntervals, raw: tuple, our_cpu_s: float) ->
         fit = peer.fit(rows_of(*raw), pool, 1)
     except PeerMissingError as missing:
         return [not_measured(what, "s CPU", "", str(missing))]
-    return [
-        measured(what, fit.cpu_s, "s CPU", "", f"{fit.cpu_s / our_cpu_s:.0f} times kbapi"),
-        measured(f"extra memory at the peak, {peer.name}, n = {units}", fit.peak_mb, "MB", ""),
-    ]
+    row = measured(what, fit.cpu_s, "s CPU", "", f"{fit.cpu_s / our_cpu_s:.0f} times kbapi")
+    memory = f"extra memory at the peak, {peer.name}, n = {units}"
+    if np.isnan(fit.peak_mb):
+        return [row, not_measured(memory, "MB", "", UNTRACED)]
+    return [row, measured(memory, fit.peak_mb, "MB", "")]
