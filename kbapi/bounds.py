@@ -56,9 +56,13 @@ UNTOLD_STEP_COUNTS: Final = 1
 # Grades of testing, in minutes.
 QUICK_LEAST_MINUTES: Final = 10
 SESSION_LEAST_MINUTES: Final = 30
+LASTING_LEAST_DAYS: Final = 30
+"""In use, told by a follow-up."""
 
 # Size of a document.
 MOST_SETTINGS: Final = 32
+MOST_ITEMS: Final = 1_000
+"""Results of one batch."""
 MOST_LOCKS: Final = 64
 MOST_TRIALS: Final = 256
 MOST_READINGS: Final = 64

@@ -107,6 +107,17 @@ class ReceiptWrong(KbapiError):
     explanation = "This receipt does not belong to this submission. Nothing was read or changed."
 
 
+class ContributorMissing(KbapiError):
+    """A route about a contributor's own results was called without a usable token."""
+
+    code = "contributor_missing"
+    title = "A contributor token is needed"
+    explanation = (
+        "Send the token that you sent your results with as 'Kbapi-Contributor: ...'. It is 16 to "
+        "128 of the characters A-Z a-z 0-9 . _ ~ - and only a keyed hash of it is ever kept."
+    )
+
+
 class SubmissionGone(KbapiError):
     """The receipt fits, but the submission has been withdrawn."""
 

@@ -21,6 +21,11 @@ class Settings(BaseSettings):
         ge=1_024,
         description="Largest request body that is read; larger ones are answered with 413.",
     )
+    max_batch_bytes: int = Field(
+        default=16_777_216,
+        ge=1_024,
+        description="Largest body of a batch that is read; larger ones are answered with 413.",
+    )
     log_level: str = Field(
         default="INFO",
         pattern="^(DEBUG|INFO|WARNING|ERROR)$",

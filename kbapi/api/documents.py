@@ -14,6 +14,11 @@ from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
+from kbapi.intake.accepted import Rehearsed
+from kbapi.intake.batch import BatchTold
+from kbapi.intake.contributions import AllWithdrawn, Contributions
+from kbapi.intake.follow_up import FollowUpTold
+from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.own_results import OwnResult
 from kbapi.intake.schema import SubmissionSchema
 
@@ -23,6 +28,11 @@ _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
     AcceptedAnswer,
     OwnResult,
+    Rehearsed,
+    BatchTold,
+    FollowUpTold,
+    Contributions,
+    AllWithdrawn,
     StartAnswer,
     StabilityAnswer,
     LocksAnswer,
@@ -115,6 +125,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
     """The whole OpenAPI document of this code: operations, request and answer shapes."""
     if "Problem" not in api.spec.components.schemas:
         api.spec.components.schema("Submission", schema=SubmissionSchema)
+        api.spec.components.schema("FollowUp", schema=FollowUpSchema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)

@@ -5,13 +5,19 @@ from typing import Final
 
 from flask import request
 
-from kbapi.errors import IdempotencyKeyUnreadable, MediaTypeWrong, ReceiptMissing
+from kbapi.errors import (
+    ContributorMissing,
+    IdempotencyKeyUnreadable,
+    MediaTypeWrong,
+    ReceiptMissing,
+)
 from kbapi.intake.receipts import RECEIPT_PREFIX
 
 # RFC 8941 string, quotes optional: visible ASCII, with " and \ escaped.
 _STRUCTURED: Final = re.compile(r'"((?:[\x20-\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"\Z')
 _BARE: Final = re.compile(r"[\x21\x23-\x5b\x5d-\x7e]+\Z")
 _LONGEST_KEY: Final = 255
+_TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
 
 
 def require_json() -> None:
@@ -25,6 +31,20 @@ def require_json() -> None:
     charset = request.mimetype_params.get("charset", "utf-8").lower()
     if request.mimetype != "application/json" or charset not in ("utf-8", "utf8"):
         raise MediaTypeWrong
+
+
+def is_ndjson() -> bool:
+    """Whether the body says that it is one JSON document a line; else it must be JSON.
+
+    Raises
+    ------
+    MediaTypeWrong
+        For every other Content-Type, and for none.
+    """
+    if request.mimetype == "application/x-ndjson":
+        return True
+    require_json()
+    return False
 
 
 def idempotency_key() -> str | None:
@@ -65,3 +85,17 @@ def bearer_receipt() -> str:
     if scheme.lower() != "bearer" or not token.startswith(RECEIPT_PREFIX) or not token.isascii():
         raise ReceiptMissing
     return token
+
+
+def contributor_token() -> str:
+    """The token that came as Kbapi-Contributor.
+
+    Raises
+    ------
+    ContributorMissing
+        When there is none, several, or it has not the shape of a token.
+    """
+    sent = request.headers.getlist("Kbapi-Contributor")
+    if len(sent) != 1 or not _TOKEN.match(sent[0].strip()):
+        raise ContributorMissing
+    return sent[0].strip()

@@ -18,6 +18,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.JsonUnreadable: 400,
     errors.IdempotencyKeyUnreadable: 400,
     errors.ReceiptMissing: 401,
+    errors.ContributorMissing: 401,
     errors.ReceiptWrong: 403,
     errors.PageMissing: 404,
     errors.ChipUnknown: 404,
@@ -44,7 +45,10 @@ _RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
     errors.StorageBusy: 2,
     errors.StorageUnwritable: 60,
 }
-_BEARER_WANTED: Final[dict[type[KbapiError], str]] = {errors.ReceiptMissing: 'Bearer realm="kbapi"'}
+_BEARER_WANTED: Final[dict[type[KbapiError], str]] = {
+    errors.ReceiptMissing: 'Bearer realm="kbapi"',
+    errors.ContributorMissing: 'Kbapi-Contributor realm="kbapi"',
+}
 
 # What the web framework itself finds out, in our words.
 _OF_FRAMEWORK: Final[dict[int, type[KbapiError]]] = {

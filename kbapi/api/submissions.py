@@ -5,12 +5,18 @@ from uuid import UUID
 
 from flask import Response, request
 from flask_smorest import Blueprint
+from marshmallow import fields
 
 from kbapi.api.answers import dump, instance, with_links
-from kbapi.api.documents import json_answer, problem_answers
-from kbapi.api.headers import bearer_receipt, idempotency_key, require_json
-from kbapi.intake.accept import accept_submission
+from kbapi.api.documents import json_answer, problem_answers, query_parameters
+from kbapi.api.headers import bearer_receipt, idempotency_key, is_ndjson, require_json
+from kbapi.bounds import MOST_ITEMS
+from kbapi.errors import QuestionRefused
+from kbapi.intake.accept import accept_submission, rehearse_submission
+from kbapi.intake.batch import accept_batch
+from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
+from kbapi.wire import OneWordOf, StrictSchema, read_parameters
 
 blueprint = Blueprint(
     "submissions", __name__, url_prefix="/v1/submissions", description="Results and their receipts."
@@ -27,14 +33,38 @@ _IDEMPOTENCY_PARAMETER: Final = {
 _RECEIPT: Final[list[dict[str, list[str]]]] = [{"receipt": []}]
 
 
+class DryRunSchema(StrictSchema):
+    """Whether anything is to be stored."""
+
+    dry_run = fields.String(
+        load_default="false",
+        validate=OneWordOf(("true", "false")),
+        metadata={
+            "description": "true tells what would be told and stores nothing.",
+            "example": "true",
+        },
+    )
+
+
+_DRY_RUN: Final = DryRunSchema()
+
+
+def _is_dry_run() -> bool:
+    parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
+    if parameters.problems:
+        raise QuestionRefused(problems=parameters.problems)
+    return bool(parameters.values["dry_run"] == "true")
+
+
 @blueprint.route("", methods=["POST"])
 @blueprint.doc(
-    parameters=[_IDEMPOTENCY_PARAMETER],
+    parameters=[_IDEMPOTENCY_PARAMETER, *query_parameters(DryRunSchema)],
     requestBody={
         "required": True,
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Submission"}}},
     },
     responses={
+        "200": json_answer("A dry run: screened, nothing stored.", "Rehearsed"),
         "201": json_answer("Stored and screened.", "AcceptedAnswer"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
@@ -48,8 +78,50 @@ _RECEIPT: Final[list[dict[str, list[str]]]] = [{"receipt": []}]
 def submit_result() -> Response:
     """Store one result and tell how each of its settings was screened."""
     require_json()
+    if _is_dry_run():
+        return dump(rehearse_submission(instance(), request.get_data()), 200)
     accepted = accept_submission(instance(), request.get_data(), idempotency_key())
     return dump(with_links(accepted), 201)
+
+
+_SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/Submission"}}
+
+
+@blueprint.route("/batch", methods=["POST"])
+@blueprint.doc(
+    parameters=[_IDEMPOTENCY_PARAMETER, *query_parameters(DryRunSchema)],
+    requestBody={
+        "required": True,
+        "content": {
+            "application/json": {"schema": {**_SUBMISSIONS, "minItems": 1, "maxItems": MOST_ITEMS}},
+            "application/x-ndjson": {"schema": {"type": "string"}},
+        },
+    },
+    responses={
+        "200": json_answer("A dry run: screened, nothing stored.", "BatchTold"),
+        "201": json_answer("All are stored.", "BatchTold"),
+        "207": json_answer("Some are stored, some refused: each item tells.", "BatchTold"),
+        **problem_answers(
+            _400="The body is not JSON text, or the Idempotency-Key is not usable.",
+            _413="The body is too large.",
+            _415="The Content-Type is neither application/json nor application/x-ndjson.",
+            _422="None of the items can be right: every problem at once, nothing stored.",
+            _503="The database can't take it now; nothing stored.",
+        ),
+    },
+)
+def submit_results() -> Response:
+    """Store up to 1,000 results at once and tell what became of each."""
+    ndjson, dry_run = is_ndjson(), _is_dry_run()
+    request.max_content_length = instance().settings.max_batch_bytes
+    told = accept_batch(
+        instance(),
+        request.get_data(),
+        is_ndjson=ndjson,
+        idempotency_key=idempotency_key(),
+        dry_run=dry_run,
+    )
+    return dump(told, 200 if dry_run else 207 if told.counts.refused else 201)
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
@@ -88,3 +160,34 @@ def withdraw_result(submission_id: UUID) -> Response:
     """Withdraw a result of your own, with its receipt; backups keep what they had."""
     withdraw_own_result(instance(), str(submission_id), bearer_receipt())
     return Response(status=204)
+
+
+@blueprint.route("/<uuid:submission_id>/follow-ups", methods=["POST"])
+@blueprint.doc(
+    security=_RECEIPT,
+    parameters=[_IDEMPOTENCY_PARAMETER],
+    requestBody={
+        "required": True,
+        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/FollowUp"}}},
+    },
+    responses={
+        "201": json_answer("Stored and screened.", "FollowUpTold"),
+        **problem_answers(
+            _400="The body is not JSON text, or the Idempotency-Key is not usable.",
+            _401="No receipt was sent.",
+            _403="The receipt does not belong to this submission.",
+            _410="The submission has been withdrawn.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="The follow-up can't be right: every problem at once, nothing stored.",
+            _503="The database can't take it now; nothing stored.",
+        ),
+    },
+)
+def follow_up_result(submission_id: UUID) -> Response:
+    """Tell what became of a setting of a result of your own, with its receipt."""
+    require_json()
+    told = accept_follow_up(
+        instance(), str(submission_id), bearer_receipt(), request.get_data(), idempotency_key()
+    )
+    return dump(told, 201)

@@ -1,6 +1,7 @@
 """The one chip that a text means, or a problem that says why there is none."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipName, Form, Identification
@@ -32,10 +33,16 @@ def decide_chip(
     ids: ChipIds | None = None,
 ) -> ResolvedChip | Problem:
     """The chip that the text names, form and numbers deciding where several share the name."""
-    found = identify_chip(text, form=form, ids=ids)
+    found = _identified(text, form, ids)
     if found.chip is None:
         return _problem_of(found, pointer)
     return ResolvedChip(catalogue.placed(found.chip), found.conflict)
+
+
+@lru_cache(maxsize=4_096)
+def _identified(text: str, form: Form | None, ids: ChipIds | None) -> Identification:
+    # The same few names come again and again, and what a name means never changes.
+    return identify_chip(text, form=form, ids=ids)
 
 
 def _problem_of(found: Identification, pointer: str) -> Problem:

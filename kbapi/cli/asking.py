@@ -7,7 +7,17 @@ import click
 import orjson
 
 from kbapi.cli import lines
-from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
+from kbapi.cli.common import (
+    REFUSED,
+    answer_of,
+    asking,
+    asks,
+    home_option,
+    json_option,
+    settings_of,
+    tell,
+    told_errors,
+)
 from kbapi.cli.this_machine import PrintedName, printed_names
 
 
@@ -115,18 +125,49 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
     return told_there
 
 
-@click.command("chips")
-@click.argument("search", required=False)
+@click.group("chips", invoke_without_command=True)
 @click.option("--kind", help="cpu or gpu.")
 @click.option("--series", help="Only this series.")
 @click.option("--limit", help="How many at most, up to 200; 50 unless given.")
 @click.option("--cursor", help="Where the page before said that there is more.")
 @asks
-def chips_command(
-    search: str | None, home: Path, url: str | None, as_json: bool, **asked: str | None
+def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | None) -> None:
+    """List the chips that the instance knows; search them, read them again."""
+    if click.get_current_context().invoked_subcommand is None:
+        _list_chips(home, url, as_json, asked)
+
+
+@chips_commands.command("search")
+@click.argument("text")
+@click.option("--limit", help="How many at most, up to 200; 50 unless given.")
+@asks
+def search_command(
+    text: str, limit: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
-    """List the chips that the instance knows, or those whose name is like SEARCH."""
-    query = {name: text for name, text in {"search": search, **asked}.items() if text is not None}
+    """Find chips whose name is like TEXT; one typing error is forgiven."""
+    _list_chips(home, url, as_json, {"search": text, "limit": limit})
+
+
+@chips_commands.command("rebuild")
+@click.option("--apply", "is_applied", is_flag=True, help="Carry it out; else only tell.")
+@json_option
+@home_option
+def rebuild_command(is_applied: bool, as_json: bool, home: Path) -> None:
+    """Read every stored chip text again, after the grammar or catalogue changed.
+
+    Without --apply it only tells what would move. Results that are about
+    another chip than they were booked to move there with their evidence.
+    """
+    from kbapi.intake.reread import reread_chips
+    from kbapi.storage.instance import open_instance
+
+    with told_errors():
+        found = reread_chips(open_instance(settings_of(home)), is_applied=is_applied)
+    tell(orjson.loads(orjson.dumps(found)), as_json, lines.reread_in_lines)
+
+
+def _list_chips(home: Path, url: str | None, as_json: bool, asked: dict[str, str | None]) -> None:
+    query = {name: text for name, text in asked.items() if text is not None}
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/chips", query=query)
     tell(answer_of(reply), as_json, lines.chips_in_lines)

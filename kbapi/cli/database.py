@@ -5,7 +5,8 @@ from pathlib import Path
 import click
 
 from kbapi.cli.common import home_option, settings_of, told_errors
-from kbapi.storage.instance import upgrade_instance
+from kbapi.intake.rescreen import rescreen
+from kbapi.storage.instance import open_instance, upgrade_instance
 from kbapi.storage.migrations import current_revision, head_revision
 
 
@@ -19,7 +20,8 @@ def database_commands() -> None:
 def upgrade_command(home: Path) -> None:
     """Make the instance, or bring its database to this program's version.
 
-    All migrations happen or none. Copy the folder before you upgrade.
+    All migrations happen or none; then results that came under earlier rules are screened again.
+    Copy the folder before you upgrade.
     """
     with told_errors():
         settings = settings_of(home)
@@ -27,4 +29,9 @@ def upgrade_command(home: Path) -> None:
             current_revision(settings.database_path) if settings.database_path.exists() else None
         )
         upgrade_instance(settings)
+        instance = open_instance(settings)
+        screened = rescreen(instance)
+        instance.close()
         click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
+        if screened:
+            click.echo(f"{screened} results were screened again under today's rules.")

@@ -162,3 +162,45 @@ def _lock(lock: dict[str, Any]) -> list[str]:
         changes = ", ".join(f"{one['value']} ({one['units']})" for one in lock["changes"])
         lines.append(paragraph(f"Changed where it was open, as history: {changes}.", "  "))
     return lines
+
+
+def own_in_lines(answer: dict[str, Any]) -> str:
+    """One's own results."""
+    lines = []
+    for result in answer["results"]:
+        lines.append(f"{result['id']}  {result['chip']['name']}, {result['measured_in']}")
+        for setting in result["settings"]:
+            lines.append(f"  {setting['domain']}, {setting['control']}: {setting['status']}")
+            lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
+        for in_use in result["in_use"]:
+            lines.append(f"  in use: {in_use['domain']} {in_use['in_use']:g}")
+        lines += [paragraph(due["text"], "  due: ") for due in result["retests_due"]]
+    return "\n".join(lines) or "Nothing of yours is here."
+
+
+def followed_up_in_lines(answer: dict[str, Any]) -> str:
+    """How a follow-up was understood."""
+    moved = " with ".join([answer["domain"], *answer["moved_with"]])
+    lines = [f"{moved} at {answer['setting']:g}: {answer['outcome']}, {answer['status']}"]
+    lines += [paragraph(reason["text"], "    ") for reason in answer["reasons"]]
+    return "\n".join([*lines, paragraph(answer["thanks"])])
+
+
+def reread_in_lines(answer: dict[str, Any]) -> str:
+    """What reading the chips again found."""
+    lines = [f"{answer['results']:,} results read again."]
+    lines += [
+        f"  {move['results']:>6} from {move['from_key']} to {move['to_key']}"
+        for move in answer["moves"]
+    ]
+    lines += [
+        f"  {placed['key']}: {placed['from_series']} -> {placed['to_series']}"
+        for placed in answer["placed"]
+    ]
+    if answer["unclear"]:
+        lines.append(f"  {answer['unclear']:>6} can't be read today and stay where they are")
+    if not answer["moves"] and not answer["placed"]:
+        lines.append("Nothing moves.")
+    elif not answer["is_applied"]:
+        lines.append("Nothing was changed: carry it out with --apply.")
+    return "\n".join(lines)

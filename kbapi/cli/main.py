@@ -4,7 +4,7 @@ import click
 
 import kbapi
 from kbapi.cli.asking import (
-    chips_command,
+    chips_commands,
     identify_command,
     locks_command,
     stability_command,
@@ -13,6 +13,8 @@ from kbapi.cli.asking import (
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.notes import notes_commands
+from kbapi.cli.own import follow_up_command, mine_command
+from kbapi.cli.seeding import seed_command
 from kbapi.cli.sending import submit_command, withdraw_command
 from kbapi.cli.serving import serve_command
 
@@ -34,9 +36,12 @@ for command in (
     stability_command,
     locks_command,
     submit_command,
+    follow_up_command,
     withdraw_command,
+    mine_command,
     identify_command,
-    chips_command,
+    chips_commands,
+    seed_command,
     notes_commands,
     database_commands,
 ):

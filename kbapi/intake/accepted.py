@@ -84,6 +84,31 @@ class Accepted:
         return orjson.dumps(replace(self, receipt="")).decode()
 
 
+@dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """What a result would be told, had it been stored."""
+
+    chip: ChipTold
+    screening: ScreeningTold
+    settings: tuple[SettingTold, ...]
+    duplicate_of: str | None
+    chip_conflict: str | None
+    reading_ignored: tuple[IgnoredTold, ...]
+    dry_run: bool = True
+
+
+def rehearsed_from(accepted: Accepted) -> Rehearsed:
+    """The answer without what a stored result alone has."""
+    return Rehearsed(
+        chip=accepted.chip,
+        screening=accepted.screening,
+        settings=accepted.settings,
+        duplicate_of=accepted.duplicate_of,
+        chip_conflict=accepted.chip_conflict,
+        reading_ignored=accepted.reading_ignored,
+    )
+
+
 def accepted_from(kept: str, receipt: str) -> Accepted:
     """The answer that was kept, with its receipt made again."""
     fields: dict[str, Any] = orjson.loads(kept)

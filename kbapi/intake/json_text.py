@@ -37,6 +37,20 @@ class _Repeated(dict[str, JsonValue]):
     repeated: tuple[str, ...] = ()
 
 
+def read_json_items(body: bytes) -> list[JsonReading]:
+    """The items of a JSON array, each with the problems of its own text.
+
+    Raises
+    ------
+    JsonUnreadable
+        Also when the text is no array.
+    """
+    value = _value_of(body, DEEPEST_NESTING + 1)
+    if not isinstance(value, list):
+        raise JsonUnreadable("A batch is a JSON array, or one JSON document a line as NDJSON.")
+    return [JsonReading(item, tuple(_problems_of(item, ""))) for item in value]
+
+
 def read_json(body: bytes) -> JsonReading:
     """The value of a JSON text, with its problems: repeated keys, numbers out of range, NUL.
 
@@ -45,9 +59,14 @@ def read_json(body: bytes) -> JsonReading:
     JsonUnreadable
         When the bytes are not UTF-8, not JSON, or nested deeper than 16.
     """
-    _refuse_deep_nesting(body)
+    value = _value_of(body, DEEPEST_NESTING)
+    return JsonReading(value, tuple(_problems_of(value, "")))
+
+
+def _value_of(body: bytes, deepest: int) -> JsonValue:
+    _refuse_deep_nesting(body, deepest)
     try:
-        value = json.loads(
+        return json.loads(
             body.decode("utf-8"),
             object_pairs_hook=_object_of,
             parse_constant=_not_finite,
@@ -59,10 +78,9 @@ def read_json(body: bytes) -> JsonReading:
         raise JsonUnreadable(
             f"Reading stopped at line {error.lineno}, column {error.colno}: {error.msg}."
         ) from None
-    return JsonReading(value, tuple(_problems_of(value, "")))
 
 
-def _refuse_deep_nesting(body: bytes) -> None:
+def _refuse_deep_nesting(body: bytes, deepest: int) -> None:
     depth = 0
     for match in _STRING_OR_BRACKET.finditer(body):
         mark = match.group()
@@ -70,8 +88,8 @@ def _refuse_deep_nesting(body: bytes) -> None:
             depth += 1
         elif mark in b"]}":
             depth -= 1
-        if depth > DEEPEST_NESTING:
-            raise JsonUnreadable(f"The body is nested deeper than {DEEPEST_NESTING} levels.")
+        if depth > deepest:
+            raise JsonUnreadable(f"The body is nested deeper than {deepest} levels.")
 
 
 def _object_of(pairs: list[tuple[str, JsonValue]]) -> dict[str, JsonValue]:

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.names import GRAMMAR_VERSION
-from kbapi.intake.documents import Lock, Platform
+from kbapi.intake.documents import Lock, Platform, SubmittedResult
 from kbapi.intake.reader import ReadDocument
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import chip_rows
@@ -56,11 +56,8 @@ def new_submission(
         content_hash=sender.content_hash,
         rules_version=RULES_VERSION,
         grammar_version=GRAMMAR_VERSION,
-        settings=tuple(_new_setting(instance, document, one) for one in screened),
-        locks=tuple(
-            _new_lock(lock, document.result.platform, measured_month)
-            for lock in document.result.locks
-        ),
+        settings=tuple(new_setting(instance, document, one) for one in screened),
+        locks=rows_of_locks(document.result, measured_month),
         reading_ignored=orjson.dumps(document.ignored).decode(),
         chip_conflict=document.chip_conflict or "",
     )
@@ -83,6 +80,11 @@ def _find_or_add_chip(
         series=chip.series,
         line=chip.line,
     )
+
+
+def rows_of_locks(result: SubmittedResult, measured_month: str) -> tuple[NewLock, ...]:
+    """The document's reports on locks, each with the platform, ready to be saved."""
+    return tuple(_new_lock(lock, result.platform, measured_month) for lock in result.locks)
 
 
 def _new_lock(lock: Lock, platform: Platform, measured_month: str) -> NewLock:
@@ -115,9 +117,10 @@ def _conditions_of(screened: ScreenedSetting, platform: Platform) -> ConditionsK
     )
 
 
-def _new_setting(
+def new_setting(
     instance: Instance, document: ReadDocument, screened: ScreenedSetting
 ) -> NewSetting:
+    """A screened setting with its pool and conditions, ready to be saved."""
     setting = screened.setting
     band_mhz = 0
     if setting.clock_mhz is not None and setting.control == "fixed_clock_voltage":

@@ -11,8 +11,19 @@ from kbapi.intake.accepted import ChipTold, IgnoredTold, ScreeningTold, SettingT
 from kbapi.intake.receipts import is_receipt_of
 from kbapi.intake.telling import tell_stored
 from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage.follow_up_rows import StoredFollowUp, load_follow_ups
 from kbapi.storage.instance import Instance
 from kbapi.storage.people import drop_unit_if_unused
+
+
+@dataclass(frozen=True, slots=True)
+class OwnFollowUp:
+    """What became of a setting, with the document that was sent."""
+
+    month: str
+    status: str
+    reasons: tuple[str, ...]
+    document: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +39,7 @@ class OwnResult:
     document: dict[str, Any]
     chip_conflict: str | None
     reading_ignored: tuple[IgnoredTold, ...]
+    follow_ups: tuple[OwnFollowUp, ...]
 
 
 def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResult:
@@ -40,12 +52,13 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResu
     SubmissionGone
         When the receipt fits and the submission has been withdrawn.
     """
-    _require_receipt(instance, public_id, receipt)
+    require_receipt(instance, public_id, receipt)
     with instance.reading() as connection:
         stored = submissions.find_submission(connection, public_id)
         if stored is None:
             raise SubmissionGone
         standing = tell_stored(instance, connection, stored)
+        followed = load_follow_ups(connection, stored.id)
     return OwnResult(
         id=standing.id,
         chip=standing.chip,
@@ -56,6 +69,16 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResu
         document=orjson.loads(stored.document),
         chip_conflict=standing.chip_conflict,
         reading_ignored=standing.reading_ignored,
+        follow_ups=tuple(_tell_follow_up(one) for one in followed),
+    )
+
+
+def _tell_follow_up(one: StoredFollowUp) -> OwnFollowUp:
+    return OwnFollowUp(
+        one.measured_month,
+        one.status,
+        tuple(orjson.loads(one.reasons)),
+        orjson.loads(one.document),
     )
 
 
@@ -64,7 +87,7 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
 
     Raises what `read_own_result` raises.
     """
-    _require_receipt(instance, public_id, receipt)
+    require_receipt(instance, public_id, receipt)
     with instance.writing() as connection:
         stored = submissions.find_submission(connection, public_id)
         if stored is None:
@@ -76,8 +99,16 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
         answers.drop_answers_of_line(connection, stored.line_id)
         chip_rows.raise_line_revision(connection, stored.line_id)
         chip_rows.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
+    instance.overwrite_withdrawn()
 
 
-def _require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
+def require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
+    """Nothing, when the receipt is that of the result with this id.
+
+    Raises
+    ------
+    ReceiptWrong
+        Whether or not there is such a result.
+    """
     if not is_receipt_of(instance.secret, public_id, receipt):
         raise ReceiptWrong

@@ -6,6 +6,7 @@ from typing import Any, Final, get_args
 
 from marshmallow import ValidationError
 
+from kbapi.bounds import MOST_SETTINGS
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipName, Form
 from kbapi.chips.resolve import ResolvedChip, decide_chip
@@ -17,7 +18,7 @@ from kbapi.intake.readings import Ignored, ignore_readings
 from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
 from kbapi.intake.scrubber import CODE, find_identities, without_identities
-from kbapi.wire import problems_of
+from kbapi.wire import child, problems_of
 
 _MOST_PROBLEMS_TOLD: Final = 100
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
@@ -49,13 +50,24 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     DocumentRefused
         With every problem of text, shape and plausibility.
     """
-    reading = _read(body)
+    return read_document(read_json(body), this_month, catalogue)
+
+
+def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> ReadDocument:
+    """The document that a JSON value holds, sound in shape and plausible in every setting.
+
+    Raises
+    ------
+    DocumentRefused
+        With every problem of text, shape and plausibility.
+    """
+    reading = _with_identities(text)
     chip = _chip_of(reading.value, catalogue)
     try:
         result = _SUBMISSION.load(reading.value)
     except ValidationError as error:
         shape = tuple(problems_of(error.messages))
-        parts = tuple(_plausible_parts(reading.value, shape))
+        parts = tuple(_refusals_of_sound_parts(reading.value, shape, this_month))
         raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
     refused = tuple(_refusals_of(result, this_month))
     if reading.problems or refused or not isinstance(chip, ResolvedChip):
@@ -65,9 +77,8 @@ def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadD
     return ReadDocument(usable, chip.chip, raw, chip.conflict, ignored)
 
 
-def _read(body: bytes) -> JsonReading:
+def _with_identities(reading: JsonReading) -> JsonReading:
     """The JSON value with the problems of its text, identities among them."""
-    reading = read_json(body)
     return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
 
 
@@ -105,16 +116,27 @@ def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
     yield from refuse_document(result, this_month)
 
 
-def _plausible_parts(value: Any, shape: tuple[Problem, ...]) -> Iterator[Problem]:
-    """The rules' problems of those settings whose shape is sound, though the document's is not."""
-    settings = value.get("settings") if isinstance(value, dict) else None
-    if not isinstance(settings, list):
+def _refusals_of_sound_parts(
+    value: Any, shape: tuple[Problem, ...], this_month: str
+) -> Iterator[Problem]:
+    """The rules' problems of those parts whose shape is sound, though the document's is not."""
+    if not isinstance(value, dict):
         return
-    for index, setting in enumerate(settings[:_MOST_PROBLEMS_TOLD]):
+    if not _is_sound("/settings", shape):
+        yield from _refusals_of_sound_settings(value.get("settings"), shape)
+    sound = {key: part for key, part in value.items() if _is_sound(child("", key), shape)}
+    yield from _refusals_of(_SUBMISSION.load(sound, partial=True), this_month)
+
+
+def _refusals_of_sound_settings(settings: Any, shape: tuple[Problem, ...]) -> Iterator[Problem]:
+    for index, setting in enumerate(settings if isinstance(settings, list) else []):
         pointer = f"/settings/{index}"
-        misshapen = any(f"{problem.pointer}/".startswith(f"{pointer}/") for problem in shape)
-        if not misshapen and isinstance(setting, dict):
+        if isinstance(setting, dict) and index < MOST_SETTINGS and _is_sound(pointer, shape):
             yield from refuse_setting(_SETTING.load(setting), pointer)
+
+
+def _is_sound(pointer: str, shape: tuple[Problem, ...]) -> bool:
+    return not any(f"{problem.pointer}/".startswith(f"{pointer}/") for problem in shape)
 
 
 def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:

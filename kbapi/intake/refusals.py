@@ -15,15 +15,8 @@ from kbapi.intake.trials import contradictions_of
 from kbapi.vocabulary import LIMIT_CONTROLS
 from kbapi.wire import child
 
-# Every field that holds a setting of the control, in the order of the wire format.
-_VALUE_FIELDS: Final = (
-    "first_tried",
-    "stable_at",
-    "unstable_at",
-    "planned_end",
-    "in_use",
-    "read_back",
-)
+# back is a measurement: a strange one proves nothing, and never costs a result.
+_VALUE_FIELDS: Final = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +79,9 @@ def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
         below_stock = setting.below_stock(value)
         if below_stock is None or below_stock >= 0:
             continue
-        if _is_offset(setting):
+        if setting.control == "voltage_offset" and value < 1:
+            yield Fault(field, "Negative is lower.")  # and volts: the other rule says which
+        elif _is_offset(setting):
             yield Fault(field, f"Negative is lower; did you mean {-value:.10g}?")
         else:
             yield Fault(field, f"stock_mv is {setting.stock_mv:.10g}: send the lower voltage.")
@@ -131,7 +126,9 @@ def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
     seen = set()
     for index, setting in enumerate(result.settings):
         # Moved together is moved: core with ring and ring with core are one setting.
-        key = (setting.domains, setting.control, setting.clock_mhz)
+        # An offset knows no clock.
+        clock_mhz = None if _is_offset(setting) else setting.clock_mhz
+        key = (setting.domains, setting.control, clock_mhz)
         if key in seen:
             yield Fault(f"/settings/{index}", "")
         seen.add(key)
@@ -245,14 +242,17 @@ def refuse_in_force(result: SubmittedResult) -> Iterator[Problem]:
     in_force += [(f"/readings/{place}", run.settings) for place, run in enumerate(result.readings)]
     for pointer, settings in in_force:
         for index, one in enumerate(settings):
-            yield from _refuse_value(one, f"{pointer}/settings/{index}/value")
+            yield from _refuse_in_force(one, f"{pointer}/settings/{index}/value")
 
 
-def _refuse_value(one: InForce, pointer: str) -> Iterator[Problem]:
+def _refuse_in_force(one: InForce, pointer: str) -> Iterator[Problem]:
     control = next((control for control in LIMIT_CONTROLS if control == one.control), None)
-    if control is None:
-        return
-    alone = SubmittedSetting(one.domain, control, stable_at=one.value)
+    if control is not None:
+        yield from refuse_value(SubmittedSetting(one.domain, control, stable_at=one.value), pointer)
+
+
+def refuse_value(alone: SubmittedSetting, pointer: str) -> Iterator[Problem]:
+    """Every problem of one value that stands alone, put into a setting as its stable_at."""
     for rule in REFUSALS:
         if rule.faults_of in _OF_ONE_VALUE:
             for fault in rule.faults_of(alone):

@@ -76,6 +76,10 @@ def _stock_mv_missing(setting: SubmittedSetting, _: SubmittedResult) -> bool:
     return setting.control == "fixed_clock_voltage" and setting.stock_mv is None
 
 
+def _fails_at_stock(setting: SubmittedSetting, _: SubmittedResult) -> bool:
+    return setting.unstable_at is not None and setting.below_stock(setting.unstable_at) == 0
+
+
 def _stock_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool:
     return setting.stable_at is None and not any(stock.minutes for stock in result.stock_passed)
 
@@ -124,6 +128,16 @@ def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool
     return not is_effect_proven(setting, result)
 
 
+BEATEN_BY_FAILURE: Final = "beaten_by_failure"
+REFUSED_NOW: Final = "refused_now"
+LATER_REMARKS: Final = {
+    BEATEN_BY_FAILURE: "This unit is known to fail here or before, by another of its results: the "
+    "failure counts, this pass is kept beside it.",
+    REFUSED_NOW: "It came under earlier rules and would be refused today: withdraw it and send it "
+    "again, corrected.",
+}
+"""What later results of the unit, or later rules, make of a setting that was stored before."""
+
 SCREENING_RULES: Final = (
     ScreeningRule(
         "beyond_soft_bound",
@@ -145,6 +159,13 @@ SCREENING_RULES: Final = (
         "Without this unit's own stock voltage at that clock nobody can say how deep this is: send "
         "stock_mv as well.",
         _stock_mv_missing,
+    ),
+    ScreeningRule(
+        "fails_at_stock",
+        "set_aside",
+        "This says that the machine fails at stock. That is no limit of tuning but a fault: stop, "
+        "and ask qualified people.",
+        _fails_at_stock,
     ),
     ScreeningRule(
         "stock_unproven",

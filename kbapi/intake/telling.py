@@ -16,12 +16,13 @@ from kbapi.intake.accepted import (
     SpreadTold,
 )
 from kbapi.intake.receipts import receipt_of
-from kbapi.intake.screening import SCREENING_RULES
+from kbapi.intake.screening import BEATEN_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.answers import find_spread
+from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
-_SENTENCES: Final = {rule.code: rule.sentence for rule in SCREENING_RULES}
+_SENTENCES: Final = {rule.code: rule.sentence for rule in SCREENING_RULES} | LATER_REMARKS
 _THANKS: Final = "Thank you. Every result makes the next person's start safer."
 _THANKS_FOR_FAILURE: Final = (
     "Thank you. A setting that failed is worth more than one that passed: it says where to stop."
@@ -54,21 +55,31 @@ def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmi
 
 
 def _tell_setting(connection: Connection, setting: StoredSetting) -> SettingTold:
+    codes = orjson.loads(setting.reasons)
+    if _is_beaten(connection, setting):
+        codes.append(BEATEN_BY_FAILURE)
     return SettingTold(
         domain=setting.domain,
         control=setting.control,
         moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
         status=setting.status,
-        reasons=tuple(ReasonTold(code, _SENTENCES[code]) for code in orjson.loads(setting.reasons)),
+        reasons=tuple(ReasonTold(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
         spread=_tell_spread(connection, setting),
     )
 
 
+def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:
+    if setting.status != "counted" or setting.stable_steps is None:
+        return False
+    failure = find_shallowest_failure(connection, setting.place)
+    return failure is not None and setting.stable_steps >= failure
+
+
 def _tell_spread(connection: Connection, setting: StoredSetting) -> SpreadTold | None:
     if setting.stable_steps is None:
         return None
-    spread = find_spread(connection, setting.pool_id, setting.stable_steps)
+    spread = find_spread(connection, setting.place.pool_id, setting.stable_steps)
     return None if spread is None else SpreadTold(spread.stable_here, spread.of)
 
 

@@ -145,11 +145,12 @@ class SpreadAt:
     of: int
 
 
+_SPREAD: Final = text("SELECT stable, known FROM pool_spread WHERE pool_id = :pool_id")
+
+
 def find_spread(connection: Connection, pool_id: int, steps: int) -> SpreadAt | None:
     """The pool's spread at this depth when it was last fitted, None before the first fit."""
-    row = connection.execute(
-        select(PoolSpread.stable, PoolSpread.known).where(PoolSpread.pool_id == pool_id)
-    ).one_or_none()
+    row = connection.execute(_SPREAD, {"pool_id": pool_id}).one_or_none()
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])

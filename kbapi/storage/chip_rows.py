@@ -1,8 +1,9 @@
 """Chips and lines that the instance has met, and the revision of each line."""
 
 from dataclasses import dataclass
+from typing import Final
 
-from sqlalchemy import Connection, delete, exists, insert, select, update
+from sqlalchemy import Connection, delete, exists, insert, select, text, update
 
 from kbapi.storage.tables import Chip, Line, Submission
 
@@ -15,9 +16,12 @@ class ChipRow:
     line_id: int
 
 
+_CHIP: Final = text("SELECT id, line_id FROM chip WHERE key = :key")
+
+
 def find_chip(connection: Connection, key: str) -> ChipRow | None:
     """The chip with this key, if any result or question has brought it here."""
-    row = connection.execute(select(Chip.id, Chip.line_id).where(Chip.key == key)).one_or_none()
+    row = connection.execute(_CHIP, {"key": key}).one_or_none()
     return ChipRow(*row) if row else None
 
 
@@ -51,9 +55,12 @@ def _add_line(connection: Connection, key: str) -> LineRow:
     return LineRow(added.inserted_primary_key[0], 0)
 
 
+_RAISE: Final = text("UPDATE line SET revision = revision + 1 WHERE id = :line_id")
+
+
 def raise_line_revision(connection: Connection, line_id: int) -> None:
     """Make every stored answer of the line stale; called in each transaction that touches it."""
-    connection.execute(update(Line).where(Line.id == line_id).values(revision=Line.revision + 1))
+    connection.execute(_RAISE, {"line_id": line_id})
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:
@@ -61,8 +68,7 @@ def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> N
     if connection.execute(select(exists().where(Submission.chip_id == chip_id))).scalar_one():
         return
     connection.execute(delete(Chip).where(Chip.id == chip_id))
-    if not connection.execute(select(exists().where(Chip.line_id == line_id))).scalar_one():
-        connection.execute(delete(Line).where(Line.id == line_id))
+    drop_line_if_unused(connection, line_id)
 
 
 def find_relatives(
@@ -99,3 +105,19 @@ def load_chips(connection: Connection) -> list[StoredChip]:
         .order_by(Chip.key)
     )
     return [StoredChip(*row) for row in rows]
+
+
+def replace_chip(connection: Connection, chip: StoredChip) -> None:
+    """Put a chip's name, series and line in the place of what was read before."""
+    line = find_line(connection, chip.line) or _add_line(connection, chip.line)
+    connection.execute(
+        update(Chip)
+        .where(Chip.key == chip.key)
+        .values(name=chip.name, kind=chip.kind, series=chip.series, line_id=line.id)
+    )
+
+
+def drop_line_if_unused(connection: Connection, line_id: int) -> None:
+    """Forget a line without chips."""
+    if not connection.execute(select(exists().where(Chip.line_id == line_id))).scalar_one():
+        connection.execute(delete(Line).where(Line.id == line_id))

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, delete, func, insert, select, text
+from sqlalchemy import Connection, func, insert, select, text
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.submissions import EvidenceKey, PoolKey
@@ -12,7 +12,6 @@ from kbapi.storage.tables import (
     MAX_STEPS,
     Chip,
     EvidenceRow,
-    FollowUp,
     Pool,
     SettingResult,
 )
@@ -51,38 +50,36 @@ class IntervalGroup:
     latest_month: str
 
 
+_COUNTED: Final = text(
+    """
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month FROM setting_result
+    WHERE unit_id = :unit_id AND pool_id = :pool_id AND conditions_id = :conditions_id
+      AND status = 'counted'
+    UNION ALL
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month FROM follow_up
+    WHERE unit_id = :unit_id AND pool_id = :pool_id AND conditions_id = :conditions_id
+      AND status = 'counted'
+    """
+)
+_ADD: Final = insert(EvidenceRow)
+_FORGET: Final = text(
+    """
+    DELETE FROM evidence_row
+    WHERE pool_id = :pool_id AND unit_id = :unit_id AND conditions_id = :conditions_id
+    """
+)
+
+
 def load_counted_outcomes(connection: Connection, key: EvidenceKey) -> list[OutcomeRow]:
     """Every counted setting and follow-up of this unit in this pool under these conditions."""
-    return [
-        OutcomeRow(*row)
-        for table in (SettingResult, FollowUp)
-        for row in connection.execute(
-            select(
-                table.stable_steps,
-                table.unstable_steps,
-                table.early_stop_steps,
-                table.measured_month,
-            ).where(
-                table.unit_id == key.unit_id,
-                table.pool_id == key.pool_id,
-                table.conditions_id == key.conditions_id,
-                table.status == "counted",
-            )
-        )
-    ]
+    return [OutcomeRow(*row) for row in connection.execute(_COUNTED, asdict(key))]
 
 
 def replace_evidence(
     connection: Connection, key: EvidenceKey, contributor_id: int, levels: Iterable[EvidenceLevel]
 ) -> None:
     """Put these rows in place of whatever stood at this place before."""
-    connection.execute(
-        delete(EvidenceRow).where(
-            EvidenceRow.pool_id == key.pool_id,
-            EvidenceRow.unit_id == key.unit_id,
-            EvidenceRow.conditions_id == key.conditions_id,
-        )
-    )
+    connection.execute(_FORGET, asdict(key))
     rows = [
         {
             "pool_id": key.pool_id,
@@ -97,7 +94,7 @@ def replace_evidence(
         for level in levels
     ]
     if rows:
-        connection.execute(insert(EvidenceRow), rows)
+        connection.execute(_ADD, rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +135,7 @@ _CHOSEN_ROWS: Final = """
           AND (:machine IS NULL OR conditions.machine = :machine)
           AND (:supply IS NULL OR conditions.supply = :supply)
     ),
-    filtered AS (
+    filtered AS MATERIALIZED (
         SELECT level.unit_id, level.contributor_id, level.stable_steps, level.unstable_steps,
                level.early_stop_steps, level.latest_month, wanted.loads, wanted.grade,
                wanted.era

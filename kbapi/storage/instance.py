@@ -16,7 +16,7 @@ from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.secret import Secret, create_secret, load_secret
-from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
+from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 
 
@@ -78,6 +78,28 @@ class Instance:
             self._writing_engine.begin() as connection,
         ):
             yield connection
+
+    @contextmanager
+    def rehearsing(self) -> Iterator[Connection]:
+        """A connection like `writing`, of which nothing is ever kept."""
+        with (
+            readable_faults(),
+            waiting_in_line(self.settings.write_lock_path),
+            self._writing_engine.connect() as connection,
+            connection.begin() as transaction,
+        ):
+            yield connection
+            transaction.rollback()
+
+    def overwrite_withdrawn(self) -> None:
+        """Bring the log of changes into the database file and empty it, as far as readers allow.
+
+        What was deleted is overwritten in the file (`secure_delete`), but the log still holds it
+        until then. Whoever reads at this moment keeps it a little longer: the next write that
+        checkpoints takes it.
+        """
+        with readable_faults(), waiting_in_line(self.settings.write_lock_path):
+            checkpoint(self._writing_engine)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -1,6 +1,7 @@
 """Reports on whether a control can be used on a platform."""
 
 from dataclasses import asdict, dataclass
+from typing import Final
 
 from sqlalchemy import Connection, insert
 
@@ -30,6 +31,9 @@ class NewLock:
     voltage_write_protection: str
 
 
+_ADD: Final = insert(LockReport)
+
+
 def save_locks(
     connection: Connection,
     submission_id: int,
@@ -47,4 +51,4 @@ def save_locks(
         "contributor_id": unit.contributor_id,
     }
     rows = [{**place, "ordinal": ordinal, **asdict(lock)} for ordinal, lock in enumerate(locks)]
-    connection.execute(insert(LockReport), rows)
+    connection.execute(_ADD, rows)

@@ -2,10 +2,17 @@
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Final
 
-from sqlalchemy import Connection, delete, exists, insert, select
+from sqlalchemy import Connection, delete, exists, insert, select, text
 
 from kbapi.storage.tables import Contributor, Submission, Unit
+
+# Written out, because every result asks, and building a statement costs more than running it.
+_CONTRIBUTOR: Final = text("SELECT id FROM contributor WHERE token_hash = :token_hash")
+_UNIT: Final = text("SELECT id FROM unit WHERE token_hash = :token_hash")
+_ADD_CONTRIBUTOR: Final = insert(Contributor)
+_ADD_UNIT: Final = insert(Unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,22 +33,19 @@ def find_or_add_unit(
 ) -> UnitRow:
     """The unit with this hash, added with its contributor if new; no hash is always a new unit."""
     contributor_id = connection.execute(
-        select(Contributor.id).where(Contributor.token_hash == contributor_hash)
+        _CONTRIBUTOR, {"token_hash": contributor_hash}
     ).scalar_one_or_none()
     if contributor_id is None:
         contributor_id = connection.execute(
-            insert(Contributor).values(
-                token_hash=contributor_hash, key_id=key_id, first_seen_day=today
-            )
+            _ADD_CONTRIBUTOR,
+            {"token_hash": contributor_hash, "key_id": key_id, "first_seen_day": today},
         ).inserted_primary_key[0]
     unit_id = None
     if unit_hash is not None:
-        unit_id = connection.execute(
-            select(Unit.id).where(Unit.token_hash == unit_hash)
-        ).scalar_one_or_none()
+        unit_id = connection.execute(_UNIT, {"token_hash": unit_hash}).scalar_one_or_none()
     if unit_id is None:
         unit_id = connection.execute(
-            insert(Unit).values(contributor_id=contributor_id, token_hash=unit_hash)
+            _ADD_UNIT, {"contributor_id": contributor_id, "token_hash": unit_hash}
         ).inserted_primary_key[0]
     return UnitRow(unit_id, contributor_id)
 

@@ -41,6 +41,15 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
     return engine
 
 
+def checkpoint(engine: Engine) -> None:
+    """Bring the write-ahead log into the database file and empty it, as far as readers allow."""
+    connection = engine.raw_connection()  # no transaction may be open
+    try:
+        connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    finally:
+        connection.close()
+
+
 def make_reading_engine(database: Path, pool_size: int = 32) -> Engine:
     """An engine that cannot write, with a connection for each thread of a worker."""
     engine = _make_engine(database, pool_size=pool_size, last_pragma="PRAGMA query_only=ON")

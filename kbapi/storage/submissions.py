@@ -1,15 +1,52 @@
 """Accepted documents and what each of their settings says."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
+from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    TextClause,
+    delete,
+    exists,
+    insert,
+    select,
+    text,
+    update,
+)
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
-from kbapi.storage.tables import Chip, Conditions, Line, Pool, SettingResult, Submission, Unit
+from kbapi.storage.tables import (
+    Conditions,
+    FollowUp,
+    LockReport,
+    Pool,
+    SettingResult,
+    Submission,
+)
+
+# Written out, because every result asks, and building a statement costs more than running it.
+_POOL: Final = text(
+    """
+    SELECT id FROM pool WHERE chip_id = :chip_id AND control = :control AND domains = :domains
+       AND clock_band_mhz = :clock_band_mhz
+    """
+)
+_CONDITIONS: Final = text(
+    """
+    SELECT id FROM conditions WHERE loads = :loads AND grade = :grade AND firmware = :firmware
+       AND microcode = :microcode AND machine = :machine AND cooling = :cooling
+       AND supply = :supply
+    """
+)
+_BY_PUBLIC_ID: Final = text("SELECT id FROM submission WHERE public_id = :public_id")
+_BY_CONTENT: Final = text("SELECT id FROM submission WHERE content_hash = :content_hash")
+_ADD_SUBMISSION: Final = insert(Submission)
+_ADD_SETTING: Final = insert(SettingResult)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +119,7 @@ class EvidenceKey:
 class StoredSetting:
     """A setting as it was screened."""
 
-    pool_id: int
+    place: EvidenceKey
     domain: str
     control: str
     domains: str
@@ -118,66 +155,183 @@ class StoredSubmission:
 def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
     """The number of the saved document and the places where its settings belong."""
     submission_id = connection.execute(
-        insert(Submission).values(
-            public_id=new.public_id,
-            chip_id=new.chip_id,
-            unit_id=new.unit.id,
-            received_day=new.received_day,
-            measured_month=new.measured_month,
-            document=new.document,
-            content_hash=new.content_hash,
-            rules_version=new.rules_version,
-            grammar_version=new.grammar_version,
-            reading_ignored=new.reading_ignored,
-            chip_conflict=new.chip_conflict,
-        )
+        _ADD_SUBMISSION,
+        {
+            "public_id": new.public_id,
+            "chip_id": new.chip_id,
+            "unit_id": new.unit.id,
+            "received_day": new.received_day,
+            "measured_month": new.measured_month,
+            "document": new.document,
+            "content_hash": new.content_hash,
+            "rules_version": new.rules_version,
+            "grammar_version": new.grammar_version,
+            "reading_ignored": new.reading_ignored,
+            "chip_conflict": new.chip_conflict,
+        },
     ).inserted_primary_key[0]
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
-    keys = [
-        _save_setting(connection, new, submission_id, place) for place in range(len(new.settings))
-    ]
-    return submission_id, keys
+    place = _Saved(submission_id, new.chip_id, new.unit.id, new.measured_month)
+    return submission_id, _save_settings(connection, place, new.settings)
 
 
-def _save_setting(
-    connection: Connection, new: NewSubmission, submission_id: int, ordinal: int
-) -> EvidenceKey:
-    setting = new.settings[ordinal]
-    key = EvidenceKey(
-        pool_id=_find_or_add_pool(connection, new.chip_id, setting.pool),
-        unit_id=new.unit.id,
-        conditions_id=_find_or_add_conditions(connection, setting.conditions),
+@dataclass(frozen=True, slots=True)
+class _Saved:
+    """The document that settings belong to."""
+
+    submission_id: int
+    chip_id: int
+    unit_id: int
+    measured_month: str
+
+
+def _save_settings(
+    connection: Connection, of: _Saved, settings: Iterable[NewSetting]
+) -> list[EvidenceKey]:
+    keys, rows = [], []
+    for ordinal, setting in enumerate(settings):
+        key = EvidenceKey(
+            pool_id=_find_or_add_pool(connection, of.chip_id, setting.pool),
+            unit_id=of.unit_id,
+            conditions_id=find_or_add_conditions(connection, setting.conditions),
+        )
+        keys.append(key)
+        rows.append(
+            {
+                "submission_id": of.submission_id,
+                "ordinal": ordinal,
+                "domain": setting.domain,
+                "pool_id": key.pool_id,
+                "unit_id": key.unit_id,
+                "conditions_id": key.conditions_id,
+                "status": setting.status,
+                "reasons": setting.reasons,
+                "stable_steps": setting.stable_steps,
+                "unstable_steps": setting.unstable_steps,
+                "early_stop_steps": setting.early_stop_steps,
+                "measured_month": of.measured_month,
+                "clock_mhz": setting.clock_mhz,
+                "stock_mv": setting.stock_mv,
+            }
+        )
+    if rows:
+        connection.execute(_ADD_SETTING, rows)
+    return keys
+
+
+@dataclass(frozen=True, slots=True)
+class Rescreened:
+    """What later rules make of a stored document."""
+
+    settings: tuple[NewSetting, ...]
+    locks: tuple[NewLock, ...]
+    reading_ignored: str
+    chip_conflict: str
+    rules_version: int
+
+
+def find_screened_before(connection: Connection, rules_version: int, limit: int) -> list[int]:
+    """Numbers of documents that were screened under earlier rules, oldest first."""
+    return list(
+        connection.execute(
+            select(Submission.id)
+            .where(Submission.rules_version < rules_version)
+            .order_by(Submission.id)
+            .limit(limit)
+        ).scalars()
     )
+
+
+def replace_screening(
+    connection: Connection, stored: StoredSubmission, again: Rescreened
+) -> list[EvidenceKey]:
+    """The places that the document's settings were and are merged into."""
+    before = _places_of(connection, SettingResult, stored.id)
+    for table in (SettingResult, LockReport):
+        connection.execute(delete(table).where(table.submission_id == stored.id))
+    place = _Saved(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
+    after = _save_settings(connection, place, again.settings)
+    save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
     connection.execute(
-        insert(SettingResult).values(
-            submission_id=submission_id,
-            ordinal=ordinal,
-            domain=setting.domain,
-            pool_id=key.pool_id,
-            unit_id=key.unit_id,
-            conditions_id=key.conditions_id,
-            status=setting.status,
-            reasons=setting.reasons,
-            stable_steps=setting.stable_steps,
-            unstable_steps=setting.unstable_steps,
-            early_stop_steps=setting.early_stop_steps,
-            measured_month=new.measured_month,
-            clock_mhz=setting.clock_mhz,
-            stock_mv=setting.stock_mv,
+        update(Submission)
+        .where(Submission.id == stored.id)
+        .values(
+            rules_version=again.rules_version,
+            reading_ignored=again.reading_ignored,
+            chip_conflict=again.chip_conflict,
         )
     )
-    return key
+    return [*before, *after]
+
+
+def find_ids_after(connection: Connection, submission_id: int, limit: int) -> list[int]:
+    """Numbers of documents behind this one, oldest first."""
+    return list(
+        connection.execute(
+            select(Submission.id)
+            .where(Submission.id > submission_id)  # type: ignore[operator]
+            .order_by(Submission.id)
+            .limit(limit)
+        ).scalars()
+    )
+
+
+def move_to_chip(
+    connection: Connection, stored: StoredSubmission, chip_id: int, again: Rescreened
+) -> list[EvidenceKey]:
+    """The places that a document was and is merged into, now that it is about another chip.
+
+    Its follow-ups go along, each to the pool of the same kind in the other chip.
+    """
+    followed = _places_of(connection, FollowUp, stored.id)
+    connection.execute(update(Submission).where(Submission.id == stored.id).values(chip_id=chip_id))
+    places = replace_screening(connection, replace(stored, chip_id=chip_id), again)
+    for place in followed:
+        key = connection.execute(
+            select(Pool.control, Pool.domains, Pool.clock_band_mhz).where(Pool.id == place.pool_id)
+        ).one()
+        pool_id = _find_or_add_pool(connection, chip_id, PoolKey(*key))
+        connection.execute(
+            update(FollowUp)
+            .where(FollowUp.submission_id == stored.id, FollowUp.pool_id == place.pool_id)
+            .values(pool_id=pool_id)
+        )
+    return [*places, *followed, *_places_of(connection, FollowUp, stored.id)]
+
+
+def note_grammar(connection: Connection, submission_id: int, grammar_version: int) -> None:
+    """Remember which grammar has read a document's chip last."""
+    connection.execute(
+        update(Submission)
+        .where(Submission.id == submission_id)
+        .values(grammar_version=grammar_version)
+    )
+
+
+def set_aside(
+    connection: Connection, submission_id: int, reasons: str, rules_version: int
+) -> list[EvidenceKey]:
+    """The places of a document all of whose settings are set aside for these reasons."""
+    connection.execute(
+        update(SettingResult)
+        .where(SettingResult.submission_id == submission_id)
+        .values(status="set_aside", reasons=reasons)
+    )
+    connection.execute(
+        update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
+    )
+    return _places_of(connection, SettingResult, submission_id)
+
+
+def replace_document(connection: Connection, submission_id: int, document: str) -> None:
+    """Put another text in the place of a stored document."""
+    connection.execute(
+        update(Submission).where(Submission.id == submission_id).values(document=document)
+    )
 
 
 def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
-    found = connection.execute(
-        select(Pool.id).where(
-            Pool.chip_id == chip_id,
-            Pool.control == key.control,
-            Pool.domains == key.domains,
-            Pool.clock_band_mhz == key.clock_band_mhz,
-        )
-    ).scalar_one_or_none()
+    found = connection.execute(_POOL, {"chip_id": chip_id, **asdict(key)}).scalar_one_or_none()
     if found is not None:
         return found
     return connection.execute(
@@ -190,9 +344,10 @@ def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int
     ).inserted_primary_key[0]
 
 
-def _find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
+def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
+    """The number of these conditions, added if nothing was found under them before."""
     values = asdict(key)
-    found = connection.execute(select(Conditions.id).filter_by(**values)).scalar_one_or_none()
+    found = connection.execute(_CONDITIONS, values).scalar_one_or_none()
     if found is not None:
         return found
     return connection.execute(insert(Conditions).values(**values)).inserted_primary_key[0]
@@ -200,95 +355,108 @@ def _find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
 
 def find_submission(connection: Connection, public_id: str) -> StoredSubmission | None:
     """The document with this id, unless it was withdrawn or never existed."""
-    return _find_submission(connection, Submission.public_id == public_id)
+    return _find_by(connection, _BY_PUBLIC_ID, {"public_id": public_id})
 
 
 def find_by_content(connection: Connection, content_hash: bytes) -> StoredSubmission | None:
     """The document with this content by this contributor, if it is here."""
-    return _find_submission(connection, Submission.content_hash == content_hash)
+    return _find_by(connection, _BY_CONTENT, {"content_hash": content_hash})
 
 
-def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
-    """The document with this number, which must be here."""
-    found = _find_submission(connection, Submission.id == submission_id)
+def _find_by(
+    connection: Connection, statement: TextClause, parameters: dict[str, Any]
+) -> StoredSubmission | None:
+    found = connection.execute(statement, parameters).scalar_one_or_none()
+    return None if found is None else load_submission(connection, found)
+
+
+def load_submission_of(connection: Connection, public_id: str) -> StoredSubmission:
+    """The document with this id, which must be here."""
+    found = find_submission(connection, public_id)
     if found is None:
         raise StorageBroken
     return found
 
 
-def _find_submission(
-    connection: Connection, condition: ColumnElement[bool]
-) -> StoredSubmission | None:
-    row = connection.execute(
-        select(
-            Submission.id,
-            Submission.public_id,
-            Submission.chip_id,
-            Chip.key.label("chip_key"),
-            Chip.name.label("chip_name"),
-            Chip.kind.label("chip_kind"),
-            Chip.series,
-            Line.key.label("line"),
-            Chip.line_id,
-            Submission.unit_id,
-            Unit.contributor_id,
-            Submission.document,
-            Submission.measured_month,
-            Submission.rules_version,
-            Submission.reading_ignored,
-            Submission.chip_conflict,
-        )
-        .join(Chip, Chip.id == Submission.chip_id)
-        .join(Line, Line.id == Chip.line_id)
-        .join(Unit, Unit.id == Submission.unit_id)
-        .where(condition)
-    ).one_or_none()
+_STORED: Final = text(
+    """
+    SELECT submission.id, submission.public_id, submission.chip_id, chip.key AS chip_key,
+           chip.name AS chip_name, chip.kind AS chip_kind, chip.series, line.key AS line,
+           chip.line_id, submission.unit_id, unit.contributor_id, submission.document,
+           submission.measured_month, submission.rules_version, submission.reading_ignored,
+           submission.chip_conflict
+    FROM submission
+    JOIN chip ON chip.id = submission.chip_id
+    JOIN line ON line.id = chip.line_id
+    JOIN unit ON unit.id = submission.unit_id
+    WHERE submission.id = :submission_id
+    """
+)
+_STORED_SETTINGS: Final = text(
+    """
+    SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
+           pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
+           setting.unstable_steps
+    FROM setting_result AS setting
+    JOIN pool ON pool.id = setting.pool_id
+    JOIN conditions ON conditions.id = setting.conditions_id
+    WHERE setting.submission_id = :submission_id
+    ORDER BY setting.ordinal
+    """
+)
+
+
+def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
+    """The document with this number, which must be here."""
+    parameters = {"submission_id": submission_id}
+    row = connection.execute(_STORED, parameters).one_or_none()
     if row is None:
-        return None
+        raise StorageBroken
     fields = dict(row._mapping)
     unit = UnitRow(fields.pop("unit_id"), fields.pop("contributor_id"))
-    return StoredSubmission(**fields, unit=unit, settings=_load_settings(connection, row.id))
-
-
-def _load_settings(connection: Connection, submission_id: int) -> tuple[StoredSetting, ...]:
-    rows = connection.execute(
-        select(
-            SettingResult.pool_id,
-            SettingResult.domain,
-            Pool.control,
-            Pool.domains,
-            SettingResult.status,
-            SettingResult.reasons,
-            Conditions.grade,
-            SettingResult.stable_steps,
-            SettingResult.unstable_steps,
-        )
-        .join(Pool, Pool.id == SettingResult.pool_id)
-        .join(Conditions, Conditions.id == SettingResult.conditions_id)
-        .where(SettingResult.submission_id == submission_id)
-        .order_by(SettingResult.ordinal)
+    settings = tuple(
+        StoredSetting(EvidenceKey(*one[:3]), *one[3:])
+        for one in connection.execute(_STORED_SETTINGS, parameters)
     )
-    return tuple(StoredSetting(*row) for row in rows)
+    return StoredSubmission(**fields, unit=unit, settings=settings)
 
 
 def delete_submission(connection: Connection, submission_id: int) -> list[EvidenceKey]:
-    """The places that the deleted document's settings had been merged into."""
-    keys = connection.execute(
-        select(SettingResult.pool_id, SettingResult.unit_id, SettingResult.conditions_id).where(
-            SettingResult.submission_id == submission_id
-        )
-    ).all()
+    """The places that the deleted document's settings and follow-ups had been merged into."""
+    keys = [
+        key
+        for table in (SettingResult, FollowUp)
+        for key in _places_of(connection, table, submission_id)
+    ]
     connection.execute(delete(Submission).where(Submission.id == submission_id))
-    return [EvidenceKey(*key) for key in keys]
+    return keys
+
+
+def _places_of(
+    connection: Connection, table: type[SettingResult | FollowUp], submission_id: int
+) -> list[EvidenceKey]:
+    rows = connection.execute(
+        select(table.pool_id, table.unit_id, table.conditions_id).where(
+            table.submission_id == submission_id
+        )
+    )
+    return [EvidenceKey(*row) for row in rows]
 
 
 def drop_unused_places(connection: Connection, places: Iterable[EvidenceKey]) -> None:
     """Forget pools and conditions that no setting belongs to any more."""
     for place in places:
-        if not _is_referred_to(connection, SettingResult.conditions_id == place.conditions_id):
+        if not _are_conditions_used(connection, place.conditions_id):
             connection.execute(delete(Conditions).where(Conditions.id == place.conditions_id))
         if not _is_referred_to(connection, SettingResult.pool_id == place.pool_id):
             connection.execute(delete(Pool).where(Pool.id == place.pool_id))
+
+
+def _are_conditions_used(connection: Connection, conditions_id: int) -> bool:
+    return any(
+        _is_referred_to(connection, table.conditions_id == conditions_id)
+        for table in (SettingResult, FollowUp)
+    )
 
 
 def _is_referred_to(connection: Connection, condition: ColumnElement[bool]) -> bool:

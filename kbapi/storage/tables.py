@@ -3,6 +3,7 @@
 from datetime import date
 
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, UniqueConstraint
+from sqlalchemy import text as literal
 from sqlmodel import Field, SQLModel
 
 from kbapi.storage.columns import (
@@ -171,7 +172,7 @@ class Submission(SQLModel, table=True):
     """Which grammar read the chip's text; a newer one may read it again."""
     reading_ignored: str = Field(default="[]", sa_column_kwargs={"server_default": "[]"})
     """JSON array of the reading fields that could not be right, each with its rule's code."""
-    chip_conflict: str = Field(default="", sa_column_kwargs={"server_default": ""})
+    chip_conflict: str = Field(default="", sa_column_kwargs={"server_default": literal("''")})
     """How the numbers beside the chip's name contradict it; empty where they agree."""
 
 

@@ -129,7 +129,7 @@ def test_another_version_of_the_rules_makes_it_stale(
 ) -> None:
     send(instance, a_submission())
     advise_start(instance, a_question(instance))
-    monkeypatch.setattr("kbapi.advice.stored.ANSWER_STAMP", "0.0")
+    monkeypatch.setattr("kbapi.advice.stored.ANSWER_STAMP", "999.1")
     assert is_computed(instance)
     assert not is_computed(instance)
 

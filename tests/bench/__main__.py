@@ -6,9 +6,8 @@ from pathlib import Path
 
 from tests.report import print_report
 
-NAMES = sorted(
-    p.stem for p in Path(__file__).parent.glob("*.py") if not p.stem.startswith(("_", "test_"))
-)
+FILES = Path(__file__).parent.glob("*.py")
+NAMES = sorted(file.stem for file in FILES if not file.stem.startswith(("_", "test_")))
 
 parser = argparse.ArgumentParser(prog="python -m tests.bench")
 parser.add_argument("name", choices=NAMES)

@@ -10,10 +10,9 @@ import orjson
 
 from kbapi.advice.question import parse_question
 from kbapi.advice.start import advise_start
-from kbapi.errors import DocumentRefused
 from kbapi.exchange.club.results import ClubResult, club_results
 from kbapi.exchange.club.truth import PoolTruth
-from kbapi.intake.accept import accept_submission
+from kbapi.intake.batch import accept_batch
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance, create_or_open_instance
 from tests.report import Row, measured
@@ -22,6 +21,7 @@ RESULTS = 6_000
 SHORT_SEEDS, FULL_SEEDS = (1,), (1, 2, 3, 4, 5)
 SHORT_SERIES = ("norvane-sable-7-48", "ketterly-drift-8-23", "osmer-kestrel-650-laptop")
 FEWEST_HONEST = 60
+AT_ONCE = 200
 
 
 def measure(*, short: bool) -> list[Row]:
@@ -59,8 +59,8 @@ def _shares_of_seed(seed: int, *, short: bool) -> Iterator[tuple[PoolTruth, floa
     )
     with tempfile.TemporaryDirectory() as folder:
         instance = create_or_open_instance(Settings(home=Path(folder) / "home"))
-        for result in results:
-            _send(instance, result)
+        for first in range(0, len(results), AT_ONCE):
+            _send(instance, results[first : first + AT_ONCE])
         for pool, units in honest.items():
             if units >= FEWEST_HONEST:
                 yield pool, _true_share(instance, pool)
@@ -71,11 +71,11 @@ def _chip_of(result: ClubResult) -> str:
     return result.limits[0].pool.chip if result.limits else ""
 
 
-def _send(instance: Instance, result: ClubResult) -> None:
-    try:
-        accept_submission(instance, orjson.dumps(result.document))
-    except DocumentRefused:
-        assert result.standing == "wrong_units", result.document
+def _send(instance: Instance, results: list[ClubResult]) -> None:
+    """Put results in, and check that the door refused those in wrong units and no other."""
+    told = accept_batch(instance, orjson.dumps([result.document for result in results]))
+    for item, result in zip(told.items, results, strict=True):
+        assert (item.status == "refused") == (result.standing == "wrong_units"), result.document
 
 
 def _true_share(instance: Instance, pool: PoolTruth) -> float | None:

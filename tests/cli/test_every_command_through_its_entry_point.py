@@ -143,9 +143,12 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "chips",
             "db",
             "demo",
+            "follow-up",
             "identify",
             "locks",
+            "mine",
             "notes",
+            "seed",
             "serve",
             "stability",
             "start",
@@ -282,3 +285,55 @@ def test_locks_are_told_in_eighty_columns(home: Path) -> None:
     assert "voltage_offset on core: " in told.stdout
     assert "this can still be done" in told.stdout
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
+    token = "demo-contributor-0004"
+    mine = {**RESULT, "contributor_token": token, "unit_token": "k3v9-demo-unit-000017"}
+    mine["settings"] = [{**RESULT["settings"][0], "in_use": -70}]
+    sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(mine))
+    identifier = json.loads(sent.stdout)["id"]
+    told = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
+    assert told.returncode == 0, told.stderr
+    assert "core at -70: failed_later, counted" in told.stdout
+    listed = run("mine", "--contributor-token", token, "--home", str(home))
+    assert identifier in listed.stdout
+    nobody = run("mine", "--home", str(home))
+    assert nobody.stdout.strip() == "Nothing of yours is here."
+    wrong = run("follow-up", identifier, "exploded", "--home", str(home))
+    assert wrong.returncode == 1
+    assert "outcome" in wrong.stderr
+
+
+def test_many_results_are_sent_from_a_file_and_the_refused_are_told(
+    home: Path, tmp_path: Path
+) -> None:
+    good = json.dumps(RESULT)
+    bad = json.dumps({**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]})
+    file = tmp_path / "results.ndjson"
+    file.write_text(f"{good}\n\n{bad}\n{good}\n")
+    sent = run("seed", str(file), "--json", "--home", str(home))
+    assert sent.returncode == 0, sent.stderr
+    told = json.loads(sent.stdout.splitlines()[-1])
+    assert (told["counts"]["stored"], told["counts"]["refused"]) == (2, 1)
+    assert "above_stock" in told["refused_for"]
+    file.write_text(f"{bad}\n")
+    assert run("seed", str(file), "--home", str(home)).returncode == 1
+    assert run("seed", "--home", str(home)).returncode == 2
+
+
+def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> None:
+    with Server(home, workers=1) as server:
+        to = ["--to", f"http://127.0.0.1:{server.port}"]
+        sent = run("seed", "--club", "40", "--liars", "10", "--json", *to)
+    assert sent.returncode == 0, sent.stderr
+    counts = json.loads(sent.stdout.splitlines()[-1])["counts"]
+    assert counts["items"] == 50
+    assert counts["stored"] >= 40
+
+
+def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -> None:
+    assert run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT)).returncode == 0
+    done = run("chips", "rebuild", "--home", str(home))
+    assert done.returncode == 0
+    assert "Nothing moves." in done.stdout

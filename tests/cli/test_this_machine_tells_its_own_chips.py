@@ -87,6 +87,6 @@ def test_chips_are_listed_and_searched(tmp_path: Path) -> None:
     home = ["--home", str(tmp_path / "home")]
     assert run("db", "upgrade", *home).returncode == 0
     assert "ketterly-drift-6-2350u" in run("chips", *home).stdout
-    found = json.loads(run("chips", "ketterli drift", "--json", *home).stdout)
+    found = json.loads(run("chips", "search", "ketterli drift", "--json", *home).stdout)
     assert found["chips"][0]["line"] == "ketterly-drift"
     assert run("chips", "--limit", "900", *home).returncode == 1

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from kbapi.curation.notes import parse_note
-from kbapi.exchange.club.club import bundled_club
+from kbapi.exchange.club.club import bundled_club, note_texts
 from kbapi.storage.instance import bundled_catalogue
 
 FOLDER = Path(__file__).parents[2] / "seed_data" / "notes"
@@ -14,6 +14,7 @@ NOTES = sorted(path for path in FOLDER.glob("*.md") if path.name != "README.md")
 
 def test_there_are_about_fifteen() -> None:
     assert 12 <= len(NOTES) <= 20
+    assert note_texts() == [path.read_text() for path in NOTES]
 
 
 @pytest.mark.parametrize("path", NOTES, ids=lambda path: path.stem)

@@ -12,7 +12,7 @@ from kbapi import errors
 from kbapi.cli.main import main
 from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
-from kbapi.intake.screening import SCREENING_RULES
+from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.settings import Settings
 from kbapi.storage.tables import SQLModel
 from tests.house.write_openapi import COMMITTED, as_text, generated
@@ -64,7 +64,7 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
 ) -> None:
     schemas = document["components"]["schemas"]
     parts = ("Submission", "Setting", "StockPass", "Effect", "ChipIds", "Platform", "Lock")
-    for name in (*parts, "Trial", "InForce", "Power", "Reading"):
+    for name in (*parts, "Trial", "InForce", "Power", "Reading", "FollowUp"):
         for field, shape in schemas[name]["properties"].items():
             assert shape.get("description"), (name, field)
             nested = "$ref" in str(shape)
@@ -96,6 +96,11 @@ def test_every_route_stands_in_the_readme(app: Flask) -> None:
 )
 def test_every_rule_stands_in_the_readme(rule: object) -> None:
     assert f"`{rule.code}`" in README
+
+
+@pytest.mark.parametrize("code", LATER_REMARKS)
+def test_every_later_remark_stands_in_the_readme(code: str) -> None:
+    assert f"`{code}`" in README
 
 
 @pytest.mark.parametrize("table", [table.name for table in SQLModel.metadata.sorted_tables])

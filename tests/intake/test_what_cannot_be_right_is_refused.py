@@ -22,7 +22,7 @@ def fixed(**changes: Any) -> dict[str, Any]:
     return a_fixed_clock_setting(**{"stable_at": None, "unstable_at": None, **changes})
 
 
-VALUES = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use", "read_back")
+VALUES = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
 # Of each rule: settings that just keep it, and settings that just break it with the field told.
 CASES: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]] = {
@@ -223,3 +223,8 @@ def test_one_setting_stands_once(first: Any, second: Any, twice: bool) -> None:
 def test_a_month_that_has_not_begun_is_refused(month: str, ahead: bool) -> None:
     expected = [("/measured_in", "month_ahead")] if ahead else []
     assert refused_whole(measured_in=month) == expected
+
+
+@pytest.mark.parametrize("read_back", [-0.98, 0.98, 903.0, -1_000.0])
+def test_a_strange_read_back_never_costs_a_result(read_back: float) -> None:
+    assert refused(offset(stable_at=-80, unstable_at=-85, read_back=read_back)) == []

@@ -21,6 +21,7 @@ ON_EVERY_CONNECTION = {
     "cell_size_check": 1,
     "mmap_size": 0,
     "journal_size_limit": 64 * 1024 * 1024,
+    "secure_delete": 1,
 }
 
 

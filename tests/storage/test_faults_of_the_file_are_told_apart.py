@@ -15,8 +15,8 @@ from kbapi.storage import sqlite
 from kbapi.storage.instance import Instance, create_or_open_instance, open_instance
 from tests.makers import (
     HandMovedClock,
+    a_fixed_clock_setting,
     a_question,
-    a_setting,
     a_submission,
     an_instance,
     row_counts,
@@ -64,7 +64,7 @@ def test_a_full_disk_refuses_the_result_whole_and_reads_go_on(
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
     full = reopened(instance, monkeypatch, f"PRAGMA max_page_count={pages}")
     before = rows_of(full)
-    settings = [a_setting(clock_mhz=1_000 + number) for number in range(32)]
+    settings = [a_fixed_clock_setting(clock_mhz=1_000 + number) for number in range(32)]
     with pytest.raises(StorageUnwritable):
         send(full, a_submission(*settings, number=2))
     assert rows_of(full) == before

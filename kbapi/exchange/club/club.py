@@ -52,3 +52,9 @@ def bundled_club() -> Club:
 def truth() -> tuple[PoolTruth, ...]:
     """The truth about every pool of the bundled club."""
     return tuple(pool for pools in bundled_club().truth.values() for pool in pools)
+
+
+def note_texts() -> list[str]:
+    """The texts of the club's curated notes, in the order of their names."""
+    folder = bundled_folder("seed_data") / "notes"
+    return [path.read_text() for path in sorted(folder.glob("*.md")) if path.name != "README.md"]

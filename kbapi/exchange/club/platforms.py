@@ -65,13 +65,12 @@ def power_part(rng: Random, machine: Machine) -> Part:
 
 
 def _changes(rng: Random, machine: Machine) -> list[str]:
-    made = [c for c in machine.of_class.opened_by if rng.random() < shares.CHANGE_MADE]
+    """What had been changed on an open machine, as history."""
+    made = [change for change in machine.of_class.opened_by if rng.random() < shares.CHANGE_MADE]
     newest = machine.of_class.firmware[-1]
-    stayed = machine.firmware != newest and newest.locked_share > 0.5
-    if stayed and "older_firmware" not in made and rng.random() < shares.STAYED_ON_OLDER:
+    is_spared = machine.firmware != newest and newest.locked_share > 0.5
+    if is_spared and rng.random() < shares.STAYED_ON_OLDER:
         made.append("older_firmware")
-    if "older_firmware" in made and not stayed:
-        made.remove("older_firmware")
     return made
 
 

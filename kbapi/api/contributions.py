@@ -1,0 +1,72 @@
+"""All results of one contributor: look at them, withdraw them."""
+
+from typing import Final
+
+from flask import Response, request
+from flask_smorest import Blueprint
+from marshmallow import fields
+
+from kbapi.api.answers import dump, instance
+from kbapi.api.documents import json_answer, problem_answers, query_parameters
+from kbapi.api.headers import contributor_token
+from kbapi.errors import QuestionRefused
+from kbapi.intake.contributions import read_contributions, withdraw_contributions
+from kbapi.wire import StrictSchema, Whole, read_parameters
+
+blueprint = Blueprint(
+    "contributions", __name__, url_prefix="/v1/contributions", description="All my results."
+)
+_CONTRIBUTOR: Final[list[dict[str, list[str]]]] = [{"contributor": []}]
+
+
+class PageSchema(StrictSchema):
+    """Which page of the results."""
+
+    after = fields.String(
+        validate=Whole("[0-9a-f-]{36}", error="The next of the answer before."),
+        metadata={
+            "description": "The `next` of the answer before; the first page unless given.",
+            "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
+        },
+    )
+
+
+_PAGE: Final = PageSchema()
+
+
+@blueprint.route("", methods=["GET"])
+@blueprint.doc(
+    security=_CONTRIBUTOR,
+    parameters=query_parameters(PageSchema),
+    responses={
+        "200": json_answer("Own results, settings in use, re-tests due.", "Contributions"),
+        **problem_answers(
+            _401="No usable contributor token was sent.",
+            _422="The question can't be answered: every problem at once.",
+            _503="The database can't be read now.",
+        ),
+    },
+)
+def list_own_results() -> Response:
+    """List the results of your own, settings in use and what is due to be tested again."""
+    token = contributor_token()
+    page = read_parameters(_PAGE, request.args.to_dict(flat=False))
+    if page.problems:
+        raise QuestionRefused(problems=page.problems)
+    return dump(read_contributions(instance(), token, page.values.get("after")), 200)
+
+
+@blueprint.route("", methods=["DELETE"])
+@blueprint.doc(
+    security=_CONTRIBUTOR,
+    responses={
+        "200": json_answer("How many were withdrawn.", "AllWithdrawn"),
+        **problem_answers(
+            _401="No usable contributor token was sent.",
+            _503="The database can't be written now; nothing was removed.",
+        ),
+    },
+)
+def withdraw_own_results() -> Response:
+    """Withdraw every result of your own at once; backups keep what they had."""
+    return dump(withdraw_contributions(instance(), contributor_token()), 200)

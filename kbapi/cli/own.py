@@ -1,0 +1,82 @@
+"""One's own results from the terminal: `kbapi mine`, `follow-up`."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+import orjson
+
+from kbapi.cli import lines
+from kbapi.cli.common import answer_of, asking, asks, tell
+from kbapi.cli.sender import load_sender, sender_file
+from kbapi.cli.sending import bearer, receipt_option
+
+
+@click.command("mine")
+@click.option(
+    "--contributor-token",
+    envvar="KBAPI_CONTRIBUTOR_TOKEN",
+    help="Whose results; without it, those that `kbapi submit` made up a token for.",
+)
+@asks
+def mine_command(contributor_token: str | None, home: Path, url: str | None, as_json: bool) -> None:
+    """List your results, the settings in use, and what is due to be tested again."""
+    with asking(home, url) as door:
+        token = contributor_token or load_sender(sender_file()).contributor_token
+        headers = {"Kbapi-Contributor": token}
+        results: list[Any] = []
+        query: dict[str, str] = {}
+        while True:
+            reply = door.ask("GET", "/v1/contributions", query=query, headers=headers)
+            page = answer_of(reply)
+            results += page["results"]
+            if page["next"] is None:
+                break
+            query = {"after": page["next"]}
+    tell({"results": results}, as_json, lines.own_in_lines)
+
+
+@click.command("follow-up")
+@click.argument("submission_id", metavar="ID")
+@click.argument("outcome")
+@click.option("--domain", default="core", show_default=True, help="Supply rail.")
+@click.option("--control", default="voltage_offset", show_default=True, help="How it is adjusted.")
+@click.option("--clock-mhz", type=float, help="Clock in MHz, with fixed_clock_voltage.")
+@click.option("--setting", type=float, help="Which setting; the one in use unless given.")
+@click.option("--days", type=int, help="For how many days it was in use.")
+@click.option("--load", help="Load class that it failed under.")
+@click.option("--failure", help="How it failed.")
+@click.option("--changed", help="What has changed since, joined by commas.")
+@click.option("--shown-by", help="What shows, now, that the setting still does anything.")
+@receipt_option
+@asks
+def follow_up_command(
+    submission_id: str,
+    outcome: str,
+    receipt: str | None,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+    changed: str | None,
+    shown_by: str | None,
+    **told: Any,
+) -> None:
+    """Tell what became of a setting of the result ID.
+
+    OUTCOME is still_stable, failed_later, locked_later, fails_at_stock_too,
+    given_up or machine_gone.
+    """
+    document = {name: value for name, value in told.items() if value is not None}
+    document["outcome"] = outcome
+    if changed:
+        document["changed"] = [word.strip() for word in changed.split(",")]
+    if shown_by:
+        document["effect"] = {"shown_by": shown_by}
+    with asking(home, url) as door:
+        reply = door.ask(
+            "POST",
+            f"/v1/submissions/{submission_id}/follow-ups",
+            body=orjson.dumps(document),
+            headers=bearer(submission_id, receipt),
+        )
+    tell(answer_of(reply), as_json, lines.followed_up_in_lines)

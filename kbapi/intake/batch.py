@@ -1,0 +1,244 @@
+"""Up to a thousand results at once, each with an outcome of its own, in one transaction."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from typing import Final, Literal
+
+from sqlalchemy import Connection
+
+from kbapi.bounds import MOST_ITEMS
+from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
+from kbapi.intake.accepted import Accepted, ReasonTold, accepted_from
+from kbapi.intake.counting import count_accepted, count_refused
+from kbapi.intake.json_text import JsonReading, read_json, read_json_items
+from kbapi.intake.receipts import receipt_of
+from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
+from kbapi.intake.store import Prepared, prepare, store_once
+from kbapi.storage.instance import Instance
+from kbapi.wire import child
+
+ItemStatus = Literal["counted", "claimed", "set_aside", "repeated", "refused"]
+_ENDPOINT: Final = "batch"
+_MOST_PROBLEMS_TOLD: Final = 100
+
+
+@dataclass(frozen=True, slots=True)
+class ItemTold:
+    """What became of one item; what was refused has neither id nor receipt."""
+
+    index: int
+    status: ItemStatus
+    id: str | None
+    receipt: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemTold:
+    """One fault of an item, with its place in the item."""
+
+    pointer: str
+    code: str
+    detail: str
+    candidates: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NotCounted:
+    """Why an item does not count, and what would change it."""
+
+    index: int
+    status: ItemStatus
+    reasons: tuple[ReasonTold, ...]
+    errors: tuple[ProblemTold, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BatchCounts:
+    """How many items came to which end."""
+
+    items: int
+    stored: int
+    """Those that stand in the database, repeats among them; of a dry run, those that would."""
+    counted: int
+    claimed: int
+    set_aside: int
+    repeated: int
+    refused: int
+
+
+@dataclass(frozen=True, slots=True)
+class BatchTold:
+    """The whole answer to a batch, in the order of its items."""
+
+    counts: BatchCounts
+    items: tuple[ItemTold, ...]
+    not_counted: tuple[NotCounted, ...]
+    dry_run: bool
+
+
+Outcome = Accepted | DocumentRefused
+
+
+def accept_batch(
+    instance: Instance,
+    body: bytes,
+    *,
+    is_ndjson: bool = False,
+    idempotency_key: str | None = None,
+    dry_run: bool = False,
+) -> BatchTold:
+    """What the sender is told of each item once all that can be right are stored.
+
+    One transaction for all: a database that can't take it stores none of them. The key is kept
+    for each item by its place, so that withdrawing one result leaves the others' answers.
+
+    Raises
+    ------
+    JsonUnreadable, DocumentRefused
+        When the body is no list of at most 1,000 items, or none of them can be right.
+    IdempotencyKeyReused
+        When the key was used for a different batch.
+    """
+    readings = _readings_of(body, is_ndjson)
+    prepared = [_prepare(instance, reading) for reading in readings]
+    if all(isinstance(one, DocumentRefused) for one in prepared):
+        raise _all_refused(prepared)
+    # Hashed once, not for each item: every item's answer is kept under the whole request.
+    request = sha256(body).digest()
+    opened = instance.rehearsing() if dry_run else instance.writing()
+    with opened as connection:
+        outcomes = [
+            _store(
+                instance, connection, one, (place, request, None if dry_run else idempotency_key)
+            )
+            for place, one in enumerate(prepared)
+        ]
+    if not dry_run:
+        _count(outcomes)
+    return _tell(outcomes, dry_run)
+
+
+def _readings_of(body: bytes, is_ndjson: bool) -> list[JsonReading | JsonUnreadable]:
+    readings: list[JsonReading | JsonUnreadable] = []
+    if is_ndjson:
+        lines = [line for line in body.split(b"\n") if line.strip()]
+        _refuse_too_many(len(lines))
+        readings += [_read_line(line) for line in lines]
+    else:
+        readings += read_json_items(body)
+        _refuse_too_many(len(readings))
+    return readings
+
+
+def _read_line(line: bytes) -> JsonReading | JsonUnreadable:
+    try:
+        return read_json(line)
+    except JsonUnreadable as unreadable:
+        return unreadable
+
+
+def _refuse_too_many(items: int) -> None:
+    if not 1 <= items <= MOST_ITEMS:
+        detail = f"A batch has 1 to {MOST_ITEMS} items; this one has {items}."
+        raise DocumentRefused(problems=[Problem("", "wrong_number_of_items", detail)])
+
+
+def _prepare(
+    instance: Instance, reading: JsonReading | JsonUnreadable
+) -> Prepared | DocumentRefused:
+    if isinstance(reading, JsonUnreadable):
+        return DocumentRefused(problems=[Problem("", reading.code, reading.detail)])
+    try:
+        return prepare(instance, reading)
+    except DocumentRefused as refused:
+        return refused
+
+
+def _all_refused(refused: Sequence[Prepared | DocumentRefused]) -> DocumentRefused:
+    problems = [
+        replace(problem, pointer=child("", place) + problem.pointer)
+        for place, one in enumerate(refused)
+        if isinstance(one, DocumentRefused)
+        for problem in one.problems
+    ]
+    _count([one for one in refused if isinstance(one, DocumentRefused)])
+    if len(problems) > _MOST_PROBLEMS_TOLD:
+        left = len(problems) - _MOST_PROBLEMS_TOLD
+        more = Problem("", "more_problems", f"{left} more problems are not listed.")
+        problems = [*problems[:_MOST_PROBLEMS_TOLD], more]
+    return DocumentRefused("None of the items can be right. Nothing was stored.", problems)
+
+
+def _store(
+    instance: Instance,
+    connection: Connection,
+    prepared: Prepared | DocumentRefused,
+    request: tuple[int, bytes, str | None],
+) -> Outcome:
+    if isinstance(prepared, DocumentRefused):
+        return prepared
+    place, digest, key = request
+    endpoint = f"{_ENDPOINT}\n{place}"
+    replay = replay_of(instance, endpoint, prepared.sender.contributor_hash, digest, key)
+    earlier = find_earlier_answer(instance, connection, replay)
+    if earlier is not None:
+        return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
+    submission_id, accepted = store_once(instance, connection, prepared)
+    keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
+    return accepted
+
+
+def _count(outcomes: Sequence[Outcome]) -> None:
+    for outcome in outcomes:
+        if isinstance(outcome, DocumentRefused):
+            count_refused(outcome)
+        else:
+            count_accepted(outcome)
+
+
+def _tell(outcomes: Sequence[Outcome], dry_run: bool) -> BatchTold:
+    items = tuple(_item(place, one, dry_run) for place, one in enumerate(outcomes))
+    by_status = Counter(item.status for item in items)
+    return BatchTold(
+        counts=BatchCounts(
+            items=len(items),
+            stored=len(items) - by_status["refused"],
+            counted=by_status["counted"],
+            claimed=by_status["claimed"],
+            set_aside=by_status["set_aside"],
+            repeated=by_status["repeated"],
+            refused=by_status["refused"],
+        ),
+        items=items,
+        not_counted=tuple(_not_counted(items, outcomes)),
+        dry_run=dry_run,
+    )
+
+
+def _item(place: int, outcome: Outcome, dry_run: bool) -> ItemTold:
+    if isinstance(outcome, DocumentRefused):
+        return ItemTold(place, "refused", None, None)
+    status = "repeated" if outcome.duplicate_of is not None else _standing(outcome)
+    if dry_run and status != "repeated":
+        return ItemTold(place, status, None, None)
+    return ItemTold(place, status, outcome.id, outcome.receipt)
+
+
+def _standing(accepted: Accepted) -> ItemStatus:
+    told: tuple[ItemStatus, ...] = ("counted", "claimed", "set_aside")
+    return next(status for status in told if status == accepted.screening.status)
+
+
+def _not_counted(items: Sequence[ItemTold], outcomes: Sequence[Outcome]) -> Iterator[NotCounted]:
+    for item, outcome in zip(items, outcomes, strict=True):
+        if isinstance(outcome, DocumentRefused):
+            told = tuple(
+                ProblemTold(one.pointer, one.code, one.detail, one.candidates)
+                for one in outcome.problems
+            )
+            yield NotCounted(item.index, item.status, (), told)
+        elif item.status != "counted":
+            reasons = outcome.screening.reasons
+            yield NotCounted(item.index, item.status, reasons, ())

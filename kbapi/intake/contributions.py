@@ -1,0 +1,155 @@
+"""What a contributor may do with all their results at once: look at them, withdraw them."""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Final
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.intake.accepted import ChipTold, ReasonTold, ScreeningTold, SettingTold
+from kbapi.intake.receipts import contributor_hash
+from kbapi.intake.telling import tell_stored
+from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage.contributions import (
+    Sent,
+    Since,
+    Withdrawn,
+    delete_contributor,
+    find_contributor,
+    find_since,
+    load_sent,
+)
+from kbapi.storage.instance import Instance
+
+RESULTS_A_PAGE: Final = 100
+_RETESTS: Final = (30, 90, 365)
+"""Days after which a setting in use is worth another look: limits shrink with age and heat."""
+_ENDED: Final = frozenset({"machine_gone", "given_up", "failed_later", "fails_at_stock_too"})
+
+
+@dataclass(frozen=True, slots=True)
+class InUse:
+    """A setting that somebody lives with."""
+
+    domain: str
+    control: str
+    clock_mhz: float | None
+    in_use: float
+
+
+@dataclass(frozen=True, slots=True)
+class OwnContribution:
+    """One result of the contributor's, as it stands now."""
+
+    id: str
+    chip: ChipTold
+    measured_in: str
+    screening: ScreeningTold
+    settings: tuple[SettingTold, ...]
+    in_use: tuple[InUse, ...]
+    retests_due: tuple[ReasonTold, ...]
+    """What to test again, and why now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contributions:
+    """The contributor's results, oldest first."""
+
+    results: tuple[OwnContribution, ...]
+    next: str | None
+    """Send it as `after` for the results behind these; null at the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class AllWithdrawn:
+    """How many results were withdrawn."""
+
+    withdrawn: int
+    text: str
+
+
+def read_contributions(instance: Instance, token: str, after: str | None = None) -> Contributions:
+    """The contributor's own results, settings in use and re-tests due; nothing for a stranger."""
+    who = contributor_hash(instance.secret, token)
+    with instance.reading() as connection:
+        contributor_id = find_contributor(connection, who)
+        if contributor_id is None:
+            return Contributions((), None)
+        sent = load_sent(connection, contributor_id, after, RESULTS_A_PAGE + 1)
+        results = tuple(_tell(instance, connection, one) for one in sent[:RESULTS_A_PAGE])
+    return Contributions(results, results[-1].id if len(sent) > RESULTS_A_PAGE else None)
+
+
+def _tell(instance: Instance, connection: Connection, sent: Sent) -> OwnContribution:
+    stored = submissions.load_submission_of(connection, sent.public_id)
+    standing = tell_stored(instance, connection, stored)
+    document = orjson.loads(stored.document)
+    in_use = _in_use(document)
+    since = find_since(connection, stored.id)
+    due = _retests_due(sent.received_day, instance.today(), since) if in_use else ()
+    return OwnContribution(
+        id=stored.public_id,
+        chip=standing.chip,
+        measured_in=stored.measured_month,
+        screening=standing.screening,
+        settings=standing.settings,
+        in_use=in_use,
+        retests_due=due,
+    )
+
+
+def _in_use(document: dict[str, Any]) -> tuple[InUse, ...]:
+    return tuple(
+        InUse(setting["domain"], setting["control"], setting.get("clock_mhz"), setting["in_use"])
+        for setting in document.get("settings") or ()
+        if setting.get("in_use") is not None
+    )
+
+
+def _retests_due(received: date, today: date, since: Since) -> tuple[ReasonTold, ...]:
+    if since.outcomes & _ENDED:
+        return ()
+    age = (today - received).days
+    due = []
+    passed = [days for days in _RETESTS if days <= age]
+    if passed and since.longest_days < passed[-1]:
+        text = f"{passed[-1]} days have passed: test again and send a follow-up."
+        due.append(ReasonTold(f"after_{passed[-1]}_days", text))
+    if since.has_later_firmware:
+        text = "Others report another firmware for this machine since: limits may have moved."
+        due.append(ReasonTold("firmware_changed", text))
+    if since.has_later_driver:
+        text = "Others report another driver for this chip since: limits may have moved."
+        due.append(ReasonTold("driver_changed", text))
+    return tuple(due)
+
+
+def withdraw_contributions(instance: Instance, token: str) -> AllWithdrawn:
+    """How many results of the contributor were removed, with all that stood on them.
+
+    One transaction: all are gone, or none.
+    """
+    who = contributor_hash(instance.secret, token)
+    with instance.writing() as connection:
+        contributor_id = find_contributor(connection, who)
+        if contributor_id is None:
+            return AllWithdrawn(0, _WITHDRAWN)
+        removed = delete_contributor(connection, contributor_id)
+        _forget_what_stood_on(connection, removed)
+    instance.overwrite_withdrawn()
+    return AllWithdrawn(removed.submissions, _WITHDRAWN)
+
+
+_WITHDRAWN: Final = (
+    "Nothing of them is kept here. Backups and bundles that were made before keep what they had."
+)
+
+
+def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:
+    submissions.drop_unused_places(connection, removed.places)
+    for line_id in sorted({line_id for _, line_id in removed.chips}):
+        answers.drop_answers_of_line(connection, line_id)
+        chip_rows.raise_line_revision(connection, line_id)
+    for chip_id, line_id in removed.chips:
+        chip_rows.drop_chip_if_unused(connection, chip_id, line_id)

@@ -1,0 +1,247 @@
+"""What became of a setting later: read, screened, stored and merged into evidence."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import orjson
+from marshmallow import Schema, ValidationError
+from sqlalchemy import Connection
+
+from kbapi.chips.names import identify_chip
+from kbapi.errors import DocumentRefused, Problem, SubmissionGone
+from kbapi.evidence.book import book_evidence
+from kbapi.intake.accepted import ReasonTold
+from kbapi.intake.documents import SubmittedSetting
+from kbapi.intake.follow_up_rules import (
+    SENTENCES,
+    ScreenedFollowUp,
+    Status,
+    conditions_of,
+    match_setting,
+    screen_follow_up,
+)
+from kbapi.intake.follow_up_schema import FollowUpSchema, SubmittedFollowUp
+from kbapi.intake.json_text import read_json
+from kbapi.intake.own_results import require_receipt
+from kbapi.intake.refusals import refuse_value
+from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
+from kbapi.intake.scrubber import find_identities, without_identities
+from kbapi.metrics import count_follow_up
+from kbapi.stats.grid import Grid
+from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage.follow_up_rows import (
+    FollowedSetting,
+    NewFollowUp,
+    drop_still_stable,
+    load_followed,
+    save_follow_up,
+)
+from kbapi.storage.instance import Instance
+from kbapi.storage.submissions import StoredSubmission
+from kbapi.wire import problems_of
+
+_FOLLOW_UP: Final = FollowUpSchema()
+_THANKS: Final = "Thank you. What holds for months is what the next person wants to know."
+_THANKS_FOR_FAILURE: Final = (
+    "Thank you. That it failed after all is worth more than that it passed: step back."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUpTold:
+    """How a follow-up was understood and screened."""
+
+    result: str
+    """The id of the result that it follows."""
+    domain: str
+    control: str
+    moved_with: tuple[str, ...]
+    setting: float
+    outcome: str
+    status: Status
+    """counted, claimed (no proof of effect) or noted (kept beside the result)."""
+    reasons: tuple[ReasonTold, ...]
+    replaced: bool
+    """Whether it stands in the place of what was said of this setting before, this month."""
+    thanks: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """A follow-up with the setting that it is about and the value that it names."""
+
+    sent: SubmittedFollowUp
+    setting: FollowedSetting
+    value: float
+
+
+def accept_follow_up(
+    instance: Instance,
+    public_id: str,
+    receipt: str,
+    body: bytes,
+    idempotency_key: str | None = None,
+) -> FollowUpTold:
+    """What the sender is told once the follow-up is stored and merged into evidence.
+
+    Raises
+    ------
+    ReceiptWrong, SubmissionGone
+        As for reading the result.
+    JsonUnreadable, DocumentRefused
+        When the follow-up can't be right; nothing is stored.
+    IdempotencyKeyReused
+        When the key was used for a different follow-up.
+    """
+    require_receipt(instance, public_id, receipt)
+    sent, raw = _read(body)
+    replay = replay_of(instance, "follow-ups", public_id.encode(), body, idempotency_key)
+    with instance.writing() as connection:
+        stored = submissions.find_submission(connection, public_id)
+        if stored is None:
+            raise SubmissionGone
+        earlier = find_earlier_answer(instance, connection, replay)
+        if earlier is not None:
+            return _told_from(earlier.answer)
+        told = _store(instance, connection, stored, _followed(connection, stored, sent), raw)
+        keep_answer(instance, connection, replay, stored.id, orjson.dumps(told).decode())
+    count_follow_up(told.status)
+    return told
+
+
+def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
+    reading = read_json(body)
+    problems = [*find_identities(reading.value), *reading.problems]
+    try:
+        # Said so, because the schema has a field called load.
+        sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
+    except ValidationError as error:
+        raise _refused([*problems, *problems_of(error.messages)]) from None
+    if problems:
+        raise _refused(problems)
+    return sent, orjson.dumps(reading.value).decode()
+
+
+def _refused(problems: list[Problem]) -> DocumentRefused:
+    safe = [replace(one, pointer=without_identities(one.pointer)) for one in problems]
+    return DocumentRefused(problems=safe)
+
+
+def _followed(
+    connection: Connection, stored: StoredSubmission, sent: SubmittedFollowUp
+) -> _Followed:
+    """The setting that the follow-up is about, and the value in use.
+
+    Raises
+    ------
+    DocumentRefused
+        When the result has no such setting, or the value can't be right.
+    """
+    setting = match_setting(load_followed(connection, stored.id), sent)
+    if setting is None:
+        raise _refused([_problem("/domain", "setting_not_reported")])
+    document = orjson.loads(stored.document)
+    value = sent.setting
+    if value is None:
+        value = document["settings"][setting.ordinal].get("in_use")
+    if value is None:
+        raise _refused([_problem("/setting", "setting_untold")])
+    problems = list(_faults_of(sent, setting, value))
+    if problems:
+        raise _refused(problems)
+    return _Followed(sent, setting, value)
+
+
+def _problem(pointer: str, code: str) -> Problem:
+    return Problem(pointer, code, SENTENCES[code])
+
+
+def _faults_of(
+    sent: SubmittedFollowUp, setting: FollowedSetting, value: float
+) -> Iterator[Problem]:
+    alone = SubmittedSetting(sent.domain, sent.control, stable_at=value, stock_mv=setting.stock_mv)
+    yield from refuse_value(alone, "/setting")
+
+
+def _store(
+    instance: Instance,
+    connection: Connection,
+    stored: StoredSubmission,
+    followed: _Followed,
+    raw: str,
+) -> FollowUpTold:
+    month = f"{instance.today():%Y-%m}"
+    screened = screen_follow_up(
+        followed.sent, followed.setting, followed.value, _grid_of(instance, stored, followed)
+    )
+    places = []
+    unit = followed.setting.unit
+    if followed.sent.outcome == "still_stable":
+        places = drop_still_stable(
+            connection, unit.id, followed.setting.pool_id, screened.steps, month
+        )
+    new = _new_follow_up(instance, stored, followed, screened, raw)
+    conditions = conditions_of(followed.sent, followed.setting.conditions, screened.status, month)
+    saved = save_follow_up(connection, new, conditions)
+    book_evidence(connection, [*places, saved], unit.contributor_id)
+    submissions.drop_unused_places(connection, places)
+    answers.drop_answers_of_line(connection, stored.line_id)
+    chip_rows.raise_line_revision(connection, stored.line_id)
+    return _tell(stored, followed, screened, replaced=bool(places))
+
+
+def _grid_of(instance: Instance, stored: StoredSubmission, followed: _Followed) -> Grid:
+    chip = identify_chip(stored.chip_key).chip
+    if chip is None:
+        raise SubmissionGone  # its chip's key is not one that today's grammar knows
+    return instance.catalogue.grid_for(instance.catalogue.placed(chip), followed.sent.control)
+
+
+def _new_follow_up(
+    instance: Instance,
+    stored: StoredSubmission,
+    followed: _Followed,
+    screened: ScreenedFollowUp,
+    raw: str,
+) -> NewFollowUp:
+    return NewFollowUp(
+        submission_id=stored.id,
+        pool_id=followed.setting.pool_id,
+        unit_id=followed.setting.unit.id,
+        received_day=instance.today(),
+        measured_month=f"{instance.today():%Y-%m}",
+        outcome=followed.sent.outcome,
+        status=screened.status,
+        reasons=orjson.dumps(screened.reasons).decode(),
+        document=raw,
+        days=followed.sent.days,
+        steps=screened.steps,
+        stable_steps=screened.stable_steps,
+        unstable_steps=screened.unstable_steps,
+        early_stop_steps=followed.setting.early_stop_steps if screened.stable_steps else 0,
+    )
+
+
+def _tell(
+    stored: StoredSubmission, followed: _Followed, screened: ScreenedFollowUp, replaced: bool
+) -> FollowUpTold:
+    setting = followed.setting
+    return FollowUpTold(
+        result=stored.public_id,
+        domain=setting.domain,
+        control=setting.control,
+        moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+        setting=followed.value,
+        outcome=followed.sent.outcome,
+        status=screened.status,
+        reasons=tuple(ReasonTold(code, SENTENCES[code]) for code in screened.reasons),
+        replaced=replaced,
+        thanks=_THANKS_FOR_FAILURE if followed.sent.outcome == "failed_later" else _THANKS,
+    )
+
+
+def _told_from(kept: str) -> FollowUpTold:
+    fields: dict[str, Any] = orjson.loads(kept)
+    reasons = tuple(ReasonTold(**reason) for reason in fields["reasons"])
+    return FollowUpTold(**{**fields, "reasons": reasons, "moved_with": tuple(fields["moved_with"])})

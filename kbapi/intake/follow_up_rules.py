@@ -1,0 +1,107 @@
+"""What a follow-up counts for: a dated failure, a lasting setting, or a note beside the result.
+
+Pure: a follow-up, the setting that it is about and its grid in, a screened follow-up out.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+from kbapi.bounds import LASTING_LEAST_DAYS
+from kbapi.intake.follow_up_schema import SubmittedFollowUp
+from kbapi.stats.grid import Grid
+from kbapi.storage.follow_up_rows import FollowedSetting
+from kbapi.storage.submissions import ConditionsKey
+
+Status = Literal["counted", "claimed", "noted"]
+
+SENTENCES: Final = {
+    "setting_not_reported": "The result has no setting of this domain, control and clock: a "
+    "follow-up is about one of its settings.",
+    "setting_untold": "The result tells no setting in use: say which setting this is about.",
+    "setting_set_aside": "The setting itself is set aside; what became of it is kept beside it.",
+    "too_early": f"It is kept. From {LASTING_LEAST_DAYS} days in use on, with proof of effect, a "
+    "setting counts as lasting: say so again then.",
+    "effect_unproven_again": "Nothing shows that the setting still changes anything: an update "
+    "that closes a control makes everything stable. Send what shows it now.",
+    "outcome_noted": "It is kept beside the result and changes no number.",
+}
+"""Codes of follow-ups: the first two refuse, the others say why one does not count."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenedFollowUp:
+    """A follow-up in whole grid steps below stock, with its standing."""
+
+    status: Status
+    reasons: tuple[str, ...]
+    steps: int
+    stable_steps: int | None = None
+    unstable_steps: int | None = None
+
+
+def match_setting(
+    settings: Sequence[FollowedSetting], sent: SubmittedFollowUp
+) -> FollowedSetting | None:
+    """The setting that a follow-up is about: by its own domain, else by one that moved with it."""
+    fitting = [
+        setting
+        for setting in settings
+        if setting.control == sent.control
+        and sent.domain in setting.domains.split("+")
+        and (sent.control != "fixed_clock_voltage" or setting.clock_mhz == sent.clock_mhz)
+    ]
+    return min(fitting, key=lambda one: (one.domain != sent.domain, one.ordinal), default=None)
+
+
+def screen_follow_up(
+    sent: SubmittedFollowUp, setting: FollowedSetting, value: float, grid: Grid
+) -> ScreenedFollowUp:
+    """The follow-up's standing and the end that it gives, if any."""
+    below_stock = _below_stock(setting, value)
+    steps = grid.stable_steps(below_stock)
+    if setting.status == "set_aside":
+        return ScreenedFollowUp("noted", ("setting_set_aside",), steps)
+    if sent.outcome == "failed_later":
+        failed = max(1, grid.unstable_steps(below_stock))
+        return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
+    if sent.outcome != "still_stable":
+        return ScreenedFollowUp("noted", ("outcome_noted",), steps)
+    if (sent.days or 0) < LASTING_LEAST_DAYS:
+        return ScreenedFollowUp("noted", ("too_early",), steps)
+    if not _is_effect_shown(sent):
+        return ScreenedFollowUp("claimed", ("effect_unproven_again",), steps)
+    return ScreenedFollowUp("counted", (), steps, stable_steps=steps)
+
+
+def _below_stock(setting: FollowedSetting, value: float) -> float:
+    if setting.control != "fixed_clock_voltage":
+        return -value
+    # Without a stock voltage the setting is set aside, and so is all that follows it.
+    return 0.0 if setting.stock_mv is None else setting.stock_mv - value
+
+
+def _is_effect_shown(sent: SubmittedFollowUp) -> bool:
+    if sent.effect is None or sent.effect.shown_by == "failed_deeper":
+        return False
+    return sent.effect.shown_by != "rail_voltage" or sent.effect.rail_mv is not None
+
+
+def conditions_of(
+    sent: SubmittedFollowUp, found_under: ConditionsKey, status: Status, month: str
+) -> ConditionsKey:
+    """The conditions that the follow-up was found under: those of the result, but for changes.
+
+    A changed firmware or microcode starts an era that nobody has named: it is marked by its month.
+    """
+    unnamed = f"~{month}"
+    conditions = replace(
+        found_under,
+        firmware=unnamed if "firmware" in sent.changed else found_under.firmware,
+        microcode=unnamed if "microcode" in sent.changed else found_under.microcode,
+    )
+    if status == "counted" and sent.outcome == "still_stable":
+        conditions = replace(conditions, grade="lasting")
+    if sent.outcome == "failed_later" and sent.load is not None:
+        conditions = replace(conditions, loads=sent.load)
+    return conditions

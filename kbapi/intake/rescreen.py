@@ -1,0 +1,91 @@
+"""Results stored under earlier rules, screened again under today's."""
+
+from collections.abc import Iterable
+from typing import Final
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.errors import DocumentRefused, Problem
+from kbapi.evidence.book import book_evidence
+from kbapi.intake.json_text import JsonReading
+from kbapi.intake.new_rows import new_setting, rows_of_locks
+from kbapi.intake.reader import ReadDocument, read_document
+from kbapi.intake.screening import REFUSED_NOW
+from kbapi.intake.scrubber import CODE
+from kbapi.intake.store import screen
+from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage.instance import Instance
+from kbapi.storage.submissions import StoredSubmission
+from kbapi.versions import RULES_VERSION
+
+_AT_ONCE: Final = 500
+"""Results of one transaction: readers and writers go on between two of them."""
+
+
+def rescreen(instance: Instance) -> int:
+    """How many stored results were screened again; those under today's rules are left alone.
+
+    A result that would be refused today is kept and set aside. What identifies somebody is taken
+    out of the stored document, because it should never have been kept. Stopped half-way, the
+    next call goes on.
+    """
+    done = 0
+    while True:
+        with instance.writing() as connection:
+            ids = submissions.find_screened_before(connection, RULES_VERSION, _AT_ONCE)
+            for submission_id in ids:
+                _rescreen_one(instance, connection, submission_id)
+        done += len(ids)
+        if len(ids) < _AT_ONCE:
+            return done
+
+
+def _rescreen_one(instance: Instance, connection: Connection, submission_id: int) -> None:
+    stored = submissions.load_submission(connection, submission_id)
+    reading = JsonReading(orjson.loads(stored.document), ())
+    try:
+        document = read_document(reading, f"{instance.today():%Y-%m}", instance.catalogue)
+    except DocumentRefused as refused:
+        places = submissions.set_aside(
+            connection, stored.id, orjson.dumps([REFUSED_NOW]).decode(), RULES_VERSION
+        )
+        _forget_identities(connection, stored, reading, refused.problems)
+    else:
+        again = screened_again(instance, stored, document)
+        places = submissions.replace_screening(connection, stored, again)
+    book_evidence(connection, places, stored.unit.contributor_id)
+    submissions.drop_unused_places(connection, places)
+    answers.drop_answers_of_line(connection, stored.line_id)
+    chip_rows.raise_line_revision(connection, stored.line_id)
+
+
+def screened_again(
+    instance: Instance, stored: StoredSubmission, document: ReadDocument
+) -> submissions.Rescreened:
+    """The rows of a stored document under today's rules, on the grids of the chip it is about."""
+    return submissions.Rescreened(
+        settings=tuple(new_setting(instance, document, one) for one in screen(instance, document)),
+        locks=rows_of_locks(document.result, stored.measured_month),
+        reading_ignored=orjson.dumps(document.ignored).decode(),
+        chip_conflict=document.chip_conflict or "",
+        rules_version=RULES_VERSION,
+    )
+
+
+def _forget_identities(
+    connection: Connection,
+    stored: StoredSubmission,
+    reading: JsonReading,
+    problems: Iterable[Problem],
+) -> None:
+    """Take what the scrubber found out of the stored document, its field with it."""
+    document = reading.value
+    for pointer in {problem.pointer for problem in problems if problem.code == CODE}:
+        *parents, name = pointer.split("/")[1:] or [""]
+        holder = document
+        for part in parents:
+            holder = holder[int(part)] if isinstance(holder, list) else holder[part]
+        if isinstance(holder, dict):
+            holder.pop(name, None)
+    submissions.replace_document(connection, stored.id, orjson.dumps(document).decode())

@@ -1,0 +1,132 @@
+"""What became of settings later."""
+
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Connection, delete, insert, select
+
+from kbapi.storage.people import UnitRow
+from kbapi.storage.submissions import ConditionsKey, EvidenceKey, find_or_add_conditions
+from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult, Unit
+
+
+@dataclass(frozen=True, slots=True)
+class FollowedSetting:
+    """A setting of a submission that a follow-up may be about."""
+
+    ordinal: int
+    domain: str
+    control: str
+    domains: str
+    clock_mhz: float | None
+    stock_mv: float | None
+    status: str
+    early_stop_steps: int
+    pool_id: int
+    unit: UnitRow
+    conditions: ConditionsKey
+
+
+def load_followed(connection: Connection, submission_id: int) -> list[FollowedSetting]:
+    """The settings of a submission in the order of its document."""
+    rows = connection.execute(
+        select(
+            SettingResult.ordinal,
+            SettingResult.domain,
+            Pool.control,
+            Pool.domains,
+            SettingResult.clock_mhz,
+            SettingResult.stock_mv,
+            SettingResult.status,
+            SettingResult.early_stop_steps,
+            SettingResult.pool_id,
+            Unit.id,
+            Unit.contributor_id,
+            Conditions.loads,
+            Conditions.grade,
+            Conditions.firmware,
+            Conditions.microcode,
+            Conditions.machine,
+            Conditions.cooling,
+            Conditions.supply,
+        )
+        .join(Pool, Pool.id == SettingResult.pool_id)
+        .join(Unit, Unit.id == SettingResult.unit_id)
+        .join(Conditions, Conditions.id == SettingResult.conditions_id)
+        .where(SettingResult.submission_id == submission_id)
+        .order_by(SettingResult.ordinal)
+    )
+    return [_followed(tuple(row)) for row in rows]
+
+
+def _followed(row: tuple[Any, ...]) -> FollowedSetting:
+    parts = (*row[:9], UnitRow(row[9], row[10]), ConditionsKey(*row[11:]))
+    return FollowedSetting(*parts)
+
+
+@dataclass(frozen=True, slots=True)
+class NewFollowUp:
+    """A screened follow-up, on its way into the database."""
+
+    submission_id: int
+    pool_id: int
+    unit_id: int
+    received_day: date
+    measured_month: str
+    outcome: str
+    status: str
+    reasons: str
+    document: str
+    days: int | None
+    steps: int
+    stable_steps: int | None
+    unstable_steps: int | None
+    early_stop_steps: int
+
+
+def save_follow_up(
+    connection: Connection, new: NewFollowUp, conditions: ConditionsKey
+) -> EvidenceKey:
+    """The place that the saved follow-up belongs to."""
+    conditions_id = find_or_add_conditions(connection, conditions)
+    connection.execute(insert(FollowUp).values(**asdict(new), conditions_id=conditions_id))
+    return EvidenceKey(new.pool_id, new.unit_id, conditions_id)
+
+
+def drop_still_stable(
+    connection: Connection, unit_id: int, pool_id: int, steps: int, month: str
+) -> list[EvidenceKey]:
+    """The places of what a script has said before of this unit, setting and month."""
+    said = (
+        (FollowUp.unit_id == unit_id)
+        & (FollowUp.pool_id == pool_id)
+        & (FollowUp.steps == steps)
+        & (FollowUp.measured_month == month)
+        & (FollowUp.outcome == "still_stable")
+    )
+    places = connection.execute(
+        select(FollowUp.pool_id, FollowUp.unit_id, FollowUp.conditions_id).where(said)
+    ).all()
+    connection.execute(delete(FollowUp).where(said))
+    return [EvidenceKey(*place) for place in places]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFollowUp:
+    """A follow-up as it was screened."""
+
+    document: str
+    measured_month: str
+    status: str
+    reasons: str
+
+
+def load_follow_ups(connection: Connection, submission_id: int) -> list[StoredFollowUp]:
+    """The follow-ups of a submission in the order of their arrival."""
+    rows = connection.execute(
+        select(FollowUp.document, FollowUp.measured_month, FollowUp.status, FollowUp.reasons)
+        .where(FollowUp.submission_id == submission_id)
+        .order_by(FollowUp.id)
+    )
+    return [StoredFollowUp(*row) for row in rows]
