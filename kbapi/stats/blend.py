@@ -19,8 +19,10 @@ from kbapi.stats.npmle import StableShareFit
 
 Vector = NDArray[np.float64]
 
-_ALONE_BELOW: Final = 30.0
-_GONE_FROM: Final = 100.0
+ALONE: Final = (30.0, 100.0)
+"""Units from which the model-free bound comes in, and with which it speaks alone."""
+BESIDE_SIBLINGS: Final = (60.0, 200.0)
+"""The same where siblings support the posterior: handed over at 100, 50 more units cost depth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,16 +88,17 @@ class BlendedBound:
     posterior: LimitBelief
     known: KnownShare
     units: float
+    handover: tuple[float, float] = ALONE
 
     @property
     def model_free_weight(self) -> float:
-        """Weight of the model-free bound: 0 to 30 units, 1 from 100, 0.5 at 65.
+        """Weight of the model-free bound: alone 0 to 30 units, 1 from 100, 0.5 at 65.
 
         The same for every share and confidence, so that asking for more never gives a deeper
         start. A weight that waits for the units a rarer failure needs covered 0.68 instead of
         0.95 at a share of 0.99 with 300 units on a long weak tail.
         """
-        return float(np.interp(self.units, [_ALONE_BELOW, _GONE_FROM], [0.0, 1.0]))
+        return float(np.interp(self.units, self.handover, [0.0, 1.0]))
 
     def ends(self, share: float, errors: Vector) -> DepthEnds:
         """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""

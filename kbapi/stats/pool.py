@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from kbapi.stats.belief import fit_belief
-from kbapi.stats.blend import BlendedBound, KnownShare, known_share
+from kbapi.stats.blend import ALONE, BESIDE_SIBLINGS, BlendedBound, KnownShare, known_share
 from kbapi.stats.first_failures import spread_first_failures
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
 from kbapi.stats.limit_prior import VaguePrior
@@ -76,7 +76,8 @@ def fit_pool(
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
-    bound = BlendedBound(belief, known_share(placed, fit), own.total_weight)
+    handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
+    bound = BlendedBound(belief, known_share(placed, fit), own.total_weight, handover)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(bound, prior, agreement, own.total_weight, fit.kkt_gap, fit.converged)
 

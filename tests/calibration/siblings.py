@@ -26,7 +26,7 @@ TIMIDITY = {0: "<= 35", 100: "<= 18", 500: "<= 8"}
 def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     """Coverage and timidity for each truth, kind of siblings and number of own units.
 
-    From 100 own units on siblings are not leaned on; with siblings that disagree the cells end
+    From 200 own units on siblings are not leaned on; with siblings that disagree the cells end
     there.
     """
     units = SHORT_UNITS if short else FULL_UNITS
@@ -40,7 +40,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
         agreeing.append(growing_timidity(f"{truth.name}, {AGREE}", truth, depths))
     rows = [*agreeing, mean_coverage(AGREE, agreeing)]
     for truth in TRUTHS:
-        depths = _depths(truth, DISAGREE, tuple(n for n in units if n <= 100), runs)
+        depths = _depths(truth, DISAGREE, tuple(n for n in units if n <= 200), runs)
         for n in depths:
             rows += judged(f"{truth.name}, {DISAGREE}, n = {n}", truth, depths[n], ">= 0.85")
     return rows

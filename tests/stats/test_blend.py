@@ -10,7 +10,7 @@ from kbapi.stats.interval import NEVER_FAILED
 from kbapi.stats.npmle import fit_npmle
 from kbapi.stats.pool import fit_pool, informative
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.siblings import Sibling, Siblings
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import masses_of
@@ -33,6 +33,13 @@ def a_pool_of(units: int):
 def test_the_model_free_bound_comes_in_between_30_and_100_units(units, weight):
     assert a_fit(a_pool_of(units)).bound.model_free_weight == pytest.approx(weight)
     assert slow.blended_weight(units) == pytest.approx(weight)
+
+
+def test_beside_siblings_the_model_free_bound_comes_in_later():
+    siblings = Siblings(series=(Sibling(100.0, 3.0, 100.0),))
+    for units, weight in [(60, 0.0), (130, 0.5), (200, 1.0)]:
+        fit = fit_pool(a_pool(a_pool_of(units)), siblings, 5.0, VOLTAGE_OFFSET)
+        assert fit.bound.model_free_weight == pytest.approx(weight)
 
 
 @pytest.mark.parametrize("units", [5, 10, 25, 40, 64, 85, 100, 130, 400])

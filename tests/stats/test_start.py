@@ -125,8 +125,9 @@ def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
     ("units", "method", "level", "borrowed"),
     [
         (20, Method.EXTREME_VALUE, Level.SERIES, 400.0),
-        (60, Method.BLEND, Level.SERIES, 400.0),
-        (100, Method.MODEL_FREE, Level.CHIP, 0.0),
+        (60, Method.EXTREME_VALUE, Level.SERIES, 400.0),
+        (100, Method.BLEND, Level.SERIES, 400.0),
+        (200, Method.MODEL_FREE, Level.CHIP, 0.0),
     ],
 )
 def test_an_answer_says_what_it_leans_on(units, method, level, borrowed):
