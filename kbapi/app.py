@@ -43,6 +43,8 @@ def create_app(instance: Instance) -> Flask:
         MAX_CONTENT_LENGTH=instance.settings.max_body_bytes,
     )
     app.url_map.strict_slashes = True
+    # A path with doubled slashes is not ours; a redirect would repeat whatever Host was sent.
+    app.url_map.merge_slashes = False
     app.extensions["kbapi"] = instance
     follow_requests(app)
     api = ProblemApi(app)

@@ -6,7 +6,7 @@ each class's title and explanation to people.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -19,6 +19,32 @@ class Problem:
     detail: str
     candidates: tuple[str, ...] = ()
     """Catalogue keys to choose from, where a chip's name fits several."""
+
+
+FAULTS: Final = {
+    "unknown_field": "No field or parameter has this name; the detail says which one may be meant.",
+    "required": "This field or parameter must be there.",
+    "invalid": "The value has the wrong shape; the detail says what would be right.",
+    "repeated_parameter": "A parameter stands in a query once.",
+    "repeated_key": "A key stands in a JSON object once: readers disagree on which of two counts.",
+    "not_finite": "NaN, Infinity and numbers like 1e400 are no measurements: leave the field out.",
+    "too_large": "Whole numbers beyond 2^53 are not exact in JSON.",
+    "too_long": "The text is longer than anything that is kept.",
+    "too_many_texts": "The document holds more texts than a result can need.",
+    "unreadable_text": "The text holds a NUL or half of a surrogate pair.",
+    "more_problems": "There are more problems than are listed: correct these first.",
+    "chip_ambiguous": "Several chips share this name: choose one of the candidates, or send the "
+    "numbers beside the name (chip_ids) or the machine's form.",
+    "chip_unreadable": "No one chip is called this: send the name as the system prints it.",
+    "identity_found": "The value looks like something that tells who or where somebody is (an "
+    "address, a number of a device, a name of a person's folder). It is neither kept nor repeated: "
+    "leave it out.",
+    "wrong_number_of_items": "A batch has 1 to 1,000 items.",
+    "note_frame": "A note begins with TOML between two +++ lines.",
+    "note_field": "A field of the note's head is wrong; the detail says what would be right.",
+    "note_text": "The note's text is Markdown without HTML and without links.",
+}
+"""What single faults of a document or a query mean, by their code."""
 
 
 class KbapiError(Exception):

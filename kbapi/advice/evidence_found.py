@@ -9,7 +9,7 @@ from kbapi.advice.question import Question
 from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
-from kbapi.evidence.locks import LockShares, lock_shares
+from kbapi.evidence.locks import LockShares, least_open, lock_shares
 from kbapi.evidence.pools import PoolEvidence, PoolFound, PoolWanted, find_pool, load_pool
 from kbapi.evidence.related import load_siblings
 from kbapi.stats.interval import GroupedIntervals
@@ -43,7 +43,7 @@ class EvidenceFound:
     nearest: tuple[str, ...]
     """Keys of the chips around this one that have results."""
     locks: LockShares | None
-    """Of the control that was found, None without any report."""
+    """Of the control and the rails that were found, the least open one; None without reports."""
 
     @property
     def has_results(self) -> bool:
@@ -82,7 +82,7 @@ def find_evidence(
         pool=pool,
         own=own,
         siblings=Siblings() if pool is None else load_siblings(connection, pool, catalogue),
-        stock_line=_stock_line(connection, pool),
+        stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
         locks=_locks(connection, line.id, question, pool),
     )
@@ -94,9 +94,12 @@ def _locks(
     control = question.control or (pool.key.control if pool is not None else None)
     if control is None:
         return None
+    domains = [question.domain] if pool is None else pool.key.domains.split("+")
     groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
-    shares = lock_shares(groups, question.chip.key, question.chip.series, question.domain, control)
-    return None if shares.level == "none" else shares
+    chip = question.chip
+    return least_open(
+        lock_shares(groups, chip.key, chip.series, domain, control) for domain in domains
+    )
 
 
 def keep_spread(connection: Connection, found: EvidenceFound) -> None:
@@ -106,10 +109,10 @@ def keep_spread(connection: Connection, found: EvidenceFound) -> None:
         save_spread(connection, found.own.id, spread.known, spread.stable)
 
 
-def _stock_line(connection: Connection, pool: PoolFound | None) -> StockLine | None:
+def _stock_line(connection: Connection, chip_key: str, pool: PoolFound | None) -> StockLine | None:
     if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
         return None
-    points = load_stock_points(connection, pool.own.id)
+    points = load_stock_points(connection, chip_key, pool.key.domains)
     if not points:
         return None
     return fit_stock_line(

@@ -16,7 +16,14 @@ from kbapi.chips.chip import ChipName
 from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import Problem, QuestionRefused
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
-from kbapi.evidence.locks import CountOf, LockShares, Split, lock_shares, reported_controls
+from kbapi.evidence.locks import (
+    FEWEST_UNITS_SHOWN,
+    CountOf,
+    LockShares,
+    Split,
+    lock_shares,
+    reported_controls,
+)
 from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.chip_rows import LineRow
@@ -232,10 +239,11 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
 
 def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
     chip = question.chip
-    locks = tuple(
-        _control_told(lock_shares(found.groups, chip.key, chip.series, domain, control))
+    shares = [
+        lock_shares(found.groups, chip.key, chip.series, domain, control)
         for domain, control in _controls_asked(question, found)
-    )
+    ]
+    locks = tuple(_control_told(one) for one in shares if not _could_tell_on(one, question))
     return LocksAnswer(
         chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
         machine=question.machine or None,
@@ -249,6 +257,12 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         ),
         cautions=cautions_about_locks(),
     )
+
+
+def _could_tell_on(shares: LockShares, question: LockQuestion) -> bool:
+    """Whether a filter has left so few units that the answer would be about somebody."""
+    is_filtered = bool(question.machine or question.firmware_month)
+    return is_filtered and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
 
 
 def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[str, str]]:

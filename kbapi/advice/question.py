@@ -142,6 +142,11 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
     chip = resolve_chip(text, "chip", catalogue) if text else None
     if isinstance(chip, Problem):
         problems.append(chip)
+    control = read.values.get("control")
+    if "clock_mhz" in read.values and control not in (None, "fixed_clock_voltage"):
+        problems.append(
+            Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
+        )
     if problems or not isinstance(chip, ChipName):
         raise QuestionRefused(problems=problems)
     return _with_defaults(chip, read.values)
@@ -152,12 +157,13 @@ def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
     moved_with = loaded.get("moved_with")
     if moved_with is not None:
         moved_with = tuple(code for code in moved_with if code != domain)
+    clock_mhz = loaded.get("clock_mhz")
     return Question(
         chip=chip,
         domain=domain,
-        control=loaded.get("control"),
+        control=loaded.get("control") or ("fixed_clock_voltage" if clock_mhz else None),
         moved_with=moved_with,
-        clock_mhz=loaded.get("clock_mhz"),
+        clock_mhz=clock_mhz,
         stable_share=round(loaded["stable_share"], 2),
         confidence=loaded["confidence"],
         detail=loaded["detail"],

@@ -1,6 +1,7 @@
 """A start answer: its frozen parts as they go over the wire, and how evidence becomes one."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_for
@@ -22,6 +23,8 @@ from kbapi.stats.guard import NO_GUARD
 from kbapi.stats.siblings import Level
 from kbapi.stats.start import NoStart, Start, StartFit, pool_start
 from kbapi.vocabulary import Grade
+
+_HALF_A_BAND_MHZ: Final = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ class StartTold:
     """Whose units it leans on: chip, series or line."""
     method: str
     at_clock: AtClock | None
-    """Only for fixed_clock_voltage."""
+    """Only for fixed_clock_voltage, at clocks near to or between those that were reported."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,7 @@ class LocksTold:
     """Weight of the chip's own reports."""
     changes: tuple[str, ...]
     """What had been changed where it was open: history, never a recommendation."""
+    in_words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +154,14 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
 def _locks_told(found: EvidenceFound) -> LocksTold:
     locks = found.locks
     if locks is None:
-        return LocksTold("unknown", None, None, 0.0, ())
+        return LocksTold("unknown", None, None, 0.0, (), wording.status_in_words("unknown"))
     return LocksTold(
         status=locks.word,
         share_open=round(locks.open.share, 4),
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
         n=round(locks.open.units, 2),
         changes=tuple(change.value for change in locks.changes),
+        in_words=wording.status_in_words(locks.word),
     )
 
 
@@ -185,10 +190,19 @@ def _start_told(
 
 
 def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> AtClock | None:
-    if found.stock_line is None:
+    """The start as an absolute voltage; None where that would be made up.
+
+    Outside the clocks that were reported a line says nothing, and a voltage too high for a low
+    clock would lie above the unit's own stock.
+    """
+    line = found.stock_line
+    if line is None or found.pool is None:
         return None
-    asked = question.clock_mhz or found.stock_line.centre_mhz
-    stock = found.stock_line.at(asked)
+    asked = question.clock_mhz or found.pool.key.clock_band_mhz + _HALF_A_BAND_MHZ
+    stock = line.at(asked)
+    is_inside = line.clocks_mhz[0] <= asked <= line.clocks_mhz[-1]
+    if not is_inside and stock.distance_mhz > _HALF_A_BAND_MHZ:
+        return None
     return AtClock(
         clock_mhz=stock.clock_mhz,
         stock_mv=round(stock.stock_mv, 2),
@@ -220,6 +234,7 @@ def _summary(
         stands_on = wording.stands_on_own(units, failures)
     return wording.summary_of_start(
         question,
+        wording.lock_lead(found.locks.word, found.locks.open.share) if found.locks else "",
         wording.rails_in_words(question.domain, moved_with(question, found)),
         wording.setting_in_words(control, -grid.enter(steps)),
         stands_on,

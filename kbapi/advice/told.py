@@ -25,7 +25,7 @@ class EvidenceBehind:
 
     units: int
     """The chip's own units that are counted."""
-    borrowed_units: float
+    borrowed_units: int
     """Units of related chips that the answer leans on."""
     failures: int
     """Own units that were seen to fail."""
@@ -63,7 +63,7 @@ def evidence_behind(found: EvidenceFound, borrowed_units: float, kkt_gap: float)
     own = found.own
     return EvidenceBehind(
         units=0 if own is None else own.units,
-        borrowed_units=round(borrowed_units, 1),
+        borrowed_units=round(borrowed_units),
         failures=0 if own is None else own.failures,
         claimed=0 if own is None else own.claimed,
         set_aside=0 if own is None else own.set_aside,

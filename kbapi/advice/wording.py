@@ -3,6 +3,7 @@
 from typing import Final
 
 from kbapi.advice.question import Question
+from kbapi.vocabulary import OPEN_STATUSES
 
 
 def share_in_words(stable_share: float) -> str:
@@ -54,9 +55,25 @@ def units_in_words(count: int) -> str:
     return f"{count} reported unit{'' if count == 1 else 's'}"
 
 
-def summary_of_start(question: Question, rails: str, setting: str, stands_on: str) -> str:
-    """One sentence: where to begin, and on how much that stands."""
-    return f"{question.chip.name}: begin {rails} at {setting}, then test; {stands_on}."
+def lock_lead(word: str, share_open: float) -> str:
+    """What stands before a number that many machines can't be given; empty where they can.
+
+    >>> lock_lead("open", 0.9)
+    ''
+    >>> print(lock_lead("os_blocked", 0.02))
+    the operating system does not let it through (open on 2 % of machines). If yours does,
+    """
+    if word in OPEN_STATUSES:
+        return ""
+    told = f"{_STATUSES[word]} (open on {share_open * 100:.0f} % of machines)"
+    return f"{told}. If yours does, "
+
+
+def summary_of_start(
+    question: Question, lead: str, rails: str, setting: str, stands_on: str
+) -> str:
+    """One sentence or two: whether it can be set, where to begin, on how much that stands."""
+    return f"{question.chip.name}: {lead}begin {rails} at {setting}, then test; {stands_on}."
 
 
 def stands_on_own(units: int, failures: int) -> str:
@@ -65,10 +82,13 @@ def stands_on_own(units: int, failures: int) -> str:
 
 
 def stands_on_related(units: int, failures: int, borrowed_units: float, level: str) -> str:
-    """What a start stands on that leans on related chips."""
+    """What a start stands on that leans on related chips as well."""
+    related = f"{borrowed_units:.0f} units of related chips of its {level}"
+    if units == 0:
+        return f"nobody has sent a result of this chip, so this rests on {related} alone"
     return (
-        f"this leans on {borrowed_units:.0f} units of related chips of its {level}, with "
-        f"{units_in_words(units)} of its own, {failures} of them seen to fail"
+        f"this stands on {units_in_words(units)}, {failures} of them seen to fail, and leans on "
+        f"{related}"
     )
 
 
@@ -84,8 +104,8 @@ def no_results(question: Question, control: str) -> str:
 def too_few_units(question: Question, units: int) -> str:
     """Why there is no start: the evidence does not reach that far."""
     return (
-        f"{units_in_words(units).capitalize()} of {question.chip.name} are not enough for a "
-        "number, and no related chip has enough either. Begin at stock with the smallest step, "
+        f"With {units_in_words(units)} of {question.chip.name} there is no honest "
+        "number yet, and no related chip has enough either. Begin at stock with the smallest step, "
         "and send what you find: a failure is worth most."
     )
 

@@ -40,7 +40,12 @@ def with_links(accepted: Accepted) -> AcceptedAnswer:
     starts = dict.fromkeys(
         "/v1/start?"
         + urlencode(
-            {"chip": accepted.chip.key, "domain": setting.domain, "control": setting.control}
+            {
+                "chip": accepted.chip.key,
+                "domain": setting.domain,
+                "control": setting.control,
+                "moved_with": ",".join(setting.moved_with),
+            }
         )
         for setting in accepted.settings
     )

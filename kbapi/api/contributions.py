@@ -8,7 +8,7 @@ from marshmallow import fields
 
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
-from kbapi.api.headers import contributor_token
+from kbapi.api.headers import contributor_token, require_no_parameters
 from kbapi.errors import QuestionRefused
 from kbapi.intake.contributions import read_contributions, withdraw_contributions
 from kbapi.wire import StrictSchema, Whole, read_parameters
@@ -69,4 +69,5 @@ def list_own_results() -> Response:
 )
 def withdraw_own_results() -> Response:
     """Withdraw every result of your own at once; backups keep what they had."""
+    require_no_parameters()
     return dump(withdraw_contributions(instance(), contributor_token()), 200)

@@ -9,6 +9,8 @@ from kbapi.errors import (
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
+    Problem,
+    QuestionRefused,
     ReceiptMissing,
 )
 from kbapi.intake.receipts import RECEIPT_PREFIX
@@ -20,6 +22,23 @@ _LONGEST_KEY: Final = 255
 _TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
 
 
+def require_no_parameters() -> None:
+    """Nothing, for a request without query parameters; this endpoint knows none.
+
+    Raises
+    ------
+    QuestionRefused
+        Naming each of them: a misspelt wish is never silently ignored.
+    """
+    if request.args:
+        raise QuestionRefused(
+            problems=[
+                Problem(name[:80], "unknown_field", "This endpoint takes no query parameters.")
+                for name in request.args
+            ]
+        )
+
+
 def require_json() -> None:
     """Nothing, when the body says that it is JSON in UTF-8.
 
@@ -28,6 +47,8 @@ def require_json() -> None:
     MediaTypeWrong
         For every other Content-Type, and for none.
     """
+    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise MediaTypeWrong("The body is read as it is: send it without Content-Encoding.")
     charset = request.mimetype_params.get("charset", "utf-8").lower()
     if request.mimetype != "application/json" or charset not in ("utf-8", "utf8"):
         raise MediaTypeWrong
@@ -41,7 +62,7 @@ def is_ndjson() -> bool:
     MediaTypeWrong
         For every other Content-Type, and for none.
     """
-    if request.mimetype == "application/x-ndjson":
+    if request.mimetype == "application/x-ndjson" and "Content-Encoding" not in request.headers:
         return True
     require_json()
     return False

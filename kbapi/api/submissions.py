@@ -9,7 +9,13 @@ from marshmallow import fields
 
 from kbapi.api.answers import dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
-from kbapi.api.headers import bearer_receipt, idempotency_key, is_ndjson, require_json
+from kbapi.api.headers import (
+    bearer_receipt,
+    idempotency_key,
+    is_ndjson,
+    require_json,
+    require_no_parameters,
+)
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import QuestionRefused
 from kbapi.intake.accept import accept_submission, rehearse_submission
@@ -139,6 +145,7 @@ def submit_results() -> Response:
 )
 def read_result(submission_id: UUID) -> Response:
     """Read a result of your own back, with its receipt."""
+    require_no_parameters()
     own = read_own_result(instance(), str(submission_id), bearer_receipt())
     return dump(own, 200)
 
@@ -158,6 +165,7 @@ def read_result(submission_id: UUID) -> Response:
 )
 def withdraw_result(submission_id: UUID) -> Response:
     """Withdraw a result of your own, with its receipt; backups keep what they had."""
+    require_no_parameters()
     withdraw_own_result(instance(), str(submission_id), bearer_receipt())
     return Response(status=204)
 
@@ -186,6 +194,7 @@ def withdraw_result(submission_id: UUID) -> Response:
 )
 def follow_up_result(submission_id: UUID) -> Response:
     """Tell what became of a setting of a result of your own, with its receipt."""
+    require_no_parameters()
     require_json()
     told = accept_follow_up(
         instance(), str(submission_id), bearer_receipt(), request.get_data(), idempotency_key()

@@ -9,8 +9,8 @@ _MOST_ROWS: Final = 24
 
 
 def start_in_lines(answer: dict[str, Any]) -> str:
-    """A start answer."""
-    lines = [paragraph(answer["summary"])]
+    """A start answer, what the platform allows first."""
+    lines = [paragraph(_lock_line(answer["locks"])), "", paragraph(answer["summary"])]
     if answer["start"] is not None:
         lines += ["", paragraph(f"It means: {answer['means']['text']}.")]
         if (at_clock := answer["start"]["at_clock"]) is not None:
@@ -19,6 +19,14 @@ def start_in_lines(answer: dict[str, Any]) -> str:
     if answer["nearest"]:
         lines += ["", paragraph("Related chips with results: " + ", ".join(answer["nearest"]))]
     return "\n".join([*lines, *_cautions(answer)])
+
+
+def _lock_line(locks: dict[str, Any]) -> str:
+    told = f"Can it be set at all? {locks['in_words'].capitalize()}"
+    if locks["share_open"] is None:
+        return f"{told}."
+    low, high = locks["interval"]
+    return f"{told}: open on {locks['share_open']:.0%} of machines ({low:.0%} to {high:.0%})."
 
 
 def _at_clock(at_clock: dict[str, Any]) -> str:
@@ -33,7 +41,7 @@ def _evidence(evidence: dict[str, Any]) -> str:
     return (
         f"Evidence: {evidence['units']} units counted, {evidence['failures']} of them failed "
         f"somewhere; {evidence['claimed']} claimed without proof of effect, "
-        f"{evidence['set_aside']} set aside; latest {evidence['latest'] or 'none'}."
+        f"{evidence['set_aside']} set aside; latest month {evidence['latest'] or 'unknown'}."
     )
 
 
@@ -147,7 +155,7 @@ def _lock(lock: dict[str, Any]) -> list[str]:
         paragraph(
             f"{lock['control']} on {lock['domain']}: {lock['in_words']}{leaning}. Open on "
             f"{lock['share_open']:.0%} of machines (between {low:.0%} and {high:.0%} with "
-            f"{lock['confidence']:.0%}), from {lock['n']:g} reports."
+            f"{lock['confidence']:.0%}), from reports that weigh {lock['n']:g}."
         )
     ]
     told = [one for one in lock["statuses"] if one["units"]]
@@ -181,7 +189,8 @@ def own_in_lines(answer: dict[str, Any]) -> str:
 def followed_up_in_lines(answer: dict[str, Any]) -> str:
     """How a follow-up was understood."""
     moved = " with ".join([answer["domain"], *answer["moved_with"]])
-    lines = [f"{moved} at {answer['setting']:g}: {answer['outcome']}, {answer['status']}"]
+    at = "" if answer["setting"] is None else f" at {answer['setting']:g}"
+    lines = [f"{moved}{at}: {answer['outcome']}, {answer['status']}"]
     lines += [paragraph(reason["text"], "    ") for reason in answer["reasons"]]
     return "\n".join([*lines, paragraph(answer["thanks"])])
 

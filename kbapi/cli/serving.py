@@ -63,6 +63,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "graceful_timeout": 30,
             "timeout": 60,
             "keepalive": 5,
+            "limit_request_line": 8190,
             "logger_class": _AddresslessLog,
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door

@@ -24,6 +24,8 @@ CONFIDENCE: Final = 0.95
 FEWEST_UNITS_SHOWN: Final = 5
 """A breakdown into fewer units than this could tell on somebody: it is withheld."""
 _CLEAR_SHARE: Final = 0.6
+_STRENGTH_OF_THE_WHOLE: Final = 2.0
+_LEAST_SHARE_TOLD: Final = 0.01
 _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 
 
@@ -64,6 +66,8 @@ class LockShares:
     """The status with the largest share, `mixed` below 0.6, `unknown` without reports."""
     level: str
     """chip, series where siblings speak for it alone, none."""
+    units: int
+    """The chip's own units that were reported on."""
     open: ShareEstimate
     statuses: tuple[StatusShare, ...]
     found_by: tuple[CountOf, ...]
@@ -87,14 +91,18 @@ def lock_shares(
     units = sum(g.units for g in own)
     borrowed = prior is not None
     prior = prior or even_prior(len(STATUSES))
-    splits = _Splits(prior)
+    # A part of the chip's units is expected to be like the whole, and soon speaks for itself.
+    splits = _Splits(SharePrior(posterior_shares(counts, prior), _STRENGTH_OF_THE_WHOLE))
+    # What was reported is told as it is; only where nothing was, related chips speak.
+    shares = counts / counts.sum() if units else posterior_shares(counts, prior)
     return LockShares(
         domain=domain,
         control=control,
-        word=_word(posterior_shares(counts, prior), known=units > 0 or borrowed),
+        word=_word(shares, known=units > 0 or borrowed),
         level="chip" if units else "series" if borrowed else "none",
+        units=units,
         open=estimate_share(counts, _OPEN, prior, CONFIDENCE),
-        statuses=_statuses(own, posterior_shares(counts, prior)),
+        statuses=_statuses(own, shares),
         found_by=_counted(own, lambda g: g.found_by),
         changes=_changes(own),
         by_machine=splits.of(own, lambda g: g.machine),
@@ -143,7 +151,14 @@ def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[Status
     return tuple(
         StatusShare(status, float(shares[place]), units[status])
         for place, status in enumerate(STATUSES)
+        if shares[place] >= _LEAST_SHARE_TOLD or units[status]
     )
+
+
+def least_open(shares: Iterable[LockShares]) -> LockShares | None:
+    """The one that is least likely to be open: rails that move together need all of them."""
+    told = [one for one in shares if one.level != "none"]
+    return min(told, key=lambda one: (one.open.share, one.domain), default=None)
 
 
 def _counted(

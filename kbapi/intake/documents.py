@@ -34,6 +34,8 @@ class SubmittedSetting:
     checked_results: bool | None = None
     clock_mhz: float | None = None
     stock_mv: float | None = None
+    is_foreign: bool = False
+    """Whether the chip is described in the catalogue and has no such rail or control."""
 
     @property
     def domains(self) -> tuple[Domain, ...]:

@@ -14,9 +14,11 @@ from kbapi.evidence.book import book_evidence
 from kbapi.intake.accepted import ReasonTold
 from kbapi.intake.documents import SubmittedSetting
 from kbapi.intake.follow_up_rules import (
+    NEEDS_A_SETTING,
     SENTENCES,
     ScreenedFollowUp,
     Status,
+    ValuesFollowed,
     conditions_of,
     match_setting,
     screen_follow_up,
@@ -42,10 +44,16 @@ from kbapi.storage.submissions import StoredSubmission
 from kbapi.wire import problems_of
 
 _FOLLOW_UP: Final = FollowUpSchema()
-_THANKS: Final = "Thank you. What holds for months is what the next person wants to know."
-_THANKS_FOR_FAILURE: Final = (
-    "Thank you. That it failed after all is worth more than that it passed: step back."
-)
+_THANKS: Final = {
+    "still_stable": "Thank you. What holds for months is what the next person wants to know.",
+    "failed_later": "Thank you. That it failed after all is worth more than that it passed: step "
+    "back, and check your files.",
+    "locked_later": "Thank you. Others with the same update will ask.",
+    "fails_at_stock_too": "Thank you. Stop here: a machine that fails at stock needs qualified "
+    "people, not tuning.",
+    "given_up": "Thank you for saying so: silence would look like success.",
+    "machine_gone": "Thank you for saying so: silence would look like success.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +65,8 @@ class FollowUpTold:
     domain: str
     control: str
     moved_with: tuple[str, ...]
-    setting: float
+    setting: float | None
+    """None where the outcome is about the machine."""
     outcome: str
     status: Status
     """counted, claimed (no proof of effect) or noted (kept beside the result)."""
@@ -73,7 +82,7 @@ class _Followed:
 
     sent: SubmittedFollowUp
     setting: FollowedSetting
-    value: float
+    values: ValuesFollowed
 
 
 def accept_follow_up(
@@ -141,16 +150,17 @@ def _followed(
     setting = match_setting(load_followed(connection, stored.id), sent)
     if setting is None:
         raise _refused([_problem("/domain", "setting_not_reported")])
-    document = orjson.loads(stored.document)
-    value = sent.setting
-    if value is None:
-        value = document["settings"][setting.ordinal].get("in_use")
-    if value is None:
+    told = orjson.loads(stored.document)["settings"][setting.ordinal]
+    value = sent.setting if sent.setting is not None else told.get("in_use")
+    if value is None and sent.outcome in NEEDS_A_SETTING:
         raise _refused([_problem("/setting", "setting_untold")])
-    problems = list(_faults_of(sent, setting, value))
+    problems = [] if value is None else list(_faults_of(sent, setting, value))
     if problems:
         raise _refused(problems)
-    return _Followed(sent, setting, value)
+    passed = told.get("stable_at")
+    return _Followed(
+        sent, setting, ValuesFollowed(value, told.get("in_use") if passed is None else passed)
+    )
 
 
 def _problem(pointer: str, code: str) -> Problem:
@@ -173,7 +183,7 @@ def _store(
 ) -> FollowUpTold:
     month = f"{instance.today():%Y-%m}"
     screened = screen_follow_up(
-        followed.sent, followed.setting, followed.value, _grid_of(instance, stored, followed)
+        followed.sent, followed.setting, followed.values, _grid_of(instance, stored, followed)
     )
     places = []
     unit = followed.setting.unit
@@ -232,12 +242,12 @@ def _tell(
         domain=setting.domain,
         control=setting.control,
         moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
-        setting=followed.value,
+        setting=followed.values.value,
         outcome=followed.sent.outcome,
         status=screened.status,
         reasons=tuple(ReasonTold(code, SENTENCES[code]) for code in screened.reasons),
         replaced=replaced,
-        thanks=_THANKS_FOR_FAILURE if followed.sent.outcome == "failed_later" else _THANKS,
+        thanks=_THANKS[followed.sent.outcome],
     )
 
 

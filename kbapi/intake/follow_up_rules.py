@@ -24,9 +24,19 @@ SENTENCES: Final = {
     "setting counts as lasting: say so again then.",
     "effect_unproven_again": "Nothing shows that the setting still changes anything: an update "
     "that closes a control makes everything stable. Send what shows it now.",
+    "deeper_than_passed": "The result itself did not pass this deep: test it and send that as a "
+    "result of its own.",
+    "fails_at_stock": "A machine that fails at stock has a fault: stop, set everything back to "
+    "stock, and ask qualified people. It changes no number.",
+    "locked_noted": "An update closed the control. It is kept beside the result; send the lock "
+    "status with your next result, so that others are warned.",
     "outcome_noted": "It is kept beside the result and changes no number.",
 }
 """Codes of follow-ups: the first two refuse, the others say why one does not count."""
+
+_NOTED_FOR: Final = {"fails_at_stock_too": "fails_at_stock", "locked_later": "locked_noted"}
+NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
+"""Outcomes that are about one setting; the others are about the machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +48,16 @@ class ScreenedFollowUp:
     steps: int
     stable_steps: int | None = None
     unstable_steps: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ValuesFollowed:
+    """The setting that a follow-up is about, and the deepest that the result says it held."""
+
+    value: float | None
+    """None where the outcome is about the machine."""
+    passed: float | None
+    """What passed, or else what was in use."""
 
 
 def match_setting(
@@ -55,23 +75,34 @@ def match_setting(
 
 
 def screen_follow_up(
-    sent: SubmittedFollowUp, setting: FollowedSetting, value: float, grid: Grid
+    sent: SubmittedFollowUp, setting: FollowedSetting, followed: ValuesFollowed, grid: Grid
 ) -> ScreenedFollowUp:
     """The follow-up's standing and the end that it gives, if any."""
-    below_stock = _below_stock(setting, value)
+    if sent.outcome not in NEEDS_A_SETTING or followed.value is None:
+        return ScreenedFollowUp("noted", (_NOTED_FOR.get(sent.outcome, "outcome_noted"),), 0)
+    below_stock = _below_stock(setting, followed.value)
     steps = grid.stable_steps(below_stock)
     if setting.status == "set_aside":
         return ScreenedFollowUp("noted", ("setting_set_aside",), steps)
     if sent.outcome == "failed_later":
-        failed = max(1, grid.unstable_steps(below_stock))
+        failed = grid.unstable_steps(below_stock)
+        if failed == 0:
+            return ScreenedFollowUp("noted", ("fails_at_stock",), 0)
         return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
-    if sent.outcome != "still_stable":
-        return ScreenedFollowUp("noted", ("outcome_noted",), steps)
+    if steps > _passed_steps(setting, followed, grid):
+        return ScreenedFollowUp("noted", ("deeper_than_passed",), steps)
     if (sent.days or 0) < LASTING_LEAST_DAYS:
         return ScreenedFollowUp("noted", ("too_early",), steps)
     if not _is_effect_shown(sent):
         return ScreenedFollowUp("claimed", ("effect_unproven_again",), steps)
     return ScreenedFollowUp("counted", (), steps, stable_steps=steps)
+
+
+def _passed_steps(setting: FollowedSetting, followed: ValuesFollowed, grid: Grid) -> int:
+    """How deep the result itself went without failing: a follow-up is no new search."""
+    if followed.passed is None:
+        return 0
+    return grid.stable_steps(max(0.0, _below_stock(setting, followed.passed)))
 
 
 def _below_stock(setting: FollowedSetting, value: float) -> float:

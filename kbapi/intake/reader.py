@@ -11,7 +11,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipName, Form
 from kbapi.chips.resolve import ResolvedChip, decide_chip
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.intake.documents import SubmittedResult
+from kbapi.intake.documents import SubmittedResult, SubmittedSetting
 from kbapi.intake.json_text import JsonReading, read_json
 from kbapi.intake.platform_schema import ChipIdsSchema
 from kbapi.intake.readings import Ignored, ignore_readings
@@ -74,7 +74,19 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         raise _refused(reading, (*_only_problem(chip), *refused))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
-    return ReadDocument(usable, chip.chip, raw, chip.conflict, ignored)
+    known = replace(
+        usable, settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings)
+    )
+    return ReadDocument(known, chip.chip, raw, chip.conflict, ignored)
+
+
+def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
+    """The setting, marked if the catalogue describes the chip without such a rail or control."""
+    if catalogue.find(chip.key) is None:
+        return setting
+    has_rails = set(setting.domains) <= set(catalogue.domains_for(chip))
+    has_control = setting.control in catalogue.controls_for(chip)
+    return setting if has_rails and has_control else replace(setting, is_foreign=True)
 
 
 def _with_identities(reading: JsonReading) -> JsonReading:

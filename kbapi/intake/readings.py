@@ -6,6 +6,7 @@ sender is told which one and why. Nothing is converted.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any, Final
 
 from kbapi import bounds
@@ -189,6 +190,9 @@ READING_RULES: Final = (
 )
 
 
+_OF_ONE_TEMPERATURE: Final = READING_RULES[:3]
+
+
 def ignore_readings(result: SubmittedResult) -> tuple[SubmittedResult, tuple[Ignored, ...]]:
     """The result without the numbers that cannot be right, and which these were."""
     told: dict[str, Ignored] = {}
@@ -198,7 +202,26 @@ def ignore_readings(result: SubmittedResult) -> tuple[SubmittedResult, tuple[Ign
             pointer = f"/readings/{place}/{name}"
             told.setdefault(pointer, Ignored(pointer, rule.code, f"{rule.sentence} {hint}"))
         result = _without(result, [(place, name) for place, name, _ in found])
-    return result, tuple(told.values())
+    hot = {ignored.pointer: ignored for ignored in _ignored_of_runs(result)}
+    trials = tuple(
+        replace(trial, temp_max_c=None) if f"/trials/{place}/temp_max_c" in hot else trial
+        for place, trial in enumerate(result.trials)
+    )
+    return replace(result, trials=trials), (*told.values(), *hot.values())
+
+
+def _ignored_of_runs(result: SubmittedResult) -> Iterator[Ignored]:
+    """The temperatures of runs that cannot be right: held against the rules of one sensor."""
+    for place, trial in enumerate(result.trials):
+        alone = Reading("tuned", load=trial.load, temp_max_c=trial.temp_max_c)
+        faults = (
+            (rule, hint)
+            for rule in _OF_ONE_TEMPERATURE
+            for _, hint in rule.faults_of(alone, replace(result, readings=(alone,)))
+        )
+        for rule, hint in islice(faults, 1):
+            pointer = f"/trials/{place}/temp_max_c"
+            yield Ignored(pointer, rule.code, f"{rule.sentence} {hint}")
 
 
 def _faults(rule: ReadingRule, result: SubmittedResult) -> Iterator[tuple[int, str, str]]:

@@ -151,6 +151,13 @@ def _trial_contradicts(result: SubmittedResult, _: str) -> Iterator[Fault]:
         yield Fault(f"/trials/{place}", hint)
 
 
+def _in_use_fails(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.in_use is None or setting.unstable_at is None:
+        return
+    if setting.in_use <= setting.unstable_at:
+        yield Fault("in_use", "Live with a setting that lies nearer to stock than what failed.")
+
+
 REFUSALS: Final = (
     Refusal(
         "nothing_told",
@@ -191,6 +198,11 @@ REFUSALS: Final = (
         "unstable_not_deeper",
         "What failed must lie deeper than what passed.",
         _unstable_not_deeper,
+    ),
+    Refusal(
+        "in_use_fails",
+        "The setting in use is one that failed, or deeper.",
+        _in_use_fails,
     ),
 )
 

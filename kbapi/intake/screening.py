@@ -76,6 +76,10 @@ def _stock_mv_missing(setting: SubmittedSetting, _: SubmittedResult) -> bool:
     return setting.control == "fixed_clock_voltage" and setting.stock_mv is None
 
 
+def _not_on_this_chip(setting: SubmittedSetting, _: SubmittedResult) -> bool:
+    return setting.is_foreign
+
+
 def _fails_at_stock(setting: SubmittedSetting, _: SubmittedResult) -> bool:
     return setting.unstable_at is not None and setting.below_stock(setting.unstable_at) == 0
 
@@ -159,6 +163,13 @@ SCREENING_RULES: Final = (
         "Without this unit's own stock voltage at that clock nobody can say how deep this is: send "
         "stock_mv as well.",
         _stock_mv_missing,
+    ),
+    ScreeningRule(
+        "not_on_this_chip",
+        "set_aside",
+        "The catalogue says that this chip has no such rail or control: see /v1/chips/{chip} for "
+        "those it has. It is kept, in case the catalogue is wrong.",
+        _not_on_this_chip,
     ),
     ScreeningRule(
         "fails_at_stock",

@@ -8,7 +8,7 @@ from flask_smorest import Api
 
 from kbapi import errors
 from kbapi.api.documents import openapi_document
-from kbapi.errors import KbapiError, PageMissing
+from kbapi.errors import FAULTS, KbapiError, PageMissing
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
@@ -29,7 +29,7 @@ def _explanations() -> dict[str, tuple[str, str]]:
     told = {}
     for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
         told[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
-    for code, sentence in (*LATER_REMARKS.items(), *SENTENCES.items()):
+    for code, sentence in (*FAULTS.items(), *LATER_REMARKS.items(), *SENTENCES.items()):
         told[code] = (code.replace("_", " ").capitalize(), sentence)
     for kind in vars(errors).values():
         if isinstance(kind, type) and issubclass(kind, KbapiError) and kind is not KbapiError:

@@ -145,11 +145,16 @@ def estimate_share(
         raise ValueError("a confidence lies between 0 and 1")
     weight = counts + prior.strength * prior.shares
     inside, outside = float(weight[group].sum()), float(weight[~group].sum())
+    share = inside / (inside + outside)
+    # However sure related chips are, at least Jeffreys' half unit stays on either side: of 43
+    # machines that are all locked, up to one in twenty may still be open.
+    own_inside, own_outside = float(counts[group].sum()), float(counts[~group].sum())
+    inside, outside = max(inside, own_inside + 0.5), max(outside, own_outside + 0.5)
     tail = (1.0 - confidence) / 2.0
     return ShareEstimate(
-        share=inside / (inside + outside),
-        low=float(betaincinv(inside, outside, tail)) if inside > 0 else 0.0,
-        high=float(betaincinv(inside, outside, 1.0 - tail)) if outside > 0 else 1.0,
+        share=share,
+        low=min(share, float(betaincinv(inside, outside, tail))),
+        high=max(share, float(betaincinv(inside, outside, 1.0 - tail))),
         confidence=confidence,
         units=float(counts.sum()),
         borrowed=prior.strength,

@@ -263,12 +263,16 @@ class StockPoint:
     stock_mv: float
 
 
-def load_stock_points(connection: Connection, pool_id: int) -> list[StockPoint]:
-    """The counted stock voltages of a pool in a fixed order."""
+def load_stock_points(connection: Connection, chip_key: str, domains: str) -> list[StockPoint]:
+    """The counted stock voltages of a chip's rails over all clocks, in a fixed order."""
     rows = connection.execute(
         select(SettingResult.clock_mhz, SettingResult.stock_mv)
+        .join(Pool, Pool.id == SettingResult.pool_id)
+        .join(Chip, Chip.id == Pool.chip_id)
         .where(
-            SettingResult.pool_id == pool_id,
+            Chip.key == chip_key,
+            Pool.control == "fixed_clock_voltage",
+            Pool.domains == domains,
             SettingResult.status == "counted",
             SettingResult.stock_mv.is_not(None),
         )

@@ -210,3 +210,16 @@ def test_a_question_about_locks_is_refused_with_every_problem(client: FlaskClien
     assert response.status_code == 422
     pointers = {error["pointer"] for error in response.get_json()["errors"]}
     assert pointers == {"chp", "chip", "domain", "firmware_month", "machine"}
+
+
+def test_a_part_soon_speaks_for_itself_however_sure_the_series_is(client: FlaskClient) -> None:
+    for number in range(200):
+        report(client, number, "chip_locked", chip="norvane-sable-5-4610mx", contributor=number)
+    for number in range(200, 212):
+        report(client, number, "open", firmware_month="2026-01")
+    for number in range(212, 224):
+        report(client, number, "firmware_locked", firmware_month="2026-06")
+    (core,) = locks(client)["locks"]
+    shares = {split["value"]: split["share_open"] for split in core["by_firmware_month"]}
+    assert shares["2026-01"] > 0.9
+    assert shares["2026-06"] < 0.15

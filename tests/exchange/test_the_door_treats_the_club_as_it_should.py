@@ -13,6 +13,7 @@ from kbapi.intake.accept import accept_submission
 from kbapi.storage.instance import Instance
 
 REFUSALS = {
+    "in_use_fails",
     "above_stock",
     "looks_like_volts",
     "outside_fixed_clock_range",

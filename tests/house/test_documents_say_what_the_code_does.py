@@ -118,3 +118,19 @@ def test_every_folder_of_the_package_stands_in_the_picture_of_the_house() -> Non
     for folder in (ROOT / "kbapi").iterdir():
         if folder.is_dir() and (folder / "__init__.py").exists():
             assert f"{folder.name}/" in DEVELOPERS, folder.name
+
+
+def test_every_file_that_the_developers_guide_names_exists() -> None:
+    named = set(
+        re.findall(
+            r"`((?:kbapi/|tests/|seed_data/)?[a-z_]+(?:/[a-z_.]+)*\.(?:py|toml))`", DEVELOPERS
+        )
+    )
+    missing = [
+        name
+        for name in sorted(named)
+        if not any((ROOT / base / name).exists() for base in ("", "kbapi", "tests", "seed_data"))
+        and not list((ROOT / "kbapi").rglob(Path(name).name))
+    ]
+    assert len(named) > 10
+    assert missing == []

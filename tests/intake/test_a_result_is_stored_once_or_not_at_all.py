@@ -49,7 +49,9 @@ def test_one_result_is_one_row_of_each_kind(instance: Instance) -> None:
 def test_the_sender_is_told_how_each_setting_was_screened(instance: Instance) -> None:
     accepted = send(
         instance,
-        a_submission(a_setting(moved_with=["ring"]), a_setting(domain="memory", unstable_at=None)),
+        a_submission(
+            a_setting(moved_with=["ring"]), a_setting(domain="graphics", unstable_at=None)
+        ),
     )
     first, second = accepted.settings
     assert (first.domain, first.moved_with, first.status) == ("core", ("ring",), "counted")

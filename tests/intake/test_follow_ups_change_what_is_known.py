@@ -94,12 +94,44 @@ def test_thirty_days_with_effect_proven_again_make_a_lasting_setting(
 
 
 @pytest.mark.parametrize(
-    "outcome", ["locked_later", "fails_at_stock_too", "given_up", "machine_gone"]
+    ("outcome", "code", "said"),
+    [
+        ("locked_later", "locked_noted", "same update"),
+        ("fails_at_stock_too", "fails_at_stock", "Stop here"),
+        ("given_up", "outcome_noted", "silence"),
+        ("machine_gone", "outcome_noted", "silence"),
+    ],
 )
-def test_other_outcomes_are_noted_beside_the_result(instance: Instance, outcome: str) -> None:
+def test_other_outcomes_are_noted_beside_the_result_and_need_no_setting(
+    instance: Instance, outcome: str, code: str, said: str
+) -> None:
     told = follow(instance, sent_counts(instance), outcome)
-    assert (told.status, told.reasons[0].code) == ("noted", "outcome_noted")
+    assert (told.status, told.reasons[0].code) == ("noted", code)
+    assert said in told.thanks
+    without_use = send(instance, a_count_submission(20, 22, 2))
+    again = follow(instance, without_use, outcome)
+    assert (again.status, again.setting) == ("noted", None)
     assert intervals(instance) == [(20, 22)]
+
+
+def test_a_follow_up_is_no_search_deeper_than_the_result_passed(instance: Instance) -> None:
+    proof = {"days": 100, "effect": COUNTED}
+    result = sent_counts(instance)
+    at_the_pass = follow(instance, result, "still_stable", setting=-20, **proof)
+    assert at_the_pass.status == "counted"
+    for deeper in (-21, -60):
+        told = follow(instance, result, "still_stable", setting=deeper, **proof)
+        assert (told.status, told.reasons[0].code) == ("noted", "deeper_than_passed")
+    assert intervals(instance, Filters(grade="lasting")) == [(20, NEVER_FAILED)]
+
+
+def test_a_later_failure_at_stock_is_a_fault_and_no_limit(instance: Instance) -> None:
+    result = sent_counts(instance)
+    at_stock = follow(instance, result, "failed_later", setting=0)
+    assert (at_stock.status, at_stock.reasons[0].code) == ("noted", "fails_at_stock")
+    assert intervals(instance) == [(20, 22)]
+    follow(instance, result, "failed_later", setting=-1)
+    assert intervals(instance) == [(0, 1)]
 
 
 def test_a_setting_that_is_set_aside_takes_its_follow_ups_along(instance: Instance) -> None:

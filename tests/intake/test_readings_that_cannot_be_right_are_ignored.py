@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from kbapi.intake.documents import Reading, SubmittedResult
+from kbapi.intake.documents import Reading, SubmittedResult, Trial
 from kbapi.intake.readings import READING_RULES, Ignored, ignore_readings
 from kbapi.storage.instance import Instance
 from tests.intake.whole_document import a_whole_document
@@ -179,3 +179,23 @@ def test_a_good_result_is_not_lost_for_a_bad_sensor_and_the_answer_says_so(
     assert accepted.screening.status == "counted"
     (told,) = accepted.reading_ignored
     assert (told.pointer, told.code) == ("/readings/1/temp_avg_c", "sensor_sentinel")
+
+
+@pytest.mark.parametrize(
+    ("value", "code"),
+    [
+        (84, None),
+        (511, "sensor_sentinel"),
+        (0, "sensor_sentinel"),
+        (190, "fahrenheit"),
+        (-40, "temperature_out_of_range"),
+    ],
+)
+def test_the_temperature_of_a_run_is_held_against_the_same_rules(
+    value: float, code: str | None
+) -> None:
+    run = Trial((), "stable", load="all_core", temp_max_c=value)
+    usable, told = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
+    assert [one.code for one in told] == ([] if code is None else [code])
+    assert [one.pointer for one in told] == ([] if code is None else ["/trials/0/temp_max_c"])
+    assert usable.trials[0].temp_max_c == (value if code is None else None)

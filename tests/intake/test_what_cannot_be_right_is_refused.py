@@ -112,6 +112,18 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]] 
             (fixed(stable_at=800, unstable_at=800), "unstable_at"),
         ],
     ),
+    "in_use_fails": (
+        [
+            offset(stable_at=-80, unstable_at=-85, in_use=-84),
+            offset(stable_at=-80, unstable_at=None, in_use=-80),
+            fixed(stable_at=800, unstable_at=790, in_use=791),
+        ],
+        [
+            (offset(stable_at=-80, unstable_at=-85, in_use=-85), "in_use"),
+            (offset(stable_at=-80, unstable_at=-85, in_use=-95), "in_use"),
+            (fixed(stable_at=800, unstable_at=790, in_use=790), "in_use"),
+        ],
+    ),
 }
 
 
@@ -185,6 +197,7 @@ def test_every_rule_that_applies_is_told_in_the_order_of_the_table() -> None:
         ("above_stock", "unstable_at"),
         ("beyond_hard_bound", "in_use"),
         ("unstable_not_deeper", "unstable_at"),
+        ("in_use_fails", "in_use"),
     ]
 
 

@@ -72,6 +72,10 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
         [case(AT_A_CLOCK), case(COUNTED)],
         [case(AT_A_CLOCK, stock_mv=None)],
     ),
+    "not_on_this_chip": (
+        [case(COUNTED, is_foreign=False)],
+        [case(COUNTED, is_foreign=True)],
+    ),
     "fails_at_stock": (
         [
             case(FAILED_FIRST, unstable_at=-1.0),

@@ -38,6 +38,13 @@ def test_the_interval_is_the_beta_quantile_that_the_books_give(seen: np.ndarray)
     assert (found.low, found.high) == pytest.approx((low, high), rel=1e-6, abs=1e-9)
 
 
+def test_a_sure_prior_never_closes_the_interval() -> None:
+    locked = fit_share_prior(np.array([[0.0, 500.0], [0.0, 400.0], [0.0, 450.0]]))
+    found = estimate_share(np.array([0.0, 43.0]), np.array([True, False]), locked, 0.95)
+    assert found.low == pytest.approx(0, abs=1e-3)
+    assert 0.03 < found.high < 0.10
+
+
 def test_the_strength_is_the_one_that_a_plain_search_finds() -> None:
     rng = np.random.default_rng(5)
     rows = rng.multinomial(60, rng.dirichlet([8, 3, 1], size=6)[0], size=6).astype(float)

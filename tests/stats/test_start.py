@@ -214,3 +214,11 @@ def test_every_askable_share_and_confidence_is_answered(share, confidence, units
     fit = a_start(rows, share=share, confidence=confidence)
     assert isinstance(fit.answer, Start | NoStart)
     assert fit.percentiles
+
+
+def test_an_answer_says_how_well_own_units_agree_with_the_siblings():
+    agreeing = a_start([(21, 22, 10.0)]).sibling_agreement
+    weaker = a_start([(9, 10, 10.0)]).sibling_agreement
+    assert 0.0 <= weaker < 0.05 < 0.5 < agreeing <= 1.0
+    assert a_start(NOBODY).sibling_agreement == 1.0
+    assert a_start([(9, 10, 10.0)], Siblings()).sibling_agreement == 1.0
