@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
-_WANTED = re.compile(r"(<=|>=|<|>|==) (-?[\d.]+)")
+_WANTED = re.compile(r"(<=|>=|<|>|==) (-?[\d.]+(?:e-?\d+)?)")
 _COMPARE = {
     "<=": operator.le,
     ">=": operator.ge,

@@ -1,4 +1,4 @@
-"""One bound from two: the extreme-value posterior where units are few, model-free where many.
+"""One bound from two: the posterior of a shape where units are few, model-free where many.
 
 Model-free needs 29 units to say anything and overstates what it knows a little near there; the
 posterior is right for few units and wrong for many, when the truth has another shape. The weight
@@ -12,15 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
+from kbapi.stats.belief import LimitBelief
 from kbapi.stats.bounds import known_weight_at
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, frozen_array
 from kbapi.stats.npmle import StableShareFit
-from kbapi.stats.small_sample import SevPosterior
 
 Vector = NDArray[np.float64]
 
-_ALONE_BELOW: Final = 30.0
-_GONE_FROM: Final = 100.0
+ALONE: Final = (30.0, 100.0)
+"""Units from which the model-free bound comes in, and with which it speaks alone."""
+BESIDE_SIBLINGS: Final = (60.0, 200.0)
+"""The same where siblings support the posterior: handed over at 100, 50 more units cost depth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,24 +85,24 @@ class DepthEnds:
 class BlendedBound:
     """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
 
-    posterior: SevPosterior
+    posterior: LimitBelief
     known: KnownShare
     units: float
+    handover: tuple[float, float] = ALONE
 
     @property
     def model_free_weight(self) -> float:
-        """Weight of the model-free bound: 0 to 30 units, 1 from 100, 0.5 at 65.
+        """Weight of the model-free bound: alone 0 to 30 units, 1 from 100, 0.5 at 65.
 
         The same for every share and confidence, so that asking for more never gives a deeper
         start. A weight that waits for the units a rarer failure needs covered 0.68 instead of
         0.95 at a share of 0.99 with 300 units on a long weak tail.
         """
-        return float(np.interp(self.units, [_ALONE_BELOW, _GONE_FROM], [0.0, 1.0]))
+        return float(np.interp(self.units, self.handover, [0.0, 1.0]))
 
     def ends(self, share: float, errors: Vector) -> DepthEnds:
         """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""
-        strict = errors * self._strictness()
-        levels = np.concatenate([strict, 1.0 - strict, [0.5]])
+        levels = np.concatenate([errors, 1.0 - errors, [0.5]])
         depths = self.posterior.depth_at(share, levels)
         shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
         weight = self.model_free_weight
@@ -112,10 +114,6 @@ class BlendedBound:
             deep = _mixed(deep, free, weight)
             middle = _mixed(middle, self._model_free_middle(share), weight)
         return DepthEnds(shallow, deep, float(middle[0]))
-
-    def _strictness(self) -> float:
-        """Factor on the posterior's error, 1 up to 10 units and 0.4 from 40: it is a model."""
-        return float(np.interp(self.units, [10.0, 40.0], [1.0, 0.4]))
 
     def _model_free_shallow(self, share: float, errors: Vector) -> Vector:
         """The deepest depth that has, with every shallower one, a lower bound of the share."""

@@ -6,12 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
-from kbapi.stats.small_sample import SevPosterior
+from kbapi.stats.small_sample import ShapePosterior
 
 _NEGLECTED: Final = 1e-9
 
 
-def spread_first_failures(evidence: GroupedIntervals, posterior: SevPosterior) -> GroupedIntervals:
+def spread_first_failures(
+    evidence: GroupedIntervals, posterior: ShapePosterior
+) -> GroupedIntervals:
     """The evidence with each `[0, unstable)` shared out over its steps like the posterior.
 
     Left as they are, the likelihood would put all of these units just before the shallowest first
@@ -24,8 +26,8 @@ def spread_first_failures(evidence: GroupedIntervals, posterior: SevPosterior) -
     posterior
         Distribution of limits by whose expectation the units are shared out.
 
-    >>> from kbapi.stats.small_sample import SevPosterior
-    >>> belief = SevPosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
+    >>> from kbapi.stats.small_sample import ShapePosterior
+    >>> belief = ShapePosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
     >>> pool = GroupedIntervals(np.array([0, 3]), np.array([2, 4]), np.array([4.0, 1.0]))
     >>> spread = spread_first_failures(pool, belief)
     >>> spread.stable_steps.tolist(), spread.weight.round(2).tolist()
@@ -44,7 +46,7 @@ def spread_first_failures(evidence: GroupedIntervals, posterior: SevPosterior) -
 
 
 def _shared_out(
-    unstable: NDArray[np.int64], weight: NDArray[np.float64], posterior: SevPosterior
+    unstable: NDArray[np.int64], weight: NDArray[np.float64], posterior: ShapePosterior
 ) -> NDArray[np.float64]:
     """Weight at each whole step before the deepest of the failures, shape (max(unstable),)."""
     unstable = np.minimum(unstable, posterior.deepest())

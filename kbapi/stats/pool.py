@@ -1,16 +1,28 @@
 """One pool fitted: what its own units and its siblings say together."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-from kbapi.stats.blend import BlendedBound, KnownShare, known_share
+from kbapi.stats.belief import fit_belief
+from kbapi.stats.blend import ALONE, BESIDE_SIBLINGS, BlendedBound, KnownShare, known_share
 from kbapi.stats.first_failures import spread_first_failures
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
+from kbapi.stats.limit_prior import VaguePrior
 from kbapi.stats.npmle import fit_npmle
 from kbapi.stats.scale import PriorScale
-from kbapi.stats.siblings import SiblingPrior, Siblings, sibling_prior
-from kbapi.stats.small_sample import fit_sev
+from kbapi.stats.siblings import (
+    Level,
+    SiblingPrior,
+    Siblings,
+    sibling_agreement,
+    sibling_prior,
+)
+from kbapi.stats.small_sample import COARSE, fit_sev
+
+_TRUSTED_UNITS: Final = 60.0
+_TRUST_BESIDE_SIBLINGS: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,12 +33,14 @@ class PoolFit:
     ----------
     bound : depths of shares with their errors
     prior : what the siblings gave
+    agreement : see `sibling_agreement`
     own_units : weight of the chip's own informative units
     kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
 
     bound: BlendedBound
     prior: SiblingPrior
+    agreement: float
     own_units: float
     kkt_gap: float
     converged: bool
@@ -54,15 +68,37 @@ def fit_pool(
     1.0
     """
     own = informative(evidence)
-    prior = sibling_prior(siblings, own.total_weight, scale)
-    posterior = fit_sev(own, step, scale, prior.prior)
+    prior = sibling_prior(siblings, scale)
+    belief = fit_belief(own, step, scale, prior.shapes, likelihood_trust(own.total_weight, prior))
     if len(own.weight) == 0:
-        bound = BlendedBound(posterior, _NOTHING_KNOWN, 0.0)
-        return PoolFit(bound, prior, own_units=0.0, kkt_gap=0.0, converged=True)
-    placed = spread_first_failures(own, posterior)
+        bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
+        return PoolFit(bound, prior, 1.0, own_units=0.0, kkt_gap=0.0, converged=True)
+    alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
+    placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
-    bound = BlendedBound(posterior, known_share(placed, fit), own.total_weight)
-    return PoolFit(bound, prior, own.total_weight, fit.kkt_gap, fit.converged)
+    handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
+    bound = BlendedBound(belief, known_share(placed, fit), own.total_weight, handover)
+    agreement = sibling_agreement(prior, alone)
+    return PoolFit(bound, prior, agreement, own.total_weight, fit.kkt_gap, fit.converged)
+
+
+def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
+    """Power of the own units' likelihood, as no shape is ever quite right.
+
+    Alone 60 / (60 + n). Beside siblings 0.3 from the first unit on: few units of a weak chip look
+    like those of its siblings, and a sharp likelihood would only confirm these.
+
+    References
+    ----------
+    Miller & Dunson (2019), J. Am. Statist. Ass. 114:1113-1125, section 2.2: alpha / (alpha + n).
+
+    >>> from kbapi.stats.limit_prior import NO_BELIEF
+    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0)
+    >>> round(likelihood_trust(30.0, alone), 3)
+    0.667
+    """
+    alone = _TRUSTED_UNITS / (_TRUSTED_UNITS + own_units)
+    return alone if prior.level is Level.NONE else min(_TRUST_BESIDE_SIBLINGS, alone)
 
 
 def informative(evidence: GroupedIntervals) -> GroupedIntervals:

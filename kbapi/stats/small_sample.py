@@ -1,4 +1,4 @@
-"""Bayesian fit of a smallest-extreme-value distribution, for pools too small to speak freely."""
+"""Bayesian fit of a distribution of one shape, for pools too small to speak freely."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -7,13 +7,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, frozen_array
+from kbapi.stats.limit_prior import Prior
 from kbapi.stats.scale import PriorScale
-from kbapi.stats.sev_prior import Prior
+from kbapi.stats.shapes import FARTHEST, Shape, deviations_at, survival
 
-_EULER: Final = 0.5772156649015329
 _PASSES: Final = 4
-_COARSE: Final = (13, 9)
-_FINE: Final = (33, 17)
+FINE: Final = (33, 17)
+"""Means by log standard deviations of the grid: for quantiles."""
+MEDIUM: Final = (17, 9)
+COARSE: Final = (13, 9)
+"""Enough for expectations: over a bell that fills its box midpoint sums are nearly exact."""
 # exp(-12) of the highest density is left outside the box of the fine grid.
 _NEGLECTED: Final = 12.0
 _TINY: Final = 1e-300
@@ -23,18 +26,19 @@ Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class SevPosterior:
-    """Weighted smallest-extreme-value distributions of the limit.
+class ShapePosterior:
+    """Weighted distributions of the limit, all of one shape.
 
-    The survival is S(t) = exp(-exp((t - location) / spread)), t in the control's unit; a limit in
-    whole steps is the last step at or before t.
+    A limit in whole steps is the last step at or before a draw.
 
     Parameters
     ----------
     mean, log_sd, weight : float64 arrays, shape (g,)
-        Points of the grid, and their posterior probability, summing to one.
+        Points of the grid, in the control's unit, and their probability, summing to one.
     mean_width : how much of the mean each point stands for
     step : the control's unit a grid step, mV or counts
+    shape : of the distributions
+    log_evidence : log probability of the evidence, prior and shape given
     """
 
     mean: Vector
@@ -42,15 +46,22 @@ class SevPosterior:
     weight: Vector
     mean_width: float
     step: float
+    shape: Shape = Shape.SMALLEST_EXTREME
+    log_evidence: float = 0.0
 
     def deepest(self) -> int:
         """A depth in whole steps, 1 or more, that practically no unit reaches."""
-        location, spread = _location_spread(self.mean, self.log_sd)
-        return max(1, int(np.ceil((location + 4.0 * spread).max() / self.step)))
+        reach = (self.mean + FARTHEST[self.shape] * np.exp(self.log_sd)).max()
+        return max(1, int(np.ceil(reach / self.step)))
 
     def expected_mean(self) -> float:
         """Posterior mean of the mean limit, in the control's unit."""
         return float(self.weight @ self.mean)
+
+    def sd_of_mean(self) -> float:
+        """Posterior standard deviation of the mean limit, in the control's unit."""
+        off = self.mean - self.expected_mean()
+        return float(np.sqrt(self.weight @ off**2))
 
     def expected_log_sd(self) -> float:
         """Posterior mean of the log standard deviation."""
@@ -58,30 +69,43 @@ class SevPosterior:
 
     def depths_of(self, share: float) -> Vector:
         """The depth in steps, not whole, that this share of units reaches, shape (g,)."""
-        location, spread = _location_spread(self.mean, self.log_sd)
-        return np.asarray((location + spread * np.log(-np.log(share))) / self.step)
-
-    def depth_at(self, share: float, levels: Vector) -> Vector:
-        """Posterior quantiles of the depth in steps that this share of units reaches."""
-        depths, half = self.depths_of(share), 0.5 * self.mean_width / self.step
-        # A point stands for its cell: its weight is spread evenly over the cell's means, so the
-        # distribution function is a sum of ramps and does not jump from point to point.
-        corners = np.concatenate([depths - half, depths + half])
-        turns = np.concatenate([self.weight, -self.weight]) / (2.0 * half)
-        order = np.argsort(corners, kind="stable")
-        corners, slopes = corners[order], np.cumsum(turns[order])
-        reached = np.concatenate([[0.0], np.cumsum(slopes[:-1] * np.diff(corners))])
-        return np.asarray(np.interp(levels, reached, corners))
+        off = deviations_at(self.shape, share)
+        return np.asarray((self.mean + off * np.exp(self.log_sd)) / self.step)
 
     def share_at(self, steps: ArrayLike) -> Vector:
         """Stable share at each depth under each distribution, shape (depths, g)."""
-        location, spread = _location_spread(self.mean, self.log_sd)
-        return _survival(np.atleast_1d(np.asarray(steps)), self.step, location, spread)
+        ends = np.atleast_1d(np.asarray(steps))
+        return _stable_share(ends, self.step, self.shape, self.mean, np.exp(self.log_sd))
 
 
 def fit_sev(
-    evidence: GroupedIntervals, step: float, scale: PriorScale, prior: Prior
-) -> SevPosterior:
+    evidence: GroupedIntervals,
+    step: float,
+    scale: PriorScale,
+    prior: Prior,
+    cells: tuple[int, int] = FINE,
+) -> ShapePosterior:
+    """`fit_shape` for the smallest extreme value: the shape with the long weak tail.
+
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> from kbapi.stats.limit_prior import VaguePrior
+    >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
+    >>> fit = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
+    >>> round(fit.expected_mean(), 1), round(float(np.exp(fit.expected_log_sd())), 1)
+    (100.2, 6.3)
+    """
+    return fit_shape(evidence, step, scale, prior, Shape.SMALLEST_EXTREME, cells=cells)
+
+
+def fit_shape(
+    evidence: GroupedIntervals,
+    step: float,
+    scale: PriorScale,
+    prior: Prior,
+    shape: Shape,
+    trust: float = 1.0,
+    cells: tuple[int, int] = FINE,
+) -> ShapePosterior:
     """The posterior over mean and log standard deviation, on a grid fitted to where it lies.
 
     Parameters
@@ -94,44 +118,55 @@ def fit_sev(
         The box of thinkable means and standard deviations.
     prior
         Density over the box.
+    shape
+        Of the distribution of limits.
+    trust
+        Power of the likelihood, in (0, 1]: less than one where the shape is only nearly right.
+    cells
+        Of the grid, means by log standard deviations.
 
     References
     ----------
-    Meeker & Escobar (1998), Statistical Methods for Reliability Data, sections 4.3 (smallest
-    extreme value), 7.2 (likelihood of intervals) and 14.3 (posterior on a grid).
+    Meeker & Escobar (1998), Statistical Methods for Reliability Data, sections 7.2 (likelihood of
+    intervals) and 14.3 (posterior on a grid); Miller & Dunson (2019), J. Am. Statist. Ass.
+    114:1113-1125, equation 2.3 (power of the likelihood).
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
-    >>> from kbapi.stats.sev_prior import VaguePrior
+    >>> from kbapi.stats.limit_prior import VaguePrior
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
-    >>> fit = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
-    >>> round(fit.expected_mean(), 1), round(float(np.exp(fit.expected_log_sd())), 1)
-    (100.2, 6.3)
+    >>> fit = fit_shape(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), Shape.NORMAL, 0.5)
+    >>> round(fit.expected_mean(), 1), round(fit.sd_of_mean(), 1)
+    (100.4, 1.9)
     """
-    likelihood = _SevLikelihood.of(evidence, step)
+    likelihood = _ShapeLikelihood.of(evidence, step, shape, trust)
     box = _Box(scale.mean_low, scale.mean_high, np.log(scale.sd_low), np.log(scale.sd_high))
     for _ in range(_PASSES):
-        mean, log_sd = box.points(*_COARSE)
+        mean, log_sd = box.points(*COARSE)
         density = likelihood.log_at(mean, log_sd) + prior.log_density(mean, log_sd, scale)
-        inner = box.around(density > density.max() - _NEGLECTED, *_COARSE)
+        inner = box.around(density > density.max() - _NEGLECTED, *COARSE)
         if inner.area > 0.5 * box.area:
             break
         box = inner
     # Many units leave a bell that fills its box: there the coarse grid is fine enough.
-    shape = _FINE if evidence.total_weight < _MANY else _COARSE
-    mean, log_sd = box.points(*shape)
+    cells = cells if evidence.total_weight < _MANY else COARSE
+    mean, log_sd = box.points(*cells)
     density = likelihood.log_at(mean, log_sd) + prior.log_density(mean, log_sd, scale)
-    weight = np.exp(density - density.max())
-    return SevPosterior(
+    highest = density.max()
+    weight = np.exp(density - highest)
+    cell_area = box.area / (cells[0] * cells[1])
+    return ShapePosterior(
         mean=frozen_array(mean),
         log_sd=frozen_array(log_sd),
         weight=frozen_array(weight / weight.sum()),
-        mean_width=(box.mean_high - box.mean_low) / shape[0],
+        mean_width=(box.mean_high - box.mean_low) / cells[0],
         step=step,
+        shape=shape,
+        log_evidence=float(highest + np.log(weight.sum() * cell_area)),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class _SevLikelihood:
+class _ShapeLikelihood:
     """Intervals as pairs of distinct ends, so that each end's survival is computed once."""
 
     ends: NDArray[np.int64]
@@ -139,17 +174,20 @@ class _SevLikelihood:
     unstable: NDArray[np.intp]
     weight: Vector
     step: float
+    shape: Shape
 
     @classmethod
-    def of(cls, evidence: GroupedIntervals, step: float) -> "_SevLikelihood":
+    def of(
+        cls, evidence: GroupedIntervals, step: float, shape: Shape, trust: float
+    ) -> "_ShapeLikelihood":
         both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
         ends, place = np.unique(both, return_inverse=True)
         half = len(evidence.weight)
-        return cls(ends, place[:half], place[half:], evidence.weight, step)
+        return cls(ends, place[:half], place[half:], trust * evidence.weight, step, shape)
 
     def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
-        survival = _survival(self.ends, self.step, *_location_spread(mean, log_sd))
-        inside = survival[self.stable] - survival[self.unstable]
+        share = _stable_share(self.ends, self.step, self.shape, mean, np.exp(log_sd))
+        inside = share[self.stable] - share[self.unstable]
         np.log(np.maximum(inside, _TINY, out=inside), out=inside)
         return np.asarray(self.weight @ inside)
 
@@ -195,21 +233,11 @@ def _span(kept: NDArray[np.bool_]) -> tuple[int, int]:
     return max(int(places[0]) - 1, 0), min(int(places[-1]) + 2, len(kept))
 
 
-def _location_spread(mean: Vector, log_sd: Vector) -> tuple[Vector, Vector]:
-    """Location and spread: sd = pi / sqrt(6) spread, mean = location - 0.577 spread.
-
-    For mean 100 and sd 20: spread 15.6, location 109.0.
-    """
-    spread = np.exp(log_sd) * (np.sqrt(6.0) / np.pi)
-    return mean + _EULER * spread, spread
-
-
-def _survival(steps: NDArray[np.int64], step: float, location: Vector, spread: Vector) -> Vector:
+def _stable_share(
+    steps: NDArray[np.int64], step: float, shape: Shape, mean: Vector, sd: Vector
+) -> Vector:
     """P(T >= steps), shape (steps, g): one at stock, zero where nobody goes."""
-    survival = (steps[:, None] * step - location) / spread
-    # In place: these are the largest arrays of an answer.
-    np.exp(np.minimum(survival, 50.0, out=survival), out=survival)
-    np.exp(np.negative(survival, out=survival), out=survival)
-    survival[steps <= 0] = 1.0
-    survival[steps >= NEVER_FAILED] = 0.0
-    return np.asarray(survival)
+    share = survival(shape, (steps[:, None] * step - mean) / sd)
+    share[steps <= 0] = 1.0
+    share[steps >= NEVER_FAILED] = 0.0
+    return share

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
+from kbapi.stats.belief import LimitBelief, fit_belief
 from kbapi.stats.blend import BlendedBound
 from kbapi.stats.bounds import sccp_bound
 from kbapi.stats.grid import Grid
@@ -14,11 +15,13 @@ from kbapi.stats.interval import GroupedIntervals, frozen_array
 from kbapi.stats.pool import PoolFit, fit_pool
 from kbapi.stats.scale import PriorScale
 from kbapi.stats.siblings import Level, Siblings
-from kbapi.stats.small_sample import SevPosterior, fit_sev
+from kbapi.stats.small_sample import MEDIUM
 
 Vector = NDArray[np.float64]
 
 _NOBODY: Final = 0.005
+# Probability of the distributions that are left out of the borrowed share.
+_NEGLECTED: Final = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +137,7 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
     if pool.prior.level is Level.NONE:
         return _NO_BAND
     nobody = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    belief = fit_sev(nobody, step, scale, pool.prior.prior)
+    belief = fit_belief(nobody, step, scale, pool.prior.shapes, 1.0, MEDIUM)
     lower, middle, upper = _quantiles(belief, (1.0 - confidence, 0.5, confidence))
     seen = slice(int(np.argmax(upper < _NOBODY)) + 1)
     return ShareBand(
@@ -145,13 +148,15 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
     )
 
 
-def _quantiles(belief: SevPosterior, levels: tuple[float, ...]) -> list[Vector]:
+def _quantiles(belief: LimitBelief, levels: tuple[float, ...]) -> list[Vector]:
     """Quantiles of the stable share at each whole depth, one array of shape (d,) a level."""
-    shares = belief.share_at(np.arange(belief.deepest() + 1))
+    weight = belief.weight
+    likely = np.flatnonzero(weight > _NEGLECTED / len(weight))
+    shares = belief.share_at(np.arange(belief.deepest() + 1))[:, likely]
     order = np.argsort(shares, axis=1)
     ascending = np.take_along_axis(shares, order, axis=1)
     # The last of each row is one whatever the rounding, so that every level is reached.
-    below = np.cumsum(belief.weight[order], axis=1)
+    below = np.cumsum(weight[likely][order], axis=1)
     below[:, -1] = 1.0
     rows = np.arange(len(shares))
     return [ascending[rows, np.argmax(below >= level, axis=1)] for level in levels]

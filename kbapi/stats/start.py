@@ -62,6 +62,7 @@ class StartFit:
     percentiles : for 90, 75, 50, 25 and 10 % of units, two-sided 90 %; empty without a fit
     level : whose units it leans on
     own_units, borrowed_units : weight of the chip's own units, and of the siblings leant on
+    sibling_agreement : how often a chip among its siblings would lie as far from them, in [0, 1]
     method : which of the two bounds speak
     kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
@@ -74,6 +75,7 @@ class StartFit:
     level: Level
     own_units: float
     borrowed_units: float
+    sibling_agreement: float
     method: Method
     kkt_gap: float
     converged: bool
@@ -150,6 +152,7 @@ def pool_start(
         level=_level(pool, free),
         own_units=pool.own_units,
         borrowed_units=0.0 if free == 1.0 else pool.prior.borrowed_units,
+        sibling_agreement=pool.agreement,
         method=_method(free),
         kkt_gap=pool.kkt_gap,
         converged=pool.converged,
@@ -168,6 +171,7 @@ def _without_units(
         level=Level.NONE,
         own_units=pool.own_units,
         borrowed_units=0.0,
+        sibling_agreement=pool.agreement,
         method=Method.NONE,
         kkt_gap=pool.kkt_gap,
         converged=pool.converged,

@@ -98,6 +98,18 @@ def sev_survival(depth: float, mean: float, sd: float) -> float:
     return math.exp(-math.exp(min((depth - mean) / spread - 0.5772156649015329, 50.0)))
 
 
+def survival(shape: str, depth: float, mean: float, sd: float) -> float:
+    """The three shapes; the largest extreme value is the smallest one mirrored at the mean."""
+    if shape == "smallest_extreme_value":
+        return sev_survival(depth, mean, sd)
+    if depth <= 0:
+        return 1.0
+    if shape == "normal":
+        return 0.5 * math.erfc((depth - mean) / sd / math.sqrt(2))
+    u = (depth - mean) / (sd * math.sqrt(6) / math.pi) + 0.5772156649015329
+    return 1.0 - math.exp(-math.exp(min(-u, 50.0)))
+
+
 def sev_log_likelihood(reports: list[Report], step: float, mean: float, sd: float) -> float:
     total = 0.0
     for left, right, weight in reports:
@@ -158,11 +170,14 @@ def spread_first_failures(reports: list[Report], step: float, belief: Belief) ->
     return placed
 
 
-def next_chip(values: list[float], expected_sd: float) -> tuple[float, float]:
+def next_chip(
+    values: list[float], expected_sd: float, least_sd: float = 0.0
+) -> tuple[float, float]:
     """Centre and standard deviation for the next of K values, three imagined ones added."""
     k = len(values)
     centre = sum(values) / k
     tau2 = (sum((v - centre) ** 2 for v in values) + 3 * expected_sd**2) / (k + 2)
+    tau2 = max(tau2, least_sd**2)
     return centre, math.sqrt(tau2 * (1 + 1 / k))
 
 
@@ -188,9 +203,9 @@ def blended_weight(units: float) -> float:
     return min(max((units - 30) / 70, 0.0), 1.0)
 
 
-def strictness(units: float) -> float:
-    """Error of the posterior's quantile: 5 % to 10 units, 2 % from 40."""
-    return 0.05 - 0.03 * min(max((units - 10) / 30, 0.0), 1.0)
+def trust(units: float, *, siblings: bool) -> float:
+    """Power of the likelihood of a shape: half for 60 units, 0.3 at most beside siblings."""
+    return min(60 / (60 + units), 0.3 if siblings else 1.0)
 
 
 def discounted(known_weight: float) -> float:

@@ -10,7 +10,7 @@ from kbapi.stats.interval import NEVER_FAILED
 from kbapi.stats.npmle import fit_npmle
 from kbapi.stats.pool import fit_pool, informative
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.siblings import Sibling, Siblings
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import masses_of
@@ -35,11 +35,18 @@ def test_the_model_free_bound_comes_in_between_30_and_100_units(units, weight):
     assert slow.blended_weight(units) == pytest.approx(weight)
 
 
+def test_beside_siblings_the_model_free_bound_comes_in_later():
+    siblings = Siblings(series=(Sibling(100.0, 3.0, 100.0),))
+    for units, weight in [(60, 0.0), (130, 0.5), (200, 1.0)]:
+        fit = fit_pool(a_pool(a_pool_of(units)), siblings, 5.0, VOLTAGE_OFFSET)
+        assert fit.bound.model_free_weight == pytest.approx(weight)
+
+
 @pytest.mark.parametrize("units", [5, 10, 25, 40, 64, 85, 100, 130, 400])
 def test_the_start_is_the_blend_by_hand(units):
     rows = a_pool_of(units)
     fit = a_fit(rows)
-    posterior = float(fit.bound.posterior.depth_at(0.9, np.array([slow.strictness(units)]))[0])
+    posterior = float(fit.bound.posterior.depth_at(0.9, ERRORS)[0])
     free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90)
     w = slow.blended_weight(units)
     by_hand = (1 - w) * posterior + w * free
@@ -76,8 +83,7 @@ def test_the_deep_end_is_the_exact_binomial_one_on_exact_data():
 def test_where_too_few_failed_the_posterior_bounds_the_deep_end_beyond_all_that_was_seen():
     rows = [(12, NEVER_FAILED, 1.0)] * 150 + [(10, 11, 1.0)] * 2
     bound = a_fit(rows).bound
-    level = 1 - slow.strictness(152)
-    posterior = float(bound.posterior.depth_at(0.5, np.array([level]))[0])
+    posterior = float(bound.posterior.depth_at(0.5, 1 - ERRORS)[0])
     assert bound.ends(0.5, ERRORS).deep[0] == pytest.approx(max(posterior, 13.0))
 
 

@@ -4,8 +4,8 @@ from hypothesis import given, settings
 
 from kbapi.stats.first_failures import spread_first_failures
 from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.limit_prior import VaguePrior
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.sev_prior import VaguePrior
 from kbapi.stats.small_sample import fit_sev
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports

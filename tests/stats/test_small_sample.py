@@ -5,14 +5,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kbapi.stats.belief import LimitBelief
 from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.limit_prior import Bell, MixedPrior, VaguePrior
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
-from kbapi.stats.sev_prior import Bell, MixedPrior, VaguePrior
 from kbapi.stats.small_sample import fit_sev
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 
 MIXED = MixedPrior(Bell(110.0, 14.0), Bell(3.1, 0.25), 0.1)
+
+
+def believed(fit):
+    return LimitBelief((fit,), np.ones(1))
 
 
 def in_logs(prior, scale):
@@ -32,7 +37,7 @@ def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior):
     plain = sum(math.log(sd) * p for _, sd, p in belief)
     assert fit.expected_log_sd() == pytest.approx(plain, abs=0.02)
     for share, level in [(0.9, 0.05), (0.9, 0.95), (0.5, 0.5)]:
-        depth_mv = 5.0 * float(fit.depth_at(share, np.array([level]))[0])
+        depth_mv = 5.0 * float(believed(fit).depth_at(share, np.array([level]))[0])
         plain = slow.sev_depth_quantile(belief, share, level)
         assert depth_mv == pytest.approx(plain, abs=2.5)
 
@@ -66,7 +71,7 @@ def test_a_prior_holds_all_of_its_mass_in_the_box(scale, prior):
 def test_extreme_evidence_leaves_a_finite_belief(interval, units):
     fit = fit_sev(a_pool([(*interval, units)]), 125 / 128, VOLTAGE_OFFSET, MIXED)
     assert fit.weight.sum() == pytest.approx(1.0)
-    assert np.isfinite(fit.depth_at(0.9, np.array([0.02, 0.5, 0.98]))).all()
+    assert np.isfinite(believed(fit).depth_at(0.9, np.array([0.02, 0.5, 0.98]))).all()
 
 
 def test_many_units_narrow_the_belief_to_the_likeliest_distribution():

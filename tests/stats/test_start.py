@@ -125,8 +125,9 @@ def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
     ("units", "method", "level", "borrowed"),
     [
         (20, Method.EXTREME_VALUE, Level.SERIES, 400.0),
-        (60, Method.BLEND, Level.SERIES, 400.0),
-        (100, Method.MODEL_FREE, Level.CHIP, 0.0),
+        (60, Method.EXTREME_VALUE, Level.SERIES, 400.0),
+        (100, Method.BLEND, Level.SERIES, 400.0),
+        (200, Method.MODEL_FREE, Level.CHIP, 0.0),
     ],
 )
 def test_an_answer_says_what_it_leans_on(units, method, level, borrowed):
@@ -213,3 +214,11 @@ def test_every_askable_share_and_confidence_is_answered(share, confidence, units
     fit = a_start(rows, share=share, confidence=confidence)
     assert isinstance(fit.answer, Start | NoStart)
     assert fit.percentiles
+
+
+def test_an_answer_says_how_well_own_units_agree_with_the_siblings():
+    agreeing = a_start([(21, 22, 10.0)]).sibling_agreement
+    weaker = a_start([(9, 10, 10.0)]).sibling_agreement
+    assert 0.0 <= weaker < 0.05 < 0.5 < agreeing <= 1.0
+    assert a_start(NOBODY).sibling_agreement == 1.0
+    assert a_start([(9, 10, 10.0)], Siblings()).sibling_agreement == 1.0

@@ -1,12 +1,14 @@
 """What is believed of a pool's mean and spread before its own units are seen."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from kbapi.stats.scale import PriorScale
+from kbapi.stats.shapes import Shape
 
 Grid2 = NDArray[np.float64]
 
@@ -49,11 +51,26 @@ class MixedPrior:
 
     def log_density(self, mean: Grid2, log_sd: Grid2, scale: PriorScale) -> Grid2:
         """Log density over (mean, log sd), shape of `mean`."""
+        # One of the two masses may be nothing, then only the other speaks.
+        with np.errstate(divide="ignore"):
+            informed_mass, vague_mass = np.log1p(-self.vague_mass), np.log(self.vague_mass)
         bell = self.mean.log_density(mean, scale.mean_low, scale.mean_high)
         bell += self.log_sd.log_density(log_sd, np.log(scale.sd_low), np.log(scale.sd_high))
         vague = VaguePrior().log_density(mean, log_sd, scale)
-        informed = np.log1p(-self.vague_mass) + bell
-        return np.asarray(np.logaddexp(informed, np.log(self.vague_mass) + vague))
+        return np.asarray(np.logaddexp(informed_mass + bell, vague_mass + vague))
 
 
 Prior = VaguePrior | MixedPrior
+
+
+@dataclass(frozen=True, slots=True)
+class ShapePrior:
+    """What is believed of a shape: its probability, and mean and spread if it is the true one."""
+
+    shape: Shape
+    chance: float
+    prior: Prior
+
+
+NO_BELIEF: Final = (ShapePrior(Shape.SMALLEST_EXTREME, 1.0, VaguePrior()),)
+"""Nothing known: a long weak tail is taken for granted, the cautious one of the shapes."""
