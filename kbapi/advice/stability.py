@@ -116,7 +116,7 @@ def _stability_answer(
         borrowed=_curve(control, grid, curve.borrowed),
         level=curve.level.value,
         percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
-        evidence=evidence_behind(found, curve.borrowed.units, curve.kkt_gap),
+        evidence=evidence_behind(found, curve.borrowed.units, fit.sibling_agreement, curve.kkt_gap),
         summary=wording.summary_of_stability(question, units, curve.borrowed.units),
         cautions=cautions_for(question),
     )

@@ -149,7 +149,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         percentiles=_percentiles(question, control, grid, fit),
         nearest=() if start else found.nearest,
         means=_meaning(question, found) if start else None,
-        evidence=evidence_behind(found, fit.borrowed_units, fit.kkt_gap),
+        evidence=evidence_behind(found, fit.borrowed_units, fit.sibling_agreement, fit.kkt_gap),
         summary=reason.text if reason else _summary(question, found, control, grid, fit),
         cautions=cautions_for(question),
     )

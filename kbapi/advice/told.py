@@ -27,6 +27,8 @@ class EvidenceBehind:
     """The chip's own units that are counted."""
     borrowed_units: int
     """Units of related chips that the answer leans on."""
+    sibling_agreement: float | None
+    """How often a chip among its related ones would lie as far from them, 0 to 1; None without."""
     failures: int
     """Own units that were seen to fail."""
     claimed: int
@@ -58,12 +60,15 @@ def chip_answered(question: Question) -> ChipAnswered:
     return ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line)
 
 
-def evidence_behind(found: EvidenceFound, borrowed_units: float, kkt_gap: float) -> EvidenceBehind:
+def evidence_behind(
+    found: EvidenceFound, borrowed_units: float, agreement: float, kkt_gap: float
+) -> EvidenceBehind:
     """The counts and the certificate behind an answer."""
     own = found.own
     return EvidenceBehind(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
+        sibling_agreement=round(agreement, 4) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
         claimed=0 if own is None else own.claimed,
         set_aside=0 if own is None else own.set_aside,

@@ -87,6 +87,7 @@ def test_a_start_says_what_it_stands_for_and_on(client: FlaskClient) -> None:
     assert answer["means"]["grade"] == "session"
     assert answer["evidence"]["units"] == answer["evidence"]["failures"] == 120
     assert answer["evidence"]["borrowed_units"] == 0
+    assert answer["evidence"]["sibling_agreement"] is None
     assert answer["cautions"]
 
 
@@ -112,6 +113,7 @@ def test_a_chip_without_results_leans_on_its_series_and_says_so(client: FlaskCli
     assert answer["start"]["setting_mv"] < 0
     assert answer["evidence"]["units"] == 0
     assert answer["evidence"]["borrowed_units"] == 60
+    assert 0 <= answer["evidence"]["sibling_agreement"] <= 1
     assert "related chips" in answer["summary"]
 
 
