@@ -209,7 +209,9 @@ def trust(units: float, *, siblings: bool) -> float:
 
 
 def discounted(known_weight: float) -> float:
-    return known_weight * (1 - 0.2 * min(max((known_weight - 30) / 100, 0.0), 1.0))
+    early = 0.2 * min(max((known_weight - 30) / 100, 0.0), 1.0)
+    late = 0.15 * min(max((known_weight - 130) / 370, 0.0), 1.0)
+    return known_weight * (1 - early - late)
 
 
 def model_free_start(reports: list[Report], masses, stable_share: float) -> int:

@@ -73,10 +73,11 @@ def test_smaller_errors_widen_both_ends_around_the_middle(rows, share):
 
 
 def test_the_deep_end_is_the_exact_binomial_one_on_exact_data():
-    # 400 limits at 1..400; discounted weight 320; the upper bound of the share must reach 0.5.
+    # 400 limits at 1..400, discounted: the upper bound of the share must reach 0.5.
     rows = [(limit, limit + 1, 1.0) for limit in range(1, 401)]
     deep = fit_pool(a_pool(rows), Siblings(), 0.25, VOLTAGE_OFFSET).bound.ends(0.5, ERRORS).deep[0]
-    upper = [1 - slow.beta_lower(0.8 * (d - 1), 0.8 * (401 - d), 0.95) for d in range(1, 401)]
+    factor = slow.discounted(400.0) / 400
+    upper = [1 - slow.beta_lower(factor * (d - 1), factor * (401 - d), 0.95) for d in range(1, 401)]
     assert deep == max(d for d, bound in enumerate(upper, start=1) if bound >= 0.5)
 
 
