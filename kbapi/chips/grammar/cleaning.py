@@ -76,7 +76,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r" \[(?:integrated|discrete)\]", by=""),
     _off("uuid", r" ?\(uuid: [^)]*\)"),
     _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
-         r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$"),
+         r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$",
+         r" (?:opengl|compute|metal) engine\b.*$"),
     _off("driver_wrapper",
          r"^(?:zink|d3d12|vulkan)(?: vulkan)?(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
     _off("nested_wrapper", r"^(?:vulkan)(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
@@ -119,7 +120,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("vendor_nvidia", r"\bnvidia corp(?:oration|\.)?(?: /)?", by="nvidia"),
     _off("vendor_amd", r"\badvanced micro devices,?(?: inc\.?)?,?", r"\[?amd/ati\]?", r"\bati tech"
          r"nologies(?: inc\.?)?,?", r"\bati\b", r"\bauthenticamd\b", r"^\[amd\]", by=" amd "),
-    _off("vendor_intel", r"\bintel corp(?:oration|\.)?", r"\bgenuineintel\b", by="intel"),
+    _off("vendor_intel", r"\bintel (?:open source technology center|inc\b\.?|corp(?:oration|\.)?)",
+         r"\bgenuineintel\b", by="intel"),
     _off("vendor_other", r"\b(apple|qualcomm)(?: technologies,?)? inc\.?", by=r"\1"),
     _off("board_maker",
          r"^(?:asus(?:tek)?|msi|gigabyte|evga|zotac|palit|gainward|pny|sapphire|powercolor|xfx|"

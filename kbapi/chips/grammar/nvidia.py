@@ -33,10 +33,10 @@ RULES: Final[tuple[Rule, ...]] = (
          "geforce rtx {number} {ti} {super} {memory} laptop", "geforce rtx",
          "{gen} laptop", all_but_two),
     _geforce("geforce_rtx", "rtx", r"[2-9]0[3-9]0"),
-    _geforce("geforce_gtx", "gtx", r"[2-9]\d{2}|1[06]\d{2}"),
-    _geforce("geforce_gt", "gts|gt", r"\d{3}|10\d{2}"),
+    _geforce("geforce_gtx", "gtx", r"[2-9]\d[05]|1[06][3-8]0"),
+    _geforce("geforce_gt", "gts|gt", r"[1-9]\d[05]|10[1-3]0"),
     rule("geforce_mx", "nvidia", "gpu",
-         rf"(?:geforce )?mx ?(?P<number>\d{{3}})(?: (?P<variant>a))?{_MEMORY}"
+         rf"(?:geforce )?mx ?(?P<number>[1-9]\d0)(?: (?P<variant>a))?{_MEMORY}"
          r"(?: (?P<form>max q))?(?: laptop)?",
          "geforce mx{number} {variant} {memory} {form}", "geforce mx", "{gen} {form}",
          all_but_two),
