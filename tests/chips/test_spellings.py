@@ -4,6 +4,28 @@ import pytest
 
 from kbapi.chips.names import identify_chip
 
+# A number alone, where the class and the maker follow from it.
+BARE = {
+    "2600k": "intel-core-i7-2600k", "2500k": "intel-core-i5-2500k", "2960xm": "intel-core-i7-2960xm",
+    "3320m": "intel-core-i5-3320m", "3930k": "intel-core-i7-3930k", "4930k": "intel-core-i7-4930k",
+    "4910mq": "intel-core-i7-4910mq", "4960hq": "intel-core-i7-4960hq",
+    "4980hq": "intel-core-i7-4980hq", "5930k": "intel-core-i7-5930k",
+    "6920hq": "intel-core-i7-6920hq", "7920hq": "intel-core-i7-7920hq",
+    "8700k": "intel-core-i7-8700k", "8086k": "intel-core-i7-8086k", "9900k": "intel-core-i9-9900k",
+    "8950hk": "intel-core-i9-8950hk", "10510u": "intel-core-i7-10510u",
+    "10310u": "intel-core-i5-10310u", "10850k": "intel-core-i9-10850k",
+    "10980xe": "intel-core-i9-10980xe", "1065g7": "intel-core-i7-1065g7",
+    "1135g7": "intel-core-i5-1135g7", "1235u": "intel-core-i5-1235u", "1255u": "intel-core-i7-1255u",
+    "1260p": "intel-core-i7-1260p", "1240p": "intel-core-i5-1240p",
+    "12700h": "intel-core-i7-12700h", "13980hx": "intel-core-i9-13980hx",
+    "125h": "intel-core-ultra-5-125h", "155h": "intel-core-ultra-7-155h",
+    "265k": "intel-core-ultra-7-265k", "245kf": "intel-core-ultra-5-245kf",
+    "275hx": "intel-core-ultra-9-275hx", "288v": "intel-core-ultra-9-288v",
+    "150u": "intel-core-7-150u", "b580": "intel-arc-b580", "a770": "intel-arc-a770",
+    "a730m": "intel-arc-a730m", "5800h": "amd-ryzen-7-5800h", "7435hs": "amd-ryzen-7-7435hs",
+    "7945hx": "amd-ryzen-9-7945hx", "8840hx": "amd-ryzen-9-8840hx", "1600x": "amd-ryzen-5-1600x",
+}  # fmt: skip
+
 SPELLINGS = {
     "intel-core-ultra-9-386h": ["Intel(R) Core(TM) Ultra 9 386H"],
     "intel-core-ultra-7-486v": ["Core Ultra 7 486V"],
@@ -21,7 +43,8 @@ SPELLINGS = {
 
 
 @pytest.mark.parametrize(
-    ("text", "key"), [(text, key) for key, texts in SPELLINGS.items() for text in texts]
+    ("text", "key"),
+    [(text, key) for key, texts in SPELLINGS.items() for text in texts] + list(BARE.items()),
 )
 def test_every_spelling_of_a_chip_is_that_chip(text: str, key: str) -> None:
     found = identify_chip(text)

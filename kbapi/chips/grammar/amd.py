@@ -24,11 +24,14 @@ _APU_TAIL: Final = r"(?: (?:radeon )?r\d[ed]?)?(?: graphics)?"
 # What the second digit of a Ryzen number says about the class when the name leaves it out.
 _CLASS_BY_DIGIT: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
                           "8": "7", "9": "9", "0": "3"}  # fmt: skip
+_ODD_CLASS: Final = {"3350g": "5", "3350ge": "5", "7235hs": "5", "7435hs": "7", "7435h": "7"}
 
 
 def ryzen_class(number: str, suffix: str) -> str:
     """The class digit that a Ryzen number belongs to: 3950 → 9, 5600 → 5."""
-    if number[1:] == "845" and suffix == "hx":
+    if odd := _ODD_CLASS.get(number + suffix):
+        return odd
+    if number[0] in "789" and number[1] == "8" and suffix == "hx":
         return "9"
     # From the fifth thousand on a mobile 4 in the second place is the lowest class.
     if number[1] == "4" and suffix == "u":

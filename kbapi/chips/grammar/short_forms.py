@@ -5,9 +5,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from kbapi.chips.grammar.amd import ryzen_class
-
-_CORE_CLASS: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
-                      "8": "7", "9": "9"}  # fmt: skip
+from kbapi.chips.grammar.core_classes import core_classes, tier_words
 
 _NUMBER = re.compile(r"(?P<number>\d{3,5}) ?(?P<suffix>[a-z0-9]{0,4})(?P<rest>(?: [a-z0-9]+)*)")
 _RYZEN = re.compile(r"ryzen (?:pro )?(?P<number>[1-9][1-9]\d{2}) ?(?P<suffix>[a-z0-9]{0,4})")
@@ -21,11 +19,9 @@ _INTEL_HD: Final = frozenset(
 )
 _THREADRIPPER = re.compile(r"[12]9\d\d|[379]9[679]\d|79[678]\d|99[678]\d")
 _RYZEN_HUNDREDS = frozenset(f"{hundred}{ten}0" for hundred in "12" for ten in "1234567")
-_RYZEN_ONLY = frozenset(("x3d", "x3d2", "hx3d", "hs", "gt", "ge", "wx", "xt"))
-# The few numbers of which Intel sold an X or a G.
-_CORE_RARE = re.compile(
-    r"(?:39[67]0|4960|5960|6950|7[67]40|78[02]0|79[0246]0|98[02]0|99[0246]0)x|8[78]0\dg"
-)
+_CORE = re.compile(r"(?:[2-9]|1[0-4]\d?)\d{3}|1[0-4]\d\d")
+_CORE_THREE = re.compile(r"(?P<number>[1-3]\d{2}) ?(?P<suffix>[hukvtf]|kf|hx)")
+_ARC = re.compile(r"[ab][3-7][1-9]0m?")
 _CORE_ONLY = frozenset(("k", "kf", "ks", "hk", "hq", "mq", "qm"))
 
 
@@ -47,6 +43,11 @@ def meanings(words: str) -> Iterator[str]:
         yield from _bare_graphics(found[0])
         if found[0] == words and not found["rest"]:
             yield from _bare_processors(found["number"], found["suffix"])
+    if found := _CORE_THREE.fullmatch(words):
+        for tier in tier_words(found["number"]):
+            yield f"intel core {tier} {found[0]}"
+    if _ARC.fullmatch(words):
+        yield f"intel arc {words}"
 
 
 def _ryzen(number: str, suffix: str) -> Iterator[str]:
@@ -62,19 +63,18 @@ def _workstation(number: str, rest: str) -> Iterator[str]:
 
 
 def _bare_processors(number: str, suffix: str) -> Iterator[str]:
-    if len(number) == 5 and number[2] in _CORE_CLASS and suffix not in _RYZEN_ONLY:
-        yield f"intel core i{_CORE_CLASS[number[2]]} {number}{suffix}"
-    if len(number) == 4 and number[1] in _CORE_CLASS:
-        if _can_be_core(number, suffix):
-            yield f"intel core i{_CORE_CLASS[number[1]]} {number}{suffix}"
-        if suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35"):
-            yield from _ryzen(number, suffix)
+    if _CORE.fullmatch(number):
+        for tier in core_classes(number, suffix):
+            yield f"intel core i{tier} {number}{suffix}"
+    if len(number) == 4 and _can_be_ryzen(number, suffix):
+        yield from _ryzen(number, suffix)
 
 
-def _can_be_core(number: str, suffix: str) -> bool:
-    if suffix in ("x", "g"):
-        return _CORE_RARE.fullmatch(number + suffix) is not None
-    return suffix not in _RYZEN_ONLY and number[0] != "1"
+def _can_be_ryzen(number: str, suffix: str) -> bool:
+    # The first thousand was sold for desktops only.
+    if number[0] == "1":
+        return suffix in ("", "x", "af")
+    return number[0] != "0" and suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35")
 
 
 def _bare_graphics(words: str) -> Iterator[str]:
