@@ -117,6 +117,8 @@ def test_a_family_is_told_from_a_chip(text: str) -> None:
         ("13620h", ("intel-core-i5-13620h", "intel-core-i7-13620h")),
         ("10885h", ("intel-core-i7-10885h", "intel-core-i9-10885h")),
         ("358h", ("intel-core-ultra-7-358h", "intel-core-ultra-x7-358h")),
+        ("AMD Radeon (TM) R9 390 Series", ("amd-radeon-r9-390", "amd-radeon-r9-390x")),
+        ("2070s", ("nvidia-geforce-rtx-2070-super", "nvidia-geforce-rtx-2070-super-laptop")),
         ("3060", ("nvidia-geforce-rtx-3060",)),
         ("780m", ("nvidia-geforce-gtx-780m", "amd-radeon-780m")),
         ("R7 260", ("amd-radeon-r7-260", "amd-ryzen-7-260")),

@@ -65,7 +65,7 @@ def _epyc_generation(groups: Groups) -> str:
 RULES: Final[tuple[Rule, ...]] = (
     rule("ryzen", "amd", "cpu",
          rf"(?:ryzen |r)(?P<tier>[3579]) (?P<pro>pro )?(?P<number>[1-9]\d{{3}}) ?"
-         rf"(?P<suffix>{RYZEN_SUFFIX})?(?: radeon(?: graphics)?)?",
+         rf"(?P<suffix>{RYZEN_SUFFIX})?(?: radeon(?: \d{{3}}m)?(?: graphics)?)?",
          "ryzen {tier} {pro} {number}{suffix}", "ryzen", "{gen} {suffix}", _ryzen_generation),
     rule("ryzen_pro_first", "amd", "cpu",
          rf"(?:pro ryzen|ryzen pro) (?P<tier>[3579]) (?P<number>[1-9]\d{{3}}) ?"

@@ -93,6 +93,9 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"polaris ?\d*|vega ?\d+|"
          r"renoir|raven\d?|vangogh|skylake|haswell|broadwell|(?:sandy|ivy) ?bridge|zen ?\d|"
          r"[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
+    # Of a GeForce or a Radeon RX the size can tell the chip, so it is kept as a word.
+    _off("memory_of_a_card",
+         r"(\b(?:[rg]tx|rx) ?\d{3,4}\b[^()]*)\((\d{1,2}) ?gi?b\b[^()]*\)", by=r"\1 \2gb "),
     _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
     _off("count_note",
          r"\(?\b\d+ (?:cpus|threads?|logical processors?|processors)\b\)?", r"\(\d{1,3}\)",
@@ -112,7 +115,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          by=r"\1"),
     _off("with_graphics",
          r" (?:with |w/ ?)(?:integrated )?(?:amd |ati |intel )?"
-         r"(?:radeon|vega|iris|u?hd graphics).*$",
+         r"(?:radeon|vega|iris|arc|u?hd graphics|\d{3,4}[ms]\b).*$",
          r"\b(?:apu|soc) with .*$"),
     _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
     _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
@@ -146,9 +149,12 @@ _TOKENS: Final[tuple[Substitution, ...]] = (
          by="laptop"),
     _off("doubled_laptop", r"\blaptop laptop\b", by="laptop"),
     _off("embedded", r"\bembedded gpu\b", by="embedded"),
+    # People write S for SUPER: RTX 2070S.
+    _off("super_letter", r"\b((?:[rg]tx ?)?(?:16[56]0|(?:20|40|50)[6-8]0) ?(?:ti ?)?)s\b",
+         by=r"\1 super"),
     _off("noise",
-         r"\b(?:cpu|processors?|apu|soc|gfx|graphics card|video card|refresh|desktop gpu|"
-         r"boxed|tray)\b(?<!custom apu)"),
+         r"\b(?:cpu|processors?|apu|soc|gfx|graphics card|video card|refresh|"
+         r"creator edition|boxed|tray)\b(?<!custom apu)"),
     _off("gpu_word", r"\bgpu\b(?<!custom gpu)(?<!center gpu)"),
 )  # fmt: skip
 

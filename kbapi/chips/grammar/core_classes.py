@@ -82,7 +82,7 @@ def _told(classes: dict[str, str], digit: str) -> str:
 
 def tier_words(number: str) -> tuple[str, ...]:
     """The words before a Core number of three digits: 155H → ultra 7, 150U → 7."""
-    generation, digit, last = number
+    generation, digit, last = tuple(number)
     if last == "0":
         return tuple(_told(_PLAIN_TIERS.get(generation, {}), digit))
     tiers = _told(_ULTRA_TIERS, digit)
