@@ -8,7 +8,7 @@ RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t|wx"
 # From the seventh thousand on the last two digits of a laptop's number tell the design: 7520U,
 # 7530U, 7535U, 7540U. A few numbers belong to a design whose others end differently.
 _LAPTOP_SUFFIXES: Final = ("u", "h", "hs", "hx", "hx3d", "c", "e")
-_SAME_DESIGN: Final = {"733": "35", "736": "35", "845": "40"}
+_SAME_DESIGN: Final = {"733": "35", "736": "35", "950": "55"}
 
 # Before that, what was sold beside a newer or older design under the same thousand and suffix:
 # thousand, suffixes, the numbers, and what the design is called.
@@ -23,7 +23,7 @@ _APU_TAIL: Final = r"(?: (?:radeon )?r\d[ed]?)?(?: graphics)?"
 
 # What the second digit of a Ryzen number says about the class when the name leaves it out.
 _CLASS_BY_DIGIT: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
-                          "8": "7", "9": "9", "0": "3"}  # fmt: skip
+                          "8": "7", "9": "9"}  # fmt: skip
 _ODD_CLASS: Final = {"3350g": "5", "3350ge": "5", "7235hs": "5", "7435hs": "7", "7435h": "7"}
 
 
@@ -46,6 +46,9 @@ def _ryzen_generation(groups: Groups) -> str:
         return thousands(groups)
     if number[0] in "789" and suffix in _LAPTOP_SUFFIXES:
         tail = _SAME_DESIGN.get(number[0] + number[2:], number[2:])
+        if tail in ("40", "45"):
+            # The design behind HX is another one, whichever digit ends the number.
+            tail = "45" if suffix.startswith("hx") else "40"
         return f"{number[0]}0{tail}"
     for first, suffixes, numbers, design in _MIXED_GENERATIONS:
         if number[0] == first and suffix in suffixes and number in numbers:
@@ -76,20 +79,26 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
+    # From the third thousand on a WX is always a PRO, whether the word is there or not.
+    rule("threadripper_pro", "amd", "cpu",
+         r"(?:ryzen )?(?:threadripper|tr) (?:pro )?(?P<number>[3-9]\d{3}) ?(?P<suffix>wx)s?",
+         "ryzen threadripper pro {number}{suffix}", "ryzen threadripper", "{gen} {suffix}",
+         first_digit),
     rule("threadripper", "amd", "cpu",
-         r"(?:ryzen )?threadripper (?P<pro>pro )?(?P<number>[1-9]\d{3}) ?(?P<suffix>wx|x)?s?",
+         r"(?:ryzen )?(?:threadripper|tr) (?P<pro>pro )?(?P<number>[1-9]\d{3}) ?"
+         r"(?P<suffix>wx|x)?s?",
          "ryzen threadripper {pro} {number}{suffix}", "ryzen threadripper", "{gen} {suffix}",
          first_digit),
     rule("ryzen_ai_max", "amd", "cpu",
-         r"ryzen ai max (?P<plus>plus )?(?P<pro>pro )?(?P<number>\d{3})",
+         r"(?:ryzen )?ai max (?P<plus>plus )?(?P<pro>pro )?(?P<number>\d{3})",
          "ryzen ai max {plus} {pro} {number}", "ryzen ai max", "{gen}", first_digit),
     rule("ryzen_ai", "amd", "cpu",
-         r"ryzen ai (?P<tier>[3579]) (?P<letter>(?:hx|h) )?(?P<pro>pro )?(?P<number>\d{3})"
+         r"(?:ryzen )?ai (?P<tier>[3579]) (?P<letter>(?:hx|h) )?(?P<pro>pro )?(?P<number>\d{3})"
          r"(?P<suffix>[a-z]?)",
          "ryzen ai {tier} {letter} {pro} {number}{suffix}", "ryzen ai", "{gen} {letter} {suffix}",
          _ai_generation),
     rule("ryzen_z", "amd", "cpu",
-         r"ryzen (?P<ai>ai )?z(?P<number>\d)(?: (?P<tier>extreme|go|a))?",
+         r"(?:ryzen )?(?P<ai>ai )?z(?P<number>\d)(?: (?P<tier>extreme|go|a))?",
          "ryzen {ai} z{number} {tier}", "ryzen z", "{gen} {tier}", first_digit),
     rule("ryzen_embedded", "amd", "cpu",
          r"ryzen embedded (?P<number>[vrp]\d[\dc]\d{2}|\d{4})(?P<suffix>[a-z]{0,2})",

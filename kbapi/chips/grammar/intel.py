@@ -117,7 +117,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "atom {letters}{number}{suffix}", "atom", "{gen} {letters}{suffix}", first_digit),
     # Sold without a line of its own: "Intel(R) N100", "Intel(R) Processor U300".
     rule("processor", "intel", "cpu",
-         r"(?:processor )?(?P<letters>[nu])(?P<number>\d{2,3})(?P<suffix>e?)",
+         r"(?:processor )?(?P<letters>n(?!3\d\d)|u)(?P<number>\d{2,3})(?P<suffix>e?)",
          "processor {letters}{number}{suffix}", "processor", "{letters}{suffix}", no_generation,
          needs_maker=True),
     rule("processor_plain", "intel", "cpu", r"(?:processor )?(?P<number>3[01]0)(?P<suffix>t?)",

@@ -32,7 +32,7 @@ def _geforce(name: str, brand: str, number: str) -> Rule:
     """A row for the numbered GeForce brands, whose own word people leave out."""
     return rule(
         name, "nvidia", "gpu",
-        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx|x)?"
+        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx)?"
         rf"{_STEPS}{_VARIANT}{_ANY_SIZE}{_TYPE}"
         rf"(?(letter)(?: laptop)?|(?: (?P<form>laptop|max q|embedded))?){_ANY_SIZE}",
         f"geforce {{brand}} {{number}}{{letter}} {_TAIL}",

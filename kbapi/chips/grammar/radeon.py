@@ -29,7 +29,7 @@ RULES: Final[tuple[Rule, ...]] = (
          thousands),
     rule("radeon_rx_vega_discrete", "amd", "gpu",
          r"(?:radeon )?(?:rx )?vega ?(?P<number>56|64)(?: (?P<tail>liquid cooling|liquid|nano))?"
-         r"(?: graphics)?",
+         rf"{_MEMORY}(?: graphics)?",
          "radeon rx vega {number} {tail}", "radeon rx vega", ""),
     rule("radeon_rx_vega_package", "amd", "gpu",
          r"(?:radeon )?(?P<brand>rx|pro wx) vega m (?P<tier>gh|gl|xt|xl)(?: graphics)?",
@@ -65,7 +65,7 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?: (?P<oem>oem))?(?: graphics)?",
          "radeon r{tier} {m}{number}{letter} {oem}", "radeon r{tier}", "{gen} {m}",
          thousands),
-    rule("radeon_r_word", "amd", "gpu", r"radeon r9 (?P<word>fury x|fury|nano)",
+    rule("radeon_r_word", "amd", "gpu", r"(?:radeon )?r9 (?P<word>fury x|fury|nano)",
          "radeon r9 {word}", "radeon r9", "fury"),
     rule("radeon_hd_mobility", "amd", "gpu",
          r"(?:mobility radeon|radeon mobility) hd ?(?P<number>\d{4})(?P<letter>[a-z]?)"

@@ -80,7 +80,7 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
     _refusal(
         "too_old",
         "Chips from before 2008 are not pooled.",
-        r"\bpentium (?:pro|ii|iii|iv|[1234d]|mmx|m|60|75|90|1\d\d|200)\b(?! ?v\d)",
+        r"\bpentium (?:pro|ii|iii|iv|[1234]|d(?! 15\d\d)|mmx|m|60|75|90|1\d\d|200)\b(?! ?v\d)",
         r"\bpentium ?[234]\b|\bcoppermine\b|\bkatmai\b|\bk[567]\b",
         # The number has to be the whole of it: newer chips are called 386H, 486V and Ryzen 5 586.
         r"^(?:[a-z ]*: ?)?(?:(?:intel|amd|ibm|nexgen|cpu|processor) )*(?:80|am|nx)?[3456]x?86"

@@ -9,7 +9,8 @@ from kbapi.chips.grammar.core_classes import core_classes, tier_words
 
 _NUMBER = re.compile(r"(?P<number>\d{3,5}) ?(?P<suffix>[a-z0-9]{0,4})(?P<rest>(?: [a-z0-9]+)*)")
 _RYZEN = re.compile(r"ryzen (?:pro )?(?P<number>[1-9][1-9]\d{2}) ?(?P<suffix>[a-z0-9]{0,4})")
-_R_SHORT = re.compile(r"r(?P<tier>[579]) (?P<number>\d{3})")
+_R_SHORT = re.compile(r"r(?P<tier>[579]) (?P<number>\d{3}x?)")
+_R_WITH_X = re.compile(r"(?:2[6-9]|3[789])0x")
 _RTX_SHORT = re.compile(r"rtx (?P<number>[1-9]\d{0,1}00|[2-9]000)(?P<rest>(?: laptop)?)")
 
 # Threadrippers of the first two generations have numbers that no plain Ryzen has.
@@ -21,6 +22,29 @@ _THREADRIPPER = re.compile(r"[12]9\d\d|[379]9[679]\d|79[678]\d|99[678]\d")
 _RYZEN_HUNDREDS = frozenset(f"{hundred}{ten}0" for hundred in "12" for ten in "1234567")
 _CORE = re.compile(r"(?:[2-9]|1[0-4]\d?)\d{3}|1[0-4]\d\d")
 _CORE_THREE = re.compile(r"(?P<number>[1-3]\d{2}) ?(?P<suffix>[hukvtf]|kf|hx)")
+_UHD = re.compile(r"[67]\d[05]")
+# A letter and a number, row by row with what can stand before them.
+_LETTERED: Final = tuple(
+    (re.compile(pattern), prefixes)
+    for pattern, prefixes in (
+        (r"n(?:\d\d|[12]\d\d)", ("intel processor",)),
+        (r"n30\d", ("intel core i3",)),
+        (r"n35\d", ("intel core 3",)),
+        (r"m\d(?: (?:pro|max|ultra))?", ("apple",)),
+        (r"q[6-9]\d{3}", ("intel core 2 quad",)),
+        (r"qx\d{4}", ("intel core 2 extreme",)),
+        (r"e\d{4}", ("intel core 2 duo", "intel pentium", "intel celeron", "intel xeon")),
+        (r"g[1-4]\d{3}", ("intel pentium", "intel celeron")),
+        (r"g[5-9]\d{3}", ("intel pentium gold", "intel celeron")),
+        (r"[nj]\d{4}", ("intel celeron", "intel pentium", "intel pentium silver")),
+        (r"[xl]5[56]\d{2}|w3[56]\d{2}", ("intel xeon",)),
+        (r"[pk][1-6]\d{3}", ("nvidia quadro",)),
+        (r"a[1-6][05]00", ("nvidia rtx",)),
+        (r"1[34]0[vt]", ("intel arc",)),
+        (r"hx 3\d\d", ("amd ryzen ai 9",)),
+        (r"200ge|3000g", ("amd athlon",)),
+    )
+)
 _ARC = re.compile(r"[ab][3-7][1-9]0m?")
 _CORE_ONLY = frozenset(("k", "kf", "ks", "hk", "hq", "mq", "qm"))
 
@@ -46,12 +70,15 @@ def meanings(words: str) -> Iterator[str]:
     if found := _CORE_THREE.fullmatch(words):
         for tier in tier_words(found["number"]):
             yield f"intel core {tier} {found[0]}"
+    for pattern, prefixes in _LETTERED:
+        if pattern.fullmatch(words):
+            yield from (f"{prefix} {words}" for prefix in prefixes)
     if _ARC.fullmatch(words):
         yield f"intel arc {words}"
 
 
 def _ryzen(number: str, suffix: str) -> Iterator[str]:
-    if suffix in ("x", "wx") and _THREADRIPPER.fullmatch(number) and number != "3950":
+    if suffix == "wx" or (suffix == "x" and _THREADRIPPER.fullmatch(number) and number != "3950"):
         yield f"amd ryzen threadripper {number}{suffix}"
     else:
         yield f"amd ryzen {ryzen_class(number, suffix)} {number}{suffix}"
@@ -71,10 +98,12 @@ def _bare_processors(number: str, suffix: str) -> Iterator[str]:
 
 
 def _can_be_ryzen(number: str, suffix: str) -> bool:
+    if "0" in number[:2]:
+        return False
     # The first thousand was sold for desktops only.
     if number[0] == "1":
         return suffix in ("", "x", "af")
-    return number[0] != "0" and suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35")
+    return suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35")
 
 
 def _bare_graphics(words: str) -> Iterator[str]:
@@ -83,5 +112,7 @@ def _bare_graphics(words: str) -> Iterator[str]:
     yield f"amd radeon rx {words}"
     if words.endswith(("m", "s")):
         yield f"amd radeon {words}"
-    if words.isdigit() and len(words) == 3:
+    if _R_WITH_X.fullmatch(words):
+        yield f"amd radeon r{'7' if words[:2] == '26' else '9'} {words}"
+    if _UHD.fullmatch(words):
         yield f"intel uhd graphics {words}"
