@@ -34,7 +34,7 @@ def ryzen_class(number: str, suffix: str) -> str:
     if number[0] in "789" and number[1] == "8" and suffix == "hx":
         return "9"
     # From the fifth thousand on a mobile 4 in the second place is the lowest class.
-    if number[1] == "4" and suffix == "u":
+    if number[0] >= "5" and number[1] == "4" and suffix == "u":
         return "3"
     return _CLASS_BY_DIGIT[number[1]]
 
