@@ -84,6 +84,7 @@ STRANGERS = [
     ("Ryzen Z2 Go", "Ryzen Z2 Extreme"),
     ("i7-8550U", "i7-8565U"),
     ("i7-8565U", "i7-8559U"),
+    ("i7-8550U", "i7-8557U"),
     ("Ryzen AI 9 HX 370", "Ryzen AI 7 350"),
     ("Threadripper 3970X", "Threadripper PRO 3975WX"),
     ("Ryzen 5 2400G", "i5-2400"),

@@ -22,7 +22,7 @@ _VERSION: Final = r"(?: ?(?P<version>v\d))?"
 # Generations whose low-power parts are of several designs, told by the last digit: 8250U, 8265U
 # and 8259U have nothing but the generation in common.
 _MIXED_GENERATIONS: Final = {
-    ("8", "u"): {"5": "whiskey lake", "9": "coffee lake"},
+    ("8", "u"): {"1": "cannon lake", "5": "whiskey lake", "7": "coffee lake", "9": "coffee lake"},
 }
 
 # First generation names printed the class letter before the number; what it is written as now.
