@@ -18,7 +18,7 @@ __all__ = [
     "identify_chip",
 ]
 
-GRAMMAR_VERSION: Final[int] = 2
+GRAMMAR_VERSION: Final[int] = 3
 
 _REASONS: Final = {
     "named": "The name says which chip it is.",

@@ -5,26 +5,59 @@ from typing import Final
 from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, rule, thousands
 
 RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t|wx"
+# From the seventh thousand on the last two digits of a laptop's number tell the design: 7520U,
+# 7530U, 7535U, 7540U. A few numbers belong to a design whose others end differently.
+_LAPTOP_SUFFIXES: Final = ("u", "h", "hs", "hx", "hx3d", "c", "e")
+_SAME_DESIGN: Final = {"733": "35", "736": "35", "950": "55"}
+
+# Before that, what was sold beside a newer or older design under the same thousand and suffix:
+# thousand, suffixes, the numbers, and what the design is called.
+_MIXED_GENERATIONS: Final[tuple[tuple[str, tuple[str, ...], tuple[str, ...], str], ...]] = (
+    ("3", ("u", "c"), ("3200", "3250"), "dali"),
+    ("5", ("u",), ("5300", "5500", "5700"), "lucienne"),
+    ("5", ("",), ("5100", "5500", "5700"), "cezanne"),
+)
+_AI_MIXED: Final = ("360", "365")
+
 _APU_TAIL: Final = r"(?: (?:radeon )?r\d[ed]?)?(?: graphics)?"
 
 # What the second digit of a Ryzen number says about the class when the name leaves it out.
 _CLASS_BY_DIGIT: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
-                          "8": "7", "9": "9", "0": "3"}  # fmt: skip
+                          "8": "7", "9": "9"}  # fmt: skip
+_ODD_CLASS: Final = {"3350g": "5", "3350ge": "5", "7235hs": "5", "7435hs": "7", "7435h": "7"}
 
 
 def ryzen_class(number: str, suffix: str) -> str:
     """The class digit that a Ryzen number belongs to: 3950 → 9, 5600 → 5."""
-    if number[1:] == "845" and suffix == "hx":
+    if odd := _ODD_CLASS.get(number + suffix):
+        return odd
+    if number[0] in "789" and number[1] == "8" and suffix == "hx":
         return "9"
     # From the fifth thousand on a mobile 4 in the second place is the lowest class.
-    if number[1] == "4" and suffix == "u":
+    if number[0] >= "5" and number[1] == "4" and suffix == "u":
         return "3"
     return _CLASS_BY_DIGIT[number[1]]
 
 
 def _ryzen_generation(groups: Groups) -> str:
-    number = groups["number"]
-    return number[0] if len(number) == 4 else thousands(groups)
+    """What tells a Ryzen's design: 5900 → 5, 7840U → 7040, 5700U → 5 zen2, 260 → 200."""
+    number, suffix = groups["number"], groups["suffix"]
+    if len(number) < 4:
+        return thousands(groups)
+    if number[0] in "789" and suffix in _LAPTOP_SUFFIXES:
+        tail = _SAME_DESIGN.get(number[0] + number[2:], number[2:])
+        if tail in ("40", "45"):
+            # The design behind HX is another one, whichever digit ends the number.
+            tail = "45" if suffix.startswith("hx") else "40"
+        return f"{number[0]}0{tail}"
+    for first, suffixes, numbers, design in _MIXED_GENERATIONS:
+        if number[0] == first and suffix in suffixes and number in numbers:
+            return f"{first} {design}"
+    return number[0]
+
+
+def _ai_generation(groups: Groups) -> str:
+    return "3 strix point" if groups["number"] in _AI_MIXED else groups["number"][0]
 
 
 def _epyc_generation(groups: Groups) -> str:
@@ -34,33 +67,39 @@ def _epyc_generation(groups: Groups) -> str:
 
 RULES: Final[tuple[Rule, ...]] = (
     rule("ryzen", "amd", "cpu",
-         rf"(?:ryzen |r)(?P<tier>[3579]) (?P<pro>pro )?(?P<number>\d{{4}}) ?"
-         rf"(?P<suffix>{RYZEN_SUFFIX})?(?: radeon(?: graphics)?)?",
-         "ryzen {tier} {pro} {number}{suffix}", "ryzen", "{gen} {suffix}", first_digit),
+         rf"(?:ryzen |r)(?P<tier>[3579]) (?P<pro>pro )?(?P<number>[1-9]\d{{3}}) ?"
+         rf"(?P<suffix>{RYZEN_SUFFIX})?(?: radeon(?: \d{{3}}m)?(?: graphics)?)?",
+         "ryzen {tier} {pro} {number}{suffix}", "ryzen", "{gen} {suffix}", _ryzen_generation),
     rule("ryzen_pro_first", "amd", "cpu",
-         rf"(?:pro ryzen|ryzen pro) (?P<tier>[3579]) (?P<number>\d{{4}}) ?"
+         rf"(?:pro ryzen|ryzen pro) (?P<tier>[3579]) (?P<number>[1-9]\d{{3}}) ?"
          rf"(?P<suffix>{RYZEN_SUFFIX})?",
-         "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", first_digit),
+         "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", _ryzen_generation),
     rule("ryzen_short", "amd", "cpu",
          r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>\d{2,3})"
          r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
+    # From the third thousand on a WX is always a PRO, whether the word is there or not.
+    rule("threadripper_pro", "amd", "cpu",
+         r"(?:ryzen )?(?:threadripper|tr) (?:pro )?(?P<number>[3-9]\d{3}) ?(?P<suffix>wx)s?",
+         "ryzen threadripper pro {number}{suffix}", "ryzen threadripper", "{gen} {suffix}",
+         first_digit),
     rule("threadripper", "amd", "cpu",
-         r"(?:ryzen )?threadripper (?P<pro>pro )?(?P<number>\d{4}) ?(?P<suffix>wx|x)?s?",
+         r"(?:ryzen )?(?:threadripper|tr) (?P<pro>pro )?(?P<number>[1-9]\d{3}) ?"
+         r"(?P<suffix>wx|x)?s?",
          "ryzen threadripper {pro} {number}{suffix}", "ryzen threadripper", "{gen} {suffix}",
          first_digit),
     rule("ryzen_ai_max", "amd", "cpu",
-         r"ryzen ai max (?P<plus>plus )?(?P<pro>pro )?(?P<number>\d{3})",
+         r"(?:ryzen )?ai max (?P<plus>plus )?(?P<pro>pro )?(?P<number>\d{3})",
          "ryzen ai max {plus} {pro} {number}", "ryzen ai max", "{gen}", first_digit),
     rule("ryzen_ai", "amd", "cpu",
-         r"ryzen ai (?P<tier>[3579]) (?P<letter>(?:hx|h) )?(?P<pro>pro )?(?P<number>\d{3})"
+         r"(?:ryzen )?ai (?P<tier>[3579]) (?P<letter>(?:hx|h) )?(?P<pro>pro )?(?P<number>\d{3})"
          r"(?P<suffix>[a-z]?)",
          "ryzen ai {tier} {letter} {pro} {number}{suffix}", "ryzen ai", "{gen} {letter} {suffix}",
-         first_digit),
+         _ai_generation),
     rule("ryzen_z", "amd", "cpu",
-         r"ryzen (?P<ai>ai )?z(?P<number>\d)(?: (?P<tier>extreme|go|a))?",
-         "ryzen {ai} z{number} {tier}", "ryzen z", "{gen}", first_digit),
+         r"(?:ryzen )?(?P<ai>ai )?z(?P<number>\d)(?: (?P<tier>extreme|go|a))?",
+         "ryzen {ai} z{number} {tier}", "ryzen z", "{gen} {tier}", first_digit),
     rule("ryzen_embedded", "amd", "cpu",
          r"ryzen embedded (?P<number>[vrp]\d[\dc]\d{2}|\d{4})(?P<suffix>[a-z]{0,2})",
          "ryzen embedded {number}{suffix}", "ryzen embedded", "{gen} {suffix}",

@@ -76,7 +76,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r" \[(?:integrated|discrete)\]", by=""),
     _off("uuid", r" ?\(uuid: [^)]*\)"),
     _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
-         r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$"),
+         r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$",
+         r" (?:opengl|compute|metal) engine\b.*$"),
     _off("driver_wrapper",
          r"^(?:zink|d3d12|vulkan)(?: vulkan)?(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
     _off("nested_wrapper", r"^(?:vulkan)(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
@@ -90,8 +91,13 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"vulkan|opengl|mesa|dg[12]|bmg(?: g\d+)?|lnl|mtl|arl|ptl|rpl-?\w?|adl-?\w?|tgl|icl|"
          r"rkl|bsw|byt|chv|bxt|apl|glk|jsl|ehl|snb|ivb|hsw|bdw|skl|kbl|cfl|cml|"
          r"polaris ?\d*|vega ?\d+|"
-         r"renoir|raven\d?|vangogh|skylake|haswell|broadwell|(?:sandy|ivy) ?bridge|zen ?\d|"
+         r"renoir|raven\d?|vermeer|matisse|cezanne|barcelo|lucienne|rembrandt|raphael|picasso|"
+         r"phoenix|hawk point|strix point|pinnacle ridge|summit ridge|"
+         r"vangogh|skylake|haswell|broadwell|(?:sandy|ivy) ?bridge|zen ?\d|"
          r"[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
+    # Of a GeForce or a Radeon RX the size can tell the chip, so it is kept as a word.
+    _off("memory_of_a_card",
+         r"(\b(?:[rg]tx|rx) ?\d{3,4}\b[^()]*)\((\d{1,2}) ?gi?b\b[^()]*\)", by=r"\1 \2gb "),
     _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
     _off("count_note",
          r"\(?\b\d+ (?:cpus|threads?|logical processors?|processors)\b\)?", r"\(\d{1,3}\)",
@@ -103,15 +109,20 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"\b(?:single|dual|triple|quad|six|eight|ten|twelve|sixteen|hexa|octa)[ -]core\b"),
     _off("count_at_end", r" x ?\d{1,3}$(?<! x\d)"),
     _off("memory_unit", r"\b(\d{1,3}) ?gi?b\b", by=r"\1gb"),
+    _off("memory_letter", r"(\b(?:[rg]tx|rx) ?\d{3,4}\b[^/]*) (\d{1,2})g\b", by=r"\1 \2gb"),
     _off("memory_type", r"\b(\d{1,3}gb) g?ddr\dx?\b", by=r"\1"),
     _off("memory_list", r"\b\d{1,3}gb ?/ ?\d{1,3}gb\b"),
     _off("power", r"\b\d{2,3} ?w\b(?!/)"),
     _off("generation_prefix",
          r"^(\S+ )?\d{1,2}(?:st|nd|rd|th)(?: gen(?:eration)?)?\b\.?(?= \w* ?(?:core|i\d|intel))",
          by=r"\1"),
+    _off("generation_inside",
+         r"(?<=\bi[3579]) \(?\d{1,2}(?:st|nd|rd|th)[ -]gen(?:eration)?\)?(?= \d)", by=""),
+    _off("series_inside", r"\b(ryzen [3579]) \d000 series(?= \d)", by=r"\1"),
+    _off("class_twice", r"\bryzen r(?=[3579]\b)", by="ryzen "),
     _off("with_graphics",
          r" (?:with |w/ ?)(?:integrated )?(?:amd |ati |intel )?"
-         r"(?:radeon|vega|iris|u?hd graphics).*$",
+         r"(?:radeon|vega|iris|arc|u?hd graphics|\d{3,4}[ms]\b).*$",
          r"\b(?:apu|soc) with .*$"),
     _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
     _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
@@ -119,16 +130,20 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("vendor_nvidia", r"\bnvidia corp(?:oration|\.)?(?: /)?", by="nvidia"),
     _off("vendor_amd", r"\badvanced micro devices,?(?: inc\.?)?,?", r"\[?amd/ati\]?", r"\bati tech"
          r"nologies(?: inc\.?)?,?", r"\bati\b", r"\bauthenticamd\b", r"^\[amd\]", by=" amd "),
-    _off("vendor_intel", r"\bintel corp(?:oration|\.)?", r"\bgenuineintel\b", by="intel"),
+    _off("vendor_intel", r"\bintel (?:open source technology center|inc\b\.?|corp(?:oration|\.)?)",
+         r"\bgenuineintel\b", by="intel"),
     _off("vendor_other", r"\b(apple|qualcomm)(?: technologies,?)? inc\.?", by=r"\1"),
     _off("board_maker",
          r"^(?:asus(?:tek)?|msi|gigabyte|evga|zotac|palit|gainward|pny|sapphire|powercolor|xfx|"
          r"asrock|inno3d|galax|kfa2|colorful|dell|hp|lenovo|acer|razer|leadtek|his|yeston|maxsun|biostar|"
          r"manli|micro-star|clevo)(?: (?:tech|computer|inc|rog|tuf|dual|strix|phoenix|gaming|aorus|"
-         r"ventus|eagle|pulse|nitro|proart))*,? (?=.*\d)"),
+         r"ventus|eagle|pulse|nitro\+?|proart|red devil|hellhound|fighter|speedster|"
+         r"(?:merc|qick|swft) \d{3}|suprim|amp))*,? (?=.*\d)"),
     _off("board_edition",
-         r"(?: (?:oc|gaming|founders|windforce|strix|ventus|eagle|dual|pulse|nitro\+?|tuf|rog))+"
-         r"(?: (?:edition|\d?x|v\d|pro|oc))*$"),
+         r"(?: (?:oc|gaming|founders|windforce|strix|ventus|eagle|dual|pulse|nitro\+?|tuf|rog|fe|"
+         r"trio|ftw3|xc3|amp|verto|phantom|vapor-x|twin|mech|suprim|armor|aero|gamerock|jetstream))+"
+         r"(?: (?:edition|\d?x\d?|v\d|pro|oc|trio|ultra|extreme|airo|gaming|d|z|white))*"
+         r"(?P<size> \d{1,2}gb)?$", by=r"\g<size>"),
     _off("revision_word", r" rev\. ?[a-z0-9]\b|\bopn:"),
 )  # fmt: skip
 
@@ -144,9 +159,13 @@ _TOKENS: Final[tuple[Substitution, ...]] = (
          by="laptop"),
     _off("doubled_laptop", r"\blaptop laptop\b", by="laptop"),
     _off("embedded", r"\bembedded gpu\b", by="embedded"),
+    _off("pentium_d", r"\bpentium d (?=15\d\d\b)", by="pentium d"),
+    # People write S for SUPER: RTX 2070S.
+    _off("super_letter", r"\b((?:[rg]tx ?)?(?:16[56]0|(?:20|40|50)[6-8]0) ?(?:ti ?)?)s\b",
+         by=r"\1 super"),
     _off("noise",
-         r"\b(?:cpu|processors?|apu|soc|gfx|graphics card|video card|refresh|desktop gpu|"
-         r"boxed|tray)\b(?<!custom apu)"),
+         r"\b(?:cpu|processors?|apu|soc|gfx|graphics card|video card|refresh|"
+         r"creator edition|boxed|tray)\b(?<!custom apu)"),
     _off("gpu_word", r"\bgpu\b(?<!custom gpu)(?<!center gpu)"),
 )  # fmt: skip
 

@@ -75,9 +75,18 @@ SHARED_NAMES: Final[dict[str, tuple[str, ...]]] = {
 
 _LAPTOP_KEY: Final = re.compile(
     r".*-(?:laptop|max-q)|amd-radeon-(?:rx-|pro-|hd-)?w?\d+[ms](?:-xt)?|nvidia-.*-\d+mx?"
-    r"|amd-radeon-r\d-m\d+x?|intel-core-i\d-\d+(?:u|y|h|hq|hk|hx|m|mq|mx|p|n?g\d)"
-    r"|amd-ryzen-.*\d(?:u|h|hs|hx|hx3d)|intel-arc-.*\dm"
+    r"|amd-radeon-r\d-m\d+x?|intel-core-(?:ultra-)?[ix]?\d-\d+(?:u|y|h|hq|hk|hx|[mq]m|m|mq|mx|xm|p|v|n?g\d)"
+    r"|amd-ryzen-(?:ai-\d-.*|.*\d(?:u|h|hs|hx|hx3d))|intel-arc-.*\dm"
 )
+
+# The driver prints one name with "Series" for two cards of these: R9 390 and R9 390X.
+_SERIES_WITH_X: Final = re.compile(r"(radeon r[79] (?:2[6-9]0|3[789]0)) series")
+
+
+def series_members(rest: str) -> tuple[str, ...]:
+    """The names, in words without the maker, of the chips that are printed as this series."""
+    found = _SERIES_WITH_X.fullmatch(rest)
+    return (found[1], f"{found[1]}x") if found else ()
 
 
 def is_laptop_key(key: str) -> bool:

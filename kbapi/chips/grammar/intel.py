@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, rule
+from kbapi.chips.grammar.rule import Generation, Groups, Rule, first_digit, no_generation, rule
 
 # What may follow the digits. A list and not "any letters", so that a slip of the finger does
 # not become a new chip.
@@ -12,7 +12,18 @@ CORE_SUFFIX: Final = (
 )
 _ULTRA_SUFFIX: Final = "u|h|hx|v|k|kf|ks|f|t|te|ul|hl|p|pe|e|y|ue"
 _XEON_SUFFIX: Final = "[a-z]{0,2}"
+
+# The digits that there are. One digit too many or too few is a slip, not a new chip: three digits
+# are the first generation, four the second to the ninth and low-power parts of the tenth and
+# later ones, which always have a suffix, five the tenth and later ones.
+_CORE_NUMBER: Final = r"[3-9]\d{2}|[2-9]\d{3}|1[0-4]\d{3}|1[0-4]\d{2}(?= ?[a-z])"
 _VERSION: Final = r"(?: ?(?P<version>v\d))?"
+
+# Generations whose low-power parts are of several designs, told by the last digit: 8250U, 8265U
+# and 8259U have nothing but the generation in common.
+_MIXED_GENERATIONS: Final = {
+    ("8", "u"): {"1": "cannon lake", "5": "whiskey lake", "7": "coffee lake", "9": "coffee lake"},
+}
 
 # First generation names printed the class letter before the number; what it is written as now.
 _OLD_ORDER: Final = {"m": "m", "l": "lm", "u": "um", "q": "qm", "x": "x", "k": "k", "s": "s",
@@ -27,10 +38,20 @@ def core_generation(groups: Groups) -> str:
     return number[:2] if number[0] == "1" else number[0]
 
 
-def _core(name: str, number: str, key: str, series: str) -> Rule:
+def _core_series(groups: Groups) -> str:
+    """The generation, and the design where one generation was sold in several."""
+    generation = core_generation(groups)
+    last = groups["number"][-1]
+    design = _MIXED_GENERATIONS.get((generation, groups["suffix"]), {}).get(last, "")
+    return f"{generation} {design}"
+
+
+def _core(
+    name: str, number: str, key: str, series: str, generation: Generation = core_generation
+) -> Rule:
     return rule(
         name, "intel", "cpu", rf"(?:core )?i ?(?P<tier>[3579]) ?{number}",
-        f"core i{{tier}} {key}", "core", series, core_generation,
+        f"core i{{tier}} {key}", "core", series, generation,
     )  # fmt: skip
 
 
@@ -44,8 +65,8 @@ def _old_order(letter: str, suffix: str, number: str = r"\d{3}") -> Rule:
 
 
 RULES: Final[tuple[Rule, ...]] = (
-    _core("core_i", rf"(?P<number>\d{{3,5}})(?: ?(?P<suffix>{CORE_SUFFIX}))?",
-          "{number}{suffix}", "{gen} {suffix}"),
+    _core("core_i", rf"(?P<number>{_CORE_NUMBER})(?: ?(?P<suffix>{CORE_SUFFIX}))?",
+          "{number}{suffix}", "{gen} {suffix}", _core_series),
     _core("core_i_graphics_level", r"(?P<number>1\d{3})(?P<low>n?)g(?P<level>\d)(?P<suffix>e?)",
           "{number}{low}g{level}{suffix}", "{gen} {low}g{suffix}"),
     _core("core_i_hybrid", r"l(?P<number>1\d)g(?P<level>\d)", "l{number}g{level}", "10 lg"),
@@ -96,19 +117,21 @@ RULES: Final[tuple[Rule, ...]] = (
          "atom {letters}{number}{suffix}", "atom", "{gen} {letters}{suffix}", first_digit),
     # Sold without a line of its own: "Intel(R) N100", "Intel(R) Processor U300".
     rule("processor", "intel", "cpu",
-         r"(?:processor )?(?P<letters>[nu])(?P<number>\d{2,3})(?P<suffix>e?)",
+         r"(?:processor )?(?P<letters>n(?!3\d\d)|u)(?P<number>\d{2,3})(?P<suffix>e?)",
          "processor {letters}{number}{suffix}", "processor", "{letters}{suffix}", no_generation,
          needs_maker=True),
     rule("processor_plain", "intel", "cpu", r"(?:processor )?(?P<number>3[01]0)(?P<suffix>t?)",
          "processor {number}{suffix}", "processor", "{gen} {suffix}", first_digit,
          needs_maker=True),
     rule("xeon_metal", "intel", "cpu",
-         rf"xeon (?P<tier>bronze|silver|gold|platinum) (?P<letters>p?) ?(?P<number>\d{{4}})"
+         r"xeon (?P<tier>bronze(?= 3)|silver(?= 4)|gold(?= [56])|platinum(?= (?:p ?)?[89])) "
+         r"(?P<letters>p?) ?(?P<number>\d{4})"
          rf"(?P<suffix>{_XEON_SUFFIX})(?: (?P<plus>plus))?",
          "xeon {tier} {letters} {number}{suffix} {plus}", "xeon {tier}", "{gen} {suffix}",
          lambda groups: groups["number"][1]),
     rule("xeon_e357", "intel", "cpu",
-         rf"(?:xeon )?e(?P<tier>[357]) ?(?P<number>\d{{4}})(?P<suffix>[a-z]?){_VERSION}(?: 0)?",
+         rf"(?:xeon )?e(?P<tier>[357]) ?(?P<number>[1248]\d{{3}})"
+         rf"(?P<suffix>[a-z]?){_VERSION}(?: 0)?",
          "xeon e{tier} {number}{suffix} {version}", "xeon e{tier}", "{gen} {version} {suffix}",
          first_digit),
     rule("xeon_w_tier", "intel", "cpu",

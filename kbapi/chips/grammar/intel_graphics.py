@@ -22,8 +22,8 @@ RULES: Final[tuple[Rule, ...]] = (
          "iris {tier} graphics {number}", "iris {tier} graphics", "{gen}", first_digit),
     rule("arc", "intel", "gpu",
          r"arc (?P<pro>pro )?(?:graphics )?(?P<letter>[a-e])(?P<number>\d{2,3})(?P<mobile>m?)"
-         r"(?: (?P<memory>\d{1,2}gb))?(?: graphics)?",
-         "arc {pro} {letter}{number}{mobile} {memory}", "arc {pro}", "{letter} {mobile}",
+         r"(?: \d{1,2}gb)?(?: graphics)?",
+         "arc {pro} {letter}{number}{mobile}", "arc {pro}", "{letter} {mobile}",
          no_generation),
     rule("arc_integrated", "intel", "gpu",
          r"arc (?P<pro>pro )?(?:graphics )?(?P<number>\d{3})(?P<letter>[vtu])(?: graphics)?",

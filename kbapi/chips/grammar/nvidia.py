@@ -8,7 +8,20 @@ _MEMORY: Final = r"(?: (?P<memory>\d{1,3}gb|gddr\dx?))?"
 _FORM: Final = r"(?: (?P<form>laptop|max q|embedded))?(?: (?P<memory2>\d{1,3}gb))?"
 _STEPS: Final = r"(?: ?(?P<ti>ti))?(?: ?(?P<super>super))?"
 _VARIANT: Final = r"(?: ?(?P<variant>d v2|d|a|le|se|oem|boost))?"
-_TAIL: Final = "{ti} {super} {variant} {memory} {memory2} {form}"
+_TAIL: Final = "{ti} {super} {variant} {type} {form}"
+# Boards print their size of memory behind the name of one and the same chip.
+_ANY_SIZE: Final = r"(?: \d{1,3}gb)?"
+_TYPE: Final = r"(?: (?P<type>g?ddr\dx?))?"
+
+# The few GeForce chips of which another size of memory is another chip: brand, number, step,
+# the sizes that do not go without saying, and the form they were sold in.
+_SIZES: Final = (
+    ("gtx", "1050", "", "3gb", ""), ("gtx", "1060", "", "3gb|5gb|6gb", ""),
+    ("rtx", "2060", "", "12gb", ""), ("rtx", "3050", "", "6gb", ""),
+    ("rtx", "3050", "", "4gb|6gb", "laptop"), ("rtx", "3060", "", "8gb", ""),
+    ("rtx", "3080", "", "12gb", ""), ("rtx", "4060", "ti", "16gb", ""),
+    ("rtx", "5060", "ti", "16gb", ""),
+)  # fmt: skip
 
 
 def _centre_generation(groups: Groups) -> str:
@@ -19,26 +32,40 @@ def _geforce(name: str, brand: str, number: str) -> Rule:
     """A row for the numbered GeForce brands, whose own word people leave out."""
     return rule(
         name, "nvidia", "gpu",
-        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx|x)?"
-        rf"{_STEPS}{_VARIANT}{_MEMORY}{_FORM}",
+        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx)?"
+        rf"{_STEPS}{_VARIANT}{_ANY_SIZE}{_TYPE}"
+        rf"(?(letter)(?: laptop)?|(?: (?P<form>laptop|max q|embedded))?){_ANY_SIZE}",
         f"geforce {{brand}} {{number}}{{letter}} {_TAIL}",
         "geforce {brand}", "{gen} {letter} {form}", all_but_two,
     )  # fmt: skip
 
 
+def _sized(brand: str, number: str, step: str, sizes: str, form: str) -> Rule:
+    """A row for a GeForce whose size of memory stands before or behind its form."""
+    words = rf"(?P<memory>{sizes}) {form}|{form} (?P<size>{sizes})" if form else ""
+    return rule(
+        f"geforce_{number}_sized", "nvidia", "gpu",
+        rf"(?:geforce )?{brand} ?(?P<number>{number}) ?{step} ?"
+        rf"(?:{words or f'(?P<memory>{sizes})'})(?: g?ddr\dx?)?",
+        f"geforce {brand} {{number}} {step} {{memory}} {'{size}' if form else ''} {form}",
+        f"geforce {brand}", f"{{gen}} {form}", all_but_two,
+    )  # fmt: skip
+
+
 RULES: Final[tuple[Rule, ...]] = (
+    *(_sized(*row) for row in _SIZES),
     # From the third RTX generation on a Max-Q design has no name of its own.
     rule("geforce_rtx_max_q", "nvidia", "gpu",
-         rf"(?:geforce )?rtx ?(?P<number>[3-9]0[3-9]0){_STEPS}{_MEMORY} (?:laptop )?max q",
-         "geforce rtx {number} {ti} {super} {memory} laptop", "geforce rtx",
+         rf"(?:geforce )?rtx ?(?P<number>[3-9]0[3-9]0){_STEPS}{_ANY_SIZE} (?:laptop )?max q",
+         "geforce rtx {number} {ti} {super} laptop", "geforce rtx",
          "{gen} laptop", all_but_two),
     _geforce("geforce_rtx", "rtx", r"[2-9]0[3-9]0"),
-    _geforce("geforce_gtx", "gtx", r"[2-9]\d{2}|1[06]\d{2}"),
-    _geforce("geforce_gt", "gts|gt", r"\d{3}|10\d{2}"),
+    _geforce("geforce_gtx", "gtx", r"[2-9]\d[05]|1[06][3-8]0"),
+    _geforce("geforce_gt", "gts|gt", r"[1-9]\d[05]|10[1-3]0"),
     rule("geforce_mx", "nvidia", "gpu",
-         rf"(?:geforce )?mx ?(?P<number>\d{{3}})(?: (?P<variant>a))?{_MEMORY}"
+         rf"(?:geforce )?mx ?(?P<number>[1-9]\d0)(?: (?P<variant>a))?{_ANY_SIZE}{_TYPE}"
          r"(?: (?P<form>max q))?(?: laptop)?",
-         "geforce mx{number} {variant} {memory} {form}", "geforce mx", "{gen} {form}",
+         "geforce mx{number} {variant} {type} {form}", "geforce mx", "{gen} {form}",
          all_but_two),
     rule("geforce_number", "nvidia", "gpu",
          r"geforce (?P<letters>g)?(?P<number>\d{3}|[6-9]\d{3})(?P<letter>mx|m|a)?"

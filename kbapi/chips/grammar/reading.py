@@ -28,6 +28,8 @@ _MAKER_WORDS = re.compile(rf"(?:(?:{'|'.join(MAKERS)}) )+")
 _WITHOUT_MAKER: Final = tuple(row for row in RULES if not row.needs_maker)
 
 _BRANDS: Final = ("geforce", "radeon")
+# A word that repeats what the name says already: i9-13900HX laptop, i7-8700K desktop.
+_FORM_WORD = re.compile(r"(?P<rest>.*\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
 _ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
@@ -61,9 +63,10 @@ def read(folded: str, *, prints_desktop: bool = False) -> Reading:
     name, mobile = _pci_database_name(_SAMPLE_TAIL.sub("", stripped))
     chips, is_family = _read_alternatives(name)
     mobile = False if mobile is None and prints_desktop else mobile
+    words = cleaning.tokens(name)
+    mobile = False if mobile is None and words.endswith(" desktop") else mobile
     # Browsers that guard privacy name one well-known chip in place of many.
     is_family = is_family or folded.endswith("or similar")
-    words = cleaning.tokens(name)
     return Reading(chips, is_family, is_sample, mobile, pci_id, revision, words)
 
 
@@ -149,6 +152,14 @@ def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
 def _read_one(words: str) -> tuple[tuple[ChipName, ...], bool]:
     if chip := find_chip(words):
         return (chip,), False
+    if found := _FORM_WORD.fullmatch(words):
+        chips, is_family = _read_one(found["rest"])
+        is_laptop = found["form"] == "laptop"
+        formed = tuple(c for c in chips if families.is_laptop_key(c.key) is is_laptop)
+        if formed:
+            return formed, is_family
+    if members := _series_members(words):
+        return members, True
     meant = _short_form(words)
     is_bare_number = words.isdigit()
     return meant, _is_family(words) or (is_bare_number and bool(meant))
@@ -163,6 +174,12 @@ def _short_form(words: str) -> tuple[ChipName, ...]:
     meant = filter(None, map(find_chip, short_forms.meanings(rest)))
     wanted = [c for c in meant if c.maker in makers and (brand not in _BRANDS or brand in c.key)]
     return tuple(dict.fromkeys(wanted))
+
+
+def _series_members(words: str) -> tuple[ChipName, ...]:
+    told = _MAKER_WORDS.match(words)
+    rest = words[told.end() :] if told else words
+    return tuple(filter(None, map(find_chip, families.series_members(rest))))
 
 
 def _is_family(words: str) -> bool:

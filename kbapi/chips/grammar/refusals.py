@@ -80,8 +80,11 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
     _refusal(
         "too_old",
         "Chips from before 2008 are not pooled.",
-        r"\bpentium (?:pro|ii|iii|iv|[1234d]|mmx|m|60|75|90|1\d\d|200)\b(?! ?v\d)",
-        r"\bpentium ?[234]\b|\bcoppermine\b|\bkatmai\b|\b[3456]86|\bk[567]\b",
+        r"\bpentium (?:pro|ii|iii|iv|[1234]|d(?! 15\d\d)|mmx|m|60|75|90|1\d\d|200)\b(?! ?v\d)",
+        r"\bpentium ?[234]\b|\bcoppermine\b|\bkatmai\b|\bk[567]\b",
+        # The number has to be the whole of it: newer chips are called 386H, 486V and Ryzen 5 586.
+        r"^(?:[a-z ]*: ?)?(?:(?:intel|amd|ibm|nexgen|cpu|processor) )*(?:80|am|nx)?[3456]x?86"
+        r"(?:[sd]x(?:\d|l)?)?(?:[ /-].*)?$",
         r"\bceleron (?:[dm] )?(?:cpu |processor )?\d[\d.]* ?[gm]hz|\bceleron \(",
         r"\bxeon (?:cpu |processor )?\d\.\d+ ?ghz|\bopteron (?:processor )?\d{3}\b",
         r"\b(?:crusoe|efficeon|transmeta|cyrix|idt|winchip|centaur|duron)\b|\bvia c[37]\b",

@@ -11,6 +11,7 @@ from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar.reading import MAKERS, RULES, find_chip
 
 _MOST_WORDS: Final = 12
+_MOST_DIGITS: Final = 4
 _LONGEST_WORD: Final = 16
 _MOST_SUGGESTIONS: Final = 5
 _TEMPLATE_WORD = re.compile(r"[a-z]{3,}")
@@ -46,8 +47,12 @@ def _near_words(word: str) -> list[str]:
 
 
 def _without_a_letter(word: str) -> list[str]:
-    """The word without one of the letters behind its digits, where suffixes stand."""
-    digits = re.match(r"[a-z]{0,2}\d+", word)
+    """The word without one of its suffix's letters, or of the digits of a number too long."""
+    digits = re.match(r"[a-z]{0,2}(\d+)", word)
     if digits is None:
         return []
-    return [word[:at] + word[at + 1 :] for at in range(digits.end(), len(word))]
+    letters = range(digits.end(), len(word))
+    too_long = len(digits[1]) > _MOST_DIGITS
+    # The last digits first: what a chip is told by stands in front.
+    spare = reversed(range(digits.start(1), digits.end())) if too_long else ()
+    return [word[:at] + word[at + 1 :] for at in (*letters, *spare)]
