@@ -33,6 +33,27 @@ class WholeNumber(fields.Integer):
         return int(value)
 
 
+_DECIMAL: Final = re.compile(r"-?[0-9]{1,15}(\.[0-9]{1,15})?(e-?[0-9]{1,2})?\Z", re.ASCII)
+
+
+class ParameterNumber(fields.Float):
+    """A decimal number in a query: no underscores, signs of plus or digits of other scripts."""
+
+    def _validated(self, value: Any) -> float:
+        if not _DECIMAL.match(str(value)):
+            raise ValidationError("A plain decimal number is wanted here, such as 0.9.")
+        return super()._validated(value)
+
+
+class ParameterCount(fields.Integer):
+    """A whole number in a query, in plain digits."""
+
+    def _validated(self, value: Any) -> int:
+        if not str(value).isascii() or not str(value).isdigit():
+            raise ValidationError("A whole number is wanted here, in plain digits.")
+        return int(super()._validated(value))
+
+
 class Text(fields.String):
     """A JSON string of 1 to 400 characters."""
 

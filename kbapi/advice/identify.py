@@ -11,7 +11,7 @@ from kbapi.chips.chip import ChipIds, Form, Identification, Kind
 from kbapi.chips.names import identify_chip
 from kbapi.errors import QuestionRefused
 from kbapi.vocabulary import FORMS
-from kbapi.wire import OneWordOf, StrictSchema, Whole, read_parameters
+from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
 
 _LONGEST_TEXT: Final = 10_000
 
@@ -67,15 +67,15 @@ class IdentifySchema(StrictSchema):
         validate=OneWordOf(FORMS),
         metadata={"description": "The machine's form, for shared names.", "example": "laptop"},
     )
-    family = fields.Integer(
+    family = ParameterCount(
         validate=validate.Range(0, 4095),
         metadata={"description": "Processor family.", "example": 6},
     )
-    model = fields.Integer(
+    model = ParameterCount(
         validate=validate.Range(0, 4095),
         metadata={"description": "Processor model.", "example": 158},
     )
-    stepping = fields.Integer(
+    stepping = ParameterCount(
         validate=validate.Range(0, 255),
         metadata={"description": "Processor stepping.", "example": 10},
     )

@@ -20,7 +20,7 @@ from kbapi.storage.chip_rows import StoredChip
 from kbapi.storage.evidence_rows import PoolSize, load_pools_of_line
 from kbapi.storage.instance import Instance
 from kbapi.vocabulary import LIMIT_CONTROLS
-from kbapi.wire import OneWordOf, StrictSchema, Text, read_parameters
+from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Text, read_parameters
 
 _DEFAULT_PAGE: Final = 50
 _LARGEST_PAGE: Final = 200
@@ -95,7 +95,7 @@ class ChipListSchema(StrictSchema):
     )
     series = Text(metadata={"description": "Only this series.", "example": "norvane-sable-48-mx"})
     line = Text(metadata={"description": "Only this line.", "example": "norvane-sable"})
-    limit = fields.Integer(
+    limit = ParameterCount(
         load_default=_DEFAULT_PAGE,
         validate=validate.Range(1, _LARGEST_PAGE),
         metadata={"description": "Chips on a page.", "example": 50},

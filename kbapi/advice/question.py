@@ -24,7 +24,7 @@ from kbapi.vocabulary import (
     Domain,
     LimitControl,
 )
-from kbapi.wire import OneWordOf, StrictSchema, Text, Whole, read_parameters
+from kbapi.wire import OneWordOf, ParameterNumber, StrictSchema, Text, Whole, read_parameters
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 Detail = Literal["start", "percentiles"]
@@ -122,11 +122,11 @@ class QuestionSchema(StrictSchema):
             "example": "ring",
         },
     )
-    clock_mhz = fields.Float(
+    clock_mhz = ParameterNumber(
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
         metadata={"description": "The clock, with fixed_clock_voltage, in MHz.", "example": 1800},
     )
-    stable_share = fields.Float(
+    stable_share = ParameterNumber(
         load_default=DEFAULT_SHARE,
         validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), _on_the_hundredth],
         metadata={
@@ -173,7 +173,7 @@ class QuestionSchema(StrictSchema):
         validate=Whole(r"[^\x00-\x1f\x7f]{1,60}", error="A machine class of 60 characters."),
         metadata={"description": "Only results of this machine class.", "example": "harbour-15"},
     )
-    confidence = fields.Float(
+    confidence = ParameterNumber(
         load_default=DEFAULT_CONFIDENCE,
         validate=validate.OneOf(CONFIDENCES, error="Not one of: 0.8, 0.9, 0.95, 0.99."),
         metadata={"description": "How sure the share should be.", "example": 0.95},

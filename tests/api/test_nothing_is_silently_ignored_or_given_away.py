@@ -149,3 +149,11 @@ def test_every_code_of_a_fault_has_a_page(client: FlaskClient) -> None:
     codes |= {"not_finite", "too_large", "too_long", "unreadable_text"}
     missing = [code for code in sorted(codes) if client.get(f"/problems/{code}").status_code != 200]
     assert missing == []
+
+
+@pytest.mark.parametrize("share", ["٠.٩", "0.9_0", " 0.9", "0.9\n", "+0.9", "nan", ""])
+def test_only_plain_decimal_numbers_are_read_in_a_query(client: FlaskClient, share: str) -> None:
+    asked = {"chip": CHIP, "stable_share": share}
+    assert client.get("/v1/start", query_string=asked).status_code == 422
+    assert client.get("/v1/chips", query_string={"limit": share}).status_code == 422
+    assert client.get(f"/v1/start?chip={CHIP}&stable_share=0.9").status_code == 200
