@@ -192,6 +192,9 @@ class _Text:
     is_name: bool
 
 
+_MAY_HOLD_TEXT: Final = (str, dict, list)
+
+
 def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) -> None:
     """Add every text of a document that is more than a plain word, until there are too many."""
     if len(texts) > MOST_TEXTS:
@@ -200,11 +203,11 @@ def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) 
         for name, member in value.items():
             if not _PLAIN_WORD.match(name):
                 texts.append(_Text(_pointer_of(path), name[:LONGEST_TEXT], is_name=True))
-            if isinstance(member, str | dict | list):
+            if isinstance(member, _MAY_HOLD_TEXT):
                 _collect_texts(member, (*path, name), texts)
     elif isinstance(value, list):
         for index, member in enumerate(value):
-            if isinstance(member, str | dict | list):
+            if isinstance(member, _MAY_HOLD_TEXT):
                 _collect_texts(member, (*path, index), texts)
     elif isinstance(value, str) and not _PLAIN_WORD.match(value):
         pointer = _pointer_of(path)
