@@ -186,7 +186,8 @@ def _store(
     if earlier is not None:
         return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
     submission_id, accepted = store_once(instance, connection, prepared)
-    keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
+    if replay is not None:  # else a thousand answers would be written out for nobody
+        keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
     return accepted
 
 

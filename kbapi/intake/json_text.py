@@ -18,8 +18,10 @@ from kbapi.wire import child
 
 JsonValue = Any
 
-# A string or a bracket: enough to know the nesting before the recursive reader sees the text.
-_STRING_OR_BRACKET: Final = re.compile(rb'"(?:[^"\\]|\\.)*(?:"|\\?\Z)|[\[\]{}]', re.DOTALL)
+# Without strings, brackets are enough to know the nesting before the recursive reader sees it.
+_STRING: Final = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*(?:"|\\?\Z)', re.DOTALL)
+_ALL_BUT_BRACKETS: Final = bytes(set(range(256)) - set(b"[]{}"))
+_UNSTORABLE: Final = re.compile(r"[\0\ud800-\udfff]")
 _LONGEST_INTEGER_DIGITS: Final = 20
 
 
@@ -48,7 +50,7 @@ def read_json_items(body: bytes) -> list[JsonReading]:
     value = _value_of(body, DEEPEST_NESTING + 1)
     if not isinstance(value, list):
         raise JsonUnreadable("A batch is a JSON array, or one JSON document a line as NDJSON.")
-    return [JsonReading(item, tuple(_problems_of(item, ""))) for item in value]
+    return [_reading_of(item) for item in value]
 
 
 def read_json(body: bytes) -> JsonReading:
@@ -59,8 +61,12 @@ def read_json(body: bytes) -> JsonReading:
     JsonUnreadable
         When the bytes are not UTF-8, not JSON, or nested deeper than 16.
     """
-    value = _value_of(body, DEEPEST_NESTING)
-    return JsonReading(value, tuple(_problems_of(value, "")))
+    return _reading_of(_value_of(body, DEEPEST_NESTING))
+
+
+def _reading_of(value: JsonValue) -> JsonReading:
+    # Nearly every text is sound, and pointers cost more than the look at what they point to.
+    return JsonReading(value, tuple(_problems_of(value, "")) if _is_faulty(value) else ())
 
 
 def _value_of(body: bytes, deepest: int) -> JsonValue:
@@ -82,12 +88,8 @@ def _value_of(body: bytes, deepest: int) -> JsonValue:
 
 def _refuse_deep_nesting(body: bytes, deepest: int) -> None:
     depth = 0
-    for match in _STRING_OR_BRACKET.finditer(body):
-        mark = match.group()
-        if mark in b"[{":
-            depth += 1
-        elif mark in b"]}":
-            depth -= 1
+    for mark in _STRING.sub(b"", body).translate(None, _ALL_BUT_BRACKETS):
+        depth += 1 if mark in b"[{" else -1
         if depth > deepest:
             raise JsonUnreadable(f"The body is nested deeper than {deepest} levels.")
 
@@ -111,6 +113,14 @@ def _integer_of(digits: str) -> int | float:
     return int(digits) if len(digits) <= _LONGEST_INTEGER_DIGITS else math.inf
 
 
+def _is_faulty(value: JsonValue) -> bool:
+    if isinstance(value, dict):
+        return isinstance(value, _Repeated) or any(map(_is_faulty, value.values()))
+    if isinstance(value, list):
+        return any(map(_is_faulty, value))
+    return _scalar_fault(value) is not None
+
+
 def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
     if isinstance(value, dict):
         if isinstance(value, _Repeated):
@@ -128,16 +138,13 @@ def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
 
 
 def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
-    if isinstance(value, float) and not math.isfinite(value):
+    if isinstance(value, str):
+        if len(value) > LONGEST_TEXT:
+            return "too_long", f"Texts have at most {LONGEST_TEXT} characters."
+        if _UNSTORABLE.search(value):
+            return "unreadable_text", "The text holds a NUL or half of a surrogate pair."
+    elif isinstance(value, float) and not math.isfinite(value):
         return "not_finite", "Not a finite number that JSON readers agree on: leave the field out."
-    if isinstance(value, int) and abs(value) > LARGEST_INTEGER:
+    elif isinstance(value, int) and abs(value) > LARGEST_INTEGER:
         return "too_large", "Whole numbers beyond 2^53 are not exact in JSON."
-    if isinstance(value, str) and len(value) > LONGEST_TEXT:
-        return "too_long", f"Texts have at most {LONGEST_TEXT} characters."
-    if isinstance(value, str) and _has_unstorable(value):
-        return "unreadable_text", "The text holds a NUL or half of a surrogate pair."
     return None
-
-
-def _has_unstorable(text: str) -> bool:
-    return "\0" in text or any("\ud800" <= letter <= "\udfff" for letter in text)

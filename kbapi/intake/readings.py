@@ -203,6 +203,8 @@ def ignore_readings(result: SubmittedResult) -> tuple[SubmittedResult, tuple[Ign
             told.setdefault(pointer, Ignored(pointer, rule.code, f"{rule.sentence} {hint}"))
         result = _without(result, [(place, name) for place, name, _ in found])
     hot = {ignored.pointer: ignored for ignored in _ignored_of_runs(result)}
+    if not hot:
+        return result, tuple(told.values())
     trials = tuple(
         replace(trial, temp_max_c=None) if f"/trials/{place}/temp_max_c" in hot else trial
         for place, trial in enumerate(result.trials)
@@ -213,11 +215,14 @@ def ignore_readings(result: SubmittedResult) -> tuple[SubmittedResult, tuple[Ign
 def _ignored_of_runs(result: SubmittedResult) -> Iterator[Ignored]:
     """The temperatures of runs that cannot be right: held against the rules of one sensor."""
     for place, trial in enumerate(result.trials):
+        if trial.temp_max_c is None:
+            continue
         alone = Reading("tuned", load=trial.load, temp_max_c=trial.temp_max_c)
+        held_alone = replace(result, readings=(alone,))
         faults = (
             (rule, hint)
             for rule in _OF_ONE_TEMPERATURE
-            for _, hint in rule.faults_of(alone, replace(result, readings=(alone,)))
+            for _, hint in rule.faults_of(alone, held_alone)
         )
         for rule, hint in islice(faults, 1):
             pointer = f"/trials/{place}/temp_max_c"

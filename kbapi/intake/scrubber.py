@@ -9,8 +9,8 @@ kept only if a chip can be read in it.
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import reduce
 from ipaddress import IPv6Address
-from itertools import islice
 from typing import Any, Final
 
 from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
@@ -176,7 +176,8 @@ _SHAPES_OF_FIELD: Final = {
 
 def find_identities(value: Any) -> tuple[Problem, ...]:
     """A problem for each text and field name that holds an identity; never the text itself."""
-    texts = list(islice(_texts(value, ""), MOST_TEXTS + 1))
+    texts: list[_Text] = []
+    _collect_texts(value, (), texts)
     problems = [problem for text in texts[:MOST_TEXTS] for problem in _problems_of(text)]
     if len(texts) > MOST_TEXTS:
         problems.append(Problem("", "too_many_texts", "No result holds as many texts as this."))
@@ -191,30 +192,45 @@ class _Text:
     is_name: bool
 
 
-def _texts(value: Any, pointer: str) -> Iterator[_Text]:
-    """Every text of a document that is more than a plain word."""
+_MAY_HOLD_TEXT: Final = (str, dict, list)
+
+
+def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) -> None:
+    """Add every text of a document that is more than a plain word, until there are too many."""
+    if len(texts) > MOST_TEXTS:
+        return
     if isinstance(value, dict):
         for name, member in value.items():
             if not _PLAIN_WORD.match(name):
-                yield _Text(pointer, name[:LONGEST_TEXT], is_name=True)
-            yield from _texts(member, child(pointer, name))
+                texts.append(_Text(_pointer_of(path), name[:LONGEST_TEXT], is_name=True))
+            if isinstance(member, _MAY_HOLD_TEXT):
+                _collect_texts(member, (*path, name), texts)
     elif isinstance(value, list):
         for index, member in enumerate(value):
-            yield from _texts(member, child(pointer, index))
-    elif isinstance(value, str) and pointer not in _TOKENS and not _PLAIN_WORD.match(value):
-        # A longer text is refused for its length.
-        yield _Text(pointer, value[:LONGEST_TEXT], is_name=False)
+            if isinstance(member, _MAY_HOLD_TEXT):
+                _collect_texts(member, (*path, index), texts)
+    elif isinstance(value, str) and not _PLAIN_WORD.match(value):
+        pointer = _pointer_of(path)
+        if pointer not in _TOKENS:
+            # A longer text is refused for its length.
+            texts.append(_Text(pointer, value[:LONGEST_TEXT], is_name=False))
+
+
+def _pointer_of(path: tuple[str | int, ...]) -> str:
+    # Made only for what is kept: most of a document is numbers and plain words.
+    return reduce(child, path, "")
 
 
 def _problems_of(told: _Text) -> Iterator[Problem]:
-    pointer = without_identities(told.pointer)
     if told.is_name:
         if is_identity(told.text):
-            yield Problem(pointer, CODE, f"{SENTENCE} It is the name of a field here.")
+            detail = f"{SENTENCE} It is the name of a field here."
+            yield Problem(without_identities(told.pointer), CODE, detail)
         return
     for shape in _SHAPES_OF_FIELD.get(told.pointer, SHAPES):
         if shape.is_in(told.text):
-            yield Problem(pointer, CODE, f"{SENTENCE} Its shape is that of: {shape.name}.")
+            detail = f"{SENTENCE} Its shape is that of: {shape.name}."
+            yield Problem(without_identities(told.pointer), CODE, detail)
             return
 
 

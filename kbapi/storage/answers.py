@@ -8,6 +8,7 @@ from typing import Final
 import orjson
 from sqlalchemy import Connection, delete, func, insert, select, text, update
 
+from kbapi.storage.statements import find_row
 from kbapi.storage.tables import Chip, Line, Pool, PoolSpread, StoredAnswer
 
 ANSWERS_PER_CHIP: Final = 64
@@ -145,12 +146,12 @@ class SpreadAt:
     of: int
 
 
-_SPREAD: Final = text("SELECT stable, known FROM pool_spread WHERE pool_id = :pool_id")
+_SPREAD: Final = "SELECT stable, known FROM pool_spread WHERE pool_id = ?"
 
 
 def find_spread(connection: Connection, pool_id: int, steps: int) -> SpreadAt | None:
     """The pool's spread at this depth when it was last fitted, None before the first fit."""
-    row = connection.execute(_SPREAD, {"pool_id": pool_id}).one_or_none()
+    row = find_row(connection, _SPREAD, (pool_id,))
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection, delete, exists, insert, select, text, update
+from sqlalchemy import Connection, delete, exists, insert, select, update
 
+from kbapi.storage.statements import change_rows, find_row
 from kbapi.storage.tables import Chip, Line, Submission
 
 
@@ -16,12 +17,12 @@ class ChipRow:
     line_id: int
 
 
-_CHIP: Final = text("SELECT id, line_id FROM chip WHERE key = :key")
+_CHIP: Final = "SELECT id, line_id FROM chip WHERE key = ?"
 
 
 def find_chip(connection: Connection, key: str) -> ChipRow | None:
     """The chip with this key, if any result or question has brought it here."""
-    row = connection.execute(_CHIP, {"key": key}).one_or_none()
+    row = find_row(connection, _CHIP, (key,))
     return ChipRow(*row) if row else None
 
 
@@ -55,12 +56,12 @@ def _add_line(connection: Connection, key: str) -> LineRow:
     return LineRow(added.inserted_primary_key[0], 0)
 
 
-_RAISE: Final = text("UPDATE line SET revision = revision + 1 WHERE id = :line_id")
+_RAISE: Final = "UPDATE line SET revision = revision + 1 WHERE id = ?"
 
 
 def raise_line_revision(connection: Connection, line_id: int) -> None:
     """Make every stored answer of the line stale; called in each transaction that touches it."""
-    connection.execute(_RAISE, {"line_id": line_id})
+    change_rows(connection, _RAISE, (line_id,))
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:

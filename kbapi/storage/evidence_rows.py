@@ -4,9 +4,10 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, func, insert, select, text
+from sqlalchemy import Connection, func, select, text
 
 from kbapi.stats.interval import NEVER_FAILED
+from kbapi.storage.statements import add_rows, change_rows, find_number, find_rows
 from kbapi.storage.submissions import EvidenceKey, PoolKey
 from kbapi.storage.tables import (
     MAX_STEPS,
@@ -50,51 +51,45 @@ class IntervalGroup:
     latest_month: str
 
 
-_COUNTED: Final = text(
-    """
+_COUNTED: Final = """
     SELECT stable_steps, unstable_steps, early_stop_steps, measured_month FROM setting_result
-    WHERE unit_id = :unit_id AND pool_id = :pool_id AND conditions_id = :conditions_id
-      AND status = 'counted'
+    WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
     UNION ALL
     SELECT stable_steps, unstable_steps, early_stop_steps, measured_month FROM follow_up
-    WHERE unit_id = :unit_id AND pool_id = :pool_id AND conditions_id = :conditions_id
-      AND status = 'counted'
+    WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
     """
-)
-_ADD: Final = insert(EvidenceRow)
-_FORGET: Final = text(
+_FORGET: Final = "DELETE FROM evidence_row WHERE pool_id = ? AND unit_id = ? AND conditions_id = ?"
+_ADD: Final = """
+    INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps,
+                              unstable_steps, early_stop_steps, latest_month)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?)
     """
-    DELETE FROM evidence_row
-    WHERE pool_id = :pool_id AND unit_id = :unit_id AND conditions_id = :conditions_id
-    """
-)
 
 
 def load_counted_outcomes(connection: Connection, key: EvidenceKey) -> list[OutcomeRow]:
     """Every counted setting and follow-up of this unit in this pool under these conditions."""
-    return [OutcomeRow(*row) for row in connection.execute(_COUNTED, asdict(key))]
+    place = (key.unit_id, key.pool_id, key.conditions_id)
+    return [OutcomeRow(*row) for row in find_rows(connection, _COUNTED, place)]
 
 
 def replace_evidence(
     connection: Connection, key: EvidenceKey, contributor_id: int, levels: Iterable[EvidenceLevel]
 ) -> None:
     """Put these rows in place of whatever stood at this place before."""
-    connection.execute(_FORGET, asdict(key))
+    place = (key.pool_id, key.unit_id, key.conditions_id)
+    change_rows(connection, _FORGET, place)
     rows = [
-        {
-            "pool_id": key.pool_id,
-            "unit_id": key.unit_id,
-            "conditions_id": key.conditions_id,
-            "contributor_id": contributor_id,
-            "stable_steps": level.stable_steps,
-            "unstable_steps": level.unstable_steps,
-            "early_stop_steps": level.early_stop_steps,
-            "latest_month": level.latest_month,
-        }
+        (
+            *place,
+            contributor_id,
+            level.stable_steps,
+            level.unstable_steps,
+            level.early_stop_steps,
+            level.latest_month,
+        )
         for level in levels
     ]
-    if rows:
-        connection.execute(_ADD, rows)
+    add_rows(connection, _ADD, rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,21 +312,17 @@ def count_units_by_conditions(
     return [ConditionsCount(*row) for row in rows]
 
 
-_SHALLOWEST_FAILURE: Final = text(
-    """
+_SHALLOWEST_FAILURE: Final = """
     SELECT MIN(level.unstable_steps)
     FROM evidence_row AS level
-    JOIN conditions AS own ON own.id = :conditions_id
+    JOIN conditions AS own ON own.id = ?3
     JOIN conditions AS other ON other.id = level.conditions_id
      AND other.firmware = own.firmware AND other.microcode = own.microcode
-    WHERE level.pool_id = :pool_id AND level.unit_id = :unit_id
-      AND level.unstable_steps < :never_failed
+    WHERE level.pool_id = ?1 AND level.unit_id = ?2 AND level.unstable_steps < ?4
     """
-)
 
 
 def find_shallowest_failure(connection: Connection, key: EvidenceKey) -> int | None:
     """Where the unit is known to fail in this pool and era, None where it never did."""
-    return connection.execute(
-        _SHALLOWEST_FAILURE, {**asdict(key), "never_failed": NEVER_FAILED}
-    ).scalar_one_or_none()
+    values = (key.pool_id, key.unit_id, key.conditions_id, NEVER_FAILED)
+    return find_number(connection, _SHALLOWEST_FAILURE, values)

@@ -1,12 +1,13 @@
 """Reports on whether a control can be used on a platform."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import Final
 
-from sqlalchemy import Connection, insert
+from sqlalchemy import Connection
 
 from kbapi.storage.people import UnitRow
-from kbapi.storage.tables import LockReport
+from kbapi.storage.statements import add_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,13 @@ class NewLock:
     voltage_write_protection: str
 
 
-_ADD: Final = insert(LockReport)
+_TOLD: Final = tuple(field.name for field in fields(NewLock))
+_COLUMNS: Final = ("submission_id", "chip_id", "unit_id", "contributor_id", "ordinal", *_TOLD)
+_ADD: Final = (
+    f"INSERT INTO lock_report ({', '.join(_COLUMNS)}) "  # noqa: S608 - of constants of this file
+    f"VALUES ({', '.join('?' * len(_COLUMNS))})"
+)
+_told_of: Final = attrgetter(*_TOLD)
 
 
 def save_locks(
@@ -44,11 +51,6 @@ def save_locks(
     """Keep the reports of a document, in its order."""
     if not locks:
         return
-    place = {
-        "submission_id": submission_id,
-        "chip_id": chip_id,
-        "unit_id": unit.id,
-        "contributor_id": unit.contributor_id,
-    }
-    rows = [{**place, "ordinal": ordinal, **asdict(lock)} for ordinal, lock in enumerate(locks)]
-    connection.execute(_ADD, rows)
+    place = (submission_id, chip_id, unit.id, unit.contributor_id)
+    rows = [(*place, ordinal, *_told_of(lock)) for ordinal, lock in enumerate(locks)]
+    add_rows(connection, _ADD, rows)

@@ -4,15 +4,17 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from sqlalchemy import Connection, delete, exists, insert, select, text
+from sqlalchemy import Connection, delete, exists, select
 
+from kbapi.storage.statements import add_row, find_number
 from kbapi.storage.tables import Contributor, Submission, Unit
 
-# Written out, because every result asks, and building a statement costs more than running it.
-_CONTRIBUTOR: Final = text("SELECT id FROM contributor WHERE token_hash = :token_hash")
-_UNIT: Final = text("SELECT id FROM unit WHERE token_hash = :token_hash")
-_ADD_CONTRIBUTOR: Final = insert(Contributor)
-_ADD_UNIT: Final = insert(Unit)
+_CONTRIBUTOR: Final = "SELECT id FROM contributor WHERE token_hash = ?"
+_UNIT: Final = "SELECT id FROM unit WHERE token_hash = ?"
+_ADD_CONTRIBUTOR: Final = (
+    "INSERT INTO contributor (token_hash, key_id, first_seen_day) VALUES (?, ?, ?)"
+)
+_ADD_UNIT: Final = "INSERT INTO unit (contributor_id, token_hash) VALUES (?, ?)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,21 +34,15 @@ def find_or_add_unit(
     today: date,
 ) -> UnitRow:
     """The unit with this hash, added with its contributor if new; no hash is always a new unit."""
-    contributor_id = connection.execute(
-        _CONTRIBUTOR, {"token_hash": contributor_hash}
-    ).scalar_one_or_none()
+    contributor_id = find_number(connection, _CONTRIBUTOR, (contributor_hash,))
     if contributor_id is None:
-        contributor_id = connection.execute(
-            _ADD_CONTRIBUTOR,
-            {"token_hash": contributor_hash, "key_id": key_id, "first_seen_day": today},
-        ).inserted_primary_key[0]
+        values = (contributor_hash, key_id, today.isoformat())
+        contributor_id = add_row(connection, _ADD_CONTRIBUTOR, values)
     unit_id = None
     if unit_hash is not None:
-        unit_id = connection.execute(_UNIT, {"token_hash": unit_hash}).scalar_one_or_none()
+        unit_id = find_number(connection, _UNIT, (unit_hash,))
     if unit_id is None:
-        unit_id = connection.execute(
-            _ADD_UNIT, {"contributor_id": contributor_id, "token_hash": unit_hash}
-        ).inserted_primary_key[0]
+        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, unit_hash))
     return UnitRow(unit_id, contributor_id)
 
 

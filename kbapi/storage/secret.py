@@ -25,8 +25,18 @@ class Secret:
 
     def keyed_hash(self, purpose: str, message: bytes) -> bytes:
         """HMAC-SHA-256 of the message under the key of this purpose (32 bytes)."""
-        key = hmac.digest(self.value, purpose.encode(), hashlib.sha256)
-        return hmac.digest(key, message, hashlib.sha256)
+        return hmac.digest(self._key_of(purpose), message, hashlib.sha256)
+
+    def _key_of(self, purpose: str) -> bytes:
+        # A handful of purposes, each with the same key for ever, and several in every result.
+        key = self._keys.get(purpose)
+        if key is None:
+            key = self._keys[purpose] = hmac.digest(self.value, purpose.encode(), hashlib.sha256)
+        return key
+
+    @cached_property
+    def _keys(self) -> dict[str, bytes]:
+        return {}
 
 
 def load_secret(path: Path) -> Secret:

@@ -3,23 +3,22 @@
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    TextClause,
     delete,
     exists,
     insert,
     select,
-    text,
     update,
 )
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
+from kbapi.storage.statements import add_row, add_rows, find_number, find_row, find_rows
 from kbapi.storage.tables import (
     Conditions,
     FollowUp,
@@ -29,24 +28,27 @@ from kbapi.storage.tables import (
     Submission,
 )
 
-# Written out, because every result asks, and building a statement costs more than running it.
-_POOL: Final = text(
+_POOL: Final = """
+    SELECT id FROM pool WHERE chip_id = ? AND control = ? AND domains = ? AND clock_band_mhz = ?
     """
-    SELECT id FROM pool WHERE chip_id = :chip_id AND control = :control AND domains = :domains
-       AND clock_band_mhz = :clock_band_mhz
+_CONDITIONS: Final = """
+    SELECT id FROM conditions WHERE loads = ? AND grade = ? AND firmware = ? AND microcode = ?
+       AND machine = ? AND cooling = ? AND supply = ?
     """
-)
-_CONDITIONS: Final = text(
+_BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
+_BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
+_ADD_SUBMISSION: Final = """
+    INSERT INTO submission (public_id, chip_id, unit_id, received_day, measured_month, document,
+                            content_hash, rules_version, grammar_version, reading_ignored,
+                            chip_conflict)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
-    SELECT id FROM conditions WHERE loads = :loads AND grade = :grade AND firmware = :firmware
-       AND microcode = :microcode AND machine = :machine AND cooling = :cooling
-       AND supply = :supply
+_ADD_SETTING: Final = """
+    INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, conditions_id,
+                                status, reasons, stable_steps, unstable_steps, early_stop_steps,
+                                measured_month, clock_mhz, stock_mv)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
-)
-_BY_PUBLIC_ID: Final = text("SELECT id FROM submission WHERE public_id = :public_id")
-_BY_CONTENT: Final = text("SELECT id FROM submission WHERE content_hash = :content_hash")
-_ADD_SUBMISSION: Final = insert(Submission)
-_ADD_SETTING: Final = insert(SettingResult)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +136,8 @@ class StoredSetting:
 class StoredSubmission:
     """A document as it stands in the database, its settings in the order of the document."""
 
+    unit: UnitRow
+    settings: tuple[StoredSetting, ...]
     id: int
     public_id: str
     chip_id: int
@@ -143,33 +147,32 @@ class StoredSubmission:
     series: str
     line: str
     line_id: int
-    unit: UnitRow
     document: str
     measured_month: str
     rules_version: int
     reading_ignored: str
     chip_conflict: str
-    settings: tuple[StoredSetting, ...]
 
 
 def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
     """The number of the saved document and the places where its settings belong."""
-    submission_id = connection.execute(
+    submission_id = add_row(
+        connection,
         _ADD_SUBMISSION,
-        {
-            "public_id": new.public_id,
-            "chip_id": new.chip_id,
-            "unit_id": new.unit.id,
-            "received_day": new.received_day,
-            "measured_month": new.measured_month,
-            "document": new.document,
-            "content_hash": new.content_hash,
-            "rules_version": new.rules_version,
-            "grammar_version": new.grammar_version,
-            "reading_ignored": new.reading_ignored,
-            "chip_conflict": new.chip_conflict,
-        },
-    ).inserted_primary_key[0]
+        (
+            new.public_id,
+            new.chip_id,
+            new.unit.id,
+            new.received_day.isoformat(),
+            new.measured_month,
+            new.document,
+            new.content_hash,
+            new.rules_version,
+            new.grammar_version,
+            new.reading_ignored,
+            new.chip_conflict,
+        ),
+    )
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
     place = _Saved(submission_id, new.chip_id, new.unit.id, new.measured_month)
     return submission_id, _save_settings(connection, place, new.settings)
@@ -197,25 +200,24 @@ def _save_settings(
         )
         keys.append(key)
         rows.append(
-            {
-                "submission_id": of.submission_id,
-                "ordinal": ordinal,
-                "domain": setting.domain,
-                "pool_id": key.pool_id,
-                "unit_id": key.unit_id,
-                "conditions_id": key.conditions_id,
-                "status": setting.status,
-                "reasons": setting.reasons,
-                "stable_steps": setting.stable_steps,
-                "unstable_steps": setting.unstable_steps,
-                "early_stop_steps": setting.early_stop_steps,
-                "measured_month": of.measured_month,
-                "clock_mhz": setting.clock_mhz,
-                "stock_mv": setting.stock_mv,
-            }
+            (
+                of.submission_id,
+                ordinal,
+                setting.domain,
+                key.pool_id,
+                key.unit_id,
+                key.conditions_id,
+                setting.status,
+                setting.reasons,
+                setting.stable_steps,
+                setting.unstable_steps,
+                setting.early_stop_steps,
+                of.measured_month,
+                setting.clock_mhz,
+                setting.stock_mv,
+            )
         )
-    if rows:
-        connection.execute(_ADD_SETTING, rows)
+    add_rows(connection, _ADD_SETTING, rows)
     return keys
 
 
@@ -331,7 +333,8 @@ def replace_document(connection: Connection, submission_id: int, document: str) 
 
 
 def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
-    found = connection.execute(_POOL, {"chip_id": chip_id, **asdict(key)}).scalar_one_or_none()
+    values = (chip_id, key.control, key.domains, key.clock_band_mhz)
+    found = find_number(connection, _POOL, values)
     if found is not None:
         return found
     return connection.execute(
@@ -346,27 +349,36 @@ def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int
 
 def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
     """The number of these conditions, added if nothing was found under them before."""
-    values = asdict(key)
-    found = connection.execute(_CONDITIONS, values).scalar_one_or_none()
+    found = find_number(
+        connection,
+        _CONDITIONS,
+        (
+            key.loads,
+            key.grade,
+            key.firmware,
+            key.microcode,
+            key.machine,
+            key.cooling,
+            key.supply,
+        ),
+    )
     if found is not None:
         return found
-    return connection.execute(insert(Conditions).values(**values)).inserted_primary_key[0]
+    return connection.execute(insert(Conditions).values(**asdict(key))).inserted_primary_key[0]
 
 
 def find_submission(connection: Connection, public_id: str) -> StoredSubmission | None:
     """The document with this id, unless it was withdrawn or never existed."""
-    return _find_by(connection, _BY_PUBLIC_ID, {"public_id": public_id})
+    return _find_by(connection, _BY_PUBLIC_ID, public_id)
 
 
 def find_by_content(connection: Connection, content_hash: bytes) -> StoredSubmission | None:
     """The document with this content by this contributor, if it is here."""
-    return _find_by(connection, _BY_CONTENT, {"content_hash": content_hash})
+    return _find_by(connection, _BY_CONTENT, content_hash)
 
 
-def _find_by(
-    connection: Connection, statement: TextClause, parameters: dict[str, Any]
-) -> StoredSubmission | None:
-    found = connection.execute(statement, parameters).scalar_one_or_none()
+def _find_by(connection: Connection, statement: str, known: str | bytes) -> StoredSubmission | None:
+    found = find_number(connection, statement, (known,))
     return None if found is None else load_submission(connection, found)
 
 
@@ -378,47 +390,39 @@ def load_submission_of(connection: Connection, public_id: str) -> StoredSubmissi
     return found
 
 
-_STORED: Final = text(
-    """
-    SELECT submission.id, submission.public_id, submission.chip_id, chip.key AS chip_key,
-           chip.name AS chip_name, chip.kind AS chip_kind, chip.series, line.key AS line,
-           chip.line_id, submission.unit_id, unit.contributor_id, submission.document,
-           submission.measured_month, submission.rules_version, submission.reading_ignored,
-           submission.chip_conflict
+_STORED: Final = """
+    SELECT unit.id, unit.contributor_id, submission.id, submission.public_id, submission.chip_id,
+           chip.key, chip.name, chip.kind, chip.series, line.key, chip.line_id,
+           submission.document, submission.measured_month, submission.rules_version,
+           submission.reading_ignored, submission.chip_conflict
     FROM submission
     JOIN chip ON chip.id = submission.chip_id
     JOIN line ON line.id = chip.line_id
     JOIN unit ON unit.id = submission.unit_id
-    WHERE submission.id = :submission_id
+    WHERE submission.id = ?
     """
-)
-_STORED_SETTINGS: Final = text(
-    """
+_STORED_SETTINGS: Final = """
     SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
            pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
            setting.unstable_steps
     FROM setting_result AS setting
     JOIN pool ON pool.id = setting.pool_id
     JOIN conditions ON conditions.id = setting.conditions_id
-    WHERE setting.submission_id = :submission_id
+    WHERE setting.submission_id = ?
     ORDER BY setting.ordinal
     """
-)
 
 
 def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
     """The document with this number, which must be here."""
-    parameters = {"submission_id": submission_id}
-    row = connection.execute(_STORED, parameters).one_or_none()
+    row = find_row(connection, _STORED, (submission_id,))
     if row is None:
         raise StorageBroken
-    fields = dict(row._mapping)
-    unit = UnitRow(fields.pop("unit_id"), fields.pop("contributor_id"))
     settings = tuple(
         StoredSetting(EvidenceKey(*one[:3]), *one[3:])
-        for one in connection.execute(_STORED_SETTINGS, parameters)
+        for one in find_rows(connection, _STORED_SETTINGS, (submission_id,))
     )
-    return StoredSubmission(**fields, unit=unit, settings=settings)
+    return StoredSubmission(UnitRow(*row[:2]), settings, *row[2:])
 
 
 def delete_submission(connection: Connection, submission_id: int) -> list[EvidenceKey]:
