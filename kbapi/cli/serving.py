@@ -95,13 +95,18 @@ class _AddresslessLog(Logger):
     def setup(self, cfg: Any) -> None:
         super().setup(cfg)
         for handler in self.error_log.handlers:
-            handler.setFormatter(_WithoutArguments())
+            handler.setFormatter(_WithoutRequests())
 
 
-class _WithoutArguments(JsonLines):
+class _WithoutRequests(JsonLines):
+    """Lines of a server that tell of its own life, and of requests only that they failed."""
+
     def format(self, record: logging.LogRecord) -> str:
-        if record.module != "arbiter":
-            # A worker's lines speak of requests: only their fixed beginning is safe.
-            told = str(record.msg).partition(" from ip=")[0].partition("%")[0].strip()
-            record.msg, record.args, record.exc_info = told, (), None
+        told = str(record.msg)
+        if told.startswith("Error handling request"):
+            record.msg, record.args = "Error handling request", ()
+        elif " from ip=" in told:
+            record.msg, record.args = told.partition(" from ip=")[0], ()
+        # What an error says, or where it came from, may hold what somebody sent.
+        record.exc_info = None
         return super().format(record)
