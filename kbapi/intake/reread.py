@@ -14,7 +14,7 @@ from kbapi.evidence.book import book_evidence
 from kbapi.intake.json_text import JsonReading
 from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.intake.rescreen import screened_again
-from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage import answers, chip_rows, read_again, submissions
 from kbapi.storage.chip_rows import StoredChip
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission
@@ -65,7 +65,7 @@ def reread_chips(
     while True:
         opened = instance.writing() if is_applied else instance.reading()
         with opened as connection:
-            ids = submissions.find_ids_after(connection, last, _AT_ONCE)
+            ids = read_again.find_ids_after(connection, last, _AT_ONCE)
             for submission_id in ids:
                 stored = submissions.load_submission(connection, submission_id)
                 document = _read(instance, stored)
@@ -77,7 +77,7 @@ def reread_chips(
                     if is_applied:
                         _move(instance, connection, stored, document)
                 if is_applied:
-                    submissions.note_grammar(connection, stored.id, GRAMMAR_VERSION)
+                    read_again.note_grammar(connection, stored.id, GRAMMAR_VERSION)
         results += len(ids)
         tell(results)
         if len(ids) < _AT_ONCE:
@@ -104,7 +104,7 @@ def _move(
         line=chip.line,
     )
     again = screened_again(instance, stored, document)
-    places = submissions.move_to_chip(connection, stored, row.id, again)
+    places = read_again.move_to_chip(connection, stored, row.id, again)
     book_evidence(connection, places, stored.unit.contributor_id)
     submissions.drop_unused_places(connection, places)
     for line_id in {stored.line_id, row.line_id}:

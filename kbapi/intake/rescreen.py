@@ -14,7 +14,7 @@ from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.intake.screening import REFUSED_NOW
 from kbapi.intake.scrubber import CODE
 from kbapi.intake.store import screen
-from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage import answers, chip_rows, read_again, submissions
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission
 from kbapi.versions import RULES_VERSION
@@ -33,7 +33,7 @@ def rescreen(instance: Instance) -> int:
     done = 0
     while True:
         with instance.writing() as connection:
-            ids = submissions.find_screened_before(connection, RULES_VERSION, _AT_ONCE)
+            ids = read_again.find_screened_before(connection, RULES_VERSION, _AT_ONCE)
             for submission_id in ids:
                 _rescreen_one(instance, connection, submission_id)
         done += len(ids)
@@ -47,13 +47,13 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
     try:
         document = read_document(reading, f"{instance.today():%Y-%m}", instance.catalogue)
     except DocumentRefused as refused:
-        places = submissions.set_aside(
+        places = read_again.set_aside(
             connection, stored.id, orjson.dumps([REFUSED_NOW]).decode(), RULES_VERSION
         )
         _forget_identities(connection, stored, reading, refused.problems)
     else:
         again = screened_again(instance, stored, document)
-        places = submissions.replace_screening(connection, stored, again)
+        places = read_again.replace_screening(connection, stored, again)
     book_evidence(connection, places, stored.unit.contributor_id)
     submissions.drop_unused_places(connection, places)
     answers.drop_answers_of_line(connection, stored.line_id)
@@ -62,9 +62,9 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
 
 def screened_again(
     instance: Instance, stored: StoredSubmission, document: ReadDocument
-) -> submissions.Rescreened:
+) -> read_again.Rescreened:
     """The rows of a stored document under today's rules, on the grids of the chip it is about."""
-    return submissions.Rescreened(
+    return read_again.Rescreened(
         settings=tuple(new_setting(instance, document, one) for one in screen(instance, document)),
         locks=rows_of_locks(document.result, stored.measured_month),
         reading_ignored=orjson.dumps(document.ignored).decode(),

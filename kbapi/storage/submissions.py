@@ -1,7 +1,7 @@
 """Accepted documents and what each of their settings says."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Final
 
@@ -22,7 +22,6 @@ from kbapi.storage.statements import add_row, add_rows, find_number, find_row, f
 from kbapi.storage.tables import (
     Conditions,
     FollowUp,
-    LockReport,
     Pool,
     SettingResult,
     Submission,
@@ -174,12 +173,12 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
         ),
     )
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
-    place = _Saved(submission_id, new.chip_id, new.unit.id, new.measured_month)
-    return submission_id, _save_settings(connection, place, new.settings)
+    place = SavedDocument(submission_id, new.chip_id, new.unit.id, new.measured_month)
+    return submission_id, save_settings(connection, place, new.settings)
 
 
 @dataclass(frozen=True, slots=True)
-class _Saved:
+class SavedDocument:
     """The document that settings belong to."""
 
     submission_id: int
@@ -188,13 +187,14 @@ class _Saved:
     measured_month: str
 
 
-def _save_settings(
-    connection: Connection, of: _Saved, settings: Iterable[NewSetting]
+def save_settings(
+    connection: Connection, of: SavedDocument, settings: Iterable[NewSetting]
 ) -> list[EvidenceKey]:
+    """The places where these settings belong, now that they are saved."""
     keys, rows = [], []
     for ordinal, setting in enumerate(settings):
         key = EvidenceKey(
-            pool_id=_find_or_add_pool(connection, of.chip_id, setting.pool),
+            pool_id=find_or_add_pool(connection, of.chip_id, setting.pool),
             unit_id=of.unit_id,
             conditions_id=find_or_add_conditions(connection, setting.conditions),
         )
@@ -221,110 +221,6 @@ def _save_settings(
     return keys
 
 
-@dataclass(frozen=True, slots=True)
-class Rescreened:
-    """What later rules make of a stored document."""
-
-    settings: tuple[NewSetting, ...]
-    locks: tuple[NewLock, ...]
-    reading_ignored: str
-    chip_conflict: str
-    rules_version: int
-
-
-def find_screened_before(connection: Connection, rules_version: int, limit: int) -> list[int]:
-    """Numbers of documents that were screened under earlier rules, oldest first."""
-    return list(
-        connection.execute(
-            select(Submission.id)
-            .where(Submission.rules_version < rules_version)
-            .order_by(Submission.id)
-            .limit(limit)
-        ).scalars()
-    )
-
-
-def replace_screening(
-    connection: Connection, stored: StoredSubmission, again: Rescreened
-) -> list[EvidenceKey]:
-    """The places that the document's settings were and are merged into."""
-    before = _places_of(connection, SettingResult, stored.id)
-    for table in (SettingResult, LockReport):
-        connection.execute(delete(table).where(table.submission_id == stored.id))
-    place = _Saved(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
-    after = _save_settings(connection, place, again.settings)
-    save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
-    connection.execute(
-        update(Submission)
-        .where(Submission.id == stored.id)
-        .values(
-            rules_version=again.rules_version,
-            reading_ignored=again.reading_ignored,
-            chip_conflict=again.chip_conflict,
-        )
-    )
-    return [*before, *after]
-
-
-def find_ids_after(connection: Connection, submission_id: int, limit: int) -> list[int]:
-    """Numbers of documents behind this one, oldest first."""
-    return list(
-        connection.execute(
-            select(Submission.id)
-            .where(Submission.id > submission_id)  # type: ignore[operator]
-            .order_by(Submission.id)
-            .limit(limit)
-        ).scalars()
-    )
-
-
-def move_to_chip(
-    connection: Connection, stored: StoredSubmission, chip_id: int, again: Rescreened
-) -> list[EvidenceKey]:
-    """The places that a document was and is merged into, now that it is about another chip.
-
-    Its follow-ups go along, each to the pool of the same kind in the other chip.
-    """
-    followed = _places_of(connection, FollowUp, stored.id)
-    connection.execute(update(Submission).where(Submission.id == stored.id).values(chip_id=chip_id))
-    places = replace_screening(connection, replace(stored, chip_id=chip_id), again)
-    for place in followed:
-        key = connection.execute(
-            select(Pool.control, Pool.domains, Pool.clock_band_mhz).where(Pool.id == place.pool_id)
-        ).one()
-        pool_id = _find_or_add_pool(connection, chip_id, PoolKey(*key))
-        connection.execute(
-            update(FollowUp)
-            .where(FollowUp.submission_id == stored.id, FollowUp.pool_id == place.pool_id)
-            .values(pool_id=pool_id)
-        )
-    return [*places, *followed, *_places_of(connection, FollowUp, stored.id)]
-
-
-def note_grammar(connection: Connection, submission_id: int, grammar_version: int) -> None:
-    """Remember which grammar has read a document's chip last."""
-    connection.execute(
-        update(Submission)
-        .where(Submission.id == submission_id)
-        .values(grammar_version=grammar_version)
-    )
-
-
-def set_aside(
-    connection: Connection, submission_id: int, reasons: str, rules_version: int
-) -> list[EvidenceKey]:
-    """The places of a document all of whose settings are set aside for these reasons."""
-    connection.execute(
-        update(SettingResult)
-        .where(SettingResult.submission_id == submission_id)
-        .values(status="set_aside", reasons=reasons)
-    )
-    connection.execute(
-        update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
-    )
-    return _places_of(connection, SettingResult, submission_id)
-
-
 def replace_document(connection: Connection, submission_id: int, document: str) -> None:
     """Put another text in the place of a stored document."""
     connection.execute(
@@ -332,7 +228,8 @@ def replace_document(connection: Connection, submission_id: int, document: str) 
     )
 
 
-def _find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
+def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
+    """The number of this pool of a chip, added if it had no results before."""
     values = (chip_id, key.control, key.domains, key.clock_band_mhz)
     found = find_number(connection, _POOL, values)
     if found is not None:
@@ -430,15 +327,16 @@ def delete_submission(connection: Connection, submission_id: int) -> list[Eviden
     keys = [
         key
         for table in (SettingResult, FollowUp)
-        for key in _places_of(connection, table, submission_id)
+        for key in find_places(connection, table, submission_id)
     ]
     connection.execute(delete(Submission).where(Submission.id == submission_id))
     return keys
 
 
-def _places_of(
+def find_places(
     connection: Connection, table: type[SettingResult | FollowUp], submission_id: int
 ) -> list[EvidenceKey]:
+    """The places that the settings or the follow-ups of a document are merged into."""
     rows = connection.execute(
         select(table.pool_id, table.unit_id, table.conditions_id).where(
             table.submission_id == submission_id
