@@ -149,7 +149,6 @@ _WITHDRAWN: Final = (
 def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:
     submissions.drop_unused_places(connection, removed.places)
     for line_id in sorted({line_id for _, line_id in removed.chips}):
-        answers.drop_answers_of_line(connection, line_id)
-        chip_rows.raise_line_revision(connection, line_id)
+        answers.outdate_answers_of_line(connection, line_id)
     for chip_id, line_id in removed.chips:
         chip_rows.drop_chip_if_unused(connection, chip_id, line_id)

@@ -31,7 +31,7 @@ from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
 from kbapi.intake.scrubber import find_identities, without_identities
 from kbapi.metrics import count_follow_up
 from kbapi.stats.grid import Grid
-from kbapi.storage import answers, chip_rows, submissions
+from kbapi.storage import answers, submissions
 from kbapi.storage.follow_up_rows import (
     FollowedSetting,
     NewFollowUp,
@@ -196,8 +196,7 @@ def _store(
     saved = save_follow_up(connection, new, conditions)
     book_evidence(connection, [*places, saved], unit.contributor_id)
     submissions.drop_unused_places(connection, places)
-    answers.drop_answers_of_line(connection, stored.line_id)
-    chip_rows.raise_line_revision(connection, stored.line_id)
+    answers.outdate_answers_of_line(connection, stored.line_id)
     return _tell(stored, followed, screened, replaced=bool(places))
 
 

@@ -96,8 +96,7 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
         book_evidence(connection, places, stored.unit.contributor_id)
         drop_unit_if_unused(connection, stored.unit)
         submissions.drop_unused_places(connection, places)
-        answers.drop_answers_of_line(connection, stored.line_id)
-        chip_rows.raise_line_revision(connection, stored.line_id)
+        answers.outdate_answers_of_line(connection, stored.line_id)
         chip_rows.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
     instance.overwrite_withdrawn()
 

@@ -108,8 +108,7 @@ def _move(
     book_evidence(connection, places, stored.unit.contributor_id)
     submissions.drop_unused_places(connection, places)
     for line_id in {stored.line_id, row.line_id}:
-        answers.drop_answers_of_line(connection, line_id)
-        chip_rows.raise_line_revision(connection, line_id)
+        answers.outdate_answers_of_line(connection, line_id)
     chip_rows.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
 
 
@@ -146,7 +145,6 @@ def _place(connection: Connection, before: StoredChip, again: StoredChip) -> Non
     chip_rows.replace_chip(connection, again)
     new = chip_rows.find_line(connection, again.line)
     for line in {row.id for row in (old, new) if row is not None}:
-        answers.drop_answers_of_line(connection, line)
-        chip_rows.raise_line_revision(connection, line)
+        answers.outdate_answers_of_line(connection, line)
     if old is not None:
         chip_rows.drop_line_if_unused(connection, old.id)

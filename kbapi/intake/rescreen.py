@@ -14,7 +14,7 @@ from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.intake.screening import REFUSED_NOW
 from kbapi.intake.scrubber import CODE
 from kbapi.intake.store import screen
-from kbapi.storage import answers, chip_rows, read_again, submissions
+from kbapi.storage import answers, read_again, submissions
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission
 from kbapi.versions import RULES_VERSION
@@ -56,8 +56,7 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
         places = read_again.replace_screening(connection, stored, again)
     book_evidence(connection, places, stored.unit.contributor_id)
     submissions.drop_unused_places(connection, places)
-    answers.drop_answers_of_line(connection, stored.line_id)
-    chip_rows.raise_line_revision(connection, stored.line_id)
+    answers.outdate_answers_of_line(connection, stored.line_id)
 
 
 def screened_again(

@@ -8,6 +8,7 @@ from typing import Final
 import orjson
 from sqlalchemy import Connection, delete, func, insert, select, text, update
 
+from kbapi.storage.chip_rows import raise_line_revision
 from kbapi.storage.statements import find_row
 from kbapi.storage.tables import Chip, Line, Pool, PoolSpread, StoredAnswer
 
@@ -160,9 +161,13 @@ def find_spread(connection: Connection, pool_id: int, steps: int) -> SpreadAt | 
     return SpreadAt(stable[place], known[place])
 
 
-def drop_answers_of_line(connection: Connection, line_id: int) -> None:
-    """Forget every answer and spread that may have stood on results of this line."""
+def outdate_answers_of_line(connection: Connection, line_id: int) -> None:
+    """Forget every answer and spread that may have stood on results that are gone from this line.
+
+    Its revision is raised as well: an answer being computed meanwhile is not kept.
+    """
     chips = select(Chip.id).where(Chip.line_id == line_id)
     pools = select(Pool.id).where(Pool.chip_id.in_(chips))
     connection.execute(delete(StoredAnswer).where(StoredAnswer.line_id == line_id))
     connection.execute(delete(PoolSpread).where(PoolSpread.pool_id.in_(pools)))
+    raise_line_revision(connection, line_id)
