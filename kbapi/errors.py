@@ -42,6 +42,9 @@ FAULTS: Final = {
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field of the note's head is wrong; the detail says what would be right.",
+    "key_name": "A key's name is short, plain and tells nobody's identity.",
+    "key_scope": "A key opens one or more of the scopes that are listed.",
+    "key_unknown": "No key has this number.",
     "note_text": "The note's text is Markdown without HTML and without links.",
 }
 """What single faults of a document or a query mean, by their code."""
@@ -220,6 +223,41 @@ class ServerUnreachable(KbapiError):
     code = "server_unreachable"
     title = "The server cannot be reached"
     explanation = "Nobody answers there, or what answers is no kbapi."
+
+
+class AccessKeyMissing(KbapiError):
+    """An endpoint for people who look after results was asked without a key."""
+
+    code = "access_key_missing"
+    title = "No access key was sent"
+    explanation = (
+        "This is for people who look after the instance: send 'Authorization: Bearer kbk_...' with "
+        "the key that the host gave you."
+    )
+
+
+class AccessKeyWrong(KbapiError):
+    """The key was never given, or was taken back."""
+
+    code = "access_key_wrong"
+    title = "This access key opens nothing"
+    explanation = "The key is mistyped, was never given here, or was revoked. Ask the host."
+
+
+class ScopeMissing(KbapiError):
+    """The key is good, but for other things."""
+
+    code = "scope_missing"
+    title = "This access key does not open this"
+    explanation = "The key is good for other things only. Ask the host for one with this scope."
+
+
+class KeyRefused(KbapiError):
+    """A key can't be given or taken back like this."""
+
+    code = "key_refused"
+    title = "The key was refused"
+    explanation = "All problems are listed; nothing was changed."
 
 
 class NoteRefused(KbapiError):

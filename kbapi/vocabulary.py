@@ -131,3 +131,26 @@ FOLLOW_UP_OUTCOMES: Final = (
     "machine_gone",
 )
 FOLLOW_UP_CHANGES: Final = ("firmware", "microcode", "driver", "os", "season", "cooling")
+
+SCOPES: Final = ("submit", "collect", "curate", "own")
+"""What an access key may open."""
+
+DECISION_WORDS: Final = ("count", "keep_aside", "reject", "undo")
+"""What a curator can say of a setting; undo gives it back to the rules."""
+STANDING_WORDS: Final = DECISION_WORDS[:-1]
+"""The words that stand above the rules until they are undone."""
+DECISION_REASONS: Final = (
+    "effect_confirmed",
+    "depth_confirmed",
+    "rule_does_not_fit",
+    "effect_doubted",
+    "testing_doubted",
+    "machine_doubted",
+    "unlike_other_results",
+    "units_confused",
+    "chip_confused",
+    "not_measured",
+    "script_at_fault",
+    "decided_in_error",
+    "rules_suffice",
+)

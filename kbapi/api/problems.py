@@ -19,7 +19,10 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.IdempotencyKeyUnreadable: 400,
     errors.ReceiptMissing: 401,
     errors.ContributorMissing: 401,
+    errors.AccessKeyMissing: 401,
     errors.ReceiptWrong: 403,
+    errors.AccessKeyWrong: 403,
+    errors.ScopeMissing: 403,
     errors.PageMissing: 404,
     errors.ChipUnknown: 404,
     errors.MethodWrong: 405,
@@ -29,6 +32,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.DocumentRefused: 422,
     errors.QuestionRefused: 422,
     errors.NoteRefused: 422,
+    errors.KeyRefused: 422,
     errors.IdempotencyKeyReused: 422,
     errors.RequestUnreadable: 400,
     errors.Unexpected: 500,
@@ -47,6 +51,7 @@ _RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
 }
 _BEARER_WANTED: Final[dict[type[KbapiError], str]] = {
     errors.ReceiptMissing: 'Bearer realm="kbapi"',
+    errors.AccessKeyMissing: 'Bearer realm="kbapi"',
     errors.ContributorMissing: 'Kbapi-Contributor realm="kbapi"',
 }
 

@@ -10,7 +10,13 @@ import click
 import orjson
 
 from kbapi.cli.door import Door, Reply, open_door
-from kbapi.errors import DocumentRefused, JsonUnreadable, KbapiError, QuestionRefused
+from kbapi.errors import (
+    DocumentRefused,
+    JsonUnreadable,
+    KbapiError,
+    KeyRefused,
+    QuestionRefused,
+)
 from kbapi.settings import Settings
 
 COLUMNS: Final = 80
@@ -70,7 +76,7 @@ def told_errors() -> Iterator[None]:
             for problem in error.problems
         ]
         tell_problem({"title": error.title, "detail": error.detail, "errors": problems})
-        refused = isinstance(error, DocumentRefused | QuestionRefused | JsonUnreadable)
+        refused = isinstance(error, DocumentRefused | QuestionRefused | JsonUnreadable | KeyRefused)
         raise SystemExit(REFUSED if refused else COULD_NOT) from None
 
 

@@ -15,6 +15,7 @@ from kbapi.intake.accepted import (
     SettingTold,
     SpreadTold,
 )
+from kbapi.intake.decided import DECISION_SENTENCES, codes_of_decision
 from kbapi.intake.receipts import receipt_of
 from kbapi.intake.screening import BEATEN_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.answers import find_spread
@@ -22,7 +23,9 @@ from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
-_SENTENCES: Final = {rule.code: rule.sentence for rule in SCREENING_RULES} | LATER_REMARKS
+_SENTENCES: Final = (
+    {rule.code: rule.sentence for rule in SCREENING_RULES} | LATER_REMARKS | DECISION_SENTENCES
+)
 _THANKS: Final = "Thank you. Every result makes the next person's start safer."
 _THANKS_FOR_FAILURE: Final = (
     "Thank you. A setting that failed is worth more than one that passed: it says where to stop."
@@ -55,18 +58,26 @@ def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmi
 
 
 def _tell_setting(connection: Connection, setting: StoredSetting) -> SettingTold:
-    codes = orjson.loads(setting.reasons)
-    if _is_beaten(connection, setting):
-        codes.append(BEATEN_BY_FAILURE)
     return SettingTold(
         domain=setting.domain,
         control=setting.control,
         moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
         status=setting.status,
-        reasons=tuple(ReasonTold(code, _SENTENCES[code]) for code in codes),
+        reasons=reasons_of(connection, setting),
         grade=setting.grade,
         spread=_tell_spread(connection, setting),
     )
+
+
+def reasons_of(connection: Connection, setting: StoredSetting) -> tuple[ReasonTold, ...]:
+    """Why a setting stands as it does: a curator's word first, then what the rules say of it."""
+    codes = [
+        *codes_of_decision(setting.decided, setting.decided_because),
+        *orjson.loads(setting.reasons),
+    ]
+    if _is_beaten(connection, setting):
+        codes.append(BEATEN_BY_FAILURE)
+    return tuple(ReasonTold(code, _SENTENCES[code]) for code in codes)
 
 
 def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:

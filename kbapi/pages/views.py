@@ -9,6 +9,7 @@ from flask_smorest import Api
 from kbapi import errors
 from kbapi.api.documents import openapi_document
 from kbapi.errors import FAULTS, KbapiError, PageMissing
+from kbapi.intake.decided import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
@@ -29,7 +30,8 @@ def _explanations() -> dict[str, tuple[str, str]]:
     told = {}
     for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
         told[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
-    for code, sentence in (*FAULTS.items(), *LATER_REMARKS.items(), *SENTENCES.items()):
+    sentences = FAULTS | LATER_REMARKS | SENTENCES | DECISION_SENTENCES
+    for code, sentence in sentences.items():
         told[code] = (code.replace("_", " ").capitalize(), sentence)
     for kind in vars(errors).values():
         if isinstance(kind, type) and issubclass(kind, KbapiError) and kind is not KbapiError:

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection, delete, select, update
 
+from kbapi.storage.decision_rows import apply_decisions
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.submissions import (
     EvidenceKey,
@@ -50,6 +51,7 @@ def replace_screening(
         connection.execute(delete(table).where(table.submission_id == stored.id))
     place = SavedDocument(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
     after = save_settings(connection, place, again.settings)
+    apply_decisions(connection, stored.id)
     save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
     connection.execute(
         update(Submission)
@@ -114,8 +116,9 @@ def set_aside(
     connection.execute(
         update(SettingResult)
         .where(SettingResult.submission_id == submission_id)
-        .values(status="set_aside", reasons=reasons)
+        .values(screened="set_aside", reasons=reasons)
     )
+    apply_decisions(connection, submission_id)
     connection.execute(
         update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
     )

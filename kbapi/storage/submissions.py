@@ -44,9 +44,9 @@ _ADD_SUBMISSION: Final = """
     """
 _ADD_SETTING: Final = """
     INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, conditions_id,
-                                status, reasons, stable_steps, unstable_steps, early_stop_steps,
-                                measured_month, clock_mhz, stock_mv)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+                                status, screened, reasons, stable_steps, unstable_steps,
+                                early_stop_steps, measured_month, clock_mhz, stock_mv)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
 
 
@@ -118,7 +118,7 @@ class EvidenceKey:
 
 @dataclass(frozen=True, slots=True)
 class StoredSetting:
-    """A setting as it was screened."""
+    """A setting as it stands: screened, and perhaps decided about."""
 
     place: EvidenceKey
     domain: str
@@ -129,6 +129,9 @@ class StoredSetting:
     grade: str
     stable_steps: int | None
     unstable_steps: int | None
+    decided: str
+    """A curator's word, empty where the rules stand."""
+    decided_because: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +210,7 @@ def save_settings(
                 key.pool_id,
                 key.unit_id,
                 key.conditions_id,
+                setting.status,
                 setting.status,
                 setting.reasons,
                 setting.stable_steps,
@@ -301,7 +305,12 @@ _STORED: Final = """
 _STORED_SETTINGS: Final = """
     SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
            pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
-           setting.unstable_steps
+           setting.unstable_steps, setting.decided,
+           CASE setting.decided WHEN '' THEN NULL ELSE (
+               SELECT reason_code FROM decision
+               WHERE submission_id = setting.submission_id AND ordinal = setting.ordinal
+               ORDER BY id DESC LIMIT 1
+           ) END
     FROM setting_result AS setting
     JOIN pool ON pool.id = setting.pool_id
     JOIN conditions ON conditions.id = setting.conditions_id

@@ -18,15 +18,18 @@ from kbapi.storage.columns import (
     text,
     told_text,
 )
+from kbapi.storage.curation_tables import AccessKey, Decision
 from kbapi.storage.note_table import NoteRow
 from kbapi.storage.report_tables import FollowUp, LockReport
-from kbapi.vocabulary import DOMAINS
+from kbapi.vocabulary import DOMAINS, STANDING_WORDS
 
 __all__ = [
     "MAX_STEPS",
+    "AccessKey",
     "Chip",
     "Conditions",
     "Contributor",
+    "Decision",
     "EvidenceRow",
     "FollowUp",
     "IdempotencyRecord",
@@ -185,6 +188,8 @@ class SettingResult(SQLModel, table=True):
         one_of("domain", *DOMAINS),
         month("measured_month"),
         one_of("status", "counted", "claimed", "set_aside"),
+        one_of("screened", "counted", "claimed", "set_aside"),
+        one_of("decided", "", *STANDING_WORDS),
         json_text("reasons"),
         integer("stable_steps", 0, MAX_STEPS, nullable=True),
         integer("unstable_steps", 1, MAX_STEPS, nullable=True),
@@ -195,6 +200,13 @@ class SettingResult(SQLModel, table=True):
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_setting_result_unit_pool", "unit_id", "pool_id"),
         Index("ix_setting_result_pool_status", "pool_id", "status"),
+        # The queue of curators: a page of it costs the same however many results are decided.
+        Index(
+            "ix_setting_result_waiting",
+            "submission_id",
+            "ordinal",
+            sqlite_where=literal("status = 'set_aside' AND decided = ''"),
+        ),
     )
     id: int | None = Field(default=None, primary_key=True)
     submission_id: int = Field(
@@ -207,6 +219,11 @@ class SettingResult(SQLModel, table=True):
     unit_id: int = Field(foreign_key="unit.id")
     conditions_id: int = Field(foreign_key="conditions.id", index=True)
     status: str
+    """What it stands as: the rules' word, or the curator's above it."""
+    screened: str = Field(default="counted", sa_column_kwargs={"server_default": "counted"})
+    """What the rules alone make of it."""
+    decided: str = Field(default="", sa_column_kwargs={"server_default": literal("''")})
+    """The latest word of a curator, empty where the rules stand; `decision` holds who and why."""
     reasons: str
     """JSON array of rule codes, the headline first."""
     stable_steps: int | None = None

@@ -116,6 +116,8 @@ ROWS: dict[str, dict[str, Any]] = {
         "unit_id": 1,
         "conditions_id": 1,
         "status": "counted",
+        "screened": "counted",
+        "decided": "",
         "reasons": "[]",
         "stable_steps": 80,
         "unstable_steps": 90,
@@ -133,6 +135,24 @@ ROWS: dict[str, dict[str, Any]] = {
         "early_stop_steps": 0,
         "contributor_id": 1,
         "latest_month": "2026-09",
+    },
+    "access_key": {
+        "id": 1,
+        "name": "evening shift",
+        "key_hash": HASH,
+        "key_id": "0a1b2c3d",
+        "scopes": "curate",
+        "created_day": "2026-09-15",
+        "revoked_day": None,
+    },
+    "decision": {
+        "id": 1,
+        "submission_id": 1,
+        "ordinal": 0,
+        "word": "count",
+        "reason_code": "depth_confirmed",
+        "decided_by": 1,
+        "decided_day": "2026-09-15",
     },
     "note": {
         "id": 1,
@@ -226,7 +246,13 @@ WORDS = [
     ("follow_up", "outcome"),
     ("follow_up", "status"),
     ("note", "subject_kind"),
+    ("setting_result", "screened"),
+    ("setting_result", "decided"),
+    ("access_key", "scopes"),
+    ("decision", "word"),
+    ("decision", "reason_code"),
 ]
+EMPTY_WHERE_UNTOLD = (("conditions", "supply"), ("setting_result", "decided"))
 HASHES = columns_where(lambda column: column.name.endswith("_hash") or column.name == "fingerprint")
 JSON_TEXTS = [
     ("submission", "document"),
@@ -270,6 +296,7 @@ RANGES = [
     ("stored_answer", "stamp_revision", -1),
     ("stored_answer", "last_used", -1),
     ("idempotency_record", "expires_at", -1),
+    ("decision", "ordinal", -1),
 ]
 INSIDE = [
     ("line", "revision", 7),
@@ -282,6 +309,9 @@ INSIDE = [
     ("setting_result", "stock_mv", 400),
     ("evidence_row", "stable_steps", 89),
     ("evidence_row", "unstable_steps", 1 << 30),
+    ("setting_result", "decided", "keep_aside"),
+    ("access_key", "name", ""),
+    ("access_key", "scopes", "submit,curate"),
     ("conditions", "loads", ""),
     ("unit", "token_hash", None),
     ("submission", "content_hash", None),
@@ -342,7 +372,7 @@ def test_no_word_is_unknown(engine: Engine, table: str, column: str) -> None:
 @pytest.mark.parametrize(
     ("table", "column"),
     [
-        *(place for place in WORDS if place != ("conditions", "supply")),
+        *(place for place in WORDS if place not in EMPTY_WHERE_UNTOLD),
         ("submission", "measured_month"),
         ("setting_result", "measured_month"),
         ("evidence_row", "latest_month"),

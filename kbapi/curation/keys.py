@@ -1,0 +1,134 @@
+"""Access keys: given once, known by a keyed hash, and taken back."""
+
+import base64
+import binascii
+import hashlib
+import re
+import secrets
+from dataclasses import dataclass
+from typing import Final
+
+from kbapi.errors import AccessKeyWrong, KeyRefused, Problem, ScopeMissing
+from kbapi.intake.scrubber import is_identity
+from kbapi.storage import key_rows
+from kbapi.storage.instance import Instance
+from kbapi.storage.key_rows import KeyRow
+
+KEY_PREFIX: Final = "kbk_"
+CURATE: Final = "curate"
+GIVEN_SCOPES: Final = (CURATE,)
+"""The scopes that something asks for today."""
+
+_RANDOM_BYTES: Final = 32
+_CHECK_BYTES: Final = 4
+_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}")
+_NAME_RULE: Final = (
+    "A name is up to 40 letters, digits, spaces, dots and hyphens, and tells nobody's identity."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NewKey:
+    """A key that was just given, with the only sight of it."""
+
+    id: int
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeyHolder:
+    """Whoever shows a key, by the key's number."""
+
+    id: int
+
+
+def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
+    """A new key for somebody; only its keyed hash is kept.
+
+    Raises
+    ------
+    KeyRefused
+        When the name is unreadable, or looks like something that identifies somebody.
+    """
+    if name and (not _NAME.fullmatch(name) or is_identity(name)):
+        raise KeyRefused(problems=[Problem("name", "key_name", _NAME_RULE)])
+    if not scopes or set(scopes) - set(GIVEN_SCOPES):
+        told = f"One or more of: {', '.join(GIVEN_SCOPES)}."
+        raise KeyRefused(problems=[Problem("scope", "key_scope", told)])
+    key = _make_key()
+    with instance.writing() as connection:
+        number = key_rows.add_key(
+            connection,
+            name=name,
+            key_hash=_hash_of(instance, key),
+            key_id=instance.secret.key_id,
+            scopes=tuple(dict.fromkeys(scopes)),
+            today=instance.today(),
+        )
+    return NewKey(number, key)
+
+
+def _make_key() -> str:
+    value = secrets.token_bytes(_RANDOM_BYTES)
+    return KEY_PREFIX + base64.urlsafe_b64encode(value + _check_of(value)).decode()
+
+
+def _check_of(value: bytes) -> bytes:
+    """A few bytes that tell a mistyped key from a wrong one without asking the database."""
+    return hashlib.sha256(value).digest()[:_CHECK_BYTES]
+
+
+def _is_whole(shown: str) -> bool:
+    try:
+        value = base64.b64decode(shown.removeprefix(KEY_PREFIX), altchars=b"-_", validate=True)
+    except (binascii.Error, ValueError):
+        return False
+    return _check_of(value[:_RANDOM_BYTES]) == value[_RANDOM_BYTES:]
+
+
+def _hash_of(instance: Instance, key: str) -> bytes:
+    return instance.secret.keyed_hash("access_key", key.encode())
+
+
+def require_scope(instance: Instance, shown: str, scope: str) -> KeyHolder:
+    """Whoever shows this key, if it opens the scope.
+
+    A key is looked up by its hash under the instance's secret, so that the time it takes tells
+    nothing of keys that are near.
+
+    Raises
+    ------
+    AccessKeyWrong
+        For a key that was never given, and for one that was revoked.
+    ScopeMissing
+        For a key that opens other things only.
+    """
+    if not _is_whole(shown):
+        raise AccessKeyWrong
+    with instance.reading() as connection:
+        key = key_rows.find_key(connection, _hash_of(instance, shown))
+    if key is None or key.revoked_day is not None:
+        raise AccessKeyWrong
+    if scope not in key.scopes:
+        raise ScopeMissing
+    return KeyHolder(key.id)
+
+
+def list_keys(instance: Instance) -> list[KeyRow]:
+    """Every key that was ever given, without what would open anything."""
+    with instance.reading() as connection:
+        return key_rows.load_keys(connection)
+
+
+def revoke_key(instance: Instance, number: int) -> None:
+    """Take a key back: from now on it opens nothing; what was decided with it stays.
+
+    Raises
+    ------
+    KeyRefused
+        When there is no such key.
+    """
+    with instance.writing() as connection:
+        if not key_rows.revoke_key(connection, number, instance.today()):
+            told = "There is no key of this number: see kbapi keys list."
+            raise KeyRefused(problems=[Problem("id", "key_unknown", told)])

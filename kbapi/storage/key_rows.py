@@ -1,0 +1,72 @@
+"""Access keys, known only by keyed hashes that are made elsewhere."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy import Connection, insert, select, update
+
+from kbapi.storage.tables import AccessKey
+
+
+@dataclass(frozen=True, slots=True)
+class KeyRow:
+    """An access key without its hash."""
+
+    id: int
+    name: str
+    scopes: tuple[str, ...]
+    created_day: date
+    revoked_day: date | None
+
+
+def add_key(
+    connection: Connection,
+    *,
+    name: str,
+    key_hash: bytes,
+    key_id: str,
+    scopes: tuple[str, ...],
+    today: date,
+) -> int:
+    """The number of the new key."""
+    added = connection.execute(
+        insert(AccessKey).values(
+            name=name, key_hash=key_hash, key_id=key_id, scopes=",".join(scopes), created_day=today
+        )
+    )
+    return added.inserted_primary_key[0]
+
+
+_COLUMNS = (
+    AccessKey.id,
+    AccessKey.name,
+    AccessKey.scopes,
+    AccessKey.created_day,
+    AccessKey.revoked_day,
+)
+
+
+def find_key(connection: Connection, key_hash: bytes) -> KeyRow | None:
+    """The key with this hash, revoked or not."""
+    row = connection.execute(select(*_COLUMNS).where(AccessKey.key_hash == key_hash)).one_or_none()
+    return None if row is None else _key(*row)
+
+
+def load_keys(connection: Connection) -> list[KeyRow]:
+    """Every key that was ever given, in that order."""
+    return [_key(*row) for row in connection.execute(select(*_COLUMNS).order_by(AccessKey.id))]
+
+
+def _key(number: int, name: str, scopes: str, created: date, revoked: date | None) -> KeyRow:
+    return KeyRow(number, name, tuple(scopes.split(",")), created, revoked)
+
+
+def revoke_key(connection: Connection, number: int, today: date) -> bool:
+    """Whether there is such a key; one that was revoked before keeps its day."""
+    connection.execute(
+        update(AccessKey)
+        .where(AccessKey.id == number, AccessKey.revoked_day.is_(None))
+        .values(revoked_day=today)
+    )
+    known = select(AccessKey.id).where(AccessKey.id == number)
+    return connection.execute(known).one_or_none() is not None
