@@ -18,8 +18,8 @@ from kbapi.stats.stock_line import StockLine, fit_stock_line
 from kbapi.storage import chip_rows
 from kbapi.storage.answers import save_spread
 from kbapi.storage.chip_rows import LineRow
-from kbapi.storage.evidence_rows import PoolSize, load_stock_points
 from kbapi.storage.lock_reports import load_lock_groups
+from kbapi.storage.pool_rows import PoolSize, load_stock_points
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 
 NO_INTERVALS = GroupedIntervals(

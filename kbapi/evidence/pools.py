@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
-from kbapi.storage.evidence_rows import (
+from kbapi.storage.pool_rows import (
     EVERYTHING,
     ConditionsCount,
     Filters,

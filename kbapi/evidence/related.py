@@ -9,7 +9,7 @@ from kbapi.chips.names import identify_chip
 from kbapi.evidence.pools import PoolFound, load_related_intervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
 from kbapi.stats.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
-from kbapi.storage.evidence_rows import PoolSize
+from kbapi.storage.pool_rows import PoolSize
 
 SCALES: Final[dict[str, PriorScale]] = {
     "voltage_offset": VOLTAGE_OFFSET,

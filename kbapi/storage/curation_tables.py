@@ -56,7 +56,7 @@ class Decision(SQLModel, table=True):
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
     ordinal: int
-    """Which setting of the document: the rows of settings themselves are made anew by later rules."""
+    """Which setting of the document: later rules make the rows of settings anew."""
     word: str
     reason_code: str
     decided_by: int = Field(foreign_key="access_key.id", index=True)

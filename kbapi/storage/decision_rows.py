@@ -106,7 +106,7 @@ _SETTING_AT: Final = """
 
 
 def find_setting_at(connection: Connection, public_id: str, ordinal: int) -> SettingAt | None:
-    """This setting of the document with this id, if it is here."""
+    """A setting of the document with this id, if it is here."""
     where = "WHERE submission.public_id = ? AND setting.ordinal = ?"
     row = find_row(connection, _SETTING_AT + where, (public_id, ordinal))
     return None if row is None else SettingAt(*row[:5], EvidenceKey(*row[5:8]), *row[8:])

@@ -12,8 +12,9 @@ from kbapi.chips.chip import ChipName
 from kbapi.evidence.book import book_evidence
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, add_chip
-from kbapi.storage.evidence_rows import IntervalGroup, OutcomeRow
+from kbapi.storage.evidence_rows import OutcomeRow
 from kbapi.storage.people import UnitRow
+from kbapi.storage.pool_rows import IntervalGroup
 from kbapi.storage.submissions import (
     ConditionsKey,
     EvidenceKey,

@@ -14,7 +14,7 @@ from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.evidence.pools import PoolEvidence, PoolWanted, find_pool, load_pool
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, find_chip
-from kbapi.storage.evidence_rows import load_intervals
+from kbapi.storage.pool_rows import load_intervals
 from kbapi.storage.submissions import ConditionsKey, PoolKey
 from tests.evidence.makers import (
     SABLE,

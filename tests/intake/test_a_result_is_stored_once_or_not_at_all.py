@@ -12,8 +12,8 @@ from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.intake.accept import accept_submission
 from kbapi.intake.own_results import read_own_result
 from kbapi.intake.receipts import is_receipt_of
-from kbapi.storage.evidence_rows import load_intervals
 from kbapi.storage.instance import Instance
+from kbapi.storage.pool_rows import load_intervals
 from tests.makers import (
     GRAPHICS,
     HandMovedClock,

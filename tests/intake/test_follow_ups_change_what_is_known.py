@@ -12,8 +12,8 @@ from kbapi.intake.accepted import Accepted
 from kbapi.intake.follow_up import FollowUpTold, accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.evidence_rows import EVERYTHING, Filters, load_intervals
 from kbapi.storage.instance import Instance
+from kbapi.storage.pool_rows import EVERYTHING, Filters, load_intervals
 from tests.makers import (
     HandMovedClock,
     a_body,
