@@ -42,6 +42,11 @@ FAULTS: Final = {
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field of the note's head is wrong; the detail says what would be right.",
+    "nothing_to_count": "Screening left neither a pass nor a failure of the setting: nothing that "
+    "could count.",
+    "reason_does_not_fit": "The reason belongs to another word; the detail lists those that fit.",
+    "decided_twice": "One request says one thing of a setting.",
+    "too_many_settings": "One request is about 10,000 settings at most.",
     "key_name": "A key's name is short, plain and tells nobody's identity.",
     "key_scope": "A key opens one or more of the scopes that are listed.",
     "key_unknown": "No key has this number.",
@@ -250,6 +255,14 @@ class ScopeMissing(KbapiError):
     code = "scope_missing"
     title = "This access key does not open this"
     explanation = "The key is good for other things only. Ask the host for one with this scope."
+
+
+class SettingUnknown(KbapiError):
+    """A curator asks for a setting that is not here."""
+
+    code = "setting_unknown"
+    title = "There is no such setting"
+    explanation = "No result that is here now has a setting there: withdrawn, or never sent."
 
 
 class KeyRefused(KbapiError):

@@ -25,6 +25,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.ScopeMissing: 403,
     errors.PageMissing: 404,
     errors.ChipUnknown: 404,
+    errors.SettingUnknown: 404,
     errors.MethodWrong: 405,
     errors.SubmissionGone: 410,
     errors.BodyTooLarge: 413,

@@ -28,7 +28,13 @@ def merge_outcomes(outcomes: Iterable[OutcomeRow]) -> tuple[EvidenceLevel, ...]:
             )
     if not early_stops and unstable < NEVER_FAILED:
         early_stops[0] = 0
+    # A word for a pass or a failure is one for the rows that hold it, not for what else is there.
+    spoken_for = [outcome for outcome in seen if outcome.vouched]
+    passes = {outcome.stable_steps for outcome in spoken_for}
+    failure = any(outcome.unstable_steps == unstable for outcome in spoken_for)
     return tuple(
-        EvidenceLevel(depth, unstable, early_stops[depth], latest_month)
+        EvidenceLevel(
+            depth, unstable, early_stops[depth], latest_month, int(failure or depth in passes)
+        )
         for depth in sorted(early_stops)
     )

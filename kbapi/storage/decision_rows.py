@@ -1,9 +1,9 @@
 """What curators decided about single settings, and what each setting stands as because of it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import Connection, text
 
@@ -109,7 +109,12 @@ def find_setting_at(connection: Connection, public_id: str, ordinal: int) -> Set
     """A setting of the document with this id, if it is here."""
     where = "WHERE submission.public_id = ? AND setting.ordinal = ?"
     row = find_row(connection, _SETTING_AT + where, (public_id, ordinal))
-    return None if row is None else SettingAt(*row[:5], EvidenceKey(*row[5:8]), *row[8:])
+    return None if row is None else _setting_at(row)
+
+
+def _setting_at(row: Sequence[Any]) -> SettingAt:
+    parts = (*row[:5], EvidenceKey(*row[5:8]), *row[8:])
+    return SettingAt(*parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +142,7 @@ def find_settings_of_contributor(
     """Settings of all results of a contributor, oldest first."""
     statement = text(_SETTING_AT + _OF_CONTRIBUTOR + _IN_ORDER)
     rows = connection.execute(statement, {"contributor_id": contributor_id, "most": most})
-    return [SettingAt(*row[:5], EvidenceKey(*row[5:8]), *row[8:]) for row in rows]
+    return [_setting_at(row) for row in rows]
 
 
 def find_settings_of_origin(connection: Connection, origin: Origin, most: int) -> list[SettingAt]:
@@ -155,7 +160,7 @@ def find_settings_of_origin(connection: Connection, origin: Origin, most: int) -
             "most": most,
         },
     )
-    return [SettingAt(*row[:5], EvidenceKey(*row[5:8]), *row[8:]) for row in rows]
+    return [_setting_at(row) for row in rows]
 
 
 _FOLLOWED: Final = """

@@ -19,6 +19,8 @@ class OutcomeRow:
     unstable_steps: int | None
     early_stop_steps: int
     measured_month: str
+    vouched: int = 0
+    """1 where a curator's word makes it count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,20 +31,32 @@ class EvidenceLevel:
     unstable_steps: int
     early_stop_steps: int
     latest_month: str
+    vouched: int = 0
+    """1 where a curator's word makes its pass, or its failure, count."""
 
 
+# What became of a setting later leaves with it, when a curator takes it out: unless the document
+# has another setting in this pool, which the follow-up may be about.
 _COUNTED: Final = """
-    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month FROM setting_result
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, decided = 'count'
+    FROM setting_result
     WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
     UNION ALL
-    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month FROM follow_up
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, 0
+    FROM follow_up
     WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
+      AND COALESCE((
+          SELECT MIN(setting.decided IN ('keep_aside', 'reject'))
+          FROM setting_result AS setting
+          WHERE setting.submission_id = follow_up.submission_id
+            AND setting.pool_id = follow_up.pool_id
+      ), 0) = 0
     """
 _FORGET: Final = "DELETE FROM evidence_row WHERE pool_id = ? AND unit_id = ? AND conditions_id = ?"
 _ADD: Final = """
     INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps,
-                              unstable_steps, early_stop_steps, latest_month)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+                              unstable_steps, early_stop_steps, latest_month, vouched)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
 
 
@@ -66,6 +80,7 @@ def replace_evidence(
             level.unstable_steps,
             level.early_stop_steps,
             level.latest_month,
+            level.vouched,
         )
         for level in levels
     ]

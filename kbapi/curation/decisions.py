@@ -1,0 +1,188 @@
+"""What people decide about results: read, checked, kept in the history, and made to hold."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from marshmallow import Schema, ValidationError
+from sqlalchemy import Connection
+
+from kbapi.curation.decision_schema import DecisionsSchema, WantedDecision
+from kbapi.curation.keys import KeyHolder
+from kbapi.errors import DocumentRefused, Problem
+from kbapi.evidence.book import book_evidence
+from kbapi.intake.decided import DECISION_REASON
+from kbapi.intake.json_text import read_json
+from kbapi.storage import answers, decision_rows
+from kbapi.storage.decision_rows import DecisionRow, SettingAt
+from kbapi.storage.instance import Instance
+from kbapi.wire import problems_of
+
+MOST_SETTINGS_AT_ONCE: Final = 10_000
+"""More would hold the writers up for longer than they wait."""
+MOST_TOLD: Final = 100
+_DECISIONS: Final = DecisionsSchema()
+_UNKNOWN: Final = "No setting that is here now: withdrawn, or never sent."
+_NOTHING_TO_COUNT: Final = (
+    "Screening left neither a pass nor a failure of this setting, so there is nothing that could "
+    "count: the sender must send what is missing."
+)
+_TWICE: Final = "Another entry is about this setting as well: send one."
+_TOO_MANY: Final = (
+    f"More than {MOST_SETTINGS_AT_ONCE:,} settings: narrow the origin down, or decide in parts."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """A setting that stands differently now, or stands as before by a curator's word."""
+
+    submission: str
+    ordinal: int
+    word: str
+    before: str
+    now: str
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionsTold:
+    """What the decisions changed."""
+
+    settings: int
+    """How many the decisions were about."""
+    decided: int
+    """About how many of them something new was said."""
+    unchanged: int
+    """Of how many the same had been said before, for the same reason."""
+    changed: tuple[Changed, ...]
+    """The first hundred of those decided."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """A setting and what is wanted of it."""
+
+    setting: SettingAt
+    wanted: WantedDecision
+    pointer: str
+
+    @property
+    def is_new(self) -> bool:
+        said = ("", None) if self.wanted.word == "undo" else (self.wanted.word, self.wanted.reason)
+        stands = self.setting.decided
+        return said != (stands, self.setting.decided_because if stands else None)
+
+
+def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsTold:
+    """What the decisions changed, once they are kept and hold: all of them, or none.
+
+    Raises
+    ------
+    JsonUnreadable, DocumentRefused
+        With every problem; nothing is changed.
+    StorageBusy, StorageUnwritable, StorageBroken
+        When the database can't take it now.
+    """
+    wanted = _read(body)
+    with instance.writing() as connection:
+        targets = _sound_targets(connection, wanted)
+        new = [target for target in targets if target.is_new]
+        _hold(instance, connection, holder, new)
+        changed = tuple(_tell(connection, target) for target in new[:MOST_TOLD])
+    return DecisionsTold(len(targets), len(new), len(targets) - len(new), changed)
+
+
+def _read(body: bytes) -> tuple[WantedDecision, ...]:
+    reading = read_json(body)
+    try:
+        sent = Schema.load(_DECISIONS, reading.value)
+    except ValidationError as error:
+        raise DocumentRefused(problems=[*reading.problems, *problems_of(error.messages)]) from None
+    if reading.problems:
+        raise DocumentRefused(problems=reading.problems)
+    return tuple(sent["decisions"])
+
+
+def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -> list[_Target]:
+    targets: list[_Target] = []
+    problems: list[Problem] = []
+    for place, one in enumerate(wanted):
+        pointer = f"/decisions/{place}"
+        if one.word not in DECISION_REASON[one.reason].words:
+            problems.append(_wrong_reason(pointer, one))
+        found = _settings_of(connection, one)
+        targets += [_Target(setting, one, pointer) for setting in found]
+        if not found:
+            problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
+        if len(targets) > MOST_SETTINGS_AT_ONCE:
+            raise DocumentRefused(problems=[Problem(pointer, "too_many_settings", _TOO_MANY)])
+    problems += _faults_of(targets)
+    if problems:
+        raise DocumentRefused(problems=problems)
+    return targets
+
+
+def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
+    fitting = [reason.code for reason in DECISION_REASON.values() if wanted.word in reason.words]
+    told = f"With {wanted.word} go: {', '.join(fitting)}."
+    return Problem(f"{pointer}/reason", "reason_does_not_fit", told)
+
+
+def _settings_of(connection: Connection, wanted: WantedDecision) -> list[SettingAt]:
+    most = MOST_SETTINGS_AT_ONCE + 1
+    if wanted.contributor is not None:
+        return decision_rows.find_settings_of_contributor(connection, wanted.contributor, most)
+    if wanted.origin is not None:
+        return decision_rows.find_settings_of_origin(connection, wanted.origin, most)
+    found = decision_rows.find_setting_at(connection, wanted.submission or "", wanted.ordinal or 0)
+    return [] if found is None else [found]
+
+
+def _faults_of(targets: list[_Target]) -> Iterator[Problem]:
+    seen: set[tuple[int, int]] = set()
+    told: set[tuple[str, str]] = set()
+    for target in targets:
+        setting = target.setting
+        where = f"{setting.public_id}/{setting.ordinal}: "
+        fault = None
+        if (setting.submission_id, setting.ordinal) in seen:
+            fault = Problem(target.pointer, "decided_twice", where + _TWICE)
+        elif target.wanted.word == "count" and not setting.has_end:
+            fault = Problem(target.pointer, "nothing_to_count", where + _NOTHING_TO_COUNT)
+        seen.add((setting.submission_id, setting.ordinal))
+        # One of a kind for each entry: the others are for when this one is corrected.
+        if fault is not None and (fault.pointer, fault.code) not in told:
+            told.add((fault.pointer, fault.code))
+            yield fault
+
+
+def _hold(
+    instance: Instance, connection: Connection, holder: KeyHolder, targets: list[_Target]
+) -> None:
+    """Keep the history, and rebuild what stands on the settings."""
+    decision_rows.add_decisions(connection, [_row(instance, holder, target) for target in targets])
+    settings = [target.setting for target in targets]
+    for submission_id in {setting.submission_id for setting in settings}:
+        decision_rows.apply_decisions(connection, submission_id)
+    for setting in settings:
+        places = decision_rows.find_places_of(connection, setting)
+        book_evidence(connection, places, setting.contributor_id)
+    for line_id in sorted({setting.line_id for setting in settings}):
+        answers.outdate_answers_of_line(connection, line_id)
+
+
+def _row(instance: Instance, holder: KeyHolder, target: _Target) -> DecisionRow:
+    return DecisionRow(
+        submission_id=target.setting.submission_id,
+        ordinal=target.setting.ordinal,
+        word=target.wanted.word,
+        reason_code=target.wanted.reason,
+        decided_by=holder.id,
+        decided_day=instance.today(),
+    )
+
+
+def _tell(connection: Connection, target: _Target) -> Changed:
+    before = target.setting
+    now = decision_rows.find_setting_at(connection, before.public_id, before.ordinal) or before
+    return Changed(before.public_id, before.ordinal, target.wanted.word, before.status, now.status)

@@ -1,0 +1,31 @@
+"""What tests of curation need made: a curator, decisions, results that wait for one."""
+
+from typing import Any
+
+from kbapi.curation.decisions import DecisionsTold, accept_decisions
+from kbapi.curation.keys import KeyHolder, give_key
+from kbapi.intake.accepted import Accepted
+from kbapi.storage.instance import Instance
+from tests.makers import a_body, a_setting, a_submission, send
+
+
+def a_curator(instance: Instance) -> KeyHolder:
+    """Somebody whom the host has given a key."""
+    return KeyHolder(give_key(instance, "evening shift", ("curate",)).id)
+
+
+def a_word(sent: Accepted | str, word: str, reason: str, ordinal: int = 0) -> dict[str, Any]:
+    """An entry about one setting of a result."""
+    submission = sent if isinstance(sent, str) else sent.id
+    return {"submission": submission, "ordinal": ordinal, "word": word, "reason": reason}
+
+
+def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsTold:
+    """What these decisions changed."""
+    return accept_decisions(instance, curator, a_body({"decisions": list(entries)}))
+
+
+def send_deep(instance: Instance, number: int = 1, **changes: Any) -> Accepted:
+    """A result that is set aside for its depth alone."""
+    deep = a_setting(stable_at=-200, unstable_at=-210)
+    return send(instance, a_submission(deep, number=number, **changes))

@@ -1,0 +1,126 @@
+"""Access keys: shown once, kept as hashes, wrong or revoked ones open nothing."""
+
+import re
+
+import pytest
+
+from kbapi.curation.keys import give_key, list_keys, require_scope, revoke_key
+from kbapi.errors import AccessKeyWrong, KeyRefused, ScopeMissing
+from kbapi.storage import key_rows
+from kbapi.storage.instance import Instance
+from tests.makers import rows_of
+
+CURATE = ("curate",)
+
+
+def test_a_key_that_was_given_opens_its_scope(instance: Instance) -> None:
+    given = give_key(instance, "evening shift", CURATE)
+    assert re.fullmatch(r"kbk_[A-Za-z0-9_-]{48}", given.key)
+    assert require_scope(instance, given.key, "curate").id == given.id
+
+
+def test_no_two_keys_are_alike(instance: Instance) -> None:
+    assert len({give_key(instance, "", CURATE).key for _ in range(20)}) == 20
+
+
+def test_only_a_keyed_hash_is_kept(instance: Instance) -> None:
+    given = give_key(instance, "", CURATE)
+    (row,) = rows_of(instance)["access_key"]
+    assert instance.secret.keyed_hash("access_key", given.key.encode()) in row
+    assert given.key[4:] not in repr(row)
+    files = [path.read_bytes() for path in instance.settings.home.iterdir() if path.is_file()]
+    assert not any(given.key[4:].encode() in content for content in files)
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        lambda key: key[:-1] + ("A" if key[-1] != "A" else "B"),
+        lambda key: key[:20] + ("A" if key[20] != "A" else "B") + key[21:],
+        lambda key: key[:-4],
+        lambda key: key + "AAAA",
+        lambda key: key.lower(),
+        lambda _: "kbk_",
+        lambda _: "kbk_\xe9",
+        lambda _: "",
+    ],
+)
+def test_a_key_that_was_never_given_opens_nothing(instance: Instance, spoilt: object) -> None:
+    given = give_key(instance, "", CURATE)
+    with pytest.raises(AccessKeyWrong):
+        require_scope(instance, spoilt(given.key), "curate")
+
+
+def test_a_whole_key_of_another_instance_opens_nothing(
+    instance: Instance, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    from tests.makers import an_instance
+
+    other = an_instance(tmp_path_factory.mktemp("other"))
+    foreign = give_key(other, "", CURATE)
+    give_key(instance, "", CURATE)
+    other.close()
+    with pytest.raises(AccessKeyWrong):
+        require_scope(instance, foreign.key, "curate")
+
+
+def test_a_revoked_key_opens_nothing_and_keeps_its_first_day(instance: Instance) -> None:
+    given = give_key(instance, "", CURATE)
+    revoke_key(instance, given.id)
+    revoke_key(instance, given.id)
+    with pytest.raises(AccessKeyWrong):
+        require_scope(instance, given.key, "curate")
+    (told,) = list_keys(instance)
+    assert told.revoked_day == instance.today()
+
+
+def test_a_key_for_other_things_does_not_open_this(instance: Instance) -> None:
+    given = give_key(instance, "", CURATE)
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE access_key SET scopes = 'own,submit'")
+    with pytest.raises(ScopeMissing):
+        require_scope(instance, given.key, "curate")
+
+
+def test_scopes_that_nothing_asks_for_are_not_given(instance: Instance) -> None:
+    for scopes in (("own",), ("curate", "collect"), ()):
+        with pytest.raises(KeyRefused):
+            give_key(instance, "", scopes)
+    assert rows_of(instance)["access_key"] == []
+
+
+@pytest.mark.parametrize(
+    "name", ["anna@mail.example", "DESKTOP-AB12CD3", "192.0.2.17", "a" * 41, "line\nend", "<b>"]
+)
+def test_a_name_that_identifies_or_cannot_be_read_is_refused(instance: Instance, name: str) -> None:
+    with pytest.raises(KeyRefused) as refused:
+        give_key(instance, name, CURATE)
+    assert name not in repr(refused.value.problems)
+    assert rows_of(instance)["access_key"] == []
+
+
+def test_a_key_that_is_not_here_cannot_be_revoked(instance: Instance) -> None:
+    with pytest.raises(KeyRefused):
+        revoke_key(instance, 7)
+
+
+def test_keys_are_listed_in_the_order_they_were_given(instance: Instance) -> None:
+    numbers = [give_key(instance, name, CURATE).id for name in ("one", "", "three")]
+    assert [(key.id, key.name) for key in list_keys(instance)] == list(
+        zip(numbers, ("one", "", "three"), strict=True)
+    )
+
+
+def test_a_key_row_promises_known_scopes_only(instance: Instance) -> None:
+    from sqlalchemy.exc import IntegrityError
+
+    for scopes in (("curate", "everything"), ("",), ("curate ",)):
+        with pytest.raises(IntegrityError), instance.writing() as connection:
+            key_rows.add_key(
+                connection,
+                name="",
+                key_hash=b"h" * 32,
+                key_id="0a1b2c3d",
+                scopes=scopes,
+                today=instance.today(),
+            )
