@@ -5,14 +5,14 @@ from typing import Final
 from flask import Flask
 
 import kbapi
-from kbapi.api import chips, contributions, counts, health, questions, submissions
+from kbapi.api import chips, contributions, counts, health, questions, review, submissions
 from kbapi.api.documents import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.api.requests import follow_requests
 from kbapi.pages import views
 from kbapi.storage.instance import Instance
 
-_ENDPOINTS: Final = (submissions, contributions, questions, chips, health, counts)
+_ENDPOINTS: Final = (submissions, contributions, questions, chips, review, health, counts)
 
 
 def create_app(instance: Instance) -> Flask:
@@ -30,6 +30,11 @@ def create_app(instance: Instance) -> Flask:
                         "type": "http",
                         "scheme": "bearer",
                         "description": "The receipt that came with a submission, kbr_...",
+                    },
+                    "key": {
+                        "type": "http",
+                        "scheme": "bearer",
+                        "description": "An access key that the host gave you, kbk_...",
                     },
                     "contributor": {
                         "type": "apiKey",

@@ -14,6 +14,10 @@ from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
+from kbapi.curation.decision_schema import DecisionsSchema
+from kbapi.curation.decisions import DecisionsTold
+from kbapi.curation.item import ReviewItem
+from kbapi.curation.queue import ReviewPage
 from kbapi.intake.accepted import Rehearsed
 from kbapi.intake.batch import BatchTold
 from kbapi.intake.contributions import AllWithdrawn, Contributions
@@ -39,6 +43,9 @@ ANSWERS: Final = (
     IdentifyAnswer,
     ChipPage,
     ChipDetail,
+    ReviewPage,
+    ReviewItem,
+    DecisionsTold,
     Health,
 )
 
@@ -126,6 +133,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
     if "Problem" not in api.spec.components.schemas:
         api.spec.components.schema("Submission", schema=SubmissionSchema)
         api.spec.components.schema("FollowUp", schema=FollowUpSchema)
+        api.spec.components.schema("Decisions", schema=DecisionsSchema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)

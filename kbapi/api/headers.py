@@ -5,7 +5,9 @@ from typing import Final
 
 from flask import request
 
+from kbapi.curation.keys import KEY_PREFIX
 from kbapi.errors import (
+    AccessKeyMissing,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
@@ -101,11 +103,32 @@ def bearer_receipt() -> str:
     ReceiptMissing
         When there is none, or it is no receipt.
     """
-    scheme, _, token = request.headers.get("Authorization", "").partition(" ")
-    token = token.strip()
-    if scheme.lower() != "bearer" or not token.startswith(RECEIPT_PREFIX) or not token.isascii():
+    token = _bearer(RECEIPT_PREFIX)
+    if token is None:
         raise ReceiptMissing
     return token
+
+
+def bearer_key() -> str:
+    """The access key that came as Bearer token.
+
+    Raises
+    ------
+    AccessKeyMissing
+        When there is none, or it is no key.
+    """
+    token = _bearer(KEY_PREFIX)
+    if token is None:
+        raise AccessKeyMissing
+    return token
+
+
+def _bearer(prefix: str) -> str | None:
+    """The Bearer token, when its prefix says that it is of the wanted kind."""
+    scheme, _, token = request.headers.get("Authorization", "").partition(" ")
+    token = token.strip()
+    is_wanted = scheme.lower() == "bearer" and token.startswith(prefix) and token.isascii()
+    return token if is_wanted else None
 
 
 def contributor_token() -> str:

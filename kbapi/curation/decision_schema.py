@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from marshmallow import ValidationError, fields, post_load, validate, validates_schema
 
-from kbapi.bounds import LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
+from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
 from kbapi.intake.shapes import CLIENT, told, word
 from kbapi.storage.decision_rows import Origin
 from kbapi.vocabulary import DECISION_REASONS, DECISION_WORDS
@@ -74,7 +74,7 @@ class DecisionSchema(StrictSchema):
         metadata=told("Which of its settings, from 0.", 0),
     )
     contributor = WholeNumber(
-        validate=validate.Range(min=1),
+        validate=validate.Range(1, LARGEST_INTEGER),
         metadata=told("All settings of this contributor, by the number that the queue tells.", 17),
     )
     origin = fields.Nested(

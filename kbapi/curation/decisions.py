@@ -1,6 +1,6 @@
 """What people decide about results: read, checked, kept in the history, and made to hold."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -87,7 +87,9 @@ def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> Deci
     with instance.writing() as connection:
         targets = _sound_targets(connection, wanted)
         new = [target for target in targets if target.is_new]
-        _hold(instance, connection, holder, new)
+        hold_decisions(
+            connection, [(target.setting, _row(instance, holder, target)) for target in new]
+        )
         changed = tuple(_tell(connection, target) for target in new[:MOST_TOLD])
     return DecisionsTold(len(targets), len(new), len(targets) - len(new), changed)
 
@@ -156,12 +158,12 @@ def _faults_of(targets: list[_Target]) -> Iterator[Problem]:
             yield fault
 
 
-def _hold(
-    instance: Instance, connection: Connection, holder: KeyHolder, targets: list[_Target]
+def hold_decisions(
+    connection: Connection, decided: Sequence[tuple[SettingAt, DecisionRow]]
 ) -> None:
-    """Keep the history, and rebuild what stands on the settings."""
-    decision_rows.add_decisions(connection, [_row(instance, holder, target) for target in targets])
-    settings = [target.setting for target in targets]
+    """Keep these in the history, and rebuild what stands on their settings."""
+    decision_rows.add_decisions(connection, [row for _, row in decided])
+    settings = [setting for setting, _ in decided]
     for submission_id in {setting.submission_id for setting in settings}:
         decision_rows.apply_decisions(connection, submission_id)
     for setting in settings:

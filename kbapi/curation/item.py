@@ -1,0 +1,185 @@
+"""One setting with all that a curator decides by: the document, the history, the pool beside it."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.advice.cautions import Caution
+from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence
+from kbapi.advice.question import Question, parse_question
+from kbapi.advice.start_answer import NoStartReason, StartAnswer, StartTold, start_answer
+from kbapi.advice.told import Percentile
+from kbapi.curation.decisions import hold_decisions
+from kbapi.curation.keys import KeyHolder
+from kbapi.curation.queue import SettingSeen, SettingsSeen
+from kbapi.errors import QuestionRefused, SettingUnknown
+from kbapi.intake.accepted import ReasonTold
+from kbapi.intake.decided import DECISION_SENTENCES
+from kbapi.storage.decision_rows import (
+    DecisionKept,
+    DecisionRow,
+    find_setting_at,
+    load_history,
+)
+from kbapi.storage.instance import Instance
+from kbapi.storage.submissions import StoredSubmission, load_submission
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionSeen:
+    """What was said of the setting before."""
+
+    word: str
+    reason: ReasonTold
+    day: str
+    key: int
+    """Number of the key that it was said with."""
+    key_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class StartSeen:
+    """The start that the pool would answer with, or why it would have none."""
+
+    start: StartTold | None
+    reason: NoStartReason | None
+    units: int
+    failures: int
+
+
+@dataclass(frozen=True, slots=True)
+class PoolSeen:
+    """The pool beside the setting, and what the setting would do to its start."""
+
+    percentiles: tuple[Percentile, ...]
+    """Of the pool without the setting; empty where too little is known."""
+    start_with: StartSeen | None
+    """If the setting counted by your word; null where it has nothing that could count."""
+    start_without: StartSeen
+    """If it did not count."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewItem:
+    """A setting and all that stands around it."""
+
+    setting: SettingSeen
+    document: dict[str, Any]
+    """The whole result as it was sent, without its tokens."""
+    history: tuple[DecisionSeen, ...]
+    pool: PoolSeen | None
+    """Null where today's grammar does not know the chip any more."""
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """What was read of a setting, and of its pool with and without it."""
+
+    setting: SettingSeen
+    stored: StoredSubmission
+    history: tuple[DecisionSeen, ...]
+    question: Question | None
+    found_with: EvidenceFound | None
+    found_without: EvidenceFound | None
+
+
+def show_item(instance: Instance, holder: KeyHolder, public_id: str, ordinal: int) -> ReviewItem:
+    """The setting with its document, its history and the pool beside it.
+
+    Both starts are what the next answer would be: the decision is made and the pool read, in a
+    transaction of which nothing is kept.
+
+    Raises
+    ------
+    SettingUnknown
+        When no result that is here has such a setting.
+    """
+    with instance.rehearsing() as connection:
+        around = _look_around(instance, connection, holder, public_id, ordinal)
+    answered = _answer(instance, around, around.found_without)
+    return ReviewItem(
+        setting=around.setting,
+        document=orjson.loads(around.stored.document),
+        history=around.history,
+        pool=None if answered is None else _pool(instance, around, answered),
+        cautions=() if answered is None else answered.cautions,
+    )
+
+
+def _look_around(
+    instance: Instance, connection: Connection, holder: KeyHolder, public_id: str, ordinal: int
+) -> _Around:
+    at = find_setting_at(connection, public_id, ordinal)
+    if at is None:
+        raise SettingUnknown
+    stored = load_submission(connection, at.submission_id)
+    setting = SettingsSeen(instance, connection).seen(stored, ordinal)
+    history = tuple(map(_seen, load_history(connection, at.submission_id, ordinal)))
+    question = _question(instance, setting)
+
+    def found_if(decided: DecisionRow) -> EvidenceFound | None:
+        if question is None:
+            return None
+        hold_decisions(connection, [(at, decided)])
+        return find_evidence(connection, question, instance.catalogue)
+
+    def assumed(word: str, reason: str) -> DecisionRow:
+        return DecisionRow(at.submission_id, at.ordinal, word, reason, holder.id, instance.today())
+
+    with_it = found_if(assumed("count", "rule_does_not_fit")) if at.has_end else None
+    without = found_if(assumed("keep_aside", "unlike_other_results"))
+    return _Around(setting, stored, history, question, with_it, without)
+
+
+def _seen(kept: DecisionKept) -> DecisionSeen:
+    return DecisionSeen(
+        word=kept.word,
+        reason=ReasonTold(kept.reason_code, DECISION_SENTENCES[kept.reason_code]),
+        day=kept.decided_day.isoformat(),
+        key=kept.key_number,
+        key_name=kept.key_name,
+    )
+
+
+def _question(instance: Instance, setting: SettingSeen) -> Question | None:
+    """What people ask to get an answer from this pool."""
+    asked = {
+        "chip": setting.chip,
+        "domain": setting.domain,
+        "control": setting.control,
+        "moved_with": ",".join(setting.moved_with),
+        "detail": "percentiles",
+    }
+    if setting.control == "fixed_clock_voltage":
+        asked["clock_mhz"] = f"{setting.clock_mhz}"
+    try:
+        return parse_question({name: [value] for name, value in asked.items()}, instance.catalogue)
+    except QuestionRefused:
+        return None
+
+
+def _answer(instance: Instance, around: _Around, found: EvidenceFound | None) -> StartAnswer | None:
+    question = around.question
+    if question is None or found is None:
+        return None
+    control = control_of(question, found, instance.catalogue)
+    return start_answer(
+        question, found, control, instance.catalogue.grid_for(question.chip, control)
+    )
+
+
+def _pool(instance: Instance, around: _Around, without: StartAnswer) -> PoolSeen:
+    with_it = _answer(instance, around, around.found_with)
+    return PoolSeen(
+        percentiles=without.percentiles or (),
+        start_with=None if with_it is None else _start(with_it),
+        start_without=_start(without),
+    )
+
+
+def _start(answer: StartAnswer) -> StartSeen:
+    evidence = answer.evidence
+    return StartSeen(answer.start, answer.reason, evidence.units, evidence.failures)
