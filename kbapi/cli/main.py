@@ -15,6 +15,7 @@ from kbapi.cli.demo import demo_command
 from kbapi.cli.keys import keys_commands
 from kbapi.cli.notes import notes_commands
 from kbapi.cli.own import follow_up_command, mine_command
+from kbapi.cli.review import review_commands
 from kbapi.cli.seeding import seed_command
 from kbapi.cli.sending import submit_command, withdraw_command
 from kbapi.cli.serving import serve_command
@@ -45,6 +46,7 @@ for command in (
     seed_command,
     notes_commands,
     keys_commands,
+    review_commands,
     database_commands,
 ):
     main.add_command(command)

@@ -145,9 +145,11 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "demo",
             "follow-up",
             "identify",
+            "keys",
             "locks",
             "mine",
             "notes",
+            "review",
             "seed",
             "serve",
             "stability",
@@ -337,3 +339,86 @@ def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -
     done = run("chips", "rebuild", "--home", str(home))
     assert done.returncode == 0
     assert "Nothing moves." in done.stdout
+
+
+def given_key(home: Path, *options: str) -> str:
+    done = run("keys", "add", "--scope", "curate", *options, "--home", str(home))
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+def test_keys_are_shown_once_listed_without_themselves_and_revoked(home: Path) -> None:
+    key = given_key(home, "--name", "evening shift")
+    assert key.startswith("kbk_")
+    listed = run("keys", "list", "--home", str(home))
+    assert "1: evening shift (curate)" in listed.stdout
+    told = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
+    assert key[4:] not in listed.stdout + json.dumps(told)
+    assert set(told[0]) == {"id", "name", "scopes", "created_day", "revoked_day"}
+    waiting = ("review", "list", "--key", key, "--home", str(home))
+    assert run(*waiting).returncode == 0
+    assert run("keys", "revoke", "1", "--home", str(home)).returncode == 0
+    assert "revoked" in run("keys", "list", "--home", str(home)).stdout
+    refused = run(*waiting)
+    assert refused.returncode == 1
+    assert key not in refused.stdout + refused.stderr
+    assert run("keys", "revoke", "2", "--home", str(home)).returncode == 1
+    assert run("keys", "add", "--scope", "own", "--home", str(home)).returncode == 2
+    named = run("keys", "add", "--scope", "curate", "--name", "a@b.example", "--home", str(home))
+    assert named.returncode == 1
+
+
+def test_a_curator_lists_shows_decides_and_undoes(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deep = {**RESULT["settings"][0], "stable_at": -200, "unstable_at": -210}
+    sent = run(
+        "submit",
+        "-",
+        "--json",
+        "--home",
+        str(home),
+        stdin=json.dumps({**RESULT, "client": "broken-script/0.1", "settings": [deep]}),
+    )
+    setting = f"{json.loads(sent.stdout)['id']}/0"
+    assert run("review", "list", "--home", str(home)).returncode == 2
+    monkeypatch.setenv("KBAPI_KEY", given_key(home))
+    with Server(home, workers=1) as server:
+        to = ["--to", f"http://127.0.0.1:{server.port}"]
+        listed = run("review", "list", *to)
+        shown = run("review", "show", setting, *to)
+        why = ("--reason", "depth_confirmed")
+        decided = run("review", "decide", "count", setting, *why, *to)
+        empty = run("review", "list", *to)
+    assert setting in listed.stdout
+    assert "passed at 200 mV, failed at 210 mV below stock" in listed.stdout
+    assert "contributor 1, shared by all without a token, 0 other results" in listed.stdout
+    assert "Without it: no start" in shown.stdout
+    assert "If it counts: no start (too_few_units), on 1 units" in shown.stdout
+    assert "Cautions:" in shown.stdout
+    assert f"{setting}: set_aside -> counted" in decided.stdout
+    assert empty.stdout.strip() == "Nothing waits."
+    undone = run("review", "undo", setting, "--home", str(home))
+    assert f"{setting}: counted -> set_aside" in undone.stdout
+    bulk = ("--client", "broken-script/0.1", "--reason", "script_at_fault", "--home", str(home))
+    assert "1 of 1 settings decided" in run("review", "decide", "reject", *bulk).stdout
+    again = run("review", "show", setting, "--home", str(home))
+    assert "reject, script_at_fault (key 1, without a name)" in again.stdout
+    for done in (listed, shown, decided, undone, again):
+        assert done.returncode == 0, done.stderr
+        assert max(len(line) for line in done.stdout.splitlines()) <= 80
+
+
+def test_what_cannot_be_decided_so_is_told(home: Path) -> None:
+    key = ("--key", given_key(home), "--home", str(home))
+    nothing = run("review", "decide", "count", "--reason", "depth_confirmed", *key)
+    assert nothing.returncode == 2
+    unnamed = run("review", "undo", "no-ordinal", *key)
+    assert unnamed.returncode == 2
+    unknown = run(
+        "review", "decide", "reject", f"{'0' * 36}/0", "--reason", "depth_confirmed", *key
+    )
+    assert unknown.returncode == 1
+    assert "setting_unknown" in unknown.stderr
+    assert "reason_does_not_fit" in unknown.stderr
+    assert run("review", "show", f"{'0' * 36}/0", *key).returncode == 1
