@@ -19,7 +19,6 @@ from kbapi.advice.told import (
 )
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
 from kbapi.stats.siblings import Level
 from kbapi.stats.start import NoStart, Start, StartFit, pool_start
 from kbapi.vocabulary import Grade
@@ -132,7 +131,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         SCALES[control],
         question.stable_share,
         question.confidence,
-        NO_GUARD,
+        found.guard,
     )
     start = _start_told(question, found, control, grid, fit)
     reason = None if start else _reason(question, found, control, fit)

@@ -34,6 +34,9 @@ class EvidenceBehind:
     claimed: int
     """Own units without proof that their setting did anything."""
     set_aside: int
+    """Own results that screening, and units that judging, did not count."""
+    young_pool: bool
+    """Whether too few of those who reported are known for longer: anybody's word counts in full."""
     latest: str | None
     """Month of the latest counted measurement."""
     kkt_gap: float
@@ -72,6 +75,7 @@ def evidence_behind(
         failures=0 if own is None else own.failures,
         claimed=0 if own is None else own.claimed,
         set_aside=0 if own is None else own.set_aside,
+        young_pool=own is None or own.judgement.is_young,
         latest=None if own is None else own.latest_month,
         kkt_gap=kkt_gap,
         revision=found.revision,
