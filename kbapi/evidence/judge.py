@@ -21,7 +21,8 @@ from kbapi.stats.contributors import place_contributors
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
 from kbapi.stats.npmle import fit_npmle
 from kbapi.stats.outliers import NO_FENCE, Fence, fit_fence
-from kbapi.storage.pool_rows import Outlying, Standing, UnitGroup
+from kbapi.storage.judging_rows import Outlying
+from kbapi.storage.unit_rows import Standing, UnitGroup
 
 UNITS_OF_FULL_WEIGHT: Final = 3
 """One contributor's units weigh min(1, 3 / their number) each: a flood counts as three units."""

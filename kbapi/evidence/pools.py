@@ -10,18 +10,10 @@ from sqlalchemy import Connection
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.judge import Judgement, believed, judge_pool, standing_in_a_part
 from kbapi.stats.interval import GroupedIntervals
-from kbapi.storage.pool_rows import (
-    EVERYTHING,
-    ConditionsCount,
-    Filters,
-    PoolSize,
-    Standing,
-    count_units_by_conditions,
-    count_units_by_status,
-    load_pools_of_line,
-    load_unit_groups,
-)
+from kbapi.storage.condition_rows import ConditionsCount, count_units_by_conditions
+from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
 from kbapi.storage.submissions import PoolKey
+from kbapi.storage.unit_rows import EVERYTHING, Filters, Standing, load_unit_groups
 from kbapi.vocabulary import GRADES, Domain, Grade, LimitControl
 
 

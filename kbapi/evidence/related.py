@@ -10,7 +10,8 @@ from kbapi.evidence.pools import PoolFound, load_related_intervals
 from kbapi.stats.grid import Grid
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
 from kbapi.stats.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
-from kbapi.storage.pool_rows import PoolSize, Standing
+from kbapi.storage.pool_rows import PoolSize
+from kbapi.storage.unit_rows import Standing
 
 SCALES: Final[dict[str, PriorScale]] = {
     "voltage_offset": VOLTAGE_OFFSET,

@@ -9,14 +9,9 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.names import identify_chip
 from kbapi.evidence.judge import Judgement, judge_pool
 from kbapi.evidence.related import floor_steps
-from kbapi.storage.judging_rows import JudgementRow, KeptVerdicts, load_verdicts
-from kbapi.storage.pool_rows import (
-    PoolSize,
-    Standing,
-    find_units_of,
-    load_all_pools,
-    load_unit_groups,
-)
+from kbapi.storage.judging_rows import JudgementRow, KeptVerdicts, find_units_of, load_verdicts
+from kbapi.storage.pool_rows import PoolSize, load_all_pools
+from kbapi.storage.unit_rows import Standing, load_unit_groups
 
 
 @dataclass(frozen=True, slots=True)

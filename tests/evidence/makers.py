@@ -15,7 +15,6 @@ from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, add_chip
 from kbapi.storage.evidence_rows import OutcomeRow
 from kbapi.storage.people import UnitRow
-from kbapi.storage.pool_rows import EVERYTHING, Filters, load_unit_groups
 from kbapi.storage.submissions import (
     ConditionsKey,
     EvidenceKey,
@@ -25,6 +24,7 @@ from kbapi.storage.submissions import (
     save_submission,
 )
 from kbapi.storage.tables import Contributor, Unit
+from kbapi.storage.unit_rows import EVERYTHING, Filters, load_unit_groups
 
 CORE: Final = PoolKey("voltage_offset", "core", 0)
 CONDITIONS: Final = (

@@ -12,7 +12,7 @@ from kbapi.intake.follow_up import FollowUpTold, accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.instance import Instance
-from kbapi.storage.pool_rows import EVERYTHING, Filters
+from kbapi.storage.unit_rows import EVERYTHING, Filters
 from tests.evidence.makers import load_intervals
 from tests.makers import (
     HandMovedClock,
