@@ -8,9 +8,17 @@ from sqlalchemy import Connection
 from kbapi.advice.question import Question
 from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
+from kbapi.evidence.differences import Difference
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT, standing_on
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN, LockShares, least_open, lock_shares
-from kbapi.evidence.pools import PoolEvidence, PoolFound, PoolWanted, find_pool, load_pool
+from kbapi.evidence.pools import (
+    PoolEvidence,
+    PoolFound,
+    PoolWanted,
+    find_pool,
+    load_differences,
+    load_pool,
+)
 from kbapi.evidence.related import floor_steps, load_siblings
 from kbapi.evidence.verdicts import verdicts_of
 from kbapi.stats.guard import NO_GUARD, Guard
@@ -49,6 +57,8 @@ class EvidenceFound:
     """Of the chip's own reports, for fixed_clock_voltage."""
     nearest: tuple[str, ...]
     """Keys of the chips around this one that have results."""
+    differences: tuple[Difference, ...]
+    """By which conditions the whole pool of the chip differs."""
     is_filtered: bool
     locks: LockShares | None
     """Of the control and the rails that were found, the least open one; None without reports."""
@@ -81,7 +91,9 @@ def find_evidence(connection: Connection, question: Question, instance: Instance
     chip, catalogue = question.chip, instance.catalogue
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
-        return EvidenceFound(None, None, None, Siblings(), None, (), is_filtered=False, locks=None)
+        return EvidenceFound(
+            None, None, None, Siblings(), None, (), (), is_filtered=False, locks=None
+        )
     wanted = PoolWanted(
         control=question.control,
         domain=question.domain,
@@ -102,6 +114,7 @@ def find_evidence(connection: Connection, question: Question, instance: Instance
         ),
         stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
+        differences=() if own is None else load_differences(connection, own, standing),
         is_filtered=bool(question.filters_told),
         locks=_locks(connection, line.id, question, pool),
     )

@@ -138,21 +138,31 @@ def believed(groups: Sequence[UnitGroup], judgement: Judgement) -> Believed:
     """The units that stand under a judgement, weighed; the groups may be a filtered part."""
     units = _Units.of(groups)
     weight = units.weight * np.where(units.established, 1.0, judgement.newcomer_factor)
-    intervals = units.intervals(weight)
-    outside = judgement.fence.too_deep(intervals) | judgement.fence.too_shallow(intervals)
-    outside |= np.isin(units.contributor, judgement.unlike)
-    stands = (~outside | units.vouched) & (weight > 0)
+    stands = standing_flags(units.groups, judgement)
     stable, unstable = units.stable[stands], units.unstable[stands]
-    grouped = group_intervals(stable, unstable, weight[stands])
     counts = group_intervals(stable, unstable, units.count[stands].astype(np.float64)).weight
     told = [group for group, kept in zip(units.groups, stands.tolist(), strict=True) if kept]
     return Believed(
-        intervals=grouped,
+        intervals=group_intervals(stable, unstable, weight[stands]),
         unit_counts=counts.astype(np.int64),
         units=sum(group.units for group in told) + units.silent,
         failures=int(units.count[stands & (units.unstable < NEVER_FAILED)].sum()),
         latest_month=max((group.latest_month for group in told), default=units.silent_month),
     )
+
+
+def standing_flags(groups: Sequence[UnitGroup], judgement: Judgement) -> Flags:
+    """Which groups say something and stand under a judgement, shape (k,), in the given order."""
+    intervals = GroupedIntervals(
+        np.array([group.stable_steps for group in groups], dtype=np.int64),
+        np.array([group.unstable_steps for group in groups], dtype=np.int64),
+        np.ones(len(groups)),
+    )
+    outside = judgement.fence.too_deep(intervals) | judgement.fence.too_shallow(intervals)
+    outside |= np.isin([group.contributor_id for group in groups], judgement.unlike)
+    vouched = np.array([group.is_vouched for group in groups], dtype=np.bool_)
+    says = np.array([_says_something(group) for group in groups], dtype=np.bool_)
+    return np.asarray(says & (~outside | vouched))
 
 
 @dataclass(frozen=True, slots=True)

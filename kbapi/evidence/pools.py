@@ -8,9 +8,14 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
+from kbapi.evidence.differences import Difference, find_differences
 from kbapi.evidence.judge import Judgement, believed, judge_pool, standing_in_a_part
 from kbapi.stats.interval import GroupedIntervals
-from kbapi.storage.condition_rows import ConditionsCount, count_units_by_conditions
+from kbapi.storage.condition_rows import (
+    ConditionsCount,
+    count_units_by_conditions,
+    load_conditioned_groups,
+)
 from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
 from kbapi.storage.submissions import PoolKey
 from kbapi.storage.unit_rows import EVERYTHING, Filters, Standing, load_unit_groups
@@ -150,6 +155,16 @@ def load_pool(
         loads=_usual_loads(conditions),
         judgement=judgement,
     )
+
+
+def load_differences(
+    connection: Connection, pool: PoolEvidence, standing: Standing
+) -> tuple[Difference, ...]:
+    """By which conditions the units of the whole pool differ beyond chance."""
+    if pool.units == 0:
+        return ()
+    part = standing_in_a_part(standing, pool.judgement)
+    return find_differences(load_conditioned_groups(connection, pool.id, part), pool.judgement)
 
 
 def load_related_intervals(
