@@ -124,7 +124,7 @@ def _look_around(
         if question is None:
             return None
         hold_decisions(connection, [(at, decided)])
-        return find_evidence(connection, question, instance.catalogue)
+        return find_evidence(connection, question, instance)
 
     def assumed(word: str, reason: str) -> DecisionRow:
         return DecisionRow(at.submission_id, at.ordinal, word, reason, holder.id, instance.today())

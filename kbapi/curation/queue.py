@@ -15,12 +15,12 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import Problem, QuestionRefused
 from kbapi.intake.accepted import ReasonTold
-from kbapi.intake.receipts import contributor_hash
 from kbapi.intake.shapes import told
-from kbapi.intake.telling import reasons_of
+from kbapi.intake.telling import tell_setting
 from kbapi.storage import review_rows
 from kbapi.storage.contributions import find_contributor
 from kbapi.storage.instance import Instance
+from kbapi.storage.people import contributor_hash
 from kbapi.storage.review_rows import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
 from kbapi.storage.submissions import StoredSubmission, load_submission
 from kbapi.wire import ParameterCount, StrictSchema, Text, Whole, read_parameters
@@ -191,7 +191,7 @@ class SettingsSeen:
 
     def seen(self, stored: StoredSubmission, ordinal: int) -> SettingSeen:
         """One setting of this document."""
-        setting = stored.settings[ordinal]
+        setting = tell_setting(self._connection, stored, stored.settings[ordinal])
         sent = orjson.loads(stored.document)["settings"][ordinal]
         return SettingSeen(
             submission=stored.public_id,
@@ -200,12 +200,12 @@ class SettingsSeen:
             chip=stored.chip_key,
             domain=setting.domain,
             control=setting.control,
-            moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+            moved_with=setting.moved_with,
             clock_mhz=sent.get("clock_mhz"),
             below_stock=BelowStock(_depth(sent, "stable_at"), _depth(sent, "unstable_at")),
             grade=setting.grade,
             status=setting.status,
-            reasons=reasons_of(self._connection, setting),
+            reasons=setting.reasons,
             sender=self._sender(stored.unit.contributor_id),
         )
 

@@ -10,11 +10,11 @@ from sqlalchemy import Connection, insert
 
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.book import book_evidence
+from kbapi.evidence.judge import standing_on
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, add_chip
 from kbapi.storage.evidence_rows import OutcomeRow
 from kbapi.storage.people import UnitRow
-from kbapi.storage.pool_rows import IntervalGroup
 from kbapi.storage.submissions import (
     ConditionsKey,
     EvidenceKey,
@@ -24,6 +24,7 @@ from kbapi.storage.submissions import (
     save_submission,
 )
 from kbapi.storage.tables import Contributor, Unit
+from kbapi.storage.unit_rows import EVERYTHING, Filters, load_unit_groups
 
 CORE: Final = PoolKey("voltage_offset", "core", 0)
 CONDITIONS: Final = (
@@ -40,6 +41,37 @@ class UnitSeen:
 
     contributor: int
     outcomes: tuple[tuple[int, OutcomeRow], ...]
+
+
+@dataclass(frozen=True)
+class IntervalGroup:
+    """Units of a pool that share one limit interval."""
+
+    stable_steps: int
+    unstable_steps: int
+    weight_ppm: int
+    units: int
+    latest_month: str
+
+
+STANDING: Final = standing_on(date(2026, 9, 15), b"n" * 32)
+
+
+def load_intervals(
+    connection: Connection, pool_id: int, filters: Filters = EVERYTHING
+) -> list[IntervalGroup]:
+    """The distinct intervals of a pool before any verdict."""
+    seen: dict[tuple[int, int], IntervalGroup] = {}
+    for group in load_unit_groups(connection, pool_id, STANDING, filters):
+        interval = (group.stable_steps, group.unstable_steps)
+        before = seen.get(interval, IntervalGroup(*interval, 0, 0, ""))
+        seen[interval] = IntervalGroup(
+            *interval,
+            before.weight_ppm + group.weight_ppm,
+            before.units + group.units,
+            max(before.latest_month, group.latest_month),
+        )
+    return [seen[interval] for interval in sorted(seen)]
 
 
 def an_outcome(
