@@ -10,6 +10,7 @@ from openapi_spec_validator import validate
 
 from kbapi import errors
 from kbapi.cli.main import main
+from kbapi.intake.decided import DECISION_SENTENCES
 from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
@@ -64,7 +65,7 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
 ) -> None:
     schemas = document["components"]["schemas"]
     parts = ("Submission", "Setting", "StockPass", "Effect", "ChipIds", "Platform", "Lock")
-    for name in (*parts, "Trial", "InForce", "Power", "Reading", "FollowUp"):
+    for name in (*parts, "Trial", "InForce", "Power", "Reading", "FollowUp", "Decision", "Origin"):
         for field, shape in schemas[name]["properties"].items():
             assert shape.get("description"), (name, field)
             nested = "$ref" in str(shape)
@@ -84,7 +85,7 @@ def test_every_setting_stands_in_the_readme(name: str) -> None:
 def test_every_route_stands_in_the_readme(app: Flask) -> None:
     for rule in app.url_map.iter_rules():
         path = re.sub(r"<[^>]*:?submission_id>", "{id}", rule.rule)
-        path = re.sub(r"<(code|chip)>", r"{\1}", path)
+        path = re.sub(r"<(?:[^>]*:)?(code|chip|ordinal)>", r"{\1}", path)
         if rule.endpoint != "pages.static":
             assert f"`{path}`" in README, path
 
@@ -100,6 +101,11 @@ def test_every_rule_stands_in_the_readme(rule: object) -> None:
 
 @pytest.mark.parametrize("code", LATER_REMARKS)
 def test_every_later_remark_stands_in_the_readme(code: str) -> None:
+    assert f"`{code}`" in README
+
+
+@pytest.mark.parametrize("code", DECISION_SENTENCES)
+def test_every_word_and_reason_of_curators_stands_in_the_readme(code: str) -> None:
     assert f"`{code}`" in README
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 import shutil
 import subprocess
 from pathlib import Path
@@ -45,3 +46,23 @@ def test_the_commands_for_a_fresh_machine_name_what_exists() -> None:
     assert demo.strip().endswith(".venv/bin/kbapi demo")
     assert tests.strip().endswith(".venv/bin/python -m pytest")
     assert (ROOT / ".ci" / "run").read_text().count("README.md") == 1
+
+
+def test_a_curators_first_steps_run_as_they_stand(demo: Path) -> None:
+    (block,) = (block for block in BLOCKS if "kbapi keys add" in block)
+    give, *rest = block.strip().splitlines()
+    begin = f'kbapi() {{ {shlex.join(KBAPI)} "$@"; }}; export KBAPI_HOME={demo}; set -e; {give}'
+    find = "kbapi review list --json --limit 100"
+    found = subprocess.run(
+        ["bash", "-c", f"{begin}; {find}"], capture_output=True, check=True, timeout=120
+    )
+    waiting = json.loads(found.stdout)["waiting"]
+    deep = next(one for one in waiting if one["reasons"][0]["code"] == "beyond_soft_bound")
+    setting = f"{deep['submission']}/{deep['ordinal']}"
+    steps = "; ".join(rest).replace("ID/0", setting)
+    ran = subprocess.run(
+        ["bash", "-c", f"{begin}; {steps}"], capture_output=True, text=True, timeout=120
+    )
+    assert ran.returncode == 0, ran.stderr
+    assert "Without it: start at" in ran.stdout
+    assert f"{setting}: set_aside -> counted" in ran.stdout
