@@ -50,6 +50,7 @@ FAULTS: Final = {
     "key_name": "A key's name is short, plain and tells nobody's identity.",
     "key_scope": "A key opens one or more of the scopes that are listed.",
     "key_unknown": "No key has this number.",
+    "note_unknown": "No note has this key.",
     "note_text": "The note's text is Markdown without HTML and without links.",
 }
 """What single faults of a document or a query mean, by their code."""

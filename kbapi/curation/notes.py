@@ -5,8 +5,9 @@ import tomllib
 from typing import Any, Final
 
 from kbapi.errors import NoteRefused, Problem
+from kbapi.storage import note_rows
 from kbapi.storage.instance import Instance
-from kbapi.storage.note_rows import Note, load_notes, save_notes
+from kbapi.storage.note_rows import EarlierNote, KeptNote, Note
 from kbapi.vocabulary import CONTROLS, DOMAINS
 
 _FRAME: Final = re.compile(r"\A\+\+\+\n(?P<head>.*?)\n\+\+\+\n(?P<text>.+)\Z", re.DOTALL)
@@ -92,8 +93,10 @@ def _problems_of_text(markdown: str) -> list[Problem]:
     return problems
 
 
-def keep_notes(instance: Instance, texts: list[str]) -> list[Note]:
+def keep_notes(instance: Instance, texts: list[str], *, as_drafts: bool = False) -> list[Note]:
     """The notes in these texts, kept all together or not at all; equal keys are replaced.
+
+    Published, unless they are kept as drafts: those are answered only once they are published.
 
     Raises
     ------
@@ -105,11 +108,52 @@ def keep_notes(instance: Instance, texts: list[str]) -> list[Note]:
         raise NoteRefused(problems=[Problem("key", "note_field", "Two notes have the same key.")])
     if notes:
         with instance.writing() as connection:
-            save_notes(connection, notes)
+            if as_drafts:
+                note_rows.save_drafts(connection, notes)
+            else:
+                note_rows.save_published(connection, notes, instance.today())
     return notes
 
 
-def list_notes(instance: Instance) -> list[Note]:
-    """Every note of the instance, in the order of keys."""
+def publish_note(instance: Instance, key: str) -> None:
+    """Put a draft in the place of what was published under its key, which becomes history.
+
+    Raises
+    ------
+    NoteRefused
+        When there is no draft of this key.
+    """
+    with instance.writing() as connection:
+        if not note_rows.publish_draft(connection, key, instance.today()):
+            raise _unknown("No draft has this key: see kbapi notes list.")
+
+
+def note_reviewed(instance: Instance, key: str) -> str:
+    """The present month, kept with a published note that somebody has found to hold.
+
+    Raises
+    ------
+    NoteRefused
+        When no published note has this key.
+    """
+    month = f"{instance.today():%Y-%m}"
+    with instance.writing() as connection:
+        if not note_rows.note_review(connection, key, month):
+            raise _unknown("No published note has this key: see kbapi notes list.")
+    return month
+
+
+def _unknown(told: str) -> NoteRefused:
+    return NoteRefused(told, problems=[Problem("key", "note_unknown", told)])
+
+
+def list_notes(instance: Instance) -> list[KeptNote]:
+    """Every note of the instance, drafts among them, in the order of keys."""
     with instance.reading() as connection:
-        return load_notes(connection)
+        return note_rows.load_notes(connection)
+
+
+def history_of_note(instance: Instance, key: str) -> list[EarlierNote]:
+    """What the note of this key said before, oldest first."""
+    with instance.reading() as connection:
+        return note_rows.load_history(connection, key)

@@ -1,8 +1,11 @@
-"""The table of curated notes."""
+"""The tables of curated notes."""
 
+from datetime import date
+
+from sqlalchemy import UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from kbapi.storage.columns import month, one_of, text, told_text
+from kbapi.storage.columns import day, month, one_of, text, told_text
 
 
 class NoteRow(SQLModel, table=True):
@@ -11,6 +14,7 @@ class NoteRow(SQLModel, table=True):
     __tablename__ = "note"
     __table_args__ = (
         text("key", 80),
+        one_of("state", "draft", "published"),
         one_of("subject_kind", "chip", "series", "machine"),
         text("subject", 100),
         told_text("control", 40),
@@ -18,9 +22,12 @@ class NoteRow(SQLModel, table=True):
         text("source", 200),
         month("reviewed_month"),
         text("markdown", 4_000),
+        UniqueConstraint("key", "state"),
     )
     id: int | None = Field(default=None, primary_key=True)
-    key: str = Field(unique=True)
+    key: str
+    state: str
+    """A draft may stand beside what is published, and is never answered."""
     subject_kind: str
     subject: str = Field(index=True)
     control: str
@@ -30,3 +37,22 @@ class NoteRow(SQLModel, table=True):
     source: str
     reviewed_month: str
     markdown: str
+
+
+class NoteHistory(SQLModel, table=True):
+    """What a published note said before."""
+
+    __tablename__ = "note_history"
+    __table_args__ = (
+        text("key", 80),
+        text("source", 200),
+        month("reviewed_month"),
+        text("markdown", 4_000),
+        day("replaced_day"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    key: str = Field(index=True)
+    source: str
+    reviewed_month: str
+    markdown: str
+    replaced_day: date

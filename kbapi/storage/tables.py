@@ -20,7 +20,7 @@ from kbapi.storage.columns import (
 )
 from kbapi.storage.curation_tables import AccessKey, Decision
 from kbapi.storage.judging_tables import PoolJudgement, SetAsideUnit, UnlikeContributor
-from kbapi.storage.note_table import NoteRow
+from kbapi.storage.note_table import NoteHistory, NoteRow
 from kbapi.storage.report_tables import FollowUp, LockReport
 from kbapi.vocabulary import DOMAINS, STANDING_WORDS
 
@@ -36,6 +36,7 @@ __all__ = [
     "IdempotencyRecord",
     "Line",
     "LockReport",
+    "NoteHistory",
     "NoteRow",
     "Pool",
     "PoolJudgement",

@@ -278,6 +278,23 @@ def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Pat
     assert "harbour-15-menu" in run("notes", "list", "--home", str(home)).stdout
 
 
+def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_path: Path) -> None:
+    file, at = tmp_path / "note.md", ("--home", str(home))
+    for text, options in ((NOTE, ()), (NOTE.replace("cold", "warm"), ("--draft",))):
+        file.write_text(text)
+        assert run("notes", "load", str(file), *options, *at).returncode == 0
+    assert "harbour-15-menu (draft, not answered)" in run("notes", "list", *at).stdout
+    assert "said nothing else" in run("notes", "history", "harbour-15-menu", *at).stdout
+    assert run("notes", "publish", "harbour-15-menu", *at).returncode == 0
+    assert "looked at in 20" in run("notes", "reviewed", "harbour-15-menu", *at).stdout
+    shown = run("notes", "history", "harbour-15-menu", *at).stdout
+    assert "looked at in 2026-06" in shown
+    assert "cold start" in shown
+    again = run("notes", "publish", "harbour-15-menu", *at)
+    assert again.returncode != 0
+    assert "No draft has this key" in again.stderr
+
+
 def test_locks_are_told_in_eighty_columns(home: Path) -> None:
     lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
     document = {"chip": RESULT["chip"], "locks": [lock]}

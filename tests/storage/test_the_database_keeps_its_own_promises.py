@@ -170,6 +170,7 @@ ROWS: dict[str, dict[str, Any]] = {
     "note": {
         "id": 1,
         "key": "drift-memory-mode",
+        "state": "published",
         "subject_kind": "series",
         "subject": "ketterly-drift-23-u",
         "control": "",
@@ -177,6 +178,14 @@ ROWS: dict[str, dict[str, Any]] = {
         "source": "Tidewater Bench Club",
         "reviewed_month": "2026-09",
         "markdown": "The count is kept over a restart.",
+    },
+    "note_history": {
+        "id": 1,
+        "key": "drift-memory-mode",
+        "source": "Tidewater Bench Club",
+        "reviewed_month": "2026-08",
+        "markdown": "The count is lost over a restart.",
+        "replaced_day": "2026-09-15",
     },
     "pool_spread": {"pool_id": 1, "known": "[1]", "stable": "[1]"},
     "stored_answer": {
@@ -259,6 +268,7 @@ WORDS = [
     ("follow_up", "outcome"),
     ("follow_up", "status"),
     ("note", "subject_kind"),
+    ("note", "state"),
     ("setting_result", "screened"),
     ("setting_result", "decided"),
     ("access_key", "scopes"),

@@ -1,4 +1,4 @@
-"""Access keys, what curators decide, and what each setting stands as beside what rules made of it."""
+"""Access keys, what curators decide, settings that stand by it, drafts and history of notes."""
 
 from alembic import op
 
@@ -69,3 +69,61 @@ def upgrade() -> None:
         "CREATE INDEX ix_setting_result_waiting ON setting_result (submission_id, ordinal) "
         "WHERE status = 'set_aside' AND decided = ''"
     )
+    # SQLite drops no constraint: a key may now have a draft beside what is published.
+    op.execute(
+        """
+        CREATE TABLE note_with_state (
+            id INTEGER NOT NULL,
+            key VARCHAR NOT NULL,
+            state VARCHAR NOT NULL,
+            subject_kind VARCHAR NOT NULL,
+            subject VARCHAR NOT NULL,
+            control VARCHAR NOT NULL,
+            domain VARCHAR NOT NULL,
+            source VARCHAR NOT NULL,
+            reviewed_month VARCHAR NOT NULL,
+            markdown VARCHAR NOT NULL,
+            CONSTRAINT pk_note PRIMARY KEY (id),
+            CONSTRAINT ck_note_key CHECK (typeof(key) = 'text' AND length(key) BETWEEN 1 AND 80),
+            CONSTRAINT ck_note_state CHECK (state IN ('draft', 'published')),
+            CONSTRAINT ck_note_subject_kind CHECK (subject_kind IN ('chip', 'series', 'machine')),
+            CONSTRAINT ck_note_subject CHECK (typeof(subject) = 'text' AND length(subject) BETWEEN 1 AND 100),
+            CONSTRAINT ck_note_control CHECK (typeof(control) = 'text' AND length(control) <= 40),
+            CONSTRAINT ck_note_domain CHECK (typeof(domain) = 'text' AND length(domain) <= 40),
+            CONSTRAINT ck_note_source CHECK (typeof(source) = 'text' AND length(source) BETWEEN 1 AND 200),
+            CONSTRAINT ck_note_reviewed_month CHECK (reviewed_month || '-01' IS date(reviewed_month || '-01')),
+            CONSTRAINT ck_note_markdown CHECK (typeof(markdown) = 'text' AND length(markdown) BETWEEN 1 AND 4000),
+            CONSTRAINT uq_note_key_state UNIQUE (key, state)
+        )
+        """
+    )
+    op.execute(
+        """
+        INSERT INTO note_with_state
+        SELECT id, key, 'published', subject_kind, subject, control, domain, source,
+               reviewed_month, markdown
+        FROM note
+        """
+    )
+    op.execute("DROP TABLE note")
+    op.execute("ALTER TABLE note_with_state RENAME TO note")
+    op.execute("CREATE INDEX ix_note_subject ON note (subject)")
+    op.execute(
+        """
+        CREATE TABLE note_history (
+            id INTEGER NOT NULL,
+            key VARCHAR NOT NULL,
+            source VARCHAR NOT NULL,
+            reviewed_month VARCHAR NOT NULL,
+            markdown VARCHAR NOT NULL,
+            replaced_day DATE NOT NULL,
+            CONSTRAINT pk_note_history PRIMARY KEY (id),
+            CONSTRAINT ck_note_history_key CHECK (typeof(key) = 'text' AND length(key) BETWEEN 1 AND 80),
+            CONSTRAINT ck_note_history_source CHECK (typeof(source) = 'text' AND length(source) BETWEEN 1 AND 200),
+            CONSTRAINT ck_note_history_reviewed_month CHECK (reviewed_month || '-01' IS date(reviewed_month || '-01')),
+            CONSTRAINT ck_note_history_markdown CHECK (typeof(markdown) = 'text' AND length(markdown) BETWEEN 1 AND 4000),
+            CONSTRAINT ck_note_history_replaced_day CHECK (replaced_day IS date(replaced_day))
+        )
+        """
+    )
+    op.execute("CREATE INDEX ix_note_history_key ON note_history (key)")
