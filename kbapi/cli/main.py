@@ -12,6 +12,7 @@ from kbapi.cli.asking import (
 )
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
+from kbapi.cli.judging import rejudge_command
 from kbapi.cli.keys import keys_commands
 from kbapi.cli.notes import notes_commands
 from kbapi.cli.own import follow_up_command, mine_command
@@ -47,6 +48,7 @@ for command in (
     notes_commands,
     keys_commands,
     review_commands,
+    rejudge_command,
     database_commands,
 ):
     main.add_command(command)

@@ -1,17 +1,25 @@
 """A pool's judgement kept for telling: senders read why, curators see what waits for them."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.names import identify_chip
-from kbapi.evidence.judge import Judgement, judge_pool
+from kbapi.evidence.judge import Judgement, judge_pool, standing_on
 from kbapi.evidence.related import floor_steps
-from kbapi.storage.judging_rows import JudgementRow, KeptVerdicts, find_units_of, load_verdicts
-from kbapi.storage.pool_rows import PoolSize, load_all_pools
+from kbapi.storage.instance import Instance
+from kbapi.storage.judging_rows import (
+    JudgementRow,
+    KeptVerdicts,
+    find_units_of,
+    load_verdicts,
+    save_verdicts,
+)
+from kbapi.storage.people import contributor_hash
+from kbapi.storage.pool_rows import PoolSize
 from kbapi.storage.unit_rows import Standing, load_unit_groups
+from kbapi.versions import RULES_VERSION
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,19 +51,29 @@ def verdicts_of(connection: Connection, pool_id: int, judgement: Judgement) -> K
     )
 
 
-def rejudge_pools(
-    connection: Connection, catalogue: Catalogue, standing: Standing
-) -> Iterator[Rejudged]:
-    """Every pool with units, judged now, in a fixed order."""
-    for pool in load_all_pools(connection):
-        chip = identify_chip(pool.chip_key).chip
-        if chip is None:
-            continue  # a key that today's grammar does not know waits to be read again
-        grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
-        groups = load_unit_groups(connection, pool.id, standing)
-        judgement = judge_pool(groups, floor_steps(pool.key.control, grid))
-        yield Rejudged(
-            pool,
-            load_verdicts(connection, pool.id),
-            verdicts_of(connection, pool.id, judgement),
-        )
+def rejudge_pool(
+    connection: Connection, pool: PoolSize, catalogue: Catalogue, standing: Standing
+) -> Rejudged | None:
+    """A pool judged now beside what was kept of it.
+
+    None where today's grammar does not know the chip's key: it waits to be read again.
+    """
+    chip = identify_chip(pool.chip_key).chip
+    if chip is None:
+        return None
+    grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
+    groups = load_unit_groups(connection, pool.id, standing)
+    judgement = judge_pool(groups, floor_steps(pool.key.control, grid))
+    return Rejudged(
+        pool, load_verdicts(connection, pool.id), verdicts_of(connection, pool.id, judgement)
+    )
+
+
+def rejudge(instance: Instance, pool: PoolSize, *, keep: bool) -> Rejudged | None:
+    """The same for an instance today; with `keep`, in one transaction that keeps what it found."""
+    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
+    with instance.writing() if keep else instance.reading() as connection:
+        found = rejudge_pool(connection, pool, instance.catalogue, standing)
+        if keep and found is not None:
+            save_verdicts(connection, pool.id, found.now, instance.today(), RULES_VERSION)
+    return found

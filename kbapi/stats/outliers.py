@@ -13,7 +13,6 @@ Steps = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 _QN_AT_NORMAL: Final = 2.21914
-_QUARTER: Final = 0.25
 _DEEP_QN: Final = 4.5
 _SHALLOW_QN: Final = 5.0
 _MOST_DEEP: Final = 1 / 3
@@ -118,7 +117,7 @@ def weighted_qn(values: Steps, weight: Vector, units: Steps) -> float:
     """2.21914 times the lower quartile of the distances between units, in the values' unit.
 
     Parameters are of shape (k,): whole values, the weight of all units with that value, and their
-    number.
+    number, two or more in all.
 
     >>> twos = np.arange(1, 11)
     >>> round(weighted_qn(twos, np.ones(10), np.ones(10, dtype=np.int64)), 5)
@@ -131,7 +130,14 @@ def weighted_qn(values: Steps, weight: Vector, units: Steps) -> float:
     itself = np.bincount(values - low, weight**2 / units)
     apart[0] = (apart[0] - itself.sum()) / 2.0
     reached = np.cumsum(apart)
-    return _QN_AT_NORMAL * float(np.searchsorted(reached, reached[-1] * (_QUARTER - 1e-12)))
+    wanted = _share_of_pairs(int(units.sum())) - 1e-12
+    return _QN_AT_NORMAL * float(np.searchsorted(reached, reached[-1] * wanted))
+
+
+def _share_of_pairs(units: int) -> float:
+    """Pairs within half of the units among all pairs: little more than a quarter."""
+    half = units // 2 + 1
+    return half * (half - 1) / (units * (units - 1))
 
 
 def _doubled_middles(evidence: GroupedIntervals) -> Steps:
