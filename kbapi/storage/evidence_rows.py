@@ -35,23 +35,27 @@ class EvidenceLevel:
     """1 where a curator's word makes its pass, or its failure, count."""
 
 
-# What became of a setting later leaves with it, when a curator takes it out: unless the document
-# has another setting in this pool, which the follow-up may be about.
-_COUNTED: Final = """
+# What became of a setting later goes the way that a curator sends the setting: of several in one
+# pool it may be about any, so that all of them must go there.
+_ALL_ITS_SETTINGS: Final = """
+    COALESCE((
+        SELECT MIN({}) FROM setting_result AS setting
+        WHERE setting.submission_id = follow_up.submission_id
+          AND setting.pool_id = follow_up.pool_id
+    ), 0)
+    """
+_VOUCHED: Final = _ALL_ITS_SETTINGS.format("setting.decided = 'count'")
+_TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('keep_aside', 'reject')")
+_COUNTED: Final = f"""
     SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, decided = 'count'
     FROM setting_result
     WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
     UNION ALL
-    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, 0
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, {_VOUCHED}
     FROM follow_up
     WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
-      AND COALESCE((
-          SELECT MIN(setting.decided IN ('keep_aside', 'reject'))
-          FROM setting_result AS setting
-          WHERE setting.submission_id = follow_up.submission_id
-            AND setting.pool_id = follow_up.pool_id
-      ), 0) = 0
-    """
+      AND NOT {_TAKEN_OUT}
+    """  # noqa: S608 - put together from constants of this file
 _FORGET: Final = "DELETE FROM evidence_row WHERE pool_id = ? AND unit_id = ? AND conditions_id = ?"
 _ADD: Final = """
     INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps,

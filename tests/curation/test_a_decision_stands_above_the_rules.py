@@ -155,6 +155,51 @@ def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: Ke
     assert evidence_of(instance) == before
 
 
+def test_a_word_for_a_setting_is_one_for_what_became_of_it(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    sent = send(instance, a_submission(a_setting(in_use=-70)))
+    decide(instance, curator, a_word(sent, "count", "depth_confirmed"))
+    later = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "outcome": "still_stable",
+        "days": 40,
+        "effect": {"shown_by": "less_power"},
+        "changed": ["firmware"],
+    }
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
+    rows = evidence_of(instance)
+    assert len({row[2] for row in rows}) == 2
+    assert {row[-1] for row in rows} == {1}
+    decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
+    assert {row[-1] for row in evidence_of(instance)} == {0}
+
+
+def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    low, high = (
+        a_fixed_clock_setting(clock_mhz=clock, in_use=820, effect={"shown_by": "less_power"})
+        for clock in (1810, 1890)
+    )
+    graphics = "Osmer Kestrel 640 Laptop Graphics"
+    sent = send(instance, a_submission(low, high, chip=graphics))
+    later = {
+        "domain": "gpu_core",
+        "control": "fixed_clock_voltage",
+        "clock_mhz": 1890,
+        "outcome": "failed_later",
+        "days": 9,
+    }
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
+    shallowest = min(row[4] for row in evidence_of(instance))
+    decide(instance, curator, a_word(sent, "reject", "chip_confused"))
+    assert min(row[4] for row in evidence_of(instance)) == shallowest
+    decide(instance, curator, a_word(sent, "reject", "chip_confused", ordinal=1))
+    assert evidence_of(instance) == []
+
+
 @pytest.mark.parametrize(
     "setting",
     [

@@ -1,0 +1,63 @@
+"""Many results for the queue of curators, as rows, and what a page of it costs."""
+
+from sqlalchemy import text
+
+from kbapi.storage.instance import Instance
+from kbapi.storage.review_rows import WaitingAt, WaitingFilters, find_waiting
+from tests.curation.makers import send_deep
+
+MADE = {
+    "unit": {"id": "1 + n", "token_hash": "NULL"},
+    "submission": {
+        "id": "1 + n",
+        "public_id": "'made-' || n",
+        "unit_id": "1 + n",
+        "content_hash": "NULL",
+    },
+    "setting_result": {
+        "id": "1 + n",
+        "submission_id": "1 + n",
+        "unit_id": "1 + n",
+        "status": "CASE n % :every WHEN 0 THEN 'set_aside' ELSE 'counted' END",
+    },
+}
+
+
+def fill_with_results(instance: Instance, results: int, every: int) -> None:
+    """So many results of one contributor in one pool, every so-manieth of them waiting."""
+    send_deep(instance)
+    with instance.writing() as connection:
+        for table, changed in MADE.items():
+            told = connection.exec_driver_sql(f"PRAGMA table_info({table})")
+            columns = [row[1] for row in told]
+            values = [changed.get(column, f"first.{column}") for column in columns]
+            statement = text(
+                "WITH RECURSIVE made(n) AS "
+                "(SELECT 1 UNION ALL SELECT n + 1 FROM made WHERE n < :all) "
+                f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(values)}"
+                f" FROM made JOIN {table} AS first ON first.id = 1"
+            )
+            parameters = {"all": results} | ({"every": every} if ":every" in str(statement) else {})
+            connection.execute(statement, parameters)
+        connection.exec_driver_sql(
+            "INSERT INTO unlike_contributor (pool_id, contributor_id, code) "
+            "VALUES (1, 1, 'unlike_the_pool')"
+        )
+
+
+def steps_of_a_page(instance: Instance, at: WaitingAt) -> int:
+    """How many instructions SQLite's machine runs for a page: the same on every computer."""
+    ran = 0
+
+    def count() -> int:
+        nonlocal ran
+        ran += 1
+        return 0
+
+    with instance.reading() as connection:
+        driver = connection.connection.driver_connection
+        driver.set_progress_handler(count, 1)
+        found = find_waiting(connection, at, WaitingFilters(), 21)
+        driver.set_progress_handler(None, 1)
+    assert len(found) == 21
+    return ran
