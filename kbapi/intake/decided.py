@@ -8,6 +8,7 @@ CODE_OF_WORD: Final = {
     "keep_aside": "kept_aside_by_curator",
     "reject": "rejected_by_curator",
 }
+LEFT_WITH_SETTING: Final = "left_with_its_setting"
 WORD_SENTENCES: Final = {
     "counted_by_curator": "Somebody who looks after this instance has looked at it: it counts, "
     "whatever the rules say of it.",
@@ -15,6 +16,8 @@ WORD_SENTENCES: Final = {
     "and does not count for now. What would make it count stands beside this.",
     "rejected_by_curator": "Somebody who looks after this instance has looked at it: it can't be "
     "right and does not count. Withdraw it; a corrected one is welcome.",
+    LEFT_WITH_SETTING: "A curator's word took the setting that this follows out of what counts, "
+    "and this along with it: it is kept, and counts again with the setting.",
 }
 
 

@@ -8,6 +8,7 @@ import orjson
 from kbapi.errors import ReceiptWrong, SubmissionGone
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.accepted import ChipTold, IgnoredTold, ScreeningTold, SettingTold
+from kbapi.intake.decided import LEFT_WITH_SETTING
 from kbapi.intake.receipts import is_receipt_of
 from kbapi.intake.telling import tell_stored
 from kbapi.storage import answers, chip_rows, submissions
@@ -74,12 +75,12 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResu
 
 
 def _tell_follow_up(one: StoredFollowUp) -> OwnFollowUp:
-    return OwnFollowUp(
-        one.measured_month,
-        one.status,
-        tuple(orjson.loads(one.reasons)),
-        orjson.loads(one.document),
-    )
+    reasons = tuple(orjson.loads(one.reasons))
+    if one.is_taken_out and one.status != "noted":
+        return OwnFollowUp(
+            one.measured_month, "noted", (LEFT_WITH_SETTING, *reasons), orjson.loads(one.document)
+        )
+    return OwnFollowUp(one.measured_month, one.status, reasons, orjson.loads(one.document))
 
 
 def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> None:

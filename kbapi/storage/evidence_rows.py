@@ -45,7 +45,9 @@ _ALL_ITS_SETTINGS: Final = """
     ), 0)
     """
 _VOUCHED: Final = _ALL_ITS_SETTINGS.format("setting.decided = 'count'")
-_TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('keep_aside', 'reject')")
+TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('keep_aside', 'reject')")
+"""Whether a row of follow_up left the evidence with the setting that it is about."""
+
 _COUNTED: Final = f"""
     SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, decided = 'count'
     FROM setting_result
@@ -54,7 +56,7 @@ _COUNTED: Final = f"""
     SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, {_VOUCHED}
     FROM follow_up
     WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
-      AND NOT {_TAKEN_OUT}
+      AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
 _FORGET: Final = "DELETE FROM evidence_row WHERE pool_id = ? AND unit_id = ? AND conditions_id = ?"
 _ADD: Final = """

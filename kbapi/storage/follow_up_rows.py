@@ -2,11 +2,13 @@
 
 from dataclasses import asdict, dataclass
 from datetime import date
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, delete, insert, select
 
+from kbapi.storage.evidence_rows import TAKEN_OUT
 from kbapi.storage.people import UnitRow
+from kbapi.storage.statements import find_rows
 from kbapi.storage.submissions import ConditionsKey, EvidenceKey, find_or_add_conditions
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult, Unit
 
@@ -120,13 +122,21 @@ class StoredFollowUp:
     measured_month: str
     status: str
     reasons: str
+    is_taken_out: bool
+    """By a curator's word for the setting that it is about."""
+
+
+_FOLLOW_UPS: Final = f"""
+    SELECT document, measured_month, status, reasons, {TAKEN_OUT}
+    FROM follow_up WHERE submission_id = ? ORDER BY id
+    """  # noqa: S608 - put together from constants
 
 
 def load_follow_ups(connection: Connection, submission_id: int) -> list[StoredFollowUp]:
     """The follow-ups of a submission in the order of their arrival."""
-    rows = connection.execute(
-        select(FollowUp.document, FollowUp.measured_month, FollowUp.status, FollowUp.reasons)
-        .where(FollowUp.submission_id == submission_id)
-        .order_by(FollowUp.id)
-    )
-    return [StoredFollowUp(*row) for row in rows]
+    return [
+        StoredFollowUp(document, month, status, reasons, bool(is_taken_out))
+        for document, month, status, reasons, is_taken_out in find_rows(
+            connection, _FOLLOW_UPS, (submission_id,)
+        )
+    ]

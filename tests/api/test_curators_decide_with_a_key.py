@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from kbapi.curation.keys import give_key, revoke_key
 from kbapi.storage.instance import Instance
@@ -213,3 +215,30 @@ def test_no_key_and_no_decision_stands_in_a_log_line(
     assert {json.loads(line)["route"] for line in lines if "route" in json.loads(line)}
     key = headers["Authorization"].removeprefix("Bearer ")
     assert not any(part in line for line in lines for part in (key, "kbk_", sent["id"]))
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=40),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=9), inner),
+    max_leaves=8,
+)
+NAMES = ("word", "reason", "submission", "ordinal", "contributor", "origin", "client", "x")
+SOUND = st.sampled_from(
+    ["count", "reject", "depth_confirmed", "not_measured", "0" * 36, 0, 1, 2**53, {"client": "x"}]
+)
+ENTRY = st.dictionaries(st.sampled_from(NAMES), SOUND | JSON, max_size=6)
+
+
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(body=st.fixed_dictionaries({"decisions": st.lists(ENTRY, max_size=3) | JSON}) | JSON)
+def test_no_body_breaks_it(client: FlaskClient, headers: dict[str, str], body: object) -> None:
+    answer = client.post(
+        "/v1/review/decisions",
+        headers=headers,
+        data=json.dumps(body),
+        content_type="application/json",
+    )
+    assert answer.status_code in (400, 422)
+    assert answer.mimetype == "application/problem+json"

@@ -151,8 +151,12 @@ def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: Ke
     assert min(row[4] for row in before) < 80
     decide(instance, curator, a_word(sent, "reject", "not_measured"))
     assert evidence_of(instance) == []
+    (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
+    assert (told.status, told.reasons[0]) == ("noted", "left_with_its_setting")
     decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
     assert evidence_of(instance) == before
+    (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
+    assert (told.status, told.reasons) == ("counted", ())
 
 
 def test_a_word_for_a_setting_is_one_for_what_became_of_it(
