@@ -152,7 +152,7 @@ def wanted_rows(cells: dict[str, list[Cell]]) -> list[Row]:
     rejected = max(cell.honest_rejected for cell in every)
     share = f"{MEASURE:.0%} poison"
     return [
-        measured(f"attacks within 5 mV on every truth, {share}", within, "of 8", ">= 7"),
+        measured(f"attacks within 5 mV on every truth, {share}", float(within), "of 8", ">= 7"),
         measured(f"10 % depth moves deeper at most by, {share}", round(deepest, 2), "mV", "<= 2"),
         measured(f"start moves deeper at most by, {share}", round(deeper, 2), "mV", "<= 2"),
         measured(f"Sybils make it timid by, {share}", round(-sybils, 2), "mV", "<= 10"),
