@@ -8,18 +8,16 @@ from sqlalchemy import Connection
 from kbapi.advice.question import Question
 from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
-from kbapi.evidence.differences import Difference
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT, standing_on
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN, LockShares, least_open, lock_shares
 from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
     PoolWanted,
     find_pool,
-    load_differences,
     load_pool,
 )
 from kbapi.evidence.related import floor_steps, load_siblings
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
 from kbapi.evidence.verdicts import verdicts_of
 from kbapi.stats.guard import NO_GUARD, Guard
 from kbapi.stats.interval import GroupedIntervals
@@ -33,7 +31,6 @@ from kbapi.storage.judging_rows import save_verdicts
 from kbapi.storage.lock_reports import load_lock_groups
 from kbapi.storage.people import contributor_hash
 from kbapi.storage.pool_rows import PoolSize, load_stock_points
-from kbapi.storage.unit_rows import Standing
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 
@@ -57,8 +54,6 @@ class EvidenceFound:
     """Of the chip's own reports, for fixed_clock_voltage."""
     nearest: tuple[str, ...]
     """Keys of the chips around this one that have results."""
-    differences: tuple[Difference, ...]
-    """By which conditions the whole pool of the chip differs."""
     is_filtered: bool
     locks: LockShares | None
     """Of the control and the rails that were found, the least open one; None without reports."""
@@ -91,9 +86,7 @@ def find_evidence(connection: Connection, question: Question, instance: Instance
     chip, catalogue = question.chip, instance.catalogue
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
-        return EvidenceFound(
-            None, None, None, Siblings(), None, (), (), is_filtered=False, locks=None
-        )
+        return EvidenceFound(None, None, None, Siblings(), None, (), is_filtered=False, locks=None)
     wanted = PoolWanted(
         control=question.control,
         domain=question.domain,
@@ -114,7 +107,6 @@ def find_evidence(connection: Connection, question: Question, instance: Instance
         ),
         stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
-        differences=() if own is None else load_differences(connection, own, standing),
         is_filtered=bool(question.filters_told),
         locks=_locks(connection, line.id, question, pool),
     )
@@ -139,7 +131,7 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
     own = found.own
     if own is None:
         return
-    verdicts = verdicts_of(connection, own.id, own.judgement)
+    verdicts = verdicts_of(own.judgement)
     save_verdicts(connection, own.id, verdicts, instance.today(), RULES_VERSION)
     if not found.is_filtered:
         spread = spread_of(own)

@@ -118,7 +118,7 @@ def differs_by(found: EvidenceFound) -> tuple[DiffersBy, ...]:
                 one.filter, [(value.value, _leaning(value)) for value in one.values]
             ),
         )
-        for one in found.differences
+        for one in (() if found.own is None else found.own.differences)
     )
 
 

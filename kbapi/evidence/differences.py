@@ -1,18 +1,18 @@
 """By which conditions a pool's units differ beyond chance: which filters are worth asking with."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.judge import Judgement, standing_flags
+from kbapi.evidence.judge import Judgement, standing_flags, weight_under
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import PoolUnits
 from kbapi.stats.compare import compare_scored, holm_adjusted, log_rank_scores
 from kbapi.stats.interval import group_intervals
 from kbapi.stats.npmle import fit_npmle
-from kbapi.storage.condition_rows import ConditionedGroup
 from kbapi.vocabulary import COOLING, LOADS
 
 _LEVEL: Final = 0.05
@@ -23,6 +23,8 @@ _MANY_UNITS: Final = 3_000
 """From here on permutations and the chi-squared distribution agree, and only cost time."""
 _SEED: Final = 20261125
 _ONE_VALUE: Final = ("grade", "microcode", "firmware", "machine", "supply")
+_LISTS: Final = (("cooling", "cooling", COOLING), ("load", "loads", LOADS))
+"""Filters that take words of a list, the conditions' column, and the words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +50,12 @@ class Difference:
 
 @dataclass(frozen=True)
 class _Units:
-    """Units that stand, one entry each, in a fixed order."""
+    """Units that stand, shape (n,) each, in an order that their own values fix."""
 
-    groups: tuple[ConditionedGroup, ...]
-    owner: NDArray[np.int64]
-    """The unit's place in `groups`."""
     weight: NDArray[np.float64]
     scores: NDArray[np.float64]
+    told: dict[str, NDArray[np.str_]]
+    """By conditions' name: the value each unit was found under, empty where there is no one."""
 
 
 @dataclass(frozen=True)
@@ -66,15 +67,13 @@ class _Comparison:
     label: NDArray[np.int64]
 
 
-def find_differences(
-    groups: Sequence[ConditionedGroup], judgement: Judgement
-) -> tuple[Difference, ...]:
+def find_differences(pool: PoolUnits, judgement: Judgement) -> tuple[Difference, ...]:
     """The filters whose values differ beyond chance, in the order of the filters' names.
 
     Values with fewer than five units are not compared: they could tell on somebody. The same
     units give the same answer, whatever their order.
     """
-    units = _units_of(groups, judgement)
+    units = _units_of(pool, judgement)
     compared = [] if units is None else [*_by_value(units), *_by_word(units)]
     if units is None or not compared:
         return ()
@@ -87,24 +86,41 @@ def find_differences(
     return tuple(sorted(found, key=lambda one: (one.filter, one.values[0].value)))
 
 
-def _units_of(groups: Sequence[ConditionedGroup], judgement: Judgement) -> _Units | None:
-    flags = standing_flags([group.units for group in groups], judgement)
-    stand = tuple(group for group, stands in zip(groups, flags.tolist(), strict=True) if stands)
-    if not stand:
+def _units_of(pool: PoolUnits, judgement: Judgement) -> _Units | None:
+    stands = np.flatnonzero(standing_flags(pool, judgement))
+    if len(stands) == 0:
         return None
-    owner = np.repeat(np.arange(len(stand)), [group.units.units for group in stand])
-    stable = np.array([group.units.stable_steps for group in stand], dtype=np.int64)[owner]
-    unstable = np.array([group.units.unstable_steps for group in stand], dtype=np.int64)[owner]
-    each = [group.units.weight_ppm / group.units.units / 1e6 for group in stand]
-    weight = np.array(each)[owner]
-    fit = fit_npmle(group_intervals(stable, unstable, weight))
-    return _Units(stand, owner, weight, log_rank_scores(stable, unstable, fit))
+    told = {name: _told(pool, name) for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))}
+    weight = weight_under(pool, judgement)
+    # Permutations are drawn by place: what numbers units have must not matter.
+    columns = [told[name][stands] for name in told]
+    order = np.lexsort(
+        (*columns, weight[stands], pool.unstable_steps[stands], pool.stable_steps[stands])
+    )
+    stands = stands[order]
+    stable, unstable = pool.stable_steps[stands], pool.unstable_steps[stands]
+    fit = fit_npmle(group_intervals(stable, unstable, weight[stands]))
+    return _Units(
+        weight[stands],
+        log_rank_scores(stable, unstable, fit),
+        {name: values[stands] for name, values in told.items()},
+    )
+
+
+def _told(pool: PoolUnits, name: str) -> NDArray[np.str_]:
+    """The value that all of a unit's rows agree in, shape (n,); empty where they do not."""
+    told = np.array([getattr(row, name) for row in pool.conditions], dtype=np.str_)
+    values, code = np.unique(told, return_inverse=True)
+    by_row = code[pool.chosen.place]
+    first = np.searchsorted(pool.chosen.owner, np.arange(len(pool.unit)))
+    least, most = np.minimum.reduceat(by_row, first), np.maximum.reduceat(by_row, first)
+    return np.where(least == most, values[least], "")
 
 
 def _by_value(units: _Units) -> Iterator[_Comparison]:
     """One comparison for each filter that takes one value: all of its values at once."""
     for name in _ONE_VALUE:
-        told = np.array([getattr(group.conditions, name) for group in units.groups])[units.owner]
+        told = units.told[name]
         values, counts = np.unique(told[told != ""], return_counts=True)
         shown = values[counts >= FEWEST_UNITS_SHOWN]
         if len(shown) >= 2:
@@ -115,16 +131,12 @@ def _by_value(units: _Units) -> Iterator[_Comparison]:
 
 def _by_word(units: _Units) -> Iterator[_Comparison]:
     """One comparison for each word of a filter that takes lists: with it, and without."""
-    lists: tuple[tuple[str, Sequence[str], Callable[[ConditionedGroup], str]], ...] = (
-        ("cooling", COOLING, lambda group: group.conditions.cooling),
-        ("load", LOADS, lambda group: group.conditions.loads),
-    )
-    for name, words, told_by in lists:
-        told = [told_by(group).split(",") for group in units.groups]
+    for name, column, words in _LISTS:
+        lists, place = np.unique(units.told[column], return_inverse=True)
         for word in words:
             # Where nothing was told the word may hold or not.
-            places = [-1 if one == [""] else int(word in one) for one in told]
-            label = np.array(places, dtype=np.int64)[units.owner]
+            holds = [int(word in one.split(",")) if one else -1 for one in lists.tolist()]
+            label = np.array(holds, dtype=np.int64)[place]
             if min(np.sum(label == 0), np.sum(label == 1)) >= FEWEST_UNITS_SHOWN:
                 yield _Comparison(name, (f"without {word}", word), label)
 

@@ -9,17 +9,20 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.differences import Difference, find_differences
-from kbapi.evidence.judge import Judgement, believed, judge_pool, standing_in_a_part
-from kbapi.stats.interval import GroupedIntervals
-from kbapi.storage.condition_rows import (
-    ConditionsCount,
-    count_units_by_conditions,
-    load_conditioned_groups,
+from kbapi.evidence.judge import Judgement, believed, judge_pool
+from kbapi.evidence.units import (
+    EVERYTHING,
+    Filters,
+    Standing,
+    load_pool_rows,
+    units_of,
+    usual_loads,
+    weakest_grade,
 )
+from kbapi.stats.interval import GroupedIntervals
 from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
 from kbapi.storage.submissions import PoolKey
-from kbapi.storage.unit_rows import EVERYTHING, Filters, Standing, load_unit_groups
-from kbapi.vocabulary import GRADES, Domain, Grade, LimitControl
+from kbapi.vocabulary import Domain, Grade, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,8 @@ class PoolEvidence:
     """Load classes that at least half of the units with a stable end passed."""
     judgement: Judgement
     """Of the whole pool, whatever the filter."""
+    differences: tuple[Difference, ...]
+    """By which conditions the whole pool differs."""
 
 
 @dataclass(frozen=True)
@@ -134,14 +139,12 @@ def load_pool(
 
     `floor_steps` is the spread below which nothing counts as far away.
     """
-    groups = load_unit_groups(connection, pool.id, standing)
-    judgement = judge_pool(groups, floor_steps)
-    if filters != EVERYTHING:
-        part = standing_in_a_part(standing, judgement)
-        groups = load_unit_groups(connection, pool.id, part, filters)
-    stands = believed(groups, judgement)
+    rows = load_pool_rows(connection, pool.id, standing)
+    whole = units_of(rows)
+    judgement = judge_pool(whole, floor_steps)
+    units = whole if filters == EVERYTHING else units_of(rows, filters)
+    stands = believed(units, judgement)
     by_status = count_units_by_status(connection, pool.id)
-    conditions = count_units_by_conditions(connection, pool.id, filters)
     return PoolEvidence(
         id=pool.id,
         intervals=stands.intervals,
@@ -151,39 +154,16 @@ def load_pool(
         claimed=by_status.get("claimed", 0),
         set_aside=by_status.get("set_aside", 0) + judgement.units_set_aside,
         latest_month=stands.latest_month,
-        grade=_weakest_grade(conditions),
-        loads=_usual_loads(conditions),
+        grade=weakest_grade(units),
+        loads=usual_loads(units),
         judgement=judgement,
+        differences=find_differences(whole, judgement),
     )
-
-
-def load_differences(
-    connection: Connection, pool: PoolEvidence, standing: Standing
-) -> tuple[Difference, ...]:
-    """By which conditions the units of the whole pool differ beyond chance."""
-    if pool.units == 0:
-        return ()
-    part = standing_in_a_part(standing, pool.judgement)
-    return find_differences(load_conditioned_groups(connection, pool.id, part), pool.judgement)
 
 
 def load_related_intervals(
     connection: Connection, pool: PoolSize, standing: Standing, floor_steps: float
 ) -> GroupedIntervals:
     """A related chip's evidence in the same kind of pool, judged like the chip's own."""
-    groups = load_unit_groups(connection, pool.id, standing)
-    return believed(groups, judge_pool(groups, floor_steps)).intervals
-
-
-def _weakest_grade(conditions: list[ConditionsCount]) -> Grade | None:
-    seen = {count.grade for count in conditions}
-    return next((grade for grade in GRADES if grade in seen), None)
-
-
-def _usual_loads(conditions: list[ConditionsCount]) -> tuple[str, ...]:
-    units = sum(count.units for count in conditions)
-    passed: dict[str, int] = {}
-    for count in conditions:
-        for load in filter(None, count.loads.split(",")):
-            passed[load] = passed.get(load, 0) + count.units
-    return tuple(sorted(load for load, by in passed.items() if 2 * by >= units))
+    units = units_of(load_pool_rows(connection, pool.id, standing))
+    return believed(units, judge_pool(units, floor_steps)).intervals

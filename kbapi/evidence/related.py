@@ -7,11 +7,11 @@ from sqlalchemy import Connection
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.names import identify_chip
 from kbapi.evidence.pools import PoolFound, load_related_intervals
+from kbapi.evidence.units import Standing
 from kbapi.stats.grid import Grid
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
 from kbapi.stats.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
 from kbapi.storage.pool_rows import PoolSize
-from kbapi.storage.unit_rows import Standing
 
 SCALES: Final[dict[str, PriorScale]] = {
     "voltage_offset": VOLTAGE_OFFSET,

@@ -6,20 +6,23 @@ from sqlalchemy import Connection
 
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.names import identify_chip
-from kbapi.evidence.judge import Judgement, judge_pool, standing_on
+from kbapi.evidence.judge import Judgement, judge_pool
 from kbapi.evidence.related import floor_steps
+from kbapi.evidence.units import Standing, load_pool_rows, standing_on, units_of
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import (
     JudgementRow,
     KeptVerdicts,
-    find_units_of,
+    UnitSetAside,
     load_verdicts,
     save_verdicts,
 )
+from kbapi.storage.judging_tables import UNIT_CODES
 from kbapi.storage.people import contributor_hash
 from kbapi.storage.pool_rows import PoolSize
-from kbapi.storage.unit_rows import Standing, load_unit_groups
 from kbapi.versions import RULES_VERSION
+
+FAR_TOO_DEEP, FAR_TOO_SHALLOW = UNIT_CODES
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +39,8 @@ class Rejudged:
         return self.before != self.now
 
 
-def verdicts_of(connection: Connection, pool_id: int, judgement: Judgement) -> KeptVerdicts:
-    """A judgement as it is kept, with the units behind its intervals."""
+def verdicts_of(judgement: Judgement) -> KeptVerdicts:
+    """A judgement as it is kept."""
     return KeptVerdicts(
         JudgementRow(
             deepest_steps=judgement.fence.deepest_steps,
@@ -46,9 +49,15 @@ def verdicts_of(connection: Connection, pool_id: int, judgement: Judgement) -> K
             flagged_ppm=round(1_000_000 * judgement.flagged_share),
             is_young=judgement.is_young,
         ),
-        tuple(find_units_of(connection, pool_id, judgement.outlying)),
-        judgement.unlike,
+        _set_aside(judgement),
+        tuple(judgement.unlike.tolist()),
     )
+
+
+def _set_aside(judgement: Judgement) -> tuple[UnitSetAside, ...]:
+    deep = [UnitSetAside(unit, FAR_TOO_DEEP) for unit in judgement.far_too_deep.tolist()]
+    shallow = [UnitSetAside(unit, FAR_TOO_SHALLOW) for unit in judgement.far_too_shallow.tolist()]
+    return tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id))
 
 
 def rejudge_pool(
@@ -62,11 +71,9 @@ def rejudge_pool(
     if chip is None:
         return None
     grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
-    groups = load_unit_groups(connection, pool.id, standing)
-    judgement = judge_pool(groups, floor_steps(pool.key.control, grid))
-    return Rejudged(
-        pool, load_verdicts(connection, pool.id), verdicts_of(connection, pool.id, judgement)
-    )
+    units = units_of(load_pool_rows(connection, pool.id, standing))
+    judgement = judge_pool(units, floor_steps(pool.key.control, grid))
+    return Rejudged(pool, load_verdicts(connection, pool.id), verdicts_of(judgement))
 
 
 def rejudge(instance: Instance, pool: PoolSize, *, keep: bool) -> Rejudged | None:

@@ -5,21 +5,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-import orjson
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, select
 
 from kbapi.storage.statements import add_rows, change_rows, find_rows
 from kbapi.storage.tables import PoolJudgement, SetAsideUnit, UnlikeContributor
-from kbapi.storage.unit_rows import COUNTED_UNITS, EVERYTHING, of_pool
-
-
-@dataclass(frozen=True, slots=True)
-class Outlying:
-    """An interval whose units were set aside, and why."""
-
-    stable_steps: int
-    unstable_steps: int
-    code: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,30 +17,6 @@ class UnitSetAside:
 
     unit_id: int
     code: str
-
-
-_UNITS_OF_INTERVALS: Final = text(
-    f"""
-    WITH {COUNTED_UNITS}
-    SELECT counted.unit_id, outlying.value ->> 2
-    FROM counted JOIN json_each(:outlying) AS outlying
-      ON outlying.value ->> 0 = counted.stable AND outlying.value ->> 1 = counted.unstable
-    WHERE counted.vouched = 0
-    ORDER BY counted.unit_id
-    """  # noqa: S608 - put together from constants of this file
-)
-
-
-def find_units_of(
-    connection: Connection, pool_id: int, outlying: Sequence[Outlying]
-) -> list[UnitSetAside]:
-    """The units of a pool that have one of these intervals and that nobody vouches for."""
-    if not outlying:
-        return []
-    told = [[one.stable_steps, one.unstable_steps, one.code] for one in outlying]
-    values = {**of_pool(pool_id, EVERYTHING), "outlying": orjson.dumps(told)}
-    rows = connection.execute(_UNITS_OF_INTERVALS, values)
-    return [UnitSetAside(*row) for row in rows]
 
 
 @dataclass(frozen=True, slots=True)

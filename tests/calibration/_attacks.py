@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT, UNITS_TOLD_APART
+from kbapi.evidence.units import ChosenRows, PoolUnits, weight_ppm_of
 from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.unit_rows import UnitGroup
 from tests.calibration.testers import STEP_MV, Truth, a_tested_pool
 
 Steps = NDArray[np.int64]
+NO_ROWS = ChosenRows(np.zeros(0, int), np.zeros(0, int), np.zeros(0, bool))
 
 NEWCOMERS, ONE_MACHINE = 0.30, 0.70
 SOFT_BOUND_MV, HARD_BOUND_MV = 160.0, 300.0
@@ -48,22 +48,21 @@ class Reports:
             self.honest[kept],
         )
 
-    def groups(self) -> list[UnitGroup]:
-        """One group a unit, as storage would weigh it."""
-        units = np.bincount(self.contributor)[self.contributor]
-        weight = np.where(
-            units <= UNITS_OF_FULL_WEIGHT,
-            1_000_000,
-            1_000_000 * UNITS_OF_FULL_WEIGHT // np.maximum(units, 1),
+    def units(self) -> PoolUnits:
+        """The units as storage would give them."""
+        count = len(self.stable)
+        return PoolUnits(
+            unit=np.arange(count),
+            contributor=self.contributor,
+            established=self.established,
+            vouched=np.zeros(count, dtype=np.bool_),
+            stable_steps=self.stable,
+            unstable_steps=self.unstable,
+            weight_ppm=weight_ppm_of(self.contributor),
+            month=np.zeros(count, dtype=np.int64),
+            chosen=NO_ROWS,
+            conditions=(),
         )
-        alone = np.where(units >= UNITS_TOLD_APART, self.contributor + 1, 0)
-        columns = (self.stable, self.unstable, alone, self.established, weight)
-        return [
-            UnitGroup(stable, unstable, who, established, False, ppm, 1, "2026-08")
-            for stable, unstable, who, established, ppm in zip(
-                *(column.tolist() for column in columns), strict=True
-            )
-        ]
 
 
 def honest_reports(

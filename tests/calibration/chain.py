@@ -65,6 +65,6 @@ def _poison_of(units: int) -> int:
 
 
 def _summary(reports: Reports) -> Sibling:
-    groups = reports.groups()
-    pool = believed(groups, judge_pool(groups, FLOOR_STEPS)).intervals
+    units = reports.units()
+    pool = believed(units, judge_pool(units, FLOOR_STEPS)).intervals
     return summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET)

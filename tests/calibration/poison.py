@@ -93,14 +93,13 @@ def a_run(honest: Reports, poison: Reports, clean: Siblings, dirty: Siblings) ->
 
 def answered(reports: Reports, siblings: Siblings) -> Answered:
     """What the product answers: judged, guarded, bounded."""
-    groups = reports.groups()
-    judgement = judge_pool(groups, FLOOR_STEPS)
-    pool = believed(groups, judgement).intervals
+    units = reports.units()
+    judgement = judge_pool(units, FLOOR_STEPS)
+    pool = believed(units, judgement).intervals
     guard = Guard(judgement.flagged_share, drift_alarm=False)
     fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, guard)
     start = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
-    silent = (reports.stable == 0) & (reports.unstable >= 1 << 30)
-    stands = standing_flags(groups, judgement) | silent
+    stands = standing_flags(units, judgement) | ~units.informative
     return Answered(start, fit.percentiles[0].steps * STEP_MV, stands)
 
 
@@ -153,7 +152,7 @@ def wanted_rows(cells: dict[str, list[Cell]]) -> list[Row]:
     rejected = max(cell.honest_rejected for cell in every)
     share = f"{MEASURE:.0%} poison"
     return [
-        measured(f"attacks within 5 mV on every truth, {share}", within, "of 8", ">= 7"),
+        measured(f"attacks within 5 mV on every truth, {share}", float(within), "of 8", ">= 7"),
         measured(f"10 % depth moves deeper at most by, {share}", round(deepest, 2), "mV", "<= 2"),
         measured(f"start moves deeper at most by, {share}", round(deeper, 2), "mV", "<= 2"),
         measured(f"Sybils make it timid by, {share}", round(-sybils, 2), "mV", "<= 10"),
@@ -170,8 +169,8 @@ def _honest(runs: int) -> list[Row]:
             rng = np.random.default_rng([SEED, TRUTHS.index(truth), units])
             rejected = []
             for _ in range(runs):
-                groups = honest_reports(rng, truth, units).groups()
-                rejected.append(judge_pool(groups, FLOOR_STEPS).units_set_aside / units)
+                pool = honest_reports(rng, truth, units).units()
+                rejected.append(judge_pool(pool, FLOOR_STEPS).units_set_aside / units)
             what = f"honest units set aside, no poison, {truth.name}, n = {units}"
             rows.append(measured(what, round(float(np.mean(rejected)), 5), "share", "< 0.01"))
     return rows

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from tests.calibration import coverage, filters, first_setting, race, siblings
+from tests.calibration import chain, coverage, filters, first_setting, poison, race, siblings
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
@@ -13,6 +13,8 @@ CALIBRATIONS = {
     "first_setting": first_setting,
     "filters": filters,
     "race": race,
+    "poison": poison,
+    "chain": chain,
 }
 
 
@@ -72,3 +74,19 @@ def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
     rows = reports["filters"]
     assert all(row.met for row in rows)
     assert min(values(rows, "said to differ", "15 mV deeper")) >= 0.25
+
+
+def test_poison_hardly_makes_a_start_bolder_and_honest_units_stay(reports):
+    rows = reports["poison"]
+    assert values(rows, "10 % depth moves deeper at most")[0] <= 4
+    assert values(rows, "start moves deeper at most")[0] <= 4
+    assert values(rows, "least coverage")[0] >= 0.75
+    assert values(rows, "attacks within 5 mV")[0] >= 5
+    honest = values(rows, "honest units set aside, no poison", "n = 100")
+    assert max(honest) <= 0.02
+
+
+def test_the_whole_chain_under_attack_holds(reports):
+    rows = reports["chain"]
+    assert values(rows, "least coverage")[0] >= 0.5
+    assert values(rows, "10 % depth moves deeper at most")[0] <= 8

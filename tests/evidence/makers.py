@@ -10,7 +10,14 @@ from sqlalchemy import Connection, insert
 
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.book import book_evidence
-from kbapi.evidence.judge import standing_on
+from kbapi.evidence.units import (
+    EVERYTHING,
+    Filters,
+    load_pool_rows,
+    month_in_words,
+    standing_on,
+    units_of,
+)
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, add_chip
 from kbapi.storage.evidence_rows import OutcomeRow
@@ -24,7 +31,6 @@ from kbapi.storage.submissions import (
     save_submission,
 )
 from kbapi.storage.tables import Contributor, Unit
-from kbapi.storage.unit_rows import EVERYTHING, Filters, load_unit_groups
 
 CORE: Final = PoolKey("voltage_offset", "core", 0)
 CONDITIONS: Final = (
@@ -61,15 +67,17 @@ def load_intervals(
     connection: Connection, pool_id: int, filters: Filters = EVERYTHING
 ) -> list[IntervalGroup]:
     """The distinct intervals of a pool before any verdict."""
+    units = units_of(load_pool_rows(connection, pool_id, STANDING), filters)
+    columns = (units.stable_steps, units.unstable_steps, units.weight_ppm, units.month)
     seen: dict[tuple[int, int], IntervalGroup] = {}
-    for group in load_unit_groups(connection, pool_id, STANDING, filters):
-        interval = (group.stable_steps, group.unstable_steps)
-        before = seen.get(interval, IntervalGroup(*interval, 0, 0, ""))
-        seen[interval] = IntervalGroup(
-            *interval,
-            before.weight_ppm + group.weight_ppm,
-            before.units + group.units,
-            max(before.latest_month, group.latest_month),
+    for stable, unstable, weight_ppm, month in zip(*(c.tolist() for c in columns), strict=True):
+        before = seen.get((stable, unstable), IntervalGroup(stable, unstable, 0, 0, ""))
+        seen[stable, unstable] = IntervalGroup(
+            stable,
+            unstable,
+            before.weight_ppm + weight_ppm,
+            before.units + 1,
+            max(before.latest_month, month_in_words(month)),
         )
     return [seen[interval] for interval in sorted(seen)]
 

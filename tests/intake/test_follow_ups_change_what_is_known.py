@@ -7,12 +7,12 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, ReceiptWrong, SubmissionGone
+from kbapi.evidence.units import EVERYTHING, Filters
 from kbapi.intake.accepted import Accepted
 from kbapi.intake.follow_up import FollowUpTold, accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.instance import Instance
-from kbapi.storage.unit_rows import EVERYTHING, Filters
 from tests.evidence.makers import load_intervals
 from tests.makers import (
     HandMovedClock,
