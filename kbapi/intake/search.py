@@ -19,7 +19,7 @@ from kbapi.evidence.own_runs import (
     contradictions_in,
     merge_runs,
 )
-from kbapi.intake.documents import SubmittedResult, SubmittedSetting, Trial
+from kbapi.intake.documents import InForce, SubmittedResult, SubmittedSetting, Trial
 from kbapi.intake.json_text import read_json
 from kbapi.intake.refusals import refuse_in_force, refuse_value
 from kbapi.intake.scrubber import find_identities, without_identities
@@ -172,22 +172,48 @@ def _require_below_stock(sent: SubmittedSearch, setting: SubmittedSetting) -> No
 def _judged(
     place: int, trial: Trial, setting: SubmittedSetting, result: SubmittedResult
 ) -> OwnRun | UnusedRun:
-    below_stock = _below_stock(trial, setting)
+    has_passed = trial.outcome == "stable"
+    below_stock = _passed_below(trial, setting) if has_passed else _failed_below(trial, setting)
     if below_stock is None:
         return UnusedRun(place, "other_rails")
-    if trial.outcome == "failed" and not is_failure_of(setting, trial, result):
+    if not has_passed and not is_failure_of(setting, trial, result):
         return UnusedRun(place, "failure_shared")
-    return OwnRun(place, below_stock, trial.outcome == "stable")
+    return OwnRun(place, below_stock, has_passed)
 
 
-def _below_stock(trial: Trial, setting: SubmittedSetting) -> float | None:
-    """How far the setting's rails lay below stock; None for a run that is about other rails."""
-    own, others = [], []
-    for one in trial.settings:
-        is_own = one.control == setting.control and one.domain in setting.domains
-        (own if is_own else others).append(one)
-    if any(one.value != 0 for one in own):
-        value = value_in(trial, setting)
-        return None if value is None else setting.below_stock(value)
-    # With its own rails at stock, a run is about these only if everything was.
-    return None if any(one.value != 0 for one in others) else 0.0
+def _passed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """How far below stock the setting's rails passed; None where they did not move alike."""
+    if not _own_in_force(trial, setting):
+        return _at_stock(trial)
+    value = value_in(trial, setting)
+    return None if value is None else setting.below_stock(value)
+
+
+def _failed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """The deepest that any of the setting's rails lay when it failed.
+
+    What fails with some of them lowered fails with all of them there.
+    """
+    own = _own_in_force(trial, setting)
+    depths = [depth for one in own if (depth := setting.below_stock(one.value)) is not None]
+    return max(depths) if depths else _at_stock(trial)
+
+
+def _own_in_force(trial: Trial, setting: SubmittedSetting) -> list[InForce]:
+    """The setting's own rails, as far as they were off stock."""
+    clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
+    if setting.control == "fixed_clock_voltage" and len(clocks) > 1:
+        return []
+    return [
+        one
+        for one in trial.settings
+        if one.control == setting.control
+        and one.domain in setting.domains
+        and setting.below_stock(one.value) != 0
+    ]
+
+
+def _at_stock(trial: Trial) -> float | None:
+    """Stock itself, where a run had nothing else in force; a power limit moves no voltage."""
+    off_stock = [one for one in trial.settings if one.value != 0 and one.control != "power_limit"]
+    return None if off_stock else 0.0

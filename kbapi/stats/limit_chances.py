@@ -96,11 +96,8 @@ def chances_of_unit(mass: Vector, stable_steps: int, unstable_steps: int) -> Lim
         raise ValueError("what failed lies deeper than what passed, and both below stock")
     deepest = len(mass) - 1
     inside = mass[min(stable_steps, deepest) : unstable_steps]
-    return LimitChances(
-        stable_steps,
-        frozen_array(inside / inside.sum()),
-        unstable_steps > max(deepest, stable_steps),
-    )
+    is_open = unstable_steps > max(deepest + 1, stable_steps)
+    return LimitChances(stable_steps, frozen_array(inside / inside.sum()), is_open)
 
 
 def _posterior_share(pool: PoolFit, deepest: int) -> Vector:
