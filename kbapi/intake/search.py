@@ -184,7 +184,7 @@ def _judged(
 def _passed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
     """How far below stock the setting's rails passed; None where they did not move alike."""
     if not _own_in_force(trial, setting):
-        return _at_stock(trial)
+        return _at_stock(trial, setting)
     value = value_in(trial, setting)
     return None if value is None else setting.below_stock(value)
 
@@ -196,7 +196,7 @@ def _failed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
     """
     own = _own_in_force(trial, setting)
     depths = [depth for one in own if (depth := setting.below_stock(one.value)) is not None]
-    return max(depths) if depths else _at_stock(trial)
+    return max(depths) if depths else _at_stock(trial, setting)
 
 
 def _own_in_force(trial: Trial, setting: SubmittedSetting) -> list[InForce]:
@@ -207,13 +207,22 @@ def _own_in_force(trial: Trial, setting: SubmittedSetting) -> list[InForce]:
     return [
         one
         for one in trial.settings
-        if one.control == setting.control
-        and one.domain in setting.domains
-        and setting.below_stock(one.value) != 0
+        if _is_own(one, setting) and setting.below_stock(one.value) != 0
     ]
 
 
-def _at_stock(trial: Trial) -> float | None:
-    """Stock itself, where a run had nothing else in force; a power limit moves no voltage."""
-    off_stock = [one for one in trial.settings if one.value != 0 and one.control != "power_limit"]
-    return None if off_stock else 0.0
+def _is_own(one: InForce, setting: SubmittedSetting) -> bool:
+    return one.control == setting.control and one.domain in setting.domains
+
+
+def _at_stock(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """Stock itself, where a run had nothing in force; a power limit moves no voltage."""
+    has_others = any(
+        one.value != 0 and one.control != "power_limit" and not _is_own(one, setting)
+        for one in trial.settings
+    )
+    is_another_clock = setting.clock_mhz is not None and trial.clock_mhz not in (
+        None,
+        setting.clock_mhz,
+    )
+    return None if has_others or is_another_clock else 0.0

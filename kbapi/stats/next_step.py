@@ -185,7 +185,8 @@ class _Costs:
         gains = self._gains(width)
         if len(gains):
             ways = self._ways(first, width, gains, inside)
-            best = ways.argmin(axis=1)
+            # The last bits of a cost do not choose between ways that are equally cheap.
+            best = (ways <= ways.min(axis=1)[:, None] * (1.0 + _ROUNDING)).argmax(axis=1)
             going = self.terms.trial_minutes * inside + ways[first, best]
             goes_on = np.isfinite(going)
             cost = np.where(goes_on, going, cost)
