@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from kbapi.stats.interval import frozen_array
@@ -111,7 +112,7 @@ def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:
     """The plan of least expected cost among those that never propose what is not allowed.
 
     A setting is proposed only if it gains a resolution or settles the bracket, and if the chance
-    of its failure and its distance are allowed. Of equally cheap ones the shallowest is taken.
+    of its failure and its distance are allowed.
 
     Parameters
     ----------
@@ -185,8 +186,7 @@ class _Costs:
         gains = self._gains(width)
         if len(gains):
             ways = self._ways(first, width, gains, inside)
-            # The last bits of a cost do not choose between ways that are equally cheap.
-            best = (ways <= ways.min(axis=1)[:, None] * (1.0 + _ROUNDING)).argmax(axis=1)
+            best = ways.argmin(axis=1)
             going = self.terms.trial_minutes * inside + ways[first, best]
             goes_on = np.isfinite(going)
             cost = np.where(goes_on, going, cost)
@@ -202,12 +202,13 @@ class _Costs:
     def _ways(self, first: Table, width: int, gains: Table, inside: Vector) -> Vector:
         """Cost of what follows each gain, shape (first, gains); infinite where not allowed."""
         least, most = int(gains[0]), int(gains[-1])
-        failing = self.failing[first[:, None] + gains] - self.failing[first][:, None]
-        ways = (
-            self.terms.failure_minutes * failing
-            + self.by_first[: len(first), least : most + 1]
-            + self.by_last[width:, width - least : width - most - 1 : -1]
-        )
-        risk = (self.terms.max_risk + _ROUNDING) * inside[:, None]
-        ways[(failing > risk) | (gains > self.farthest[first][:, None])] = np.inf
-        return np.asarray(ways)
+        tried = sliding_window_view(self.failing, most + 1)[: len(first), least:]
+        failing = tried - self.failing[first][:, None]
+        ways = self.terms.failure_minutes * failing
+        ways += self.by_first[: len(first), least : most + 1]
+        ways += self.by_last[width:, width - least : width - most - 1 : -1]
+        if self.terms.max_risk < 1.0:
+            ways[failing > (self.terms.max_risk + _ROUNDING) * inside[:, None]] = np.inf
+        if self.terms.max_step_steps is not None:
+            ways[gains > self.farthest[first][:, None]] = np.inf
+        return ways

@@ -147,6 +147,7 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "identify",
             "locks",
             "mine",
+            "next-step",
             "notes",
             "seed",
             "serve",
