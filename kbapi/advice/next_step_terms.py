@@ -1,6 +1,7 @@
 """What a search wants and allows, from a control's own unit into whole grid steps."""
 
 from dataclasses import dataclass
+from fractions import Fraction
 from math import ceil, floor
 from typing import Final
 
@@ -31,6 +32,9 @@ class UsualWidths:
     refine: float
 
 
+_STEP_TOO_SHORT: Final = (
+    "A step must be allowed to reach the wanted resolution, and the next setting of the control."
+)
 _MV: Final = UsualWidths(5, 20, 40, 10, 5, 50, 10, 5)
 _COUNTS: Final = UsualWidths(1, 4, 8, 2, 1, 10, 2, 1)
 
@@ -60,19 +64,12 @@ def terms_of(search: OwnSearch, control: LimitControl, grid: Grid, start: int) -
         When a wish has the unit of another control, or a step may not reach the resolution.
     """
     _require_unit(search, control)
-    resolution = max(grid.least_gain(), floor(resolution_of(search, control) / grid.step))
-    max_step = floor(max_step_of(search, control) / grid.step)
-    if max_step < resolution:
-        raise DocumentRefused(
-            problems=[
-                Problem(
-                    "/max_step",
-                    "invalid",
-                    "A step must be allowed to reach the wanted resolution, and the next setting "
-                    "of the control.",
-                )
-            ]
-        )
+    wanted, farthest = resolution_of(search, control), max_step_of(search, control)
+    max_step = floor(_exact(farthest) / grid.step)
+    if farthest < wanted or max_step < grid.least_gain():
+        raise DocumentRefused(problems=[Problem("/max_step", "invalid", _STEP_TOO_SHORT)])
+    # Rounded up: two settings typed a resolution apart are often that many steps and a bit.
+    resolution = min(max(grid.least_gain(), ceil(_exact(wanted) / grid.step)), max_step)
     return SearchTerms(
         trial_minutes=search.trial_minutes,
         failure_minutes=search.failure_minutes,
@@ -106,7 +103,7 @@ def deepest_steps(
     allowed = float(min(depth_bound(control, domain).soft for domain in domains))
     if search.stock_mv is not None and control == "fixed_clock_voltage":
         allowed = min(allowed, search.stock_mv - FIXED_CLOCK_LEAST_MV)
-    return max(floor(allowed / grid.step), 0)
+    return max(floor(_exact(allowed) / grid.step), 0)
 
 
 def customary_search(control: LimitControl, grid: Grid, deepest: int) -> CustomarySearch:
@@ -119,7 +116,7 @@ def customary_search(control: LimitControl, grid: Grid, deepest: int) -> Customa
 
 def careful_gain(control: LimitControl, grid: Grid, resolution_steps: int) -> int:
     """The step where nothing is known: as small as can be typed, and no finer than wanted."""
-    smallest = max(grid.least_gain(), floor(usual_widths(control).careful / grid.step))
+    smallest = max(grid.least_gain(), ceil(_exact(usual_widths(control).careful) / grid.step))
     return min(smallest, resolution_steps)
 
 
@@ -130,4 +127,9 @@ def settle_steps(stable_steps: int, margin: float, grid: Grid) -> int:
     >>> settle_steps(84, 10.0, Grid(Fraction(125, 128))), settle_steps(1, 2.0, Grid(Fraction(1)))
     (73, 0)
     """
-    return max(0, stable_steps - ceil(margin / grid.step))
+    return max(0, stable_steps - ceil(_exact(margin) / grid.step))
+
+
+def _exact(width: float) -> Fraction:
+    """The decimal that was sent, so that 0.3 is three tenths."""
+    return Fraction(repr(float(width)))

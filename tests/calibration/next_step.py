@@ -80,7 +80,7 @@ def a_normal_unit(step_mv: float) -> LimitChances:
 def a_plan(
     chances: LimitChances, step_mv: float, costs: tuple[int, int], cap: Cap, start: int
 ) -> SearchPlan:
-    resolution = max(1, int(RESOLUTION_MV // step_mv))
+    resolution = int(np.ceil(RESOLUTION_MV / step_mv))
     max_step = int(MAX_STEP_MV // step_mv) if cap.has_max_step else None
     least_gain = 1 if step_mv > 1 else 2
     terms = SearchTerms(*costs, resolution, cap.max_risk, max_step, start, least_gain)
