@@ -10,7 +10,6 @@ from kbapi.advice.next_step_scene import SearchScene
 from kbapi.advice.next_step_terms import (
     customary_search,
     max_step_of,
-    resolution_of,
     settle_steps,
     usual_widths,
 )
@@ -74,7 +73,7 @@ def next_step_answer(
         customary_text=words.CUSTOMARY,
         plan=tuple(_plan_lines(scene, margin)) if following else (),
         order=_order(scene, catalogue),
-        resolution=resolution_of(search, control),
+        resolution=_resolution(scene),
         max_risk=search.max_risk,
         max_step=max_step_of(search, control),
         stop_rules=words.STOP_RULES,
@@ -99,8 +98,13 @@ def _reason(scene: SearchScene, stable: int, unstable: int) -> WhyNoStep:
     if scene.own.has_failed_at_stock:
         return WhyNoStep("fails_at_stock", words.FAILS_AT_STOCK)
     stop = scene.stop_in(stable, unstable)
-    resolution = words.amount_in_words(scene.control, resolution_of(scene.search, scene.control))
+    resolution = words.amount_in_words(scene.control, _resolution(scene))
     return WhyNoStep(stop.value, words.why_stopped(stop, resolution, scene.search.max_risk))
+
+
+def _resolution(scene: SearchScene) -> float:
+    """The width that is fine enough, in the control's unit: whole steps."""
+    return scene.grid.below_stock(scene.terms.resolution_steps)
 
 
 def _settle(scene: SearchScene, stable_steps: int, margin: float) -> SettleTold:

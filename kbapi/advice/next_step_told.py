@@ -134,7 +134,7 @@ class NextStepAnswer:
     order: tuple[RailGroup, ...]
     """All rails of the chip in the order in which to take them, one group at a time."""
     resolution: float
-    """In mV or counts, like max_step."""
+    """Wanted, rounded up to whole steps of the control; in mV or counts, like max_step."""
     max_risk: float
     max_step: float
     stop_rules: tuple[str, ...]

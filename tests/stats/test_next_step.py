@@ -12,7 +12,7 @@ from kbapi.stats.limit_chances import LimitChances
 from kbapi.stats.next_step import SearchPlan, SearchTerms, Stop, plan_search
 from kbapi.stats.search_cost import CustomarySearch, expected_of_plan, expected_search
 
-PRICE = 2.0
+PRICE = 3.0
 
 
 def slow_search(chances: LimitChances, terms: SearchTerms):
@@ -153,7 +153,7 @@ def test_without_caps_every_search_ends_within_the_resolution(search):
 
 @settings(max_examples=150, deadline=None)
 @given(a_search())
-def test_a_stricter_risk_never_raises_the_chance_of_the_next_failure_beyond_it(search):
+def test_a_search_says_why_it_ends_exactly_where_it_does(search):
     chances, terms = search
     bracket = chances.stable_steps, chances.unstable_steps
     plan = plan_search(chances, terms)
@@ -187,8 +187,8 @@ def test_the_cheapest_next_setting_may_go_deeper_for_more_weight_near_stock():
     # What is forbidden stays forbidden; among what is allowed, more weight at the first step can
     # make another split the cheapest. So only the bound is a law.
     terms = SearchTerms(20, 10, 1, 0.5)
-    before = LimitChances(0, np.array([4, 1, 2, 2, 9.0]) / 18, is_open=False)
-    heavier = LimitChances(0, np.array([4, 5, 2, 2, 9.0]) / 22, is_open=False)
+    before = LimitChances(0, np.array([4, 1, 2, 4, 9.0]) / 20, is_open=False)
+    heavier = LimitChances(0, np.array([4, 5, 2, 4, 9.0]) / 24, is_open=False)
     for chances, setting in ((before, 2), (heavier, 3)):
         assert plan_search(chances, terms).next_from(0, 5) == setting
         assert slow_search(chances, terms)[1] == setting
