@@ -143,19 +143,16 @@ def _told(scene: SearchScene, expected: ExpectedSearch) -> SearchExpected:
 
 def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanLine]:
     """What comes after each way in which the next one or two trials can end."""
-    for after in _LINES:
-        (stable, unstable), is_met = scene.bracket, True
-        for outcome in after:
-            steps = scene.plan.next_from(stable, unstable)
-            if steps is None:
-                is_met = False
-                break
-            stable, unstable = (steps, unstable) if outcome == "stable" else (stable, steps)
-        if is_met:
-            following = scene.next_in(stable, unstable)
-            settle = _settle(scene, stable, margin)
+    for outcomes in _LINES:
+        bracket: tuple[int, int] | None = scene.bracket
+        for outcome in outcomes:
+            bracket = bracket and scene.after(outcome, bracket)
+        if bracket is not None:
+            following = scene.next_in(*bracket)
+            settle = _settle(scene, bracket[0], margin)
             then = _then(scene, following) if following else settle.text
-            yield PlanLine(after, following, settle, words.plan_in_words(after, then))
+            text = words.plan_in_words(outcomes, then)
+            yield PlanLine(outcomes, following, settle, text)
 
 
 def _then(scene: SearchScene, following: NextTold) -> str:

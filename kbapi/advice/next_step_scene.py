@@ -78,6 +78,17 @@ class SearchScene:
             chance_stable=None if chance is None else round(chance, 4),
         )
 
+    def after(self, outcome: str, bracket: tuple[int, int]) -> tuple[int, int] | None:
+        """The bracket that the next trial leaves, as it is typed; None where there is none."""
+        stable, unstable = bracket
+        steps = self.plan.next_from(stable, unstable)
+        if steps is None:
+            return None
+        typed = self.grid.enter(steps)
+        if outcome == "stable":
+            return self.grid.stable_steps(typed), unstable
+        return stable, max(self.grid.unstable_steps(typed), stable + 1)
+
     def stop_in(self, stable: int, unstable: int) -> Stop:
         """Why the search ends in a bracket in which it does."""
         return self.plan.stop_in(stable, unstable) or Stop.BRACKETED

@@ -64,15 +64,12 @@ def closing_card(answer: dict[str, Any]) -> str:
     """Where the search ended, and where to settle."""
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
     settle = answer["settle"]["text"]
-    return "\n".join(
-        [
-            "",
-            "-" * 40,
-            paragraph(why),
-            paragraph(f"{settle[0].upper()}{settle[1:]}."),
-            paragraph("Then test it for hours, under several loads, cold and after sleep."),
-        ]
-    )
+    lines = ["", "-" * 40, paragraph(why), paragraph(f"{settle[0].upper()}{settle[1:]}.")]
+    if answer["settle"]["at"] is not None:
+        lines.append(
+            paragraph("Then test it for hours, under several loads, cold and after sleep.")
+        )
+    return "\n".join(lines)
 
 
 def _chance(answer: dict[str, Any]) -> str:

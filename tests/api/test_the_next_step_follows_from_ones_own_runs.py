@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import numpy as np
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
@@ -109,13 +110,15 @@ def test_a_unit_that_passes_everything_is_led_to_the_bound_and_no_farther(
 @pytest.mark.usefixtures("pool")
 def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -> None:
     answer = ask(client)
-    exactly = -answer["next"]["steps"] * STEP_MV
-    for line in answer["plan"]:
-        if len(line["after"]) == 1:
-            later = ask(client, a_run(exactly, line["after"][0]))
-            assert later["next"] == line["next"]
-            assert later["settle"] == line["settle"]
-    assert {tuple(line["after"]) for line in answer["plan"]} >= {("stable",), ("failed",)}
+    told = {tuple(line["after"]): line for line in answer["plan"]}
+    assert set(told) >= {("stable",), ("failed",), ("stable", "stable")}
+    for after, line in told.items():
+        runs: list[dict[str, Any]] = []
+        for outcome in after:
+            runs.append(a_run(ask(client, *runs)["next"]["enter"], outcome))
+        later = ask(client, *runs)
+        assert later["next"] == line["next"]
+        assert later["settle"] == line["settle"]
 
 
 @pytest.mark.usefixtures("pool")
@@ -329,3 +332,38 @@ def test_a_bolder_risk_goes_as_deep_or_deeper_and_a_shorter_step_as_shallow_or_s
     near = ask(client, a_run(-60), max_step=6)["next"]
     far = ask(client, a_run(-60), max_step=20)["next"]
     assert near["steps"] <= far["steps"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_whatever_was_tried_no_answer_breaks_what_is_promised(client: FlaskClient) -> None:
+    dice = np.random.default_rng(20260920)
+    outcomes = {200: 0, 422: 0}
+    for _ in range(250):
+        risk = float(dice.choice([0.02, 0.1, 0.25]))
+        trials = [
+            a_run(
+                -float(dice.integers(0, 300)) / dice.choice([1, 2, 4]),
+                str(dice.choice(["stable", "failed"], p=[0.7, 0.3])),
+                rails=[RAILS, ("core",), ("ring",), ("graphics", *RAILS)][dice.integers(0, 4)],
+            )
+            for _ in range(dice.integers(0, 5))
+        ]
+        wish = {"max_risk": risk, "resolution_mv": int(dice.integers(2, 20))}
+        body = {"chip": CHIP, "trials": trials, **wish}
+        reply = client.post("/v1/next-step", json=body)
+        outcomes[reply.status_code] += 1
+        if reply.status_code == 422:
+            continue
+        answer = reply.get_json()
+        stable, unstable = limits_of(answer)
+        for told in (answer["next"], *(line["next"] for line in answer["plan"])):
+            if told is not None:
+                assert -160 <= told["setting_mv"] < 0
+                assert told["setting_mv"] <= told["enter"] < 0
+                assert told["chance_stable"] >= 1 - risk - 1e-4
+        if answer["next"] is not None:
+            assert (stable or 0) < answer["next"]["steps"] < (unstable or 1 << 30)
+        assert (answer["next"] is None) is (answer["reason"] is not None)
+        settled = answer["settle"]["at"]
+        assert settled is None or settled["steps"] < (stable or 0)
+    assert min(outcomes.values()) > 20

@@ -61,6 +61,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     """Costs against the customary search, ends of simulated searches, chances against truths."""
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     rows = [row for costs in COSTS for row in _beside_customary(5.0, costs)]
+    rows += [_rounded_down(costs) for costs in COSTS]
     rows += _beside_customary(STEP_MV, (20, 10), is_wanted=False)
     rows += _simulated_ends(2_000 if short else 20_000)
     for truth in TRUTHS:
@@ -69,9 +70,9 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     return rows
 
 
-def a_normal_unit(step_mv: float) -> LimitChances:
-    """A unit with the limit N(110, 25) mV, each whole step the nearest to its share."""
-    ends = (np.arange(int(DEEPEST_MV / step_mv) + 2) - 0.5) * step_mv
+def a_normal_unit(step_mv: float, nearer: float = 0.5) -> LimitChances:
+    """A unit with the limit N(110, 25) mV on the nearest step, or, with 0, on the one before."""
+    ends = (np.arange(int(DEEPEST_MV / step_mv) + 2) - nearer) * step_mv
     before = ndtr((ends - MEAN_MV) / SD_MV)
     before[0], before[-1] = 0.0, 1.0
     return LimitChances(0, np.diff(before), is_open=True)
@@ -109,6 +110,16 @@ def _beside_customary(
         found = expected_of_plan(a_plan(chances, step_mv, costs, cap, _start_of(chances)))
         wanted = COSTS[costs] if cap is FREE else cap.ratio
         yield from _costs_row(f"{cap.name}, {where}", found, customary, cap, wanted, is_wanted)
+
+
+def _rounded_down(costs: tuple[int, int]) -> Row:
+    """The other reading of a limit: a draw of which the whole steps are the deepest stable one."""
+    chances = a_normal_unit(5.0, nearer=0.0)
+    customary = expected_search(chances, the_customary(5.0, len(chances.mass) - 1), *costs)
+    found = expected_of_plan(a_plan(chances, 5.0, costs, FREE, 0))
+    ratio = found.minutes / customary.minutes
+    where = f"costs {costs[0]}/{costs[1]}"
+    return measured(f"rounded down: cost over customary, no cap, {where}", ratio, "ratio", "")
 
 
 def _costs_row(
