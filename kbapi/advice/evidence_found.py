@@ -8,18 +8,30 @@ from sqlalchemy import Connection
 from kbapi.advice.question import Question
 from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN, LockShares, least_open, lock_shares
-from kbapi.evidence.pools import PoolEvidence, PoolFound, PoolWanted, find_pool, load_pool
-from kbapi.evidence.related import load_siblings
+from kbapi.evidence.pools import (
+    PoolEvidence,
+    PoolFound,
+    PoolWanted,
+    find_pool,
+    load_pool,
+)
+from kbapi.evidence.related import floor_steps, load_siblings
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
+from kbapi.evidence.verdicts import verdicts_of
+from kbapi.stats.guard import NO_GUARD, Guard
 from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.siblings import Siblings
 from kbapi.stats.stock_line import StockLine, fit_stock_line
 from kbapi.storage import chip_rows
 from kbapi.storage.answers import save_spread
 from kbapi.storage.chip_rows import LineRow
-from kbapi.storage.evidence_rows import PoolSize, load_stock_points
+from kbapi.storage.instance import Instance
+from kbapi.storage.judging_rows import save_verdicts
 from kbapi.storage.lock_reports import load_lock_groups
+from kbapi.storage.people import contributor_hash
+from kbapi.storage.pool_rows import PoolSize, load_stock_points
+from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 
 NO_INTERVALS = GroupedIntervals(
@@ -52,6 +64,13 @@ class EvidenceFound:
         return self.own is not None
 
     @property
+    def guard(self) -> Guard:
+        """What stands against the pool."""
+        if self.own is None:
+            return NO_GUARD
+        return Guard(self.own.judgement.flagged_share, drift_alarm=False)
+
+    @property
     def intervals(self) -> GroupedIntervals:
         """The chip's own evidence, empty where it has none."""
         return NO_INTERVALS if self.own is None else self.own.intervals
@@ -62,11 +81,9 @@ class EvidenceFound:
         return "0" if self.line is None else str(self.line.revision)
 
 
-def find_evidence(
-    connection: Connection, question: Question, catalogue: Catalogue
-) -> EvidenceFound:
-    """What stands in the database for this question."""
-    chip = question.chip
+def find_evidence(connection: Connection, question: Question, instance: Instance) -> EvidenceFound:
+    """What stands in the database for this question, judged today."""
+    chip, catalogue = question.chip, instance.catalogue
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
         return EvidenceFound(None, None, None, Siblings(), None, (), is_filtered=False, locks=None)
@@ -77,12 +94,17 @@ def find_evidence(
         clock_band_mhz=catalogue.find_clock_band(chip, question.clock_mhz),
     )
     pool = find_pool(connection, line.id, chip, wanted)
-    own = None if pool is None or pool.own is None else _own(connection, pool.own, question)
+    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
+    own = None
+    if pool is not None and pool.own is not None:
+        own = _own(connection, pool.own, question, catalogue, standing)
     return EvidenceFound(
         line=line,
         pool=pool,
         own=own,
-        siblings=Siblings() if pool is None else load_siblings(connection, pool, catalogue),
+        siblings=(
+            Siblings() if pool is None else load_siblings(connection, pool, catalogue, standing)
+        ),
         stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_told),
@@ -104,16 +126,30 @@ def _locks(
     )
 
 
-def keep_spread(connection: Connection, found: EvidenceFound) -> None:
-    """Keep how all of the chip's own units spread, for those who send a result next."""
-    if found.own is not None and not found.is_filtered:
-        spread = spread_of(found.own)
-        save_spread(connection, found.own.id, spread.known, spread.stable)
+def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:
+    """Keep the spread of the chip's own units for those who send next, and its verdicts."""
+    own = found.own
+    if own is None:
+        return
+    verdicts = verdicts_of(own.judgement)
+    save_verdicts(connection, own.id, verdicts, instance.today(), RULES_VERSION)
+    if not found.is_filtered:
+        spread = spread_of(own)
+        save_spread(connection, own.id, spread.known, spread.stable)
 
 
-def _own(connection: Connection, pool: PoolSize, question: Question) -> PoolEvidence | None:
+def _own(
+    connection: Connection,
+    pool: PoolSize,
+    question: Question,
+    catalogue: Catalogue,
+    standing: Standing,
+) -> PoolEvidence | None:
     """The chip's own evidence; None where a filter leaves so few units that they could be known."""
-    own = load_pool(connection, pool, question.filters)
+    grid = catalogue.grid_for(question.chip, pool.key.control)
+    own = load_pool(
+        connection, pool, standing, floor_steps(pool.key.control, grid), question.filters
+    )
     return None if question.filters_told and own.units < FEWEST_UNITS_SHOWN else own
 
 

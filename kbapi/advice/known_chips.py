@@ -17,8 +17,8 @@ from kbapi.chips.search import SearchIndex, build_index, search_chips
 from kbapi.errors import ChipUnknown, Problem, QuestionRefused
 from kbapi.storage import chip_rows
 from kbapi.storage.chip_rows import StoredChip
-from kbapi.storage.evidence_rows import PoolSize, load_pools_of_line
 from kbapi.storage.instance import Instance
+from kbapi.storage.pool_rows import PoolSize, load_pools_of_line
 from kbapi.vocabulary import LIMIT_CONTROLS
 from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Text, read_parameters
 

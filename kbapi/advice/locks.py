@@ -16,7 +16,6 @@ from kbapi.advice.told import ChipAnswered
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.errors import Problem, QuestionRefused
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.evidence.locks import (
     FEWEST_UNITS_SHOWN,
     CountOf,
@@ -25,6 +24,7 @@ from kbapi.evidence.locks import (
     lock_shares,
     reported_controls,
 )
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.chip_rows import LineRow

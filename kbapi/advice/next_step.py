@@ -6,7 +6,7 @@ from kbapi.advice.next_step_scene import search_scene
 from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.question import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.evidence.own_runs import OwnSearch
-from kbapi.storage.evidence_rows import EVERYTHING
+from kbapi.evidence.units import EVERYTHING
 from kbapi.storage.instance import Instance
 
 
@@ -27,7 +27,7 @@ def advise_next_step(
     """
     question = question_of(search)
     with instance.reading() as connection:
-        found = find_evidence(connection, question, instance.catalogue)
+        found = find_evidence(connection, question, instance)
     control = control_of(question, found, instance.catalogue)
     scene = search_scene(question, search, found, control, instance.catalogue)
     return next_step_answer(scene, instance.catalogue, settle_margin)

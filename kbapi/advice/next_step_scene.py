@@ -112,7 +112,7 @@ def search_scene(
     rails = _rails(question, found)
     own = search.runs_in(control, rails, grid)
     pool = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
-    terms = terms_of(search, control, grid, _start_of(pool))
+    terms = terms_of(search, control, grid, _start_of(pool, found))
     deepest = deepest_steps(search, control, rails, grid)
     plan: SearchPlan | CarefulPlan
     if says_something(pool) and deepest > 0:
@@ -132,8 +132,9 @@ def _rails(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
     return tuple(code for code in DOMAINS if code == question.domain or code in others)
 
 
-def _start_of(pool: PoolFit) -> int:
+def _start_of(pool: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
     if not says_something(pool):
         return 0
-    return max(0, share_depth(pool.bound, DEFAULT_SHARE, DEFAULT_CONFIDENCE).shallow)
+    served_at = found.guard.served_at(DEFAULT_SHARE)
+    return max(0, share_depth(pool.bound, served_at, DEFAULT_CONFIDENCE).shallow)

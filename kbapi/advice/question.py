@@ -13,7 +13,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import Problem, QuestionRefused
-from kbapi.storage.evidence_rows import Filters
+from kbapi.evidence.units import Filters
 from kbapi.vocabulary import (
     COOLING,
     DOMAINS,

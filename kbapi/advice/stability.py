@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_for
-from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_spread
+from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_findings
 from kbapi.advice.question import Question
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import (
@@ -23,7 +23,6 @@ from kbapi.advice.told import (
 )
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
 from kbapi.stats.stability import ShareBand, stability_curve
 from kbapi.stats.start import pool_start
 from kbapi.storage.answers import AnswerBytes
@@ -79,14 +78,17 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     catalogue = instance.catalogue
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, catalogue)
+        return find_evidence(connection, question, instance)
 
     def compute(found: EvidenceFound) -> StabilityAnswer:
         control = control_of(question, found, catalogue)
         grid = catalogue.grid_for(question.chip, control)
         return _stability_answer(question, found, control, grid)
 
-    return answer_once(instance, "stability", question, find, compute, keep_spread)
+    def keep(connection: Connection, found: EvidenceFound) -> None:
+        keep_findings(connection, found, instance)
+
+    return answer_once(instance, "stability", question, find, compute, keep)
 
 
 def _stability_answer(
@@ -101,7 +103,7 @@ def _stability_answer(
         scale,
         question.stable_share,
         question.confidence,
-        NO_GUARD,
+        found.guard,
     )
     units = 0 if found.own is None else found.own.units
     return StabilityAnswer(

@@ -2,7 +2,7 @@
 
 from sqlalchemy import Connection
 
-from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_spread
+from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_findings
 from kbapi.advice.question import Question
 from kbapi.advice.start_answer import StartAnswer, start_answer
 from kbapi.advice.stored import answer_once
@@ -21,10 +21,13 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     catalogue = instance.catalogue
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, catalogue)
+        return find_evidence(connection, question, instance)
 
     def compute(found: EvidenceFound) -> StartAnswer:
         control = control_of(question, found, catalogue)
         return start_answer(question, found, control, catalogue.grid_for(question.chip, control))
 
-    return answer_once(instance, "start", question, find, compute, keep_spread)
+    def keep(connection: Connection, found: EvidenceFound) -> None:
+        keep_findings(connection, found, instance)
+
+    return answer_once(instance, "start", question, find, compute, keep)

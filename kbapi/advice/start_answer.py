@@ -9,9 +9,11 @@ from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.question import Question
 from kbapi.advice.told import (
     ChipAnswered,
+    DiffersBy,
     EvidenceBehind,
     Percentile,
     chip_answered,
+    differs_by,
     evidence_behind,
     moved_with,
     percentile_of,
@@ -19,7 +21,6 @@ from kbapi.advice.told import (
 )
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
 from kbapi.stats.siblings import Level
 from kbapi.stats.start import NoStart, Start, StartFit, pool_start
 from kbapi.vocabulary import Grade
@@ -119,6 +120,8 @@ class StartAnswer:
     """Keys of related chips that have results, told when there is no start."""
     means: Meaning | None
     evidence: EvidenceBehind
+    differs_by: tuple[DiffersBy, ...]
+    """Filters whose values differ beyond chance in the whole pool."""
     summary: str
     cautions: tuple[Caution, ...]
 
@@ -132,7 +135,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         SCALES[control],
         question.stable_share,
         question.confidence,
-        NO_GUARD,
+        found.guard,
     )
     start = _start_told(question, found, control, grid, fit)
     reason = None if start else _reason(question, found, control, fit)
@@ -150,6 +153,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         nearest=() if start else found.nearest,
         means=_meaning(question, found) if start else None,
         evidence=evidence_behind(found, fit.borrowed_units, fit.sibling_agreement, fit.kkt_gap),
+        differs_by=differs_by(found),
         summary=reason.text if reason else _summary(question, found, control, grid, fit),
         cautions=cautions_for(question),
     )

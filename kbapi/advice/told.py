@@ -2,8 +2,10 @@
 
 from dataclasses import dataclass
 
+from kbapi.advice import wording
 from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.question import Question
+from kbapi.evidence.differences import DifferingValue
 from kbapi.stats.grid import Grid
 from kbapi.stats.percentiles import ShareDepth
 
@@ -34,11 +36,35 @@ class EvidenceBehind:
     claimed: int
     """Own units without proof that their setting did anything."""
     set_aside: int
+    """Own results that screening, and units that judging, did not count."""
+    young_pool: bool
+    """Whether too few of those who reported are known for longer: anybody's word counts in full."""
     latest: str | None
     """Month of the latest counted measurement."""
     kkt_gap: float
     """Log likelihood that is at most left to gain: the certificate of the fit."""
     revision: str
+
+
+@dataclass(frozen=True, slots=True)
+class ValueCompared:
+    """Units found under one value of a filter, and where they lie among those compared."""
+
+    value: str
+    units: int
+    leans: str
+    """deeper or shallower than the units compared lie in the middle."""
+
+
+@dataclass(frozen=True, slots=True)
+class DiffersBy:
+    """A filter whose values differ beyond chance: it is worth asking with."""
+
+    filter: str
+    p_value: float
+    """Chance of a difference as large if the filter meant nothing, all filters considered."""
+    values: tuple[ValueCompared, ...]
+    in_words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +98,32 @@ def evidence_behind(
         failures=0 if own is None else own.failures,
         claimed=0 if own is None else own.claimed,
         set_aside=0 if own is None else own.set_aside,
+        young_pool=own is None or own.judgement.is_young,
         latest=None if own is None else own.latest_month,
         kkt_gap=kkt_gap,
         revision=found.revision,
     )
+
+
+def differs_by(found: EvidenceFound) -> tuple[DiffersBy, ...]:
+    """The filters that matter in the chip's own pool, whatever filter was asked with."""
+    return tuple(
+        DiffersBy(
+            filter=one.filter,
+            p_value=round(one.p_value, 4),
+            values=tuple(
+                ValueCompared(value.value, value.units, _leaning(value)) for value in one.values
+            ),
+            in_words=wording.difference_in_words(
+                one.filter, [(value.value, _leaning(value)) for value in one.values]
+            ),
+        )
+        for one in (() if found.own is None else found.own.differences)
+    )
+
+
+def _leaning(value: DifferingValue) -> str:
+    return "deeper" if value.goes_deeper else "shallower"
 
 
 def moved_with(question: Question, found: EvidenceFound) -> tuple[str, ...]:

@@ -1,5 +1,6 @@
 """The sentences of answers: numbers in, words for people out, and nowhere else."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from kbapi.advice.question import Question
@@ -53,6 +54,15 @@ def units_in_words(count: int) -> str:
     ('1 reported unit', '64 reported units')
     """
     return f"{count} reported unit{'' if count == 1 else 's'}"
+
+
+def difference_in_words(name: str, leaning: Sequence[tuple[str, str]]) -> str:
+    """How the values of a filter differ, and what to ask next; no cause is claimed."""
+    told = ", ".join(f"{value} goes {leans}" for value, leans in leaning)
+    return (
+        f"Units differ by {name} more than chance explains: {told}. Ask again with {name}= for "
+        "yours. That they differ together does not say why."
+    )
 
 
 def lock_lead(word: str, share_open: float) -> str:

@@ -12,6 +12,7 @@ from kbapi.cli.asking import (
 )
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
+from kbapi.cli.judging import rejudge_command
 from kbapi.cli.next_step import next_step_command
 from kbapi.cli.notes import notes_commands
 from kbapi.cli.own import follow_up_command, mine_command
@@ -45,6 +46,7 @@ for command in (
     chips_commands,
     seed_command,
     notes_commands,
+    rejudge_command,
     database_commands,
 ):
     main.add_command(command)

@@ -8,21 +8,21 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
-from kbapi.storage.evidence_rows import (
+from kbapi.evidence.differences import Difference, find_differences
+from kbapi.evidence.judge import Judgement, believed, judge_pool
+from kbapi.evidence.units import (
     EVERYTHING,
-    ConditionsCount,
     Filters,
-    IntervalGroup,
-    PoolSize,
-    count_units_by_conditions,
-    count_units_by_status,
-    load_intervals,
-    load_pools_of_line,
+    Standing,
+    load_pool_rows,
+    units_of,
+    usual_loads,
+    weakest_grade,
 )
+from kbapi.stats.interval import GroupedIntervals
+from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
 from kbapi.storage.submissions import PoolKey
-from kbapi.vocabulary import GRADES, Domain, Grade, LimitControl
+from kbapi.vocabulary import Domain, Grade, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +52,16 @@ class PoolEvidence:
     """Units that were seen to fail."""
     claimed: int
     set_aside: int
+    """By screening, or by judging."""
     latest_month: str | None
     grade: Grade | None
     """The weakest testing behind any stable end, None without one."""
     loads: tuple[str, ...]
     """Load classes that at least half of the units with a stable end passed."""
+    judgement: Judgement
+    """Of the whole pool, whatever the filter."""
+    differences: tuple[Difference, ...]
+    """By which conditions the whole pool differs."""
 
 
 @dataclass(frozen=True)
@@ -124,56 +129,41 @@ def _largest_first(pools: Iterable[PoolSize], key: PoolKey) -> tuple[PoolSize, .
 
 
 def load_pool(
-    connection: Connection, pool: PoolSize, filters: Filters = EVERYTHING
+    connection: Connection,
+    pool: PoolSize,
+    standing: Standing,
+    floor_steps: float,
+    filters: Filters = EVERYTHING,
 ) -> PoolEvidence:
-    """A pool's evidence, filtered, then merged by unit and grouped inside the database."""
-    groups = load_intervals(connection, pool.id, UNITS_OF_FULL_WEIGHT, filters)
-    told = [group for group in groups if _says_something(group)]
+    """A pool's evidence, judged as a whole, then filtered.
+
+    `floor_steps` is the spread below which nothing counts as far away.
+    """
+    rows = load_pool_rows(connection, pool.id, standing)
+    whole = units_of(rows)
+    judgement = judge_pool(whole, floor_steps)
+    units = whole if filters == EVERYTHING else units_of(rows, filters)
+    stands = believed(units, judgement)
     by_status = count_units_by_status(connection, pool.id)
-    conditions = count_units_by_conditions(connection, pool.id, filters)
     return PoolEvidence(
         id=pool.id,
-        intervals=_as_intervals(told),
-        unit_counts=np.array([group.units for group in told], dtype=np.int64),
-        units=sum(group.units for group in groups),
-        failures=sum(group.units for group in groups if group.unstable_steps < NEVER_FAILED),
+        intervals=stands.intervals,
+        unit_counts=stands.unit_counts,
+        units=stands.units,
+        failures=stands.failures,
         claimed=by_status.get("claimed", 0),
-        set_aside=by_status.get("set_aside", 0),
-        latest_month=max((group.latest_month for group in groups), default=None),
-        grade=_weakest_grade(conditions),
-        loads=_usual_loads(conditions),
+        set_aside=by_status.get("set_aside", 0) + judgement.units_set_aside,
+        latest_month=stands.latest_month,
+        grade=weakest_grade(units),
+        loads=usual_loads(units),
+        judgement=judgement,
+        differences=find_differences(whole, judgement),
     )
 
 
-def load_related_intervals(connection: Connection, pool: PoolSize) -> GroupedIntervals:
-    """A related chip's evidence in the same kind of pool, weighed like the chip's own."""
-    groups = load_intervals(connection, pool.id, UNITS_OF_FULL_WEIGHT)
-    return _as_intervals([group for group in groups if _says_something(group)])
-
-
-def _as_intervals(groups: list[IntervalGroup]) -> GroupedIntervals:
-    return GroupedIntervals(
-        stable_steps=np.array([group.stable_steps for group in groups], dtype=np.int64),
-        unstable_steps=np.array([group.unstable_steps for group in groups], dtype=np.int64),
-        weight=np.array([group.weight_ppm for group in groups], dtype=np.float64) / 1e6,
-    )
-
-
-def _says_something(group: IntervalGroup) -> bool:
-    # Passed too little to count, never failed: the limit could be anywhere.
-    known = group.stable_steps > 0 or group.unstable_steps < NEVER_FAILED
-    return known and group.weight_ppm > 0
-
-
-def _weakest_grade(conditions: list[ConditionsCount]) -> Grade | None:
-    seen = {count.grade for count in conditions}
-    return next((grade for grade in GRADES if grade in seen), None)
-
-
-def _usual_loads(conditions: list[ConditionsCount]) -> tuple[str, ...]:
-    units = sum(count.units for count in conditions)
-    passed: dict[str, int] = {}
-    for count in conditions:
-        for load in filter(None, count.loads.split(",")):
-            passed[load] = passed.get(load, 0) + count.units
-    return tuple(sorted(load for load, by in passed.items() if 2 * by >= units))
+def load_related_intervals(
+    connection: Connection, pool: PoolSize, standing: Standing, floor_steps: float
+) -> GroupedIntervals:
+    """A related chip's evidence in the same kind of pool, judged like the chip's own."""
+    units = units_of(load_pool_rows(connection, pool.id, standing))
+    return believed(units, judge_pool(units, floor_steps)).intervals

@@ -8,7 +8,6 @@ import orjson
 from sqlalchemy import Connection
 
 from kbapi.intake.accepted import ChipTold, ReasonTold, ScreeningTold, SettingTold
-from kbapi.intake.receipts import contributor_hash
 from kbapi.intake.telling import tell_stored
 from kbapi.storage import answers, chip_rows, submissions
 from kbapi.storage.contributions import (
@@ -21,6 +20,7 @@ from kbapi.storage.contributions import (
     load_sent,
 )
 from kbapi.storage.instance import Instance
+from kbapi.storage.people import contributor_hash
 
 RESULTS_A_PAGE: Final = 100
 _RETESTS: Final = (30, 90, 365)

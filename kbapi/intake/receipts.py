@@ -19,12 +19,6 @@ def is_receipt_of(secret: Secret, public_id: str, shown: str) -> bool:
     return hmac.compare_digest(receipt_of(secret, public_id).encode(), shown.encode())
 
 
-def contributor_hash(secret: Secret, contributor_token: str | None) -> bytes:
-    """The keyed hash that stands for a contributor; all without a token are one."""
-    # No token is shorter than sixteen characters, so the empty one is nobody else's.
-    return secret.keyed_hash("contributor", (contributor_token or "").encode())
-
-
 def unit_hash(
     secret: Secret, contributor_token: str | None, unit_token: str | None
 ) -> bytes | None:

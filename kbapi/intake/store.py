@@ -12,11 +12,12 @@ from kbapi.intake.accepted import Accepted
 from kbapi.intake.json_text import JsonReading
 from kbapi.intake.new_rows import Sender, new_submission
 from kbapi.intake.reader import ReadDocument, read_document
-from kbapi.intake.receipts import contributor_hash, unit_hash
+from kbapi.intake.receipts import unit_hash
 from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.intake.telling import tell_repeated, tell_stored
 from kbapi.storage import chip_rows, submissions
 from kbapi.storage.instance import Instance
+from kbapi.storage.people import contributor_hash
 
 _EARLIEST_ZONE: Final = timedelta(hours=14)
 

@@ -20,9 +20,20 @@ from kbapi.intake.screening import BEATEN_BY_FAILURE, LATER_REMARKS, SCREENING_R
 from kbapi.storage.answers import find_spread
 from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
+from kbapi.storage.judging_rows import find_codes
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
-_SENTENCES: Final = {rule.code: rule.sentence for rule in SCREENING_RULES} | LATER_REMARKS
+JUDGED: Final = {
+    "far_too_deep": "It lies far deeper than other units of this chip. It is kept, and counts once "
+    "others go as deep or somebody has looked at it: was the control in effect, the unit mV?",
+    "far_too_shallow": "It fails far shallower than other units of this chip. It is kept, and "
+    "counts once others are like it or somebody has looked: does the machine pass at stock?",
+    "unlike_the_pool": "Your units of this chip lie together where those of others do not. They "
+    "are kept, and count once somebody has looked, or others find the same.",
+}
+"""Why the last judging of a pool set a unit aside, for the person who sent it."""
+
+_SENTENCES: Final = {rule.code: rule.sentence for rule in SCREENING_RULES} | LATER_REMARKS | JUDGED
 _THANKS: Final = "Thank you. Every result makes the next person's start safer."
 _THANKS_FOR_FAILURE: Final = (
     "Thank you. A setting that failed is worth more than one that passed: it says where to stop."
@@ -31,7 +42,7 @@ _THANKS_FOR_FAILURE: Final = (
 
 def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmission) -> Accepted:
     """The answer to a result that stands in the database."""
-    settings = tuple(_tell_setting(connection, setting) for setting in stored.settings)
+    settings = tuple(_tell_setting(connection, stored, setting) for setting in stored.settings)
     failed = any(setting.unstable_steps is not None for setting in stored.settings)
     return Accepted(
         id=stored.public_id,
@@ -54,19 +65,33 @@ def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmi
     return replace(tell_stored(instance, connection, first), duplicate_of=first.public_id)
 
 
-def _tell_setting(connection: Connection, setting: StoredSetting) -> SettingTold:
+def _tell_setting(
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+) -> SettingTold:
     codes = orjson.loads(setting.reasons)
+    verdicts = _verdicts(connection, stored, setting)
+    codes = [*verdicts, *codes]
     if _is_beaten(connection, setting):
         codes.append(BEATEN_BY_FAILURE)
     return SettingTold(
         domain=setting.domain,
         control=setting.control,
         moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
-        status=setting.status,
+        status="set_aside" if verdicts else setting.status,
         reasons=tuple(ReasonTold(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
         spread=_tell_spread(connection, setting),
     )
+
+
+def _verdicts(
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+) -> list[str]:
+    """Why the pool's last judging does not believe a setting that screening counted."""
+    if setting.status != "counted":
+        return []
+    place = setting.place
+    return find_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)
 
 
 def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:

@@ -85,20 +85,38 @@ def compare_groups(
     if len(weight) == 0:
         raise ValueError("no units, no comparison")
     order = np.lexsort((group, weight, unstable_steps, stable_steps))
-    stable, unstable = stable_steps[order], unstable_steps[order]
-    heft, label = weight[order], np.unique(group[order], return_inverse=True)[1]
+    stable, unstable, heft = stable_steps[order], unstable_steps[order], weight[order]
     scores = log_rank_scores(stable, unstable, fit_npmle(group_intervals(stable, unstable, heft)))
+    return compare_scored(scores, heft, group[order], rng, permutations)
+
+
+def compare_scored(
+    scores: Vector, weight: Vector, group: Steps, rng: np.random.Generator, permutations: int
+) -> GroupDifference:
+    """The same test where the units' scores are known, all of shape (n,).
+
+    Scores may come from a fit of more units than are compared; the order of units matters to the
+    permutations that are drawn. With no permutations the p-value is the asymptotic one.
+
+    >>> scores = np.repeat([-1.0, 1.0], 10)
+    >>> rng = np.random.default_rng(1)
+    >>> found = compare_scored(scores, np.ones(20), np.repeat([0, 1], 10), rng, 0)
+    >>> found.p_value == found.p_asymptotic, round(found.statistic, 1)
+    (True, 19.0)
+    """
+    label = np.unique(group, return_inverse=True)[1]
     groups = int(label.max()) + 1
-    observed = _statistic(scores, heft, label)
-    drawn = [_statistic(scores, heft, rng.permutation(label)) for _ in range(permutations)]
+    observed = _statistic(scores, weight, label)
+    asymptotic = float(chdtrc(groups - 1, observed)) if groups > 1 else 1.0
+    drawn = [_statistic(scores, weight, rng.permutation(label)) for _ in range(permutations)]
     # A relabelling that ties but for rounding is as extreme as what was seen.
     as_large = int(np.sum(np.array(drawn) >= observed * (1.0 - _ROUNDING) - _ROUNDING))
     return GroupDifference(
-        p_value=(1 + as_large) / (permutations + 1),
-        p_asymptotic=float(chdtrc(groups - 1, observed)) if groups > 1 else 1.0,
+        p_value=(1 + as_large) / (permutations + 1) if permutations else asymptotic,
+        p_asymptotic=asymptotic,
         statistic=observed,
         groups=groups,
-        total_weight=float(heft.sum()),
+        total_weight=float(weight.sum()),
         permutations=permutations,
     )
 

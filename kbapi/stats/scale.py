@@ -20,13 +20,15 @@ class PriorScale:
     sd_high: float
     between_chips: float
     """Standard deviation of the mean limit from chip to chip within a series."""
+    least_spread: float
+    """A spread of limits below this is taken for heaped numbers."""
 
 
-VOLTAGE_OFFSET: Final = PriorScale(20.0, 220.0, 5.0, 70.0, 12.0)
+VOLTAGE_OFFSET: Final = PriorScale(20.0, 220.0, 5.0, 70.0, 12.0, 5.0)
 """mV; 120 mV is a usual mean, 20 mV a usual spread."""
 
-COUNT_OFFSET: Final = PriorScale(4.0, 44.0, 1.0, 14.0, 2.4)
+COUNT_OFFSET: Final = PriorScale(4.0, 44.0, 1.0, 14.0, 2.4, 1.0)
 """Counts: the constants in mV divided by 5."""
 
-FIXED_CLOCK_VOLTAGE: Final = PriorScale(20.0, 350.0, 5.0, 70.0, 12.0)
+FIXED_CLOCK_VOLTAGE: Final = PriorScale(20.0, 350.0, 5.0, 70.0, 12.0, 5.0)
 """mV below the report's own stock voltage at that clock, where curves leave more room."""

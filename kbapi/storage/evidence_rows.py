@@ -1,22 +1,14 @@
-"""Evidence rows: written by unit and conditions, read by pool and merged inside the database."""
+"""Evidence rows as the merge of a unit's results writes them, one place at a time."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
-from sqlalchemy import Connection, func, select, text
+from sqlalchemy import Connection
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.statements import add_rows, change_rows, find_number, find_rows
-from kbapi.storage.submissions import EvidenceKey, PoolKey
-from kbapi.storage.tables import (
-    MAX_STEPS,
-    Chip,
-    EvidenceRow,
-    Pool,
-    SettingResult,
-)
-from kbapi.vocabulary import GRADES
+from kbapi.storage.submissions import EvidenceKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,18 +28,6 @@ class EvidenceLevel:
     stable_steps: int
     unstable_steps: int
     early_stop_steps: int
-    latest_month: str
-
-
-@dataclass(frozen=True, slots=True)
-class IntervalGroup:
-    """Units of a pool that share one limit interval."""
-
-    stable_steps: int
-    unstable_steps: int
-    weight_ppm: int
-    """Sum of the units' weights in millionths: integers add up the same in any order."""
-    units: int
     latest_month: str
 
 
@@ -90,226 +70,6 @@ def replace_evidence(
         for level in levels
     ]
     add_rows(connection, _ADD, rows)
-
-
-@dataclass(frozen=True, slots=True)
-class Filters:
-    """Which conditions rows are read under; None is any."""
-
-    load: str | None = None
-    grade: str | None = None
-    """At least this strength of testing."""
-    cooling: str | None = None
-    firmware: str | None = None
-    microcode: str | None = None
-    machine: str | None = None
-    supply: str | None = None
-
-
-EVERYTHING: Final = Filters()
-
-# Filters select rows first. Of what is left, each unit speaks for its latest era: the one with the
-# latest month and, of several, the one whose microcode and firmware sort last, so that the order
-# of arrival never matters.
-_CHOSEN_ROWS: Final = """
-    era AS (
-        SELECT id, loads, grade,
-               printf('%08d', DENSE_RANK() OVER (ORDER BY microcode, firmware)) AS era
-        FROM conditions
-    ),
-    wanted AS (
-        SELECT era.id, era.loads, era.grade, era.era
-        FROM era JOIN conditions ON conditions.id = era.id
-        WHERE (:load IS NULL OR instr(',' || conditions.loads || ',', ',' || :load || ',') > 0)
-          AND (:cooling IS NULL
-               OR instr(',' || conditions.cooling || ',', ',' || :cooling || ',') > 0)
-          AND (:grade IS NULL
-               OR instr(:grades, conditions.grade) >= instr(:grades, :grade))
-          AND (:firmware IS NULL OR conditions.firmware = :firmware)
-          AND (:microcode IS NULL OR conditions.microcode = :microcode)
-          AND (:machine IS NULL OR conditions.machine = :machine)
-          AND (:supply IS NULL OR conditions.supply = :supply)
-    ),
-    filtered AS MATERIALIZED (
-        SELECT level.unit_id, level.contributor_id, level.stable_steps, level.unstable_steps,
-               level.early_stop_steps, level.latest_month, wanted.loads, wanted.grade,
-               wanted.era
-        FROM evidence_row AS level JOIN wanted ON wanted.id = level.conditions_id
-        WHERE level.pool_id = :pool_id
-    ),
-    newest AS (
-        SELECT unit_id, substr(MAX(latest_month || era), 8) AS era
-        FROM filtered GROUP BY unit_id
-    ),
-    chosen AS (
-        SELECT filtered.* FROM filtered
-        JOIN newest ON newest.unit_id = filtered.unit_id AND newest.era = filtered.era
-    )
-"""
-
-
-def _parameters(pool_id: int, filters: Filters) -> dict[str, Any]:
-    return {"pool_id": pool_id, "grades": ",".join(GRADES), **asdict(filters)}
-
-
-# Two steps, because the deepest pass that counts is the deepest one short of the unit's
-# shallowest failure, and that failure may stand in another row. Depth and early stop are packed
-# into one number so that MAX brings the early stop of the deepest pass (the smallest one at ties).
-_INTERVALS_OF_POOL: Final = text(
-    f"""
-    WITH {_CHOSEN_ROWS},
-    failed AS (
-        SELECT unit_id, MIN(unstable_steps) AS unstable FROM chosen GROUP BY unit_id
-    ),
-    merged AS (
-        SELECT level.unit_id, level.contributor_id, failed.unstable,
-               MAX(CASE WHEN level.stable_steps < failed.unstable
-                        THEN level.stable_steps * :packing + (:packing - 1 - level.early_stop_steps)
-                        ELSE :packing - 1 END) AS packed,
-               MAX(level.latest_month) AS latest_month
-        FROM chosen AS level JOIN failed ON failed.unit_id = level.unit_id
-        GROUP BY level.unit_id, level.contributor_id, failed.unstable
-    ),
-    held AS (
-        SELECT unit_id, contributor_id, unstable, latest_month,
-               packed / :packing AS stable, :packing - 1 - packed % :packing AS early_stop
-        FROM merged
-    ),
-    counted AS (
-        SELECT unit_id, contributor_id, unstable, latest_month,
-               CASE WHEN unstable < :never_failed THEN stable
-                    WHEN stable > early_stop THEN stable - early_stop
-                    ELSE 0 END AS stable
-        FROM held
-    ),
-    share AS (
-        SELECT contributor_id,
-               CASE WHEN COUNT(*) <= :full_units THEN 1000000
-                    ELSE 1000000 * :full_units / COUNT(*) END AS weight_ppm
-        FROM counted GROUP BY contributor_id
-    )
-    SELECT stable, unstable, SUM(weight_ppm), COUNT(*), MAX(latest_month)
-    FROM counted JOIN share ON share.contributor_id = counted.contributor_id
-    GROUP BY stable, unstable ORDER BY stable, unstable
-    """  # noqa: S608 - put together from constants of this file
-)
-
-
-def load_intervals(
-    connection: Connection,
-    pool_id: int,
-    units_of_full_weight: int,
-    filters: Filters = EVERYTHING,
-) -> list[IntervalGroup]:
-    """The distinct limit intervals of a pool, each unit merged over its rows and weighed.
-
-    `units_of_full_weight` is how many units of one contributor weigh one each; more share that.
-    """
-    rows = connection.execute(
-        _INTERVALS_OF_POOL,
-        {
-            **_parameters(pool_id, filters),
-            "never_failed": NEVER_FAILED,
-            "full_units": units_of_full_weight,
-            "packing": MAX_STEPS + 1,
-        },
-    )
-    return [IntervalGroup(*row) for row in rows]
-
-
-@dataclass(frozen=True, slots=True)
-class PoolSize:
-    """A pool of a chip and how many units stand in it."""
-
-    id: int
-    chip_key: str
-    series: str
-    key: PoolKey
-    units: int
-
-
-def load_pools_of_line(connection: Connection, line_id: int) -> list[PoolSize]:
-    """Every pool of a line's chips, in a fixed order, with the units that are counted in each."""
-    units = func.count(EvidenceRow.unit_id.distinct())
-    rows = connection.execute(
-        select(
-            Pool.id,
-            Chip.key,
-            Chip.series,
-            Pool.control,
-            Pool.domains,
-            Pool.clock_band_mhz,
-            units,
-        )
-        .join(Chip, Chip.id == Pool.chip_id)
-        .outerjoin(EvidenceRow, EvidenceRow.pool_id == Pool.id)
-        .where(Chip.line_id == line_id)
-        .group_by(Pool.id)
-        .order_by(Chip.key, Pool.control, Pool.domains, Pool.clock_band_mhz)
-    )
-    return [PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6]) for row in rows]
-
-
-@dataclass(frozen=True, slots=True)
-class StockPoint:
-    """A clock and the stock voltage that one report gives for it."""
-
-    clock_mhz: float
-    stock_mv: float
-
-
-def load_stock_points(connection: Connection, chip_key: str, domains: str) -> list[StockPoint]:
-    """The counted stock voltages of a chip's rails over all clocks, in a fixed order."""
-    rows = connection.execute(
-        select(SettingResult.clock_mhz, SettingResult.stock_mv)
-        .join(Pool, Pool.id == SettingResult.pool_id)
-        .join(Chip, Chip.id == Pool.chip_id)
-        .where(
-            Chip.key == chip_key,
-            Pool.control == "fixed_clock_voltage",
-            Pool.domains == domains,
-            SettingResult.status == "counted",
-            SettingResult.stock_mv.is_not(None),
-        )
-        .order_by(SettingResult.clock_mhz, SettingResult.stock_mv)
-    )
-    return [StockPoint(*row) for row in rows]
-
-
-def count_units_by_status(connection: Connection, pool_id: int) -> dict[str, int]:
-    """How many units have results of each screening status in a pool."""
-    rows = connection.execute(
-        select(SettingResult.status, func.count(SettingResult.unit_id.distinct()))
-        .where(SettingResult.pool_id == pool_id)
-        .group_by(SettingResult.status)
-    )
-    return {row[0]: row[1] for row in rows}
-
-
-@dataclass(frozen=True, slots=True)
-class ConditionsCount:
-    """How many units of a pool passed something under these conditions."""
-
-    loads: str
-    grade: str
-    units: int
-
-
-_UNITS_BY_CONDITIONS: Final = text(
-    f"""
-    WITH {_CHOSEN_ROWS}
-    SELECT loads, grade, COUNT(DISTINCT unit_id) FROM chosen WHERE stable_steps > 0
-    GROUP BY loads, grade ORDER BY loads, grade
-    """  # noqa: S608 - put together from constants of this file
-)
-
-
-def count_units_by_conditions(
-    connection: Connection, pool_id: int, filters: Filters = EVERYTHING
-) -> list[ConditionsCount]:
-    """The loads and grades behind a pool's stable ends, in a fixed order."""
-    rows = connection.execute(_UNITS_BY_CONDITIONS, _parameters(pool_id, filters))
-    return [ConditionsCount(*row) for row in rows]
 
 
 _SHALLOWEST_FAILURE: Final = """

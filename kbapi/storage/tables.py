@@ -18,6 +18,7 @@ from kbapi.storage.columns import (
     text,
     told_text,
 )
+from kbapi.storage.judging_tables import PoolJudgement, SetAsideUnit, UnlikeContributor
 from kbapi.storage.note_table import NoteRow
 from kbapi.storage.report_tables import FollowUp, LockReport
 from kbapi.vocabulary import DOMAINS
@@ -34,12 +35,15 @@ __all__ = [
     "LockReport",
     "NoteRow",
     "Pool",
+    "PoolJudgement",
     "PoolSpread",
     "SQLModel",
+    "SetAsideUnit",
     "SettingResult",
     "StoredAnswer",
     "Submission",
     "Unit",
+    "UnlikeContributor",
 ]
 
 
@@ -231,6 +235,7 @@ class EvidenceRow(SQLModel, table=True):
         integer("unstable_steps", 1, 1 << 30),
         integer("early_stop_steps", 0, MAX_STEPS),
         month("latest_month"),
+        integer("vouched", 0, 1),
         CheckConstraint("unstable_steps > stable_steps", name="order"),
         {"sqlite_with_rowid": False},
     )
@@ -243,6 +248,8 @@ class EvidenceRow(SQLModel, table=True):
     early_stop_steps: int
     contributor_id: int = Field(foreign_key="contributor.id")
     latest_month: str
+    vouched: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
+    """1 where a curator's word stands above the rules: judging never sets it aside."""
 
 
 class PoolSpread(SQLModel, table=True):

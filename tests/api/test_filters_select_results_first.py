@@ -86,3 +86,32 @@ def test_unknown_words_in_filters_are_refused(client: FlaskClient) -> None:
     assert response.status_code == 422
     pointers = {error["pointer"] for error in response.get_json()["errors"]}
     assert pointers == {"supply", "cooling", "grade", "load"}
+
+
+def test_a_start_says_which_filters_matter_whatever_it_was_asked_with(filled: FlaskClient) -> None:
+    whole, mains = start(filled), start(filled, supply="mains")
+    assert whole["differs_by"] == mains["differs_by"]
+    by_filter = {one["filter"]: one for one in whole["differs_by"]}
+    # Firmware and microcode were told on one side alone: nothing to compare with.
+    assert sorted(by_filter) == ["machine", "supply"]
+    supply = by_filter["supply"]
+    assert supply["p_value"] <= 0.05
+    assert supply["values"] == [
+        {"value": "battery", "units": 40, "leans": "shallower"},
+        {"value": "mains", "units": 40, "leans": "deeper"},
+    ]
+    assert "supply=" in supply["in_words"]
+
+
+def test_where_a_filter_means_nothing_none_is_named(client: FlaskClient) -> None:
+    for number in range(60):
+        document = a_result(number, stable_at=-80 - number % 7, unstable_at=-90 - number % 7)
+        document["platform"] = {"supply": "battery" if number % 2 else "mains"}
+        assert client.post("/v1/submissions", json=document).status_code == 201
+    assert start(client)["differs_by"] == []
+
+
+def test_fewer_than_five_units_are_never_compared(client: FlaskClient) -> None:
+    fill(client, "mains", range(30))
+    fill(client, "battery", range(100, 104))
+    assert start(client)["differs_by"] == []

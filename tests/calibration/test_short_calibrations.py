@@ -4,7 +4,16 @@ import json
 
 import pytest
 
-from tests.calibration import coverage, filters, first_setting, next_step, race, siblings
+from tests.calibration import (
+    chain,
+    coverage,
+    filters,
+    first_setting,
+    next_step,
+    poison,
+    race,
+    siblings,
+)
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
@@ -14,6 +23,8 @@ CALIBRATIONS = {
     "filters": filters,
     "race": race,
     "next_step": next_step,
+    "poison": poison,
+    "chain": chain,
 }
 
 
@@ -99,3 +110,19 @@ def test_proposed_settings_fail_about_as_rarely_as_is_told(reports):
     # A dozen pools each: the long run measures, this sees only what is broken.
     assert max(values(reports["next_step"], "first settings that fail")) <= 0.2
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
+
+
+def test_poison_hardly_makes_a_start_bolder_and_honest_units_stay(reports):
+    rows = reports["poison"]
+    assert values(rows, "10 % depth moves deeper at most")[0] <= 4
+    assert values(rows, "start moves deeper at most")[0] <= 4
+    assert values(rows, "least coverage")[0] >= 0.75
+    assert values(rows, "attacks within 5 mV")[0] >= 5
+    honest = values(rows, "honest units set aside, no poison", "n = 100")
+    assert max(honest) <= 0.02
+
+
+def test_the_whole_chain_under_attack_holds(reports):
+    rows = reports["chain"]
+    assert values(rows, "least coverage")[0] >= 0.5
+    assert values(rows, "10 % depth moves deeper at most")[0] <= 8

@@ -338,3 +338,24 @@ def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -
     done = run("chips", "rebuild", "--home", str(home))
     assert done.returncode == 0
     assert "Nothing moves." in done.stdout
+
+
+def test_pools_are_judged_again_and_nothing_is_kept_unless_asked(home: Path) -> None:
+    lines = []
+    for number in range(14):
+        depth = 158 if number == 13 else 80 + number
+        setting = RESULT["settings"][0] | {"stable_at": -depth, "unstable_at": -depth - 2}
+        tokens = {
+            "unit_token": f"tidewater-unit-{number:06}",
+            "contributor_token": f"tidewater-member-{number:06}",
+        }
+        lines.append(json.dumps(RESULT | tokens | {"settings": [setting]}))
+    (home / "results.ndjson").write_text("\n".join(lines))
+    assert run("seed", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
+    for words in ((), ("--apply",)):
+        told = run("rejudge", *words, "--home", str(home))
+        assert told.returncode == 0, told.stderr
+        assert "set aside now: 1 units that lie far deeper than the pool" in told.stdout
+        assert "a young pool" in told.stdout
+        assert all(len(line) <= 80 for line in told.stdout.splitlines())
+    assert "0 of 1 pools" in run("rejudge", "--home", str(home)).stdout

@@ -10,9 +10,17 @@ from sqlalchemy import Connection, insert
 
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.book import book_evidence
+from kbapi.evidence.units import (
+    EVERYTHING,
+    Filters,
+    load_pool_rows,
+    month_in_words,
+    standing_on,
+    units_of,
+)
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, add_chip
-from kbapi.storage.evidence_rows import IntervalGroup, OutcomeRow
+from kbapi.storage.evidence_rows import OutcomeRow
 from kbapi.storage.people import UnitRow
 from kbapi.storage.submissions import (
     ConditionsKey,
@@ -39,6 +47,39 @@ class UnitSeen:
 
     contributor: int
     outcomes: tuple[tuple[int, OutcomeRow], ...]
+
+
+@dataclass(frozen=True)
+class IntervalGroup:
+    """Units of a pool that share one limit interval."""
+
+    stable_steps: int
+    unstable_steps: int
+    weight_ppm: int
+    units: int
+    latest_month: str
+
+
+STANDING: Final = standing_on(date(2026, 9, 15), b"n" * 32)
+
+
+def load_intervals(
+    connection: Connection, pool_id: int, filters: Filters = EVERYTHING
+) -> list[IntervalGroup]:
+    """The distinct intervals of a pool before any verdict."""
+    units = units_of(load_pool_rows(connection, pool_id, STANDING), filters)
+    columns = (units.stable_steps, units.unstable_steps, units.weight_ppm, units.month)
+    seen: dict[tuple[int, int], IntervalGroup] = {}
+    for stable, unstable, weight_ppm, month in zip(*(c.tolist() for c in columns), strict=True):
+        before = seen.get((stable, unstable), IntervalGroup(stable, unstable, 0, 0, ""))
+        seen[stable, unstable] = IntervalGroup(
+            stable,
+            unstable,
+            before.weight_ppm + weight_ppm,
+            before.units + 1,
+            max(before.latest_month, month_in_words(month)),
+        )
+    return [seen[interval] for interval in sorted(seen)]
 
 
 def an_outcome(

@@ -7,23 +7,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
-from sqlalchemy import Connection, Engine, event
+from sqlalchemy import Connection, Engine
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.evidence.pools import PoolEvidence, PoolWanted, find_pool, load_pool
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, find_chip
-from kbapi.storage.evidence_rows import load_intervals
 from kbapi.storage.submissions import ConditionsKey, PoolKey
 from tests.evidence.makers import (
     SABLE,
+    STANDING,
     UnitSeen,
     a_chip,
     a_unit,
     add_outcome,
     add_units,
     an_outcome,
+    load_intervals,
     slowly_grouped,
 )
 from tests.evidence.strategies import units
@@ -52,7 +53,7 @@ def test_it_agrees_with_a_slow_reading_of_every_outcome(
     with undone(engine) as connection:
         pool_id = add_units(connection, a_chip(connection), seen)
         assert pool_id is not None
-        found = load_intervals(connection, pool_id, UNITS_OF_FULL_WEIGHT)
+        found = load_intervals(connection, pool_id)
     assert found == slowly_grouped(seen, UNITS_OF_FULL_WEIGHT)
 
 
@@ -63,7 +64,7 @@ def test_one_contributor_weighs_three_units_at_most(
     with undone(engine) as connection:
         pool_id = add_units(connection, a_chip(connection), several(1, number))
         assert pool_id is not None
-        (group,) = load_intervals(connection, pool_id, UNITS_OF_FULL_WEIGHT)
+        (group,) = load_intervals(connection, pool_id)
     assert (group.weight_ppm, group.units) == (weight_ppm, number)
 
 
@@ -73,25 +74,29 @@ def test_other_pools_have_no_part_in_it(engine: Engine) -> None:
         here = add_units(connection, chip, several(1, 2))
         add_units(connection, chip, several(1, 6), PoolKey("voltage_offset", "core+ring", 0))
         assert here is not None
-        (group,) = load_intervals(connection, here, UNITS_OF_FULL_WEIGHT)
+        (group,) = load_intervals(connection, here)
     assert (group.weight_ppm, group.units) == (2_000_000, 2)
 
 
-def test_the_read_of_a_pool_never_scans_the_whole_table(engine: Engine) -> None:
-    statements: list[tuple[str, object]] = []
-
-    def note(_c: object, _cursor: object, statement: str, parameters: object, *_: object) -> None:
-        statements.append((statement, parameters))
-
+def test_the_read_of_a_pool_never_scans_a_whole_table(engine: Engine) -> None:
+    statements: list[str] = []
     with undone(engine) as connection:
-        event.listen(connection, "before_cursor_execute", note)
-        load_intervals(connection, 1, UNITS_OF_FULL_WEIGHT)
-        ((statement, parameters),) = statements
-        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters).all()
-    steps = [str(row[3]) for row in plan]
-    of_the_table = [step for step in steps if "evidence_row" in step or " level" in step]
-    assert len(of_the_table) == 1
-    assert all(step.startswith("SEARCH") and "pool_id=?" in step for step in of_the_table)
+        pool_id = add_units(connection, a_chip(connection), [*several(1, 2), *several(2, 1)])
+        assert pool_id is not None
+        driver = connection.connection.driver_connection
+        assert driver is not None
+        driver.set_trace_callback(statements.append)
+        load_intervals(connection, pool_id)
+        driver.set_trace_callback(None)
+        plans = [
+            [str(row[3]) for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {one}")]
+            for one in statements
+        ]
+    assert len(plans) == 3
+    assert "SEARCH evidence_row USING PRIMARY KEY (pool_id=?)" in plans[0]
+    steps = [step for plan in plans for step in plan]
+    assert not [step for step in steps if step.startswith("SCAN") and "VIRTUAL" not in step]
+    assert not [step for step in steps if "TEMP B-TREE" in step]
 
 
 CORE = PoolKey("voltage_offset", "core", 0)
@@ -209,7 +214,7 @@ def loaded(engine: Engine, fill: Callable[[Connection, ChipRow], None]) -> PoolE
         found = find_pool(connection, chip.line_id, SABLE, wanted)
         assert found is not None
         assert found.own is not None
-        return load_pool(connection, found.own)
+        return load_pool(connection, found.own, STANDING, 5.0)
 
 
 def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:

@@ -8,12 +8,11 @@ from pysqlite3 import dbapi2
 from sqlalchemy.exc import DBAPIError
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.intake.accept import accept_submission
 from kbapi.intake.own_results import read_own_result
 from kbapi.intake.receipts import is_receipt_of
-from kbapi.storage.evidence_rows import load_intervals
 from kbapi.storage.instance import Instance
+from tests.evidence.makers import load_intervals
 from tests.makers import (
     GRAPHICS,
     HandMovedClock,
@@ -225,7 +224,7 @@ def test_two_results_of_one_unit_are_one_unit(instance: Instance) -> None:
 
 def intervals_of(instance: Instance) -> list[Any]:
     with instance.reading() as connection:
-        return load_intervals(connection, 1, UNITS_OF_FULL_WEIGHT)
+        return load_intervals(connection, 1)
 
 
 @pytest.mark.parametrize("unit_token", [..., "tidewater-unit-000001"])

@@ -7,13 +7,13 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, ReceiptWrong, SubmissionGone
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.units import EVERYTHING, Filters
 from kbapi.intake.accepted import Accepted
 from kbapi.intake.follow_up import FollowUpTold, accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.evidence_rows import EVERYTHING, Filters, load_intervals
 from kbapi.storage.instance import Instance
+from tests.evidence.makers import load_intervals
 from tests.makers import (
     HandMovedClock,
     a_body,
@@ -43,7 +43,7 @@ def follow(
 
 def intervals(instance: Instance, filters: Filters = EVERYTHING) -> list[tuple[int, int]]:
     with instance.reading() as connection:
-        groups = load_intervals(connection, 1, UNITS_OF_FULL_WEIGHT, filters)
+        groups = load_intervals(connection, 1, filters)
     return [(group.stable_steps, group.unstable_steps) for group in groups]
 
 

@@ -9,11 +9,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kbapi.advice.start import advise_start
-from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.units import Filters
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage.evidence_rows import Filters, load_intervals
 from kbapi.storage.instance import Instance
+from tests.evidence.makers import load_intervals
 from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
 from tests.makers import a_body, a_question, a_setting, a_submission, send
 
@@ -54,7 +54,7 @@ def read_of(instance: Instance) -> list[Any]:
         pools = connection.exec_driver_sql("SELECT id, domains FROM pool ORDER BY domains").all()
         for pool_id, domains in pools:
             for filters in (Filters(), Filters(supply="mains"), Filters(grade="session")):
-                groups = load_intervals(connection, pool_id, UNITS_OF_FULL_WEIGHT, filters)
+                groups = load_intervals(connection, pool_id, filters)
                 told.append((domains, groups))
     return told
 
@@ -119,10 +119,8 @@ def test_the_latest_era_speaks_and_ties_are_broken_alike(tmp_path: Path) -> None
         for document in order:
             send(instance, document)
         with instance.reading() as connection:
-            (group,) = load_intervals(connection, 1, UNITS_OF_FULL_WEIGHT)
-            (filtered,) = load_intervals(
-                connection, 1, UNITS_OF_FULL_WEIGHT, Filters(firmware="1.9")
-            )
+            (group,) = load_intervals(connection, 1)
+            (filtered,) = load_intervals(connection, 1, Filters(firmware="1.9"))
         assert (group.stable_steps, group.latest_month) == (41, "2026-08")
         assert filtered.stable_steps == 102
         instance.close()
@@ -140,7 +138,7 @@ def test_filters_select_rows_before_they_are_merged(tmp_path: Path) -> None:
 
     def failing_at(**filters: str) -> list[int]:
         with instance.reading() as connection:
-            groups = load_intervals(connection, 1, UNITS_OF_FULL_WEIGHT, Filters(**filters))
+            groups = load_intervals(connection, 1, Filters(**filters))
         return [group.unstable_steps for group in groups]
 
     assert failing_at() == [61]

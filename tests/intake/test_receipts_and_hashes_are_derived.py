@@ -1,6 +1,7 @@
 import pytest
 
-from kbapi.intake.receipts import contributor_hash, is_receipt_of, receipt_of, unit_hash
+from kbapi.intake.receipts import is_receipt_of, receipt_of, unit_hash
+from kbapi.storage.people import contributor_hash
 from kbapi.storage.secret import Secret
 
 SECRET, ANOTHER = Secret(b"s" * 32), Secret(b"t" * 32)

@@ -1,0 +1,163 @@
+"""By which conditions a pool's units differ beyond chance: which filters are worth asking with."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.evidence.judge import Judgement, standing_flags, weight_under
+from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import PoolUnits
+from kbapi.stats.compare import compare_scored, holm_adjusted, log_rank_scores
+from kbapi.stats.interval import group_intervals
+from kbapi.stats.npmle import fit_npmle
+from kbapi.vocabulary import COOLING, LOADS
+
+_LEVEL: Final = 0.05
+_WORTH_DRAWING: Final = 4 * _LEVEL
+"""An asymptotic p-value above this is not brought below the level by permutations."""
+_PERMUTATIONS: Final = 999
+_MANY_UNITS: Final = 3_000
+"""From here on permutations and the chi-squared distribution agree, and only cost time."""
+_SEED: Final = 20261125
+_ONE_VALUE: Final = ("grade", "microcode", "firmware", "machine", "supply")
+_LISTS: Final = (("cooling", "cooling", COOLING), ("load", "loads", LOADS))
+"""Filters that take words of a list, the conditions' column, and the words."""
+
+
+@dataclass(frozen=True, slots=True)
+class DifferingValue:
+    """Units that were found under one value, and where they lie among all that are compared."""
+
+    value: str
+    units: int
+    goes_deeper: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A filter whose values differ beyond chance.
+
+    `p_value` is raised for the number of filters looked at (Holm).
+    """
+
+    filter: str
+    p_value: float
+    values: tuple[DifferingValue, ...]
+
+
+@dataclass(frozen=True)
+class _Units:
+    """Units that stand, shape (n,) each, in an order that their own values fix."""
+
+    weight: NDArray[np.float64]
+    scores: NDArray[np.float64]
+    told: dict[str, NDArray[np.str_]]
+    """By conditions' name: the value each unit was found under, empty where there is no one."""
+
+
+@dataclass(frozen=True)
+class _Comparison:
+    """Labels of the units that one filter compares: the number of a value, -1 for the others."""
+
+    filter: str
+    values: tuple[str, ...]
+    label: NDArray[np.int64]
+
+
+def find_differences(pool: PoolUnits, judgement: Judgement) -> tuple[Difference, ...]:
+    """The filters whose values differ beyond chance, in the order of the filters' names.
+
+    Values with fewer than five units are not compared: they could tell on somebody. The same
+    units give the same answer, whatever their order.
+    """
+    units = _units_of(pool, judgement)
+    compared = [] if units is None else [*_by_value(units), *_by_word(units)]
+    if units is None or not compared:
+        return ()
+    adjusted = holm_adjusted([_p_value(units, comparison) for comparison in compared])
+    found = [
+        Difference(comparison.filter, p_value, _values(units, comparison))
+        for comparison, p_value in zip(compared, adjusted, strict=True)
+        if p_value <= _LEVEL
+    ]
+    return tuple(sorted(found, key=lambda one: (one.filter, one.values[0].value)))
+
+
+def _units_of(pool: PoolUnits, judgement: Judgement) -> _Units | None:
+    stands = np.flatnonzero(standing_flags(pool, judgement))
+    if len(stands) == 0:
+        return None
+    told = {name: _told(pool, name) for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))}
+    weight = weight_under(pool, judgement)
+    # Permutations are drawn by place: what numbers units have must not matter.
+    columns = [told[name][stands] for name in told]
+    order = np.lexsort(
+        (*columns, weight[stands], pool.unstable_steps[stands], pool.stable_steps[stands])
+    )
+    stands = stands[order]
+    stable, unstable = pool.stable_steps[stands], pool.unstable_steps[stands]
+    fit = fit_npmle(group_intervals(stable, unstable, weight[stands]))
+    return _Units(
+        weight[stands],
+        log_rank_scores(stable, unstable, fit),
+        {name: values[stands] for name, values in told.items()},
+    )
+
+
+def _told(pool: PoolUnits, name: str) -> NDArray[np.str_]:
+    """The value that all of a unit's rows agree in, shape (n,); empty where they do not."""
+    told = np.array([getattr(row, name) for row in pool.conditions], dtype=np.str_)
+    values, code = np.unique(told, return_inverse=True)
+    by_row = code[pool.chosen.place]
+    first = np.searchsorted(pool.chosen.owner, np.arange(len(pool.unit)))
+    least, most = np.minimum.reduceat(by_row, first), np.maximum.reduceat(by_row, first)
+    return np.where(least == most, values[least], "")
+
+
+def _by_value(units: _Units) -> Iterator[_Comparison]:
+    """One comparison for each filter that takes one value: all of its values at once."""
+    for name in _ONE_VALUE:
+        told = units.told[name]
+        values, counts = np.unique(told[told != ""], return_counts=True)
+        shown = values[counts >= FEWEST_UNITS_SHOWN]
+        if len(shown) >= 2:
+            place = np.searchsorted(shown, told).clip(max=len(shown) - 1)
+            label = np.where(shown[place] == told, place, -1)
+            yield _Comparison(name, tuple(shown.tolist()), label)
+
+
+def _by_word(units: _Units) -> Iterator[_Comparison]:
+    """One comparison for each word of a filter that takes lists: with it, and without."""
+    for name, column, words in _LISTS:
+        lists, place = np.unique(units.told[column], return_inverse=True)
+        for word in words:
+            # Where nothing was told the word may hold or not.
+            holds = [int(word in one.split(",")) if one else -1 for one in lists.tolist()]
+            label = np.array(holds, dtype=np.int64)[place]
+            if min(np.sum(label == 0), np.sum(label == 1)) >= FEWEST_UNITS_SHOWN:
+                yield _Comparison(name, (f"without {word}", word), label)
+
+
+def _p_value(units: _Units, comparison: _Comparison) -> float:
+    compared = comparison.label >= 0
+    rng = np.random.default_rng(_SEED)
+    arguments = (units.scores[compared], units.weight[compared], comparison.label[compared], rng)
+    quick = compare_scored(*arguments, 0)
+    if quick.p_value > _WORTH_DRAWING or int(compared.sum()) > _MANY_UNITS:
+        return quick.p_value
+    return compare_scored(*arguments, _PERMUTATIONS).p_value
+
+
+def _values(units: _Units, comparison: _Comparison) -> tuple[DifferingValue, ...]:
+    compared = comparison.label >= 0
+    weight, scores = units.weight[compared], units.scores[compared]
+    middle = float(weight @ scores) / float(weight.sum())
+    told = []
+    for place, value in enumerate(comparison.values):
+        mine = comparison.label[compared] == place
+        mean = float(weight[mine] @ scores[mine]) / float(weight[mine].sum())
+        told.append(DifferingValue(value, int(mine.sum()), mean > middle))
+    return tuple(told)

@@ -1,0 +1,86 @@
+"""A pool's judgement kept for telling: senders read why, curators see what waits for them."""
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection
+
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.names import identify_chip
+from kbapi.evidence.judge import Judgement, judge_pool
+from kbapi.evidence.related import floor_steps
+from kbapi.evidence.units import Standing, load_pool_rows, standing_on, units_of
+from kbapi.storage.instance import Instance
+from kbapi.storage.judging_rows import (
+    JudgementRow,
+    KeptVerdicts,
+    UnitSetAside,
+    load_verdicts,
+    save_verdicts,
+)
+from kbapi.storage.judging_tables import UNIT_CODES
+from kbapi.storage.people import contributor_hash
+from kbapi.storage.pool_rows import PoolSize
+from kbapi.versions import RULES_VERSION
+
+FAR_TOO_DEEP, FAR_TOO_SHALLOW = UNIT_CODES
+
+
+@dataclass(frozen=True, slots=True)
+class Rejudged:
+    """A pool with what was kept of its judgement and what judging it now finds."""
+
+    pool: PoolSize
+    before: KeptVerdicts
+    now: KeptVerdicts
+
+    @property
+    def has_changed(self) -> bool:
+        """Whether anything is different."""
+        return self.before != self.now
+
+
+def verdicts_of(judgement: Judgement) -> KeptVerdicts:
+    """A judgement as it is kept."""
+    return KeptVerdicts(
+        JudgementRow(
+            deepest_steps=judgement.fence.deepest_steps,
+            shallowest_steps=judgement.fence.shallowest_steps,
+            newcomer_ppm=round(1_000_000 * judgement.newcomer_factor),
+            flagged_ppm=round(1_000_000 * judgement.flagged_share),
+            is_young=judgement.is_young,
+        ),
+        _set_aside(judgement),
+        tuple(judgement.unlike.tolist()),
+    )
+
+
+def _set_aside(judgement: Judgement) -> tuple[UnitSetAside, ...]:
+    deep = [UnitSetAside(unit, FAR_TOO_DEEP) for unit in judgement.far_too_deep.tolist()]
+    shallow = [UnitSetAside(unit, FAR_TOO_SHALLOW) for unit in judgement.far_too_shallow.tolist()]
+    return tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id))
+
+
+def rejudge_pool(
+    connection: Connection, pool: PoolSize, catalogue: Catalogue, standing: Standing
+) -> Rejudged | None:
+    """A pool judged now beside what was kept of it.
+
+    None where today's grammar does not know the chip's key: it waits to be read again.
+    """
+    chip = identify_chip(pool.chip_key).chip
+    if chip is None:
+        return None
+    grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
+    units = units_of(load_pool_rows(connection, pool.id, standing))
+    judgement = judge_pool(units, floor_steps(pool.key.control, grid))
+    return Rejudged(pool, load_verdicts(connection, pool.id), verdicts_of(judgement))
+
+
+def rejudge(instance: Instance, pool: PoolSize, *, keep: bool) -> Rejudged | None:
+    """The same for an instance today; with `keep`, in one transaction that keeps what it found."""
+    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
+    with instance.writing() if keep else instance.reading() as connection:
+        found = rejudge_pool(connection, pool, instance.catalogue, standing)
+        if keep and found is not None:
+            save_verdicts(connection, pool.id, found.now, instance.today(), RULES_VERSION)
+    return found

@@ -1,0 +1,146 @@
+"""What judging found, kept for telling; writing it again writes only what has changed."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from sqlalchemy import Connection, select
+
+from kbapi.storage.statements import add_rows, change_rows, find_rows
+from kbapi.storage.tables import PoolJudgement, SetAsideUnit, UnlikeContributor
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSetAside:
+    """A unit that judging set aside, and why."""
+
+    unit_id: int
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class JudgementRow:
+    """A pool's cuts and factor, as they were found."""
+
+    deepest_steps: int | None
+    shallowest_steps: int | None
+    newcomer_ppm: int
+    flagged_ppm: int
+    is_young: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KeptVerdicts:
+    """Everything that is kept about a pool; units and contributors ascending."""
+
+    judgement: JudgementRow | None
+    """None for a pool that was never judged."""
+    units: tuple[UnitSetAside, ...]
+    unlike: tuple[int, ...]
+
+
+def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
+    """What the last judging of a pool found."""
+    row = connection.execute(
+        select(
+            PoolJudgement.deepest_steps,
+            PoolJudgement.shallowest_steps,
+            PoolJudgement.newcomer_ppm,
+            PoolJudgement.flagged_ppm,
+            PoolJudgement.is_young,
+        ).where(PoolJudgement.pool_id == pool_id)
+    ).one_or_none()
+    units = connection.execute(
+        select(SetAsideUnit.unit_id, SetAsideUnit.code)
+        .where(SetAsideUnit.pool_id == pool_id)
+        .order_by(SetAsideUnit.unit_id)
+    )
+    unlike = connection.execute(
+        select(UnlikeContributor.contributor_id)
+        .where(UnlikeContributor.pool_id == pool_id)
+        .order_by(UnlikeContributor.contributor_id)
+    )
+    return KeptVerdicts(
+        None if row is None else JudgementRow(row[0], row[1], row[2], row[3], bool(row[4])),
+        tuple(UnitSetAside(*unit) for unit in units),
+        tuple(unlike.scalars()),
+    )
+
+
+_KEEP: Final = """
+    INSERT INTO pool_judgement (pool_id, judged_day, rules_version, deepest_steps,
+                                shallowest_steps, newcomer_ppm, flagged_ppm, is_young)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT (pool_id) DO UPDATE SET
+        judged_day = excluded.judged_day, rules_version = excluded.rules_version,
+        deepest_steps = excluded.deepest_steps, shallowest_steps = excluded.shallowest_steps,
+        newcomer_ppm = excluded.newcomer_ppm, flagged_ppm = excluded.flagged_ppm,
+        is_young = excluded.is_young
+    """
+_DROP_UNIT: Final = "DELETE FROM set_aside_unit WHERE pool_id = ? AND unit_id = ?"
+_ADD_UNIT: Final = "INSERT INTO set_aside_unit (pool_id, unit_id, code) VALUES (?, ?, ?)"
+_DROP_CONTRIBUTOR: Final = "DELETE FROM unlike_contributor WHERE pool_id = ? AND contributor_id = ?"
+_ADD_CONTRIBUTOR: Final = (
+    "INSERT INTO unlike_contributor (pool_id, contributor_id, code) "
+    "VALUES (?, ?, 'unlike_the_pool')"
+)
+
+
+def save_verdicts(
+    connection: Connection, pool_id: int, found: KeptVerdicts, today: date, rules_version: int
+) -> bool:
+    """Whether anything that was kept about the pool has changed."""
+    before = load_verdicts(connection, pool_id)
+    if before == found:
+        return False
+    if found.judgement is not None and found.judgement != before.judgement:
+        _keep_judgement(connection, pool_id, found.judgement, today, rules_version)
+    gone = set(before.units) - set(found.units)
+    for unit in sorted(gone, key=lambda one: one.unit_id):
+        change_rows(connection, _DROP_UNIT, (pool_id, unit.unit_id))
+    add_rows(
+        connection,
+        _ADD_UNIT,
+        _sorted((pool_id, one.unit_id, one.code) for one in set(found.units) - set(before.units)),
+    )
+    for contributor in sorted(set(before.unlike) - set(found.unlike)):
+        change_rows(connection, _DROP_CONTRIBUTOR, (pool_id, contributor))
+    new = set(found.unlike) - set(before.unlike)
+    add_rows(connection, _ADD_CONTRIBUTOR, _sorted((pool_id, one) for one in new))
+    return True
+
+
+def _keep_judgement(
+    connection: Connection, pool_id: int, found: JudgementRow, today: date, rules_version: int
+) -> None:
+    values = (
+        pool_id,
+        today.isoformat(),
+        rules_version,
+        found.deepest_steps,
+        found.shallowest_steps,
+        found.newcomer_ppm,
+        found.flagged_ppm,
+        int(found.is_young),
+    )
+    change_rows(connection, _KEEP, values)
+
+
+def _sorted(rows: Iterable[Sequence[int | str]]) -> list[Sequence[int | str]]:
+    return sorted(rows, key=lambda row: row[1])
+
+
+_VERDICTS_OF_UNIT: Final = """
+    SELECT code FROM set_aside_unit WHERE pool_id = ?1 AND unit_id = ?2
+    UNION ALL
+    SELECT code FROM unlike_contributor WHERE pool_id = ?1 AND contributor_id = ?3
+    """
+
+
+def find_codes(
+    connection: Connection, pool_id: int, unit_id: int, contributor_id: int
+) -> list[str]:
+    """Why the last judging of the pool set this unit aside; empty where it did not."""
+    values = (pool_id, unit_id, contributor_id)
+    return [row[0] for row in find_rows(connection, _VERDICTS_OF_UNIT, values)]

@@ -1,0 +1,176 @@
+"""What wrong results among right ones do to a start, once the pool has been judged."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.evidence.judge import believed, judge_pool, standing_flags
+from kbapi.stats.guard import Guard
+from kbapi.stats.scale import VOLTAGE_OFFSET
+from kbapi.stats.siblings import Siblings
+from kbapi.stats.start import Start, pool_start
+from tests.calibration._attacks import (
+    ATTACKS,
+    OWN_ATTACKS,
+    Attack,
+    Reports,
+    honest_reports,
+    within_soft_bound,
+)
+from tests.calibration._judging import GRID
+from tests.calibration.testers import STEP_MV, TRUTHS, Truth
+from tests.report import Row, measured
+
+SEED = 20261101
+UNITS = 100
+SHARES = (0.05, 0.10, 0.20, 0.30)
+SHORT_RUNS, FULL_RUNS = 8, 300
+FLOOR_STEPS = VOLTAGE_OFFSET.least_spread / STEP_MV
+MEASURE = 0.20
+"""The share of poison that figures are wanted for."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One pool with and without its poison; depths in mV."""
+
+    start_mv: float
+    clean_start_mv: float
+    depth_mv: float
+    clean_depth_mv: float
+    honest_rejected: float
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A start and the likeliest depth of 90 % of units, in mV, and which units stand."""
+
+    start_mv: float
+    depth_mv: float
+    stands: NDArray[np.bool_]
+
+
+def measure(*, short: bool, runs: int | None = None) -> list[Row]:
+    """What poison moves, by attack, share and truth; then the figures that are wanted of all."""
+    runs = runs or (SHORT_RUNS if short else FULL_RUNS)
+    rows: list[Row] = []
+    cells: dict[str, list[Cell]] = {}
+    for name, attack in {**ATTACKS, **OWN_ATTACKS}.items():
+        for share in (MEASURE,) if short else SHARES:
+            for truth in TRUTHS:
+                cell = Cell(truth, a_cell(name, attack, truth, share, runs))
+                rows += cell_rows(f"{name}, {share:.0%}, {truth.name}", cell)
+                if share == MEASURE:
+                    cells.setdefault(name, []).append(cell)
+    return [*rows, *_honest(runs), *wanted_rows(cells)]
+
+
+def a_cell(name: str, attack: Attack, truth: Truth, share: float, runs: int) -> list[Run]:
+    """The runs of one cell; the same honest pools stand against every attack."""
+    poisoned = round(UNITS * share / (1.0 - share))
+    done = []
+    for number in range(runs):
+        seeds = [SEED, TRUTHS.index(truth), number]
+        honest = honest_reports(np.random.default_rng(seeds), truth, UNITS)
+        rng = np.random.default_rng([*seeds, len(name), round(100 * share)])
+        poison = within_soft_bound(attack(rng, truth, poisoned))
+        done.append(a_run(honest, poison, Siblings(), Siblings()))
+    return done
+
+
+def a_run(honest: Reports, poison: Reports, clean: Siblings, dirty: Siblings) -> Run:
+    """One pool answered without and with the poison, beside siblings without and with it."""
+    before, after = answered(honest, clean), answered(honest.beside(poison), dirty)
+    return Run(
+        after.start_mv,
+        before.start_mv,
+        after.depth_mv,
+        before.depth_mv,
+        float(np.mean(~after.stands[: len(honest.stable)])),
+    )
+
+
+def answered(reports: Reports, siblings: Siblings) -> Answered:
+    """What the product answers: judged, guarded, bounded."""
+    units = reports.units()
+    judgement = judge_pool(units, FLOOR_STEPS)
+    pool = believed(units, judgement).intervals
+    guard = Guard(judgement.flagged_share, drift_alarm=False)
+    fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, guard)
+    start = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
+    stands = standing_flags(units, judgement) | ~units.informative
+    return Answered(start, fit.percentiles[0].steps * STEP_MV, stands)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """The runs of one truth under one attack."""
+
+    truth: Truth
+    runs: list[Run]
+
+    @property
+    def bias_mv(self) -> float:
+        """How much deeper poison makes the likeliest depth of 90 % of units."""
+        return float(np.mean([run.depth_mv - run.clean_depth_mv for run in self.runs]))
+
+    @property
+    def start_moves_mv(self) -> float:
+        """How much deeper poison makes the start."""
+        return float(np.mean([run.start_mv - run.clean_start_mv for run in self.runs]))
+
+    @property
+    def coverage(self) -> float:
+        """How often the poisoned start holds."""
+        return float(np.mean([run.start_mv <= self.truth.depth_90_mv for run in self.runs]))
+
+    @property
+    def honest_rejected(self) -> float:
+        """Share of the honest units that judging sets aside."""
+        return float(np.mean([run.honest_rejected for run in self.runs]))
+
+
+def cell_rows(where: str, cell: Cell) -> list[Row]:
+    """The four figures of a cell."""
+    return [
+        measured(f"10 % depth moves by, {where}", round(cell.bias_mv, 2), "mV", ""),
+        measured(f"start moves by, {where}", round(cell.start_moves_mv, 2), "mV", ""),
+        measured(f"coverage, {where}", cell.coverage, "share", ""),
+        measured(f"honest units set aside, {where}", round(cell.honest_rejected, 5), "share", ""),
+    ]
+
+
+def wanted_rows(cells: dict[str, list[Cell]]) -> list[Row]:
+    """What is wanted of the eight attacks together, over all truths."""
+    known = {name: cells[name] for name in ATTACKS}
+    every = [cell for of_attack in known.values() for cell in of_attack]
+    within = sum(all(abs(c.bias_mv) <= 5 for c in of_attack) for of_attack in known.values())
+    sybils = min(cell.bias_mv for cell in known["dense shallow Sybils"])
+    deepest = max(cell.bias_mv for cell in every)
+    deeper = max(cell.start_moves_mv for cell in every)
+    rejected = max(cell.honest_rejected for cell in every)
+    share = f"{MEASURE:.0%} poison"
+    return [
+        measured(f"attacks within 5 mV on every truth, {share}", float(within), "of 8", ">= 7"),
+        measured(f"10 % depth moves deeper at most by, {share}", round(deepest, 2), "mV", "<= 2"),
+        measured(f"start moves deeper at most by, {share}", round(deeper, 2), "mV", "<= 2"),
+        measured(f"Sybils make it timid by, {share}", round(-sybils, 2), "mV", "<= 10"),
+        measured(f"least coverage, {share}", min(c.coverage for c in every), "share", ">= 0.90"),
+        measured(f"honest units set aside, {share}", round(rejected, 5), "share", "< 0.01"),
+    ]
+
+
+def _honest(runs: int) -> list[Row]:
+    """Honest units that judging sets aside where there is no poison at all."""
+    rows = []
+    for truth in TRUTHS:
+        for units in (10, 30, 100, 500):
+            rng = np.random.default_rng([SEED, TRUTHS.index(truth), units])
+            rejected = []
+            for _ in range(runs):
+                pool = honest_reports(rng, truth, units).units()
+                rejected.append(judge_pool(pool, FLOOR_STEPS).units_set_aside / units)
+            what = f"honest units set aside, no poison, {truth.name}, n = {units}"
+            rows.append(measured(what, round(float(np.mean(rejected)), 5), "share", "< 0.01"))
+    return rows

@@ -1,0 +1,60 @@
+"""Units of a pool made by hand, as judging and comparing take them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kbapi.evidence.units import ChosenRows, PoolUnits, weight_ppm_of
+from kbapi.storage.unit_rows import ConditionsRow
+
+
+@dataclass(frozen=True)
+class UnitMade:
+    """One unit; without a contributor its sender has no other."""
+
+    stable_steps: int
+    unstable_steps: int
+    contributor: int | None = None
+    is_established: bool = True
+    is_vouched: bool = False
+    conditions: tuple[tuple[str, str], ...] = ()
+
+
+def a_unit(stable: int, unstable: int | None = None, **told: object) -> UnitMade:
+    """A unit that failed five steps past what it passed, unless told otherwise."""
+    return UnitMade(stable, stable + 5 if unstable is None else unstable, **told)
+
+
+def pool_of(units: list[UnitMade]) -> PoolUnits:
+    """These units as a pool, numbered in the given order."""
+    alone = (number for number in range(10_000, 10_000 + len(units)))
+    contributor = np.array(
+        [next(alone) if one.contributor is None else one.contributor for one in units],
+        dtype=np.int64,
+    )
+    kinds = sorted({one.conditions for one in units})
+    vouched = np.array([one.is_vouched for one in units], dtype=np.bool_)
+    numbers = np.arange(len(units))
+    return PoolUnits(
+        unit=numbers + 1,
+        contributor=contributor,
+        established=vouched | np.array([one.is_established for one in units], dtype=np.bool_),
+        vouched=vouched,
+        stable_steps=np.array([one.stable_steps for one in units], dtype=np.int64),
+        unstable_steps=np.array([one.unstable_steps for one in units], dtype=np.int64),
+        weight_ppm=weight_ppm_of(contributor),
+        month=np.full(len(units), 2026 * 12 + 8),
+        chosen=ChosenRows(
+            numbers,
+            np.array([kinds.index(one.conditions) for one in units], dtype=np.int64),
+            np.array([one.stable_steps > 0 for one in units], dtype=np.bool_),
+        ),
+        conditions=tuple(_conditions(place, dict(kind)) for place, kind in enumerate(kinds)),
+    )
+
+
+def _conditions(place: int, told: dict[str, str]) -> ConditionsRow:
+    untold = dict.fromkeys(
+        ("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"), ""
+    )
+    return ConditionsRow(id=place, **untold | told)
