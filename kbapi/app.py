@@ -5,14 +5,32 @@ from typing import Final
 from flask import Flask
 
 import kbapi
-from kbapi.api import chips, contributions, counts, health, questions, review, submissions
+from kbapi.api import (
+    chips,
+    contributions,
+    counts,
+    health,
+    next_steps,
+    questions,
+    review,
+    submissions,
+)
 from kbapi.api.documents import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.api.requests import follow_requests
 from kbapi.pages import views
 from kbapi.storage.instance import Instance
 
-_ENDPOINTS: Final = (submissions, contributions, questions, chips, review, health, counts)
+_ENDPOINTS: Final = (
+    submissions,
+    contributions,
+    questions,
+    next_steps,
+    chips,
+    review,
+    health,
+    counts,
+)
 
 
 def create_app(instance: Instance) -> Flask:

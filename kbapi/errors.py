@@ -39,6 +39,8 @@ FAULTS: Final = {
     "identity_found": "The value looks like something that tells who or where somebody is (an "
     "address, a number of a device, a name of a person's folder). It is neither kept nor repeated: "
     "leave it out.",
+    "passes_beyond_failure": "A run passed deeper than an earlier one had failed, so that no limit "
+    "fits both: leave out the one that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field of the note's head is wrong; the detail says what would be right.",

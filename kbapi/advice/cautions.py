@@ -102,6 +102,25 @@ def cautions_for(question: Question) -> tuple[Caution, ...]:
     return tuple(rule.caution for rule in _RULES if rule.applies(question))
 
 
+_SEARCHING: Final = (
+    Caution(
+        "one_group_at_a_time",
+        "Move one group of rails at a time, the others at stock or at what has passed: else a "
+        "failure tells nothing of either.",
+    ),
+    Caution(
+        "a_pass_is_no_proof",
+        "A setting that passed a trial may still fail later: test what you settle on for hours, "
+        "under several loads, after a cold start and after sleep.",
+    ),
+)
+
+
+def cautions_while_searching(question: Question) -> tuple[Caution, ...]:
+    """The cautions that belong to a setting that is proposed for a trial."""
+    return (*cautions_for(question), *_SEARCHING)
+
+
 _ABOUT_LOCKS: Final = ("save_first", "know_the_way_back", "disk_encryption", "protections")
 _OPENING: Final = Caution(
     "history_not_advice",

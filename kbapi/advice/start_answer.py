@@ -146,7 +146,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         moved_with=moved_with(question, found),
         filters=question.filters_told,
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
-        locks=_locks_told(found),
+        locks=locks_told(found),
         start=start,
         reason=reason,
         percentiles=_percentiles(question, control, grid, fit),
@@ -159,7 +159,8 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
     )
 
 
-def _locks_told(found: EvidenceFound) -> LocksTold:
+def locks_told(found: EvidenceFound) -> LocksTold:
+    """Whether the control that was found can be used at all."""
     locks = found.locks
     if locks is None:
         return LocksTold("unknown", None, None, 0.0, (), wording.status_in_words("unknown"))

@@ -11,6 +11,7 @@ from pydantic import TypeAdapter
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
 from kbapi.advice.locks import LocksAnswer
+from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
@@ -25,6 +26,7 @@ from kbapi.intake.follow_up import FollowUpTold
 from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.own_results import OwnResult
 from kbapi.intake.schema import SubmissionSchema
+from kbapi.intake.search_schema import NextStepSchema
 
 OPENAPI_VERSION: Final = "3.1.0"
 # Registered by the framework for habits that this API does not have.
@@ -40,6 +42,7 @@ ANSWERS: Final = (
     StartAnswer,
     StabilityAnswer,
     LocksAnswer,
+    NextStepAnswer,
     IdentifyAnswer,
     ChipPage,
     ChipDetail,
@@ -134,6 +137,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
         api.spec.components.schema("Submission", schema=SubmissionSchema)
         api.spec.components.schema("FollowUp", schema=FollowUpSchema)
         api.spec.components.schema("Decisions", schema=DecisionsSchema)
+        api.spec.components.schema("NextStep", schema=NextStepSchema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)

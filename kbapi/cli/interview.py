@@ -36,7 +36,7 @@ def interview(door: Door) -> dict[str, Any]:
     described = answer_of(door.ask("GET", f"/v1/chips/{chip['key']}"))
     setting = _ask_setting(described)
     document: dict[str, Any] = {"chip": chip["text"], "settings": [setting]}
-    stock = _ask_stock()
+    stock = ask_stock()
     if stock is not None:
         document["stock_passed"] = [stock]
     return document
@@ -86,15 +86,16 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
     return setting
 
 
-def _ask_stock() -> dict[str, Any] | None:
-    load = _ask_until(
+def ask_stock() -> dict[str, Any] | None:
+    """The load class that passed at stock and for how long, None where untold."""
+    load = ask_until(
         "Load class that passed at stock, before anything was changed",
         lambda text: text if text in LOADS else None,
         f"One of: {', '.join(LOADS)}.",
     )
     if load is None:
         return None
-    minutes = _ask_until("For how many minutes", _number, "A number is wanted here.")
+    minutes = ask_until("For how many minutes", number_in, "A number is wanted here.")
     return None if minutes is None else {"load": load, "minutes": minutes}
 
 
@@ -102,7 +103,7 @@ def _ask_number(setting: dict[str, Any], field: str, question: str) -> None:
     """Put a checked number into the setting, or leave it out."""
     while True:
         setting.pop(field, None)
-        value = _ask_until(question, _number, "A number is wanted here, such as -80.")
+        value = ask_until(question, number_in, "A number is wanted here, such as -80.")
         if value is None:
             return
         setting[field] = value
@@ -132,12 +133,12 @@ def _ask_words(
         return chosen if several else chosen[0]
 
     how = "some of, joined by commas" if several else "one of"
-    value = _ask_until(question, parse, f"{how.capitalize()}: {', '.join(words)}.")
+    value = ask_until(question, parse, f"{how.capitalize()}: {', '.join(words)}.")
     if value is not None:
         setting[field] = value
 
 
-def _ask_until(question: str, parse: Callable[[str], Any], hint: str) -> Any:
+def ask_until(question: str, parse: Callable[[str], Any], hint: str) -> Any:
     """What the first readable answer means, None for an empty one."""
     while True:
         text = click.prompt(question, default="", show_default=False, type=str).strip()
@@ -149,7 +150,8 @@ def _ask_until(question: str, parse: Callable[[str], Any], hint: str) -> Any:
         click.echo(paragraph(hint, "  "))
 
 
-def _number(text: str) -> float | None:
+def number_in(text: str) -> float | None:
+    """The number that a text is, None where it is none."""
     try:
         value = float(text)
     except ValueError:

@@ -14,6 +14,7 @@ from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.judging import rejudge_command
 from kbapi.cli.keys import keys_commands
+from kbapi.cli.next_step import next_step_command
 from kbapi.cli.notes import notes_commands
 from kbapi.cli.own import follow_up_command, mine_command
 from kbapi.cli.review import review_commands
@@ -38,6 +39,7 @@ for command in (
     start_command,
     stability_command,
     locks_command,
+    next_step_command,
     submit_command,
     follow_up_command,
     withdraw_command,

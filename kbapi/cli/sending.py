@@ -9,6 +9,7 @@ import orjson
 
 from kbapi.cli import lines
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
+from kbapi.cli.door import Door
 from kbapi.cli.interview import interview
 from kbapi.cli.sender import Sender, load_sender, save_sender, sender_file
 
@@ -22,33 +23,44 @@ def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: 
     Without FILE it asks step by step and checks each answer. Tokens that it
     makes up, and every receipt, are kept in a file of your own.
     """
-    path = sender_file()
     with asking(home, url) as door:
-        sender = load_sender(path)
         if file is not None:
-            body = file.read()
+            accepted = _send(door, load_sender(sender_file()), file.read())
         else:
-            _require_terminal()
-            document = interview(door)
-            body = orjson.dumps(_with_tokens(document, sender, door))
-            click.echo(orjson.dumps(document, option=orjson.OPT_INDENT_2))
-            if not click.confirm("Send this?", default=True):
-                raise SystemExit(REFUSED)
-            # Kept before they are sent: a result must never outlive the only way to it.
-            save_sender(path, sender)
-        accepted = answer_of(door.ask("POST", "/v1/submissions", body=body))
-        sender.receipts[accepted["id"]] = accepted["receipt"]
-        save_sender(path, sender)
+            require_terminal()
+            accepted = offer_to_send(door, interview(door))
+    if accepted is None:
+        raise SystemExit(REFUSED)
     tell(accepted, as_json, lines.accepted_in_lines)
 
 
-def _require_terminal() -> None:
+def require_terminal() -> None:
+    """Nothing, where somebody can be asked; else the command is left with 2."""
     if not sys.stdin.isatty():
         click.echo("Nothing to ask without a terminal: give a FILE, or - for a pipe.", err=True)
         raise SystemExit(2)
 
 
-def _with_tokens(document: dict[str, Any], sender: Sender, door: Any) -> dict[str, Any]:
+def offer_to_send(door: Door, document: dict[str, Any]) -> Any:
+    """What came back for the document, with this machine's tokens; None if it is not to be sent."""
+    sender = load_sender(sender_file())
+    body = orjson.dumps(_with_tokens(document, sender, door))
+    click.echo(orjson.dumps(document, option=orjson.OPT_INDENT_2))
+    if not click.confirm("Send this?", default=True):
+        return None
+    # Kept before they are sent: a result must never outlive the only way to it.
+    save_sender(sender_file(), sender)
+    return _send(door, sender, body)
+
+
+def _send(door: Door, sender: Sender, body: bytes) -> Any:
+    accepted = answer_of(door.ask("POST", "/v1/submissions", body=body))
+    sender.receipts[accepted["id"]] = accepted["receipt"]
+    save_sender(sender_file(), sender)
+    return accepted
+
+
+def _with_tokens(document: dict[str, Any], sender: Sender, door: Door) -> dict[str, Any]:
     found = answer_of(door.ask("GET", "/v1/identify", query={"text": document["chip"]}))
     return {
         **document,

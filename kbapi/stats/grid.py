@@ -55,6 +55,15 @@ class Grid:
         """
         return floor(steps * self.step)
 
+    def least_gain(self) -> int:
+        """Steps beyond a typed setting after which the number to type is surely another one.
+
+        >>> Grid(Fraction(125, 128)).least_gain(), Grid(Fraction(1)).least_gain()
+        (2, 1)
+        """
+        # A typed number lies up to half a step off the grid; the next one is rounded toward stock.
+        return 1 if self.step.denominator == 1 else ceil(1 / self.step + Fraction(1, 2))
+
     def _exact_steps(self, below_stock: float) -> Fraction:
         if below_stock < 0:
             raise ValueError("a setting above stock has no depth")

@@ -135,7 +135,7 @@ def pool_start(
             raise ValueError("a stable share and a confidence lie between 0 and 1")
     served_at = guard.served_at(stable_share)
     pool = fit_pool(evidence, siblings, float(grid.step), scale)
-    if pool.prior.level is Level.NONE and pool.own_units < FEWEST_OWN_UNITS:
+    if not says_something(pool):
         return _without_units(pool, stable_share, served_at, confidence)
     interval = share_depth(pool.bound, served_at, confidence)
     free = pool.bound.model_free_weight
@@ -149,7 +149,7 @@ def pool_start(
         served_at=served_at,
         confidence=confidence,
         percentiles=_percentiles(pool),
-        level=_level(pool, free),
+        level=level_of(pool),
         own_units=pool.own_units,
         borrowed_units=0.0 if free == 1.0 else pool.prior.borrowed_units,
         sibling_agreement=pool.agreement,
@@ -157,6 +157,11 @@ def pool_start(
         kkt_gap=pool.kkt_gap,
         converged=pool.converged,
     )
+
+
+def says_something(pool: PoolFit) -> bool:
+    """Whether siblings, or units enough of its own, stand behind a pool; else nothing is told."""
+    return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
 
 
 def _without_units(
@@ -183,8 +188,9 @@ def _percentiles(pool: PoolFit) -> tuple[ShareDepth, ...]:
     return tuple(share_depth(pool.bound, share, one_sided) for share in SHARES)
 
 
-def _level(pool: PoolFit, free: float) -> Level:
+def level_of(pool: PoolFit) -> Level:
     """The chip itself, where siblings say nothing or its own units have grown out of them."""
+    free = pool.bound.model_free_weight
     return Level.CHIP if free == 1.0 or pool.prior.level is Level.NONE else pool.prior.level
 
 

@@ -4,7 +4,16 @@ import json
 
 import pytest
 
-from tests.calibration import chain, coverage, filters, first_setting, poison, race, siblings
+from tests.calibration import (
+    chain,
+    coverage,
+    filters,
+    first_setting,
+    next_step,
+    poison,
+    race,
+    siblings,
+)
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
@@ -13,6 +22,7 @@ CALIBRATIONS = {
     "first_setting": first_setting,
     "filters": filters,
     "race": race,
+    "next_step": next_step,
     "poison": poison,
     "chain": chain,
 }
@@ -74,6 +84,32 @@ def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
     rows = reports["filters"]
     assert all(row.met for row in rows)
     assert min(values(rows, "said to differ", "15 mV deeper")) >= 0.25
+
+
+def test_the_planned_search_costs_what_it_should_beside_the_customary_one(reports):
+    rows = reports["next_step"]
+    assert values(rows, "cost over customary, no cap", "20/10, grid 5 mV")[0] <= 0.58
+    assert values(rows, "cost over customary, no cap", "20/40, grid 5 mV")[0] <= 0.69
+    assert values(rows, "cost over customary, no cap", "5/15, grid 5 mV")[0] <= 0.73
+    for what, bold, usual in (
+        ("cost over customary", 0.65, 0.50),
+        ("failures", 0.95, 0.35),
+        ("left of the limit", 5, 17),
+    ):
+        assert max(values(rows, f"{what}, max_risk 0.25", "grid 5 mV")) <= bold
+        assert max(values(rows, f"{what}, default", "grid 5 mV")) <= usual
+
+
+def test_searches_end_where_they_should_and_settle_on_the_safe_side(reports):
+    rows = reports["next_step"]
+    assert set(values(rows, "ended within the resolution")) == {1.0}
+    assert min(values(rows, "settled on the safe side")) >= 0.95
+
+
+def test_proposed_settings_fail_about_as_rarely_as_is_told(reports):
+    # A dozen pools each: the long run measures, this sees only what is broken.
+    assert max(values(reports["next_step"], "first settings that fail")) <= 0.2
+    assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
 
 
 def test_poison_hardly_makes_a_start_bolder_and_honest_units_stay(reports):

@@ -148,6 +148,7 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "keys",
             "locks",
             "mine",
+            "next-step",
             "notes",
             "review",
             "seed",

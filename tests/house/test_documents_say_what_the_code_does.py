@@ -65,7 +65,17 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
 ) -> None:
     schemas = document["components"]["schemas"]
     parts = ("Submission", "Setting", "StockPass", "Effect", "ChipIds", "Platform", "Lock")
-    for name in (*parts, "Trial", "InForce", "Power", "Reading", "FollowUp", "Decision", "Origin"):
+    for name in (
+        *parts,
+        "Trial",
+        "InForce",
+        "Power",
+        "Reading",
+        "FollowUp",
+        "Decision",
+        "Origin",
+        "NextStep",
+    ):
         for field, shape in schemas[name]["properties"].items():
             assert shape.get("description"), (name, field)
             nested = "$ref" in str(shape)

@@ -27,17 +27,18 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_curl_of_the_tour_gets_the_answer_it_shows(demo: Path) -> None:
     assert shutil.which("curl"), "the tour is run with curl: install it"
-    assert len(CURLS) == 3
+    assert len(CURLS) == 4
     with Server(demo) as server:
         answers = []
         for block in CURLS:
             command = block.replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")
             run = subprocess.run(["bash", "-c", command], capture_output=True, check=True)
             answers.append(json.loads(run.stdout))
-    start, accepted, problem = answers
+    start, accepted, problem, step = answers
     assert start["start"]["setting_mv"] < 0
     assert accepted["screening"]["status"] == "counted"
     assert accepted["receipt"].startswith("kbr_")
+    assert step["next"]["setting_mv"] < -70
     assert {error["pointer"] for error in problem["errors"]} == {"chp", "chip", "confidence"}
 
 

@@ -1,0 +1,192 @@
+"""How a search and the evidence become an answer about the next step."""
+
+from collections.abc import Iterator
+from itertools import product
+from typing import Final
+
+from kbapi.advice import next_step_wording as words
+from kbapi.advice.cautions import cautions_while_searching
+from kbapi.advice.next_step_scene import SearchScene
+from kbapi.advice.next_step_terms import (
+    customary_search,
+    max_step_of,
+    settle_steps,
+    usual_widths,
+)
+from kbapi.advice.next_step_told import (
+    NextStepAnswer,
+    NextTold,
+    OwnTold,
+    PlanLine,
+    RailGroup,
+    SearchExpected,
+    SettleTold,
+    UnusedTold,
+    WhyNoStep,
+)
+from kbapi.advice.start_answer import locks_told
+from kbapi.advice.told import chip_answered, evidence_behind
+from kbapi.advice.wording import lock_lead
+from kbapi.chips.catalogue import Catalogue
+from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.next_step import SearchPlan
+from kbapi.stats.search_cost import ExpectedSearch, expected_of_plan, expected_search
+from kbapi.stats.siblings import Level
+from kbapi.stats.start import level_of
+
+_LINES: Final = [line for depth in (1, 2) for line in product(("stable", "failed"), repeat=depth)]
+
+
+def next_step_answer(
+    scene: SearchScene, catalogue: Catalogue, settle_margin: float | None
+) -> NextStepAnswer:
+    """The next setting, or why none, with what stands behind it and what comes after it.
+
+    `settle_margin` is how far to stay from the deepest pass, in the control's unit, None for the
+    usual one.
+    """
+    question, search, control = scene.question, scene.search, scene.control
+    margin = usual_widths(control).margin if settle_margin is None else settle_margin
+    following = scene.next_in(*scene.bracket)
+    settle = _settle(scene, scene.own.stable_steps, margin)
+    level = level_of(scene.pool) if scene.has_evidence else Level.NONE
+    borrowed = scene.pool.prior.borrowed_units if level is not Level.CHIP else 0.0
+    key = scene.found.pool.key if scene.found.pool else None
+    return NextStepAnswer(
+        chip=chip_answered(question),
+        domain=question.domain,
+        control=control,
+        moved_with=tuple(code for code in scene.rails if code != question.domain),
+        clock_band_mhz=key.clock_band_mhz or None if key else None,
+        locks=locks_told(scene.found),
+        basis="pool" if scene.has_evidence else "no_evidence",
+        level=level.value,
+        own=_own_told(scene),
+        unused=tuple(
+            UnusedTold(run.place, run.code, words.UNUSED[run.code]) for run in scene.own.unused
+        ),
+        next=following,
+        reason=None if following else _reason(scene, *scene.bracket),
+        settle=settle,
+        expected=_expected(scene),
+        customary=_customary(scene),
+        customary_text=words.CUSTOMARY,
+        plan=tuple(_plan_lines(scene, margin)) if following else (),
+        order=_order(scene, catalogue),
+        resolution=_resolution(scene),
+        max_risk=search.max_risk,
+        max_step=max_step_of(search, control),
+        stop_rules=words.STOP_RULES,
+        evidence=evidence_behind(scene.found, borrowed, scene.pool.agreement, scene.pool.kkt_gap),
+        summary=_summary(scene, following, settle),
+        cautions=cautions_while_searching(question),
+    )
+
+
+def _own_told(scene: SearchScene) -> OwnTold:
+    own = scene.own
+    has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
+    return OwnTold(
+        stable=scene.setting(own.stable_steps) if own.stable_steps else None,
+        unstable=scene.setting(own.unstable_steps) if has_limit else None,
+        passes=own.passes,
+        failures=own.failures,
+    )
+
+
+def _reason(scene: SearchScene, stable: int, unstable: int) -> WhyNoStep:
+    if scene.own.has_failed_at_stock:
+        return WhyNoStep("fails_at_stock", words.FAILS_AT_STOCK)
+    stop = scene.stop_in(stable, unstable)
+    resolution = words.amount_in_words(scene.control, _resolution(scene))
+    return WhyNoStep(stop.value, words.why_stopped(stop, resolution, scene.search.max_risk))
+
+
+def _resolution(scene: SearchScene) -> float:
+    """The width that is fine enough, in the control's unit: whole steps."""
+    return scene.grid.below_stock(scene.terms.resolution_steps)
+
+
+def _settle(scene: SearchScene, stable_steps: int, margin: float) -> SettleTold:
+    """Where to settle below the deepest pass; at stock where that is no step a person can type."""
+    steps = 0 if scene.own.has_failed_at_stock else settle_steps(stable_steps, margin, scene.grid)
+    at = scene.setting(steps) if scene.grid.enter(steps) else None
+    width = words.amount_in_words(scene.control, margin)
+    text = words.settle_in_words(scene.control, at.enter if at else None, width)
+    return SettleTold(at, margin, text)
+
+
+def _expected(scene: SearchScene) -> SearchExpected | None:
+    if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
+        return None
+    return _told(scene, expected_of_plan(scene.plan))
+
+
+def _customary(scene: SearchScene) -> SearchExpected | None:
+    if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
+        return None
+    search, terms = customary_search(scene.control, scene.grid, scene.deepest), scene.terms
+    expected = expected_search(
+        scene.plan.chances, search, terms.trial_minutes, terms.failure_minutes
+    )
+    return _told(scene, expected)
+
+
+def _told(scene: SearchScene, expected: ExpectedSearch) -> SearchExpected:
+    return SearchExpected(
+        trials=round(expected.trials, 2),
+        failures=round(expected.failures, 2),
+        minutes=round(expected.minutes, 1),
+        ends_at=round(-expected.stable_steps * float(scene.grid.step), 2) + 0.0,
+    )
+
+
+def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanLine]:
+    """What comes after each way in which the next one or two trials can end."""
+    for outcomes in _LINES:
+        bracket: tuple[int, int] | None = scene.bracket
+        for outcome in outcomes:
+            bracket = bracket and scene.after(outcome, bracket)
+        if bracket is not None:
+            following = scene.next_in(*bracket)
+            settle = _settle(scene, bracket[0], margin)
+            then = _then(scene, following) if following else settle.text
+            text = words.plan_in_words(outcomes, then)
+            yield PlanLine(outcomes, following, settle, text)
+
+
+def _then(scene: SearchScene, following: NextTold) -> str:
+    return words.try_in_words(scene.control, following.enter, following.chance_stable)
+
+
+def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[RailGroup, ...]:
+    """The chip's rails in catalogue order, those that move together as one group."""
+    known = catalogue.domains_for(scene.question.chip)
+    groups = {
+        (scene.rails if code in scene.rails else (code,)): None
+        for code in (*known, *(rail for rail in scene.rails if rail not in known))
+    }
+    moved = scene.search.rails_in_force
+    return tuple(
+        RailGroup(
+            domains=tuple(group),
+            is_asked=scene.question.domain in group,
+            has_been_moved=bool(moved & set(group)),
+        )
+        for group in groups
+    )
+
+
+def _summary(scene: SearchScene, following: NextTold | None, settle: SettleTold) -> str:
+    if following is None:
+        then = _reason(scene, *scene.bracket).text
+        return words.summary_at_the_end(scene.question.chip.name, then, settle.text)
+    then = _then(scene, following)
+    if not scene.has_evidence:
+        then = words.without_evidence(then)
+    locks, has_moved_it = scene.found.locks, scene.own.passes + scene.own.failures > 0
+    lead = "" if locks is None or has_moved_it else lock_lead(locks.word, locks.open.share)
+    others = tuple(code for code in scene.rails if code != scene.question.domain)
+    return words.summary_of_next_step(
+        scene.question.chip.name, scene.question.domain, others, lead + then, settle.text
+    )

@@ -1,0 +1,42 @@
+"""The next step of somebody's own search: asked with the runs so far, and forgotten again."""
+
+from flask import Response, request
+from flask_smorest import Blueprint
+
+from kbapi.advice.next_step import advise_next_step
+from kbapi.api.answers import dump, instance
+from kbapi.api.documents import json_answer, problem_answers
+from kbapi.api.headers import require_json, require_no_parameters
+from kbapi.intake.search import read_search
+
+blueprint = Blueprint(
+    "next_steps",
+    __name__,
+    url_prefix="/v1/next-step",
+    description="From one's own runs so far to the next setting; nothing sent is kept.",
+)
+
+
+@blueprint.route("", methods=["POST"])
+@blueprint.doc(
+    requestBody={
+        "required": True,
+        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/NextStep"}}},
+    },
+    responses={
+        "200": json_answer("The next setting, or why there is none.", "NextStepAnswer"),
+        **problem_answers(
+            _400="The body is not JSON text.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="The runs can't be right: every problem at once.",
+            _503="The database can't be read now.",
+        ),
+    },
+)
+def propose_next_step() -> Response:
+    """Propose the next setting to try from the runs so far, or where to settle."""
+    require_no_parameters()
+    require_json()
+    search = read_search(request.get_data(), instance().catalogue)
+    return dump(advise_next_step(instance(), search), 200)

@@ -1,0 +1,206 @@
+"""`kbapi next-step`: a search walked through in the terminal, each step written down first."""
+
+from pathlib import Path
+from typing import Any, Final
+
+import click
+import orjson
+
+from kbapi.cli import lines
+from kbapi.cli.common import REFUSED, answer_of, asking, asks, paragraph
+from kbapi.cli.door import Door
+from kbapi.cli.interview import ask_stock, ask_until, number_in
+from kbapi.cli.search_cards import closing_card, opening_card, step_card, under_way_card
+from kbapi.cli.search_document import result_of
+from kbapi.cli.search_record import SearchRecord, load_record, remove_record, save_record
+from kbapi.cli.sender import sender_file
+from kbapi.cli.sending import offer_to_send, require_terminal
+from kbapi.errors import UnsafeSetup
+from kbapi.vocabulary import FAILURES, LOADS
+
+_USUAL_MINUTES: Final = 20.0
+
+
+@click.command("next-step")
+@click.argument("chip")
+@click.option("--domain", help="Supply rail, such as core or gpu_core.")
+@click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage.")
+@click.option("--moved-with", help="Domains that move together with it, joined by commas.")
+@click.option("--clock-mhz", type=float, help="Clock in MHz, with fixed_clock_voltage.")
+@click.option("--stock-mv", type=float, help="Your stock voltage at that clock, in mV.")
+@click.option("--resolution-mv", type=float, help="How finely the limit is wanted; 5 mV.")
+@click.option("--resolution-counts", type=int, help="The same for count_offset; 1.")
+@click.option("--trial-minutes", type=float, help="What a trial takes; 20.")
+@click.option("--failure-minutes", type=float, help="What a failure costs beside that; 10.")
+@click.option("--max-risk", type=float, help="Highest chance of a failure; 0.1, up to 0.25.")
+@click.option("--max-step", type=float, help="Farthest step, mV or counts; 20 or 4.")
+@click.option(
+    "--record",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="File to write each step to; one for the chip in --home unless given.",
+)
+@asks
+def next_step_command(
+    chip: str,
+    record: Path | None,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+    moved_with: str | None,
+    **asked: Any,
+) -> None:
+    """Search for the limit of this machine's CHIP, one step at a time.
+
+    Each step is written down before it is tried, so that after a crash the
+    same command goes on where it was. With --json it tells where the search
+    stands and asks nothing.
+    """
+    told = {name: value for name, value in asked.items() if value is not None}
+    if moved_with is not None:
+        told["moved_with"] = [code.strip() for code in moved_with.split(",") if code.strip()]
+    if not as_json:
+        require_terminal()
+    with asking(home, url) as door:
+        path = record or _usual_path(door, chip, home if url is None else sender_file().parent)
+        search = _search_in(path, chip, told)
+        if as_json:
+            click.echo(orjson.dumps(_ask(door, search)))
+            return
+        _walk(door, path, search)
+
+
+def _usual_path(door: Door, chip: str, folder: Path) -> Path:
+    found = answer_of(door.ask("GET", "/v1/identify", query={"text": chip}))
+    if found["match"] != "exact":
+        click.echo(paragraph(found["reason"]), err=True)
+        for candidate in found["candidates"]:
+            click.echo(f"    {candidate['key']}", err=True)
+        raise SystemExit(REFUSED)
+    return folder / f"next-step-{found['chip']['key']}.json"
+
+
+def _search_in(path: Path, chip: str, told: dict[str, Any]) -> SearchRecord:
+    """The search that the file holds, with what is wished for now, or a new one."""
+    kept = load_record(path)
+    if kept is None:
+        return SearchRecord(chip, told)
+    rails = {name: told[name] for name in ("domain", "control", "moved_with") if name in told}
+    if kept.chip != chip or any(kept.asked.get(name) != rails[name] for name in rails):
+        raise UnsafeSetup(
+            f"{path} holds a search of another chip or rail ({kept.chip}): finish it, or give "
+            "another file with --record."
+        )
+    kept.asked.update(told)
+    return kept
+
+
+def _ask(door: Door, search: SearchRecord) -> dict[str, Any]:
+    reply = door.ask("POST", "/v1/next-step", body=orjson.dumps(search.question()))
+    answer: dict[str, Any] = answer_of(reply)
+    return answer
+
+
+def _walk(door: Door, path: Path, search: SearchRecord) -> None:
+    """Lead through the steps until none is left, or the person has had enough."""
+    if search.under_way is not None:
+        click.echo(under_way_card(search.under_way))
+        _ask_how_it_ended(path, search)
+    answer = _ask(door, search)
+    click.echo(opening_card(answer))
+    if search.stock_passed is None and not search.trials:
+        click.echo(paragraph("First prove that stock itself is sound: test it before any step."))
+        search.stock_passed = ask_stock()
+    while answer["next"] is not None:
+        value, minutes = _value_of(answer, search), _minutes_of(search)
+        click.echo(step_card(answer, value, minutes))
+        wish = click.prompt("Now", type=click.Choice(["begin", "finish", "later"]), default="begin")
+        if wish == "later":
+            _leave(path, search)
+        if wish == "finish":
+            break
+        search.under_way = _run_of(answer, value, search)
+        save_record(path, search)
+        click.echo(f"Written down in {path}. Set it now.")
+        _ask_how_it_ended(path, search)
+        answer = _ask(door, search)
+    _finish(door, path, search, answer)
+
+
+def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
+    """The number to type: below stock, or absolute at a fixed clock."""
+    enter: float = answer["next"]["enter"]
+    if answer["control"] != "fixed_clock_voltage":
+        return enter
+    return float(search.asked["stock_mv"] + enter)
+
+
+def _minutes_of(search: SearchRecord) -> float:
+    return float(search.asked.get("trial_minutes", _USUAL_MINUTES))
+
+
+def _run_of(answer: dict[str, Any], value: float, search: SearchRecord) -> dict[str, Any]:
+    rails = [answer["domain"], *answer["moved_with"]]
+    run: dict[str, Any] = {
+        "settings": [
+            {"domain": rail, "control": answer["control"], "value": value} for rail in rails
+        ]
+    }
+    if "clock_mhz" in search.asked:
+        run["clock_mhz"] = search.asked["clock_mhz"]
+    return run
+
+
+def _ask_how_it_ended(path: Path, search: SearchRecord) -> None:
+    """Put the end of the step under way into the record, or leave with it still under way."""
+    run = search.under_way or {}
+    ends = ["passed", "failed", "not_tried", "later"]
+    end = click.prompt("What happened", type=click.Choice(ends))
+    if end == "later":
+        _leave(path, search)
+    if end != "not_tried":
+        search.trials.append(_ended(run, end, search))
+    search.under_way = None
+    save_record(path, search)
+
+
+def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any]:
+    minutes = ask_until("For how many minutes did it run", number_in, "A number is wanted here.")
+    load = ask_until(
+        "Load class", lambda text: text if text in LOADS else None, f"One of: {', '.join(LOADS)}."
+    )
+    ended = {**run, "outcome": "stable" if end == "passed" else "failed"}
+    if minutes is None and end == "passed":
+        minutes = _minutes_of(search)
+    if minutes is not None:
+        ended["seconds"] = round(60 * minutes)
+    if load is not None:
+        ended["load"] = load
+    if end == "failed":
+        ended["failure"] = click.prompt("How it failed", type=click.Choice(FAILURES))
+    elif click.confirm("Did the load check its own results?", default=False):
+        ended["checked_results"] = True
+    return ended
+
+
+def _leave(path: Path, search: SearchRecord) -> None:
+    save_record(path, search)
+    click.echo(f"Kept in {path}: the same command goes on with it.")
+    raise SystemExit(0)
+
+
+def _finish(door: Door, path: Path, search: SearchRecord, answer: dict[str, Any]) -> None:
+    """Tell where it ended, and offer to send it as a result."""
+    save_record(path, search)
+    click.echo(closing_card(answer))
+    if not search.trials:
+        return
+    in_use = ask_until("Setting that you will live with", number_in, "A number is wanted here.")
+    read_back = ask_until(
+        "What the control reported after your deepest pass", number_in, "A number is wanted here."
+    )
+    accepted = offer_to_send(door, result_of(search, answer, in_use, read_back))
+    if accepted is None:
+        click.echo(f"Nothing was sent. Kept in {path}.")
+        return
+    remove_record(path)
+    click.echo(lines.accepted_in_lines(accepted))

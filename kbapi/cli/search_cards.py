@@ -1,0 +1,85 @@
+"""The cards of a search in the terminal: one at a time, 80 columns wide."""
+
+from typing import Any
+
+from kbapi.cli.common import bullet, paragraph
+
+
+def opening_card(answer: dict[str, Any]) -> str:
+    """What to read once, before the first step."""
+    order = ", then ".join(" with ".join(group["domains"]) for group in answer["order"])
+    return "\n".join(
+        [
+            paragraph(f"Rails, one group at a time: {order}."),
+            "",
+            "Cautions:",
+            *(bullet(caution["text"]) for caution in answer["cautions"]),
+            "",
+            "When to stop:",
+            *(bullet(rule) for rule in answer["stop_rules"]),
+        ]
+    )
+
+
+def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
+    """What to set, for how long, what to watch, what to do if it fails."""
+    rails = " and ".join([answer["domain"], *answer["moved_with"]])
+    lines = [
+        "",
+        "-" * 40,
+        paragraph(f"Set {rails} to {value:g} {_unit(answer)}, everything else as it was."),
+        paragraph(_chance(answer)),
+        paragraph(
+            f"Test for {minutes:g} minutes with a load that checks its own results. Watch for "
+            "wrong results, corrected machine checks, picture faults, lost drivers, hangs."
+        ),
+        paragraph(
+            "If it fails: everything back to stock, check your files, then come back here and "
+            "say so. If the machine restarts, start this command again: it remembers."
+        ),
+    ]
+    lines += [bullet(line["text"]) for line in answer["plan"] if len(line["after"]) == 1]
+    if answer["expected"]:
+        left = answer["expected"]
+        lines.append(
+            paragraph(
+                f"Left on average: {left['trials']:g} trials and {left['failures']:g} failures, "
+                f"{left['minutes']:.0f} minutes."
+            )
+        )
+    return "\n".join(lines)
+
+
+def under_way_card(run: dict[str, Any]) -> str:
+    """The step that was begun when the record was last written."""
+    rails = " and ".join(one["domain"] for one in run["settings"])
+    value = run["settings"][0]["value"]
+    return paragraph(
+        f"A step was under way when this was last written down: {rails} at {value:g}. If the "
+        "machine hung or restarted on it, it failed."
+    )
+
+
+def closing_card(answer: dict[str, Any]) -> str:
+    """Where the search ended, and where to settle."""
+    why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
+    settle = answer["settle"]["text"]
+    lines = ["", "-" * 40, paragraph(why), paragraph(f"{settle[0].upper()}{settle[1:]}.")]
+    if answer["settle"]["at"] is not None:
+        lines.append(
+            paragraph("Then test it for hours, under several loads, cold and after sleep.")
+        )
+    return "\n".join(lines)
+
+
+def _chance(answer: dict[str, Any]) -> str:
+    chance = answer["next"]["chance_stable"]
+    if chance is None:
+        return "Nobody's results tell how likely it passes: that is why the step is small."
+    return f"It passes with a likelihood of {chance:.0%}, as far as others' results can tell."
+
+
+def _unit(answer: dict[str, Any]) -> str:
+    if answer["control"] == "count_offset":
+        return "counts"
+    return "mV absolute" if answer["control"] == "fixed_clock_voltage" else "mV"

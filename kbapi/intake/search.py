@@ -1,0 +1,228 @@
+"""Bytes in, somebody's own search out: each run judged by the rules that results are held to."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Final
+
+from marshmallow import ValidationError
+
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.resolve import resolve_chip
+from kbapi.errors import DocumentRefused, Problem
+from kbapi.evidence.own_runs import (
+    OwnRun,
+    OwnRuns,
+    OwnSearch,
+    UnusedRun,
+    contradictions_in,
+    merge_runs,
+)
+from kbapi.intake.documents import InForce, SubmittedResult, SubmittedSetting, Trial
+from kbapi.intake.json_text import read_json
+from kbapi.intake.refusals import refuse_in_force, refuse_value
+from kbapi.intake.scrubber import find_identities, without_identities
+from kbapi.intake.search_schema import (
+    DEFAULT_FAILURE_MINUTES,
+    DEFAULT_MAX_RISK,
+    DEFAULT_TRIAL_MINUTES,
+    NEXT_STEP,
+    SubmittedSearch,
+)
+from kbapi.intake.trials import is_failure_of, value_in
+from kbapi.stats.grid import Grid
+from kbapi.vocabulary import Domain, LimitControl
+from kbapi.wire import problems_of
+
+_CONTRADICTION: Final = (
+    "It passed deeper than trial {other} had failed before. Both can't bound one limit: leave out "
+    "the run that you do not trust."
+)
+_WITHOUT_STOCK: Final = "A fixed voltage has a depth only beside the stock voltage at its clock."
+
+
+def read_search(body: bytes, catalogue: Catalogue) -> OwnSearch:
+    """The search that the bytes hold, sound in shape and plausible in every run.
+
+    Raises
+    ------
+    JsonUnreadable
+        When the bytes are not JSON text.
+    DocumentRefused
+        With every problem; nothing of the document is kept either way.
+    """
+    reading = read_json(body)
+    problems = [*find_identities(reading.value), *reading.problems]
+    chip = _chip_of(reading.value, catalogue)
+    if isinstance(chip, Problem):
+        problems.append(chip)
+    try:
+        sent: SubmittedSearch = NEXT_STEP.load(reading.value)
+    except ValidationError as error:
+        raise _refused([*problems, *problems_of(error.messages)]) from None
+    sent = replace(sent, trials=tuple(_as_it_ended(trial) for trial in sent.trials))
+    problems += _faults_of(sent)
+    if problems or not isinstance(chip, ChipName):
+        raise _refused(problems)
+    return _search_of(sent, chip)
+
+
+def _chip_of(value: object, catalogue: Catalogue) -> ChipName | Problem | None:
+    text = value.get("chip") if isinstance(value, dict) else None
+    return resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None
+
+
+def _as_it_ended(trial: Trial) -> Trial:
+    """The run, failed if anything failed in it: a wrong result needs no crash."""
+    return trial if trial.failure is None else replace(trial, outcome="failed")
+
+
+def _faults_of(sent: SubmittedSearch) -> Iterator[Problem]:
+    yield from refuse_in_force(_as_result(sent))
+    if sent.resolution_mv is not None and sent.resolution_counts is not None:
+        yield Problem("/resolution_counts", "invalid", "Send the resolution in one unit.")
+    if sent.clock_mhz is not None and sent.control not in (None, "fixed_clock_voltage"):
+        yield Problem("/clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
+    if sent.stock_mv is not None:
+        alone = SubmittedSetting("core", "fixed_clock_voltage", stable_at=sent.stock_mv)
+        yield from refuse_value(alone, "/stock_mv")
+
+
+def _as_result(sent: SubmittedSearch, *settings: SubmittedSetting) -> SubmittedResult:
+    return SubmittedResult(sent.chip, settings=settings, trials=sent.trials)
+
+
+def _refused(problems: Sequence[Problem]) -> DocumentRefused:
+    safe = [replace(one, pointer=without_identities(one.pointer)) for one in problems]
+    return DocumentRefused(problems=list(dict.fromkeys(safe)))
+
+
+def _search_of(sent: SubmittedSearch, chip: ChipName) -> OwnSearch:
+    return OwnSearch(
+        chip=chip,
+        domain=sent.domain,
+        control=sent.control or ("fixed_clock_voltage" if sent.clock_mhz is not None else None),
+        moved_with=sent.moved_with,
+        clock_mhz=sent.clock_mhz,
+        stock_mv=sent.stock_mv,
+        resolution_mv=sent.resolution_mv,
+        resolution_counts=sent.resolution_counts,
+        trial_minutes=_told(sent.trial_minutes, DEFAULT_TRIAL_MINUTES),
+        failure_minutes=_told(sent.failure_minutes, DEFAULT_FAILURE_MINUTES),
+        max_risk=_told(sent.max_risk, DEFAULT_MAX_RISK),
+        max_step=sent.max_step,
+        rails_in_force=frozenset(
+            one.domain for trial in sent.trials for one in trial.settings if one.value != 0
+        ),
+        runs_in=partial(_runs_in, sent),
+    )
+
+
+def _told(value: float | None, default: float) -> float:
+    return default if value is None else value
+
+
+def _runs_in(
+    sent: SubmittedSearch, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
+) -> OwnRuns:
+    """What the runs say of the limit of these rails, moved together by this control."""
+    setting = SubmittedSetting(
+        domains[0],
+        control,
+        moved_with=domains[1:],
+        clock_mhz=sent.clock_mhz,
+        stock_mv=sent.stock_mv,
+    )
+    if control == "fixed_clock_voltage":
+        _require_below_stock(sent, setting)
+    result = _as_result(sent, setting)
+    judged = [_judged(place, trial, setting, result) for place, trial in enumerate(sent.trials)]
+    runs = [one for one in judged if isinstance(one, OwnRun)]
+    if contradictions := list(contradictions_in(runs)):
+        raise _refused(
+            [
+                Problem(
+                    f"/trials/{run.place}",
+                    "passes_beyond_failure",
+                    _CONTRADICTION.format(other=failed.place),
+                )
+                for run, failed in contradictions
+            ]
+        )
+    return merge_runs(runs, grid, [one for one in judged if isinstance(one, UnusedRun)])
+
+
+def _require_below_stock(sent: SubmittedSearch, setting: SubmittedSetting) -> None:
+    """Nothing, where absolute voltages have a depth that can be."""
+    problems = [
+        Problem(f"/{name}", "required", _WITHOUT_STOCK)
+        for name in ("clock_mhz", "stock_mv")
+        if getattr(sent, name) is None
+    ]
+    for place, trial in enumerate(sent.trials):
+        value = value_in(trial, setting)
+        if value is not None and not problems:
+            alone = replace(setting, stable_at=value)
+            problems += refuse_value(alone, f"/trials/{place}/settings")
+    if problems:
+        raise _refused(problems)
+
+
+def _judged(
+    place: int, trial: Trial, setting: SubmittedSetting, result: SubmittedResult
+) -> OwnRun | UnusedRun:
+    has_passed = trial.outcome == "stable"
+    below_stock = _passed_below(trial, setting) if has_passed else _failed_below(trial, setting)
+    if below_stock is None:
+        return UnusedRun(place, "other_rails")
+    if not has_passed and not is_failure_of(setting, trial, result):
+        return UnusedRun(place, "failure_shared")
+    return OwnRun(place, below_stock, has_passed)
+
+
+def _passed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """How far below stock the setting's rails passed; None where they did not move alike."""
+    if not _own_in_force(trial, setting):
+        return _at_stock(trial, setting)
+    value = value_in(trial, setting)
+    return None if value is None else setting.below_stock(value)
+
+
+def _failed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """The deepest that any of the setting's rails lay when it failed.
+
+    What fails with some of them lowered fails with all of them there.
+    """
+    own = _own_in_force(trial, setting)
+    depths = [depth for one in own if (depth := setting.below_stock(one.value)) is not None]
+    return max(depths) if depths else _at_stock(trial, setting)
+
+
+def _own_in_force(trial: Trial, setting: SubmittedSetting) -> list[InForce]:
+    """The setting's own rails, as far as they were off stock."""
+    clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
+    if setting.control == "fixed_clock_voltage" and len(clocks) > 1:
+        return []
+    return [
+        one
+        for one in trial.settings
+        if _is_own(one, setting) and setting.below_stock(one.value) != 0
+    ]
+
+
+def _is_own(one: InForce, setting: SubmittedSetting) -> bool:
+    return one.control == setting.control and one.domain in setting.domains
+
+
+def _at_stock(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """Stock itself, where a run had nothing in force; a power limit moves no voltage."""
+    has_others = any(
+        one.value != 0 and one.control != "power_limit" and not _is_own(one, setting)
+        for one in trial.settings
+    )
+    is_another_clock = setting.clock_mhz is not None and trial.clock_mhz not in (
+        None,
+        setting.clock_mhz,
+    )
+    return None if has_others or is_another_clock else 0.0

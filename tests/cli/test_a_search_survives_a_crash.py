@@ -1,0 +1,187 @@
+"""`kbapi next-step` as a person walks through it: killed in the middle, resumed, sent."""
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.system.server import KBAPI
+
+CHIP = "norvane-sable-7-4820mx"
+PASSED = ["passed", "20", "vector_heavy", "y"]
+FAILED = ["failed", "3", "vector_heavy", "wrong_result"]
+STOCK = ["vector_heavy", "20"]
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("search") / "home"
+    command = [*KBAPI, "demo", "--home", str(home), "--no-serve", "--results", "900"]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    return home
+
+
+@pytest.fixture(autouse=True)
+def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return tmp_path / "config" / "kbapi"
+
+
+class Person:
+    """Somebody at a terminal: types lines, reads what is told."""
+
+    def __init__(self, *words: str) -> None:
+        self.main, follower = pty.openpty()
+        self.process = subprocess.Popen(
+            [*KBAPI, "next-step", *words],
+            stdin=follower,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+        os.close(follower)
+
+    def types(self, *typed: str) -> None:
+        os.write(self.main, "".join(f"{line}\n" for line in typed).encode())
+
+    def ends(self, *typed: str) -> str:
+        """What was told until the command ended by itself, with status 0."""
+        self.types(*typed)
+        told, _ = self.process.communicate(timeout=60)
+        os.close(self.main)
+        assert self.process.returncode == 0, told
+        return told
+
+    def is_killed_once(self, is_so: Any) -> None:
+        """End the process as a crash does, as soon as this holds."""
+        for _ in range(600):
+            if is_so():
+                break
+            assert self.process.poll() is None, self.process.communicate()
+            time.sleep(0.05)
+        else:
+            raise AssertionError("it never came to that")
+        os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.communicate(timeout=60)
+        os.close(self.main)
+
+
+def kept_in(record: Path) -> dict[str, Any]:
+    return json.loads(record.read_text()) if record.exists() else {}
+
+
+def document_in(told: str) -> dict[str, Any]:
+    return json.JSONDecoder().raw_decode(told[told.index('{\n  "chip"') :])[0]
+
+
+def test_a_kill_leaves_the_step_and_the_next_start_asks_what_happened(
+    filled: Path, tmp_path: Path
+) -> None:
+    record = tmp_path / "search.json"
+    words = (CHIP, "--home", str(filled), "--record", str(record))
+    first = Person(*words)
+    first.types(*STOCK, "begin")
+    first.is_killed_once(lambda: kept_in(record).get("under_way"))
+    kept = kept_in(record)
+    begun = kept["under_way"]["settings"]
+    assert [one["domain"] for one in begun] == ["core", "ring"]
+    assert begun[0]["value"] < 0
+    assert (kept["trials"], kept["stock_passed"]) == ([], {"load": "vector_heavy", "minutes": 20})
+    assert record.stat().st_mode & 0o777 == 0o600
+
+    told = Person(*words).ends(*PASSED, "begin", *FAILED, "finish", "", "", "n")
+    assert "was under way" in told
+    assert f"core and ring at {begun[0]['value']:g}" in told.replace("\n", " ")
+    document = document_in(told)
+    setting = document["settings"][0]
+    assert setting["stable_at"] == setting["first_tried"] == begun[0]["value"]
+    assert setting["unstable_at"] < setting["stable_at"]
+    assert (setting["failure"], setting["minutes"]) == ("wrong_result", 20)
+    assert [run["outcome"] for run in document["trials"]] == ["stable", "failed"]
+    assert document["stock_passed"] == [{"load": "vector_heavy", "minutes": 20}]
+    # Nothing was sent: the record stays.
+    assert len(kept_in(record)["trials"]) == 2
+    assert kept_in(record)["under_way"] is None
+
+
+def test_a_finished_search_is_sent_counted_and_forgotten(filled: Path, sender_folder: Path) -> None:
+    record = filled / f"next-step-{CHIP}.json"
+    told = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
+        *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
+    )
+    assert "core with ring, voltage_offset: counted" in told
+    assert "Receipt: kbr_" in told
+    assert json.loads((sender_folder / "sender.json").read_text())["receipts"]
+    assert not record.exists()
+
+
+def test_it_never_goes_on_past_a_failure_and_ends_by_itself(filled: Path, tmp_path: Path) -> None:
+    record = tmp_path / "search.json"
+    words = (CHIP, "--home", str(filled), "--record", str(record), "--max-risk", "0.25")
+    typed = [*STOCK]
+    values = []
+    while (following := json.loads(run(*words, "--json").stdout)["next"]) is not None:
+        values.append(following["enter"])
+        assert following["chance_stable"] >= 0.75
+        # Where this was the last step, "later" is no number, and the write-up is asked for.
+        told = Person(*words).ends(*typed, "begin", *FAILED, "later", "", "", "n")
+        typed = []
+    assert 1 <= len(values) < 12
+    assert values == sorted(set(values))
+    assert document_in(told)["settings"][0]["stable_at"] is None
+    assert document_in(told)["settings"][0]["unstable_at"] == values[-1]
+
+
+def test_a_step_that_was_not_tried_leaves_no_run(filled: Path, tmp_path: Path) -> None:
+    record = tmp_path / "search.json"
+    words = (CHIP, "--home", str(filled), "--record", str(record))
+    told = Person(*words).ends(*STOCK, "begin", "not_tried", "later")
+    assert "goes on with it" in told
+    assert (kept_in(record)["trials"], kept_in(record)["under_way"]) == ([], None)
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    command = [*KBAPI, "next-step", *words]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_without_a_terminal_it_tells_where_the_search_stands_as_json(
+    filled: Path, tmp_path: Path
+) -> None:
+    record = tmp_path / "search.json"
+    words = (CHIP, "--home", str(filled), "--record", str(record))
+    assert run(*words).returncode == 2
+    answer = json.loads(run(*words, "--json").stdout)
+    assert answer["basis"] == "pool"
+    assert not record.exists()
+    Person(*words).ends(*STOCK, "begin", *PASSED, "later")
+    later = json.loads(run(*words, "--json").stdout)
+    assert later["own"]["passes"] == 1
+    assert later["next"]["steps"] > answer["next"]["steps"]
+
+
+def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(
+    filled: Path, tmp_path: Path
+) -> None:
+    record = tmp_path / "search.json"
+    words = ("--home", str(filled), "--record", str(record), "--json")
+    record.write_text("{")
+    damaged = run(CHIP, *words)
+    assert (damaged.returncode, record.read_text()) == (3, "{")
+    record.write_text(json.dumps({"chip": CHIP, "asked": {}}))
+    other = run("norvane-sable-9-4840mx", *words)
+    assert other.returncode == 3
+    assert "--record" in other.stderr
+    assert "Traceback" not in damaged.stderr + other.stderr
+    refused = run(CHIP, *words, "--max-risk", "0.9")
+    assert refused.returncode == 1
+    assert "max_risk" in refused.stderr
+    nobody = run("not a chip", "--home", str(filled), "--json")
+    assert nobody.returncode == 1

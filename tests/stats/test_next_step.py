@@ -1,0 +1,272 @@
+"""The planned search against the definition itself, and what it never does."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kbapi.stats.careful_plan import CarefulPlan
+from kbapi.stats.limit_chances import LimitChances
+from kbapi.stats.next_step import SearchPlan, SearchTerms, Stop, plan_search
+from kbapi.stats.search_cost import CustomarySearch, expected_of_plan, expected_search
+
+PRICE = 3.0
+
+
+def slow_search(chances: LimitChances, terms: SearchTerms):
+    """Least cost and the shallowest first setting that has it, by plain recursion."""
+    begin, mass = chances.stable_steps, chances.mass.tolist()
+
+    def chance(first, last):
+        return sum(mass[first - begin : last - begin])
+
+    @cache
+    def best(stable, unstable):
+        inside = chance(stable, unstable)
+        width, resolution = unstable - stable, terms.resolution_steps
+        if width <= resolution:
+            return 0.0, None
+        ways = []
+        for setting in range(stable + terms.least_gain_steps, unstable):
+            gain = setting - stable
+            settles = gain >= width - resolution
+            if gain < resolution and not settles:
+                continue
+            failing = chance(stable, setting) / inside
+            farthest = max(stable, terms.start_steps) + (terms.max_step_steps or 10**9)
+            if failing > terms.max_risk + 1e-12 or setting > farthest:
+                continue
+            cost = (
+                terms.trial_minutes
+                + failing * (terms.failure_minutes + best(stable, setting)[0])
+                + (1 - failing) * best(setting, unstable)[0]
+            )
+            ways.append((cost, setting))
+        if not ways:
+            left = sum((t - stable) * mass[t - begin] for t in range(stable, unstable)) / inside
+            return PRICE * terms.trial_minutes * left / resolution, None
+        least = min(cost for cost, _ in ways)
+        return least, next(setting for cost, setting in ways if cost <= least * (1 + 1e-12))
+
+    return best(begin, chances.unstable_steps)
+
+
+def cost_of(plan: SearchPlan) -> float:
+    """Expected minutes of a plan with the price of what stays unsettled."""
+    terms = plan.terms
+
+    def cost(stable, unstable):
+        setting = plan.next_from(stable, unstable)
+        if setting is None:
+            if plan.stop_in(stable, unstable) is not Stop.TOO_RISKY:
+                return 0.0
+            begin = plan.chances.stable_steps
+            inside = plan.chances.mass[stable - begin : unstable - begin]
+            left = float(inside @ np.arange(len(inside)) / inside.sum())
+            return PRICE * terms.trial_minutes * left / terms.resolution_steps
+        stays = plan.chance_stable(setting, stable, unstable)
+        failed = terms.failure_minutes + cost(stable, setting)
+        return terms.trial_minutes + (1 - stays) * failed + stays * cost(setting, unstable)
+
+    return cost(plan.chances.stable_steps, plan.chances.unstable_steps)
+
+
+@st.composite
+def a_search(draw):
+    weights = draw(st.lists(st.integers(1, 9), min_size=1, max_size=14))
+    mass = np.array(weights, dtype=float)
+    chances = LimitChances(draw(st.integers(0, 5)), mass / mass.sum(), is_open=draw(st.booleans()))
+    resolution = draw(st.integers(1, 3))
+    return chances, SearchTerms(
+        trial_minutes=draw(st.sampled_from([5.0, 20.0])),
+        failure_minutes=draw(st.sampled_from([0.0, 10.0, 40.0])),
+        resolution_steps=resolution,
+        max_risk=draw(st.sampled_from([0.1, 0.25, 0.5, 1.0])),
+        max_step_steps=draw(st.sampled_from([None, resolution, resolution + 3])),
+        start_steps=draw(st.integers(0, 9)),
+        least_gain_steps=draw(st.integers(1, resolution)),
+    )
+
+
+@settings(max_examples=300, deadline=None)
+@given(a_search())
+def test_it_costs_what_the_slow_recursion_costs(search):
+    chances, terms = search
+    plan = plan_search(chances, terms)
+    least, _ = slow_search(chances, terms)
+    assert cost_of(plan) == pytest.approx(least, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=150, deadline=None)
+@given(a_search())
+def test_it_begins_where_the_slow_recursion_begins(search):
+    chances, terms = search
+    bracket = chances.stable_steps, chances.unstable_steps
+    found = plan_search(chances, terms).next_from(*bracket)
+    _, wanted = slow_search(chances, terms)
+    if found != wanted:
+        # Equally cheap ways may differ in their last bits: then both cost the same.
+        assert None not in (found, wanted)
+        assert cost_of(plan_search(chances, terms)) == pytest.approx(
+            slow_search(chances, terms)[0], rel=1e-9
+        )
+
+
+def brackets_met(plan: SearchPlan):
+    waiting = [(plan.chances.stable_steps, plan.chances.unstable_steps)]
+    while waiting:
+        stable, unstable = waiting.pop()
+        setting = plan.next_from(stable, unstable)
+        yield stable, unstable, setting
+        if setting is not None:
+            waiting += [(stable, setting), (setting, unstable)]
+
+
+@settings(max_examples=200, deadline=None)
+@given(a_search())
+def test_no_proposed_setting_is_riskier_or_farther_than_allowed(search):
+    chances, terms = search
+    plan = plan_search(chances, terms)
+    for stable, unstable, setting in brackets_met(plan):
+        if setting is None:
+            continue
+        assert stable < setting < unstable
+        assert 1 - plan.chance_stable(setting, stable, unstable) <= terms.max_risk + 1e-9
+        if terms.max_step_steps is not None:
+            assert setting <= max(stable, terms.start_steps) + terms.max_step_steps
+
+
+@settings(max_examples=200, deadline=None)
+@given(a_search())
+def test_without_caps_every_search_ends_within_the_resolution(search):
+    chances, asked = search
+    terms = SearchTerms(
+        asked.trial_minutes, asked.failure_minutes, asked.resolution_steps, max_risk=1.0
+    )
+    plan = plan_search(chances, terms)
+    for stable, unstable, setting in brackets_met(plan):
+        assert (setting is None) is (unstable - stable <= terms.resolution_steps)
+    assert expected_of_plan(plan).left_steps <= terms.resolution_steps
+
+
+@settings(max_examples=150, deadline=None)
+@given(a_search())
+def test_a_search_says_why_it_ends_exactly_where_it_does(search):
+    chances, terms = search
+    bracket = chances.stable_steps, chances.unstable_steps
+    plan = plan_search(chances, terms)
+    setting = plan.next_from(*bracket)
+    if setting is None:
+        assert plan.stop_in(*bracket) in (Stop.BRACKETED, Stop.AT_BOUND, Stop.TOO_RISKY)
+    else:
+        assert plan.stop_in(*bracket) is None
+
+
+def allowed_at_all(chances: LimitChances, terms: SearchTerms) -> int:
+    """The deepest setting whose risk is allowed."""
+    return chances.stable_steps + int((chances.failing <= terms.max_risk + 1e-12).sum()) - 1
+
+
+@settings(max_examples=200, deadline=None)
+@given(a_search(), st.data())
+def test_more_weight_short_of_the_next_setting_never_allows_a_deeper_one(search, data):
+    chances, terms = search
+    deepest = allowed_at_all(chances, terms)
+    if deepest == chances.stable_steps:
+        return
+    shallow = data.draw(st.integers(0, deepest - chances.stable_steps - 1))
+    mass = chances.mass.copy()
+    mass[shallow] += data.draw(st.floats(0.01, 1.0))
+    heavier = LimitChances(chances.stable_steps, mass / mass.sum(), chances.is_open)
+    assert allowed_at_all(heavier, terms) <= deepest
+
+
+def test_the_cheapest_next_setting_may_go_deeper_for_more_weight_near_stock():
+    # What is forbidden stays forbidden; among what is allowed, more weight at the first step can
+    # make another split the cheapest. So only the bound is a law.
+    terms = SearchTerms(20, 10, 1, 0.5)
+    before = LimitChances(0, np.array([4, 1, 2, 4, 9.0]) / 20, is_open=False)
+    heavier = LimitChances(0, np.array([4, 5, 2, 4, 9.0]) / 24, is_open=False)
+    for chances, setting in ((before, 2), (heavier, 3)):
+        assert plan_search(chances, terms).next_from(0, 5) == setting
+        assert slow_search(chances, terms)[1] == setting
+
+
+def test_the_same_question_has_the_same_plan_to_the_bit():
+    rng = np.random.default_rng(4)
+    mass = rng.random(120)
+    chances = LimitChances(0, mass / mass.sum(), is_open=True)
+    terms = SearchTerms(20, 10, 5, 0.1, 20, 40, 2)
+    assert plan_search(chances, terms).gain.tobytes() == plan_search(chances, terms).gain.tobytes()
+
+
+def test_a_bracket_that_is_fine_enough_is_the_end_and_the_bound_is_told_apart():
+    terms = SearchTerms(20, 10, 5, 0.1)
+    failed = LimitChances(80, np.full(5, 0.2), is_open=False)
+    never = LimitChances(80, np.full(5, 0.2), is_open=True)
+    assert plan_search(failed, terms).stop_in(80, 85) is Stop.BRACKETED
+    assert plan_search(never, terms).stop_in(80, 85) is Stop.AT_BOUND
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"max_risk": 0.0},
+        {"max_risk": 1.1},
+        {"trial_minutes": 0.0},
+        {"failure_minutes": -1.0},
+        {"least_gain_steps": 6},
+        {"max_step_steps": 4},
+    ],
+)
+def test_terms_that_make_no_sense_are_refused(wrong):
+    right = {"trial_minutes": 20, "failure_minutes": 10, "resolution_steps": 5, "max_risk": 0.1}
+    SearchTerms(**right)
+    with pytest.raises(ValueError, match=r"\w+"):
+        SearchTerms(**{**right, **wrong})
+
+
+def walked(choose, begin, end, limit):
+    """Settings tried by somebody whose unit has this limit."""
+    stable, unstable, tried = begin, end, []
+    while (setting := choose(stable, unstable)) is not None:
+        tried.append(setting)
+        stable, unstable = (setting, unstable) if setting <= limit else (stable, setting)
+    return tried, stable
+
+
+def test_expectations_are_the_mean_over_all_limits():
+    rng = np.random.default_rng(9)
+    mass = rng.random(40)
+    chances = LimitChances(3, mass / mass.sum(), is_open=True)
+    fixed = CustomarySearch(first=12, step=4, refine=2, deepest=42)
+    expected = expected_search(chances, fixed, 20, 10)
+    walks = [walked(fixed, 3, 43, limit) for limit in range(3, 43)]
+    trials = chances.mass @ [len(tried) for tried, _ in walks]
+    ends = chances.mass @ [stable for _, stable in walks]
+    failures = chances.mass @ [
+        sum(setting > limit for setting in tried) for limit, (tried, _) in enumerate(walks, start=3)
+    ]
+    assert expected.trials == pytest.approx(trials)
+    assert expected.stable_steps == pytest.approx(ends)
+    assert expected.failures == pytest.approx(failures)
+    assert expected.minutes == pytest.approx(20 * trials + 10 * failures)
+
+
+def test_the_customary_search_goes_down_by_ten_and_back_by_five():
+    fixed = CustomarySearch(first=50, step=10, refine=5, deepest=160)
+    assert walked(fixed, 0, 161, 77) == ([50, 60, 70, 80, 75], 75)
+    assert walked(fixed, 0, 161, 74) == ([50, 60, 70, 80, 75], 70)
+    assert walked(fixed, 0, 161, 33) == ([50, 40, 30, 35], 30)
+    assert walked(fixed, 0, 161, 160)[0][-1] == 160
+
+
+def test_where_nothing_is_known_steps_are_small_and_the_first_failure_ends_it():
+    plan = CarefulPlan(gain_steps=5, resolution_steps=5, deepest=100)
+    tried, stable = walked(plan.next_from, 0, 1 << 30, 23)
+    assert (tried, stable) == ([5, 10, 15, 20, 25], 20)
+    assert plan.chance_stable(5, 0, 1 << 30) is None
+    assert plan.stop_in(98, 1 << 30) is Stop.AT_BOUND
+    assert walked(plan.next_from, 0, 1 << 30, 1000)[0][-1] == 100
