@@ -5,14 +5,14 @@ from typing import Final
 from flask import Flask
 
 import kbapi
-from kbapi.api import chips, contributions, counts, health, questions, submissions
+from kbapi.api import chips, contributions, counts, diagnoses, health, questions, submissions
 from kbapi.api.documents import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.api.requests import follow_requests
 from kbapi.pages import views
 from kbapi.storage.instance import Instance
 
-_ENDPOINTS: Final = (submissions, contributions, questions, chips, health, counts)
+_ENDPOINTS: Final = (submissions, contributions, questions, diagnoses, chips, health, counts)
 
 
 def create_app(instance: Instance) -> Flask:

@@ -8,8 +8,11 @@ from flask_smorest import Api
 from marshmallow import Schema, fields
 from pydantic import TypeAdapter
 
+from kbapi.advice.diagnose import DiagnosisAnswer
+from kbapi.advice.diagnose_question import DiagnosisSchema
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
+from kbapi.advice.lasting import LastingAnswer
 from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
@@ -36,6 +39,8 @@ ANSWERS: Final = (
     StartAnswer,
     StabilityAnswer,
     LocksAnswer,
+    LastingAnswer,
+    DiagnosisAnswer,
     IdentifyAnswer,
     ChipPage,
     ChipDetail,
@@ -126,6 +131,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
     if "Problem" not in api.spec.components.schemas:
         api.spec.components.schema("Submission", schema=SubmissionSchema)
         api.spec.components.schema("FollowUp", schema=FollowUpSchema)
+        api.spec.components.schema("Diagnosis", schema=DiagnosisSchema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)
