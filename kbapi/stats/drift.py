@@ -1,19 +1,24 @@
 """Whether a pool's recent reports have drifted from its earlier ones beyond chance."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from kbapi.stats.interval import group_intervals
-from kbapi.stats.npmle import fit_npmle
-from kbapi.stats.shift_scores import shift_scores
+from kbapi.stats.splits import (
+    ScoredUnits,
+    Split,
+    Steps,
+    Vector,
+    Which,
+    chance_of_largest,
+    estimate_shift,
+    score_units,
+    split_units,
+)
 
-Vector = NDArray[np.float64]
-Steps = NDArray[np.int64]
 Kind = Literal["month", "firmware", "microcode"]
 
 FEWEST_UNITS: Final = 40
@@ -23,7 +28,6 @@ RECENT_MONTHS: Final = 12
 LEVEL_OF_A_LOOK: Final = 0.0015
 """By simulation: with it a pool that is looked at every month for a year, each look over all kinds
 of change, raises a false alarm in less than 1 % (`tests/calibration/time.py`)."""
-_ROUNDING: Final = 1e-9
 UNTOLD: Final = -1
 
 
@@ -63,8 +67,8 @@ class DriftFound:
     kind : what tells the recent reports from the earlier ones; None where nothing can
     since : the first month of the recent reports, counted like the months given
     version : label of the firmware or microcode that the recent reports share, else `UNTOLD`
-    shift_steps : how much deeper the recent limits lie, below zero where they are shallower
-    error_steps : its standard error
+    shift_steps, error_steps : how much deeper the recent limits lie, below zero where they are
+        shallower, with its standard error; both zero unless it is a drift
     units_before, units_since : the units compared
     p_value : adjusted for all months, versions and kinds that were looked at
     level : `p_value` at which it counts as drift
@@ -87,19 +91,6 @@ NO_DRIFT: Final = DriftFound(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Split:
-    """Recent against earlier reports: their difference in standard errors, and its size."""
-
-    kind: Kind
-    since: int
-    version: int
-    z: float
-    shift_steps: float
-    units_before: int
-    units_since: int
-
-
 def find_drift(reports: DatedLimits) -> DriftFound:
     """The clearest drift of a pool's limits: by month, or with a firmware or microcode.
 
@@ -114,11 +105,8 @@ def find_drift(reports: DatedLimits) -> DriftFound:
 
     References
     ----------
-    The difference of mean `shift_scores` within machines over its exact permutation variance
-    (Hajek, Sidak & Sen 1999, Theory of Rank Tests, theorem 3.3.1.3, summed over machines). Over
-    months, the largest of all splits: Miller & Siegmund (1982), Biometrics 38:1011-1016, equation
-    8. Over versions, and
-    over months and versions together: Bonferroni.
+    Those of `shift_scores`, `split_units`, `chance_of_largest` (over months) and
+    `estimate_shift`; over versions, and over months and versions together: Bonferroni.
 
     >>> rng = np.random.default_rng(1)
     >>> limit = (rng.normal(110, 15, 160) - np.repeat([0, 15], 80)).astype(int)
@@ -130,169 +118,131 @@ def find_drift(reports: DatedLimits) -> DriftFound:
     """
     if len(reports.weight) < FEWEST_UNITS:
         return NO_DRIFT
-    sample = _scored(reports)
-    families = (_by_month(sample), _by_version(sample, reports))
+    pool = _in_order(reports)
+    units = score_units(pool.stable_steps, pool.unstable_steps, pool.weight, pool.machine)
+    families = (_by_month(pool, units), _by_version(pool, units))
     told = [family for family in families if family is not None]
     if not told:
         return NO_DRIFT
     clearest = min(told, key=lambda family: family.p_value)
-    return _found(clearest.split, min(1.0, len(told) * clearest.p_value))
+    return _found(pool, clearest.change, min(1.0, len(told) * clearest.p_value))
 
 
-def _found(split: _Split, adjusted: float) -> DriftFound:
-    return DriftFound(
-        is_drift=adjusted <= LEVEL_OF_A_LOOK,
-        kind=split.kind,
-        since=split.since,
-        version=split.version,
-        shift_steps=split.shift_steps,
-        error_steps=abs(split.shift_steps / split.z) if split.z else 0.0,
-        units_before=split.units_before,
-        units_since=split.units_since,
-        p_value=adjusted,
-        level=LEVEL_OF_A_LOOK,
-    )
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What tells recent units from earlier ones, and how they differ."""
+
+    kind: Kind
+    since: int
+    version: int
+    compared: Which
+    recent: Which
+    """Of the pool's units, like `compared`."""
+    split: Split
 
 
 @dataclass(frozen=True, slots=True)
 class _Clearest:
-    """The clearest of a family of splits, with the chance of one as clear among them."""
+    """The clearest of a family of changes, with the chance of one as clear among them."""
 
-    split: _Split
+    change: _Change
     p_value: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Sample:
-    """Scores times weights, centred within each machine, in one order for all orders sent."""
-
-    value: Vector
-    weight: Vector
-    slope: float
-    stratum: NDArray[np.intp]
-    month: Steps
-    order: NDArray[np.intp]
-
-    @property
-    def squares(self) -> Vector:
-        """By machine: the sum of squared values."""
-        return np.asarray(np.bincount(self.stratum, self.value**2), dtype=np.float64)
+def _in_order(reports: DatedLimits) -> DatedLimits:
+    # Floating sums must not depend on the order sent, to the last bit.
+    columns = [getattr(reports, field.name) for field in fields(DatedLimits)]
+    order = np.lexsort(columns)
+    return DatedLimits(*(column[order] for column in columns))
 
 
-def _scored(reports: DatedLimits) -> _Sample:
-    stable, unstable, weight = reports.stable_steps, reports.unstable_steps, reports.weight
-    keys = (reports.microcode, reports.firmware, reports.month, weight, unstable, stable)
-    order = np.lexsort((*keys, reports.machine))
-    fit = fit_npmle(group_intervals(stable, unstable, weight))
-    found = shift_scores(stable, unstable, fit)
-    value = (weight * found.scores)[order]
-    stratum = np.unique(reports.machine[order], return_inverse=True)[1]
-    mean = np.bincount(stratum, value) / np.bincount(stratum)
-    return _Sample(
-        value - mean[stratum], weight[order], found.slope, stratum, reports.month[order], order
+def _found(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
+    is_drift = p_value <= LEVEL_OF_A_LOOK
+    shift = _shift(pool, change) if is_drift else 0.0
+    return DriftFound(
+        is_drift=is_drift,
+        kind=change.kind,
+        since=change.since,
+        version=change.version,
+        shift_steps=shift,
+        error_steps=abs(shift / change.split.z) if is_drift else 0.0,
+        units_before=change.split.units_before,
+        units_since=change.split.units_since,
+        p_value=p_value,
+        level=LEVEL_OF_A_LOOK,
     )
 
 
-def _split(
-    sample: _Sample, recent: NDArray[np.bool_], kind: Kind, version: int = UNTOLD
-) -> _Split | None:
-    """The difference between recent and earlier reports of the same machines, None where few."""
-    strata = len(sample.squares)
-    all_units = np.bincount(sample.stratum, minlength=strata)
-    since = np.bincount(sample.stratum[recent], minlength=strata)
-    compared = (since > 0) & (since < all_units)
-    units_since = int(since[compared].sum())
-    units_before = int((all_units - since)[compared].sum())
-    if min(units_since, units_before) < FEWEST_A_SIDE:
-        return None
-    total = all_units[compared]
-    pairs = since[compared] * (total - since[compared]) / total
-    sums = np.bincount(sample.stratum[recent], sample.value[recent], minlength=strata)
-    difference = float(sums[compared].sum())
-    variance = float(np.sum(pairs * sample.squares[compared] / (total - 1)))
-    if variance <= 0:
-        return None
-    information = float(pairs.sum() * np.mean(sample.weight)) * sample.slope
-    return _Split(
-        kind=kind,
-        since=int(sample.month[recent].min()),
-        version=version,
-        z=difference / float(np.sqrt(variance)),
-        shift_steps=difference / information if information > 0 else 0.0,
-        units_before=units_before,
-        units_since=units_since,
+def _shift(pool: DatedLimits, change: _Change) -> float:
+    kept = change.compared
+    return estimate_shift(
+        pool.stable_steps[kept],
+        pool.unstable_steps[kept],
+        pool.weight[kept],
+        pool.machine[kept],
+        change.recent[kept],
     )
 
 
-def _by_month(sample: _Sample) -> _Clearest | None:
-    first = int(sample.month.max()) - RECENT_MONTHS + 1
-    months = [month for month in np.unique(sample.month).tolist() if month >= first]
-    splits = [_split(sample, sample.month >= month, "month") for month in months]
-    told = [split for split in splits if split is not None]
-    if not told:
-        return None
-    clearest = max(told, key=lambda split: (abs(split.z), split.since))
-    parts = [split.units_since / (split.units_since + split.units_before) for split in told]
-    p_value = _largest_of_splits(abs(clearest.z), len(told), min(parts), max(parts))
-    return _Clearest(clearest, p_value)
-
-
-def _largest_of_splits(z: float, splits: int, least: float, most: float) -> float:
-    """Chance of a difference as large at any of some splits of one sample."""
-    alone = 2.0 * float(ndtr(-z))
-    if z < 1.0:
-        return 1.0
-    density = float(np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi))
-    spread = np.log(most * (1.0 - least) / ((1.0 - most) * least))
-    scanned = density * (4.0 / z + (z - 1.0 / z) * float(spread))
-    return max(alone, min(1.0, splits * alone, scanned))
-
-
-def _by_version(sample: _Sample, reports: DatedLimits) -> _Clearest | None:
-    firmware = _new_versions(sample, "firmware", reports.firmware[sample.order])
-    microcode = _new_versions(sample, "microcode", reports.microcode[sample.order])
-    told: list[_Split] = []
-    for split in (*firmware, *microcode):
-        # A firmware that alone brings a microcode is one change under two names.
-        if not any(_is_same(split, other) for other in told):
-            told.append(split)
-    if not told:
-        return None
-    clearest = max(told, key=lambda split: (abs(split.z), split.kind, -split.version))
-    return _Clearest(clearest, min(1.0, 2.0 * len(told) * float(ndtr(-abs(clearest.z)))))
-
-
-def _is_same(one: _Split, other: _Split) -> bool:
-    counts = (one.units_before, one.units_since) == (other.units_before, other.units_since)
-    return counts and abs(one.z - other.z) < _ROUNDING
-
-
-def _new_versions(sample: _Sample, kind: Kind, labels: Steps) -> Iterator[_Split]:
-    """Each version that came up lately against what the same machines had otherwise."""
-    first = int(sample.month.max()) - RECENT_MONTHS + 1
-    known = labels != UNTOLD
-    for version in np.unique(labels[known]).tolist():
-        with_it = labels == version
-        came_up = int(sample.month[with_it].min())
-        others = known & ~with_it & np.isin(sample.stratum, sample.stratum[with_it])
-        # The oldest version is what the others are compared with, and never the new one.
-        if came_up < first or not np.any(sample.month[others] < came_up):
+def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
+    everybody = np.ones(len(pool.weight), dtype=np.bool_)
+    told = []
+    for month in np.unique(pool.month).tolist():
+        if month < _first_recent(pool):
             continue
-        split = _split(_only(sample, with_it | others), with_it[with_it | others], kind, version)
-        if split is not None:
-            yield split
+        recent = pool.month >= month
+        split = split_units(units, recent)
+        if _is_enough(split):
+            told.append(_Change("month", month, UNTOLD, everybody, recent, split))
+    if not told:
+        return None
+    clearest = max(told, key=lambda change: (abs(change.split.z), change.since))
+    parts = sorted({_part_before(change.split) for change in told})
+    return _Clearest(clearest, chance_of_largest(abs(clearest.split.z), parts))
 
 
-def _only(sample: _Sample, kept: NDArray[np.bool_]) -> _Sample:
-    """The sample without the other reports, centred again."""
-    stratum = np.unique(sample.stratum[kept], return_inverse=True)[1]
-    value = sample.value[kept]
-    mean = np.bincount(stratum, value) / np.bincount(stratum)
-    return _Sample(
-        value - mean[stratum],
-        sample.weight[kept],
-        sample.slope,
-        stratum,
-        sample.month[kept],
-        sample.order[kept],
-    )
+def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
+    told: list[_Change] = []
+    for change in (
+        *_new_versions(pool, units, "firmware"),
+        *_new_versions(pool, units, "microcode"),
+    ):
+        # A firmware that alone brings a microcode is one change under two names.
+        if not any(np.array_equal(change.recent, other.recent) for other in told):
+            told.append(change)
+    if not told:
+        return None
+    clearest = max(told, key=lambda change: (abs(change.split.z), change.kind, -change.version))
+    chance = 2.0 * len(told) * float(ndtr(-abs(clearest.split.z)))
+    return _Clearest(clearest, min(1.0, chance))
+
+
+def _new_versions(
+    pool: DatedLimits, units: ScoredUnits, kind: Literal["firmware", "microcode"]
+) -> Iterator[_Change]:
+    """Each version that came up lately against what the same machines had otherwise."""
+    labels = pool.firmware if kind == "firmware" else pool.microcode
+    for version in np.unique(labels[labels != UNTOLD]).tolist():
+        recent = labels == version
+        since = int(pool.month[recent].min())
+        machines = np.isin(pool.machine, pool.machine[recent])
+        compared = machines & (labels != UNTOLD)
+        # The oldest version is what the others are compared with, and never the new one.
+        is_new = np.any(pool.month[compared & ~recent] < since)
+        if since < _first_recent(pool) or not is_new:
+            continue
+        split = split_units(units.only(compared), recent[compared])
+        if _is_enough(split):
+            yield _Change(kind, since, version, compared, recent, split)
+
+
+def _first_recent(pool: DatedLimits) -> int:
+    return int(pool.month.max()) - RECENT_MONTHS + 1
+
+
+def _is_enough(split: Split) -> bool:
+    return min(split.units_before, split.units_since) >= FEWEST_A_SIDE and split.z != 0.0
+
+
+def _part_before(split: Split) -> float:
+    return split.units_before / (split.units_before + split.units_since)

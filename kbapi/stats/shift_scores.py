@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from kbapi.stats.em_icm import monotone_means
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.stats.npmle import StableShareFit
 
@@ -15,31 +16,17 @@ Steps = NDArray[np.int64]
 _SMOOTHED_BY: Final = 0.5
 """Of the limits' standard deviation: enough to make a density of a few steps of mass."""
 _KERNEL_REACH: Final = 4.0
+_THIN: Final = 1e-12
 _MOST_DEVIATIONS: Final = 2.5
 """One unit at the edge of a steep density must not decide alone, nor break the normal tail."""
 
 
-@dataclass(frozen=True, slots=True)
-class ShiftScores:
-    """Scores of units with what they are worth in steps.
-
-    Parameters
-    ----------
-    scores : float64 array, shape (n,)
-        Zero in the mean.
-    slope : by how much the mean score rises when all units go deeper by one step
-    """
-
-    scores: Vector
-    slope: float
-
-
-def shift_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> ShiftScores:
-    """Each unit's score: above zero where it makes deeper limits likelier.
+def shift_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> Vector:
+    """Each unit's score, shape (n,): above zero where it makes deeper limits likelier.
 
     c = (f(L) - f(R)) / (S(L) - S(R)) with the density f and the share S of all units together,
-    smoothed: the derivative of a unit's log likelihood when all limits move deeper by a step.
-    Less the mean, and held within 2.5 standard deviations.
+    smoothed and log-concave: the derivative of a unit's log likelihood when all limits move deeper
+    by a step. Less the mean, and held within 2.5 standard deviations.
 
     Parameters
     ----------
@@ -57,19 +44,13 @@ def shift_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> ShiftSc
     >>> from kbapi.stats.interval import group_intervals
     >>> from kbapi.stats.npmle import fit_npmle
     >>> low, high = np.array([90, 100, 110]), np.array([95, 105, 115])
-    >>> found = shift_scores(low, high, fit_npmle(group_intervals(low, high, np.ones(3))))
-    >>> found.scores.round(2).tolist(), found.slope > 0
-    ([-0.04, -0.01, 0.04], True)
+    >>> shift_scores(low, high, fit_npmle(group_intervals(low, high, np.ones(3)))).round(2).tolist()
+    [-0.04, -0.01, 0.05]
     """
-    density = _smoothed(fit)
-    plain = density.scores(stable, unstable, 0)
-    mean, most = float(plain.mean()), _MOST_DEVIATIONS * float(plain.std())
-    held = np.clip(plain - mean, -most, most)
-    further = [
-        float(np.clip(density.scores(stable, unstable, by) - mean, -most, most).mean())
-        for by in (-density.reach, density.reach)
-    ]
-    return ShiftScores(held - held.mean(), (further[1] - further[0]) / (2.0 * density.reach))
+    plain = _scores(stable, unstable, _smoothed(fit))
+    most = _MOST_DEVIATIONS * float(plain.std())
+    held = np.clip(plain - plain.mean(), -most, most)
+    return np.asarray(held - held.mean())
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,18 +60,15 @@ class _Density:
     density: Vector
     share: Vector
     origin: int
-    reach: int
-    """Steps over which its slope is taken."""
 
-    def scores(self, stable: Steps, unstable: Steps, by: int) -> Vector:
-        """The score of each unit, had its limit been found deeper by some steps."""
-        beyond = len(self.density) - 1
-        left = np.clip(stable + self.origin + by, 0, beyond)
-        right = np.clip(unstable + self.origin + by, 1, beyond)
-        left = np.where(stable == 0, 0, np.minimum(left, right - 1))
-        right = np.where(unstable == NEVER_FAILED, beyond, right)
-        rising = np.where(stable == 0, 0.0, self.density[left]) - self.density[right]
-        return np.asarray(rising / np.maximum(self.share[left] - self.share[right], 1e-12))
+
+def _scores(stable: Steps, unstable: Steps, known: _Density) -> Vector:
+    beyond = len(known.density) - 1
+    left = np.where(stable == 0, 0, np.minimum(stable + known.origin, beyond - 1))
+    right = np.where(unstable == NEVER_FAILED, beyond, unstable + known.origin)
+    right = np.clip(right, left + 1, beyond)
+    rising = np.where(stable == 0, 0.0, known.density[left]) - known.density[right]
+    return np.asarray(rising / np.maximum(known.share[left] - known.share[right], _THIN))
 
 
 def _smoothed(fit: StableShareFit) -> _Density:
@@ -105,5 +83,18 @@ def _smoothed(fit: StableShareFit) -> _Density:
     np.add.at(edges, left, each)
     np.add.at(edges, right, -each)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
-    density = np.append(np.convolve(np.cumsum(edges), kernel / kernel.sum()), 0.0)
-    return _Density(density, np.cumsum(density[::-1])[::-1], reach, int(width))
+    density = _without_valleys(np.convolve(np.cumsum(edges), kernel / kernel.sum()))
+    return _Density(density, np.cumsum(density[::-1])[::-1], reach)
+
+
+def _without_valleys(density: Vector) -> Vector:
+    """The density with its log made concave, and a step of nothing behind it.
+
+    With a valley between two heaps a unit of the deeper one could speak for shallower limits, and
+    two heaps far apart would look like one truth that has not moved.
+    """
+    seen = np.maximum(density, _THIN)
+    falling = monotone_means(-np.diff(np.log(seen)), np.sqrt(seen[1:] * seen[:-1]))
+    log_density = np.append(0.0, -np.cumsum(falling))
+    concave = np.exp(log_density - log_density.max())
+    return np.append(concave / concave.sum(), 0.0)
