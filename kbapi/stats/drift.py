@@ -25,7 +25,7 @@ FEWEST_UNITS: Final = 40
 FEWEST_A_SIDE: Final = 20
 RECENT_MONTHS: Final = 12
 """A change that lies further back is what the pool is like by now."""
-LEVEL_OF_A_LOOK: Final = 0.0015
+LEVEL_OF_A_LOOK: Final = 0.001
 """By simulation: with it a pool that is looked at every month for a year, each look over all kinds
 of change, raises a false alarm in less than 1 % (`tests/calibration/time.py`)."""
 UNTOLD: Final = -1

@@ -1,13 +1,14 @@
 """Recent against earlier units of a pool: how surely their limits differ, within machines."""
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from kbapi.stats.interval import NEVER_FAILED, group_intervals
+from kbapi.stats.interval import NEVER_FAILED, frozen_array, group_intervals
 from kbapi.stats.npmle import fit_npmle
 from kbapi.stats.shift_scores import shift_scores
 
@@ -116,8 +117,7 @@ def chance_of_largest(z: float, parts: list[float]) -> float:
     >>> round(chance_of_largest(1.96, [0.5]), 3), round(chance_of_largest(1.96, [0.3, 0.7]), 3)
     (0.05, 0.093)
     """
-    node, share = np.polynomial.legendre.leggauss(_NODES)
-    node, share = node * z, share * z
+    node, share = (z * part for part in _quadrature())
     inside = np.exp(-0.5 * node**2) / np.sqrt(2.0 * np.pi)
     last = parts[0]
     for part in parts[1:]:
@@ -129,6 +129,13 @@ def chance_of_largest(z: float, parts: list[float]) -> float:
         steps = np.exp(-0.5 * ((node[:, None] - correlation * node) / width) ** 2)
         inside = steps @ (share * inside) / (width * np.sqrt(2.0 * np.pi))
     return max(2.0 * float(ndtr(-z)), 1.0 - float(share @ inside))
+
+
+@cache
+def _quadrature() -> tuple[Vector, Vector]:
+    """Gauss and Legendre's nodes and shares on (-1, 1): dearer than all that is done with them."""
+    node, share = np.polynomial.legendre.leggauss(_NODES)
+    return frozen_array(node), frozen_array(share)
 
 
 def estimate_shift(

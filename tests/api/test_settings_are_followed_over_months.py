@@ -334,3 +334,36 @@ def test_a_body_of_another_shape_is_a_clear_problem(client: FlaskClient, body: A
     response = client.post("/v1/diagnose", json=body)
     assert response.status_code == 422
     assert response.get_json()["errors"]
+
+
+def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient) -> None:
+    for number in range(50):
+        old = number < 25
+        stable = (-95 if old else -65) + number % 7
+        setting = {
+            "domain": "core",
+            "control": "voltage_offset",
+            "stable_at": stable,
+            "unstable_at": stable - 5,
+            "loads": ["all_core", "vector_heavy"],
+            "minutes": 65,
+        }
+        document = {
+            "chip": CHIP,
+            "unit_token": f"k3v9-demo-unit-{number:06}",
+            "contributor_token": f"demo-contributor-{number:06}",
+            "platform": {"machine": "harbour-15"},
+            "stock_passed": [{"load": "vector_heavy", "minutes": 20}],
+            "settings": [setting],
+            "measured_in": f"2026-0{1 + number % 3}" if old else f"2026-0{6 + number % 3}",
+        }
+        assert client.post("/v1/submissions", json=document).status_code == 201
+    drift = lasting(client)["drift"]
+    assert (drift["is_drift"], drift["kind"], drift["since"]) == (True, "month", "2026-06")
+    assert drift["shift"] == pytest.approx(-30, abs=4)
+    assert (drift["units_before"], drift["units_since"]) == (25, 25)
+    assert drift["in_words"] == (
+        f"Limits reported since 2026-06 lie about {-drift['shift']:.0f} mV shallower than before."
+    )
+    assert diagnosed(client)["drift"] == drift
+    assert lasting(client, control="count_offset")["drift"] is None

@@ -2,9 +2,10 @@
 
 import json
 
+import numpy as np
 import pytest
 
-from tests.calibration import coverage, filters, first_setting, race, siblings
+from tests.calibration import coverage, filters, first_setting, race, siblings, time
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
@@ -13,6 +14,7 @@ CALIBRATIONS = {
     "first_setting": first_setting,
     "filters": filters,
     "race": race,
+    "time": time,
 }
 
 
@@ -72,3 +74,20 @@ def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
     rows = reports["filters"]
     assert all(row.met for row in rows)
     assert min(values(rows, "said to differ", "15 mV deeper")) >= 0.25
+
+
+def test_a_shift_is_found_and_none_is_imagined(reports):
+    rows = reports["time"]
+    assert min(values(rows, "drift found, 25 mV")) >= 0.75
+    assert np.mean(values(rows, "drift found, 15 mV")) >= 0.45
+    assert max(values(rows, "false alarms")) <= 0.03
+
+
+def test_intervals_of_lasting_shares_hold_and_margins_are_not_learnt_by_luck(reports):
+    rows = reports["time"]
+    assert min(values(rows, "lasting share")) >= 0.90
+    assert max(values(rows, "a margin that did not keep")) <= 0.05
+
+
+def test_a_planted_update_stands_first(reports):
+    assert min(values(reports["time"], "planted update ranked first")) >= 0.85

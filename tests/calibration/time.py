@@ -14,7 +14,7 @@ from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
 from tests.report import Row, measured
 
 SEED = 20261125
-SHORT_RUNS, FULL_RUNS = 40, 250
+SHORT_RUNS, FULL_RUNS = 30, 300
 Labels = NDArray[np.int64]
 MONTHS_BEFORE, MONTHS_SINCE = 9, 6
 MACHINES = 2
@@ -25,7 +25,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     return [
         *_drift_found(runs, short),
-        *_false_alarms(runs, short),
+        *_false_alarms(runs // 2, short),
         *_coverage(400 if short else 4000),
         *_settled(200 if short else 2000),
         *_ranked(100 if short else 1000),
