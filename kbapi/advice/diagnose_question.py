@@ -171,6 +171,10 @@ def _faults_of_setting(told: dict[str, Any]) -> list[Problem]:
         return [Problem("/setting", "outside_fixed_clock_range", sentence)]
     if value > 0:
         return [Problem("/setting", "above_stock", "Negative is lower: this lies above stock.")]
+    if control == "count_offset" and not float(value).is_integer():
+        return [Problem("/setting", "count_not_whole", "Counts are whole numbers.")]
+    if control != "count_offset" and -1 < value < 0:
+        return [Problem("/setting", "looks_like_volts", "Less than 1 mV: in volts? Send mV.")]
     if -value > depth_bound(control, told["domain"]).hard:
         return [Problem("/setting", "beyond_hard_bound", "No chip runs this deep: a wrong unit?")]
     return []

@@ -1,16 +1,13 @@
 """What questions about time meet in the database: follow-ups of a series, and a pool's drift."""
 
 from dataclasses import dataclass
-from functools import partial
 
 from sqlalchemy import Connection
 
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.chips.names import identify_chip
 from kbapi.evidence.drift import PoolDrift, load_drift
-from kbapi.evidence.lasting import LastingEvidence, lasting_evidence
-from kbapi.stats.grid import Grid
+from kbapi.evidence.lasting import LastingEvidence, grids_of, lasting_evidence
 from kbapi.storage import chip_rows
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.drift_rows import find_largest_pool
@@ -69,11 +66,5 @@ def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue
 
 def lasting_of(found: TimeFound, chip: ChipName, catalogue: Catalogue) -> LastingEvidence:
     """The settings in use of the chip, or of its series."""
-    grid_of = partial(_grid_of, catalogue=catalogue, control=found.control)
+    grid_of = grids_of(catalogue, found.control)
     return lasting_evidence(found.rows, chip.key, found.control, grid_of)
-
-
-def _grid_of(key: str, catalogue: Catalogue, control: str) -> Grid | None:
-    chip = identify_chip(key).chip
-    # A key that today's grammar does not know waits for the chips to be read again.
-    return None if chip is None else catalogue.grid_for(catalogue.placed(chip), control)

@@ -9,13 +9,17 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from sqlalchemy import Connection
 
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.names import identify_chip
 from kbapi.evidence.judge import UNITS_OF_FULL_WEIGHT
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
 from kbapi.stats.grid import Grid
 from kbapi.stats.settle import SettleMargin, settle_margin
 from kbapi.stats.survival import SurvivalCurve, fit_survival
-from kbapi.storage.lasting_rows import FollowedRow
+from kbapi.storage.lasting_rows import FollowedRow, load_followed_of_series
 
 _IN_MV: Final = (0.0, 10.0, 20.0, 30.0)
 MARGINS: Final = {
@@ -119,6 +123,29 @@ def lasting_evidence(
     return (
         together if together.units >= FEWEST_UNITS_SHOWN else LastingEvidence("none", (), margins)
     )
+
+
+def load_settle_margin(
+    connection: Connection, chip: ChipName, domain: str, control: str, catalogue: Catalogue
+) -> SettleMargin:
+    """The margin to settle with on a chip's control: learnt from follow-ups, else the usual one."""
+    rows = [
+        row
+        for row in load_followed_of_series(connection, chip.series)
+        if row.control == control and domain in row.domains.split("+")
+    ]
+    return lasting_evidence(rows, chip.key, control, grids_of(catalogue, control)).settle()
+
+
+def grids_of(catalogue: Catalogue, control: str) -> Callable[[str], Grid | None]:
+    """What gives the grid of a control by the key of a chip."""
+
+    def grid_of(key: str) -> Grid | None:
+        chip = identify_chip(key).chip
+        # A key that today's grammar does not know waits for the chips to be read again.
+        return None if chip is None else catalogue.grid_for(catalogue.placed(chip), control)
+
+    return grid_of
 
 
 _CHIP: Final = attrgetter("chip_key")

@@ -5,6 +5,9 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from kbapi.evidence.lasting import load_settle_margin
+from kbapi.storage.instance import Instance
+
 CHIP = "norvane-sable-7-4820mx"
 SIBLING = "norvane-sable-9-4840mx"
 PROOF = {"shown_by": "less_power"}
@@ -155,7 +158,7 @@ def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -
     assert (lasting(client)["level"], lasting(client)["units"]) == ("chip", 5)
 
 
-def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient) -> None:
+def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: Instance) -> None:
     for number in range(60):
         followed(client, number, in_use=-62)
     settle = lasting(client)["settle"]
@@ -163,6 +166,11 @@ def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient) -> None:
     assert settle["kept"]["share"] == 1
     assert settle["kept"]["units"] == 60
     assert "20 mV" in settle["in_words"]
+    chip = instance.catalogue.chips[CHIP].chip
+    with instance.reading() as connection:
+        asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
+        learnt = load_settle_margin(*asked)
+    assert (learnt.margin, learnt.standing) == (20, "learnt")
 
 
 def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> None:
@@ -315,6 +323,8 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
     [
         ({"setting": 5}, "above_stock"),
         ({"setting": -301}, "beyond_hard_bound"),
+        ({"setting": -0.08}, "looks_like_volts"),
+        ({"control": "count_offset", "setting": -7.5}, "count_not_whole"),
         ({"control": "fixed_clock_voltage", "setting": 399}, "outside_fixed_clock_range"),
         ({"failure": "someone@tidewater.example"}, "identity_found"),
     ],
