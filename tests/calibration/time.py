@@ -43,7 +43,7 @@ def _drift_found(runs: int, short: bool) -> list[Row]:
         for truth in TRUTHS:
             rng = np.random.default_rng([SEED, TRUTHS.index(truth), units, int(-shift_mv)])
             found = [_is_found(rng, truth, units, shift_mv, kind) for _ in range(runs)]
-            what = f"drift found, {-shift_mv:.0f} mV, {units} a side, {kind}, {truth.name}"
+            what = f"drift found, {abs(shift_mv):.0f} mV, {units} a side, {kind}, {truth.name}"
             wanted = ">= 0.90" if shift_mv else "<= 0.01"
             rows.append(measured(what, float(np.mean(found)), "share", wanted))
     return rows
