@@ -134,3 +134,22 @@ def cautions_about_locks() -> tuple[Caution, ...]:
     told = {rule.caution.code: rule.caution for rule in _RULES}
     makers = told["makers_instructions"]
     return (_OPENING, *(told[code] for code in _ABOUT_LOCKS), makers, told["not_these_machines"])
+
+
+_ABOUT_TIME: Final = (
+    "save_first",
+    "wrong_results_first",
+    "limits_shrink",
+    "test_every_state",
+    "know_the_way_back",
+    "disk_encryption",
+    "makers_instructions",
+    "not_these_machines",
+    "stop_and_ask",
+)
+
+
+def cautions_about_time() -> tuple[Caution, ...]:
+    """The cautions that belong to settings over months, and to one that is no longer stable."""
+    told = {rule.caution.code: rule.caution for rule in _RULES}
+    return tuple(told[code] for code in _ABOUT_TIME)

@@ -8,8 +8,11 @@ from flask_smorest import Api
 from marshmallow import Schema, fields
 from pydantic import TypeAdapter
 
+from kbapi.advice.diagnose import DiagnosisAnswer
+from kbapi.advice.diagnose_question import DiagnosisSchema
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
+from kbapi.advice.lasting import LastingAnswer
 from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.stability import StabilityAnswer
@@ -43,6 +46,8 @@ ANSWERS: Final = (
     StabilityAnswer,
     LocksAnswer,
     NextStepAnswer,
+    LastingAnswer,
+    DiagnosisAnswer,
     IdentifyAnswer,
     ChipPage,
     ChipDetail,
@@ -138,6 +143,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
         api.spec.components.schema("FollowUp", schema=FollowUpSchema)
         api.spec.components.schema("Decisions", schema=DecisionsSchema)
         api.spec.components.schema("NextStep", schema=NextStepSchema)
+        api.spec.components.schema("Diagnosis", schema=DiagnosisSchema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)

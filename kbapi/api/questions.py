@@ -7,6 +7,11 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import Schema
 
+from kbapi.advice.lasting import (
+    LastingQuestionSchema,
+    advise_lasting,
+    parse_lasting_question,
+)
 from kbapi.advice.locks import LockQuestionSchema, advise_locks, parse_lock_question
 from kbapi.advice.question import Question, QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
@@ -59,6 +64,14 @@ def show_locks() -> Response:
     """Show whether each control can be used, where that was found, and what is left if not."""
     question = parse_lock_question(request.args.to_dict(flat=False), instance().catalogue)
     return _conditional(advise_locks(instance(), question))
+
+
+@blueprint.route("/lasting", methods=["GET"])
+@blueprint.doc(**_documented("How long settings last.", "LastingAnswer", LastingQuestionSchema))
+def show_lasting() -> Response:
+    """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""
+    question = parse_lasting_question(request.args.to_dict(flat=False), instance().catalogue)
+    return _conditional(advise_lasting(instance(), question))
 
 
 def _answer(advise: Callable[[Instance, Question], AnswerBytes]) -> Response:

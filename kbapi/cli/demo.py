@@ -16,11 +16,13 @@ from kbapi.cli.serving import serve
 from kbapi.curation.notes import keep_notes
 from kbapi.errors import DocumentRefused
 from kbapi.exchange.club.club import note_texts
-from kbapi.exchange.club.results import club_documents
+from kbapi.exchange.club.follow_ups import draw_follow_up
+from kbapi.exchange.club.results import ClubResult, club_results
 from kbapi.exchange.club.shares import CLIENT
 from kbapi.exchange.in_batches import as_batches, as_lines
 from kbapi.intake.accept import accept_submission
 from kbapi.intake.batch import accept_batch
+from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.instance import Instance, create_or_open_instance
 
 _SEED: Final = 6
@@ -90,10 +92,12 @@ def _fill(instance: Instance, results: int) -> None:
     )
     keep_notes(instance, note_texts())
     # The same dice each time: who runs the demo twice sends the same results twice.
-    documents = club_documents(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
+    sent = club_results(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
+    # Dice of their own, so that following up changes no result.
+    later = Random(_SEED + 1)  # noqa: S311 - synthetic data, no secret
     refused = 0
-    for batch in as_batches(told_progress(documents, results, "Sending")):
-        refused += len(batch) - _stored(instance, batch)
+    for batch in as_batches(told_progress(sent, results, "Sending")):
+        refused += len(batch) - _stored(instance, batch, later)
     click.echo(
         paragraph(
             f"{results - refused:,} were taken; {refused:,} were refused at the door, for wrong "
@@ -102,12 +106,20 @@ def _fill(instance: Instance, results: int) -> None:
     )
 
 
-def _stored(instance: Instance, documents: list[dict[str, Any]]) -> int:
+def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int:
     """How many of them were stored; members make mistakes, and the door refuses those."""
+    follow_ups = [draw_follow_up(later, result) for result in results]
     try:
-        return accept_batch(instance, as_lines(documents), is_ndjson=True).counts.stored
+        told = accept_batch(
+            instance, as_lines(result.document for result in results), is_ndjson=True
+        )
     except DocumentRefused:
         return 0
+    for item, follow_up in zip(told.items, follow_ups, strict=True):
+        # Who runs the demo twice has followed up already.
+        if follow_up and item.id and item.receipt and item.status != "repeated":
+            accept_follow_up(instance, item.id, item.receipt, orjson.dumps(follow_up))
+    return told.counts.stored
 
 
 def _tell_before_and_after(instance: Instance) -> None:

@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from tests.calibration import (
@@ -13,6 +14,7 @@ from tests.calibration import (
     poison,
     race,
     siblings,
+    time,
 )
 from tests.report import Row, print_report
 
@@ -25,6 +27,7 @@ CALIBRATIONS = {
     "next_step": next_step,
     "poison": poison,
     "chain": chain,
+    "time": time,
 }
 
 
@@ -126,3 +129,20 @@ def test_the_whole_chain_under_attack_holds(reports):
     rows = reports["chain"]
     assert values(rows, "least coverage")[0] >= 0.5
     assert values(rows, "10 % depth moves deeper at most")[0] <= 8
+
+
+def test_a_shift_is_found_and_none_is_imagined(reports):
+    rows = reports["time"]
+    assert min(values(rows, "drift found, 25 mV")) >= 0.75
+    assert np.mean(values(rows, "drift found, 15 mV")) >= 0.45
+    assert max(values(rows, "false alarms")) <= 0.03
+
+
+def test_intervals_of_lasting_shares_hold_and_margins_are_not_learnt_by_luck(reports):
+    rows = reports["time"]
+    assert min(values(rows, "lasting share")) >= 0.90
+    assert max(values(rows, "a margin that did not keep")) <= 0.05
+
+
+def test_a_planted_update_stands_first(reports):
+    assert min(values(reports["time"], "planted update ranked first")) >= 0.85

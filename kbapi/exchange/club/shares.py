@@ -52,3 +52,25 @@ EFFECT_SHOWN_BY: Final = {
     "less_power": 0.10,
     "more_clock": 0.10,
 }
+
+# Of honest results that tell the setting in use.
+FOLLOWED_UP: Final = 0.25
+# Of follow-ups: what ended the watch, and what had changed by then.
+LOST: Final = {"machine_gone": 0.03, "given_up": 0.03, "locked_later": 0.03}
+CHANGED: Final = {
+    "firmware": 0.25,
+    "microcode": 0.12,
+    "driver": 0.20,
+    "os": 0.25,
+    "season": 0.50,
+    "cooling": 0.10,
+}
+FAILED_LATER: Final = 0.06
+
+# The planted truth: on this class of machines a firmware update, which more of its owners have
+# made, shortens limits, and who has trouble says so.
+SHORTENED_CLASS: Final = "harbour-15"
+SHORTENED_BY: Final = "firmware"
+UPDATED: Final = 0.40
+FAILED_AFTER_IT: Final = 0.60
+FOLLOWED_UP_THERE: Final = 0.80

@@ -1,0 +1,194 @@
+"""The question why a setting is no longer stable: its shape, and how it is read."""
+
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from marshmallow import Schema, ValidationError, fields, validate
+
+from kbapi.bounds import (
+    FIXED_CLOCK_LEAST_MV,
+    FIXED_CLOCK_MOST_MV,
+    READ_BACK_TOLERANCE_COUNTS,
+    READ_BACK_TOLERANCE_MV,
+    depth_bound,
+)
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.resolve import resolve_chip
+from kbapi.errors import DocumentRefused, Problem
+from kbapi.vocabulary import (
+    DOMAINS,
+    EFFECTS,
+    FAILURES,
+    FOLLOW_UP_CHANGES,
+    LIMIT_CONTROLS,
+    LOADS,
+    Domain,
+    LimitControl,
+)
+from kbapi.wire import Number, OneWordOf, StrictSchema, Text, WholeNumber, problems_of
+
+Told = Literal["yes", "no", "unknown"]
+TOLD: Final[tuple[Told, ...]] = ("yes", "no", "unknown")
+_MOST_DAYS: Final = 36_500
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """A setting that was stable and is not any more, as its owner tells it."""
+
+    chip: ChipName
+    domain: Domain
+    control: LimitControl
+    setting: float | None
+    days: int | None
+    changed: frozenset[str]
+    failure: str | None
+    load: str | None
+    fails_at_stock: Told
+    in_effect: Told
+
+
+class EffectAskedSchema(StrictSchema):
+    """What shows that the setting is in effect now."""
+
+    shown_by = fields.String(
+        required=True,
+        validate=OneWordOf(EFFECTS),
+        metadata={"description": "What shows it.", "example": "less_power"},
+    )
+    rail_mv = Number(
+        allow_none=True,
+        metadata={"description": "The measured voltage, with rail_voltage.", "example": 884},
+    )
+
+
+class DiagnosisSchema(StrictSchema):
+    """A setting that was stable and is not any more."""
+
+    chip = Text(
+        required=True,
+        metadata={
+            "description": "The chip as the system prints it, or a catalogue key.",
+            "example": "norvane-sable-7-4820mx",
+        },
+    )
+    domain = fields.String(
+        required=True,
+        validate=OneWordOf(DOMAINS),
+        metadata={"description": "The supply rail.", "example": "core"},
+    )
+    control = fields.String(
+        required=True,
+        validate=OneWordOf(LIMIT_CONTROLS),
+        metadata={"description": "How it is adjusted.", "example": "voltage_offset"},
+    )
+    setting = Number(
+        allow_none=True,
+        metadata={"description": "The setting that failed; negative is lower.", "example": -74},
+    )
+    days = WholeNumber(
+        allow_none=True,
+        validate=validate.Range(0, _MOST_DAYS),
+        metadata={"description": "For how many days it had been in use.", "example": 64},
+    )
+    changed = fields.List(
+        fields.String(validate=OneWordOf(FOLLOW_UP_CHANGES)),
+        allow_none=True,
+        validate=validate.Length(max=len(FOLLOW_UP_CHANGES)),
+        metadata={"description": "What has changed since it was tested.", "example": ["firmware"]},
+    )
+    failure = fields.String(
+        allow_none=True,
+        validate=OneWordOf(FAILURES),
+        metadata={"description": "How it failed.", "example": "system_hang"},
+    )
+    load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+        allow_none=True,
+        validate=OneWordOf(LOADS),
+        metadata={"description": "Load class that it failed under.", "example": "vector_heavy"},
+    )
+    fails_at_stock = fields.String(
+        load_default="unknown",
+        validate=OneWordOf(TOLD),
+        metadata={"description": "Whether it fails at stock as well.", "example": "no"},
+    )
+    read_back = Number(
+        allow_none=True,
+        metadata={"description": "The setting as it reads back now.", "example": -74.22},
+    )
+    effect = fields.Nested(
+        EffectAskedSchema,
+        allow_none=True,
+        metadata={"description": "What else shows that it is in effect now."},
+    )
+
+
+_SCHEMA: Final = DiagnosisSchema()
+
+
+def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
+    """The question that a JSON value asks.
+
+    Raises
+    ------
+    DocumentRefused
+        With every problem, each with its pointer.
+    """
+    text = body.get("chip") if isinstance(body, dict) else None
+    chip = resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None
+    problems = [chip] if isinstance(chip, Problem) else []
+    try:
+        # Said so, because the schema has a field called load.
+        told: dict[str, Any] = Schema.load(_SCHEMA, body)
+    except ValidationError as error:
+        raise DocumentRefused(problems=[*problems_of(error.messages), *problems]) from None
+    problems += _faults_of_setting(told)
+    if problems or not isinstance(chip, ChipName):
+        raise DocumentRefused(problems=problems)
+    return Diagnosis(
+        chip=chip,
+        domain=told["domain"],
+        control=told["control"],
+        setting=told.get("setting"),
+        days=told.get("days"),
+        changed=frozenset(told.get("changed") or ()),
+        failure=told.get("failure"),
+        load=told.get("load"),
+        fails_at_stock=told["fails_at_stock"],
+        in_effect=_in_effect(told),
+    )
+
+
+def _faults_of_setting(told: dict[str, Any]) -> list[Problem]:
+    value, control = told.get("setting"), told["control"]
+    if value is None:
+        return []
+    if control == "fixed_clock_voltage":
+        if FIXED_CLOCK_LEAST_MV <= value <= FIXED_CLOCK_MOST_MV:
+            return []
+        sentence = f"A voltage lies in {FIXED_CLOCK_LEAST_MV} to {FIXED_CLOCK_MOST_MV} mV."
+        return [Problem("/setting", "outside_fixed_clock_range", sentence)]
+    if value > 0:
+        return [Problem("/setting", "above_stock", "Negative is lower: this lies above stock.")]
+    if control == "count_offset" and not float(value).is_integer():
+        return [Problem("/setting", "count_not_whole", "Counts are whole numbers.")]
+    if control != "count_offset" and -1 < value < 0:
+        return [Problem("/setting", "looks_like_volts", "Less than 1 mV: in volts? Send mV.")]
+    if -value > depth_bound(control, told["domain"]).hard:
+        return [Problem("/setting", "beyond_hard_bound", "No chip runs this deep: a wrong unit?")]
+    return []
+
+
+def _in_effect(told: dict[str, Any]) -> Told:
+    """Whether the setting is in effect now, as far as what was sent can show."""
+    value, read_back = told.get("setting"), told.get("read_back")
+    if value is not None and read_back is not None:
+        in_counts = told["control"] == "count_offset"
+        tolerance = READ_BACK_TOLERANCE_COUNTS if in_counts else READ_BACK_TOLERANCE_MV
+        return "yes" if abs(value - read_back) <= tolerance else "no"
+    effect = told.get("effect")
+    if effect is None or effect["shown_by"] in ("failed_deeper", "read_back"):
+        return "unknown"  # a failure is no proof that it was the setting; a read-back has a number
+    is_measured = effect["shown_by"] != "rail_voltage" or effect.get("rail_mv") is not None
+    return "yes" if is_measured else "unknown"

@@ -1,0 +1,113 @@
+"""Parts that answers about time share, as they go over the wire."""
+
+from dataclasses import dataclass
+
+from kbapi.advice import time_wording
+from kbapi.evidence.drift import PoolDrift
+from kbapi.evidence.lasting import LastingEvidence, known_units
+from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.stats.grid import Grid
+from kbapi.stats.settle import CONFIDENCE as SETTLE_CONFIDENCE
+from kbapi.stats.settle import WANTED_DAYS
+
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class LastedTold:
+    """The share of settings that was still stable after some days in use."""
+
+    days: int
+    share: float
+    interval: tuple[float, float]
+    confidence: float
+    """Of the interval, two-sided."""
+    units: int
+    """Units known to have failed by then, or followed that long."""
+
+
+@dataclass(frozen=True, slots=True)
+class SettleTold:
+    """How far short of the deepest passed setting to settle."""
+
+    margin: float
+    """mV, or counts for count_offset."""
+    standing: str
+    """learnt from follow-ups, custom where nothing speaks against it, else custom_failed."""
+    kept: LastedTold | None
+    """Share still stable after 90 days with this margin; None where fewer than five tell."""
+    in_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriftTold:
+    """Whether recent reports of the chip differ from earlier ones beyond chance."""
+
+    is_drift: bool
+    kind: str | None
+    """month, firmware or microcode; None without a drift."""
+    since: str | None
+    version: str | None
+    shift: float | None
+    """How much deeper recent limits lie, in mV or counts; negative is shallower."""
+    interval: tuple[float, float] | None
+    units_before: int | None
+    units_since: int | None
+    in_words: str
+
+
+def lasted_told(
+    evidence: LastingEvidence, days: int, confidence: float = CONFIDENCE
+) -> LastedTold | None:
+    """The share still stable after so many days; None where fewer than five units tell."""
+    units = known_units(evidence.settings, days)
+    if units < FEWEST_UNITS_SHOWN:
+        return None
+    found = evidence.curve().after(days, confidence)
+    if found.followed <= 0 < found.share:
+        return None  # all that are left were lost sight of before that day
+    return LastedTold(
+        days=days,
+        share=round(found.share, 4),
+        interval=(round(found.low, 4), round(found.high, 4)),
+        confidence=round(confidence, 4),
+        units=units,
+    )
+
+
+def settle_told(evidence: LastingEvidence, control: str) -> SettleTold:
+    """The margin to settle with."""
+    found = evidence.settle()
+    kept = evidence.in_band(evidence.margins.index(found.margin))
+    margin = time_wording.margin_in_words(found.margin, control)
+    return SettleTold(
+        margin=found.margin,
+        standing=found.standing,
+        kept=lasted_told(kept, WANTED_DAYS, SETTLE_CONFIDENCE),
+        in_words=time_wording.settle_in_words(found.standing, margin),
+    )
+
+
+def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftTold | None:
+    """The drift of a pool in the control's unit; None where there is no pool."""
+    if drift is None:
+        return None
+    found = drift.found
+    if not found.is_drift or found.kind is None:
+        words = time_wording.no_drift_in_words()
+        return DriftTold(False, None, None, None, None, None, None, None, words)
+    step = float(grid.step)
+    shift, error = found.shift_steps * step, 1.96 * found.error_steps * step
+    return DriftTold(
+        is_drift=True,
+        kind=found.kind,
+        since=drift.since,
+        version=drift.version or None,
+        shift=round(shift, 1),
+        interval=(round(shift - error, 1), round(shift + error, 1)),
+        units_before=found.units_before,
+        units_since=found.units_since,
+        in_words=time_wording.drift_in_words(
+            found.kind, drift.since, drift.version, shift, time_wording.unit_of(control)
+        ),
+    )

@@ -1,0 +1,40 @@
+"""It was stable and now it is not: a question with a body."""
+
+from flask import Response, request
+from flask_smorest import Blueprint
+
+from kbapi.advice.diagnose import diagnose
+from kbapi.advice.diagnose_question import parse_diagnosis
+from kbapi.api.answers import dump, instance
+from kbapi.api.documents import json_answer, problem_answers
+from kbapi.api.headers import require_json, require_no_parameters
+from kbapi.intake.asked import read_asked
+
+blueprint = Blueprint(
+    "diagnoses", __name__, url_prefix="/v1", description="Why a setting is no longer stable."
+)
+
+
+@blueprint.route("/diagnose", methods=["POST"])
+@blueprint.doc(
+    requestBody={
+        "required": True,
+        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Diagnosis"}}},
+    },
+    responses={
+        "200": json_answer("What to find out, what others saw, what to do.", "DiagnosisAnswer"),
+        **problem_answers(
+            _400="The body is not JSON text.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="The question can't be right: every problem at once.",
+            _503="The database can't be read now.",
+        ),
+    },
+)
+def find_causes() -> Response:
+    """Tell what may have made a setting unstable, what to find out first, and what to do."""
+    require_no_parameters()
+    require_json()
+    asked = parse_diagnosis(read_asked(request.get_data()), instance().catalogue)
+    return dump(diagnose(instance(), asked), 200)

@@ -1,0 +1,115 @@
+"""What became of settings after a change, and without it: both kinds of ends are counted."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
+from typing import Final
+
+from kbapi.evidence.lasting import is_failure, is_proven
+from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.stats.lift import Lift, lift_of
+from kbapi.storage.lasting_rows import FollowedRow
+from kbapi.vocabulary import FOLLOW_UP_CHANGES
+
+
+@dataclass(frozen=True, slots=True)
+class UnitAfterChanges:
+    """One unit: what had changed when its setting failed, or while it kept."""
+
+    unit_id: int
+    contributor_id: int
+    failed: bool
+    changed: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeCompared:
+    """Units with a change beside those without it; None where either are fewer than five."""
+
+    change: str
+    failed_with: int
+    kept_with: int
+    failed_without: int
+    kept_without: int
+    lift: Lift | None
+
+
+@dataclass(frozen=True)
+class ChangesFound:
+    """All kinds of change, the likeliest cause first, from the chip's units or its series'."""
+
+    level: str
+    """chip, series where the chip's own are fewer than five units, none where both are."""
+    units: int
+    compared: tuple[ChangeCompared, ...]
+
+
+_UNIT: Final = attrgetter("unit_id")
+
+
+def compare_changes(rows: Sequence[FollowedRow], chip_key: str) -> ChangesFound:
+    """Each kind of change with what followed it, from follow-ups of a series on one control.
+
+    Ranked by the lower bound of the lift; changes told by too few come last, and ties stand in
+    the order of the vocabulary.
+    """
+    own = _units([row for row in rows if row.chip_key == chip_key])
+    level, units = ("chip", own) if len(own) >= FEWEST_UNITS_SHOWN else ("series", _units(rows))
+    if len(units) < FEWEST_UNITS_SHOWN:
+        return ChangesFound("none", 0, ())
+    compared = [_compare(units, change) for change in FOLLOW_UP_CHANGES]
+    ranked = sorted(compared, key=lambda one: -one.lift.at_least if one.lift else 0.0)
+    return ChangesFound(level, len(units), tuple(ranked))
+
+
+def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
+    """Each unit once: by its failures if it has any, else by what it kept through.
+
+    A setting that nothing shows to be in effect any more keeps through everything: it is left out.
+    """
+    counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT)
+    found = []
+    for unit_id, some in groupby(counted, _UNIT):
+        told = list(some)
+        failures = [row for row in told if is_failure(row)]
+        kept = [row for row in told if row.outcome == "still_stable" and is_proven(row)]
+        if ends := failures or kept:
+            changed = frozenset().union(*(row.changed for row in ends))
+            found.append(UnitAfterChanges(unit_id, told[0].contributor_id, bool(failures), changed))
+    return found
+
+
+def _compare(units: list[UnitAfterChanges], change: str) -> ChangeCompared:
+    with_it = [unit for unit in units if change in unit.changed]
+    without = [unit for unit in units if change not in unit.changed]
+    failed_with = [unit for unit in with_it if unit.failed]
+    failed_without = [unit for unit in without if unit.failed]
+    few = min(len(with_it), len(without)) < FEWEST_UNITS_SHOWN
+    return ChangeCompared(
+        change=change,
+        failed_with=len(failed_with),
+        kept_with=len(with_it) - len(failed_with),
+        failed_without=len(failed_without),
+        kept_without=len(without) - len(failed_without),
+        lift=None if few else _lift(units, with_it, without),
+    )
+
+
+def _lift(
+    units: list[UnitAfterChanges],
+    with_it: list[UnitAfterChanges],
+    without: list[UnitAfterChanges],
+) -> Lift:
+    numbers: dict[int, int] = {}
+    for unit in units:
+        numbers[unit.contributor_id] = numbers.get(unit.contributor_id, 0) + 1
+
+    def weight(some: list[UnitAfterChanges], failed: bool) -> float:
+        chosen = (unit for unit in some if unit.failed is failed)
+        return sum(min(1.0, UNITS_OF_FULL_WEIGHT / numbers[unit.contributor_id]) for unit in chosen)
+
+    return lift_of(
+        weight(with_it, True), weight(with_it, False), weight(without, True), weight(without, False)
+    )

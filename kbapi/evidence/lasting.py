@@ -1,0 +1,224 @@
+"""How long settings were in use and what ended that, by their margin to the unit's own limit."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from math import ceil
+from operator import attrgetter
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection
+
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.names import identify_chip
+from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.stats.grid import Grid
+from kbapi.stats.settle import SettleMargin, settle_margin
+from kbapi.stats.survival import SurvivalCurve, fit_survival
+from kbapi.storage.lasting_rows import FollowedRow, load_followed_of_series
+
+_IN_MV: Final = (0.0, 10.0, 20.0, 30.0)
+MARGINS: Final = {
+    "voltage_offset": _IN_MV,
+    "fixed_clock_voltage": _IN_MV,
+    "count_offset": (0.0, 2.0, 4.0, 6.0),
+}
+"""Upper ends of the bands of margin, in the control's unit; what keeps more is the last band."""
+_CAN_CLOSE_A_CONTROL: Final = frozenset({"firmware", "microcode", "driver", "os"})
+_NOT_THE_SETTINGS_FAULT: Final = frozenset(
+    {"locked_later", "machine_gone", "fails_at_stock_too", "given_up"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SettingInUse:
+    """One unit's setting: until when it was followed, and whether it failed then."""
+
+    unit_id: int
+    contributor_id: int
+    band: int
+    """Place in `MARGINS` of the margin to the deepest setting that had passed."""
+    days: int
+    failed: bool
+
+
+@dataclass(frozen=True)
+class LastingEvidence:
+    """The settings in use that a question about time is answered from."""
+
+    level: str
+    """chip, series where the chip's own are fewer than five units, none where both are."""
+    settings: tuple[SettingInUse, ...]
+    margins: tuple[float, ...]
+
+    @property
+    def units(self) -> int:
+        """How many different units."""
+        return len({one.unit_id for one in self.settings})
+
+    def in_band(self, band: int) -> "LastingEvidence":
+        """Those with this margin alone."""
+        kept = tuple(one for one in self.settings if one.band == band)
+        return LastingEvidence(self.level, kept, self.margins)
+
+    def curve(self) -> SurvivalCurve:
+        """The share still stable over days; a contributor weighs as three units at most."""
+        return fit_survival(self._days(), self._failed(), self._weights())
+
+    def settle(self) -> SettleMargin:
+        """The margin that kept 95 % stable for 90 days where that is known, else the usual."""
+        place = np.array([one.band - 1 for one in self.settings], dtype=np.int64)
+        place[place >= len(self.margins) - 1] = -1
+        return settle_margin(self._days(), self._failed(), self._weights(), place, self.margins[1:])
+
+    def _days(self) -> NDArray[np.int64]:
+        return np.array([one.days for one in self.settings], dtype=np.int64)
+
+    def _failed(self) -> NDArray[np.bool_]:
+        return np.array([one.failed for one in self.settings], dtype=np.bool_)
+
+    def _weights(self) -> NDArray[np.float64]:
+        units: dict[int, set[int]] = {}
+        for one in self.settings:
+            units.setdefault(one.contributor_id, set()).add(one.unit_id)
+        return np.array(
+            [
+                min(1.0, UNITS_OF_FULL_WEIGHT / len(units[one.contributor_id]))
+                for one in self.settings
+            ]
+        )
+
+
+def known_units(settings: Iterable[SettingInUse], days: int) -> int:
+    """How many units are known to have failed by then, or were followed that long."""
+    return len({one.unit_id for one in settings if one.failed or one.days >= days})
+
+
+def lasting_evidence(
+    rows: Sequence[FollowedRow],
+    chip_key: str,
+    control: str,
+    grid_of: Callable[[str], Grid | None],
+) -> LastingEvidence:
+    """The chip's own settings in use, or all of its series' where its own are too few to tell.
+
+    `rows` are those of the series with this control; `grid_of` gives a chip's grid by its
+    key, None for a chip that can't be told any more.
+    """
+    margins = MARGINS[control]
+    found = {
+        key: settings_in_use(of_chip, grid, margins)
+        for key, of_chip in groupby(rows, _CHIP)
+        if (grid := grid_of(key)) is not None
+    }
+    own = LastingEvidence("chip", tuple(found.get(chip_key, ())), margins)
+    if own.units >= FEWEST_UNITS_SHOWN:
+        return own
+    series = tuple(one for settings in found.values() for one in settings)
+    together = LastingEvidence("series", series, margins)
+    return (
+        together if together.units >= FEWEST_UNITS_SHOWN else LastingEvidence("none", (), margins)
+    )
+
+
+def load_settle_margin(
+    connection: Connection, chip: ChipName, domain: str, control: str, catalogue: Catalogue
+) -> SettleMargin:
+    """The margin to settle with on a chip's control: learnt from follow-ups, else the usual one."""
+    rows = [
+        row
+        for row in load_followed_of_series(connection, chip.series)
+        if row.control == control and domain in row.domains.split("+")
+    ]
+    return lasting_evidence(rows, chip.key, control, grids_of(catalogue, control)).settle()
+
+
+def grids_of(catalogue: Catalogue, control: str) -> Callable[[str], Grid | None]:
+    """What gives the grid of a control by the key of a chip."""
+
+    def grid_of(key: str) -> Grid | None:
+        chip = identify_chip(key).chip
+        # A key that today's grammar does not know waits for the chips to be read again.
+        return None if chip is None else catalogue.grid_for(catalogue.placed(chip), control)
+
+    return grid_of
+
+
+_CHIP: Final = attrgetter("chip_key")
+_UNIT_IN_POOL: Final = attrgetter("pool_id", "unit_id")
+
+
+def settings_in_use(
+    rows: Iterable[FollowedRow], grid: Grid, margins: tuple[float, ...]
+) -> list[SettingInUse]:
+    """Each setting that each unit lived with, once, from the follow-ups of one chip.
+
+    Left out: settings that did not count when they were sent (nothing shows that they were in
+    effect), those without a passed limit or beyond it, and those followed for no time at all.
+    """
+    counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT_IN_POOL)
+    return [
+        setting
+        for _, of_unit in groupby(counted, _UNIT_IN_POOL)
+        for setting in _settings_of_unit(list(of_unit), grid, margins)
+    ]
+
+
+def _settings_of_unit(
+    rows: list[FollowedRow], grid: Grid, margins: tuple[float, ...]
+) -> Iterable[SettingInUse]:
+    # What ends the watch is about the machine: it ends it for all that was in use on it.
+    stop = min((row.days for row in rows if _ends_the_watch(row)), default=None)
+    by_depth: dict[int, list[FollowedRow]] = {}
+    for row in rows:
+        depth = _depth_of(row, grid)
+        if depth > 0:
+            by_depth.setdefault(depth, []).append(row)
+    for depth, some in sorted(by_depth.items()):
+        margin = min((row.stable_steps or 0) for row in some) - depth
+        failures = [row.days for row in some if is_failure(row)]
+        kept = [row.days for row in some if not is_failure(row) and is_proven(row)]
+        if margin < 0 or not (failures or kept or stop is not None):
+            continue
+        until = min(failures) if failures else max(kept, default=0) if stop is None else stop
+        unit, contributor = some[0].unit_id, some[0].contributor_id
+        yield SettingInUse(unit, contributor, _band(margin, grid, margins), until, bool(failures))
+
+
+def is_failure(row: FollowedRow) -> bool:
+    """Whether the setting itself failed; who gave up and tells how it failed says so."""
+    return row.outcome == "failed_later" or (row.outcome == "given_up" and row.failure != "")
+
+
+def is_proven(row: FollowedRow) -> bool:
+    """Whether the setting can be taken to have been in effect until then.
+
+    It was when the result was sent; after an update that may have closed the control, only what
+    shows an effect again proves that it still is.
+    """
+    may_be_closed = row.outcome == "still_stable" and row.changed & _CAN_CLOSE_A_CONTROL
+    return row.is_effect_shown or not may_be_closed
+
+
+def _ends_the_watch(row: FollowedRow) -> bool:
+    return row.outcome in _NOT_THE_SETTINGS_FAULT and not is_failure(row)
+
+
+def _depth_of(row: FollowedRow, grid: Grid) -> int:
+    """The setting in grid steps below stock, 0 where it was not told or lies at stock."""
+    if row.value is None:
+        return 0
+    below = -row.value
+    if row.control == "fixed_clock_voltage":
+        below = 0.0 if row.stock_mv is None else row.stock_mv - row.value
+    return grid.stable_steps(max(0.0, below))
+
+
+def _band(margin_steps: int, grid: Grid, margins: tuple[float, ...]) -> int:
+    # Two settings 10 mV apart lie 10 or 11 steps of 1/1024 V apart, as each is rounded.
+    ends = [ceil(margin / grid.step) for margin in margins]
+    return sum(margin_steps > end for end in ends)

@@ -1,0 +1,235 @@
+"""Time in the evidence: drift found and imagined, intervals of lasting shares, causes ranked."""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.evidence.changes import compare_changes
+from kbapi.stats.drift import UNTOLD, DatedLimits, find_drift
+from kbapi.stats.settle import WANTED_DAYS, WANTED_SHARE, settle_margin
+from kbapi.stats.survival import fit_survival
+from kbapi.storage.lasting_rows import FollowedRow
+from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
+from tests.report import Row, measured
+
+SEED = 20261125
+SHORT_RUNS, FULL_RUNS = 30, 300
+Labels = NDArray[np.int64]
+MONTHS_BEFORE, MONTHS_SINCE = 9, 6
+MACHINES = 2
+
+
+def measure(*, short: bool, runs: int | None = None) -> list[Row]:
+    """Each figure in turn; `runs` are those of the drift's cells."""
+    runs = runs or (SHORT_RUNS if short else FULL_RUNS)
+    return [
+        *_drift_found(runs, short),
+        *_false_alarms(runs // 2, short),
+        *_coverage(400 if short else 4000),
+        *_settled(200 if short else 2000),
+        *_ranked(100 if short else 1000),
+    ]
+
+
+def _drift_found(runs: int, short: bool) -> list[Row]:
+    """Share of planted shifts found at one look, by what tells the reports apart."""
+    cells = [(60, -15.0, "firmware"), (60, -25.0, "firmware")]
+    if not short:
+        cells += [(60, -15.0, "month"), (120, -15.0, "firmware"), (60, -25.0, "month")]
+        cells += [(120, -15.0, "month"), (60, 0.0, "firmware")]
+    rows = []
+    for units, shift_mv, kind in cells:
+        for truth in TRUTHS:
+            rng = np.random.default_rng([SEED, TRUTHS.index(truth), units, int(-shift_mv)])
+            found = [_is_found(rng, truth, units, shift_mv, kind) for _ in range(runs)]
+            what = f"drift found, {abs(shift_mv):.0f} mV, {units} a side, {kind}, {truth.name}"
+            wanted = ">= 0.90" if shift_mv else "<= 0.01"
+            rows.append(measured(what, float(np.mean(found)), "share", wanted))
+    return rows
+
+
+def _is_found(
+    rng: np.random.Generator, truth: Truth, units: int, shift_mv: float, kind: str
+) -> bool:
+    ends = np.concatenate([_ends(rng, truth, units), _ends(rng, truth, units, shift_mv)])
+    after = np.repeat([0, 1], units)
+    spans = np.where(after == 0, MONTHS_BEFORE, MONTHS_SINCE)
+    month = rng.integers(0, spans) + MONTHS_BEFORE * after
+    untold = np.full(2 * units, UNTOLD)
+    firmware = after if kind == "firmware" else untold
+    machine = rng.integers(0, MACHINES, 2 * units)
+    return find_drift(_dated(ends, month, machine, firmware, untold)).is_drift
+
+
+def _ends(rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 0.0) -> Labels:
+    """One row a unit, in no order: stable and unstable steps."""
+    pool = a_tested_pool(rng, truth, units, shift_mv)
+    ends = np.column_stack([pool.stable_steps, pool.unstable_steps])
+    return rng.permutation(np.repeat(ends, pool.weight.astype(int), axis=0))
+
+
+def _dated(
+    ends: Labels, month: Labels, machine: Labels, firmware: Labels, microcode: Labels
+) -> DatedLimits:
+    weight = np.ones(len(ends))
+    return DatedLimits(ends[:, 0], ends[:, 1], weight, month, machine, firmware, microcode)
+
+
+YEARS: dict[str, Callable[[np.random.Generator, Labels], tuple[Labels, Labels]]] = {
+    "no versions told": lambda rng, month: (np.full_like(month, UNTOLD),) * 2,
+    "one update": lambda rng, month: ((month >= 15).astype(int),) * 2,
+    "several updates": lambda rng, month: (
+        (month >= 13).astype(int) + ((month >= 18) & (rng.random(len(month)) < 0.7)),
+        7 + ((month >= 15) & (rng.random(len(month)) < 0.5)),
+    ),
+}
+"""What the reports of a year, and of the year before, tell of firmware and microcode."""
+
+
+def _false_alarms(runs: int, short: bool) -> list[Row]:
+    """Share of pools with an alarm at any of twelve monthly looks, where nothing has changed."""
+    rows = []
+    for name, versions in (
+        YEARS.items() if not short else [("several updates", YEARS["several updates"])]
+    ):
+        for a_month in (6,) if short else (6, 20):
+            alarms = [
+                _any_alarm(np.random.default_rng([SEED, 7, place, run]), truth, a_month, versions)
+                for place, truth in enumerate(TRUTHS)
+                for run in range(runs)
+            ]
+            what = f"false alarms per pool and year, {name}, {a_month} reports a month"
+            error = f"binomial error {np.sqrt(0.01 * 0.99 / len(alarms)):.4f}"
+            rows.append(measured(what, float(np.mean(alarms)), "share", "<= 0.01", error))
+    return rows
+
+
+def _any_alarm(
+    rng: np.random.Generator,
+    truth: Truth,
+    a_month: int,
+    versions: Callable[[np.random.Generator, Labels], tuple[Labels, Labels]],
+) -> bool:
+    month = np.concatenate([rng.integers(0, 12, 40), 12 + np.repeat(np.arange(12), a_month)])
+    ends = _ends(rng, truth, len(month))
+    machine = rng.integers(0, MACHINES, len(month))
+    firmware, microcode = versions(rng, month)
+    return any(
+        find_drift(_dated(ends[k], month[k], machine[k], firmware[k], microcode[k])).is_drift
+        for k in (month <= look for look in range(12, 24))
+    )
+
+
+def _coverage(runs: int) -> list[Row]:
+    """How often a 95 % interval of the lasting share holds the true one."""
+    rows = []
+    for units in (20, 60, 200):
+        rng = np.random.default_rng([SEED, 3, units])
+        held = {30: 0, 90: 0, 365: 0}
+        told = dict(held)
+        for _ in range(runs):
+            curve = fit_survival(*_followed(rng, units, _LIFE_DAYS), np.ones(units))
+            for days in held:
+                found = curve.after(days, 0.95)
+                if found.known >= 5 and found.followed > 0:
+                    told[days] += 1
+                    held[days] += found.low <= _lasting_share(days, _LIFE_DAYS) <= found.high
+        for days, times in told.items():
+            what = f"lasting share in its 95 % interval, {units} units, {days} days"
+            rows.append(measured(what, held[days] / times, "share", ">= 0.93"))
+    return rows
+
+
+_LIFE_DAYS = 900.0
+_SHAPE = 0.7
+"""Weibull: most that fails does so early."""
+
+
+def _lasting_share(days: float, life_days: float) -> float:
+    return float(np.exp(-((days / life_days) ** _SHAPE)))
+
+
+def _followed(
+    rng: np.random.Generator, units: int, life_days: float
+) -> tuple[Labels, NDArray[np.bool_]]:
+    """Settings that fail some day, unless their owners' last word comes first."""
+    fails = np.ceil(life_days * rng.weibull(_SHAPE, units))
+    last_word = rng.choice([20, 40, 100, 200, 400], units) + rng.integers(0, 15, units)
+    return np.minimum(fails, last_word).astype(np.int64), fails <= last_word
+
+
+def _settled(runs: int) -> list[Row]:
+    """How often a learnt margin did not really keep 95 % stable; how often one is learnt."""
+    rng = np.random.default_rng([SEED, 4])
+    wrong = learnt = 0
+    lives = {0: 1500.0, 1: 8000.0}  # 87 % and 96 % stable after 90 days
+    for _ in range(runs):
+        parts = [_followed(rng, 150, lives[place]) for place in lives]
+        days, failed = (np.concatenate(some) for some in zip(*parts, strict=True))
+        place = np.repeat([0, 1], 150)
+        found = settle_margin(days, failed, np.ones(300), place, (10.0, 20.0))
+        wrong += found.standing == "learnt" and found.margin == 10.0
+        learnt += found.standing == "learnt"
+    assert _lasting_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _lasting_share(90, lives[1])
+    return [
+        measured("a margin that did not keep 95 % is learnt", wrong / runs, "share", "<= 0.05"),
+        measured("a margin is learnt, 150 units with each", learnt / runs, "share", ""),
+    ]
+
+
+CHANGED_BY = {
+    "firmware": 0.35,
+    "microcode": 0.2,
+    "driver": 0.35,
+    "os": 0.4,
+    "season": 0.5,
+    "cooling": 0.12,
+}
+"""The share of owners for whom each of these had changed."""
+UPDATES = ("firmware", "microcode", "driver")
+
+
+def _ranked(runs: int) -> list[Row]:
+    """How often the planted update stands first among what had changed for the one who asks."""
+    rows = []
+    for units, failing in ((60, 0.45), (120, 0.45), (120, 0.30)):
+        rng = np.random.default_rng([SEED, 5, units, int(100 * failing)])
+        first = [_is_first(rng, units, failing, UPDATES[run % 3]) for run in range(runs)]
+        what = f"planted update ranked first, {units} units, {failing:.0%} fail after it"
+        rows.append(measured(what, float(np.mean(first)), "share", ">= 0.90"))
+    return rows
+
+
+def _is_first(rng: np.random.Generator, units: int, failing: float, planted: str) -> bool:
+    rows = [_a_follow_up(rng, number, failing, planted) for number in range(units)]
+    told = {name for name, share in CHANGED_BY.items() if rng.random() < share} | {planted}
+    found = compare_changes(rows, "chip").compared
+    return next(one.change for one in found if one.change in told) == planted
+
+
+def _a_follow_up(
+    rng: np.random.Generator, number: int, failing: float, planted: str
+) -> FollowedRow:
+    """One in ten fails anyway; a firmware brings its microcode half of the time."""
+    changed = {name for name, share in CHANGED_BY.items() if rng.random() < share}
+    if "firmware" in changed and rng.random() < 0.5:
+        changed.add("microcode")
+    failed = rng.random() < (failing if planted in changed else 0.10)
+    return FollowedRow(
+        chip_key="chip",
+        control="voltage_offset",
+        domains="core",
+        pool_id=1,
+        unit_id=number,
+        contributor_id=number,
+        status="counted",
+        stable_steps=80,
+        stock_mv=None,
+        outcome="failed_later" if failed else "still_stable",
+        days=60,
+        value=-70.0,
+        failure="",
+        is_effect_shown=True,
+        changed=frozenset(changed),
+    )

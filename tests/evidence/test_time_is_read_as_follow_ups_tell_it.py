@@ -1,0 +1,233 @@
+"""Settings in use and changes as follow-ups tell them; drift from each unit's latest result."""
+
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from kbapi.evidence.changes import compare_changes
+from kbapi.evidence.drift import drift_of, load_drift
+from kbapi.evidence.lasting import MARGINS, SettingInUse, lasting_evidence, settings_in_use
+from kbapi.stats.grid import Grid
+from kbapi.stats.interval import NEVER_FAILED
+from kbapi.storage.drift_rows import DatedRow, find_largest_pool, load_dated
+from kbapi.storage.instance import Instance
+from kbapi.storage.lasting_rows import FollowedRow
+from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
+
+GRID = Grid(Fraction(125, 128))
+IN_MV = MARGINS["voltage_offset"]
+
+
+def a_row(unit: int = 1, outcome: str = "still_stable", days: int = 40, **told: Any) -> FollowedRow:
+    fields: dict[str, Any] = {
+        "chip_key": "one",
+        "control": "voltage_offset",
+        "domains": "core",
+        "pool_id": 1,
+        "contributor_id": unit,
+        "status": "counted",
+        "stable_steps": 82,
+        "stock_mv": None,
+        "value": -70,
+        "failure": "",
+        "is_effect_shown": True,
+        "changed": frozenset(told.pop("changed", ())),
+    }
+    return FollowedRow(unit_id=unit, outcome=outcome, days=days, **(fields | told))
+
+
+def in_use(*rows: FollowedRow) -> list[tuple[int, int, bool]]:
+    """Band, days and failure of each setting."""
+    return [(one.band, one.days, one.failed) for one in settings_in_use(rows, GRID, IN_MV)]
+
+
+def test_a_setting_that_is_told_of_often_counts_once_by_the_last_word() -> None:
+    assert in_use(a_row(days=30), a_row(days=95), a_row(days=60)) == [(1, 95, False)]
+    assert in_use(a_row(days=95), a_row(outcome="failed_later", days=70)) == [(1, 70, True)]
+
+
+def test_two_settings_of_a_unit_are_two() -> None:
+    assert in_use(a_row(), a_row(value=-60, days=50)) == [(2, 50, False), (1, 40, False)]
+
+
+@pytest.mark.parametrize(
+    "outcome", ["locked_later", "machine_gone", "given_up", "fails_at_stock_too"]
+)
+def test_what_is_said_of_the_machine_ends_the_watch_of_all_its_settings(outcome: str) -> None:
+    end = a_row(outcome=outcome, days=50, value=None)
+    assert in_use(a_row(days=30), a_row(value=-60, days=20), end) == [
+        (2, 50, False),
+        (1, 50, False),
+    ]
+    # What is stable while it is locked says nothing.
+    assert in_use(a_row(days=90), end) == [(1, 50, False)]
+    assert in_use(end) == []
+    assert in_use(a_row(outcome=outcome, days=50)) == [(1, 50, False)]
+
+
+def test_giving_up_after_a_failure_is_a_failure() -> None:
+    assert in_use(a_row(outcome="given_up", days=9, failure="os_panic")) == [(1, 9, True)]
+
+
+@pytest.mark.parametrize(
+    ("changed", "effect", "days"),
+    [(["firmware"], False, []), (["firmware"], True, [40]), (["season"], False, [40])],
+)
+def test_an_update_may_close_a_control(changed: list[str], effect: bool, days: list[int]) -> None:
+    found = in_use(a_row(changed=changed, is_effect_shown=effect))
+    assert [one[1] for one in found] == days
+
+
+@pytest.mark.parametrize(
+    "told",
+    [{"status": "claimed"}, {"stable_steps": None}, {"value": -90}, {"value": 0}, {"value": None}],
+)
+def test_what_has_no_proven_limit_beyond_it_is_left_out(told: dict[str, Any]) -> None:
+    assert in_use(a_row(**told)) == []
+
+
+@pytest.mark.parametrize(
+    ("stable_at", "value", "band"),
+    [
+        (82, -82, 0),
+        (82, -81, 1),
+        (66, -56, 1),
+        (66, -55, 2),
+        (82, -62, 2),
+        (82, -52, 3),
+        (82, -50, 4),
+    ],
+)
+def test_a_band_of_margin_is_that_of_the_values_that_people_type(
+    stable_at: int, value: float, band: int
+) -> None:
+    row = a_row(stable_steps=GRID.stable_steps(stable_at), value=value)
+    assert in_use(row) == [(band, 40, False)]
+
+
+def test_a_fixed_clock_counts_from_its_own_stock_voltage() -> None:
+    row = a_row(control="fixed_clock_voltage", stable_steps=100, stock_mv=900, value=812)
+    assert in_use(row) == [(1, 40, False)]
+    assert in_use(a_row(control="fixed_clock_voltage", stock_mv=None, value=812)) == []
+
+
+def test_five_units_of_its_own_are_enough_and_before_them_the_series_speaks() -> None:
+    own = [a_row(number) for number in range(4)]
+    others = [a_row(number + 10, chip_key="other") for number in range(3)]
+    unknown = [a_row(20, chip_key="unreadable")]
+
+    def level(*rows: FollowedRow) -> tuple[str, int]:
+        grids = {"one": GRID, "other": GRID}
+        found = lasting_evidence(rows, "one", "voltage_offset", grids.get)
+        return found.level, found.units
+
+    assert level(*own) == ("none", 0)
+    assert level(*own, *others, *unknown) == ("series", 7)
+    assert level(*own, a_row(4), *others) == ("chip", 5)
+
+
+def test_settings_in_use_tell_whose_they_are() -> None:
+    (found,) = settings_in_use([a_row(7, contributor_id=3)], GRID, IN_MV)
+    assert found == SettingInUse(7, 3, 1, 40, failed=False)
+
+
+def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
+    rows = [
+        *(a_row(n, changed=["firmware"]) for n in range(6)),
+        *(a_row(n, "failed_later", changed=["firmware"]) for n in range(3)),
+        *(a_row(n + 10, changed=["season"]) for n in range(6)),
+        a_row(30, changed=["firmware"], is_effect_shown=False),
+        a_row(31, "machine_gone", changed=["firmware"]),
+    ]
+    found = compare_changes(rows, "one")
+    assert (found.level, found.units) == ("chip", 12)
+    first = found.compared[0]
+    counts = (first.failed_with, first.kept_with, first.failed_without, first.kept_without)
+    assert (first.change, counts) == ("firmware", (3, 3, 0, 6))
+    assert [one.change for one in found.compared if one.lift is None] == [
+        "microcode",
+        "driver",
+        "os",
+        "cooling",
+    ]
+
+
+def test_equal_lifts_stand_in_the_order_of_the_vocabulary() -> None:
+    rows = [
+        a_row(n, "failed_later" if n % 2 else "still_stable", changed=["os", "driver"] * (n < 8))
+        for n in range(16)
+    ]
+    assert [one.change for one in compare_changes(rows, "one").compared[:2]] == ["driver", "os"]
+
+
+def test_a_flood_of_one_contributor_weighs_three_units() -> None:
+    rows = [a_row(n, "failed_later", changed=["os"], contributor_id=1) for n in range(30)]
+    rows += [a_row(n + 40, changed=["os"]) for n in range(3)] + [a_row(n + 50) for n in range(6)]
+    lift = compare_changes(rows, "one").compared[0].lift
+    assert lift is not None
+    assert lift.with_it.units == pytest.approx(6)
+
+
+def a_dated(number: int, depth: int, month: str, **told: str) -> DatedRow:
+    fields = {"machine": "harbour-15", "firmware": "", "microcode": ""} | told
+    return DatedRow(depth + number % 9, depth + number % 9 + 6, 1_000_000, month, **fields)
+
+
+def test_a_drift_is_told_by_its_month_or_its_version() -> None:
+    before = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(40)]
+    since = [a_dated(n, 75, f"2026-0{1 + n % 3}") for n in range(40)]
+    drift = drift_of([*before, *since])
+    assert (drift.found.is_drift, drift.since, drift.version) == (True, "2026-01", "")
+    mixed = [a_dated(n, 90, f"2026-0{1 + n % 3}", microcode="0x2b") for n in range(40)]
+    mixed += [a_dated(n, 90, "2025-12", microcode="0x2b") for n in range(9)]
+    mixed += [a_dated(n, 75, f"2026-0{1 + n % 3}", microcode="0x2c") for n in range(40)]
+    drift = drift_of(mixed)
+    assert (drift.found.kind, drift.since, drift.version) == ("microcode", "2026-01", "0x2c")
+    assert drift_of(before).since == ""
+
+
+def test_drift_is_read_from_the_latest_counted_result_of_each_unit(instance: Instance) -> None:
+    send(instance, a_submission(number=1, measured_in="2026-05"))
+    later = a_setting(stable_at=-70, unstable_at=None, read_back=-70)
+    send(instance, a_submission(later, number=1, measured_in="2026-07"))
+    claimed = a_setting(unstable_at=None)
+    send(instance, a_submission(claimed, number=2, measured_in="2026-07"))
+    failed = a_setting(stable_at=None, unstable_at=-60)
+    send(instance, a_submission(failed, number=3, platform={"firmware": "1.14"}))
+    with instance.reading() as connection:
+        pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
+        assert pool_id is not None
+        rows = sorted(load_dated(connection, pool_id, 3), key=lambda row: row.stable_steps)
+        assert load_drift(connection, pool_id).found.kind is None
+        assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
+    told = [(row.stable_steps, row.unstable_steps, row.month, row.firmware) for row in rows]
+    # Untold early stops take five mV off a pass that never failed.
+    assert told == [(0, 61, "2026-08", "1.14"), (67, NEVER_FAILED, "2026-07", "")]
+
+
+def test_results_of_one_contributor_weigh_three_units(instance: Instance) -> None:
+    for number in range(6):
+        document = a_submission(number=1)
+        document["unit_token"] = f"tidewater-unit-of-one-{number}"
+        send(instance, document)
+    with instance.reading() as connection:
+        pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
+        assert pool_id is not None
+        rows = load_dated(connection, pool_id, 3)
+    assert [row.weight_ppm for row in rows] == [500_000] * 6
+
+
+def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
+    for number in range(3):
+        clock = 1800 if number else 1500
+        setting = a_fixed_clock_setting(clock_mhz=clock)
+        send(
+            instance,
+            a_submission(setting, number=number, chip="Osmer Kestrel 640 Laptop Graphics"),
+        )
+    with instance.reading() as connection:
+        key = "osmer-kestrel-640-laptop"
+        pool_id = find_largest_pool(connection, key, "fixed_clock_voltage", "gpu_core")
+        assert pool_id is not None
+        assert len(load_dated(connection, pool_id, 3)) == 2
