@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from sqlalchemy import Connection, delete, select, update
 
 from kbapi.storage.lock_rows import NewLock, save_locks
+from kbapi.storage.reading_rows import NewReading, save_readings
 from kbapi.storage.submissions import (
     EvidenceKey,
     NewSetting,
@@ -15,7 +16,7 @@ from kbapi.storage.submissions import (
     find_places,
     save_settings,
 )
-from kbapi.storage.tables import FollowUp, LockReport, Pool, SettingResult, Submission
+from kbapi.storage.tables import FollowUp, LockReport, Pool, Reading, SettingResult, Submission
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,7 @@ class Rescreened:
 
     settings: tuple[NewSetting, ...]
     locks: tuple[NewLock, ...]
+    readings: tuple[NewReading, ...]
     reading_ignored: str
     chip_conflict: str
     rules_version: int
@@ -46,11 +48,12 @@ def replace_screening(
 ) -> list[EvidenceKey]:
     """The places that the document's settings were and are merged into."""
     before = find_places(connection, SettingResult, stored.id)
-    for table in (SettingResult, LockReport):
+    for table in (SettingResult, LockReport, Reading):
         connection.execute(delete(table).where(table.submission_id == stored.id))
     place = SavedDocument(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
     after = save_settings(connection, place, again.settings)
     save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
+    save_readings(connection, stored.id, stored.chip_id, stored.unit, again.readings)
     connection.execute(
         update(Submission)
         .where(Submission.id == stored.id)
@@ -110,12 +113,16 @@ def note_grammar(connection: Connection, submission_id: int, grammar_version: in
 def set_aside(
     connection: Connection, submission_id: int, reasons: str, rules_version: int
 ) -> list[EvidenceKey]:
-    """The places of a document all of whose settings are set aside for these reasons."""
+    """The places of a document all of whose settings are set aside for these reasons.
+
+    Its readings are forgotten: whoever mistook something in it may have mistaken them as well.
+    """
     connection.execute(
         update(SettingResult)
         .where(SettingResult.submission_id == submission_id)
         .values(status="set_aside", reasons=reasons)
     )
+    connection.execute(delete(Reading).where(Reading.submission_id == submission_id))
     connection.execute(
         update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
     )

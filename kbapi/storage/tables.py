@@ -19,7 +19,7 @@ from kbapi.storage.columns import (
     told_text,
 )
 from kbapi.storage.note_table import NoteRow
-from kbapi.storage.report_tables import FollowUp, LockReport
+from kbapi.storage.report_tables import FollowUp, LockReport, Reading
 from kbapi.vocabulary import DOMAINS
 
 __all__ = [
@@ -35,6 +35,7 @@ __all__ = [
     "NoteRow",
     "Pool",
     "PoolSpread",
+    "Reading",
     "SQLModel",
     "SettingResult",
     "StoredAnswer",
