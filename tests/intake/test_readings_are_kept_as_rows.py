@@ -1,4 +1,4 @@
-"""Readings of accepted results: a row each, without what cannot be right, gone with their result."""
+"""Readings of accepted results: a row each, without what cannot be right, gone with the result."""
 
 from typing import Any
 
