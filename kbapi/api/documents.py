@@ -8,9 +8,11 @@ from flask_smorest import Api
 from marshmallow import Schema, fields
 from pydantic import TypeAdapter
 
+from kbapi.advice.gains_answer import GainsAnswer
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
 from kbapi.advice.locks import LocksAnswer
+from kbapi.advice.power_answer import PowerAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
@@ -36,6 +38,8 @@ ANSWERS: Final = (
     StartAnswer,
     StabilityAnswer,
     LocksAnswer,
+    GainsAnswer,
+    PowerAnswer,
     IdentifyAnswer,
     ChipPage,
     ChipDetail,

@@ -136,11 +136,11 @@ class RunNoise:
     Parameters
     ----------
     sd : standard deviation of a single run, on the scale of the differences
-    repeats : readings beyond the first of their kind that it was learnt from
+    groups : units that were read more than once
     """
 
     sd: float
-    repeats: int
+    groups: int
 
     def of_one_pair(self, runs_stock: Vector, runs_tuned: Vector) -> float:
         """The least difference of one unit that its own repeats would not show by chance, 95 %.
@@ -168,12 +168,12 @@ def pool_run_noise(values: Vector, runs: Vector, group: NDArray[np.int64]) -> Ru
     The pooled variance within groups, a reading weighed by its runs.
 
     >>> pool_run_noise(np.array([1.0, 3.0, 5.0]), np.ones(3), np.array([0, 0, 1]))
-    RunNoise(sd=1.4142135623730951, repeats=1)
+    RunNoise(sd=1.4142135623730951, groups=1)
     """
-    _, owner = np.unique(group, return_inverse=True)
-    repeats = len(values) - (int(owner.max()) + 1 if len(values) else 0)
+    _, owner, sizes = np.unique(group, return_inverse=True, return_counts=True)
+    repeats = len(values) - len(sizes)
     if repeats == 0:
         return None
     means = np.bincount(owner, runs * values) / np.bincount(owner, runs)
     variance = float(np.sum(runs * (values - means[owner]) ** 2)) / repeats
-    return RunNoise(float(np.sqrt(variance)), repeats)
+    return RunNoise(float(np.sqrt(variance)), int((sizes > 1).sum()))

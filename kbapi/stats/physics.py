@@ -9,6 +9,8 @@ speed keeps constant.
 
 from typing import Final
 
+from kbapi.bounds import CLOCK_NOISE, EQUAL_POWER, TEMPERATURE_NOISE_C
+
 # What the compute and graphics rails of laptops and desktops run at under load, idle and boost.
 LEAST_RAIL_MV: Final = 600.0
 MOST_RAIL_MV: Final = 1_350.0
@@ -55,3 +57,19 @@ def clock_ratio_range(depth_mv: float) -> tuple[float, float]:
     """
     least, most = power_ratio_range(depth_mv)
     return 1 / most, 1 / least
+
+
+def is_spent_on_clock(clock_ratio: float, power_ratio: float | None, rise_c: float | None) -> bool:
+    """Whether what a lower voltage saved became clock: a good result that no thermometer shows.
+
+    A chip that runs into its limit of power or of heat keeps that power or heat when its voltage
+    falls, and runs faster. `rise_c` is how much hotter tuned is than stock, above the room.
+
+    >>> is_spent_on_clock(1.06, 1.0, 0.3), is_spent_on_clock(1.0, 0.85, -9.0)
+    (True, False)
+    """
+    if clock_ratio <= 1 + CLOCK_NOISE:
+        return False
+    keeps_power = power_ratio is not None and abs(power_ratio - 1) <= EQUAL_POWER
+    keeps_heat = rise_c is not None and abs(rise_c) <= TEMPERATURE_NOISE_C
+    return keeps_power or keeps_heat

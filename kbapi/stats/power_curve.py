@@ -16,6 +16,7 @@ Units = NDArray[np.int64]
 FEWEST_UNITS: Final = 5
 """A point of a curve stands on so many units at least; with fewer there is no curve."""
 RESAMPLES: Final = 400
+NOMINAL_CONFIDENCE: Final = 0.95
 _WIDTH: Final = 0.025
 """Points this near one another, as shares of stock power, are one; further where units are few."""
 # A bin that a resample misses keeps its own mean with next to no weight.
@@ -72,19 +73,23 @@ class PowerCurve:
     drawn: Matrix
     units: int
 
-    def at(self, power: float) -> Vector | None:
-        """Heights at a power, the pooled one first, then the drawn; None below the curve.
+    def covers(self, power: float) -> bool:
+        """Whether anything was measured at about this power or below."""
+        return bool(power >= self.power[0] - 0.5 * _WIDTH)
 
-        Shape (1 + resamples,).
+    def at(self, power: float) -> Vector:
+        """Heights at a power, the pooled one first, then the drawn; shape (1 + resamples,).
+
+        Raises ValueError for a power that the curve does not cover.
         """
-        if power < self.power[0]:
-            return None
+        if not self.covers(power):
+            raise ValueError("nothing was measured at so low a power")
         # The same two neighbours serve every row.
         right = int(np.clip(np.searchsorted(self.power, power), 1, len(self.power) - 1))
         left = right - 1
         part = (power - self.power[left]) / (self.power[right] - self.power[left])
         heights = np.vstack([self.performance, self.drawn])
-        part = min(part, 1.0)
+        part = float(np.clip(part, 0.0, 1.0))
         return np.asarray((1.0 - part) * heights[:, left] + part * heights[:, right])
 
     def reached_at(self, performance: float) -> Vector:
@@ -157,19 +162,17 @@ class PowerFit:
         best = np.argmax(heights / curve.power, axis=1)
         return self.estimate(curve.power[best], is_at_edge=bool(best[0] == 0))
 
-    def per_watt(self, curve: PowerCurve, power: float) -> Estimate | None:
+    def per_watt(self, curve: PowerCurve, power: float) -> Estimate:
         """Performance per watt at a share of stock power, stock without a cap being 1."""
-        heights = curve.at(power)
-        return None if heights is None else self.estimate(heights / power)
+        return self.estimate(curve.at(power) / power)
 
     def gain_at(self, power: float) -> Estimate | None:
         """Tuned over stock performance under the same limit; None where a curve ends above it."""
         if self.stock is None or self.tuned is None:
             return None
-        stock, tuned = self.stock.at(power), self.tuned.at(power)
-        if stock is None or tuned is None:
+        if not self.stock.covers(power) or not self.tuned.covers(power):
             return None
-        return self.estimate(tuned / stock)
+        return self.estimate(self.tuned.at(power) / self.stock.at(power))
 
 
 def fit_power_curves(
@@ -177,7 +180,7 @@ def fit_power_curves(
     tuned: CurvePoints,
     stock_power_w: Vector,
     rng: np.random.Generator,
-    confidence: float = 0.95,
+    confidence: float = NOMINAL_CONFIDENCE,
 ) -> PowerFit:
     """The pooled curves of stock and tuned with a bootstrap over units.
 

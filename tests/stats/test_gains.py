@@ -98,7 +98,7 @@ def test_the_noise_of_one_run_is_learnt_from_means_of_several():
     values = rng.normal(0, 1, units)[group] + rng.normal(0, 0.02 / np.sqrt(runs))
     noise = pool_run_noise(values, runs, group)
     assert noise.sd == pytest.approx(0.02, rel=0.05)
-    assert noise.repeats == units * (readings - 1)
+    assert noise.groups == units
     single, threes = (noise.of_one_pair(np.full(9, n), np.full(9, n)) for n in (1.0, 3.0))
     assert single == pytest.approx(1.96 * 0.02 * np.sqrt(2), rel=0.05)
     assert threes == pytest.approx(single / np.sqrt(3))
