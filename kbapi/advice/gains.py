@@ -12,7 +12,7 @@ from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
-from kbapi.storage.reading_rows import PairRow, RepeatRow, load_pairs, load_repeats
+from kbapi.storage.reading_rows import PairColumns, RepeatRow, load_pairs, load_repeats
 
 
 @dataclass(frozen=True)
@@ -20,13 +20,13 @@ class GainsFound:
     """Everything in the database that an answer about gains stands on."""
 
     line: LineRow | None
-    pairs: list[PairRow]
+    pairs: PairColumns | None
     repeats: list[RepeatRow]
 
     @property
     def has_results(self) -> bool:
         """Whether the chip itself has pairs of readings."""
-        return bool(self.pairs)
+        return self.pairs is not None
 
 
 def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
@@ -52,7 +52,7 @@ def _find_gains(connection: Connection, question: GainsQuestion) -> GainsFound:
     line = chip_rows.find_line(connection, question.chip.line)
     chip = chip_rows.find_chip(connection, question.chip.key)
     if chip is None:
-        return GainsFound(line, [], [])
+        return GainsFound(line, None, [])
     return GainsFound(
         line,
         load_pairs(connection, chip.id, question.load),

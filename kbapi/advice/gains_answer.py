@@ -10,13 +10,12 @@ from kbapi.advice import gains_wording
 from kbapi.advice.cautions import Caution, cautions_about_gains
 from kbapi.advice.gains_question import GainsQuestion
 from kbapi.advice.told import ChipAnswered
+from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.evidence.gains import (
     GainBlock,
     GainCell,
     MeasuredGain,
-    UnitGain,
-    at_equal_performance,
-    at_equal_power,
+    UnitGains,
     gain_block,
 )
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
@@ -150,48 +149,46 @@ class _Teller:
 
     def cell(self, cell: GainCell) -> GainCellTold | None:
         """The cell as it is told, None where that would be about fewer than five units."""
-        overall = gain_block(cell.units, self._noises)
+        told = cell.told
+        overall = gain_block(told, self._noises)
         if overall is None:
             self.withheld += 1
             return None
-        same_power = self._part(at_equal_power(cell), "power")
-        same_performance = self._part(at_equal_performance(cell), "performance")
-        spent = sum(unit.is_spent_on_clock for unit in cell.units)
-        shown_spent = spent if spent >= FEWEST_UNITS_SHOWN else None
+        same_power = self._part(told.at_equal("power", EQUAL_POWER), "power")
+        same_performance = self._part(
+            told.at_equal("performance", EQUAL_PERFORMANCE), "performance"
+        )
+        spent = told.spent_on_clock if told.spent_on_clock >= FEWEST_UNITS_SHOWN else None
         return GainCellTold(
             load=cell.load,
             condition="equal_cap" if cell.is_capped else "uncapped",
             units=overall.units,
             left_out_units=cell.left_out,
-            overall=self._block(overall, cell.units, self._own),
+            overall=self._block(overall, self._own, told),
             at_equal_power=self._told(same_power),
             at_equal_performance=self._told(same_performance),
-            spent_on_clock_units=shown_spent,
-            text=gains_wording.cell_in_words(
-                cell, overall, same_power, same_performance, shown_spent
-            ),
+            spent_on_clock_units=spent,
+            text=gains_wording.cell_in_words(cell, overall, same_power, same_performance, spent),
         )
 
-    def _part(self, units: list[UnitGain], held: str) -> GainBlock | None:
-        block = gain_block(units, self._noises, held)
-        self.withheld += block is None and bool(units)
+    def _part(self, told: UnitGains, held: str) -> GainBlock | None:
+        # Where one of the two is held, performance per watt says the same as the other.
+        block = gain_block(told, self._noises, (held, "performance_per_watt"))
+        self.withheld += block is None and told.units > 0
         return block
 
     def _told(self, block: GainBlock | None) -> GainBlockTold | None:
-        return None if block is None else self._block(block, (), {})
+        return None if block is None else self._block(block, {}, None)
 
     def _block(
-        self, block: GainBlock, units: tuple[UnitGain, ...], own: Mapping[str, float]
+        self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None
     ) -> GainBlockTold:
         self.withheld += block.withheld
-        return GainBlockTold(
-            block.units, tuple(_gain_told(one, units, own) for one in block.measured)
-        )
+        gains = (_gain_told(one, _own_place(one.measure.name, own, told)) for one in block.measured)
+        return GainBlockTold(block.units, tuple(gains))
 
 
-def _gain_told(
-    gain: MeasuredGain, units: tuple[UnitGain, ...], own: Mapping[str, float]
-) -> GainTold:
+def _gain_told(gain: MeasuredGain, own: OwnPlace | None) -> GainTold:
     name, shift = gain.measure.name, gain.shift
     as_told = _ratio if gain.measure.is_ratio else _difference
     return GainTold(
@@ -210,7 +207,7 @@ def _gain_told(
         noise_from=gain.noise_from,
         is_larger_than_noise=gain.verdict == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
-        own=_own_place(name, own[name], units) if name in own else None,
+        own=own,
         text=gains_wording.gain_in_words(gain),
     )
 
@@ -224,11 +221,15 @@ def _difference(value: float) -> float:
     return round(value, 2) + 0
 
 
-def _own_place(name: str, own: float, units: tuple[UnitGain, ...]) -> OwnPlace:
-    pool = np.array([unit.changes[name] for unit in units if name in unit.changes])
-    share = share_below(pool, own)
+def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> OwnPlace | None:
+    if told is None or name not in own:
+        return None
+    pool = told.changes[name][~np.isnan(told.changes[name])]
+    # The own ratio is known to the thousandth, and so is what it is compared with.
+    share = share_below(np.exp(pool).round(3), round(math.exp(own[name]), 3))
+    ratio = math.exp(own[name])
     return OwnPlace(
-        round(math.exp(own), 3),
+        round(ratio, 3),
         round(share, 3),
-        gains_wording.own_in_words(name, math.exp(own), share, len(pool)),
+        gains_wording.own_in_words(name, ratio, share, len(pool)),
     )

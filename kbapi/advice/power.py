@@ -15,7 +15,7 @@ from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
-from kbapi.storage.reading_rows import load_curve_rows
+from kbapi.storage.reading_rows import load_curves
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,8 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
     def find(connection: Connection) -> PowerFound:
         chip = chip_rows.find_chip(connection, question.chip.key)
         line = chip_rows.find_line(connection, question.chip.line)
-        rows = [] if chip is None else load_curve_rows(connection, chip.id, question.load)
-        return PowerFound(line, largest_power_pool(rows))
+        curves = None if chip is None else load_curves(connection, chip.id, question.load)
+        return PowerFound(line, None if curves is None else largest_power_pool(curves))
 
     def compute(found: PowerFound) -> PowerAnswer:
         revision = "0" if found.line is None else str(found.line.revision)

@@ -1,14 +1,16 @@
-"""What a pair of readings tells: ratios of what it did and drew, differences of heat and noise."""
+"""What pairs of readings tell: ratios of what was done and drawn, differences of heat and noise."""
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.stats.physics import expected_cooling_c
-from kbapi.storage.reading_rows import Measured, PairRow, RepeatRow
+import numpy as np
+from numpy.typing import NDArray
 
-_LESS_IS_MORE: Final = "s_per_job"
+from kbapi.stats.physics import expected_cooling_c
+from kbapi.storage.reading_rows import MeasuredColumns, Numbers, PairColumns, RepeatRow
+
+Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,93 +19,77 @@ class Measure:
 
     name: str
     is_ratio: bool
-    change_in: Callable[[PairRow], float | None]
     repeated: Callable[[RepeatRow], float | None]
-    """The same of a single reading, for what repeats differ by."""
+    """What of a single reading is compared between repeats."""
 
 
-def _log_ratio(tuned: float | None, stock: float | None) -> float | None:
-    if tuned is None or stock is None or tuned <= 0 or stock <= 0:
-        return None
-    return math.log(tuned / stock)
-
-
-def _performance(pair: PairRow) -> float | None:
-    if not pair.place.performance_unit:
-        return None
-    change = _log_ratio(pair.tuned.performance, pair.stock.performance)
-    is_time = pair.place.performance_unit == _LESS_IS_MORE
-    return -change if is_time and change is not None else change
-
-
-def _power(pair: PairRow) -> float | None:
-    return _log_ratio(pair.tuned.power_w, pair.stock.power_w)
-
-
-def _clock(pair: PairRow) -> float | None:
-    return _log_ratio(pair.tuned.clock_mhz, pair.stock.clock_mhz)
-
-
-def _per_watt(pair: PairRow) -> float | None:
-    performance, power = _performance(pair), _power(pair)
-    return None if performance is None or power is None else performance - power
-
-
-def _heat(told: Measured) -> float | None:
-    """Above the room; without the room's own temperature nothing can be compared."""
-    return None if told.temp_c is None or told.ambient_c is None else told.temp_c - told.ambient_c
-
-
-def _rise(pair: PairRow) -> float | None:
-    stock, tuned = _heat(pair.stock), _heat(pair.tuned)
-    return None if stock is None or tuned is None else tuned - stock
-
-
-def _rise_at_fixed_fan(pair: PairRow) -> float | None:
-    return _rise(pair) if pair.place.fan == "fixed" else None
-
-
-def _rise_at_free_fan(pair: PairRow) -> float | None:
-    return _rise(pair) if pair.place.fan != "fixed" else None
-
-
-def _loudness(pair: PairRow) -> float | None:
-    stock, tuned = pair.stock.noise_dba, pair.tuned.noise_dba
-    return None if stock is None or tuned is None else tuned - stock
-
-
-def _log(value: float | None) -> float | None:
-    return math.log(value) if value is not None and value > 0 else None
-
-
-def _repeated_per_watt(row: RepeatRow) -> float | None:
-    return _log_ratio(row.performance, row.power_w)
+def _per_watt(row: RepeatRow) -> float | None:
+    return row.performance / row.power_w if row.performance and row.power_w else None
 
 
 MEASURES: Final = (
-    Measure("performance", True, _performance, lambda row: _log(row.performance)),
-    Measure("power", True, _power, lambda row: _log(row.power_w)),
-    Measure("performance_per_watt", True, _per_watt, _repeated_per_watt),
-    Measure("clock", True, _clock, lambda row: _log(row.clock_mhz)),
-    Measure("temperature", False, _rise_at_fixed_fan, lambda row: row.heat_c),
-    Measure("temperature_free_fan", False, _rise_at_free_fan, lambda row: row.heat_c),
-    Measure("noise", False, _loudness, lambda row: row.noise_dba),
+    Measure("performance", True, lambda row: row.performance),
+    Measure("power", True, lambda row: row.power_w),
+    Measure("performance_per_watt", True, _per_watt),
+    Measure("clock", True, lambda row: row.clock_mhz),
+    Measure("temperature", False, lambda row: row.heat_c),
+    Measure("temperature_free_fan", False, lambda row: row.heat_c),
+    Measure("noise", False, lambda row: row.noise_dba),
 )
-MEASURE_OF: Final = {measure.name: measure for measure in MEASURES}
 
 
-def expected_rise_c(pair: PairRow) -> float | None:
-    """What the saved power explains at a fixed fan, negative where it cools."""
-    power, stock = _power(pair), pair.stock
-    if pair.place.fan != "fixed" or power is None:
-        return None
-    if stock.temp_c is None or stock.ambient_c is None:
-        return None
-    return -expected_cooling_c(stock.temp_c, stock.ambient_c, math.exp(power))
+def changes_in(pairs: PairColumns) -> Mapping[str, Vector]:
+    """By measure, how much each pair changed; NaN where that was not told."""
+    stock, tuned = pairs.stock, pairs.tuned
+    power = _log_ratio(tuned.power_w, stock.power_w)
+    performance = _log_ratio(tuned.performance, stock.performance) * _told(pairs.performance_sign)
+    rise = _heat(tuned) - _heat(stock)
+    is_fixed = np.array(pairs.is_fan_fixed) == 1
+    return {
+        "performance": performance,
+        "power": power,
+        "performance_per_watt": performance - power,
+        "clock": _log_ratio(tuned.clock_mhz, stock.clock_mhz),
+        "temperature": np.where(is_fixed, rise, np.nan),
+        "temperature_free_fan": np.where(is_fixed, np.nan, rise),
+        "noise": _told(tuned.noise_dba) - _told(stock.noise_dba),
+    }
 
 
-def clock_spread(told: Measured) -> float | None:
-    """Of one run, as a share of the clock."""
-    if not told.clock_spread_mhz or not told.clock_mhz:
-        return None
-    return told.clock_spread_mhz / told.clock_mhz
+def _told(numbers: Numbers) -> Vector:
+    # numpy reads None as NaN where it is told that floats are meant.
+    return np.array(numbers, dtype=np.float64)
+
+
+def _log_ratio(tuned: Numbers, stock: Numbers) -> Vector:
+    return _log(_told(tuned)) - _log(_told(stock))
+
+
+def _log(numbers: Vector) -> Vector:
+    return np.log(np.where(numbers > 0, numbers, np.nan))
+
+
+def _heat(told: MeasuredColumns) -> Vector:
+    """Above the room; without the room's own temperature nothing can be compared."""
+    return _told(told.temp_c) - _told(told.ambient_c)
+
+
+def expected_rise_c(pairs: PairColumns, power: Vector) -> Vector:
+    """What the saved power explains at a fixed fan, negative where it cools; NaN if untold.
+
+    `power` is the logarithm of its ratio, shape (n,).
+    """
+    stock_c, ambient_c = _told(pairs.stock.temp_c), _told(pairs.stock.ambient_c)
+    explained = -expected_cooling_c(stock_c, ambient_c, np.exp(power))
+    return np.where(np.array(pairs.is_fan_fixed) == 1, explained, np.nan)
+
+
+def clock_spread(told: MeasuredColumns) -> Vector:
+    """Of one run, as a share of the clock; NaN where it was not told."""
+    spread = _told(told.clock_spread_mhz)
+    return np.where(spread > 0, spread, np.nan) / _told(told.clock_mhz)
+
+
+def runs_of(told: MeasuredColumns) -> Vector:
+    """How many runs each reading is the mean of; one where nobody said."""
+    return np.nan_to_num(_told(told.runs), nan=1.0)

@@ -1,19 +1,27 @@
 """Pairs of readings become units, and units what tuning changed, by load and by cap."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
-from kbapi.evidence.few_of_each import few_of_each
-from kbapi.evidence.gain_measures import MEASURES, Measure, clock_spread, expected_rise_c
+from kbapi.evidence.gain_measures import (
+    MEASURES,
+    Measure,
+    Vector,
+    changes_in,
+    clock_spread,
+    expected_rise_c,
+    runs_of,
+)
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import few_of_each, latest_of_each, mean_by, ranks_of
 from kbapi.stats.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
 from kbapi.stats.physics import is_spent_on_clock
-from kbapi.storage.reading_rows import PairRow, RepeatRow
+from kbapi.storage.reading_rows import PairColumns, RepeatRow
 
 _FEWEST_REPEATED: Final = 5
 """The noise of runs is not learnt from fewer units that were read again."""
@@ -23,31 +31,68 @@ Verdict = Literal["larger", "hidden", "none"]
 """Larger than the noise; real over units but hidden in the noise of one unit; or neither."""
 
 
-@dataclass(frozen=True, slots=True)
-class UnitGain:
-    """What tuning changed on one unit under one load: the mean of its pairs of the latest month."""
+@dataclass(frozen=True)
+class UnitGains:
+    """What tuning changed on units under one load: means of their pairs of their latest month.
 
-    contributor_id: int
-    month: str
-    order: tuple[object, ...]
-    changes: Mapping[str, float]
+    Float64 arrays of shape (units,), NaN where a unit did not tell.
+    """
+
+    changes: Mapping[str, Vector]
     """By measure: the logarithm of a ratio, or a difference."""
-    expected_rise_c: float | None
+    expected_rise_c: Vector
     """What the saved power explains at a fixed fan."""
-    is_spent_on_clock: bool
-    runs_stock: float
-    runs_tuned: float
-    clock_spread: float | None
-    """As a share of the clock."""
+    runs_stock: Vector
+    runs_tuned: Vector
+    clock_spread: Vector
+    """Of one run, as a share of the clock."""
+
+    @property
+    def units(self) -> int:
+        """How many there are."""
+        return len(self.runs_stock)
+
+    @property
+    def spent_on_clock(self) -> int:
+        """Units at their limit of power or heat, whose saving became clock."""
+        changes = self.changes
+        fixed, free = changes["temperature"], changes["temperature_free_fan"]
+        rise = np.where(np.isnan(fixed), free, fixed)
+        ratios = np.exp(changes["clock"]), np.exp(changes["power"])
+        return int(is_spent_on_clock(*ratios, rise).sum())
+
+    def some(self, chosen: NDArray[np.bool_] | NDArray[np.int64]) -> "UnitGains":
+        """The chosen units alone, in the order chosen."""
+        return UnitGains(
+            {name: change[chosen] for name, change in self.changes.items()},
+            self.expected_rise_c[chosen],
+            self.runs_stock[chosen],
+            self.runs_tuned[chosen],
+            self.clock_spread[chosen],
+        )
+
+    def means(self, owner: NDArray[np.intp]) -> "UnitGains":
+        """Pairs become units: the mean of each owner's."""
+        return UnitGains(
+            {name: mean_by(owner, change) for name, change in self.changes.items()},
+            mean_by(owner, self.expected_rise_c),
+            mean_by(owner, self.runs_stock),
+            mean_by(owner, self.runs_tuned),
+            mean_by(owner, self.clock_spread),
+        )
+
+    def at_equal(self, name: str, tolerance: float) -> "UnitGains":
+        """The units whose ratio of this measure is one, within the tolerance."""
+        return self.some(np.abs(self.changes[name]) <= math.log1p(tolerance))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class GainCell:
     """The units of one load, with a power cap (the same both times) or without."""
 
     load: str
     is_capped: bool
-    units: tuple[UnitGain, ...]
+    told: UnitGains
     left_out: int
     """Further units of contributors who are heard with three."""
 
@@ -80,101 +125,75 @@ class GainBlock:
         return next((one for one in self.measured if one.measure.name == name), None)
 
 
-def gain_cells(pairs: Iterable[PairRow]) -> list[GainCell]:
+def gain_cells(pairs: PairColumns | None) -> list[GainCell]:
     """The cells that pairs fall into, in a fixed order; each unit counts once in a cell."""
-    by_unit: dict[tuple[str, bool, int], list[PairRow]] = {}
-    for pair in pairs:
-        place = pair.place
-        by_unit.setdefault((place.load, place.power_cap_w is not None, place.unit_id), []).append(
-            pair
+    if pairs is None:
+        return []
+    load, capped = np.array(pairs.load), np.array(pairs.is_capped)
+    every = _UnitsOf(pairs)
+    return [
+        every.cell(place, is_capped, np.flatnonzero((load == place) & (capped == is_capped)))
+        for place, is_capped in sorted(set(zip(pairs.load, pairs.is_capped, strict=True)))
+    ]
+
+
+class _UnitsOf:
+    """Pairs as arrays, made once for all cells."""
+
+    def __init__(self, pairs: PairColumns) -> None:
+        changes = changes_in(pairs)
+        self._pairs = UnitGains(
+            changes,
+            expected_rise_c(pairs, changes["power"]),
+            runs_of(pairs.stock),
+            runs_of(pairs.tuned),
+            clock_spread(pairs.stock),
         )
-    cells: dict[tuple[str, bool], list[UnitGain]] = {}
-    for (load, is_capped, _), of_unit in by_unit.items():
-        cells.setdefault((load, is_capped), []).append(_unit_gain(of_unit))
-    return [_cell(load, is_capped, cells[load, is_capped]) for load, is_capped in sorted(cells)]
+        self._unit = np.array(pairs.unit_id)
+        self._contributor = np.array(pairs.contributor_id)
+        self._month, self._order = ranks_of(pairs.month), ranks_of(pairs.unit_order)
 
-
-def _cell(load: str, is_capped: bool, units: list[UnitGain]) -> GainCell:
-    heard = few_of_each(units)
-    return GainCell(load, is_capped, tuple(heard), len(units) - len(heard))
-
-
-def _unit_gain(pairs: list[PairRow]) -> UnitGain:
-    month = max(pair.place.month for pair in pairs)
-    latest = [pair for pair in pairs if pair.place.month == month]
-    changes = {}
-    for measure in MEASURES:
-        change = _mean(measure.change_in(pair) for pair in latest)
-        if change is not None:
-            changes[measure.name] = change
-    first = latest[0].place
-    rise = changes.get("temperature", changes.get("temperature_free_fan"))
-    power = changes.get("power")
-    return UnitGain(
-        contributor_id=first.contributor_id,
-        month=month,
-        order=(first.unit_order, *(changes.get(m.name, math.inf) for m in MEASURES)),
-        changes=changes,
-        expected_rise_c=_mean(expected_rise_c(pair) for pair in latest),
-        is_spent_on_clock="clock" in changes
-        and is_spent_on_clock(
-            math.exp(changes["clock"]), None if power is None else math.exp(power), rise
-        ),
-        runs_stock=_mean(pair.stock.runs or 1.0 for pair in latest) or 1.0,
-        runs_tuned=_mean(pair.tuned.runs or 1.0 for pair in latest) or 1.0,
-        clock_spread=_mean(clock_spread(pair.stock) for pair in latest),
-    )
-
-
-def _mean(values: Iterable[float | None]) -> float | None:
-    told = [value for value in values if value is not None]
-    # fsum: the same to the last bit in whatever order the pairs come.
-    return math.fsum(told) / len(told) if told else None
-
-
-def at_equal_power(cell: GainCell) -> list[UnitGain]:
-    """The units that drew as much power tuned as at stock."""
-    return [unit for unit in cell.units if _is_equal(unit, "power", EQUAL_POWER)]
-
-
-def at_equal_performance(cell: GainCell) -> list[UnitGain]:
-    """The units that achieved as much tuned as at stock."""
-    return [unit for unit in cell.units if _is_equal(unit, "performance", EQUAL_PERFORMANCE)]
-
-
-def _is_equal(unit: UnitGain, name: str, tolerance: float) -> bool:
-    change = unit.changes.get(name)
-    return change is not None and abs(change) <= math.log1p(tolerance)
+    def cell(self, load: str, is_capped: int, inside: NDArray[np.int64]) -> GainCell:
+        """The cell of these pairs: of each unit its latest month, of each contributor three."""
+        rows = latest_of_each(self._unit, self._month, inside)
+        _, first, owner = np.unique(self._unit[rows], return_index=True, return_inverse=True)
+        told, lead = self._pairs.some(rows).means(owner), rows[first]
+        order = self._order[lead], *(told.changes[measure.name] for measure in MEASURES)
+        heard = few_of_each(self._contributor[lead], self._month[lead], order)
+        return GainCell(load, bool(is_capped), told.some(heard), told.units - len(heard))
 
 
 def gain_block(
-    units: Sequence[UnitGain], noises: Mapping[str, RunNoise], but: str = ""
+    told: UnitGains, noises: Mapping[str, RunNoise], but: tuple[str, ...] = ()
 ) -> GainBlock | None:
     """What changed on these units, `but` left out because it was held; None for fewer than five."""
-    if len(units) < FEWEST_UNITS_SHOWN:
+    if told.units < FEWEST_UNITS_SHOWN:
         return None
-    told = {
-        measure: [unit for unit in units if measure.name in unit.changes]
+    by_measure = [
+        (measure, told.some(~np.isnan(told.changes[measure.name])))
         for measure in MEASURES
-        if measure.name != but
-    }
-    shown = {m: of for m, of in told.items() if len(of) >= FEWEST_UNITS_SHOWN}
+        if measure.name not in but
+    ]
     return GainBlock(
-        units=len(units),
-        measured=tuple(_measured(m, of, noises.get(m.name)) for m, of in shown.items()),
-        withheld=sum(0 < len(of) < FEWEST_UNITS_SHOWN for of in told.values()),
+        units=told.units,
+        measured=tuple(
+            _measured(measure, units, noises.get(measure.name))
+            for measure, units in by_measure
+            if units.units >= FEWEST_UNITS_SHOWN
+        ),
+        withheld=sum(0 < units.units < FEWEST_UNITS_SHOWN for _, units in by_measure),
     )
 
 
-def _measured(measure: Measure, units: list[UnitGain], learnt: RunNoise | None) -> MeasuredGain:
-    shift = pool_shift(np.array([unit.changes[measure.name] for unit in units]))
-    noise, noise_from = _noise_of(measure, units, learnt)
+def _measured(measure: Measure, told: UnitGains, learnt: RunNoise | None) -> MeasuredGain:
+    shift = pool_shift(told.changes[measure.name])
+    noise, noise_from = _noise_of(measure, told, learnt)
     verdict: Verdict = "larger"
     if not shift.excludes_no_change:
         verdict = "none"
     elif noise is not None and abs(shift.estimate) <= noise:
         verdict = "hidden"
-    expected = [u.expected_rise_c for u in units if u.expected_rise_c is not None]
+    expected = told.expected_rise_c[~np.isnan(told.expected_rise_c)]
     is_explained = measure.name == "temperature" and len(expected) >= FEWEST_UNITS_SHOWN
     return MeasuredGain(
         measure,
@@ -187,25 +206,25 @@ def _measured(measure: Measure, units: list[UnitGain], learnt: RunNoise | None) 
 
 
 def _noise_of(
-    measure: Measure, units: list[UnitGain], learnt: RunNoise | None
+    measure: Measure, told: UnitGains, learnt: RunNoise | None
 ) -> tuple[float | None, NoiseFrom]:
-    stock, tuned = np.array([(u.runs_stock, u.runs_tuned) for u in units]).T
     if learnt is not None:
-        return learnt.of_one_pair(stock, tuned), "repeated_runs"
-    spreads = [u.clock_spread for u in units if u.clock_spread is not None]
+        return learnt.of_one_pair(told.runs_stock, told.runs_tuned), "repeated_runs"
+    spreads = told.clock_spread[~np.isnan(told.clock_spread)]
     if measure.name == "clock" and len(spreads) >= FEWEST_UNITS_SHOWN:
-        told = RunNoise(float(np.median(spreads)), len(spreads))
-        return told.of_one_pair(stock, tuned), "reported_spread"
+        reported = RunNoise(float(np.median(spreads)), len(spreads))
+        return reported.of_one_pair(told.runs_stock, told.runs_tuned), "reported_spread"
     return None, "spread_over_units"
 
 
 def run_noises(rows: Sequence[RepeatRow]) -> dict[str, RunNoise]:
-    """By measure, the noise of one run, where enough readings repeat another."""
+    """By measure, the noise of one run, where enough units were read again."""
     noises = {}
     for measure in MEASURES:
         told = [(row, value) for row in rows if (value := measure.repeated(row)) is not None]
+        values = np.array([value for _, value in told])
         noise = pool_run_noise(
-            np.array([value for _, value in told]),
+            np.log(values) if measure.is_ratio else values,
             np.array([float(row.runs) for row, _ in told]),
             np.array([row.kind for row, _ in told], dtype=np.int64),
         )

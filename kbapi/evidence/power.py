@@ -1,32 +1,19 @@
 """Readings at several powers become one pool: the points of the best known load of a chip."""
 
-import math
-from collections.abc import Iterable
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.few_of_each import few_of_each
+from kbapi.evidence.units import few_of_each, latest_of_each, mean_by, ranks_of
 from kbapi.stats.power_curve import CurvePoints
-from kbapi.storage.reading_rows import CurveRow
+from kbapi.storage.reading_rows import CurveColumns
 
-_Point = tuple[str, float, float]
-"""State, power and performance, each over the unit's own uncapped stock."""
-
-
-@dataclass(frozen=True, slots=True)
-class UnitCurve:
-    """One unit's points in its latest month."""
-
-    contributor_id: int
-    month: str
-    order: tuple[object, ...]
-    stock_power_w: float
-    points: tuple[_Point, ...]
+Vector = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PowerPool:
     """The units of one load and one scope of power."""
 
@@ -35,64 +22,64 @@ class PowerPool:
     """Of what the power is; empty where nobody said."""
     stock: CurvePoints
     tuned: CurvePoints
-    stock_power_w: NDArray[np.float64]
+    stock_power_w: Vector
     """One a unit."""
-    units: int
     left_out: int
     """Further units of contributors who are heard with three."""
 
+    @property
+    def units(self) -> int:
+        """How many there are."""
+        return len(self.stock_power_w)
 
-def largest_power_pool(rows: Iterable[CurveRow]) -> PowerPool | None:
-    """The load and scope that most units tell a curve of; the first by name of equal ones."""
-    pools: dict[tuple[str, str], dict[int, list[CurveRow]]] = {}
-    for row in rows:
-        units = pools.setdefault((row.load, row.power_scope), {})
-        units.setdefault(row.unit_id, []).append(row)
-    curves = {
-        place: [curve for rows in units.values() if (curve := _unit_curve(rows)).points]
-        for place, units in pools.items()
-    }
-    if not any(curves.values()):
+
+def largest_power_pool(curves: CurveColumns) -> PowerPool | None:
+    """The load and scope that most units tell a curve of, the first by name of equal ones.
+
+    None where nothing was measured but stock without a cap.
+    """
+    is_point = np.array(curves.is_tuned) + np.array(curves.is_capped) > 0
+    month, unit_id = ranks_of(curves.month), np.array(curves.unit_id)
+    told = zip(curves.load, curves.power_scope, curves.unit_id, is_point.tolist(), strict=True)
+    sizes = Counter(place[:2] for place in {one[:3] for one in told if one[3]})
+    if not sizes:
         return None
-    load, scope = min(curves, key=lambda place: (-len(curves[place]), place))
-    told = curves[load, scope]
-    heard = few_of_each(told)
+    load, scope = min(sizes, key=lambda place: (-sizes[place], place))
+    inside = (np.array(curves.load) == load) & (np.array(curves.power_scope) == scope) & is_point
+    rows = latest_of_each(unit_id, month, np.flatnonzero(inside))
+    return _pool(curves, load, scope, rows, month)
+
+
+def _pool(
+    curves: CurveColumns,
+    load: str,
+    scope: str,
+    rows: NDArray[np.int64],
+    month: NDArray[np.int64],
+) -> PowerPool:
+    """The pool of these readings: points of one load and scope, of each unit's latest month."""
+    stock_w = np.array(curves.stock_power_w)[rows]
+    power = np.array(curves.power_w)[rows] / stock_w
+    performance = np.array(curves.performance)[rows]
+    is_tuned = np.array(curves.is_tuned)[rows] == 1
+    _, first, owner = np.unique(
+        np.array(curves.unit_id)[rows], return_index=True, return_inverse=True
+    )
+    lead = rows[first]
+    mean_w = mean_by(owner, stock_w)
+    # Units without a token have no order of their own: what they measured tells them apart.
+    content = mean_w, mean_by(owner, power), mean_by(owner, performance)
+    order = ranks_of(curves.unit_order)[lead], *content
+    heard = few_of_each(np.array(curves.contributor_id)[lead], month[lead], order)
+    place = np.full(len(first), -1)
+    place[heard] = np.arange(len(heard))
+    unit = place[owner]
+    stock, tuned = (unit >= 0) & ~is_tuned, (unit >= 0) & is_tuned
     return PowerPool(
         load=load,
         power_scope=scope,
-        stock=_points(heard, "stock"),
-        tuned=_points(heard, "tuned"),
-        stock_power_w=np.array([unit.stock_power_w for unit in heard]),
-        units=len(heard),
-        left_out=len(told) - len(heard),
-    )
-
-
-def _unit_curve(rows: list[CurveRow]) -> UnitCurve:
-    month = max(row.month for row in rows)
-    latest = [row for row in rows if row.month == month]
-    points = sorted(
-        (row.state, row.power_w / row.stock_power_w, row.performance)
-        for row in latest
-        if row.state == "tuned" or not row.is_uncapped
-    )
-    stock_w = sorted(row.stock_power_w for row in latest)
-    mean_w = math.fsum(stock_w) / len(stock_w)
-    first = latest[0]
-    order = (first.unit_order, mean_w, *points)
-    return UnitCurve(first.contributor_id, month, order, mean_w, tuple(points))
-
-
-def _points(units: list[UnitCurve], state: str) -> CurvePoints:
-    told = [
-        (place, power, performance)
-        for place, unit in enumerate(units)
-        for of_state, power, performance in unit.points
-        if of_state == state
-    ]
-    place, power, performance = zip(*told, strict=True) if told else ((), (), ())
-    return CurvePoints(
-        np.array(place, dtype=np.int64),
-        np.array(power, dtype=np.float64),
-        np.array(performance, dtype=np.float64),
+        stock=CurvePoints(unit[stock], power[stock], performance[stock]),
+        tuned=CurvePoints(unit[tuned], power[tuned], performance[tuned]),
+        stock_power_w=mean_w[heard],
+        left_out=len(first) - len(heard),
     )

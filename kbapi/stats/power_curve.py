@@ -210,7 +210,7 @@ def fit_power_curves(
     (0.72, True)
     """
     units = len(stock_power_w)
-    drawn = rng.multinomial(units, np.full(units, 1.0 / units), RESAMPLES) if units else None
+    drawn = _draw_again(units, rng) if units else None
     anchors = np.arange(units)
     anchored = CurvePoints(
         np.concatenate([stock.unit, anchors]),
@@ -223,6 +223,15 @@ def fit_power_curves(
         stock_power_w=frozen_array(_medians(stock_power_w, drawn)),
         confidence=confidence,
     )
+
+
+def _draw_again(units: int, rng: np.random.Generator) -> NDArray[np.int64]:
+    """How often each unit is in each resample, shape (resamples, units)."""
+    row = np.repeat(np.arange(RESAMPLES) * units, units)
+    drawn = np.bincount(
+        row + rng.integers(0, units, RESAMPLES * units), minlength=RESAMPLES * units
+    )
+    return drawn.reshape(RESAMPLES, units)
 
 
 def _medians(values: Vector, drawn: NDArray[np.int64] | None) -> Vector:

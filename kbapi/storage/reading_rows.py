@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, fields
 from operator import attrgetter
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import Connection
 
@@ -60,55 +60,55 @@ def save_readings(
     add_rows(connection, _ADD, rows)
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """What one reading told."""
+Numbers = tuple[float | None, ...]
 
-    runs: int | None
-    power_w: float | None
-    clock_mhz: float | None
-    clock_spread_mhz: float | None
-    temp_c: float | None
+
+@dataclass(frozen=True, slots=True)
+class MeasuredColumns:
+    """What readings told, each field one entry a reading."""
+
+    runs: Numbers
+    power_w: Numbers
+    clock_mhz: Numbers
+    clock_spread_mhz: Numbers
+    temp_c: Numbers
     """The mean one, else the highest."""
-    ambient_c: float | None
-    noise_dba: float | None
-    performance: float | None
+    ambient_c: Numbers
+    noise_dba: Numbers
+    performance: Numbers
 
 
 @dataclass(frozen=True, slots=True)
-class PairPlace:
-    """Whose pair it is and what both of its readings have in common."""
+class PairColumns:
+    """Stock and tuned of one document: one load, one cap, one kind of everything measured.
 
-    contributor_id: int
-    unit_id: int
-    unit_order: str
+    Each field holds one entry a pair: a thousand units as objects would cost more than their sums.
+    """
+
+    contributor_id: tuple[int, ...]
+    unit_id: tuple[int, ...]
+    unit_order: tuple[bytes, ...]
     """Puts units in an order that has nothing to do with when they came."""
-    month: str
-    load: str
-    power_cap_w: float | None
-    fan: str
-    """How it was both times; `auto` where it differed or was not told."""
-    performance_unit: str
-    """Empty where it differed."""
-
-
-@dataclass(frozen=True, slots=True)
-class PairRow:
-    """Stock and tuned of one document: one load, one cap, one kind of everything measured."""
-
-    place: PairPlace
-    stock: Measured
-    tuned: Measured
+    month: tuple[str, ...]
+    load: tuple[str, ...]
+    is_capped: tuple[int, ...]
+    is_fan_fixed: tuple[int, ...]
+    """Both times."""
+    performance_sign: Numbers
+    """-1 where less is better, None where the units of measure differ or were not told."""
+    stock: MeasuredColumns
+    tuned: MeasuredColumns
 
 
 # A tuned reading speaks only beside a setting that counts: a locked machine ignores the request,
 # and its readings would say that tuning changes nothing.
 _PAIRS: Final = """
-    SELECT stock.contributor_id, stock.unit_id, COALESCE(hex(unit.token_hash), ''),
-           submission.measured_month, stock.load, stock.power_cap_w,
-           CASE WHEN stock.fan = 'fixed' AND tuned.fan = 'fixed' THEN 'fixed' ELSE 'auto' END,
-           CASE WHEN stock.performance_unit = tuned.performance_unit
-                THEN stock.performance_unit ELSE '' END,
+    SELECT stock.contributor_id, stock.unit_id, COALESCE(unit.token_hash, x''),
+           submission.measured_month, stock.load, stock.power_cap_w IS NOT NULL,
+           stock.fan = 'fixed' AND tuned.fan = 'fixed',
+           CASE WHEN stock.performance_unit <> tuned.performance_unit THEN NULL
+                WHEN stock.performance_unit = '' THEN NULL
+                WHEN stock.performance_unit = 's_per_job' THEN -1 ELSE 1 END,
            stock.runs, stock.power_w, CASE WHEN stock.clock_kind <> 'requested'
                                            THEN stock.clock_mhz END,
            stock.clock_spread_mhz,
@@ -135,16 +135,18 @@ _PAIRS: Final = """
                   WHERE setting.submission_id = stock.submission_id
                     AND setting.status = 'counted')
     """
-_SHARED: Final = len(fields(PairPlace))
-_BOTH: Final = _SHARED + len(fields(Measured))
+_SHARED: Final = len(fields(PairColumns)) - 2
+_BOTH: Final = _SHARED + len(fields(MeasuredColumns))
 
 
-def load_pairs(connection: Connection, chip_id: int, load: str = "") -> list[PairRow]:
-    """Every pair of a chip's readings that may be compared, in no order."""
-    return [
-        PairRow(PairPlace(*row[:_SHARED]), Measured(*row[_SHARED:_BOTH]), Measured(*row[_BOTH:]))
-        for row in find_rows(connection, _PAIRS, (chip_id, load))
-    ]
+def load_pairs(connection: Connection, chip_id: int, load: str = "") -> PairColumns | None:
+    """Every pair of a chip's readings that may be compared, in no order; None without any."""
+    columns = list(zip(*find_rows(connection, _PAIRS, (chip_id, load)), strict=True))
+    if not columns:
+        return None
+    stock, tuned = MeasuredColumns(*columns[_SHARED:_BOTH]), MeasuredColumns(*columns[_BOTH:])
+    parts: list[Any] = [*columns[:_SHARED], stock, tuned]
+    return PairColumns(*parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,16 +167,19 @@ class RepeatRow:
 # At stock alone: nothing but the runs can differ there, while tuned ones may differ in settings.
 _REPEATS: Final = """
     WITH alike AS (
-        SELECT reading.*,
-               DENSE_RANK() OVER (ORDER BY submission_id, load, power_cap_w, power_scope,
-                                           clock_kind, performance_unit, fan, temp_sensor) AS kind
+        SELECT MIN(id) AS kind, submission_id, load, power_cap_w, power_scope, clock_kind,
+               performance_unit, fan, temp_sensor
         FROM reading
         WHERE chip_id = ?1 AND load <> '' AND (?2 = '' OR load = ?2) AND state = 'stock'
-    ),
-    counted AS (SELECT alike.*, COUNT(*) OVER (PARTITION BY kind) AS together FROM alike)
-    SELECT kind, COALESCE(runs, 1), power_w, clock_mhz, performance, temp_avg_c - ambient_c,
-           noise_dba
-    FROM counted WHERE together > 1 ORDER BY kind, ordinal
+        GROUP BY 2, 3, 4, 5, 6, 7, 8, 9 HAVING COUNT(*) > 1
+    )
+    SELECT alike.kind, COALESCE(one.runs, 1), one.power_w, one.clock_mhz, one.performance,
+           one.temp_avg_c - one.ambient_c, one.noise_dba
+    FROM alike JOIN reading AS one
+      ON one.submission_id = alike.submission_id AND one.state = 'stock' AND one.load = alike.load
+     AND one.power_cap_w IS alike.power_cap_w AND one.power_scope = alike.power_scope
+     AND one.clock_kind = alike.clock_kind AND one.performance_unit = alike.performance_unit
+     AND one.fan = alike.fan AND one.temp_sensor = alike.temp_sensor
     """
 
 
@@ -184,21 +189,21 @@ def load_repeats(connection: Connection, chip_id: int, load: str = "") -> list[R
 
 
 @dataclass(frozen=True, slots=True)
-class CurveRow:
-    """One reading beside the same unit's stock without a cap, under one load."""
+class CurveColumns:
+    """Readings beside the same unit's stock without a cap, under one load; one entry a reading."""
 
-    contributor_id: int
-    unit_id: int
-    unit_order: str
-    month: str
-    load: str
-    power_scope: str
-    state: str
-    is_uncapped: int
-    stock_power_w: float
-    power_w: float
+    contributor_id: tuple[int, ...]
+    unit_id: tuple[int, ...]
+    unit_order: tuple[bytes, ...]
+    month: tuple[str, ...]
+    load: tuple[str, ...]
+    power_scope: tuple[str, ...]
+    is_tuned: tuple[int, ...]
+    is_capped: tuple[int, ...]
+    stock_power_w: tuple[float, ...]
+    power_w: tuple[float, ...]
     """As measured, else the cap."""
-    performance: float
+    performance: tuple[float, ...]
     """Over the unit's own uncapped stock; more is better."""
 
 
@@ -219,9 +224,9 @@ _CURVES: Final = """
           AND power_cap_w IS NULL AND power_w > 0 AND performance > 0
         GROUP BY submission_id, load, power_scope, performance_unit
     )
-    SELECT reading.contributor_id, reading.unit_id, COALESCE(hex(unit.token_hash), ''),
-           submission.measured_month, reading.load, reading.power_scope, reading.state,
-           reading.power_cap_w IS NULL, base.power_w,
+    SELECT reading.contributor_id, reading.unit_id, COALESCE(unit.token_hash, x''),
+           submission.measured_month, reading.load, reading.power_scope,
+           reading.state = 'tuned', reading.power_cap_w IS NOT NULL, base.power_w,
            COALESCE(reading.power_w, reading.power_cap_w),
            CASE WHEN base.performance_unit = 's_per_job'
                 THEN base.performance / reading.performance
@@ -239,6 +244,7 @@ _CURVES: Final = """
     """
 
 
-def load_curve_rows(connection: Connection, chip_id: int, load: str = "") -> list[CurveRow]:
-    """Every reading that lies on a unit's curve of performance over power, in no order."""
-    return [CurveRow(*row) for row in find_rows(connection, _CURVES, (chip_id, load))]
+def load_curves(connection: Connection, chip_id: int, load: str = "") -> CurveColumns | None:
+    """Every reading on a unit's curve of performance over power, in no order; None without any."""
+    columns = list(zip(*find_rows(connection, _CURVES, (chip_id, load)), strict=True))
+    return CurveColumns(*columns) if columns else None
