@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from tests.calibration import coverage, filters, first_setting, race, siblings
+from tests.calibration import coverage, filters, first_setting, gains, power, race, siblings
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
@@ -13,6 +13,8 @@ CALIBRATIONS = {
     "first_setting": first_setting,
     "filters": filters,
     "race": race,
+    "gains": gains,
+    "power": power,
 }
 
 
@@ -72,3 +74,18 @@ def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
     rows = reports["filters"]
     assert all(row.met for row in rows)
     assert min(values(rows, "said to differ", "15 mV deeper")) >= 0.25
+
+
+def test_intervals_of_gains_hold_as_often_as_they_say(reports):
+    # A thousand runs a cell: three binomial errors are two points.
+    rows = reports["gains"]
+    assert max(values(rows, "largest distance")) <= 0.025
+    assert min(values(rows, "coverage less attained", "told to half a percent")) >= -0.025
+
+
+def test_the_limit_that_keeps_a_share_is_found(reports):
+    rows = reports["power"]
+    assert max(values(rows, "mean distance")) <= 2.0
+    assert min(values(rows, "within 2 W")) >= 0.75
+    assert min(values(rows, "coverage of the limit")) >= 0.80
+    assert min(values(rows, "coverage of the gain")) >= 0.80

@@ -6,6 +6,7 @@ with power. Performance follows the clock to the power of 0.9. Under a lower pow
 gives way along the same curve.
 """
 
+from copy import copy
 from dataclasses import dataclass
 from functools import partial
 from random import Random
@@ -65,8 +66,9 @@ def readings_part(rng: Random, machine: Machine, tested: Tested, *, has_effect: 
     }
     at = partial(_reading, machine=machine, tested=tested, shared=shared)
     readings = [at(rng, "stock", stock), at(rng, "tuned", tuned)]
-    # Dice of their own, seeded by what was drawn: whoever tells no caps keeps the same dice.
-    own = Random(repr(stock))  # noqa: S311 - invented results, no secret
+    # The same dice, turned by what they showed: the club's other results do not depend on caps.
+    own = copy(rng)
+    own.seed(repr(stock))
     if has_effect and own.random() < shares.CAPS_TOLD:
         for cap_w in (round(part * _sustained_w(machine, tested)) for part in _CAPS):
             for name, state in (("stock", stock), ("tuned", tuned)):
