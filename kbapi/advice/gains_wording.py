@@ -6,7 +6,7 @@ from typing import Final
 from kbapi.advice.wording import units_in_words
 from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
 
-UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "noise": "dB(A)"}
+UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "loudness": "dB(A)"}
 METHOD: Final = (
     "Pairs of readings of one document, stock and tuned under one load and one cap; each unit "
     "counts once, by the mean of its pairs of its latest month, and a contributor with three units "
@@ -20,12 +20,12 @@ _NAMES: Final = {
     "clock": "clock",
     "temperature": "temperature at a fixed fan",
     "temperature_free_fan": "temperature while the fan followed it",
-    "noise": "noise",
+    "loudness": "loudness",
 }
 _UP_AND_DOWN: Final = {
     "temperature": ("hotter", "cooler"),
     "temperature_free_fan": ("hotter", "cooler"),
-    "noise": ("louder", "quieter"),
+    "loudness": ("louder", "quieter"),
 }
 
 

@@ -1,4 +1,4 @@
-"""What pairs of readings tell: ratios of what was done and drawn, differences of heat and noise."""
+"""What pairs of readings tell: ratios of what was done and drawn, differences of heat and sound."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.stats.physics import expected_cooling_c
-from kbapi.storage.reading_rows import MeasuredColumns, Numbers, PairColumns, RepeatRow
+from kbapi.storage.reading_rows import Numbers, PairColumns, RepeatRow
 
 Vector = NDArray[np.float64]
 
@@ -34,62 +34,38 @@ MEASURES: Final = (
     Measure("clock", True, lambda row: row.clock_mhz),
     Measure("temperature", False, lambda row: row.heat_c),
     Measure("temperature_free_fan", False, lambda row: row.heat_c),
-    Measure("noise", False, lambda row: row.noise_dba),
+    Measure("loudness", False, lambda row: row.noise_dba),
 )
 
 
 def changes_in(pairs: PairColumns) -> Mapping[str, Vector]:
     """By measure, how much each pair changed; NaN where that was not told."""
-    stock, tuned = pairs.stock, pairs.tuned
-    power = _log_ratio(tuned.power_w, stock.power_w)
-    performance = _log_ratio(tuned.performance, stock.performance) * _told(pairs.performance_sign)
-    rise = _heat(tuned) - _heat(stock)
-    is_fixed = np.array(pairs.is_fan_fixed) == 1
+    performance, power = _log(pairs.performance_ratio), _log(pairs.power_ratio)
+    rise, is_fixed = told(pairs.rise_c), np.array(pairs.is_fan_fixed) == 1
     return {
         "performance": performance,
         "power": power,
         "performance_per_watt": performance - power,
-        "clock": _log_ratio(tuned.clock_mhz, stock.clock_mhz),
+        "clock": _log(pairs.clock_ratio),
         "temperature": np.where(is_fixed, rise, np.nan),
         "temperature_free_fan": np.where(is_fixed, np.nan, rise),
-        "noise": _told(tuned.noise_dba) - _told(stock.noise_dba),
+        "loudness": told(pairs.louder_dba),
     }
 
 
-def _told(numbers: Numbers) -> Vector:
+def told(numbers: Numbers | tuple[int, ...]) -> Vector:
+    """The numbers as an array, NaN where nothing was told."""
     # numpy reads None as NaN where it is told that floats are meant.
     return np.array(numbers, dtype=np.float64)
 
 
-def _log_ratio(tuned: Numbers, stock: Numbers) -> Vector:
-    return _log(_told(tuned)) - _log(_told(stock))
-
-
-def _log(numbers: Vector) -> Vector:
+def _log(ratios: Numbers) -> Vector:
+    numbers = told(ratios)
     return np.log(np.where(numbers > 0, numbers, np.nan))
 
 
-def _heat(told: MeasuredColumns) -> Vector:
-    """Above the room; without the room's own temperature nothing can be compared."""
-    return _told(told.temp_c) - _told(told.ambient_c)
-
-
-def expected_rise_c(pairs: PairColumns, power: Vector) -> Vector:
-    """What the saved power explains at a fixed fan, negative where it cools; NaN if untold.
-
-    `power` is the logarithm of its ratio, shape (n,).
-    """
-    stock_c, ambient_c = _told(pairs.stock.temp_c), _told(pairs.stock.ambient_c)
-    explained = -expected_cooling_c(stock_c, ambient_c, np.exp(power))
+def expected_rise_c(pairs: PairColumns) -> Vector:
+    """What the saved power explains at a fixed fan, negative where it cools; NaN if untold."""
+    heat_c = told(pairs.stock_heat_c)
+    explained = -expected_cooling_c(heat_c, np.zeros_like(heat_c), told(pairs.power_ratio))
     return np.where(np.array(pairs.is_fan_fixed) == 1, explained, np.nan)
-
-
-def clock_spread(told: MeasuredColumns) -> Vector:
-    """Of one run, as a share of the clock; NaN where it was not told."""
-    spread = _told(told.clock_spread_mhz)
-    return np.where(spread > 0, spread, np.nan) / _told(told.clock_mhz)
-
-
-def runs_of(told: MeasuredColumns) -> Vector:
-    """How many runs each reading is the mean of; one where nobody said."""
-    return np.nan_to_num(_told(told.runs), nan=1.0)

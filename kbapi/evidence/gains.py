@@ -13,9 +13,8 @@ from kbapi.evidence.gain_measures import (
     Measure,
     Vector,
     changes_in,
-    clock_spread,
     expected_rise_c,
-    runs_of,
+    told,
 )
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import few_of_each, latest_of_each, mean_by, ranks_of
@@ -141,13 +140,13 @@ class _UnitsOf:
     """Pairs as arrays, made once for all cells."""
 
     def __init__(self, pairs: PairColumns) -> None:
-        changes = changes_in(pairs)
+        spread = told(pairs.clock_spread)
         self._pairs = UnitGains(
-            changes,
-            expected_rise_c(pairs, changes["power"]),
-            runs_of(pairs.stock),
-            runs_of(pairs.tuned),
-            clock_spread(pairs.stock),
+            changes_in(pairs),
+            expected_rise_c(pairs),
+            told(pairs.runs_stock),
+            told(pairs.runs_tuned),
+            np.where(spread > 0, spread, np.nan),
         )
         self._unit = np.array(pairs.unit_id)
         self._contributor = np.array(pairs.contributor_id)
@@ -157,25 +156,25 @@ class _UnitsOf:
         """The cell of these pairs: of each unit its latest month, of each contributor three."""
         rows = latest_of_each(self._unit, self._month, inside)
         _, first, owner = np.unique(self._unit[rows], return_index=True, return_inverse=True)
-        told, lead = self._pairs.some(rows).means(owner), rows[first]
-        order = self._order[lead], *(told.changes[measure.name] for measure in MEASURES)
+        units, lead = self._pairs.some(rows).means(owner), rows[first]
+        order = self._order[lead], *(units.changes[measure.name] for measure in MEASURES)
         heard = few_of_each(self._contributor[lead], self._month[lead], order)
-        return GainCell(load, bool(is_capped), told.some(heard), told.units - len(heard))
+        return GainCell(load, bool(is_capped), units.some(heard), units.units - len(heard))
 
 
 def gain_block(
-    told: UnitGains, noises: Mapping[str, RunNoise], but: tuple[str, ...] = ()
+    gains: UnitGains, noises: Mapping[str, RunNoise], but: tuple[str, ...] = ()
 ) -> GainBlock | None:
     """What changed on these units, `but` left out because it was held; None for fewer than five."""
-    if told.units < FEWEST_UNITS_SHOWN:
+    if gains.units < FEWEST_UNITS_SHOWN:
         return None
     by_measure = [
-        (measure, told.some(~np.isnan(told.changes[measure.name])))
+        (measure, gains.some(~np.isnan(gains.changes[measure.name])))
         for measure in MEASURES
         if measure.name not in but
     ]
     return GainBlock(
-        units=told.units,
+        units=gains.units,
         measured=tuple(
             _measured(measure, units, noises.get(measure.name))
             for measure, units in by_measure
@@ -185,15 +184,15 @@ def gain_block(
     )
 
 
-def _measured(measure: Measure, told: UnitGains, learnt: RunNoise | None) -> MeasuredGain:
-    shift = pool_shift(told.changes[measure.name])
-    noise, noise_from = _noise_of(measure, told, learnt)
+def _measured(measure: Measure, gains: UnitGains, learnt: RunNoise | None) -> MeasuredGain:
+    shift = pool_shift(gains.changes[measure.name])
+    noise, noise_from = _noise_of(measure, gains, learnt)
     verdict: Verdict = "larger"
     if not shift.excludes_no_change:
         verdict = "none"
     elif noise is not None and abs(shift.estimate) <= noise:
         verdict = "hidden"
-    expected = told.expected_rise_c[~np.isnan(told.expected_rise_c)]
+    expected = gains.expected_rise_c[~np.isnan(gains.expected_rise_c)]
     is_explained = measure.name == "temperature" and len(expected) >= FEWEST_UNITS_SHOWN
     return MeasuredGain(
         measure,
@@ -206,14 +205,14 @@ def _measured(measure: Measure, told: UnitGains, learnt: RunNoise | None) -> Mea
 
 
 def _noise_of(
-    measure: Measure, told: UnitGains, learnt: RunNoise | None
+    measure: Measure, gains: UnitGains, learnt: RunNoise | None
 ) -> tuple[float | None, NoiseFrom]:
     if learnt is not None:
-        return learnt.of_one_pair(told.runs_stock, told.runs_tuned), "repeated_runs"
-    spreads = told.clock_spread[~np.isnan(told.clock_spread)]
+        return learnt.of_one_pair(gains.runs_stock, gains.runs_tuned), "repeated_runs"
+    spreads = gains.clock_spread[~np.isnan(gains.clock_spread)]
     if measure.name == "clock" and len(spreads) >= FEWEST_UNITS_SHOWN:
         reported = RunNoise(float(np.median(spreads)), len(spreads))
-        return reported.of_one_pair(told.runs_stock, told.runs_tuned), "reported_spread"
+        return reported.of_one_pair(gains.runs_stock, gains.runs_tuned), "reported_spread"
     return None, "spread_over_units"
 
 
@@ -221,12 +220,12 @@ def run_noises(rows: Sequence[RepeatRow]) -> dict[str, RunNoise]:
     """By measure, the noise of one run, where enough units were read again."""
     noises = {}
     for measure in MEASURES:
-        told = [(row, value) for row in rows if (value := measure.repeated(row)) is not None]
-        values = np.array([value for _, value in told])
+        read = [(row, value) for row in rows if (value := measure.repeated(row)) is not None]
+        values = np.array([value for _, value in read])
         noise = pool_run_noise(
             np.log(values) if measure.is_ratio else values,
-            np.array([float(row.runs) for row, _ in told]),
-            np.array([row.kind for row, _ in told], dtype=np.int64),
+            np.array([float(row.runs) for row, _ in read]),
+            np.array([row.kind for row, _ in read], dtype=np.int64),
         )
         if noise is not None and noise.groups >= _FEWEST_REPEATED:
             noises[measure.name] = noise

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, fields
 from operator import attrgetter
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import Connection
 
@@ -64,25 +64,11 @@ Numbers = tuple[float | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class MeasuredColumns:
-    """What readings told, each field one entry a reading."""
-
-    runs: Numbers
-    power_w: Numbers
-    clock_mhz: Numbers
-    clock_spread_mhz: Numbers
-    temp_c: Numbers
-    """The mean one, else the highest."""
-    ambient_c: Numbers
-    noise_dba: Numbers
-    performance: Numbers
-
-
-@dataclass(frozen=True, slots=True)
 class PairColumns:
-    """Stock and tuned of one document: one load, one cap, one kind of everything measured.
+    """Tuned beside stock of one document: one load, one cap, one kind of everything measured.
 
-    Each field holds one entry a pair: a thousand units as objects would cost more than their sums.
+    Each field holds one entry a pair, because a thousand units as objects would cost more than
+    their sums. Ratios are tuned over stock, differences tuned less stock; None where untold.
     """
 
     contributor_id: tuple[int, ...]
@@ -94,10 +80,20 @@ class PairColumns:
     is_capped: tuple[int, ...]
     is_fan_fixed: tuple[int, ...]
     """Both times."""
-    performance_sign: Numbers
-    """-1 where less is better, None where the units of measure differ or were not told."""
-    stock: MeasuredColumns
-    tuned: MeasuredColumns
+    performance_ratio: Numbers
+    """More is better, whatever the unit of measure; None where that differed."""
+    power_ratio: Numbers
+    clock_ratio: Numbers
+    rise_c: Numbers
+    """Above the room, whose own temperature must be told both times."""
+    stock_heat_c: Numbers
+    """Of stock above the room."""
+    louder_dba: Numbers
+    clock_spread: Numbers
+    """Of stock, as a share of its clock."""
+    runs_stock: tuple[int, ...]
+    """How many runs a reading is the mean of; one where nobody said."""
+    runs_tuned: tuple[int, ...]
 
 
 # A tuned reading speaks only beside a setting that counts: a locked machine ignores the request,
@@ -108,20 +104,19 @@ _PAIRS: Final = """
            stock.fan = 'fixed' AND tuned.fan = 'fixed',
            CASE WHEN stock.performance_unit <> tuned.performance_unit THEN NULL
                 WHEN stock.performance_unit = '' THEN NULL
-                WHEN stock.performance_unit = 's_per_job' THEN -1 ELSE 1 END,
-           stock.runs, stock.power_w, CASE WHEN stock.clock_kind <> 'requested'
-                                           THEN stock.clock_mhz END,
-           stock.clock_spread_mhz,
-           CASE WHEN stock.temp_avg_c IS NULL OR tuned.temp_avg_c IS NULL
-                THEN stock.temp_max_c ELSE stock.temp_avg_c END,
-           stock.ambient_c, stock.noise_dba, stock.performance,
-           tuned.runs, tuned.power_w, CASE WHEN tuned.clock_kind <> 'requested'
-                                           THEN tuned.clock_mhz END,
-           tuned.clock_spread_mhz,
-           CASE WHEN stock.temp_sensor <> tuned.temp_sensor THEN NULL
-                WHEN stock.temp_avg_c IS NULL OR tuned.temp_avg_c IS NULL
-                THEN tuned.temp_max_c ELSE tuned.temp_avg_c END,
-           tuned.ambient_c, tuned.noise_dba, tuned.performance
+                WHEN stock.performance_unit = 's_per_job'
+                THEN stock.performance / tuned.performance
+                ELSE tuned.performance / stock.performance END,
+           tuned.power_w / stock.power_w,
+           CASE WHEN stock.clock_kind <> 'requested' THEN tuned.clock_mhz / stock.clock_mhz END,
+           CASE WHEN stock.temp_sensor = tuned.temp_sensor
+                THEN COALESCE(tuned.temp_avg_c - stock.temp_avg_c,
+                              tuned.temp_max_c - stock.temp_max_c)
+                     - (tuned.ambient_c - stock.ambient_c) END,
+           COALESCE(stock.temp_avg_c, stock.temp_max_c) - stock.ambient_c,
+           tuned.noise_dba - stock.noise_dba,
+           stock.clock_spread_mhz / stock.clock_mhz,
+           COALESCE(stock.runs, 1), COALESCE(tuned.runs, 1)
     FROM reading AS stock
     JOIN reading AS tuned ON tuned.submission_id = stock.submission_id
          AND tuned.state = 'tuned' AND tuned.is_lowered = 1 AND tuned.load = stock.load
@@ -135,18 +130,12 @@ _PAIRS: Final = """
                   WHERE setting.submission_id = stock.submission_id
                     AND setting.status = 'counted')
     """
-_SHARED: Final = len(fields(PairColumns)) - 2
-_BOTH: Final = _SHARED + len(fields(MeasuredColumns))
 
 
 def load_pairs(connection: Connection, chip_id: int, load: str = "") -> PairColumns | None:
     """Every pair of a chip's readings that may be compared, in no order; None without any."""
     columns = list(zip(*find_rows(connection, _PAIRS, (chip_id, load)), strict=True))
-    if not columns:
-        return None
-    stock, tuned = MeasuredColumns(*columns[_SHARED:_BOTH]), MeasuredColumns(*columns[_BOTH:])
-    parts: list[Any] = [*columns[:_SHARED], stock, tuned]
-    return PairColumns(*parts)
+    return PairColumns(*columns) if columns else None
 
 
 @dataclass(frozen=True, slots=True)

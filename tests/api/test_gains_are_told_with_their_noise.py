@@ -126,6 +126,16 @@ def test_without_the_rooms_temperature_or_with_a_free_fan_heat_is_not_compared(
     assert told["temperature_free_fan"] == 6
 
 
+def test_quieter_is_told_in_decibels(client: FlaskClient) -> None:
+    for number in range(5):
+        stock, tuned = a_reading("stock", noise_dba=41), a_reading("tuned", noise_dba=38)
+        post(client, a_measured(number, stock, tuned))
+    (cell,) = gains(client)["cells"]
+    sound = gain(cell["overall"], "loudness")
+    assert (sound["estimate"], sound["unit"]) == (-3, "dB(A)")
+    assert sound["text"].startswith("Loudness: 3.0 dB(A) quieter")
+
+
 def test_time_for_a_job_is_better_when_it_is_less(client: FlaskClient) -> None:
     for number in range(5):
         stock = a_reading("stock", performance=50.0, performance_unit="s_per_job")
