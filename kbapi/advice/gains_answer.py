@@ -158,7 +158,8 @@ class _Teller:
         same_performance = self._part(
             told.at_equal("performance", EQUAL_PERFORMANCE), "performance"
         )
-        spent = told.spent_on_clock if told.spent_on_clock >= FEWEST_UNITS_SHOWN else None
+        at_limit = told.spent_on_clock
+        spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
         return GainCellTold(
             load=cell.load,
             condition="equal_cap" if cell.is_capped else "uncapped",

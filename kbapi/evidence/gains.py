@@ -168,52 +168,60 @@ def gain_block(
     """What changed on these units, `but` left out because it was held; None for fewer than five."""
     if gains.units < FEWEST_UNITS_SHOWN:
         return None
-    by_measure = [
-        (measure, gains.some(~np.isnan(gains.changes[measure.name])))
-        for measure in MEASURES
-        if measure.name not in but
-    ]
+    asked = [measure for measure in MEASURES if measure.name not in but]
+    telling = [~np.isnan(gains.changes[measure.name]) for measure in asked]
+    sizes = [int(units.sum()) for units in telling]
     return GainBlock(
         units=gains.units,
         measured=tuple(
-            _measured(measure, units, noises.get(measure.name))
-            for measure, units in by_measure
-            if units.units >= FEWEST_UNITS_SHOWN
+            _measured(measure, gains, units, noises.get(measure.name))
+            for measure, units, size in zip(asked, telling, sizes, strict=True)
+            if size >= FEWEST_UNITS_SHOWN
         ),
-        withheld=sum(0 < units.units < FEWEST_UNITS_SHOWN for _, units in by_measure),
+        withheld=sum(0 < size < FEWEST_UNITS_SHOWN for size in sizes),
     )
 
 
-def _measured(measure: Measure, gains: UnitGains, learnt: RunNoise | None) -> MeasuredGain:
-    shift = pool_shift(gains.changes[measure.name])
-    noise, noise_from = _noise_of(measure, gains, learnt)
-    verdict: Verdict = "larger"
-    if not shift.excludes_no_change:
-        verdict = "none"
-    elif noise is not None and abs(shift.estimate) <= noise:
-        verdict = "hidden"
-    expected = gains.expected_rise_c[~np.isnan(gains.expected_rise_c)]
-    is_explained = measure.name == "temperature" and len(expected) >= FEWEST_UNITS_SHOWN
+def _measured(
+    measure: Measure, gains: UnitGains, telling: NDArray[np.bool_], learnt: RunNoise | None
+) -> MeasuredGain:
+    shift = pool_shift(gains.changes[measure.name][telling])
+    noise_from: NoiseFrom = "repeated_runs"
+    if learnt is None:
+        learnt = _reported(measure, gains, telling)
+        noise_from = "spread_over_units" if learnt is None else "reported_spread"
+    noise = None
+    if learnt is not None:
+        noise = learnt.of_one_pair(gains.runs_stock[telling], gains.runs_tuned[telling])
     return MeasuredGain(
         measure,
         shift,
         noise,
         noise_from,
-        verdict,
-        float(np.median(expected)) if is_explained else None,
+        _verdict(shift, noise),
+        _expected(gains.expected_rise_c[telling]) if measure.name == "temperature" else None,
     )
 
 
-def _noise_of(
-    measure: Measure, gains: UnitGains, learnt: RunNoise | None
-) -> tuple[float | None, NoiseFrom]:
-    if learnt is not None:
-        return learnt.of_one_pair(gains.runs_stock, gains.runs_tuned), "repeated_runs"
-    spreads = gains.clock_spread[~np.isnan(gains.clock_spread)]
-    if measure.name == "clock" and len(spreads) >= FEWEST_UNITS_SHOWN:
-        reported = RunNoise(float(np.median(spreads)), len(spreads))
-        return reported.of_one_pair(gains.runs_stock, gains.runs_tuned), "reported_spread"
-    return None, "spread_over_units"
+def _reported(measure: Measure, gains: UnitGains, telling: NDArray[np.bool_]) -> RunNoise | None:
+    """The spread of the clock, where enough units tell it; nothing else tells its own."""
+    if measure.name != "clock":
+        return None
+    spreads = gains.clock_spread[telling & ~np.isnan(gains.clock_spread)]
+    if len(spreads) < FEWEST_UNITS_SHOWN:
+        return None
+    return RunNoise(float(np.median(spreads)), len(spreads))
+
+
+def _verdict(shift: PairedShift, noise: float | None) -> Verdict:
+    if not shift.excludes_no_change:
+        return "none"
+    return "hidden" if noise is not None and abs(shift.estimate) <= noise else "larger"
+
+
+def _expected(rises_c: Vector) -> float | None:
+    told_c = rises_c[~np.isnan(rises_c)]
+    return float(np.median(told_c)) if len(told_c) >= FEWEST_UNITS_SHOWN else None
 
 
 def run_noises(rows: Sequence[RepeatRow]) -> dict[str, RunNoise]:

@@ -33,20 +33,14 @@ class PowerPool:
         return len(self.stock_power_w)
 
 
-def largest_power_pool(curves: CurveColumns) -> PowerPool | None:
-    """The load and scope that most units tell a curve of, the first by name of equal ones.
-
-    None where nothing was measured but stock without a cap.
-    """
-    is_point = np.array(curves.is_tuned) + np.array(curves.is_capped) > 0
-    month, unit_id = ranks_of(curves.month), np.array(curves.unit_id)
-    told = zip(curves.load, curves.power_scope, curves.unit_id, is_point.tolist(), strict=True)
-    sizes = Counter(place[:2] for place in {one[:3] for one in told if one[3]})
-    if not sizes:
-        return None
+def largest_power_pool(curves: CurveColumns) -> PowerPool:
+    """The load and scope that most units tell a curve of, the first by name of equal ones."""
+    told = set(zip(curves.load, curves.power_scope, curves.unit_id, strict=True))
+    sizes = Counter(place[:2] for place in told)
     load, scope = min(sizes, key=lambda place: (-sizes[place], place))
-    inside = (np.array(curves.load) == load) & (np.array(curves.power_scope) == scope) & is_point
-    rows = latest_of_each(unit_id, month, np.flatnonzero(inside))
+    inside = (np.array(curves.load) == load) & (np.array(curves.power_scope) == scope)
+    month = ranks_of(curves.month)
+    rows = latest_of_each(np.array(curves.unit_id), month, np.flatnonzero(inside))
     return _pool(curves, load, scope, rows, month)
 
 

@@ -34,10 +34,15 @@ def nth_walsh_averages(ordered: Vector, places: Sequence[int]) -> tuple[float, .
     >>> nth_walsh_averages(np.array([0.0, 2.0, 6.0]), (1, 3, 6))
     (0.0, 2.0, 6.0)
     """
-    return tuple(_nth(ordered, place) for place in places)
+    found: dict[int, float] = {}
+    for place in places:
+        if place not in found:
+            found |= _around(ordered, place)
+    return tuple(found[place] for place in places)
 
 
-def _nth(ordered: Vector, place: int) -> float:
+def _around(ordered: Vector, place: int) -> dict[int, float]:
+    """The average at this place and, where it comes for nothing, the next: a median needs both."""
     units = len(ordered)
     first = np.arange(units)
     few = max(_FEW, 4 * units)
@@ -54,12 +59,12 @@ def _nth(ordered: Vector, place: int) -> float:
             middle = float(np.min(0.5 * (ordered[inside] + ordered[below[inside]])))
             ends = _ends_at(ordered, middle)
             if int((ends - first).sum()) >= place:
-                return middle
+                return {place: middle}
         if not low < middle < high:
             middle = 0.5 * (low + high)
         if not low < middle < high:
             # Equal to the last bit: so many ties that there is nothing left to tell apart.
-            return high
+            return {place: high}
         ends = _ends_at(ordered, middle)
         reached = int((ends - first).sum())
         if reached >= place:
@@ -68,7 +73,9 @@ def _nth(ordered: Vector, place: int) -> float:
             below, low, before = ends, middle, reached
     left = _averages_between(ordered, below, upto)
     rank = place - 1 - before
-    return float(np.partition(left, rank)[rank])
+    ranks = [rank, rank + 1] if rank + 1 < len(left) else [rank]
+    found = np.partition(left, ranks)[ranks]
+    return {place + further: float(value) for further, value in enumerate(found)}
 
 
 def _ends_at(ordered: Vector, average: float) -> Counts:

@@ -99,8 +99,16 @@ class PairColumns:
 # A tuned reading speaks only beside a setting that counts: a locked machine ignores the request,
 # and its readings would say that tuning changes nothing.
 _PAIRS: Final = """
-    SELECT stock.contributor_id, stock.unit_id, COALESCE(unit.token_hash, x''),
-           submission.measured_month, stock.load, stock.power_cap_w IS NOT NULL,
+    WITH sent AS MATERIALIZED (
+        SELECT submission.id, submission.measured_month AS month,
+               COALESCE(unit.token_hash, x'') AS unit_order
+        FROM submission JOIN unit ON unit.id = submission.unit_id
+        WHERE submission.chip_id = ?1
+          AND EXISTS (SELECT 1 FROM setting_result AS setting
+                      WHERE setting.submission_id = submission.id AND setting.status = 'counted')
+    )
+    SELECT stock.contributor_id, stock.unit_id, sent.unit_order,
+           sent.month, stock.load, stock.power_cap_w IS NOT NULL,
            stock.fan = 'fixed' AND tuned.fan = 'fixed',
            CASE WHEN stock.performance_unit <> tuned.performance_unit THEN NULL
                 WHEN stock.performance_unit = '' THEN NULL
@@ -117,18 +125,13 @@ _PAIRS: Final = """
            tuned.noise_dba - stock.noise_dba,
            stock.clock_spread_mhz / stock.clock_mhz,
            COALESCE(stock.runs, 1), COALESCE(tuned.runs, 1)
-    FROM reading AS stock
+    FROM sent
+    JOIN reading AS stock ON stock.submission_id = sent.id
     JOIN reading AS tuned ON tuned.submission_id = stock.submission_id
          AND tuned.state = 'tuned' AND tuned.is_lowered = 1 AND tuned.load = stock.load
          AND tuned.power_cap_w IS stock.power_cap_w
          AND tuned.power_scope = stock.power_scope AND tuned.clock_kind = stock.clock_kind
-    JOIN submission ON submission.id = stock.submission_id
-    JOIN unit ON unit.id = stock.unit_id
-    WHERE stock.chip_id = ?1 AND stock.load <> '' AND (?2 = '' OR stock.load = ?2)
-      AND stock.state = 'stock'
-      AND EXISTS (SELECT 1 FROM setting_result AS setting
-                  WHERE setting.submission_id = stock.submission_id
-                    AND setting.status = 'counted')
+    WHERE stock.load <> '' AND (?2 = '' OR stock.load = ?2) AND stock.state = 'stock'
     """
 
 
@@ -188,7 +191,6 @@ class CurveColumns:
     load: tuple[str, ...]
     power_scope: tuple[str, ...]
     is_tuned: tuple[int, ...]
-    is_capped: tuple[int, ...]
     stock_power_w: tuple[float, ...]
     power_w: tuple[float, ...]
     """As measured, else the cap."""
@@ -199,41 +201,45 @@ class CurveColumns:
 # What a document without any setting measured at stock is as good as another's; one whose
 # settings were all set aside is not.
 _CURVES: Final = """
-    WITH judged AS (
-        SELECT submission_id, MAX(status = 'counted') AS counted, MIN(status = 'set_aside') AS aside
-        FROM setting_result
-        WHERE submission_id IN (SELECT submission_id FROM reading WHERE chip_id = ?1)
-        GROUP BY submission_id
+    WITH judged AS MATERIALIZED (
+        SELECT submission.id, submission.measured_month AS month,
+               COALESCE(unit.token_hash, x'') AS unit_order,
+               COALESCE(MAX(setting.status = 'counted'), 0) AS is_counted
+        FROM submission
+        JOIN unit ON unit.id = submission.unit_id
+        LEFT JOIN setting_result AS setting ON setting.submission_id = submission.id
+        WHERE submission.chip_id = ?1
+        GROUP BY submission.id
+        HAVING COALESCE(MIN(setting.status = 'set_aside'), 0) = 0
     ),
-    base AS (
-        SELECT submission_id, load, power_scope, performance_unit,
+    base AS MATERIALIZED (
+        SELECT judged.*, load, power_scope, performance_unit,
                AVG(power_w) AS power_w, AVG(performance) AS performance
-        FROM reading
-        WHERE chip_id = ?1 AND load <> '' AND (?2 = '' OR load = ?2) AND state = 'stock'
+        FROM judged JOIN reading ON reading.submission_id = judged.id
+        WHERE load <> '' AND (?2 = '' OR load = ?2) AND state = 'stock'
           AND power_cap_w IS NULL AND power_w > 0 AND performance > 0
-        GROUP BY submission_id, load, power_scope, performance_unit
+        GROUP BY judged.id, load, power_scope, performance_unit
     )
-    SELECT reading.contributor_id, reading.unit_id, COALESCE(unit.token_hash, x''),
-           submission.measured_month, reading.load, reading.power_scope,
-           reading.state = 'tuned', reading.power_cap_w IS NOT NULL, base.power_w,
+    SELECT reading.contributor_id, reading.unit_id, base.unit_order, base.month, base.load,
+           base.power_scope, reading.state = 'tuned', base.power_w,
            COALESCE(reading.power_w, reading.power_cap_w),
            CASE WHEN base.performance_unit = 's_per_job'
                 THEN base.performance / reading.performance
                 ELSE reading.performance / base.performance END
-    FROM reading
-    JOIN base ON base.submission_id = reading.submission_id AND base.load = reading.load
-         AND base.power_scope = reading.power_scope
-         AND base.performance_unit = reading.performance_unit
-    JOIN submission ON submission.id = reading.submission_id
-    JOIN unit ON unit.id = reading.unit_id
-    LEFT JOIN judged ON judged.submission_id = reading.submission_id
-    WHERE reading.chip_id = ?1 AND COALESCE(judged.aside, 0) = 0
-      AND reading.performance > 0 AND COALESCE(reading.power_w, reading.power_cap_w) > 0
-      AND (reading.state = 'stock' OR (reading.is_lowered = 1 AND judged.counted = 1))
+    FROM base
+    JOIN reading ON reading.submission_id = base.id AND reading.load = base.load
+         AND reading.power_scope = base.power_scope
+         AND reading.performance_unit = base.performance_unit
+    WHERE reading.performance > 0 AND COALESCE(reading.power_w, reading.power_cap_w) > 0
+      AND CASE reading.state WHEN 'stock' THEN reading.power_cap_w IS NOT NULL
+                             ELSE reading.is_lowered = 1 AND base.is_counted = 1 END
     """
 
 
 def load_curves(connection: Connection, chip_id: int, load: str = "") -> CurveColumns | None:
-    """Every reading on a unit's curve of performance over power, in no order; None without any."""
+    """Every reading on a unit's curve of performance over power, in no order; None without any.
+
+    The uncapped stock that all of them are held against is not among them.
+    """
     columns = list(zip(*find_rows(connection, _CURVES, (chip_id, load)), strict=True))
     return CurveColumns(*columns) if columns else None
