@@ -105,6 +105,7 @@ LOUDEST_DBA: Final = 120
 # Two readings are of equal power, or clock, when they differ by no more than repeated runs do.
 EQUAL_POWER: Final = 0.02
 EQUAL_CLOCK: Final = 0.02
+EQUAL_PERFORMANCE: Final = 0.02
 POWER_NOISE: Final = 0.02
 CLOCK_NOISE: Final = 0.01
 TEMPERATURE_NOISE_C: Final = 2

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice.question import Question
+from kbapi.advice.stored import Asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,10 +18,10 @@ class Caution:
 @dataclass(frozen=True, slots=True)
 class _Rule:
     caution: Caution
-    applies: Callable[[Question], bool]
+    applies: Callable[[Asked], bool]
 
 
-def _always(_: Question) -> bool:
+def _always(_: Asked) -> bool:
     return True
 
 
@@ -97,7 +97,7 @@ _RULES: Final = tuple(
 )
 
 
-def cautions_for(question: Question) -> tuple[Caution, ...]:
+def cautions_for(question: Asked) -> tuple[Caution, ...]:
     """Every caution that belongs to an answer to this question, the most urgent first."""
     return tuple(rule.caution for rule in _RULES if rule.applies(question))
 
@@ -116,7 +116,7 @@ _SEARCHING: Final = (
 )
 
 
-def cautions_while_searching(question: Question) -> tuple[Caution, ...]:
+def cautions_while_searching(question: Asked) -> tuple[Caution, ...]:
     """The cautions that belong to a setting that is proposed for a trial."""
     return (*cautions_for(question), *_SEARCHING)
 
@@ -153,3 +153,25 @@ def cautions_about_time() -> tuple[Caution, ...]:
     """The cautions that belong to settings over months, and to one that is no longer stable."""
     told = {rule.caution.code: rule.caution for rule in _RULES}
     return tuple(told[code] for code in _ABOUT_TIME)
+
+
+_HEAT_ALONE: Final = Caution(
+    "temperature_alone",
+    "A lower temperature alone is no gain: compare at equal power, at equal performance, at one "
+    "fan speed and in one room. A chip at its power or heat limit gains clock and stays as hot.",
+)
+_NEVER_ABOVE: Final = Caution(
+    "limits_only_lower",
+    "A power limit is only ever lowered here. Nothing in this answer lifts one above stock, or "
+    "touches a limit of temperature or protection.",
+)
+
+
+def cautions_about_gains(question: Asked) -> tuple[Caution, ...]:
+    """The cautions that belong to what tuning changed."""
+    return (_HEAT_ALONE, *cautions_for(question))
+
+
+def cautions_about_power(question: Asked) -> tuple[Caution, ...]:
+    """The cautions that belong to a power limit."""
+    return (_NEVER_ABOVE, *cautions_for(question))

@@ -10,11 +10,13 @@ from pydantic import TypeAdapter
 
 from kbapi.advice.diagnose import DiagnosisAnswer
 from kbapi.advice.diagnose_question import DiagnosisSchema
+from kbapi.advice.gains_answer import GainsAnswer
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
 from kbapi.advice.lasting import LastingAnswer
 from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.next_step_told import NextStepAnswer
+from kbapi.advice.power_answer import PowerAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
 from kbapi.api.answers import AcceptedAnswer, Health
@@ -48,6 +50,8 @@ ANSWERS: Final = (
     NextStepAnswer,
     LastingAnswer,
     DiagnosisAnswer,
+    GainsAnswer,
+    PowerAnswer,
     IdentifyAnswer,
     ChipPage,
     ChipDetail,

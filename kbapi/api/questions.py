@@ -7,12 +7,16 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import Schema
 
+from kbapi.advice.gains import advise_gains
+from kbapi.advice.gains_question import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.lasting import (
     LastingQuestionSchema,
     advise_lasting,
     parse_lasting_question,
 )
 from kbapi.advice.locks import LockQuestionSchema, advise_locks, parse_lock_question
+from kbapi.advice.power import advise_power
+from kbapi.advice.power_question import PowerQuestionSchema, parse_power_question
 from kbapi.advice.question import Question, QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
 from kbapi.advice.start import advise_start
@@ -72,6 +76,26 @@ def show_lasting() -> Response:
     """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""
     question = parse_lasting_question(request.args.to_dict(flat=False), instance().catalogue)
     return _conditional(advise_lasting(instance(), question))
+
+
+@blueprint.route("/gains", methods=["GET"])
+@blueprint.doc(
+    **_documented("What tuning changed, by load and cap.", "GainsAnswer", GainsQuestionSchema)
+)
+def show_gains() -> Response:
+    """Show what tuning changed on pairs of readings, and where one's own pair lies among them."""
+    question = parse_gains_question(request.args.to_dict(flat=False), instance().catalogue)
+    return _conditional(advise_gains(instance(), question))
+
+
+@blueprint.route("/power", methods=["GET"])
+@blueprint.doc(
+    **_documented("Performance over power, with limits.", "PowerAnswer", PowerQuestionSchema)
+)
+def suggest_power_limit() -> Response:
+    """Suggest the smallest power limit that keeps a share of performance, at stock and tuned."""
+    question = parse_power_question(request.args.to_dict(flat=False), instance().catalogue)
+    return _conditional(advise_power(instance(), question))
 
 
 def _answer(advise: Callable[[Instance, Question], AnswerBytes]) -> Response:

@@ -9,16 +9,17 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.names import GRAMMAR_VERSION
-from kbapi.intake.documents import Lock, Platform, SubmittedResult
+from kbapi.intake.documents import Lock, Platform, Reading, SubmittedResult
 from kbapi.intake.reader import ReadDocument
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import chip_rows
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_rows import NewLock
 from kbapi.storage.people import find_or_add_unit
+from kbapi.storage.reading_rows import NewReading
 from kbapi.storage.submissions import ConditionsKey, NewSetting, NewSubmission, PoolKey
 from kbapi.versions import RULES_VERSION
-from kbapi.vocabulary import PROTECTIONS
+from kbapi.vocabulary import LIMIT_CONTROLS, PROTECTIONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,7 @@ def new_submission(
         grammar_version=GRAMMAR_VERSION,
         settings=tuple(new_setting(instance, document, one) for one in screened),
         locks=rows_of_locks(document.result, measured_month),
+        readings=rows_of_readings(document.result),
         reading_ignored=orjson.dumps(document.ignored).decode(),
         chip_conflict=document.chip_conflict or "",
     )
@@ -103,6 +105,43 @@ def _new_lock(lock: Lock, platform: Platform, measured_month: str) -> NewLock:
         os=platform.os or "",
         **protections,
     )
+
+
+def rows_of_readings(result: SubmittedResult) -> tuple[NewReading, ...]:
+    """The document's readings, without what cannot be right, ready to be saved."""
+    return tuple(_new_reading(reading, result) for reading in result.readings)
+
+
+def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
+    return NewReading(
+        state=reading.state,
+        is_lowered=int(reading.state == "tuned" and _is_lowered(reading, result)),
+        load=reading.load or "",
+        runs=reading.runs,
+        minutes=reading.minutes,
+        power_w=reading.power_w,
+        power_scope=reading.power_scope or "",
+        power_cap_w=reading.power_cap_w,
+        clock_mhz=reading.clock_mhz,
+        clock_spread_mhz=reading.clock_spread_mhz,
+        clock_kind=reading.clock_kind or "",
+        temp_avg_c=reading.temp_avg_c,
+        temp_max_c=reading.temp_max_c,
+        temp_sensor=reading.temp_sensor or "",
+        ambient_c=reading.ambient_c,
+        fan=reading.fan or "",
+        noise_dba=reading.noise_dba,
+        performance=reading.performance,
+        performance_low=reading.performance_low,
+        performance_unit=reading.performance_unit or "",
+    )
+
+
+def _is_lowered(reading: Reading, result: SubmittedResult) -> bool:
+    """Whether anything but a power limit was in force; untold is the setting in use."""
+    if not reading.settings:
+        return bool(result.settings)
+    return any(one.control in LIMIT_CONTROLS for one in reading.settings)
 
 
 def _conditions_of(screened: ScreenedSetting, platform: Platform) -> ConditionsKey:

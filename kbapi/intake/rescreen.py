@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.json_text import JsonReading
-from kbapi.intake.new_rows import new_setting, rows_of_locks
+from kbapi.intake.new_rows import new_setting, rows_of_locks, rows_of_readings
 from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.intake.screening import REFUSED_NOW
 from kbapi.intake.scrubber import CODE
@@ -66,6 +66,7 @@ def screened_again(
     return read_again.Rescreened(
         settings=tuple(new_setting(instance, document, one) for one in screen(instance, document)),
         locks=rows_of_locks(document.result, stored.measured_month),
+        readings=rows_of_readings(document.result),
         reading_ignored=orjson.dumps(document.ignored).decode(),
         chip_conflict=document.chip_conflict or "",
         rules_version=RULES_VERSION,

@@ -122,7 +122,7 @@ def _cooled_too_much(pair: ReadingPair) -> bool:
     for name in ("temp_avg_c", "temp_max_c"):
         rise = rise_c(pair, name)
         if rise is not None:
-            expected = expected_cooling_c(getattr(pair.stock, name), room, power)
+            expected: float = expected_cooling_c(getattr(pair.stock, name), room, power)
             explained = bounds.MOST_OF_EXPECTED_COOLING * max(expected, 0)
             return -rise > max(explained, bounds.EXPECTED_COOLING_FLOOR_C)
     return False

@@ -7,7 +7,12 @@ al., *Fundamentals of Heat and Mass Transfer*, 7th ed., 2011, section 3.1), whic
 speed keeps constant.
 """
 
-from typing import Final
+from typing import Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.bounds import CLOCK_NOISE, EQUAL_POWER, TEMPERATURE_NOISE_C
 
 # What the compute and graphics rails of laptops and desktops run at under load, idle and boost.
 LEAST_RAIL_MV: Final = 600.0
@@ -16,7 +21,10 @@ MOST_RAIL_MV: Final = 1_350.0
 LEAST_SHARE_OF_RAIL: Final = 0.25
 
 
-def expected_cooling_c(stock_c: float, ambient_c: float, power_ratio: float) -> float:
+_Number = TypeVar("_Number", float, NDArray[np.float64])
+
+
+def expected_cooling_c(stock_c: _Number, ambient_c: _Number, power_ratio: _Number) -> _Number:
     """How much cooler it gets at a fixed fan: (T_stock - T_ambient) (1 - P_tuned/P_stock).
 
     >>> expected_cooling_c(84, 22, 45 / 60)
@@ -55,3 +63,21 @@ def clock_ratio_range(depth_mv: float) -> tuple[float, float]:
     """
     least, most = power_ratio_range(depth_mv)
     return 1 / most, 1 / least
+
+
+def is_spent_on_clock(
+    clock_ratio: NDArray[np.float64], power_ratio: NDArray[np.float64], rise_c: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Where what a lower voltage saved became clock: good results that no thermometer shows.
+
+    A chip that runs into its limit of power or of heat keeps that power or heat when its voltage
+    falls, and runs faster. Float64 arrays of one shape, NaN where nothing is known; `rise_c` is how
+    much hotter tuned is than stock, above the room.
+
+    >>> ratios = np.array([1.06, 1.0, 1.06]), np.array([1.0, 0.85, np.nan])
+    >>> is_spent_on_clock(*ratios, np.array([0.3, -9.0, np.nan])).tolist()
+    [True, False, False]
+    """
+    keeps_power = np.abs(power_ratio - 1) <= EQUAL_POWER
+    keeps_heat = np.abs(rise_c) <= TEMPERATURE_NOISE_C
+    return (clock_ratio > 1 + CLOCK_NOISE) & (keeps_power | keeps_heat)

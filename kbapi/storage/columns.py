@@ -33,6 +33,12 @@ def number(column: str, low: int, high: int) -> CheckConstraint:
     return CheckConstraint(f"{column} IS NULL OR ({held})", name=column)
 
 
+def positive(column: str) -> CheckConstraint:
+    """The promise of a number above zero, or nothing."""
+    held = f"typeof({column}) IN ('real', 'integer') AND {column} > 0"
+    return CheckConstraint(f"{column} IS NULL OR ({held})", name=column)
+
+
 def text(column: str, longest: int, *, nullable: bool = False) -> CheckConstraint:
     """The promise of a text that is neither empty nor over-long."""
     held = f"typeof({column}) = 'text' AND length({column}) BETWEEN 1 AND {longest}"

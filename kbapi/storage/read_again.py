@@ -6,6 +6,7 @@ from sqlalchemy import Connection, delete, select, update
 
 from kbapi.storage.decision_rows import apply_decisions
 from kbapi.storage.lock_rows import NewLock, save_locks
+from kbapi.storage.reading_rows import NewReading, save_readings
 from kbapi.storage.submissions import (
     EvidenceKey,
     NewSetting,
@@ -16,7 +17,7 @@ from kbapi.storage.submissions import (
     find_places,
     save_settings,
 )
-from kbapi.storage.tables import FollowUp, LockReport, Pool, SettingResult, Submission
+from kbapi.storage.tables import FollowUp, LockReport, Pool, Reading, SettingResult, Submission
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,7 @@ class Rescreened:
 
     settings: tuple[NewSetting, ...]
     locks: tuple[NewLock, ...]
+    readings: tuple[NewReading, ...]
     reading_ignored: str
     chip_conflict: str
     rules_version: int
@@ -47,12 +49,13 @@ def replace_screening(
 ) -> list[EvidenceKey]:
     """The places that the document's settings were and are merged into."""
     before = find_places(connection, SettingResult, stored.id)
-    for table in (SettingResult, LockReport):
+    for table in (SettingResult, LockReport, Reading):
         connection.execute(delete(table).where(table.submission_id == stored.id))
     place = SavedDocument(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
     after = save_settings(connection, place, again.settings)
     apply_decisions(connection, stored.id)
     save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
+    save_readings(connection, stored.id, stored.chip_id, stored.unit, again.readings)
     connection.execute(
         update(Submission)
         .where(Submission.id == stored.id)
@@ -112,13 +115,17 @@ def note_grammar(connection: Connection, submission_id: int, grammar_version: in
 def set_aside(
     connection: Connection, submission_id: int, reasons: str, rules_version: int
 ) -> list[EvidenceKey]:
-    """The places of a document all of whose settings are set aside for these reasons."""
+    """The places of a document all of whose settings are set aside for these reasons.
+
+    Its readings are forgotten: whoever mistook something in it may have mistaken them as well.
+    """
     connection.execute(
         update(SettingResult)
         .where(SettingResult.submission_id == submission_id)
         .values(screened="set_aside", reasons=reasons)
     )
     apply_decisions(connection, submission_id)
+    connection.execute(delete(Reading).where(Reading.submission_id == submission_id))
     connection.execute(
         update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
     )

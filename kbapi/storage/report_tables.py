@@ -1,4 +1,4 @@
-"""Tables of what people report beside their settings: locks, and what became of a setting."""
+"""Tables of what people report beside their settings: locks, readings, what became of a setting."""
 
 from datetime import date
 
@@ -11,17 +11,25 @@ from kbapi.storage.columns import (
     integer,
     json_text,
     month,
+    number,
     one_of,
+    positive,
     told_month,
     told_text,
 )
 from kbapi.vocabulary import (
+    CLOCK_KINDS,
     CONTROLS,
     DOMAINS,
+    FANS,
     FOLLOW_UP_OUTCOMES,
+    LOADS,
     LOCK_STATUSES,
     LOCKS_FOUND_BY,
+    PERFORMANCE_UNITS,
+    POWER_SCOPES,
     PROTECTIONS,
+    READING_STATES,
     SWITCHES,
 )
 
@@ -75,6 +83,69 @@ class LockReport(SQLModel, table=True):
     memory_integrity: str
     kernel_lockdown: str
     voltage_write_protection: str
+
+
+class Reading(SQLModel, table=True):
+    """What sensors and a load told of one unit at stock or tuned; what cannot be right is absent.
+
+    Texts are empty and numbers NULL where nothing was told.
+    """
+
+    __tablename__ = "reading"
+    __table_args__ = (
+        integer("ordinal", 0, 1_000),
+        one_of("state", *READING_STATES),
+        integer("is_lowered", 0, 1),
+        one_of("load", "", *LOADS),
+        integer("runs", 1, 10_000, nullable=True),
+        number("minutes", 0, 525_600),
+        number("power_w", 0, 1_000),
+        one_of("power_scope", "", *POWER_SCOPES),
+        number("power_cap_w", 0, 1_000),
+        number("clock_mhz", 10, 10_000),
+        number("clock_spread_mhz", 0, 10_000),
+        one_of("clock_kind", "", *CLOCK_KINDS),
+        number("temp_avg_c", -20, 130),
+        number("temp_max_c", -20, 130),
+        told_text("temp_sensor", 40),
+        number("ambient_c", -20, 130),
+        one_of("fan", "", *FANS),
+        number("noise_dba", 10, 120),
+        positive("performance"),
+        positive("performance_low"),
+        one_of("performance_unit", "", *PERFORMANCE_UNITS),
+        UniqueConstraint("submission_id", "ordinal"),
+        Index("ix_reading_chip_load", "chip_id", "load"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
+    )
+    ordinal: int
+    chip_id: int = Field(foreign_key="chip.id")
+    unit_id: int = Field(foreign_key="unit.id", index=True)
+    contributor_id: int = Field(foreign_key="contributor.id", index=True)
+    state: str
+    is_lowered: int
+    """Whether a setting below stock was in force, a power limit apart."""
+    load: str
+    runs: int | None = None
+    minutes: float | None = None
+    power_w: float | None = None
+    power_scope: str
+    power_cap_w: float | None = None
+    clock_mhz: float | None = None
+    clock_spread_mhz: float | None = None
+    clock_kind: str
+    temp_avg_c: float | None = None
+    temp_max_c: float | None = None
+    temp_sensor: str
+    ambient_c: float | None = None
+    fan: str
+    noise_dba: float | None = None
+    performance: float | None = None
+    performance_low: float | None = None
+    performance_unit: str
 
 
 class FollowUp(SQLModel, table=True):

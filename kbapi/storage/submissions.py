@@ -18,6 +18,7 @@ from sqlalchemy import (
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import NewLock, save_locks
 from kbapi.storage.people import UnitRow
+from kbapi.storage.reading_rows import NewReading, save_readings
 from kbapi.storage.statements import add_row, add_rows, find_number, find_row, find_rows
 from kbapi.storage.tables import (
     Conditions,
@@ -103,6 +104,7 @@ class NewSubmission:
     grammar_version: int
     settings: tuple[NewSetting, ...]
     locks: tuple[NewLock, ...] = ()
+    readings: tuple[NewReading, ...] = ()
     reading_ignored: str = "[]"
     chip_conflict: str = ""
 
@@ -176,6 +178,7 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
         ),
     )
     save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
+    save_readings(connection, submission_id, new.chip_id, new.unit, new.readings)
     place = SavedDocument(submission_id, new.chip_id, new.unit.id, new.measured_month)
     return submission_id, save_settings(connection, place, new.settings)
 

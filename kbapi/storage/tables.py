@@ -21,7 +21,7 @@ from kbapi.storage.columns import (
 from kbapi.storage.curation_tables import AccessKey, Decision
 from kbapi.storage.judging_tables import PoolJudgement, SetAsideUnit, UnlikeContributor
 from kbapi.storage.note_table import NoteHistory, NoteRow
-from kbapi.storage.report_tables import FollowUp, LockReport
+from kbapi.storage.report_tables import FollowUp, LockReport, Reading
 from kbapi.vocabulary import DOMAINS, STANDING_WORDS
 
 __all__ = [
@@ -41,6 +41,7 @@ __all__ = [
     "Pool",
     "PoolJudgement",
     "PoolSpread",
+    "Reading",
     "SQLModel",
     "SetAsideUnit",
     "SettingResult",

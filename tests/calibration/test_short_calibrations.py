@@ -10,8 +10,10 @@ from tests.calibration import (
     coverage,
     filters,
     first_setting,
+    gains,
     next_step,
     poison,
+    power,
     race,
     siblings,
     time,
@@ -28,6 +30,8 @@ CALIBRATIONS = {
     "poison": poison,
     "chain": chain,
     "time": time,
+    "gains": gains,
+    "power": power,
 }
 
 
@@ -146,3 +150,18 @@ def test_intervals_of_lasting_shares_hold_and_margins_are_not_learnt_by_luck(rep
 
 def test_a_planted_update_stands_first(reports):
     assert min(values(reports["time"], "planted update ranked first")) >= 0.85
+
+
+def test_intervals_of_gains_hold_as_often_as_they_say(reports):
+    # A thousand runs a cell: three binomial errors are two points.
+    rows = reports["gains"]
+    assert max(values(rows, "largest distance")) <= 0.025
+    assert min(values(rows, "coverage less attained", "told to half a percent")) >= -0.025
+
+
+def test_the_limit_that_keeps_a_share_is_found(reports):
+    rows = reports["power"]
+    assert max(values(rows, "mean distance")) <= 2.0
+    assert min(values(rows, "within 2 W")) >= 0.75
+    assert min(values(rows, "coverage of the limit")) >= 0.80
+    assert min(values(rows, "coverage of the gain")) >= 0.80

@@ -82,6 +82,18 @@ def test_honest_testers_do_things_in_the_shares_of_the_table(
     assert sum(map(does, honest)) / len(honest) == pytest.approx(share, abs=0.02)
 
 
+def test_caps_are_measured_in_pairs_by_some_who_show_an_effect(results: list[ClubResult]) -> None:
+    capped = Counter()
+    for result in results:
+        readings = result.document.get("readings", [])
+        caps = Counter(one["power_cap_w"] for one in readings if "power_cap_w" in one)
+        assert set(caps.values()) <= {2}
+        capped[result.standing, len(caps)] += bool(readings)
+    assert {caps for (standing, caps) in capped if standing == "claim"} == {0}
+    with_caps, without = capped["honest", 3], capped["honest", 0]
+    assert with_caps / (with_caps + without) == pytest.approx(shares.CAPS_TOLD, abs=0.04)
+
+
 def test_a_setting_without_effect_never_fails_and_shows_nothing(results: list[ClubResult]) -> None:
     for setting in settings_of(results, "claim") + settings_of(results, "locked_and_claiming"):
         assert setting["unstable_at"] is None
@@ -182,6 +194,7 @@ def test_firmware_stands_oldest_first_and_each_class_has_one_before_the_first_mo
         shares.STOCK_PASSED_TOLD,
         shares.IN_USE_TOLD,
         shares.READINGS_TOLD,
+        shares.CAPS_TOLD,
         shares.TRIALS_TOLD,
         shares.OPEN_LOCK_TOLD,
         shares.CHANGE_MADE,

@@ -60,15 +60,19 @@ def test_an_honest_document_brackets_the_limit_of_its_unit() -> None:
                 check_told(setting, limit)
 
 
-def readings(form: str, *, on_gpu: bool) -> list[tuple[dict[str, float], dict[str, float]]]:
+def readings(
+    form: str, *, on_gpu: bool, under_cap: bool = False
+) -> list[tuple[dict[str, float], dict[str, float]]]:
     pairs = []
     for result in club_results(6_000, Random(3)):
         document = result.document
         is_gpu = any(limit.pool.clock_mhz for limit in result.limits)
         wanted = document["platform"]["form"] == form and is_gpu == on_gpu
         if result.standing == "honest" and wanted and "readings" in document:
-            pairs.append(tuple(document["readings"]))
-    return pairs
+            told = document["readings"]
+            capped = [one for one in told if "power_cap_w" in one]
+            pairs.append(tuple(capped[:2] if under_cap else told[:2]))
+    return [pair for pair in pairs if pair]
 
 
 def mean_ratio(pairs: list[tuple[dict[str, float], dict[str, float]]], field: str) -> float:
@@ -89,3 +93,12 @@ def test_a_chip_at_its_power_limit_keeps_its_power_and_gains_speed() -> None:
     assert mean_ratio(pairs, "clock_mhz") > 1.04
     assert mean_ratio(pairs, "performance") > 1.04
     assert all(stock["throttle_reasons"] for stock, _ in pairs)
+
+
+def test_under_a_lower_cap_both_draw_the_same_and_the_tuned_one_does_more() -> None:
+    pairs = readings("desktop", on_gpu=False, under_cap=True)
+    uncapped = readings("desktop", on_gpu=False)
+    assert all(stock["power_cap_w"] == tuned["power_cap_w"] == 106 for stock, tuned in pairs)
+    assert max(one["power_w"] for pair in pairs for one in pair) < 106 * 1.03
+    assert mean_ratio(pairs, "performance") > 1.03
+    assert mean_ratio(uncapped, "performance") == pytest.approx(1, abs=0.01)

@@ -19,7 +19,7 @@ from tests.makers import a_setting, a_submission, rows_of, send
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
 
 
-@pytest.fixture(params=["0001", "0002"])
+@pytest.fixture(params=["0001", "0002", "0004"])
 def upgraded(tmp_path: Path, request: pytest.FixtureRequest) -> Instance:
     settings = Settings(home=tmp_path)
     database_at(request.param, settings.database_path)
@@ -97,9 +97,23 @@ def test_screening_again_equals_sending_today(tmp_path: Path) -> None:
         )
         connection.exec_driver_sql("UPDATE setting_result SET status = 'counted', reasons = '[]'")
         connection.exec_driver_sql("DELETE FROM lock_report")
+        connection.exec_driver_sql("DELETE FROM reading")
     assert rescreen(old) == 4
     assert evidence_in_words(old) == evidence_in_words(new)
-    for table in ("submission", "setting_result", "lock_report"):
+    for table in ("submission", "setting_result", "lock_report", "reading"):
         assert [row[6:] for row in rows_of(old)[table]] == [row[6:] for row in rows_of(new)[table]]
     old.close()
     new.close()
+
+
+@pytest.mark.parametrize("upgraded", ["0004"], indirect=True)
+def test_results_of_before_the_table_of_readings_get_theirs(upgraded: Instance) -> None:
+    told = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
+    wanted = sum(len(document.get("readings", [])) for document in told)
+    assert wanted > 0
+    assert column(upgraded, "SELECT COUNT(*) FROM reading") == [0]
+    rescreen(upgraded)
+    assert column(upgraded, "SELECT COUNT(*) FROM reading") == [wanted]
+    states = column(upgraded, "SELECT state || is_lowered FROM reading")
+    assert set(states) == {"stock0", "tuned1"}
+    upgraded.close()

@@ -222,3 +222,58 @@ def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
         if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
             return max(depth - 1, 0)
         depth += 1
+
+
+def walsh_averages(values: list[float]) -> list[float]:
+    """The means of all pairs, each number with itself as well, in order."""
+    return sorted((one + other) / 2 for place, one in enumerate(values) for other in values[place:])
+
+
+def signed_rank_chances(units: int) -> list[float]:
+    """P(V <= v) for every v, by trying every choice of signs."""
+    ways = [0] * (units * (units + 1) // 2 + 1)
+    for signs in range(2**units):
+        ways[sum(rank + 1 for rank in range(units) if signs >> rank & 1)] += 1
+    return [sum(ways[: v + 1]) / 2**units for v in range(len(ways))]
+
+
+def pooled_shift(
+    values: list[float], confidence: float, chances: list[float]
+) -> tuple[float, float, float, float]:
+    """Estimate, low, high, attained confidence: the innermost averages that are sure enough."""
+    averages = walsh_averages(values)
+    middle = len(averages)
+    estimate = (averages[(middle - 1) // 2] + averages[middle // 2]) / 2
+    place = 1
+    while 1 - 2 * chances[place] >= confidence - 1e-12:
+        place += 1
+    return estimate, averages[place - 1], averages[-place], 1 - 2 * chances[place - 1]
+
+
+def never_falling(heights: list[float], weights: list[float]) -> list[float]:
+    """Pool adjacent violators, block by block."""
+    blocks: list[list[float]] = []
+    for height, weight in zip(heights, weights, strict=True):
+        blocks.append([height, weight, 1])
+        while len(blocks) > 1 and blocks[-2][0] >= blocks[-1][0]:
+            height, weight, points = blocks.pop()
+            before = blocks[-1]
+            total = before[1] + weight
+            before[0] = (before[0] * before[1] + height * weight) / total
+            before[1:] = [total, before[2] + points]
+    return [height for height, _, points in blocks for _ in range(int(points))]
+
+
+def concave_over(at: list[float], heights: list[float]) -> list[float]:
+    """The least concave majorant: the highest chord of two points over each point."""
+    points = range(len(at))
+    return [
+        max(
+            heights[i]
+            + (0.0 if i == j else (heights[j] - heights[i]) * (at[k] - at[i]) / (at[j] - at[i]))
+            for i in points
+            for j in points
+            if i <= k <= j
+        )
+        for k in points
+    ]

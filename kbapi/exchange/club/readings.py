@@ -2,13 +2,17 @@
 
 At equal clock power falls with the square of the voltage. A chip that sits at its power limit
 keeps its power and raises its clock instead, along power ~ clock ** 2.2. Heat above ambient goes
-with power. Performance follows the clock to the power of 0.9.
+with power. Performance follows the clock to the power of 0.9. Under a lower power limit the clock
+gives way along the same curve.
 """
 
+from copy import copy
 from dataclasses import dataclass
+from functools import partial
 from random import Random
 from typing import Any, Final
 
+from kbapi.exchange.club import shares
 from kbapi.exchange.club.machines import Machine
 from kbapi.exchange.club.platforms import SUSTAINED_W
 from kbapi.exchange.club.testing import Tested
@@ -24,6 +28,9 @@ _CORE_STOCK_MV: Final = {"laptop": 1000.0, "desktop": 1200.0, "mini": 1000.0, "h
 _CLOCK_MHZ: Final = {"laptop": 2900, "desktop": 4300, "mini": 2500, "handheld": 2200}
 _GPU_W: Final = {"laptop": 80, "desktop": 180, "mini": 45, "handheld": 15}
 _HEAT_AT_STOCK_C: Final = {"laptop": 62.0, "desktop": 50.0, "mini": 55.0, "handheld": 52.0}
+
+_CAPS: Final = (0.85, 0.7, 0.55)
+"""Of what a form's stock draws for long."""
 
 # Standard deviations of one write-up's mean, as shares of the value, and in degrees.
 _POWER_NOISE: Final = 0.006
@@ -44,7 +51,7 @@ class _State:
 
 
 def readings_part(rng: Random, machine: Machine, tested: Tested, *, has_effect: bool) -> list[Part]:
-    """A stock and a tuned reading of one unit under one load, at equal limits."""
+    """A stock and a tuned reading of one unit under one load, some under lower limits as well."""
     if tested.in_use is None:
         return []
     ambient_c = round(rng.gauss(22, 2))
@@ -57,10 +64,41 @@ def readings_part(rng: Random, machine: Machine, tested: Tested, *, has_effect: 
         "ambient_c": ambient_c,
         "fan": "fixed" if rng.random() < 0.5 else "auto",
     }
-    return [
-        {"state": "stock", **shared, **_shown(rng, stock, machine, tested, ambient_c)},
-        {"state": "tuned", **shared, **_shown(rng, tuned, machine, tested, ambient_c)},
-    ]
+    at = partial(_reading, machine=machine, tested=tested, shared=shared)
+    readings = [at(rng, "stock", stock), at(rng, "tuned", tuned)]
+    # The same dice, turned by what they showed: the club's other results do not depend on caps.
+    own = copy(rng)
+    own.seed(repr(stock))
+    if has_effect and own.random() < shares.CAPS_TOLD:
+        for cap_w in (round(part * _sustained_w(machine, tested)) for part in _CAPS):
+            for name, state in (("stock", stock), ("tuned", tuned)):
+                capped = at(own, name, _under(cap_w, state, stock))
+                readings.append({**capped, "power_cap_w": cap_w})
+    return readings
+
+
+def _reading(
+    rng: Random, name: str, state: _State, *, machine: Machine, tested: Tested, shared: Part
+) -> Part:
+    shown = _shown(rng, state, machine, tested, shared["ambient_c"])
+    return {"state": name, **shared, **shown}
+
+
+def _sustained_w(machine: Machine, tested: Tested) -> float:
+    form = machine.of_class.form
+    return _GPU_W[form] if _is_gpu(tested) else SUSTAINED_W[form]
+
+
+def _under(cap_w: float, state: _State, stock: _State) -> _State:
+    """The same under a power limit; above what it draws a limit changes nothing."""
+    ratio = min(1.0, cap_w / state.power_w)
+    clock_ratio = ratio ** (1 / _CLOCK_POWER)
+    return _State(
+        power_w=state.power_w * ratio,
+        clock_mhz=state.clock_mhz * clock_ratio,
+        performance=state.performance * clock_ratio**_PERFORMANCE_POWER,
+        heat_c=stock.heat_c * state.power_w * ratio / stock.power_w,
+    )
 
 
 def _is_gpu(tested: Tested) -> bool:
@@ -82,7 +120,7 @@ def _voltage_ratio(machine: Machine, tested: Tested) -> float:
 
 def _at_stock(rng: Random, machine: Machine, tested: Tested) -> _State:
     form = machine.of_class.form
-    power_w = _GPU_W[form] if _is_gpu(tested) else SUSTAINED_W[form]
+    power_w = _sustained_w(machine, tested)
     clock_mhz = tested.search.pool.clock_mhz or _CLOCK_MHZ[form] * rng.gauss(1, 0.02)
     performance = (90.0 if _is_gpu(tested) else 42.0) * rng.gauss(1, 0.05)
     heat_c = _HEAT_AT_STOCK_C[form] * machine.cooling.heat

@@ -26,6 +26,8 @@ SESSION_TESTS: Final = 0.70
 STOCK_PASSED_TOLD: Final = 0.95
 IN_USE_TOLD: Final = 0.70
 READINGS_TOLD: Final = 0.50
+# Of those with readings and an effect: measured again under lower power limits.
+CAPS_TOLD: Final = 0.40
 TRIALS_TOLD: Final = 0.40
 
 # Of documents from machines that are open.

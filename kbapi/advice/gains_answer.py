@@ -1,0 +1,236 @@
+"""An answer about gains put together: cells become measures with intervals and sentences."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from kbapi.advice import gains_wording
+from kbapi.advice.cautions import Caution, cautions_about_gains
+from kbapi.advice.gains_question import GainsQuestion
+from kbapi.advice.told import ChipAnswered
+from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
+from kbapi.evidence.gains import (
+    GainBlock,
+    GainCell,
+    MeasuredGain,
+    UnitGains,
+    gain_block,
+)
+from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.stats.gains import RunNoise, share_below
+
+
+@dataclass(frozen=True, slots=True)
+class OwnPlace:
+    """Where one's own change lies among the units of the pool."""
+
+    ratio: float
+    share_below: float
+    """The share of these units with a smaller ratio; who has the same counts half."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class GainTold:
+    """One measure: tuned over stock, or tuned less stock."""
+
+    measure: str
+    kind: str
+    """ratio (1.05 is 5 % more) or difference."""
+    unit: str
+    """Of a difference; empty for ratios."""
+    estimate: float
+    interval: tuple[float, float]
+    attained_confidence: float
+    units: int
+    noise: float | None
+    """What repeated runs of one unit differ by, as the ratio's share or in the unit."""
+    noise_from: str
+    """repeated_runs, reported_spread or, where neither was told, spread_over_units."""
+    is_larger_than_noise: bool
+    expected: float | None
+    """Of a temperature at a fixed fan: what the saved power explains."""
+    own: OwnPlace | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class GainBlockTold:
+    """What changed on some units of a cell."""
+
+    units: int
+    gains: tuple[GainTold, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GainCellTold:
+    """One load under one condition."""
+
+    load: str
+    condition: str
+    """uncapped, or equal_cap: under a power limit that was the same at stock and tuned."""
+    units: int
+    left_out_units: int
+    """Further units of contributors who are heard with three."""
+    overall: GainBlockTold
+    at_equal_power: GainBlockTold | None
+    """Units that drew as much tuned as at stock, within 2 %."""
+    at_equal_performance: GainBlockTold | None
+    """Units that achieved as much tuned as at stock, within 2 %."""
+    spent_on_clock_units: int | None
+    """Units at their limit of power or heat, where the gain is clock and no degree."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoGains:
+    """Why there are no numbers."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class GainsAnswer:
+    """The whole answer."""
+
+    chip: ChipAnswered
+    load: str | None
+    cells: tuple[GainCellTold, ...]
+    reason: NoGains | None
+    withheld_cells: int
+    """Loads, conditions and measures of fewer than five units, which are not shown."""
+    method: str
+    revision: str
+    summary: str
+    cautions: tuple[Caution, ...]
+
+
+def gains_answer(
+    question: GainsQuestion,
+    cells: list[GainCell],
+    noises: Mapping[str, RunNoise],
+    revision: str,
+) -> GainsAnswer:
+    """The answer from the cells of a chip and the noise of its runs."""
+    chip = question.chip
+    teller = _Teller(noises, question.own_changes)
+    told = tuple(told for cell in cells if (told := teller.cell(cell)) is not None)
+    widest = max(told, key=lambda one: one.units, default=None)
+    return GainsAnswer(
+        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        load=question.load or None,
+        cells=told,
+        reason=None if told else _no_gains(chip.name, cells),
+        withheld_cells=teller.withheld,
+        method=gains_wording.METHOD,
+        revision=revision,
+        summary=gains_wording.nothing_to_tell(chip.name, any_pairs=bool(cells))
+        if widest is None
+        else gains_wording.summary_of_gains(chip.name, widest.text),
+        cautions=cautions_about_gains(question),
+    )
+
+
+def _no_gains(name: str, cells: list[GainCell]) -> NoGains:
+    code = "too_few_units" if cells else "no_pairs"
+    return NoGains(code, gains_wording.nothing_to_tell(name, any_pairs=bool(cells)))
+
+
+class _Teller:
+    """Puts cells on the wire, and counts what it withholds on the way."""
+
+    def __init__(self, noises: Mapping[str, RunNoise], own: Mapping[str, float]) -> None:
+        self._noises = noises
+        self._own = own
+        self.withheld = 0
+
+    def cell(self, cell: GainCell) -> GainCellTold | None:
+        """The cell as it is told, None where that would be about fewer than five units."""
+        told = cell.told
+        overall = gain_block(told, self._noises)
+        if overall is None:
+            self.withheld += 1
+            return None
+        same_power = self._part(told.at_equal("power", EQUAL_POWER), "power")
+        same_performance = self._part(
+            told.at_equal("performance", EQUAL_PERFORMANCE), "performance"
+        )
+        at_limit = told.spent_on_clock
+        spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
+        return GainCellTold(
+            load=cell.load,
+            condition="equal_cap" if cell.is_capped else "uncapped",
+            units=overall.units,
+            left_out_units=cell.left_out,
+            overall=self._block(overall, self._own, told),
+            at_equal_power=self._told(same_power),
+            at_equal_performance=self._told(same_performance),
+            spent_on_clock_units=spent,
+            text=gains_wording.cell_in_words(cell, overall, same_power, same_performance, spent),
+        )
+
+    def _part(self, told: UnitGains, held: str) -> GainBlock | None:
+        # Where one of the two is held, performance per watt says the same as the other.
+        block = gain_block(told, self._noises, (held, "performance_per_watt"))
+        self.withheld += block is None and told.units > 0
+        return block
+
+    def _told(self, block: GainBlock | None) -> GainBlockTold | None:
+        return None if block is None else self._block(block, {}, None)
+
+    def _block(
+        self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None
+    ) -> GainBlockTold:
+        self.withheld += block.withheld
+        gains = (_gain_told(one, _own_place(one.measure.name, own, told)) for one in block.measured)
+        return GainBlockTold(block.units, tuple(gains))
+
+
+def _gain_told(gain: MeasuredGain, own: OwnPlace | None) -> GainTold:
+    name, shift = gain.measure.name, gain.shift
+    as_told = _ratio if gain.measure.is_ratio else _difference
+    return GainTold(
+        measure=name,
+        kind="ratio" if gain.measure.is_ratio else "difference",
+        unit=gains_wording.UNITS.get(name, ""),
+        estimate=as_told(shift.estimate),
+        interval=(as_told(shift.low), as_told(shift.high)),
+        attained_confidence=round(shift.attained_confidence, 4),
+        units=shift.units,
+        noise=None
+        if gain.noise is None
+        else round(_ratio(gain.noise) - 1, 4)
+        if gain.measure.is_ratio
+        else _difference(gain.noise),
+        noise_from=gain.noise_from,
+        is_larger_than_noise=gain.verdict == "larger",
+        expected=None if gain.expected is None else _difference(gain.expected),
+        own=own,
+        text=gains_wording.gain_in_words(gain),
+    )
+
+
+def _ratio(logarithm: float) -> float:
+    return round(math.exp(logarithm), 4)
+
+
+def _difference(value: float) -> float:
+    # Adding zero keeps a difference of nothing from being written -0.0.
+    return round(value, 2) + 0
+
+
+def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> OwnPlace | None:
+    if told is None or name not in own:
+        return None
+    pool = told.changes[name][~np.isnan(told.changes[name])]
+    # The own ratio is known to the thousandth, and so is what it is compared with.
+    share = share_below(np.exp(pool).round(3), round(math.exp(own[name]), 3))
+    ratio = math.exp(own[name])
+    return OwnPlace(
+        round(ratio, 3),
+        round(share, 3),
+        gains_wording.own_in_words(name, ratio, share, len(pool)),
+    )

@@ -1,0 +1,255 @@
+"""An answer about power limits put together: curves, limits and sentences."""
+
+from dataclasses import dataclass
+
+from kbapi.advice import power_wording
+from kbapi.advice.cautions import Caution, cautions_about_power
+from kbapi.advice.power_question import PowerQuestion
+from kbapi.advice.told import ChipAnswered
+from kbapi.evidence.power import PowerPool
+from kbapi.stats.power_curve import NOMINAL_CONFIDENCE, Estimate, PowerCurve, PowerFit
+
+
+@dataclass(frozen=True, slots=True)
+class NumberTold:
+    """A number with its interval."""
+
+    value: float
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class KnotTold:
+    """A point of a curve, which stands on five units at least."""
+
+    power_share: float
+    """Of what a unit draws at stock without a limit."""
+    power_w: float
+    """The same for the unit with the median stock power."""
+    performance_share: float
+    """Of what a unit achieves at stock without a limit."""
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitTold:
+    """The smallest limit that keeps the wanted share of performance."""
+
+    power_share: NumberTold
+    limit_w: NumberTold
+    """For the unit with the median stock power; take your own stock power times the share."""
+    is_at_edge: bool
+    """Whether nothing lower was measured: a lower limit may keep as much."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BestTold:
+    """Where performance per watt is largest."""
+
+    power_share: NumberTold
+    limit_w: float
+    performance_per_watt: NumberTold
+    """Stock without a limit is 1."""
+    is_at_edge: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CurveTold:
+    """One pooled curve, at stock or tuned."""
+
+    units: int
+    knots: tuple[KnotTold, ...]
+    smallest_limit: LimitTold | None
+    """None where the curve does not reach the wanted share within what was measured."""
+    best_per_watt: BestTold
+
+
+@dataclass(frozen=True, slots=True)
+class AtLimitTold:
+    """What the limit that was asked about costs, and what tuning gains under it."""
+
+    limit_w: float
+    power_share: float | None
+    stock_performance: NumberTold | None
+    tuned_performance: NumberTold | None
+    gain: NumberTold | None
+    """Tuned over stock performance."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoPower:
+    """Why there are no numbers."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PowerAnswer:
+    """The whole answer."""
+
+    chip: ChipAnswered
+    load: str | None
+    power_scope: str | None
+    """Of what the power is: package, board..."""
+    keep_share: float
+    units: int | None
+    left_out_units: int | None
+    """Further units of contributors who are heard with three."""
+    stock_power_w: NumberTold | None
+    """Of the median unit at stock without a limit."""
+    confidence: float
+    """Nominal, of every interval: a bootstrap over units."""
+    stock: CurveTold | None
+    tuned: CurveTold | None
+    at_limit: AtLimitTold | None
+    reason: NoPower | None
+    method: str
+    revision: str
+    summary: str
+    cautions: tuple[Caution, ...]
+
+
+def power_answer(
+    question: PowerQuestion, pool: PowerPool | None, fit: PowerFit | None, revision: str
+) -> PowerAnswer:
+    """The answer from a chip's pool and its fit."""
+    if pool is None or fit is None or (fit.stock is None and fit.tuned is None):
+        return _without_numbers(question, pool, revision)
+    chip = question.chip
+    stock, tuned = (_curve_told(question, fit, curve) for curve in (fit.stock, fit.tuned))
+    return PowerAnswer(
+        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        load=pool.load,
+        power_scope=pool.power_scope or None,
+        keep_share=question.keep_share,
+        units=pool.units,
+        left_out_units=pool.left_out,
+        stock_power_w=_number(fit.estimate(fit.stock_power_w), 1),
+        confidence=fit.confidence,
+        stock=stock,
+        tuned=tuned,
+        at_limit=None if question.limit_w is None else _at_limit(question.limit_w, fit),
+        reason=None,
+        method=power_wording.METHOD,
+        revision=revision,
+        summary=power_wording.summary_of_power(
+            chip.name,
+            pool.load,
+            *(None if one is None else _headline(one) for one in (stock, tuned)),
+        ),
+        cautions=cautions_about_power(question),
+    )
+
+
+def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: str) -> PowerAnswer:
+    chip = question.chip
+    text = power_wording.nothing_to_tell(chip.name, any_units=pool is not None)
+    return PowerAnswer(
+        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        load=question.load or None,
+        power_scope=None,
+        keep_share=question.keep_share,
+        units=None,
+        left_out_units=None,
+        stock_power_w=None,
+        confidence=NOMINAL_CONFIDENCE,
+        stock=None,
+        tuned=None,
+        at_limit=None,
+        reason=NoPower("no_curves" if pool is None else "too_few_units", text),
+        method=power_wording.METHOD,
+        revision=revision,
+        summary=text,
+        cautions=cautions_about_power(question),
+    )
+
+
+def _headline(curve: CurveTold | None) -> str | None:
+    if curve is None:
+        return None
+    return curve.best_per_watt.text if curve.smallest_limit is None else curve.smallest_limit.text
+
+
+def _number(estimate: Estimate, digits: int = 4) -> NumberTold:
+    return NumberTold(
+        round(estimate.value, digits), (round(estimate.low, digits), round(estimate.high, digits))
+    )
+
+
+def _curve_told(
+    question: PowerQuestion, fit: PowerFit, curve: PowerCurve | None
+) -> CurveTold | None:
+    if curve is None:
+        return None
+    return CurveTold(
+        units=curve.units,
+        knots=tuple(_knot_told(fit, curve, float(power)) for power in curve.power),
+        smallest_limit=_limit_told(question.keep_share, fit, curve),
+        best_per_watt=_best_told(fit, curve),
+    )
+
+
+def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> KnotTold:
+    heights = fit.estimate(curve.at(power))
+    return KnotTold(
+        power_share=round(power, 4),
+        power_w=round(power * float(fit.stock_power_w[0]), 1),
+        performance_share=round(heights.value, 4),
+        interval=(round(heights.low, 4), round(heights.high, 4)),
+    )
+
+
+def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> LimitTold | None:
+    share = fit.smallest_limit(curve, keep_share)
+    in_w = fit.smallest_limit_w(curve, keep_share)
+    if share is None or in_w is None:
+        return None
+    told = _number(in_w, 1)
+    return LimitTold(
+        power_share=_number(share),
+        limit_w=told,
+        is_at_edge=share.is_at_edge,
+        text=power_wording.limit_in_words(
+            keep_share, share.value, told.value, told.interval, is_at_edge=share.is_at_edge
+        ),
+    )
+
+
+def _best_told(fit: PowerFit, curve: PowerCurve) -> BestTold:
+    best = fit.best_per_watt(curve)
+    limit_w = round(best.value * float(fit.stock_power_w[0]), 1)
+    per_watt = fit.per_watt(curve, best.value)
+    return BestTold(
+        power_share=_number(best),
+        limit_w=limit_w,
+        performance_per_watt=_number(per_watt),
+        is_at_edge=best.is_at_edge,
+        text=power_wording.best_in_words(limit_w, per_watt.value, is_at_edge=best.is_at_edge),
+    )
+
+
+def _at_limit(limit_w: float, fit: PowerFit) -> AtLimitTold:
+    share = limit_w / float(fit.stock_power_w[0])
+    if share > 1:
+        return AtLimitTold(limit_w, None, None, None, None, power_wording.ABOVE_STOCK)
+    stock, tuned = (
+        None if curve is None or not curve.covers(share) else _number(fit.estimate(curve.at(share)))
+        for curve in (fit.stock, fit.tuned)
+    )
+    gain = fit.gain_at(share)
+    return AtLimitTold(
+        limit_w=limit_w,
+        power_share=round(share, 4),
+        stock_performance=stock,
+        tuned_performance=tuned,
+        gain=None if gain is None else _number(gain),
+        text=power_wording.at_limit_in_words(
+            limit_w,
+            None if stock is None else stock.value,
+            None if gain is None else (gain.value, gain.low, gain.high),
+        ),
+    )

@@ -1,0 +1,103 @@
+"""A question about power limits, parsed once."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import orjson
+from marshmallow import ValidationError, fields, validate
+
+from kbapi.advice.question import chip_asked
+from kbapi.bounds import MOST_POWER_W
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.errors import Problem, QuestionRefused
+from kbapi.vocabulary import LOADS
+from kbapi.wire import OneWordOf, ParameterNumber, StrictSchema, Text, read_parameters
+
+_LEAST_SHARE, _MOST_SHARE, _DEFAULT_SHARE = 0.5, 0.99, 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class PowerQuestion:
+    """What is asked about the power limits of a chip."""
+
+    chip: ChipName
+    load: str
+    keep_share: float
+    limit_w: float | None
+
+    @property
+    def key(self) -> str:
+        """One text for all ways of asking the same."""
+        asked = [self.load, self.keep_share, self.limit_w]
+        return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
+
+
+def _on_the_hundredth(share: float) -> None:
+    if abs(share * 100 - round(share * 100)) > 1e-9:
+        raise ValidationError("A share is given in hundredths, such as 0.9 or 0.95.")
+
+
+class PowerQuestionSchema(StrictSchema):
+    """The query parameters of a question about power limits."""
+
+    chip = Text(
+        required=True,
+        metadata={
+            "description": "The chip as the system prints it, or a catalogue key.",
+            "example": "norvane-sable-7-4820mx",
+        },
+    )
+    load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+        load_default="",
+        validate=OneWordOf(("", *LOADS)),
+        metadata={
+            "description": "The load class; unless given, the one that most units tell.",
+            "example": "all_core",
+        },
+    )
+    keep_share = ParameterNumber(
+        load_default=_DEFAULT_SHARE,
+        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), _on_the_hundredth],
+        metadata={
+            "description": "The share of uncapped stock performance to keep.",
+            "example": 0.95,
+        },
+    )
+    limit_w = ParameterNumber(
+        load_default=None,
+        validate=validate.Range(1, MOST_POWER_W),
+        metadata={
+            "description": "Tell what this limit costs and what tuning gains under it, in W; "
+            "never above stock.",
+            "example": 45,
+        },
+    )
+
+
+_POWER_QUESTION: Final = PowerQuestionSchema()
+
+
+def parse_power_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> PowerQuestion:
+    """The question that these parameters ask.
+
+    Raises
+    ------
+    QuestionRefused
+        With every problem; a pointer is the name of a parameter.
+    """
+    read = read_parameters(_POWER_QUESTION, sent)
+    chip, problems = chip_asked(sent, catalogue), list(read.problems)
+    if isinstance(chip, Problem):
+        problems.append(chip)
+    if problems or not isinstance(chip, ChipName):
+        raise QuestionRefused(problems=problems)
+    asked = read.values
+    limit_w = asked["limit_w"]
+    return PowerQuestion(
+        chip,
+        asked["load"],
+        round(asked["keep_share"], 2),
+        None if limit_w is None else round(limit_w, 1),
+    )

@@ -1,0 +1,64 @@
+"""Readings become units that each count once: their latest month, a few of each contributor."""
+
+from collections.abc import Sequence
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+
+Places = NDArray[np.int64]
+_Word = TypeVar("_Word", str, bytes)
+
+
+def few_of_each(contributor: Places, month: Places, order: Sequence[NDArray[np.generic]]) -> Places:
+    """At most three units of one contributor, the latest measured; their places, in `order`.
+
+    `contributor` and `month` (larger is later) are int64 arrays, shape (n,), one entry a unit;
+    `order` are columns that sort units, the first one first, in a way that has nothing to do with
+    when they came. Ranks know no weights of one third: a flood counts as three units by leaving
+    the rest out.
+    """
+    places = np.lexsort((*reversed(order), -month, contributor))
+    of_whom = contributor[places]
+    begins = np.concatenate([[True], of_whom[1:] != of_whom[:-1]])[: len(places)]
+    since = np.arange(len(places)) - np.maximum.accumulate(
+        np.where(begins, np.arange(len(places)), 0)
+    )
+    heard = np.sort(places[since < UNITS_OF_FULL_WEIGHT])
+    return heard[np.lexsort(tuple(column[heard] for column in reversed(order)))]
+
+
+def ranks_of(words: Sequence[_Word]) -> Places:
+    """Each word's place among the distinct ones, in their order.
+
+    >>> ranks_of(["2026-08", "2026-02", "2026-08"]).tolist()
+    [1, 0, 1]
+    """
+    rank = {word: place for place, word in enumerate(sorted(set(words)))}
+    return np.array([rank[word] for word in words], dtype=np.int64)
+
+
+def latest_of_each(unit: Places, month: Places, inside: Places) -> Places:
+    """Those of the rows `inside` that are of their unit's latest month there."""
+    latest = np.zeros(int(unit.max(initial=0)) + 1, dtype=np.int64)
+    np.maximum.at(latest, unit[inside], month[inside])
+    return np.asarray(inside[month[inside] == latest[unit[inside]]])
+
+
+def mean_by(owner: NDArray[np.intp], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of what is told, by owner from 0; NaN where nothing is.
+
+    >>> mean_by(np.array([0, 1, 0]), np.array([1.0, np.nan, 2.0])).tolist()
+    [1.5, nan]
+    """
+    if np.array_equal(owner, np.arange(len(owner))):
+        return values  # one row each, as most units have
+    # Added up in the order of their size: the same to the last bit in whatever order rows come.
+    order = np.lexsort((values, owner))
+    order = order[~np.isnan(values[order])]
+    owners = int(owner.max(initial=-1)) + 1
+    sums = np.bincount(owner[order], values[order], owners)
+    counts = np.bincount(owner[order], minlength=owners)
+    return np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)

@@ -1,0 +1,287 @@
+"""Gains over HTTP: ratios with intervals, judged against noise, at equal power and performance."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.app import create_app
+from tests.api.measured import a_measured, a_reading, ask, post
+from tests.intake.evidence_in_words import instances_of_one_secret
+from tests.makers import a_setting, a_submission
+
+
+def saver(number: int, percent: float = 15.0, **more: Any) -> dict[str, Any]:
+    """A unit with power to spare: as fast as before, less power and heat."""
+    part = 1 - percent / 100
+    tuned = {"power_w": 60 * part, "temp_avg_c": 22 + 62 * part}
+    return a_measured(number, a_reading("stock"), a_reading("tuned", **tuned), **more)
+
+
+def climber(number: int, percent: float = 6.0, **more: Any) -> dict[str, Any]:
+    """A unit at its power limit: as hot as before, faster."""
+    part = 1 + percent / 100
+    tuned = {"clock_mhz": 2700 * part, "performance": 40 * part}
+    return a_measured(number, a_reading("stock"), a_reading("tuned", **tuned), **more)
+
+
+def gains(client: FlaskClient, **asked: Any) -> dict[str, Any]:
+    return ask(client, "/v1/gains", **asked)
+
+
+def gain(block: dict[str, Any], measure: str) -> dict[str, Any]:
+    (found,) = [one for one in block["gains"] if one["measure"] == measure]
+    return found
+
+
+def test_nobody_has_measured_is_said_and_nothing_is_invented(client: FlaskClient) -> None:
+    answer = gains(client)
+    assert answer["cells"] == []
+    assert answer["reason"]["code"] == "no_pairs"
+    assert answer["cautions"][0]["code"] == "temperature_alone"
+
+
+@pytest.mark.parametrize("units", [1, 4])
+def test_fewer_than_five_units_are_withheld_and_that_is_said(
+    client: FlaskClient, units: int
+) -> None:
+    for number in range(units):
+        post(client, saver(number))
+    answer = gains(client)
+    assert answer["cells"] == []
+    assert answer["withheld_cells"] == 1
+    assert answer["reason"]["code"] == "too_few_units"
+    assert "five units" in answer["summary"]
+
+
+def test_five_units_attain_less_than_asked_and_the_answer_says_how_much(
+    client: FlaskClient,
+) -> None:
+    for number in range(5):
+        post(client, saver(number, 12 + number))
+    (cell,) = gains(client)["cells"]
+    assert (cell["load"], cell["condition"], cell["units"]) == ("all_core", "uncapped", 5)
+    power = gain(cell["overall"], "power")
+    assert power["estimate"] == pytest.approx(0.86, abs=0.001)
+    assert power["interval"] == pytest.approx([0.84, 0.88], abs=1e-4)
+    assert power["attained_confidence"] == 0.9375
+    assert "93.8 %" in power["text"]
+
+
+def test_equal_performance_tells_the_saving_and_equal_power_the_speed(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        post(client, saver(number, 14 + number / 10))
+        post(client, climber(10 + number, 6 + number / 10))
+    (cell,) = gains(client)["cells"]
+    assert cell["units"] == 12
+    saving = gain(cell["at_equal_performance"], "power")
+    assert saving["estimate"] == pytest.approx(0.8575, abs=0.001)
+    assert saving["units"] == 6
+    speed = gain(cell["at_equal_power"], "performance")
+    assert speed["estimate"] == pytest.approx(1.0625, abs=0.001)
+    assert "performance" not in {one["measure"] for one in cell["at_equal_performance"]["gains"]}
+    per_watt = gain(cell["overall"], "performance_per_watt")
+    assert 1.06 < per_watt["estimate"] < 1.17
+
+
+def test_a_chip_at_its_limit_gains_clock_and_that_is_called_good(client: FlaskClient) -> None:
+    for number in range(7):
+        post(client, climber(number, 5 + number / 10))
+    (cell,) = gains(client)["cells"]
+    heat = gain(cell["at_equal_power"], "temperature")
+    assert (heat["estimate"], heat["is_larger_than_noise"]) == (0, False)
+    assert cell["spent_on_clock_units"] == 7
+    assert "a good result" in cell["text"]
+
+
+def test_temperatures_stand_above_the_room_beside_what_the_power_explains(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        warmer = {"power_w": 48.0, "ambient_c": 26.0, "temp_avg_c": 26 + 49.6 + number / 10}
+        document = a_measured(number, a_reading("stock"), a_reading("tuned", **warmer))
+        post(client, document)
+    (cell,) = gains(client)["cells"]
+    heat = gain(cell["at_equal_performance"], "temperature")
+    assert heat["estimate"] == pytest.approx(-12.4 + 0.25, abs=0.02)
+    assert heat["expected"] == pytest.approx(-62 * 0.2, abs=0.01)
+    assert heat["unit"] == "C"
+
+
+def test_without_the_rooms_temperature_or_with_a_free_fan_heat_is_not_compared(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        readings = [a_reading(state, ambient_c=...) for state in ("stock", "tuned")]
+        post(client, a_measured(number, *readings))
+        free = [a_reading(state, fan="auto") for state in ("stock", "tuned")]
+        post(client, a_measured(10 + number, *free))
+    (cell,) = gains(client)["cells"]
+    assert cell["units"] == 12
+    told = {one["measure"]: one["units"] for one in cell["overall"]["gains"]}
+    assert "temperature" not in told
+    assert told["temperature_free_fan"] == 6
+
+
+def test_quieter_is_told_in_decibels(client: FlaskClient) -> None:
+    for number in range(5):
+        stock, tuned = a_reading("stock", noise_dba=41), a_reading("tuned", noise_dba=38)
+        post(client, a_measured(number, stock, tuned))
+    (cell,) = gains(client)["cells"]
+    sound = gain(cell["overall"], "loudness")
+    assert (sound["estimate"], sound["unit"]) == (-3, "dB(A)")
+    assert sound["text"].startswith("Loudness: 3.0 dB(A) quieter")
+
+
+def test_time_for_a_job_is_better_when_it_is_less(client: FlaskClient) -> None:
+    for number in range(5):
+        stock = a_reading("stock", performance=50.0, performance_unit="s_per_job")
+        tuned = a_reading("tuned", performance=40.0, performance_unit="s_per_job")
+        post(client, a_measured(number, stock, tuned))
+    (cell,) = gains(client)["cells"]
+    assert gain(cell["overall"], "performance")["estimate"] == 1.25
+
+
+def test_caps_loads_and_scopes_are_never_mixed(client: FlaskClient) -> None:
+    for number in range(5):
+        capped = [
+            a_reading(state, power_cap_w=45, load="vector_heavy") for state in ("stock", "tuned")
+        ]
+        stray = [
+            a_reading("tuned", power_cap_w=30, performance=1.0),
+            a_reading("tuned", power_scope="wall", power_w=1.0),
+            a_reading("tuned", load="gpu_only", power_w=1.0),
+        ]
+        pair = [a_reading("stock"), a_reading("tuned", performance=42.0)]
+        post(client, a_measured(number, *pair, *capped, *stray))
+    answer = gains(client)
+    told = [(cell["load"], cell["condition"]) for cell in answer["cells"]]
+    assert told == [("all_core", "uncapped"), ("vector_heavy", "equal_cap")]
+    first = answer["cells"][0]["overall"]
+    assert gain(first, "performance")["estimate"] == 1.05
+    assert gain(first, "power")["estimate"] == 1.0
+    assert [c["load"] for c in gains(client, load="vector_heavy")["cells"]] == ["vector_heavy"]
+
+
+def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
+    client: FlaskClient,
+) -> None:
+    for number in range(8):
+        noisy = [a_reading("stock", performance=40.0 * part) for part in (0.97, 1.0, 1.03)]
+        tuned = a_reading("tuned", performance=40.0 * (1.02 + number / 2000), power_w=50.0)
+        post(client, a_measured(number, *noisy, tuned))
+    (cell,) = gains(client)["cells"]
+    speed = gain(cell["overall"], "performance")
+    # Means of three runs differ by 3 %: a single run by 5.2 %, a pair of such means by 8.3 %.
+    assert speed["noise_from"] == "repeated_runs"
+    assert speed["noise"] == pytest.approx(0.087, abs=0.002)
+    assert speed["interval"][0] > 1
+    assert not speed["is_larger_than_noise"]
+    assert "real over these units, but not larger" in speed["text"]
+    power = gain(cell["overall"], "power")
+    assert power["is_larger_than_noise"]
+
+
+def test_the_spread_of_the_clock_is_its_noise_where_it_is_told(client: FlaskClient) -> None:
+    for number in range(6):
+        stock = a_reading("stock", clock_spread_mhz=54, runs=1)
+        tuned = a_reading("tuned", clock_mhz=2862.0 + number, runs=1)
+        post(client, a_measured(number, stock, tuned))
+    (cell,) = gains(client)["cells"]
+    clock = gain(cell["overall"], "clock")
+    # 2 % of the clock, times 1.96 and the root of two readings.
+    assert clock["noise_from"] == "reported_spread"
+    assert clock["noise"] == pytest.approx(0.057, abs=0.001)
+    assert clock["is_larger_than_noise"]
+
+
+def test_a_claim_is_no_gain_and_no_evidence_of_none(client: FlaskClient) -> None:
+    unproven = a_setting(unstable_at=..., in_use=-70)
+    for number in range(6):
+        readings = [a_reading("stock"), a_reading("tuned")]
+        post(client, a_submission(unproven, number=number, readings=readings))
+    assert gains(client)["reason"]["code"] == "no_pairs"
+
+
+def test_a_unit_counts_once_by_its_latest_month(client: FlaskClient) -> None:
+    for number in range(5):
+        post(client, saver(number, 30, measured_in="2026-02"))
+        post(client, saver(number, 10, measured_in="2026-08"))
+    (cell,) = gains(client)["cells"]
+    power = gain(cell["overall"], "power")
+    assert (power["units"], power["estimate"]) == (5, 0.9)
+
+
+def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClient) -> None:
+    for number in range(6):
+        post(client, saver(number, 10))
+    for number in range(10, 30):
+        post(client, saver(number, 40, contributor_token="one-collector-000001"))
+    (cell,) = gains(client)["cells"]
+    assert (cell["units"], cell["left_out_units"]) == (9, 17)
+    assert gain(cell["overall"], "power")["estimate"] > 0.6 + 0.1
+
+
+def test_ones_own_pair_is_placed_in_the_pool(client: FlaskClient) -> None:
+    for number in range(10):
+        post(client, climber(number, 1 + number))
+    asked = {"own_performance_stock": 40, "own_performance_tuned": 42.2}
+    (cell,) = gains(client, **asked)["cells"]
+    own = gain(cell["overall"], "performance")["own"]
+    assert (own["ratio"], own["share_below"]) == (1.055, 0.5)
+    assert own["text"] == "your performance: 5.5 % more, a larger ratio than on 50 % of 10 units"
+    assert gain(cell["overall"], "power")["own"] is None
+    both = gains(client, **asked, own_power_stock_w=60, own_power_tuned_w=50)["cells"][0]
+    assert gain(both["overall"], "performance_per_watt")["own"]["share_below"] == 1
+    assert gain(gains(client)["cells"][0]["overall"], "performance")["own"] is None
+
+
+def test_a_question_about_gains_is_refused_with_every_problem(client: FlaskClient) -> None:
+    response = client.get(
+        "/v1/gains?lod=x&load=al_core&own_performance_stock=0&own_power_tuned_w=50"
+    )
+    assert response.status_code == 422
+    pointers = {error["pointer"] for error in response.get_json()["errors"]}
+    assert pointers == {
+        "chip",
+        "lod",
+        "load",
+        "own_performance_stock",
+        "own_performance_tuned",
+        "own_power_stock_w",
+    }
+
+
+def test_an_answer_is_kept_until_something_changes(client: FlaskClient) -> None:
+    for number in range(5):
+        told = post(client, saver(number))
+    first = client.get(f"/v1/gains?chip={told['chip']['key']}")
+    again = client.get(
+        f"/v1/gains?chip={told['chip']['key']}", headers={"If-None-Match": first.headers["ETag"]}
+    )
+    assert again.status_code == 304
+    client.delete(
+        f"/v1/submissions/{told['id']}", headers={"Authorization": f"Bearer {told['receipt']}"}
+    )
+    assert gains(client)["cells"] == []
+
+
+def test_the_order_of_arrival_never_matters(tmp_path: Path) -> None:
+    documents = [saver(number, 11 + number / 7) for number in range(9)]
+    documents += [climber(n, 3 + n / 9, contributor_token="one-collector-000001") for n in (20, 21)]
+    documents += [climber(n, 3 + n / 9, contributor_token=...) for n in range(30, 36)]
+    bodies = []
+    for instance, sent in zip(
+        instances_of_one_secret(tmp_path, "one", "other"),
+        (documents, documents[::-1]),
+        strict=True,
+    ):
+        client = create_app(instance).test_client()
+        for document in sent:
+            post(client, document)
+        bodies.append(client.get("/v1/gains?chip=norvane-sable-7-4820mx").data)
+        instance.close()
+    assert bodies[0] == bodies[1]
