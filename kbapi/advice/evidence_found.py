@@ -68,7 +68,7 @@ class EvidenceFound:
         """What stands against the pool."""
         if self.own is None:
             return NO_GUARD
-        return Guard(self.own.judgement.flagged_share, drift_alarm=False)
+        return Guard(self.own.judgement.flagged_share, self.own.drift.found.is_drift)
 
     @property
     def intervals(self) -> GroupedIntervals:

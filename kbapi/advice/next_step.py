@@ -5,18 +5,17 @@ from kbapi.advice.next_step_answer import next_step_answer
 from kbapi.advice.next_step_scene import search_scene
 from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.question import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
+from kbapi.evidence.lasting import load_settle_margin
 from kbapi.evidence.own_runs import OwnSearch
 from kbapi.evidence.units import EVERYTHING
 from kbapi.storage.instance import Instance
 
 
-def advise_next_step(
-    instance: Instance, search: OwnSearch, settle_margin: float | None = None
-) -> NextStepAnswer:
+def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
     """What to try next, or why nothing more, and where to settle.
 
-    `settle_margin` is how far to stay from the deepest pass, in the control's unit: one step of
-    10 mV or 2 counts unless given.
+    How far to stay from the deepest pass is learnt from follow-ups of the series, where these
+    tell enough, else one step of 10 mV or 2 counts.
 
     Raises
     ------
@@ -28,9 +27,12 @@ def advise_next_step(
     question = question_of(search)
     with instance.reading() as connection:
         found = find_evidence(connection, question, instance)
-    control = control_of(question, found, instance.catalogue)
+        control = control_of(question, found, instance.catalogue)
+        settle = load_settle_margin(
+            connection, question.chip, question.domain, control, instance.catalogue
+        )
     scene = search_scene(question, search, found, control, instance.catalogue)
-    return next_step_answer(scene, instance.catalogue, settle_margin)
+    return next_step_answer(scene, instance.catalogue, settle)
 
 
 def question_of(search: OwnSearch) -> Question:

@@ -11,7 +11,6 @@ from kbapi.advice.next_step_terms import (
     customary_search,
     max_step_of,
     settle_steps,
-    usual_widths,
 )
 from kbapi.advice.next_step_told import (
     NextStepAnswer,
@@ -31,6 +30,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.stats.next_step import SearchPlan
 from kbapi.stats.search_cost import ExpectedSearch, expected_of_plan, expected_search
+from kbapi.stats.settle import SettleMargin
 from kbapi.stats.siblings import Level
 from kbapi.stats.start import level_of
 
@@ -38,15 +38,14 @@ _LINES: Final = [line for depth in (1, 2) for line in product(("stable", "failed
 
 
 def next_step_answer(
-    scene: SearchScene, catalogue: Catalogue, settle_margin: float | None
+    scene: SearchScene, catalogue: Catalogue, settle_margin: SettleMargin
 ) -> NextStepAnswer:
     """The next setting, or why none, with what stands behind it and what comes after it.
 
-    `settle_margin` is how far to stay from the deepest pass, in the control's unit, None for the
-    usual one.
+    `settle_margin` is how far to stay from the deepest pass.
     """
     question, search, control = scene.question, scene.search, scene.control
-    margin = usual_widths(control).margin if settle_margin is None else settle_margin
+    margin = settle_margin.margin
     following = scene.next_in(*scene.bracket)
     settle = _settle(scene, scene.own.stable_steps, margin)
     level = level_of(scene.pool) if scene.has_evidence else Level.NONE
@@ -68,6 +67,7 @@ def next_step_answer(
         next=following,
         reason=None if following else _reason(scene, *scene.bracket),
         settle=settle,
+        margin_is=settle_margin.standing,
         expected=_expected(scene),
         customary=_customary(scene),
         customary_text=words.CUSTOMARY,

@@ -22,8 +22,6 @@ class UsualWidths:
     max_step: float
     farthest_step: float
     """No wish goes beyond it."""
-    margin: float
-    """From the deepest pass to a setting to live with, until follow-ups tell better."""
     careful: float
     """The step where nothing is known of a chip."""
     first: float
@@ -35,8 +33,8 @@ class UsualWidths:
 _STEP_TOO_SHORT: Final = (
     "A step must be allowed to reach the wanted resolution, and the next setting of the control."
 )
-_MV: Final = UsualWidths(5, 20, 40, 10, 5, 50, 10, 5)
-_COUNTS: Final = UsualWidths(1, 4, 8, 2, 1, 10, 2, 1)
+_MV: Final = UsualWidths(5, 20, 40, 5, 50, 10, 5)
+_COUNTS: Final = UsualWidths(1, 4, 8, 1, 10, 2, 1)
 
 
 def usual_widths(control: LimitControl) -> UsualWidths:

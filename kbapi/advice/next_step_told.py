@@ -127,6 +127,8 @@ class NextStepAnswer:
     settle: SettleTold
     expected: SearchExpected | None
     """Of the search proposed here, from now on."""
+    margin_is: str
+    """learnt from follow-ups, custom, or custom_failed where these rule the customary one out."""
     customary: SearchExpected | None
     """Of a search by fixed steps from the same runs on, under the same chances."""
     customary_text: str

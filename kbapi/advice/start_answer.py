@@ -240,13 +240,14 @@ def _summary(
         stands_on = wording.stands_on_related(units, failures, fit.borrowed_units, fit.level.value)
     else:
         stands_on = wording.stands_on_own(units, failures)
-    return wording.summary_of_start(
+    told = wording.summary_of_start(
         question,
         wording.lock_lead(found.locks.word, found.locks.open.share) if found.locks else "",
         wording.rails_in_words(question.domain, moved_with(question, found)),
         wording.setting_in_words(control, -grid.enter(steps)),
         stands_on,
     )
+    return told + wording.stricter_in_words(fit.stable_share, fit.served_at)
 
 
 def _percentiles(

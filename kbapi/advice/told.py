@@ -39,6 +39,8 @@ class EvidenceBehind:
     """Own results that screening, and units that judging, did not count."""
     young_pool: bool
     """Whether too few of those who reported are known for longer: anybody's word counts in full."""
+    drift_alarm: bool
+    """Whether recent results differ from earlier ones beyond chance: /v1/lasting tells how."""
     latest: str | None
     """Month of the latest counted measurement."""
     kkt_gap: float
@@ -99,6 +101,7 @@ def evidence_behind(
         claimed=0 if own is None else own.claimed,
         set_aside=0 if own is None else own.set_aside,
         young_pool=own is None or own.judgement.is_young,
+        drift_alarm=own is not None and own.drift.found.is_drift,
         latest=None if own is None else own.latest_month,
         kkt_gap=kkt_gap,
         revision=found.revision,

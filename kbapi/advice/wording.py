@@ -87,6 +87,21 @@ def summary_of_start(
     return f"{question.chip.name}: {lead}begin {rails} at {setting}, then test; {stands_on}."
 
 
+def stricter_in_words(stable_share: float, served_at: float) -> str:
+    """Why a start is served for a larger share than was asked for; empty where it is not.
+
+    >>> stricter_in_words(0.9, 0.9)
+    ''
+    """
+    if served_at <= stable_share:
+        return ""
+    return (
+        f" Something about this pool is not yet looked at (deep results set aside, or a drift of "
+        f"the recent ones), so it is served for {served_at:.0%} of units instead of "
+        f"{stable_share:.0%}."
+    )
+
+
 def stands_on_own(units: int, failures: int) -> str:
     """What a start stands on that needs nobody else's units."""
     return f"this stands on {units_in_words(units)}, {failures} of them seen to fail"

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.differences import Difference, find_differences
+from kbapi.evidence.drift import PoolDrift, load_drift
 from kbapi.evidence.judge import Judgement, believed, judge_pool
 from kbapi.evidence.units import (
     EVERYTHING,
@@ -62,6 +63,8 @@ class PoolEvidence:
     """Of the whole pool, whatever the filter."""
     differences: tuple[Difference, ...]
     """By which conditions the whole pool differs."""
+    drift: PoolDrift
+    """Whether its recent results differ from its earlier ones beyond chance."""
 
 
 @dataclass(frozen=True)
@@ -158,6 +161,7 @@ def load_pool(
         loads=usual_loads(units),
         judgement=judgement,
         differences=find_differences(whole, judgement),
+        drift=load_drift(connection, pool.id),
     )
 
 

@@ -131,6 +131,8 @@ def test_much_deep_junk_makes_the_start_stricter_and_says_so(grown: Instance) ->
     told = answer(grown)
     assert told["evidence"]["set_aside"] == 12
     assert told["start"]["served_at"] == 0.91
+    assert "served for 91% of units" in told["summary"]
+    assert told["evidence"]["drift_alarm"] is False
 
 
 def test_a_fleet_far_from_the_pool_is_set_aside_as_one(grown: Instance) -> None:
@@ -140,6 +142,28 @@ def test_a_fleet_far_from_the_pool_is_set_aside_as_one(grown: Instance) -> None:
         fleet.append(send(grown, document | {"unit_token": f"tidewater-fleet-{unit:06}"}))
     answer(grown)
     assert [standing_of(grown, one) for one in fleet] == [("set_aside", ["unlike_the_pool"])] * 12
+
+
+def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path)
+
+    def some(numbers: range, month: str, firmware: str, off: int) -> None:
+        for number in numbers:
+            stable, unstable = limits(number)
+            sent = a_setting(stable_at=stable + off, unstable_at=unstable + off)
+            platform = {"machine": "harbour-15", "firmware": firmware}
+            send(
+                instance,
+                a_submission(sent, number=number, platform=platform, measured_in=month),
+            )
+
+    some(range(60), "2026-04", "1.14", 0)
+    before = answer(instance)
+    assert (before["evidence"]["drift_alarm"], before["start"]["served_at"]) == (False, 0.9)
+    some(range(100, 160), "2026-08", "1.15", 30)
+    after = answer(instance)
+    assert (after["evidence"]["drift_alarm"], after["start"]["served_at"]) == (True, 0.91)
+    assert "drift" in after["summary"]
 
 
 results = st.lists(

@@ -46,7 +46,7 @@ def database_at(revision: str, path: Path) -> None:
     engine.dispose()
 
 
-@pytest.mark.parametrize("revision", ["0001", "0002", "0004"])
+@pytest.mark.parametrize("revision", ["0001", "0002", "0004", "0007"])
 def test_a_database_with_data_goes_up_from_every_earlier_schema(
     tmp_path: Path, revision: str
 ) -> None:
