@@ -1,21 +1,14 @@
 """What a platform allows: lock status by control and domain, notes, and what can still be done."""
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
 
-import orjson
-from marshmallow import fields
 from sqlalchemy import Connection
 
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_about_locks
-from kbapi.advice.question import chip_asked
+from kbapi.advice.locks_question import LockQuestion
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import ChipAnswered
-from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipName
-from kbapi.errors import Problem, QuestionRefused
 from kbapi.evidence.locks import (
     FEWEST_UNITS_SHOWN,
     CountOf,
@@ -31,60 +24,6 @@ from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_reports import LockGroup, load_lock_groups
 from kbapi.storage.note_rows import Note, load_notes_about
-from kbapi.vocabulary import CONTROLS, DOMAINS
-from kbapi.wire import OneWordOf, StrictSchema, Text, Whole, read_parameters
-
-
-@dataclass(frozen=True, slots=True)
-class LockQuestion:
-    """What is asked about the locks of a chip."""
-
-    chip: ChipName
-    domain: str
-    control: str
-    machine: str
-    firmware_month: str
-
-    @property
-    def key(self) -> str:
-        """One text for all ways of asking the same."""
-        asked = [self.domain, self.control, self.machine, self.firmware_month]
-        return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
-
-
-class LockQuestionSchema(StrictSchema):
-    """The query parameters of a question about locks."""
-
-    chip = Text(
-        required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "norvane-sable-7-4820mx",
-        },
-    )
-    domain = fields.String(
-        load_default="",
-        validate=OneWordOf(("", *DOMAINS)),
-        metadata={"description": "Only this supply rail.", "example": "core"},
-    )
-    control = fields.String(
-        load_default="",
-        validate=OneWordOf(("", *CONTROLS)),
-        metadata={"description": "Only this control.", "example": "voltage_offset"},
-    )
-    machine = fields.String(
-        load_default="",
-        validate=Whole(r"[^\x00-\x1f\x7f]{0,60}", error="A machine class of 60 characters."),
-        metadata={"description": "Only reports of this machine class.", "example": "harbour-15"},
-    )
-    firmware_month = fields.String(
-        load_default="",
-        validate=Whole(r"|20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09."),
-        metadata={"description": "Only reports with firmware of this month.", "example": "2026-03"},
-    )
-
-
-_LOCK_QUESTION: Final = LockQuestionSchema()
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,26 +117,6 @@ class LocksFound:
     has_results: bool
     groups: list[LockGroup]
     notes: list[Note]
-
-
-def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> LockQuestion:
-    """The question that these parameters ask.
-
-    Raises
-    ------
-    QuestionRefused
-        With every problem; a pointer is the name of a parameter.
-    """
-    read = read_parameters(_LOCK_QUESTION, sent)
-    chip, problems = chip_asked(sent, catalogue), list(read.problems)
-    if isinstance(chip, Problem):
-        problems.append(chip)
-    if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
-    asked = read.values
-    return LockQuestion(
-        chip, asked["domain"], asked["control"], asked["machine"], asked["firmware_month"]
-    )
 
 
 def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:

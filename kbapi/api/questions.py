@@ -14,7 +14,8 @@ from kbapi.advice.lasting import (
     advise_lasting,
     parse_lasting_question,
 )
-from kbapi.advice.locks import LockQuestionSchema, advise_locks, parse_lock_question
+from kbapi.advice.locks import advise_locks
+from kbapi.advice.locks_question import LockQuestionSchema, parse_lock_question
 from kbapi.advice.power import advise_power
 from kbapi.advice.power_question import PowerQuestionSchema, parse_power_question
 from kbapi.advice.question import Question, QuestionSchema, parse_question
