@@ -1,20 +1,20 @@
 """A question about gains, parsed once: the chip, the load, and one's own pair as ratios."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
 from marshmallow import fields, validate
 
-from kbapi.advice.question import chip_asked
+from kbapi.advice.chip_question import ChipQuestionSchema, read_chip_question
 from kbapi.bounds import MOST_POWER_W
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.errors import Problem, QuestionRefused
+from kbapi.errors import Problem
 from kbapi.vocabulary import LOADS
-from kbapi.wire import OneWordOf, ParameterNumber, StrictSchema, Text, read_parameters
+from kbapi.wire import OneWordOf, ParameterNumber
 
 _MOST_PERFORMANCE: Final = 1e9
 _OWN: Final = (
@@ -54,16 +54,9 @@ def _own(description: str, example: float, most: float) -> ParameterNumber:
     )
 
 
-class GainsQuestionSchema(StrictSchema):
+class GainsQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about gains."""
 
-    chip = Text(
-        required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "norvane-sable-7-4820mx",
-        },
-    )
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
         load_default="",
         validate=OneWordOf(("", *LOADS)),
@@ -88,17 +81,15 @@ def parse_gains_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue
     QuestionRefused
         With every problem; a pointer is the name of a parameter.
     """
-    read = read_parameters(_GAINS_QUESTION, sent)
-    chip, problems = chip_asked(sent, catalogue), list(read.problems)
-    if isinstance(chip, Problem):
-        problems.append(chip)
+    asked = read_chip_question(_GAINS_QUESTION, sent, catalogue, lambda _: _halves_of_pairs(sent))
+    return GainsQuestion(asked.chip, asked.values["load"], _own_ratios(asked.values))
+
+
+def _halves_of_pairs(sent: Mapping[str, Sequence[str]]) -> Iterator[Problem]:
     for _, stock, tuned in _OWN:
         if (stock in sent) != (tuned in sent):
             lacking = tuned if stock in sent else stock
-            problems.append(Problem(lacking, "required", "Send stock and tuned together."))
-    if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
-    return GainsQuestion(chip, read.values["load"], _own_ratios(read.values))
+            yield Problem(lacking, "required", "Send stock and tuned together.")
 
 
 def _own_ratios(asked: Mapping[str, Any]) -> dict[str, float]:

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice import time_wording
 from kbapi.advice.cautions import Caution, cautions_about_time
-from kbapi.advice.question import chip_asked
+from kbapi.advice.chip_question import ChipQuestionSchema, read_chip_question, usual_domain
 from kbapi.advice.stored import answer_once
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
@@ -23,13 +23,12 @@ from kbapi.advice.time_told import (
 from kbapi.advice.told import ChipAnswered
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.errors import Problem, QuestionRefused
 from kbapi.evidence.lasting import LastingEvidence
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.instance import Instance
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS
-from kbapi.wire import OneWordOf, StrictSchema, Text, read_parameters
+from kbapi.wire import OneWordOf
 
 DAYS: Final = (30, 90, 365)
 
@@ -49,16 +48,9 @@ class LastingQuestion:
         return f"{self.chip.key}|{self.domain}|{self.control or 'any'}"
 
 
-class LastingQuestionSchema(StrictSchema):
+class LastingQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about settings over months."""
 
-    chip = Text(
-        required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "norvane-sable-7-4820mx",
-        },
-    )
     domain = fields.String(
         validate=OneWordOf(DOMAINS),
         metadata={
@@ -127,14 +119,9 @@ def parse_lasting_question(
     QuestionRefused
         With every problem; a pointer is the name of a parameter.
     """
-    read = read_parameters(_LASTING_QUESTION, sent)
-    chip, problems = chip_asked(sent, catalogue), list(read.problems)
-    if isinstance(chip, Problem):
-        problems.append(chip)
-    if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
-    usual = "core" if chip.kind == "cpu" else "gpu_core"
-    return LastingQuestion(chip, read.values.get("domain", usual), read.values.get("control"))
+    asked = read_chip_question(_LASTING_QUESTION, sent, catalogue)
+    domain = asked.values.get("domain", usual_domain(asked.chip))
+    return LastingQuestion(asked.chip, domain, asked.values.get("control"))
 
 
 def advise_lasting(instance: Instance, question: LastingQuestion) -> AnswerBytes:

@@ -7,12 +7,11 @@ from typing import Final
 import orjson
 from marshmallow import fields
 
-from kbapi.advice.question import chip_asked
+from kbapi.advice.chip_question import ChipQuestionSchema, read_chip_question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.errors import Problem, QuestionRefused
 from kbapi.vocabulary import CONTROLS, DOMAINS
-from kbapi.wire import OneWordOf, StrictSchema, Text, Whole, read_parameters
+from kbapi.wire import OneWordOf, Whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,16 +31,9 @@ class LockQuestion:
         return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
 
 
-class LockQuestionSchema(StrictSchema):
+class LockQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about locks."""
 
-    chip = Text(
-        required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "norvane-sable-7-4820mx",
-        },
-    )
     domain = fields.String(
         load_default="",
         validate=OneWordOf(("", *DOMAINS)),
@@ -75,13 +67,8 @@ def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue)
     QuestionRefused
         With every problem; a pointer is the name of a parameter.
     """
-    read = read_parameters(_LOCK_QUESTION, sent)
-    chip, problems = chip_asked(sent, catalogue), list(read.problems)
-    if isinstance(chip, Problem):
-        problems.append(chip)
-    if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
-    asked = read.values
+    question = read_chip_question(_LOCK_QUESTION, sent, catalogue)
+    asked = question.values
     return LockQuestion(
-        chip, asked["domain"], asked["control"], asked["machine"], asked["firmware_month"]
+        question.chip, asked["domain"], asked["control"], asked["machine"], asked["firmware_month"]
     )

@@ -1,5 +1,6 @@
 """From somebody's own runs to the next setting: asked, answered, and nothing of it kept."""
 
+from kbapi.advice.chip_question import usual_domain
 from kbapi.advice.evidence_found import control_of, find_evidence
 from kbapi.advice.next_step_answer import next_step_answer
 from kbapi.advice.next_step_scene import search_scene
@@ -37,7 +38,7 @@ def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
 
 def question_of(search: OwnSearch) -> Question:
     """The question whose start the search begins from."""
-    domain = search.domain or ("core" if search.chip.kind == "cpu" else "gpu_core")
+    domain = search.domain or usual_domain(search.chip)
     others = search.moved_with
     return Question(
         chip=search.chip,

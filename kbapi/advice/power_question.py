@@ -5,15 +5,18 @@ from dataclasses import dataclass
 from typing import Final
 
 import orjson
-from marshmallow import ValidationError, fields, validate
+from marshmallow import fields, validate
 
-from kbapi.advice.question import chip_asked
+from kbapi.advice.chip_question import (
+    ChipQuestionSchema,
+    on_the_hundredth,
+    read_chip_question,
+)
 from kbapi.bounds import MOST_POWER_W
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.errors import Problem, QuestionRefused
 from kbapi.vocabulary import LOADS
-from kbapi.wire import OneWordOf, ParameterNumber, StrictSchema, Text, read_parameters
+from kbapi.wire import OneWordOf, ParameterNumber
 
 _LEAST_SHARE, _MOST_SHARE, _DEFAULT_SHARE = 0.5, 0.99, 0.95
 
@@ -34,21 +37,9 @@ class PowerQuestion:
         return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
 
 
-def _on_the_hundredth(share: float) -> None:
-    if abs(share * 100 - round(share * 100)) > 1e-9:
-        raise ValidationError("A share is given in hundredths, such as 0.9 or 0.95.")
-
-
-class PowerQuestionSchema(StrictSchema):
+class PowerQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about power limits."""
 
-    chip = Text(
-        required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "norvane-sable-7-4820mx",
-        },
-    )
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
         load_default="",
         validate=OneWordOf(("", *LOADS)),
@@ -59,7 +50,7 @@ class PowerQuestionSchema(StrictSchema):
     )
     keep_share = ParameterNumber(
         load_default=_DEFAULT_SHARE,
-        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), _on_the_hundredth],
+        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), on_the_hundredth],
         metadata={
             "description": "The share of uncapped stock performance to keep.",
             "example": 0.95,
@@ -87,16 +78,11 @@ def parse_power_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue
     QuestionRefused
         With every problem; a pointer is the name of a parameter.
     """
-    read = read_parameters(_POWER_QUESTION, sent)
-    chip, problems = chip_asked(sent, catalogue), list(read.problems)
-    if isinstance(chip, Problem):
-        problems.append(chip)
-    if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
-    asked = read.values
+    question = read_chip_question(_POWER_QUESTION, sent, catalogue)
+    asked = question.values
     limit_w = asked["limit_w"]
     return PowerQuestion(
-        chip,
+        question.chip,
         asked["load"],
         round(asked["keep_share"], 2),
         None if limit_w is None else round(limit_w, 1),

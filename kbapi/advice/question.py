@@ -1,6 +1,6 @@
 """A question, parsed once: the key of stored answers and all that an answer is computed from."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from dataclasses import fields as dataclass_fields
 from typing import Any, Final, Literal
@@ -8,11 +8,16 @@ from typing import Any, Final, Literal
 import orjson
 from marshmallow import ValidationError, fields, validate
 
+from kbapi.advice.chip_question import (
+    ChipQuestionSchema,
+    on_the_hundredth,
+    read_chip_question,
+    usual_domain,
+)
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.chips.resolve import resolve_chip
-from kbapi.errors import Problem, QuestionRefused
+from kbapi.errors import Problem
 from kbapi.evidence.units import Filters
 from kbapi.vocabulary import (
     COOLING,
@@ -24,7 +29,7 @@ from kbapi.vocabulary import (
     Domain,
     LimitControl,
 )
-from kbapi.wire import OneWordOf, ParameterNumber, StrictSchema, Text, Whole, read_parameters
+from kbapi.wire import OneWordOf, ParameterNumber, Whole
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 Detail = Literal["start", "percentiles"]
@@ -84,21 +89,9 @@ class DomainList(fields.String):
         return tuple(codes)
 
 
-def _on_the_hundredth(share: float) -> None:
-    if abs(share * 100 - round(share * 100)) > 1e-9:
-        raise ValidationError("A share is given in hundredths, such as 0.9 or 0.95.")
-
-
-class QuestionSchema(StrictSchema):
+class QuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about one chip's control."""
 
-    chip = Text(
-        required=True,
-        metadata={
-            "description": "The chip as the system prints it, or a catalogue key.",
-            "example": "norvane-sable-7-4820mx",
-        },
-    )
     domain = fields.String(
         validate=OneWordOf(DOMAINS),
         metadata={
@@ -128,7 +121,7 @@ class QuestionSchema(StrictSchema):
     )
     stable_share = ParameterNumber(
         load_default=DEFAULT_SHARE,
-        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), _on_the_hundredth],
+        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), on_the_hundredth],
         metadata={
             "description": "The share of reported units that the start should hold on.",
             "example": 0.9,
@@ -191,30 +184,17 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
     QuestionRefused
         With every problem; a pointer is the name of a parameter.
     """
-    read = read_parameters(_QUESTION, sent)
-    chip, problems = chip_asked(sent, catalogue), list(read.problems)
-    if isinstance(chip, Problem):
-        problems.append(chip)
-    control = read.values.get("control")
-    if "clock_mhz" in read.values and control not in (None, "fixed_clock_voltage"):
-        problems.append(
-            Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
-        )
-    if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
-    return _with_defaults(chip, read.values)
+    asked = read_chip_question(_QUESTION, sent, catalogue, _faults_of)
+    return _with_defaults(asked.chip, asked.values)
 
 
-def chip_asked(
-    sent: Mapping[str, Sequence[str]], catalogue: Catalogue
-) -> ChipName | Problem | None:
-    """The one chip that the parameter names, or its problem; None where it is missing."""
-    text = sent.get("chip", ("",))[0]
-    return resolve_chip(text, "chip", catalogue) if text else None
+def _faults_of(asked: Mapping[str, Any]) -> Iterator[Problem]:
+    if "clock_mhz" in asked and asked.get("control") not in (None, "fixed_clock_voltage"):
+        yield Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
 
 
 def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
-    domain: Domain = loaded.get("domain") or ("core" if chip.kind == "cpu" else "gpu_core")
+    domain: Domain = loaded.get("domain") or usual_domain(chip)
     moved_with = loaded.get("moved_with")
     if moved_with is not None:
         moved_with = tuple(code for code in moved_with if code != domain)
