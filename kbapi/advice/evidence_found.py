@@ -78,7 +78,7 @@ class EvidenceFound:
     @property
     def revision(self) -> str:
         """The line's revision, as answers tell it."""
-        return "0" if self.line is None else str(self.line.revision)
+        return chip_rows.revision_told(self.line)
 
 
 def find_evidence(connection: Connection, question: Question, instance: Instance) -> EvidenceFound:

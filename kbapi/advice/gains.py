@@ -42,7 +42,7 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
         return _find_gains(connection, question)
 
     def compute(found: GainsFound) -> GainsAnswer:
-        revision = "0" if found.line is None else str(found.line.revision)
+        revision = chip_rows.revision_told(found.line)
         return gains_answer(question, gain_cells(found.pairs), run_noises(found.repeats), revision)
 
     return answer_once(instance, "gains", question, find, compute)

@@ -169,7 +169,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         locks=locks,
         still_possible=wording.still_possible(chip.kind),
         notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
-        revision="0" if found.line is None else str(found.line.revision),
+        revision=chip_rows.revision_told(found.line),
         summary=wording.summary_of_locks(
             chip.name, [(one.domain, one.control, one.in_words) for one in locks]
         ),

@@ -47,7 +47,7 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         return PowerFound(line, None if curves is None else largest_power_pool(curves))
 
     def compute(found: PowerFound) -> PowerAnswer:
-        revision = "0" if found.line is None else str(found.line.revision)
+        revision = chip_rows.revision_told(found.line)
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
         return power_answer(question, found.pool, fit, revision)
 

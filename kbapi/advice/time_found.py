@@ -31,7 +31,7 @@ class TimeFound:
     @property
     def revision(self) -> str:
         """The line's revision, as answers tell it."""
-        return "0" if self.line is None else str(self.line.revision)
+        return chip_rows.revision_told(self.line)
 
 
 def find_time(

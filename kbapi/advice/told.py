@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from kbapi.advice import wording
 from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.question import Question
-from kbapi.evidence.differences import DifferingValue
+from kbapi.evidence.differences import DifferingValue, find_differences
 from kbapi.stats.grid import Grid
 from kbapi.stats.percentiles import ShareDepth
 
@@ -110,6 +110,7 @@ def evidence_behind(
 
 def differs_by(found: EvidenceFound) -> tuple[DiffersBy, ...]:
     """The filters that matter in the chip's own pool, whatever filter was asked with."""
+    own = found.own
     return tuple(
         DiffersBy(
             filter=one.filter,
@@ -121,7 +122,7 @@ def differs_by(found: EvidenceFound) -> tuple[DiffersBy, ...]:
                 one.filter, [(value.value, _leaning(value)) for value in one.values]
             ),
         )
-        for one in (() if found.own is None else found.own.differences)
+        for one in (() if own is None else find_differences(own.whole, own.judgement))
     )
 
 

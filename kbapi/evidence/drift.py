@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.drift import UNTOLD, DatedLimits, DriftFound, find_drift
 from kbapi.storage.drift_rows import DatedRow, load_dated
 
@@ -31,7 +31,7 @@ def load_drift(connection: Connection, pool_id: int) -> PoolDrift:
 
     A driver is no condition of a result, so that a change of driver shows by its months alone.
     """
-    return drift_of(load_dated(connection, pool_id, UNITS_OF_FULL_WEIGHT))
+    return drift_of(load_dated(connection, pool_id))
 
 
 def drift_of(rows: Sequence[DatedRow]) -> PoolDrift:
@@ -45,7 +45,7 @@ def drift_of(rows: Sequence[DatedRow]) -> PoolDrift:
         DatedLimits(
             stable_steps=_whole(row.stable_steps for row in rows),
             unstable_steps=_whole(row.unstable_steps for row in rows),
-            weight=np.array([row.weight_ppm / 1e6 for row in rows]),
+            weight=weight_ppm_of(_whole(row.contributor_id for row in rows)) / MILLION,
             month=_whole(_month_number(row.month) for row in rows),
             machine=_labels((row.machine for row in rows), machines),
             firmware=_labels((row.firmware for row in rows), versions["firmware"]),

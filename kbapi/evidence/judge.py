@@ -81,12 +81,13 @@ def judge_pool(units: PoolUnits, floor_steps: float) -> Judgement:
     out = beyond & np.isin(units.contributor, unlike)
     stands = says & ~deep & ~shallow & ~out
     left = weight * stands
-    final = weight * np.where(units.established, 1.0, _newcomer_factor(units, left))
+    factor = _newcomer_factor(units, left)
+    final = weight * np.where(units.established, 1.0, factor)
     flagged = float(final[deep | (out & np.isin(units.contributor, deep_ones))].sum())
     return Judgement(
         fence=fence,
         unlike=unlike,
-        newcomer_factor=_newcomer_factor(units, left),
+        newcomer_factor=factor,
         flagged_share=flagged / (float(final[stands].sum()) + flagged),
         is_young=_is_young(units, left),
         far_too_deep=units.unit[deep],

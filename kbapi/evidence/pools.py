@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.differences import Difference, find_differences
 from kbapi.evidence.drift import PoolDrift, load_drift
 from kbapi.evidence.judge import Judgement, believed, judge_pool
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
+    PoolUnits,
     Standing,
     load_pool_rows,
     units_of,
@@ -61,8 +61,8 @@ class PoolEvidence:
     """Load classes that at least half of the units with a stable end passed."""
     judgement: Judgement
     """Of the whole pool, whatever the filter."""
-    differences: tuple[Difference, ...]
-    """By which conditions the whole pool differs."""
+    whole: PoolUnits
+    """Its units, whatever the filter."""
     drift: PoolDrift
     """Whether its recent results differ from its earlier ones beyond chance."""
 
@@ -160,7 +160,7 @@ def load_pool(
         grade=weakest_grade(units),
         loads=usual_loads(units),
         judgement=judgement,
-        differences=find_differences(whole, judgement),
+        whole=whole,
         drift=load_drift(connection, pool.id),
     )
 

@@ -34,6 +34,11 @@ class LineRow:
     revision: int
 
 
+def revision_told(line: LineRow | None) -> str:
+    """The line's revision as answers tell it; "0" where none of its chips has results."""
+    return "0" if line is None else str(line.revision)
+
+
 def find_line(connection: Connection, key: str) -> LineRow | None:
     """The line with this key, if any of its chips has results."""
     row = connection.execute(select(Line.id, Line.revision).where(Line.key == key)).one_or_none()

@@ -16,7 +16,7 @@ class DatedRow:
     stable_steps: int
     unstable_steps: int
     """`NEVER_FAILED` where no failure was seen."""
-    weight_ppm: int
+    contributor_id: int
     month: str
     machine: str
     firmware: str
@@ -43,23 +43,15 @@ _DATED: Final = """
         JOIN unit ON unit.id = setting.unit_id
         JOIN conditions ON conditions.id = setting.conditions_id
         WHERE setting.pool_id = ?1 AND setting.status = 'counted'
-    ),
-    latest AS (SELECT * FROM ranked WHERE place = 1 AND (stable > 0 OR unstable < ?2)),
-    share AS (
-        SELECT contributor_id,
-               CASE WHEN COUNT(*) <= ?3 THEN 1000000 ELSE 1000000 * ?3 / COUNT(*) END AS weight_ppm
-        FROM latest GROUP BY contributor_id
     )
-    SELECT latest.stable, latest.unstable, share.weight_ppm, latest.measured_month,
-           latest.machine, latest.firmware, latest.microcode
-    FROM latest JOIN share ON share.contributor_id = latest.contributor_id
+    SELECT stable, unstable, contributor_id, measured_month, machine, firmware, microcode
+    FROM ranked WHERE place = 1 AND (stable > 0 OR unstable < ?2)
     """
 
 
-def load_dated(connection: Connection, pool_id: int, units_of_full_weight: int) -> list[DatedRow]:
+def load_dated(connection: Connection, pool_id: int) -> list[DatedRow]:
     """Every unit's latest counted result in a pool; those that say nothing are left out."""
-    values = (pool_id, NEVER_FAILED, units_of_full_weight)
-    return [DatedRow(*row) for row in find_rows(connection, _DATED, values)]
+    return [DatedRow(*row) for row in find_rows(connection, _DATED, (pool_id, NEVER_FAILED))]
 
 
 _LARGEST: Final = """

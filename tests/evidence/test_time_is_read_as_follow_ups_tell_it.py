@@ -3,11 +3,13 @@
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
 import pytest
 
 from kbapi.evidence.changes import compare_changes
 from kbapi.evidence.drift import drift_of, load_drift
 from kbapi.evidence.lasting import MARGINS, SettingInUse, lasting_evidence, settings_in_use
+from kbapi.evidence.units import weight_ppm_of
 from kbapi.stats.grid import Grid
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.drift_rows import DatedRow, find_largest_pool, load_dated
@@ -171,7 +173,7 @@ def test_a_flood_of_one_contributor_weighs_three_units() -> None:
 
 def a_dated(number: int, depth: int, month: str, **told: str) -> DatedRow:
     fields = {"machine": "harbour-15", "firmware": "", "microcode": ""} | told
-    return DatedRow(depth + number % 9, depth + number % 9 + 6, 1_000_000, month, **fields)
+    return DatedRow(depth + number % 9, depth + number % 9 + 6, number, month, **fields)
 
 
 def test_a_drift_is_told_by_its_month_or_its_version() -> None:
@@ -198,7 +200,7 @@ def test_drift_is_read_from_the_latest_counted_result_of_each_unit(instance: Ins
     with instance.reading() as connection:
         pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
         assert pool_id is not None
-        rows = sorted(load_dated(connection, pool_id, 3), key=lambda row: row.stable_steps)
+        rows = sorted(load_dated(connection, pool_id), key=lambda row: row.stable_steps)
         assert load_drift(connection, pool_id).found.kind is None
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
     told = [(row.stable_steps, row.unstable_steps, row.month, row.firmware) for row in rows]
@@ -214,8 +216,8 @@ def test_results_of_one_contributor_weigh_three_units(instance: Instance) -> Non
     with instance.reading() as connection:
         pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
         assert pool_id is not None
-        rows = load_dated(connection, pool_id, 3)
-    assert [row.weight_ppm for row in rows] == [500_000] * 6
+        rows = load_dated(connection, pool_id)
+    assert weight_ppm_of(np.array([row.contributor_id for row in rows])).tolist() == [500_000] * 6
 
 
 def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
@@ -230,4 +232,4 @@ def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
         key = "osmer-kestrel-640-laptop"
         pool_id = find_largest_pool(connection, key, "fixed_clock_voltage", "gpu_core")
         assert pool_id is not None
-        assert len(load_dated(connection, pool_id, 3)) == 2
+        assert len(load_dated(connection, pool_id)) == 2
