@@ -5,7 +5,6 @@ from typing import Final
 
 from kbapi.advice import time_wording
 from kbapi.advice.cautions import Caution, cautions_about_time
-from kbapi.advice.diagnose_question import Diagnosis, Told
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
     DriftTold,
@@ -17,6 +16,7 @@ from kbapi.advice.time_told import (
 )
 from kbapi.advice.told import ChipAnswered
 from kbapi.evidence.changes import ChangeCompared, ChangesFound, compare_changes
+from kbapi.evidence.diagnosis import Diagnosis, Told
 from kbapi.stats.shares import ShareEstimate
 from kbapi.storage.instance import Instance
 

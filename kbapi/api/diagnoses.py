@@ -4,11 +4,11 @@ from flask import Response, request
 from flask_smorest import Blueprint
 
 from kbapi.advice.diagnose import diagnose
-from kbapi.advice.diagnose_question import parse_diagnosis
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.api.headers import require_json, require_no_parameters
 from kbapi.intake.asked import read_asked
+from kbapi.intake.diagnosis import parse_diagnosis
 
 blueprint = Blueprint(
     "diagnoses", __name__, url_prefix="/v1", description="Why a setting is no longer stable."

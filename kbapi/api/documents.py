@@ -9,7 +9,6 @@ from marshmallow import Schema, fields
 from pydantic import TypeAdapter
 
 from kbapi.advice.diagnose import DiagnosisAnswer
-from kbapi.advice.diagnose_question import DiagnosisSchema
 from kbapi.advice.gains_answer import GainsAnswer
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
@@ -27,6 +26,7 @@ from kbapi.curation.queue import ReviewPage
 from kbapi.intake.accepted import Rehearsed
 from kbapi.intake.batch import BatchTold
 from kbapi.intake.contributions import AllWithdrawn, Contributions
+from kbapi.intake.diagnosis import DiagnosisSchema
 from kbapi.intake.follow_up import FollowUpTold
 from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.own_results import OwnResult

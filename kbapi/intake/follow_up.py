@@ -1,7 +1,7 @@
 """What became of a setting later: read, screened, stored and merged into evidence."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
@@ -28,7 +28,7 @@ from kbapi.intake.json_text import read_json
 from kbapi.intake.own_results import require_receipt
 from kbapi.intake.refusals import refuse_value
 from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
-from kbapi.intake.scrubber import find_identities, without_identities
+from kbapi.intake.scrubber import find_identities, told_safely
 from kbapi.metrics import count_follow_up
 from kbapi.stats.grid import Grid
 from kbapi.storage import answers, submissions
@@ -133,8 +133,7 @@ def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
 
 
 def _refused(problems: list[Problem]) -> DocumentRefused:
-    safe = [replace(one, pointer=without_identities(one.pointer)) for one in problems]
-    return DocumentRefused(problems=safe)
+    return DocumentRefused(problems=told_safely(problems))
 
 
 def _followed(

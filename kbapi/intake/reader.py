@@ -17,7 +17,7 @@ from kbapi.intake.platform_schema import ChipIdsSchema
 from kbapi.intake.readings import Ignored, ignore_readings
 from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
-from kbapi.intake.scrubber import CODE, find_identities, without_identities
+from kbapi.intake.scrubber import CODE, find_identities, told_safely
 from kbapi.wire import child, problems_of
 
 _MOST_PROBLEMS_TOLD: Final = 100
@@ -155,14 +155,9 @@ def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefu
     # A value that is no number is also of the wrong shape: it is told once, by its first problem.
     told = {problem.pointer for problem in reading.problems if problem.code != CODE}
     rest = tuple(problem for problem in further if problem.pointer not in told)
-    problems = tuple(_safe(problem) for problem in (*reading.problems, *rest))
+    problems = tuple(told_safely((*reading.problems, *rest)))
     if len(problems) > _MOST_PROBLEMS_TOLD:
         left = len(problems) - _MOST_PROBLEMS_TOLD
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
     return DocumentRefused(problems=problems)
-
-
-def _safe(problem: Problem) -> Problem:
-    """The problem with a pointer that names nobody."""
-    return replace(problem, pointer=without_identities(problem.pointer))

@@ -9,7 +9,6 @@ from marshmallow import ValidationError
 
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.own_runs import (
     OwnRun,
@@ -19,10 +18,11 @@ from kbapi.evidence.own_runs import (
     contradictions_in,
     merge_runs,
 )
+from kbapi.intake.asked import chip_of_body
 from kbapi.intake.documents import InForce, SubmittedResult, SubmittedSetting, Trial
 from kbapi.intake.json_text import read_json
 from kbapi.intake.refusals import refuse_in_force, refuse_value
-from kbapi.intake.scrubber import find_identities, without_identities
+from kbapi.intake.scrubber import find_identities, told_safely
 from kbapi.intake.search_schema import (
     DEFAULT_FAILURE_MINUTES,
     DEFAULT_MAX_RISK,
@@ -54,7 +54,7 @@ def read_search(body: bytes, catalogue: Catalogue) -> OwnSearch:
     """
     reading = read_json(body)
     problems = [*find_identities(reading.value), *reading.problems]
-    chip = _chip_of(reading.value, catalogue)
+    chip = chip_of_body(reading.value, catalogue)
     if isinstance(chip, Problem):
         problems.append(chip)
     try:
@@ -66,11 +66,6 @@ def read_search(body: bytes, catalogue: Catalogue) -> OwnSearch:
     if problems or not isinstance(chip, ChipName):
         raise _refused(problems)
     return _search_of(sent, chip)
-
-
-def _chip_of(value: object, catalogue: Catalogue) -> ChipName | Problem | None:
-    text = value.get("chip") if isinstance(value, dict) else None
-    return resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None
 
 
 def _as_it_ended(trial: Trial) -> Trial:
@@ -94,8 +89,7 @@ def _as_result(sent: SubmittedSearch, *settings: SubmittedSetting) -> SubmittedR
 
 
 def _refused(problems: Sequence[Problem]) -> DocumentRefused:
-    safe = [replace(one, pointer=without_identities(one.pointer)) for one in problems]
-    return DocumentRefused(problems=list(dict.fromkeys(safe)))
+    return DocumentRefused(problems=list(dict.fromkeys(told_safely(problems))))
 
 
 def _search_of(sent: SubmittedSearch, chip: ChipName) -> OwnSearch:

@@ -8,11 +8,11 @@ import orjson
 import pytest
 
 from kbapi.advice.diagnose import diagnose
-from kbapi.advice.diagnose_question import parse_diagnosis
 from kbapi.exchange.club import shares
 from kbapi.exchange.club.follow_ups import draw_follow_up
 from kbapi.exchange.club.results import ClubResult, club_results
 from kbapi.intake.accept import accept_submission
+from kbapi.intake.diagnosis import parse_diagnosis
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.instance import Instance
 

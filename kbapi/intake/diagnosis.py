@@ -1,52 +1,22 @@
 """The question why a setting is no longer stable: its shape, and how it is read."""
 
-from dataclasses import dataclass
-from typing import Any, Final, Literal
+from collections.abc import Iterator
+from typing import Any, Final
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from kbapi.bounds import (
-    FIXED_CLOCK_LEAST_MV,
-    FIXED_CLOCK_MOST_MV,
-    READ_BACK_TOLERANCE_COUNTS,
-    READ_BACK_TOLERANCE_MV,
-    depth_bound,
-)
+from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.chips.resolve import resolve_chip
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.vocabulary import (
-    DOMAINS,
-    EFFECTS,
-    FAILURES,
-    FOLLOW_UP_CHANGES,
-    LIMIT_CONTROLS,
-    LOADS,
-    Domain,
-    LimitControl,
-)
+from kbapi.evidence.diagnosis import TOLD, Diagnosis, Told
+from kbapi.intake.asked import chip_of_body
+from kbapi.intake.documents import SubmittedSetting
+from kbapi.intake.refusals import refuse_value
+from kbapi.vocabulary import DOMAINS, EFFECTS, FAILURES, FOLLOW_UP_CHANGES, LIMIT_CONTROLS, LOADS
 from kbapi.wire import Number, OneWordOf, StrictSchema, Text, WholeNumber, problems_of
 
-Told = Literal["yes", "no", "unknown"]
-TOLD: Final[tuple[Told, ...]] = ("yes", "no", "unknown")
 _MOST_DAYS: Final = 36_500
-
-
-@dataclass(frozen=True, slots=True)
-class Diagnosis:
-    """A setting that was stable and is not any more, as its owner tells it."""
-
-    chip: ChipName
-    domain: Domain
-    control: LimitControl
-    setting: float | None
-    days: int | None
-    changed: frozenset[str]
-    failure: str | None
-    load: str | None
-    fails_at_stock: Told
-    in_effect: Told
 
 
 class EffectAskedSchema(StrictSchema):
@@ -135,8 +105,7 @@ def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
     DocumentRefused
         With every problem, each with its pointer.
     """
-    text = body.get("chip") if isinstance(body, dict) else None
-    chip = resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None
+    chip = chip_of_body(body, catalogue)
     problems = [chip] if isinstance(chip, Problem) else []
     try:
         # Said so, because the schema has a field called load.
@@ -160,24 +129,10 @@ def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
     )
 
 
-def _faults_of_setting(told: dict[str, Any]) -> list[Problem]:
-    value, control = told.get("setting"), told["control"]
-    if value is None:
-        return []
-    if control == "fixed_clock_voltage":
-        if FIXED_CLOCK_LEAST_MV <= value <= FIXED_CLOCK_MOST_MV:
-            return []
-        sentence = f"A voltage lies in {FIXED_CLOCK_LEAST_MV} to {FIXED_CLOCK_MOST_MV} mV."
-        return [Problem("/setting", "outside_fixed_clock_range", sentence)]
-    if value > 0:
-        return [Problem("/setting", "above_stock", "Negative is lower: this lies above stock.")]
-    if control == "count_offset" and not float(value).is_integer():
-        return [Problem("/setting", "count_not_whole", "Counts are whole numbers.")]
-    if control != "count_offset" and -1 < value < 0:
-        return [Problem("/setting", "looks_like_volts", "Less than 1 mV: in volts? Send mV.")]
-    if -value > depth_bound(control, told["domain"]).hard:
-        return [Problem("/setting", "beyond_hard_bound", "No chip runs this deep: a wrong unit?")]
-    return []
+def _faults_of_setting(told: dict[str, Any]) -> Iterator[Problem]:
+    if told.get("setting") is not None:
+        alone = SubmittedSetting(told["domain"], told["control"], stable_at=told["setting"])
+        yield from refuse_value(alone, "/setting")
 
 
 def _in_effect(told: dict[str, Any]) -> Told:
