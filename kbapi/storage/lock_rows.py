@@ -1,13 +1,9 @@
 """Reports on whether a control can be used on a platform."""
 
-from dataclasses import dataclass, fields
-from operator import attrgetter
+from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection
-
-from kbapi.storage.people import UnitRow
-from kbapi.storage.statements import add_rows
+from kbapi.storage.document_rows import DocumentRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,25 +28,4 @@ class NewLock:
     voltage_write_protection: str
 
 
-_TOLD: Final = tuple(field.name for field in fields(NewLock))
-_COLUMNS: Final = ("submission_id", "chip_id", "unit_id", "contributor_id", "ordinal", *_TOLD)
-_ADD: Final = (
-    f"INSERT INTO lock_report ({', '.join(_COLUMNS)}) "  # noqa: S608 - of constants of this file
-    f"VALUES ({', '.join('?' * len(_COLUMNS))})"
-)
-_told_of: Final = attrgetter(*_TOLD)
-
-
-def save_locks(
-    connection: Connection,
-    submission_id: int,
-    chip_id: int,
-    unit: UnitRow,
-    locks: tuple[NewLock, ...],
-) -> None:
-    """Keep the reports of a document, in its order."""
-    if not locks:
-        return
-    place = (submission_id, chip_id, unit.id, unit.contributor_id)
-    rows = [(*place, ordinal, *_told_of(lock)) for ordinal, lock in enumerate(locks)]
-    add_rows(connection, _ADD, rows)
+LOCK_ROWS: Final = DocumentRows("lock_report", NewLock)

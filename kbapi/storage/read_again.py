@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from sqlalchemy import Connection, delete, select, update
 
 from kbapi.storage.decision_rows import apply_decisions
-from kbapi.storage.lock_rows import NewLock, save_locks
-from kbapi.storage.reading_rows import NewReading, save_readings
+from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
+from kbapi.storage.reading_rows import READING_ROWS, NewReading
 from kbapi.storage.submissions import (
     EvidenceKey,
     NewSetting,
@@ -54,8 +54,8 @@ def replace_screening(
     place = SavedDocument(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
     after = save_settings(connection, place, again.settings)
     apply_decisions(connection, stored.id)
-    save_locks(connection, stored.id, stored.chip_id, stored.unit, again.locks)
-    save_readings(connection, stored.id, stored.chip_id, stored.unit, again.readings)
+    LOCK_ROWS.save(connection, stored.id, stored.chip_id, stored.unit, again.locks)
+    READING_ROWS.save(connection, stored.id, stored.chip_id, stored.unit, again.readings)
     connection.execute(
         update(Submission)
         .where(Submission.id == stored.id)

@@ -1,13 +1,12 @@
 """Readings: written by document, read by chip as pairs and as curves put together inside SQLite."""
 
-from dataclasses import dataclass, fields
-from operator import attrgetter
+from dataclasses import dataclass
 from typing import Final
 
 from sqlalchemy import Connection
 
-from kbapi.storage.people import UnitRow
-from kbapi.storage.statements import add_rows, find_rows
+from kbapi.storage.document_rows import DocumentRows
+from kbapi.storage.statements import find_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,28 +35,7 @@ class NewReading:
     performance_unit: str
 
 
-_TOLD: Final = tuple(field.name for field in fields(NewReading))
-_COLUMNS: Final = ("submission_id", "chip_id", "unit_id", "contributor_id", "ordinal", *_TOLD)
-_ADD: Final = (
-    f"INSERT INTO reading ({', '.join(_COLUMNS)}) "  # noqa: S608 - of constants of this file
-    f"VALUES ({', '.join('?' * len(_COLUMNS))})"
-)
-_told_of: Final = attrgetter(*_TOLD)
-
-
-def save_readings(
-    connection: Connection,
-    submission_id: int,
-    chip_id: int,
-    unit: UnitRow,
-    readings: tuple[NewReading, ...],
-) -> None:
-    """Keep the readings of a document, in its order."""
-    if not readings:
-        return
-    place = (submission_id, chip_id, unit.id, unit.contributor_id)
-    rows = [(*place, ordinal, *_told_of(reading)) for ordinal, reading in enumerate(readings)]
-    add_rows(connection, _ADD, rows)
+READING_ROWS: Final = DocumentRows("reading", NewReading)
 
 
 Numbers = tuple[float | None, ...]

@@ -16,9 +16,9 @@ from sqlalchemy import (
 )
 
 from kbapi.errors import StorageBroken
-from kbapi.storage.lock_rows import NewLock, save_locks
+from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
 from kbapi.storage.people import UnitRow
-from kbapi.storage.reading_rows import NewReading, save_readings
+from kbapi.storage.reading_rows import READING_ROWS, NewReading
 from kbapi.storage.statements import add_row, add_rows, find_number, find_row, find_rows
 from kbapi.storage.tables import (
     Conditions,
@@ -177,8 +177,8 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             new.chip_conflict,
         ),
     )
-    save_locks(connection, submission_id, new.chip_id, new.unit, new.locks)
-    save_readings(connection, submission_id, new.chip_id, new.unit, new.readings)
+    LOCK_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.locks)
+    READING_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.readings)
     place = SavedDocument(submission_id, new.chip_id, new.unit.id, new.measured_month)
     return submission_id, save_settings(connection, place, new.settings)
 
