@@ -6,7 +6,7 @@ from sqlalchemy import Connection
 
 from kbapi.evidence.merge import merge_outcomes
 from kbapi.storage.evidence_rows import load_counted_outcomes, replace_evidence
-from kbapi.storage.submissions import EvidenceKey
+from kbapi.storage.places import EvidenceKey
 
 
 def book_evidence(

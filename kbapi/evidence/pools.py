@@ -21,8 +21,8 @@ from kbapi.evidence.units import (
     weakest_grade,
 )
 from kbapi.stats.interval import GroupedIntervals
+from kbapi.storage.places import PoolKey
 from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
-from kbapi.storage.submissions import PoolKey
 from kbapi.vocabulary import Domain, Grade, LimitControl
 
 

@@ -21,6 +21,7 @@ from kbapi.storage.contributions import (
 )
 from kbapi.storage.instance import Instance
 from kbapi.storage.people import contributor_hash
+from kbapi.storage.places import drop_unused_places
 
 RESULTS_A_PAGE: Final = 100
 _RETESTS: Final = (30, 90, 365)
@@ -147,7 +148,7 @@ _WITHDRAWN: Final = (
 
 
 def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:
-    submissions.drop_unused_places(connection, removed.places)
+    drop_unused_places(connection, removed.places)
     for line_id in sorted({line_id for _, line_id in removed.chips}):
         answers.outdate_answers_of_line(connection, line_id)
     for chip_id, line_id in removed.chips:

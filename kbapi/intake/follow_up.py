@@ -40,6 +40,7 @@ from kbapi.storage.follow_up_rows import (
     save_follow_up,
 )
 from kbapi.storage.instance import Instance
+from kbapi.storage.places import drop_unused_places
 from kbapi.storage.submissions import StoredSubmission
 from kbapi.wire import problems_of
 
@@ -194,7 +195,7 @@ def _store(
     conditions = conditions_of(followed.sent, followed.setting.conditions, screened.status, month)
     saved = save_follow_up(connection, new, conditions)
     book_evidence(connection, [*places, saved], unit.contributor_id)
-    submissions.drop_unused_places(connection, places)
+    drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
     return _tell(stored, followed, screened, replaced=bool(places))
 

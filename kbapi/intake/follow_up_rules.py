@@ -11,7 +11,7 @@ from kbapi.bounds import LASTING_LEAST_DAYS
 from kbapi.intake.follow_up_schema import SubmittedFollowUp
 from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
-from kbapi.storage.submissions import ConditionsKey
+from kbapi.storage.places import ConditionsKey
 
 Status = Literal["counted", "claimed", "noted"]
 

@@ -16,8 +16,9 @@ from kbapi.storage import chip_rows
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_rows import NewLock
 from kbapi.storage.people import find_or_add_unit
+from kbapi.storage.places import ConditionsKey, PoolKey
 from kbapi.storage.reading_rows import NewReading
-from kbapi.storage.submissions import ConditionsKey, NewSetting, NewSubmission, PoolKey
+from kbapi.storage.submissions import NewSetting, NewSubmission
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, PROTECTIONS
 

@@ -15,6 +15,7 @@ from kbapi.storage import answers, chip_rows, submissions
 from kbapi.storage.follow_up_rows import StoredFollowUp, load_follow_ups
 from kbapi.storage.instance import Instance
 from kbapi.storage.people import drop_unit_if_unused
+from kbapi.storage.places import drop_unused_places
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +97,7 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
         places = submissions.delete_submission(connection, stored.id)
         book_evidence(connection, places, stored.unit.contributor_id)
         drop_unit_if_unused(connection, stored.unit)
-        submissions.drop_unused_places(connection, places)
+        drop_unused_places(connection, places)
         answers.outdate_answers_of_line(connection, stored.line_id)
         chip_rows.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
     instance.overwrite_withdrawn()

@@ -17,6 +17,7 @@ from kbapi.intake.rescreen import screened_again
 from kbapi.storage import answers, chip_rows, read_again, submissions
 from kbapi.storage.chip_rows import StoredChip
 from kbapi.storage.instance import Instance
+from kbapi.storage.places import drop_unused_places
 from kbapi.storage.submissions import StoredSubmission
 
 _AT_ONCE: Final = 500
@@ -106,7 +107,7 @@ def _move(
     again = screened_again(instance, stored, document)
     places = read_again.move_to_chip(connection, stored, row.id, again)
     book_evidence(connection, places, stored.unit.contributor_id)
-    submissions.drop_unused_places(connection, places)
+    drop_unused_places(connection, places)
     for line_id in {stored.line_id, row.line_id}:
         answers.outdate_answers_of_line(connection, line_id)
     chip_rows.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)

@@ -16,6 +16,7 @@ from kbapi.intake.scrubber import CODE
 from kbapi.intake.store import screen
 from kbapi.storage import answers, read_again, submissions
 from kbapi.storage.instance import Instance
+from kbapi.storage.places import drop_unused_places
 from kbapi.storage.submissions import StoredSubmission
 from kbapi.versions import RULES_VERSION
 
@@ -55,7 +56,7 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
         again = screened_again(instance, stored, document)
         places = read_again.replace_screening(connection, stored, again)
     book_evidence(connection, places, stored.unit.contributor_id)
-    submissions.drop_unused_places(connection, places)
+    drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
 
 

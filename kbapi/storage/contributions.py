@@ -6,7 +6,7 @@ from datetime import date
 
 from sqlalchemy import Connection, delete, select, text
 
-from kbapi.storage.submissions import EvidenceKey
+from kbapi.storage.places import EvidenceKey
 from kbapi.storage.tables import (
     Chip,
     Contributor,

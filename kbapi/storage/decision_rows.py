@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, text
 
+from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_row, find_rows
-from kbapi.storage.submissions import EvidenceKey
 
 _ADD: Final = """
     INSERT INTO decision (submission_id, ordinal, word, reason_code, decided_by, decided_day)

@@ -7,8 +7,8 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.stats.interval import NEVER_FAILED
+from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_number, find_rows
-from kbapi.storage.submissions import EvidenceKey
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from sqlalchemy import Connection, delete, insert, select
 
 from kbapi.storage.evidence_rows import TAKEN_OUT
 from kbapi.storage.people import UnitRow
+from kbapi.storage.places import ConditionsKey, EvidenceKey, find_or_add_conditions
 from kbapi.storage.statements import find_rows
-from kbapi.storage.submissions import ConditionsKey, EvidenceKey, find_or_add_conditions
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult, Unit
 
 

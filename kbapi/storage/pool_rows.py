@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, Connection, func, select, true
 
-from kbapi.storage.submissions import PoolKey
+from kbapi.storage.places import PoolKey
 from kbapi.storage.tables import Chip, EvidenceRow, Pool, SettingResult
 
 

@@ -6,17 +6,9 @@ from sqlalchemy import Connection, delete, select, update
 
 from kbapi.storage.decision_rows import apply_decisions
 from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
+from kbapi.storage.places import EvidenceKey, PoolKey, find_or_add_pool, find_places
 from kbapi.storage.reading_rows import READING_ROWS, NewReading
-from kbapi.storage.submissions import (
-    EvidenceKey,
-    NewSetting,
-    PoolKey,
-    SavedDocument,
-    StoredSubmission,
-    find_or_add_pool,
-    find_places,
-    save_settings,
-)
+from kbapi.storage.submissions import NewSetting, SavedDocument, StoredSubmission, save_settings
 from kbapi.storage.tables import FollowUp, LockReport, Pool, Reading, SettingResult, Submission
 
 

@@ -1,40 +1,35 @@
 """Accepted documents and what each of their settings says."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
 from sqlalchemy import (
-    ColumnElement,
     Connection,
     delete,
-    exists,
-    insert,
-    select,
     update,
 )
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
 from kbapi.storage.people import UnitRow
+from kbapi.storage.places import (
+    ConditionsKey,
+    EvidenceKey,
+    PoolKey,
+    find_or_add_conditions,
+    find_or_add_pool,
+    find_places,
+)
 from kbapi.storage.reading_rows import READING_ROWS, NewReading
 from kbapi.storage.statements import add_row, add_rows, find_number, find_row, find_rows
 from kbapi.storage.tables import (
-    Conditions,
     FollowUp,
-    Pool,
     SettingResult,
     Submission,
 )
 
-_POOL: Final = """
-    SELECT id FROM pool WHERE chip_id = ? AND control = ? AND domains = ? AND clock_band_mhz = ?
-    """
-_CONDITIONS: Final = """
-    SELECT id FROM conditions WHERE loads = ? AND grade = ? AND firmware = ? AND microcode = ?
-       AND machine = ? AND cooling = ? AND supply = ?
-    """
 _BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
 _BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
 _ADD_SUBMISSION: Final = """
@@ -49,28 +44,6 @@ _ADD_SETTING: Final = """
                                 early_stop_steps, measured_month, clock_mhz, stock_mv)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
-
-
-@dataclass(frozen=True, slots=True)
-class PoolKey:
-    """What makes results one pool, within a chip."""
-
-    control: str
-    domains: str
-    clock_band_mhz: int
-
-
-@dataclass(frozen=True, slots=True)
-class ConditionsKey:
-    """The filter values of a result."""
-
-    loads: str
-    grade: str
-    firmware: str = ""
-    microcode: str = ""
-    machine: str = ""
-    cooling: str = ""
-    supply: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +80,6 @@ class NewSubmission:
     readings: tuple[NewReading, ...] = ()
     reading_ignored: str = "[]"
     chip_conflict: str = ""
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class EvidenceKey:
-    """The place that a setting's outcome is merged into."""
-
-    pool_id: int
-    unit_id: int
-    conditions_id: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,42 +199,6 @@ def replace_document(connection: Connection, submission_id: int, document: str) 
     )
 
 
-def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
-    """The number of this pool of a chip, added if it had no results before."""
-    values = (chip_id, key.control, key.domains, key.clock_band_mhz)
-    found = find_number(connection, _POOL, values)
-    if found is not None:
-        return found
-    return connection.execute(
-        insert(Pool).values(
-            chip_id=chip_id,
-            control=key.control,
-            domains=key.domains,
-            clock_band_mhz=key.clock_band_mhz,
-        )
-    ).inserted_primary_key[0]
-
-
-def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
-    """The number of these conditions, added if nothing was found under them before."""
-    found = find_number(
-        connection,
-        _CONDITIONS,
-        (
-            key.loads,
-            key.grade,
-            key.firmware,
-            key.microcode,
-            key.machine,
-            key.cooling,
-            key.supply,
-        ),
-    )
-    if found is not None:
-        return found
-    return connection.execute(insert(Conditions).values(**asdict(key))).inserted_primary_key[0]
-
-
 def find_submission(connection: Connection, public_id: str) -> StoredSubmission | None:
     """The document with this id, unless it was withdrawn or never existed."""
     return _find_by(connection, _BY_PUBLIC_ID, public_id)
@@ -343,35 +271,3 @@ def delete_submission(connection: Connection, submission_id: int) -> list[Eviden
     ]
     connection.execute(delete(Submission).where(Submission.id == submission_id))
     return keys
-
-
-def find_places(
-    connection: Connection, table: type[SettingResult | FollowUp], submission_id: int
-) -> list[EvidenceKey]:
-    """The places that the settings or the follow-ups of a document are merged into."""
-    rows = connection.execute(
-        select(table.pool_id, table.unit_id, table.conditions_id).where(
-            table.submission_id == submission_id
-        )
-    )
-    return [EvidenceKey(*row) for row in rows]
-
-
-def drop_unused_places(connection: Connection, places: Iterable[EvidenceKey]) -> None:
-    """Forget pools and conditions that no setting belongs to any more."""
-    for place in places:
-        if not _are_conditions_used(connection, place.conditions_id):
-            connection.execute(delete(Conditions).where(Conditions.id == place.conditions_id))
-        if not _is_referred_to(connection, SettingResult.pool_id == place.pool_id):
-            connection.execute(delete(Pool).where(Pool.id == place.pool_id))
-
-
-def _are_conditions_used(connection: Connection, conditions_id: int) -> bool:
-    return any(
-        _is_referred_to(connection, table.conditions_id == conditions_id)
-        for table in (SettingResult, FollowUp)
-    )
-
-
-def _is_referred_to(connection: Connection, condition: ColumnElement[bool]) -> bool:
-    return connection.execute(select(exists().where(condition))).scalar_one()

@@ -22,14 +22,8 @@ from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, add_chip
 from kbapi.storage.evidence_rows import OutcomeRow
 from kbapi.storage.people import UnitRow
-from kbapi.storage.submissions import (
-    ConditionsKey,
-    EvidenceKey,
-    NewSetting,
-    NewSubmission,
-    PoolKey,
-    save_submission,
-)
+from kbapi.storage.places import ConditionsKey, EvidenceKey, PoolKey
+from kbapi.storage.submissions import NewSetting, NewSubmission, save_submission
 from kbapi.storage.tables import Contributor, Unit
 
 CORE: Final = PoolKey("voltage_offset", "core", 0)

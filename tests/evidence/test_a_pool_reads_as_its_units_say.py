@@ -14,7 +14,7 @@ from kbapi.evidence.pools import PoolEvidence, PoolWanted, find_pool, load_pool
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.chip_rows import ChipRow, find_chip
-from kbapi.storage.submissions import ConditionsKey, PoolKey
+from kbapi.storage.places import ConditionsKey, PoolKey
 from tests.evidence.makers import (
     SABLE,
     STANDING,
