@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice import time_wording
 from kbapi.advice.cautions import Caution, cautions_about_time
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
@@ -15,6 +14,8 @@ from kbapi.advice.time_told import (
     settle_told,
 )
 from kbapi.advice.told import ChipAnswered
+from kbapi.advice.wording import diagnose as words
+from kbapi.advice.wording.language import say
 from kbapi.evidence.changes import ChangeCompared, ChangesFound, compare_changes
 from kbapi.evidence.diagnosis import Diagnosis, Told
 from kbapi.stats.shares import ShareEstimate
@@ -141,34 +142,39 @@ def _answer(
         withheld_changes=len(mine) - len(ranked),
         others_after=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
-        could_also_be=_coded(time_wording.OTHER_CAUSES, tuple(time_wording.OTHER_CAUSES)),
+        could_also_be=_coded(words.OTHER_CAUSES, tuple(words.OTHER_CAUSES)),
         settle=settle,
         step_back=_step_back(asked, settle.margin),
-        about_the_failure=time_wording.FAILURES.get(asked.failure or ""),
-        to_do=_coded(time_wording.TO_DO, _steps(asked)),
+        about_the_failure=_about(asked.failure),
+        to_do=_coded(words.TO_DO, _steps(asked)),
         revision=found.revision,
         summary=_summary(asked, ranked),
         cautions=cautions_about_time(),
     )
 
 
+def _about(failure: str | None) -> str | None:
+    text = words.FAILURES.get(failure or "")
+    return None if text is None else say(text)
+
+
 def _first_questions(asked: Diagnosis) -> tuple[FirstQuestion, ...]:
     told = {"fails_at_stock": asked.fails_at_stock, "in_effect": asked.in_effect}
     follows = {
-        "yes": time_wording.IF_YES,
-        "no": time_wording.IF_NO,
-        "unknown": time_wording.IF_UNKNOWN,
+        "yes": words.IF_YES,
+        "no": words.IF_NO,
+        "unknown": words.IF_UNKNOWN,
     }
     return tuple(
         FirstQuestion(
             code=code,
-            question=question,
+            question=say(question),
             told=told[code],
-            if_yes=time_wording.IF_YES[code],
-            if_no=time_wording.IF_NO[code],
-            so=follows[told[code]][code],
+            if_yes=say(words.IF_YES[code]),
+            if_no=say(words.IF_NO[code]),
+            so=say(follows[told[code]][code]),
         )
-        for code, question in time_wording.FIRST_QUESTIONS.items()
+        for code, question in words.FIRST_QUESTIONS.items()
     )
 
 
@@ -196,12 +202,7 @@ def _step_back(asked: Diagnosis, margin: float) -> StepBack | None:
     to = None
     if asked.setting is not None and asked.control != "fixed_clock_voltage":
         to = min(0.0, asked.setting + margin)
-    unit = time_wording.unit_of(asked.control)
-    words = time_wording.step_back_in_words(
-        time_wording.margin_in_words(margin, asked.control),
-        None if to is None else f"{to:g} {unit}",
-    )
-    return StepBack(margin, to, words)
+    return StepBack(margin, to, words.step_back_in_words(asked.control, margin, to))
 
 
 _AT_STOCK: Final = ("save_and_check", "take_it_back", "ask_people")
@@ -225,17 +226,17 @@ def _steps(asked: Diagnosis) -> tuple[str, ...]:
 
 
 def _coded(texts: dict[str, str], codes: tuple[str, ...]) -> tuple[CodedText, ...]:
-    return tuple(CodedText(code, texts[code]) for code in codes)
+    return tuple(CodedText(code, say(texts[code])) for code in codes)
 
 
 def _summary(asked: Diagnosis, ranked: tuple[AfterChange, ...]) -> str:
     if asked.fails_at_stock == "yes":
-        return time_wording.STOP
+        return words.stop()
     if asked.in_effect == "no":
-        return time_wording.NOT_IN_EFFECT
+        return words.not_in_effect()
     if not ranked or ranked[0].at_least <= 1:
-        return time_wording.NOTHING_STANDS_OUT
+        return words.nothing_stands_out()
     first = ranked[0]
-    return time_wording.most_likely(
+    return words.most_likely(
         first.change, first.with_it.share_failed, first.without.share_failed, first.at_least
     )

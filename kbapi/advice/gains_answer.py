@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kbapi.advice import gains_wording
 from kbapi.advice.cautions import Caution, cautions_about_gains
 from kbapi.advice.gains_question import GainsQuestion
 from kbapi.advice.told import ChipAnswered
+from kbapi.advice.wording import gains as words
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.evidence.gains import (
     GainBlock,
@@ -125,18 +125,18 @@ def gains_answer(
         cells=told,
         reason=None if told else _no_gains(chip.name, cells),
         withheld_cells=teller.withheld,
-        method=gains_wording.METHOD,
+        method=words.method(),
         revision=revision,
-        summary=gains_wording.nothing_to_tell(chip.name, any_pairs=bool(cells))
+        summary=words.nothing_to_tell(chip.name, any_pairs=bool(cells))
         if widest is None
-        else gains_wording.summary_of_gains(chip.name, widest.text),
+        else words.summary_of_gains(chip.name, widest.text),
         cautions=cautions_about_gains(question),
     )
 
 
 def _no_gains(name: str, cells: list[GainCell]) -> NoGains:
     code = "too_few_units" if cells else "no_pairs"
-    return NoGains(code, gains_wording.nothing_to_tell(name, any_pairs=bool(cells)))
+    return NoGains(code, words.nothing_to_tell(name, any_pairs=bool(cells)))
 
 
 class _Teller:
@@ -169,7 +169,7 @@ class _Teller:
             at_equal_power=self._told(same_power),
             at_equal_performance=self._told(same_performance),
             spent_on_clock_units=spent,
-            text=gains_wording.cell_in_words(cell, overall, same_power, same_performance, spent),
+            text=words.cell_in_words(cell, overall, same_power, same_performance, spent),
         )
 
     def _part(self, told: UnitGains, held: str) -> GainBlock | None:
@@ -195,7 +195,7 @@ def _gain_told(gain: MeasuredGain, own: OwnPlace | None) -> GainTold:
     return GainTold(
         measure=name,
         kind="ratio" if gain.measure.is_ratio else "difference",
-        unit=gains_wording.UNITS.get(name, ""),
+        unit=words.UNITS.get(name, ""),
         estimate=as_told(shift.estimate),
         interval=(as_told(shift.low), as_told(shift.high)),
         attained_confidence=round(shift.attained_confidence, 4),
@@ -209,7 +209,7 @@ def _gain_told(gain: MeasuredGain, own: OwnPlace | None) -> GainTold:
         is_larger_than_noise=gain.verdict == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
-        text=gains_wording.gain_in_words(gain),
+        text=words.gain_in_words(gain),
     )
 
 
@@ -232,5 +232,5 @@ def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> O
     return OwnPlace(
         round(ratio, 3),
         round(share, 3),
-        gains_wording.own_in_words(name, ratio, share, len(pool)),
+        words.own_in_words(name, ratio, share, len(pool)),
     )

@@ -7,7 +7,6 @@ from typing import Final
 from marshmallow import fields
 from sqlalchemy import Connection
 
-from kbapi.advice import time_wording
 from kbapi.advice.cautions import Caution, cautions_about_time
 from kbapi.advice.chip_question import ChipQuestionSchema, read_chip_question, usual_domain
 from kbapi.advice.stored import answer_once
@@ -21,6 +20,7 @@ from kbapi.advice.time_told import (
     settle_told,
 )
 from kbapi.advice.told import ChipAnswered
+from kbapi.advice.wording import lasting as words
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.lasting import LastingEvidence
@@ -197,8 +197,8 @@ def _failures(evidence: LastingEvidence) -> int:
 
 
 def _summary(chip_name: str, evidence: LastingEvidence, after: tuple[LastedTold, ...]) -> str:
-    told = time_wording.NOT_LONG_ENOUGH
+    told = words.not_long_enough()
     if after:
         usual = next((one for one in after if one.days == DAYS[1]), after[-1])
-        told = time_wording.lasted_in_words(usual.share, usual.days)
-    return time_wording.summary_of_lasting(chip_name, evidence.level, evidence.units, told)
+        told = words.lasted_in_words(usual.share, usual.days)
+    return words.summary_of_lasting(chip_name, evidence.level, evidence.units, told)

@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
-from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks_question import LockQuestion
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import ChipAnswered
+from kbapi.advice.wording import locks as words
 from kbapi.evidence.locks import (
     FEWEST_UNITS_SHOWN,
     CountOf,
@@ -167,10 +167,10 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         machine=question.machine or None,
         firmware_month=question.firmware_month or None,
         locks=locks,
-        still_possible=wording.still_possible(chip.kind),
+        still_possible=words.still_possible(chip.kind),
         notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
         revision=chip_rows.revision_told(found.line),
-        summary=wording.summary_of_locks(
+        summary=words.summary_of_locks(
             chip.name, [(one.domain, one.control, one.in_words) for one in locks]
         ),
         cautions=cautions_about_locks(),
@@ -197,7 +197,7 @@ def _control_told(shares: LockShares) -> ControlLocks:
         domain=shares.domain,
         control=shares.control,
         status=shares.word,
-        in_words=wording.status_in_words(shares.word),
+        in_words=words.status_in_words(shares.word),
         share_open=round(shares.open.share, 4),
         interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
         confidence=shares.open.confidence,

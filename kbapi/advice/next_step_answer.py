@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from itertools import product
 from typing import Final
 
-from kbapi.advice import next_step_wording as words
 from kbapi.advice.cautions import cautions_while_searching
 from kbapi.advice.next_step_scene import SearchScene
 from kbapi.advice.next_step_terms import (
@@ -25,7 +24,9 @@ from kbapi.advice.next_step_told import (
 )
 from kbapi.advice.start_answer import locks_told
 from kbapi.advice.told import chip_answered, evidence_behind
-from kbapi.advice.wording import lock_lead
+from kbapi.advice.wording import next_step as words
+from kbapi.advice.wording.parts import amount_in_words
+from kbapi.advice.wording.start import lock_lead
 from kbapi.chips.catalogue import Catalogue
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.stats.next_step import SearchPlan
@@ -62,7 +63,7 @@ def next_step_answer(
         level=level.value,
         own=_own_told(scene),
         unused=tuple(
-            UnusedTold(run.place, run.code, words.UNUSED[run.code]) for run in scene.own.unused
+            UnusedTold(run.place, run.code, words.why_unused(run.code)) for run in scene.own.unused
         ),
         next=following,
         reason=None if following else _reason(scene, *scene.bracket),
@@ -70,13 +71,13 @@ def next_step_answer(
         margin_is=settle_margin.standing,
         expected=_expected(scene),
         customary=_customary(scene),
-        customary_text=words.CUSTOMARY,
+        customary_text=words.customary(),
         plan=tuple(_plan_lines(scene, margin)) if following else (),
         order=_order(scene, catalogue),
         resolution=_resolution(scene),
         max_risk=search.max_risk,
         max_step=max_step_of(search, control),
-        stop_rules=words.STOP_RULES,
+        stop_rules=words.stop_rules(),
         evidence=evidence_behind(scene.found, borrowed, scene.pool.agreement, scene.pool.kkt_gap),
         summary=_summary(scene, following, settle),
         cautions=cautions_while_searching(question),
@@ -96,9 +97,9 @@ def _own_told(scene: SearchScene) -> OwnTold:
 
 def _reason(scene: SearchScene, stable: int, unstable: int) -> WhyNoStep:
     if scene.own.has_failed_at_stock:
-        return WhyNoStep("fails_at_stock", words.FAILS_AT_STOCK)
+        return WhyNoStep("fails_at_stock", words.fails_at_stock())
     stop = scene.stop_in(stable, unstable)
-    resolution = words.amount_in_words(scene.control, _resolution(scene))
+    resolution = amount_in_words(scene.control, _resolution(scene))
     return WhyNoStep(stop.value, words.why_stopped(stop, resolution, scene.search.max_risk))
 
 
@@ -111,7 +112,7 @@ def _settle(scene: SearchScene, stable_steps: int, margin: float) -> SettleTold:
     """Where to settle below the deepest pass; at stock where that is no step a person can type."""
     steps = 0 if scene.own.has_failed_at_stock else settle_steps(stable_steps, margin, scene.grid)
     at = scene.setting(steps) if scene.grid.enter(steps) else None
-    width = words.amount_in_words(scene.control, margin)
+    width = amount_in_words(scene.control, margin)
     text = words.settle_in_words(scene.control, at.enter if at else None, width)
     return SettleTold(at, margin, text)
 

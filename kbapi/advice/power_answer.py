@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 
-from kbapi.advice import power_wording
 from kbapi.advice.cautions import Caution, cautions_about_power
 from kbapi.advice.power_question import PowerQuestion
 from kbapi.advice.told import ChipAnswered
+from kbapi.advice.wording import power as words
 from kbapi.evidence.power import PowerPool
 from kbapi.stats.power_curve import NOMINAL_CONFIDENCE, Estimate, PowerCurve, PowerFit
 
@@ -134,9 +134,9 @@ def power_answer(
         tuned=tuned,
         at_limit=None if question.limit_w is None else _at_limit(question.limit_w, fit),
         reason=None,
-        method=power_wording.METHOD,
+        method=words.method(),
         revision=revision,
-        summary=power_wording.summary_of_power(
+        summary=words.summary_of_power(
             chip.name,
             pool.load,
             *(None if one is None else _headline(one) for one in (stock, tuned)),
@@ -147,7 +147,7 @@ def power_answer(
 
 def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: str) -> PowerAnswer:
     chip = question.chip
-    text = power_wording.nothing_to_tell(chip.name, any_units=pool is not None)
+    text = words.nothing_to_tell(chip.name, any_units=pool is not None)
     return PowerAnswer(
         chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
         load=question.load or None,
@@ -161,7 +161,7 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
         tuned=None,
         at_limit=None,
         reason=NoPower("no_curves" if pool is None else "too_few_units", text),
-        method=power_wording.METHOD,
+        method=words.method(),
         revision=revision,
         summary=text,
         cautions=cautions_about_power(question),
@@ -213,7 +213,7 @@ def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> LimitTol
         power_share=_number(share),
         limit_w=told,
         is_at_edge=share.is_at_edge,
-        text=power_wording.limit_in_words(
+        text=words.limit_in_words(
             keep_share, share.value, told.value, told.interval, is_at_edge=share.is_at_edge
         ),
     )
@@ -228,14 +228,14 @@ def _best_told(fit: PowerFit, curve: PowerCurve) -> BestTold:
         limit_w=limit_w,
         performance_per_watt=_number(per_watt),
         is_at_edge=best.is_at_edge,
-        text=power_wording.best_in_words(limit_w, per_watt.value, is_at_edge=best.is_at_edge),
+        text=words.best_in_words(limit_w, per_watt.value, is_at_edge=best.is_at_edge),
     )
 
 
 def _at_limit(limit_w: float, fit: PowerFit) -> AtLimitTold:
     share = limit_w / float(fit.stock_power_w[0])
     if share > 1:
-        return AtLimitTold(limit_w, None, None, None, None, power_wording.ABOVE_STOCK)
+        return AtLimitTold(limit_w, None, None, None, None, words.above_stock())
     stock, tuned = (
         None if curve is None or not curve.covers(share) else _number(fit.estimate(curve.at(share)))
         for curve in (fit.stock, fit.tuned)
@@ -247,7 +247,7 @@ def _at_limit(limit_w: float, fit: PowerFit) -> AtLimitTold:
         stock_performance=stock,
         tuned_performance=tuned,
         gain=None if gain is None else _number(gain),
-        text=power_wording.at_limit_in_words(
+        text=words.at_limit_in_words(
             limit_w,
             None if stock is None else stock.value,
             None if gain is None else (gain.value, gain.low, gain.high),

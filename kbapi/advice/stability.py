@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_for
 from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence, keep_findings
 from kbapi.advice.question import Question
@@ -21,6 +20,7 @@ from kbapi.advice.told import (
     percentile_of,
     setting_of,
 )
+from kbapi.advice.wording.stability import summary_of_stability
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
 from kbapi.stats.stability import ShareBand, stability_curve
@@ -119,7 +119,7 @@ def _stability_answer(
         level=curve.level.value,
         percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
         evidence=evidence_behind(found, curve.borrowed.units, fit.sibling_agreement, curve.kkt_gap),
-        summary=wording.summary_of_stability(question, units, curve.borrowed.units),
+        summary=summary_of_stability(question.chip.name, units, curve.borrowed.units),
         cautions=cautions_for(question),
     )
 

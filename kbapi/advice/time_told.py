@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from kbapi.advice import time_wording
+from kbapi.advice.wording import lasting as words
 from kbapi.evidence.drift import PoolDrift
 from kbapi.evidence.lasting import LastingEvidence, known_units
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
@@ -79,12 +79,11 @@ def settle_told(evidence: LastingEvidence, control: str) -> SettleTold:
     """The margin to settle with."""
     found = evidence.settle()
     kept = evidence.in_band(evidence.margins.index(found.margin))
-    margin = time_wording.margin_in_words(found.margin, control)
     return SettleTold(
         margin=found.margin,
         standing=found.standing,
         kept=lasted_told(kept, WANTED_DAYS, SETTLE_CONFIDENCE),
-        in_words=time_wording.settle_in_words(found.standing, margin),
+        in_words=words.settle_in_words(found.standing, control, found.margin),
     )
 
 
@@ -94,8 +93,8 @@ def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftTold |
         return None
     found = drift.found
     if not found.is_drift or found.kind is None:
-        words = time_wording.no_drift_in_words()
-        return DriftTold(False, None, None, None, None, None, None, None, words)
+        told = words.no_drift_in_words()
+        return DriftTold(False, None, None, None, None, None, None, None, told)
     step = float(grid.step)
     shift, error = found.shift_steps * step, 1.96 * found.error_steps * step
     return DriftTold(
@@ -107,7 +106,5 @@ def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftTold |
         interval=(round(shift - error, 1), round(shift + error, 1)),
         units_before=found.units_before,
         units_since=found.units_since,
-        in_words=time_wording.drift_in_words(
-            found.kind, drift.since, drift.version, shift, time_wording.unit_of(control)
-        ),
+        in_words=words.drift_in_words(found.kind, drift.since, drift.version, shift, control),
     )

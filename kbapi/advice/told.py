@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-from kbapi.advice import wording
 from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.question import Question
+from kbapi.advice.wording.start import difference_in_words
 from kbapi.evidence.differences import DifferingValue, find_differences
 from kbapi.stats.grid import Grid
 from kbapi.stats.percentiles import ShareDepth
@@ -118,7 +118,7 @@ def differs_by(found: EvidenceFound) -> tuple[DiffersBy, ...]:
             values=tuple(
                 ValueCompared(value.value, value.units, _leaning(value)) for value in one.values
             ),
-            in_words=wording.difference_in_words(
+            in_words=difference_in_words(
                 one.filter, [(value.value, _leaning(value)) for value in one.values]
             ),
         )

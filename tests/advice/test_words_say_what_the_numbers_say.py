@@ -4,7 +4,12 @@ import pytest
 
 from kbapi.advice.cautions import cautions_for
 from kbapi.advice.question import parse_question
-from kbapi.advice.wording import rails_in_words, setting_in_words, share_in_words, units_in_words
+from kbapi.advice.wording.parts import (
+    rails_in_words,
+    setting_in_words,
+    share_in_words,
+    units_in_words,
+)
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.settings import bundled_folder
 from tests.makers import GRAPHICS
