@@ -118,6 +118,16 @@ def careful_gain(control: LimitControl, grid: Grid, resolution_steps: int) -> in
     return min(smallest, resolution_steps)
 
 
+def usual_gain(control: LimitControl, grid: Grid) -> int:
+    """How far to go on from a setting that has passed, where the search is not asked: grid steps.
+
+    >>> from fractions import Fraction
+    >>> usual_gain("voltage_offset", Grid(Fraction(125, 128)))
+    5
+    """
+    return max(grid.least_gain(), floor(_exact(usual_widths(control).careful) / grid.step))
+
+
 def settle_steps(stable_steps: int, margin: float, grid: Grid) -> int:
     """The step to live with: the deepest pass less a margin in the control's unit, or stock.
 

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_for
 from kbapi.advice.evidence_found import EvidenceFound
+from kbapi.advice.next_step_terms import usual_gain
 from kbapi.advice.question import Question
 from kbapi.advice.told import (
     ChipAnswered,
@@ -19,11 +19,14 @@ from kbapi.advice.told import (
     percentile_of,
     setting_of,
 )
+from kbapi.advice.wording import locks as lock_words
+from kbapi.advice.wording import start as words
+from kbapi.advice.wording.parts import rails_in_words, setting_in_words
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
 from kbapi.stats.siblings import Level
 from kbapi.stats.start import NoStart, Start, StartFit, pool_start
-from kbapi.vocabulary import Grade
+from kbapi.vocabulary import Grade, LimitControl
 
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """Up to here the voltage of the highest reported clock serves: it is lower than the true one."""
@@ -100,6 +103,17 @@ class LocksTold:
 
 
 @dataclass(frozen=True, slots=True)
+class StepOnward:
+    """How far to go on from a setting that has passed, and where to ask with one's own runs."""
+
+    step_mv: float | None
+    """Two decimals, negative is lower."""
+    step_counts: int | None
+    """Negative is lower; this instead of mV for count_offset."""
+    href: str
+
+
+@dataclass(frozen=True, slots=True)
 class StartAnswer:
     """The whole answer."""
 
@@ -122,11 +136,14 @@ class StartAnswer:
     evidence: EvidenceBehind
     differs_by: tuple[DiffersBy, ...]
     """Filters whose values differ beyond chance in the whole pool."""
+    next: StepOnward
     summary: str
     cautions: tuple[Caution, ...]
 
 
-def start_answer(question: Question, found: EvidenceFound, control: str, grid: Grid) -> StartAnswer:
+def start_answer(
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid
+) -> StartAnswer:
     """The answer that the evidence allows: a start, or why there is none."""
     fit = pool_start(
         found.intervals,
@@ -154,6 +171,7 @@ def start_answer(question: Question, found: EvidenceFound, control: str, grid: G
         means=_meaning(question, found) if start else None,
         evidence=evidence_behind(found, fit.borrowed_units, fit.sibling_agreement, fit.kkt_gap),
         differs_by=differs_by(found),
+        next=_step_onward(control, grid),
         summary=reason.text if reason else _summary(question, found, control, grid, fit),
         cautions=cautions_for(question),
     )
@@ -163,19 +181,19 @@ def locks_told(found: EvidenceFound) -> LocksTold:
     """Whether the control that was found can be used at all."""
     locks = found.locks
     if locks is None:
-        return LocksTold("unknown", None, None, 0.0, (), wording.status_in_words("unknown"))
+        return LocksTold("unknown", None, None, 0.0, (), lock_words.status_in_words("unknown"))
     return LocksTold(
         status=locks.word,
         share_open=round(locks.open.share, 4),
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
         n=round(locks.open.units, 2),
         changes=tuple(change.value for change in locks.changes),
-        in_words=wording.status_in_words(locks.word),
+        in_words=lock_words.status_in_words(locks.word),
     )
 
 
 def _start_told(
-    question: Question, found: EvidenceFound, control: str, grid: Grid, fit: StartFit
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
 ) -> StartTold | None:
     # A start shallower than what a person can type is no step at all.
     if not isinstance(fit.answer, Start) or grid.enter(fit.answer.steps) == 0:
@@ -195,6 +213,16 @@ def _start_told(
         level=fit.level.value,
         method=fit.method.value,
         at_clock=_at_clock(question, found, setting),
+    )
+
+
+def _step_onward(control: LimitControl, grid: Grid) -> StepOnward:
+    step = setting_of(control, grid, usual_gain(control, grid))
+    in_counts = control == "count_offset"
+    return StepOnward(
+        step_mv=None if in_counts else step,
+        step_counts=int(step) if in_counts else None,
+        href="/v1/next-step",
     )
 
 
@@ -222,36 +250,36 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
 
 def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFit) -> NoStartReason:
     if found.own is None and fit.level is Level.NONE:
-        return NoStartReason("no_results", wording.no_results(question, control))
+        return NoStartReason("no_results", words.no_results(question, control))
     if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
         if found.own is None or found.own.units == 0:
-            return NoStartReason("no_results", wording.no_results(question, control))
-        return NoStartReason("too_few_units", wording.too_few_units(question, found.own.units))
-    return NoStartReason("fails_near_stock", wording.fails_near_stock(question))
+            return NoStartReason("no_results", words.no_results(question, control))
+        return NoStartReason("too_few_units", words.too_few_units(question, found.own.units))
+    return NoStartReason("fails_near_stock", words.fails_near_stock(question))
 
 
 def _summary(
-    question: Question, found: EvidenceFound, control: str, grid: Grid, fit: StartFit
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
 ) -> str:
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
     failures = 0 if found.own is None else found.own.failures
     if fit.level in (Level.SERIES, Level.LINE):
-        stands_on = wording.stands_on_related(units, failures, fit.borrowed_units, fit.level.value)
+        stands_on = words.stands_on_related(units, failures, fit.borrowed_units, fit.level.value)
     else:
-        stands_on = wording.stands_on_own(units, failures)
-    told = wording.summary_of_start(
+        stands_on = words.stands_on_own(units, failures)
+    told = words.summary_of_start(
         question,
-        wording.lock_lead(found.locks.word, found.locks.open.share) if found.locks else "",
-        wording.rails_in_words(question.domain, moved_with(question, found)),
-        wording.setting_in_words(control, -grid.enter(steps)),
+        words.lock_lead(found.locks.word, found.locks.open.share) if found.locks else "",
+        rails_in_words(question.domain, moved_with(question, found)),
+        setting_in_words(control, -grid.enter(steps)),
         stands_on,
     )
-    return told + wording.stricter_in_words(fit.stable_share, fit.served_at)
+    return told + words.stricter_in_words(fit.stable_share, fit.served_at)
 
 
 def _percentiles(
-    question: Question, control: str, grid: Grid, fit: StartFit
+    question: Question, control: LimitControl, grid: Grid, fit: StartFit
 ) -> tuple[Percentile, ...] | None:
     if question.detail != "percentiles":
         return None
@@ -263,5 +291,5 @@ def _meaning(question: Question, found: EvidenceFound) -> Meaning:
     return Meaning(
         loads=() if own is None else own.loads,
         grade=None if own is None else own.grade,
-        text=wording.meaning_of(question),
+        text=words.meaning_of(question),
     )
