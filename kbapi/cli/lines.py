@@ -18,7 +18,7 @@ def start_in_lines(answer: dict[str, Any]) -> str:
     lines += ["", paragraph(_evidence(answer["evidence"]))]
     if answer["nearest"]:
         lines += ["", paragraph("Related chips with results: " + ", ".join(answer["nearest"]))]
-    return "\n".join([*lines, *_cautions(answer)])
+    return "\n".join([*lines, *cautions_in_lines(answer)])
 
 
 def _lock_line(locks: dict[str, Any]) -> str:
@@ -45,7 +45,8 @@ def _evidence(evidence: dict[str, Any]) -> str:
     )
 
 
-def _cautions(answer: dict[str, Any]) -> list[str]:
+def cautions_in_lines(answer: dict[str, Any]) -> list[str]:
+    """The cautions of any answer, below an empty line."""
     return ["", "Cautions:", *(bullet(caution["text"]) for caution in answer["cautions"])]
 
 
@@ -80,7 +81,7 @@ def stability_in_lines(answer: dict[str, Any]) -> str:
     for percentile in answer["percentiles"]:
         lines.append(_percentile(percentile))
     lines += ["", paragraph(_evidence(answer["evidence"]))]
-    return "\n".join([*lines, *_cautions(answer)])
+    return "\n".join([*lines, *cautions_in_lines(answer)])
 
 
 def _drawing(curve: dict[str, Any], unit: str) -> list[str]:
@@ -145,7 +146,7 @@ def locks_in_lines(answer: dict[str, Any]) -> str:
         lines += ["", f"Note on {note['about']} (looked at in {note['reviewed']}):"]
         lines += [paragraph(part, "  ") for part in note["text"].split("\n\n")]
         lines.append(paragraph(f"From: {note['source']}", "  "))
-    return "\n".join([*lines, *_cautions(answer)])
+    return "\n".join([*lines, *cautions_in_lines(answer)])
 
 
 def _lock(lock: dict[str, Any]) -> list[str]:

@@ -12,6 +12,12 @@ from kbapi.cli.asking import (
 )
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
+from kbapi.cli.guidance import (
+    diagnose_command,
+    gains_command,
+    lasting_command,
+    power_command,
+)
 from kbapi.cli.judging import rejudge_command
 from kbapi.cli.keys import keys_commands
 from kbapi.cli.next_step import next_step_command
@@ -40,6 +46,10 @@ for command in (
     stability_command,
     locks_command,
     next_step_command,
+    gains_command,
+    power_command,
+    lasting_command,
+    diagnose_command,
     submit_command,
     follow_up_command,
     withdraw_command,

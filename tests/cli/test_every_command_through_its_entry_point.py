@@ -9,6 +9,10 @@ from typing import Any
 
 import pytest
 
+from kbapi.settings import Settings
+from kbapi.storage.instance import open_instance
+from tests.api.measured import a_measured, a_reading
+from tests.makers import CHIP, send
 from tests.system.server import KBAPI, Server, free_port
 
 RESULT = {
@@ -143,13 +147,17 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "chips",
             "db",
             "demo",
+            "diagnose",
             "follow-up",
+            "gains",
             "identify",
             "keys",
+            "lasting",
             "locks",
             "mine",
             "next-step",
             "notes",
+            "power",
             "review",
             "seed",
             "serve",
@@ -305,6 +313,48 @@ def test_locks_are_told_in_eighty_columns(home: Path) -> None:
     assert "voltage_offset on core: " in told.stdout
     assert "this can still be done" in told.stdout
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def test_gains_power_and_lasting_are_told_in_eighty_columns(home: Path) -> None:
+    instance = open_instance(Settings(home=home))
+    for number in range(12):
+        readings = [
+            a_reading(
+                state,
+                power_w=share * power + number / 10,
+                performance=(40 if state == "stock" else 42) * share**0.5,
+                **({} if share == 1 else {"power_cap_w": share * power}),
+            )
+            for share in (1, 0.75, 0.5)
+            for state, power in (("stock", 60), ("tuned", 60))
+        ]
+        send(instance, a_measured(number, *readings))
+    instance.close()
+    for command, words in (
+        ("gains", "performance: 5.0 % more"),
+        ("power", "keeps 95 % of stock performance"),
+        ("lasting", "Too few follow-ups"),
+    ):
+        told = run(command, CHIP, "--home", str(home))
+        assert told.returncode == 0, told.stderr
+        assert words.casefold() in " ".join(told.stdout.split()).casefold()
+        assert "Cautions:" in told.stdout
+        assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
+    rail = ("--domain", "core", "--control", "voltage_offset")
+    told = run(
+        *("diagnose", CHIP, *rail, "--setting", "-74", "--changed", "firmware"),
+        *("--read-back", "-74", "--shown-by", "less_power", "--home", str(home)),
+    )
+    assert told.returncode == 0, told.stderr
+    assert "Does it fail at stock as well" in told.stdout
+    assert "Step back by 10 mV to -64 mV" in " ".join(told.stdout.split())
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    refused = run("diagnose", CHIP, *rail, "--changed", "weather", "--home", str(home))
+    assert refused.returncode == 1
+    assert "/changed/0" in refused.stderr
 
 
 def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
