@@ -1,4 +1,4 @@
-"""What one uncached answer about gains and one about power limits cost with a thousand units."""
+"""What one uncached answer of each kind costs with a thousand units; a next step is computed."""
 
 import tempfile
 import time
@@ -16,6 +16,7 @@ from kbapi.intake.batch import accept_batch
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance, create_or_open_instance
 from tests.api.measured import a_measured, a_reading
+from tests.bench import next_step
 from tests.makers import CHIP
 from tests.report import Row, measured
 
@@ -51,7 +52,7 @@ def measure(*, short: bool) -> list[Row]:
             for name, ask in answers
         ]
         instance.close()
-    return rows
+    return [*rows, *next_step.measure(short=short)]
 
 
 def _documents(units: int) -> Iterator[dict]:
