@@ -28,10 +28,30 @@ class LockGroup:
     units: int
 
 
+@dataclass(frozen=True, slots=True)
+class TriedLock:
+    """A unit of a chip whose latest report on a control is of somebody who tried it."""
+
+    domain: str
+    control: str
+    contributor_id: int
+    unit_order: bytes
+    """Puts units in an order that has nothing to do with when they came."""
+    status: str
+    measured_month: str
+    machine: str
+    firmware_month: str
+    microcode: str
+    virtualization: str
+    hypervisor: str
+    memory_integrity: str
+    kernel_lockdown: str
+    voltage_write_protection: str
+
+
 # A unit speaks once for each control: by its latest month, and within a month by what was proven
-# best, so that the order of arrival never matters. Hearsay weighs one half.
-_LATEST_BY_UNIT: Final = text(
-    """
+# best, so that the order of arrival never matters.
+_LATEST: Final = """
     WITH ranked AS (
         SELECT report.*, chip.key AS chip_key, chip.series AS series,
                ROW_NUMBER() OVER (
@@ -49,7 +69,12 @@ _LATEST_BY_UNIT: Final = text(
           AND (:machine = '' OR report.machine = :machine)
           AND (:firmware_month = '' OR report.firmware_month = :firmware_month)
     ),
-    latest AS (SELECT * FROM ranked WHERE place = 1 AND status <> 'unknown'),
+    latest AS (SELECT * FROM ranked WHERE place = 1 AND status <> 'unknown')
+    """
+
+# Hearsay weighs one half.
+_GROUPS: Final = text(
+    f"""{_LATEST},
     share AS (
         SELECT chip_id, domain, control, contributor_id,
                CASE WHEN COUNT(*) <= :full_units THEN 1000000
@@ -67,7 +92,17 @@ _LATEST_BY_UNIT: Final = text(
         AND share.control = latest.control AND share.contributor_id = latest.contributor_id
     GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
     ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
-    """
+    """  # noqa: S608 - put together from constants of this file
+)
+_TRIED: Final = text(
+    f"""{_LATEST}
+    SELECT latest.domain, latest.control, latest.contributor_id,
+           COALESCE(unit.token_hash, x''), latest.status, latest.measured_month, latest.machine,
+           latest.firmware_month, latest.microcode, latest.virtualization, latest.hypervisor,
+           latest.memory_integrity, latest.kernel_lockdown, latest.voltage_write_protection
+    FROM latest JOIN unit ON unit.id = latest.unit_id
+    WHERE latest.chip_key = :chip_key AND latest.found_by = 'written_and_read_back'
+    """  # noqa: S608 - put together from constants of this file
 )
 
 
@@ -80,7 +115,7 @@ def load_lock_groups(
 ) -> list[LockGroup]:
     """The latest reports of a line's units, filtered first if asked; `unknown` is left out."""
     rows = connection.execute(
-        _LATEST_BY_UNIT,
+        _GROUPS,
         {
             "line_id": line_id,
             "full_units": units_of_full_weight,
@@ -89,3 +124,23 @@ def load_lock_groups(
         },
     )
     return [LockGroup(*row) for row in rows]
+
+
+def load_tried_locks(
+    connection: Connection,
+    line_id: int,
+    chip_key: str,
+    machine: str = "",
+    firmware_month: str = "",
+) -> list[TriedLock]:
+    """Those of a chip's latest reports that stand on trying; filtered first if asked."""
+    rows = connection.execute(
+        _TRIED,
+        {
+            "line_id": line_id,
+            "chip_key": chip_key,
+            "machine": machine,
+            "firmware_month": firmware_month,
+        },
+    )
+    return [TriedLock(*row) for row in rows]
