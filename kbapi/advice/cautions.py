@@ -128,12 +128,24 @@ _OPENING: Final = Caution(
     "known holes, and a maker locks a control for a reason: nothing here recommends undoing it.",
 )
 
+_LOCKED_FOR_SAFETY: Final = Caution(
+    "locked_for_security",
+    "A locked control may be locked to close a security hole. Follow the maker's instructions, "
+    "keep firmware, microcode and system up to date, and take the lock as it is.",
+)
+
 
 def cautions_about_locks() -> tuple[Caution, ...]:
     """The cautions that belong to whether a control can be used."""
     told = {rule.caution.code: rule.caution for rule in _RULES}
     makers = told["makers_instructions"]
-    return (_OPENING, *(told[code] for code in _ABOUT_LOCKS), makers, told["not_these_machines"])
+    return (
+        _OPENING,
+        _LOCKED_FOR_SAFETY,
+        *(told[code] for code in _ABOUT_LOCKS),
+        makers,
+        told["not_these_machines"],
+    )
 
 
 _ABOUT_TIME: Final = (

@@ -7,9 +7,10 @@ from sqlalchemy import Connection
 from kbapi.advice import wording
 from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks_question import LockQuestion
-from kbapi.advice.locks_told import ControlLocks, control_told
+from kbapi.advice.locks_told import ControlLocks, control_told, in_short
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import ChipAnswered
+from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import (
     FEWEST_UNITS_SHOWN,
     LockShares,
@@ -21,7 +22,7 @@ from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
-from kbapi.storage.lock_reports import LockGroup, load_lock_groups
+from kbapi.storage.lock_reports import LockGroup, TriedLock, load_lock_groups, load_tried_locks
 from kbapi.storage.note_rows import Note, load_notes_about
 
 
@@ -60,6 +61,8 @@ class LocksFound:
     line: LineRow | None
     has_results: bool
     groups: list[LockGroup]
+    tried: list[TriedLock]
+    """Of the chip itself, one unit each and control."""
     notes: list[Note]
 
 
@@ -83,18 +86,18 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
 def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
     chip = question.chip
     line = chip_rows.find_line(connection, chip.line)
-    groups = (
-        load_lock_groups(
-            connection, line.id, UNITS_OF_FULL_WEIGHT, question.machine, question.firmware_month
-        )
-        if line is not None
-        else []
-    )
+    filters = question.machine, question.firmware_month
+    groups: list[LockGroup] = []
+    tried: list[TriedLock] = []
+    if line is not None:
+        groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
+        tried = load_tried_locks(connection, line.id, chip.key, *filters)
     machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
     return LocksFound(
         line=line,
         has_results=any(group.chip_key == chip.key for group in groups),
         groups=groups,
+        tried=tried,
         notes=load_notes_about(connection, chip.key, chip.series, machines),
     )
 
@@ -105,7 +108,11 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         lock_shares(found.groups, chip.key, chip.series, domain, control)
         for domain, control in _controls_asked(question, found)
     ]
-    locks = tuple(control_told(one) for one in shares if not _could_tell_on(one, question))
+    locks = tuple(
+        control_told(one, _differences(one, found.tried))
+        for one in shares
+        if not _could_tell_on(one, question)
+    )
     return LocksAnswer(
         chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
         machine=question.machine or None,
@@ -115,10 +122,16 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
         revision=chip_rows.revision_told(found.line),
         summary=wording.summary_of_locks(
-            chip.name, [(one.domain, one.control, one.in_words) for one in locks]
+            chip.name, [(one.domain, one.control, in_short(one)) for one in locks]
         ),
         cautions=cautions_about_locks(),
     )
+
+
+def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
+    place = (shares.domain, shares.control)
+    of_it = (report for report in tried if (report.domain, report.control) == place)
+    return find_lock_differences(of_it, shares.open.share)
 
 
 def _could_tell_on(shares: LockShares, question: LockQuestion) -> bool:
