@@ -91,7 +91,7 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
     tried: list[TriedLock] = []
     if line is not None:
         groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
-        tried = load_tried_locks(connection, line.id, chip.key, *filters)
+        tried = load_tried_locks(connection, chip.key, *filters)
     machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
     return LocksFound(
         line=line,

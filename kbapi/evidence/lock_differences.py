@@ -1,7 +1,9 @@
 """By what reports on a control differ beyond chance, since when, and where they contradict."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -96,15 +98,15 @@ def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> Lock
     because they could tell on somebody. The shares of parts lean on `share_open`, the whole's.
     """
     heard = heard_once(tried)
-    parts = _Parts(share_open)
-    compared = [one for by in _SPLIT_BY if (one := parts.compared(by, heard)) is not None]
+    parts = _Parts(heard, share_open)
+    compared = [one for by in _SPLIT_BY if (one := parts.compared(by)) is not None]
     adjusted = holm_adjusted([one.p_value for one in compared])
     raised = [replace(one, p_value=p) for one, p in zip(compared, adjusted, strict=True)]
     return LockDifferences(
         units=len(heard),
         compared_by=tuple(one.by for one in compared),
         splits=tuple(one for one in raised if one.p_value <= SPLIT_LEVEL),
-        change=parts.change(heard),
+        change=parts.change(),
         contradictions=_contradictions(heard),
     )
 
@@ -112,16 +114,11 @@ def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> Lock
 def heard_once(tried: Iterable[TriedLock]) -> list[TriedLock]:
     """The latest tried unit of each contributor; among several of a month no status is favoured."""
     heard: dict[int, TriedLock] = {}
-    in_order = sorted(tried, key=_order)
-    for report in sorted(in_order, key=lambda one: one.measured_month, reverse=True):
+    # Units without a token share an empty hash: then what they are decides, never their arrival.
+    in_order = sorted(tried, key=attrgetter("unit_order", *_SPLIT_BY, "status"))
+    for report in sorted(in_order, key=attrgetter("measured_month"), reverse=True):
         heard.setdefault(report.contributor_id, report)
     return list(heard.values())
-
-
-def _order(report: TriedLock) -> tuple[object, ...]:
-    # Units without a token share an empty hash: then what they are decides, never their arrival.
-    told = (getattr(report, by) for by in _SPLIT_BY)
-    return (report.unit_order, *told, report.status)
 
 
 def is_open(report: TriedLock) -> bool:
@@ -138,17 +135,6 @@ class _Cell:
     units: int
 
 
-def _cells(by: str, heard: Sequence[TriedLock]) -> list[_Cell]:
-    """What was told of a condition, in the order of its values."""
-    units: dict[str, int] = {}
-    opened: dict[str, int] = {}
-    for report in heard:
-        value: str = getattr(report, by)
-        units[value] = units.get(value, 0) + 1
-        opened[value] = opened.get(value, 0) + is_open(report)
-    return [_Cell(value, opened[value], units[value]) for value in sorted({*units} - {*_UNTOLD})]
-
-
 def _together(cells: Sequence[_Cell]) -> _Cell:
     value = cells[0].value if len(cells) == 1 else f"{cells[0].value} to {cells[-1].value}"
     return _Cell(value, sum(cell.opened for cell in cells), sum(cell.units for cell in cells))
@@ -157,21 +143,23 @@ def _together(cells: Sequence[_Cell]) -> _Cell:
 class _Parts:
     """Parts of a chip's units, whose shares lean on that of the whole."""
 
-    def __init__(self, share_open: float) -> None:
+    def __init__(self, heard: Sequence[TriedLock], share_open: float) -> None:
+        self._heard = heard
+        self._open = [report for report in heard if is_open(report)]
         self._prior = SharePrior(np.array([share_open, 1.0 - share_open]), STRENGTH_OF_THE_WHOLE)
 
-    def compared(self, by: str, heard: Sequence[TriedLock]) -> LockSplit | None:
+    def compared(self, by: str) -> LockSplit | None:
         """How the values of a condition differ; None where there are not two to compare."""
-        cells = [cell for cell in _cells(by, heard) if cell.units >= FEWEST_UNITS_SHOWN]
+        cells = [cell for cell in self._cells(by) if cell.units >= FEWEST_UNITS_SHOWN]
         if len(cells) < 2:
             return None
         found = compare_shares(*_counts(cells))
         values = tuple(self._told(cell) for cell in cells)
         return LockSplit(by, found.p_value, cells[found.clearest].value, values)
 
-    def change(self, heard: Sequence[TriedLock]) -> LockChange | None:
+    def change(self) -> LockChange | None:
         """The likeliest change along firmware months."""
-        cells = _cells("firmware_month", heard)
+        cells = self._cells("firmware_month")
         found = find_change(*_counts(cells)) if cells else None
         if found is None:
             return None
@@ -185,6 +173,13 @@ class _Parts:
             after=self._told(_together(cells[found.since :])),
         )
 
+    def _cells(self, by: str) -> list[_Cell]:
+        """What was told of a condition, in the order of its values."""
+        value_of = attrgetter(by)
+        units, opened = Counter(map(value_of, self._heard)), Counter(map(value_of, self._open))
+        told = sorted({*units} - {*_UNTOLD})
+        return [_Cell(value, opened[value], units[value]) for value in told]
+
     def _told(self, cell: _Cell) -> Split:
         counts = np.array([cell.opened, cell.units - cell.opened], dtype=np.float64)
         found = estimate_share(counts, _OPEN, self._prior, CONFIDENCE)
@@ -196,14 +191,14 @@ def _counts(cells: Sequence[_Cell]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _contradictions(heard: Sequence[TriedLock]) -> tuple[Contradiction, ...]:
+    conditions_of = attrgetter("firmware_month", "microcode", *PROTECTIONS)
     alike: dict[tuple[str, ...], list[TriedLock]] = {}
     for report in heard:
-        states = (getattr(report, name) for name in PROTECTIONS)
-        alike.setdefault((report.firmware_month, report.microcode, *states), []).append(report)
+        alike.setdefault(conditions_of(report), []).append(report)
     told = [
         _contradiction(some)
-        for _, some in sorted(alike.items())
-        if len(some) >= FEWEST_UNITS_SHOWN and (some[0].firmware_month or some[0].microcode)
+        for (month, microcode, *_), some in sorted(alike.items())
+        if len(some) >= FEWEST_UNITS_SHOWN and (month or microcode)
     ]
     mixed = [one for one in told if min(one.open, one.locked) > 0]
     mixed.sort(key=lambda one: min(one.open, one.locked), reverse=True)
