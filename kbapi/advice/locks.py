@@ -62,7 +62,7 @@ class LocksFound:
     has_results: bool
     groups: list[LockGroup]
     tried: list[TriedLock]
-    """Of the chip itself, one unit each and control."""
+    """Of the chip itself, a unit and control each."""
     notes: list[Note]
 
 
