@@ -199,9 +199,12 @@ class _Splits:
 
     def of(self, own: list[LockGroup], value_of: Callable[[LockGroup], str]) -> tuple[Split, ...]:
         """The open share by value, in the order of values; untold values are left out."""
+        cells: dict[str, list[LockGroup]] = {}
+        for group in own:
+            cells.setdefault(value_of(group), []).append(group)
         shown = []
-        for value in sorted({value_of(group) for group in own} - {""}):
-            cell = [group for group in own if value_of(group) == value]
+        for value in sorted({*cells} - {""}):
+            cell = cells[value]
             units = sum(group.units for group in cell)
             if units < FEWEST_UNITS_SHOWN:
                 self.withheld += 1

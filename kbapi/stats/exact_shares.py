@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, xlog1py, xlogy
 
+from kbapi.stats.interval import frozen_array
+
 Counts = NDArray[np.int64]
 Vector = NDArray[np.float64]
 Which = NDArray[np.bool_]
@@ -182,15 +184,15 @@ class _Series:
         self.units: list[int] = units.tolist()
         self.all_units, self.all_open = int(units.sum()), int(opened.sum())
         self._share = self.all_open / self.all_units
+        self._masses: dict[int, Vector] = {}
         self._after = [*np.cumsum(units[::-1])[::-1].tolist(), 0]
         self._whole = float(self.mass(self.all_units)[self.all_open])
 
     def mass(self, size: int) -> Vector:
         """The binomial chance of each count among so many units, shape (size + 1,)."""
-        count = np.arange(size + 1)
-        ways = gammaln(size + 1) - gammaln(count + 1) - gammaln(size - count + 1)
-        odds = xlogy(count, self._share) + xlog1py(size - count, -self._share)
-        return np.asarray(np.exp(ways + odds))
+        if size not in self._masses:
+            self._masses[size] = _binomial(size, self._share)
+        return self._masses[size]
 
     def ending(self, mass: Vector, groups: int) -> float:
         """The chance of these counts over the first groups, given the count over all."""
@@ -216,6 +218,12 @@ class _Series:
         possible = (rest >= 0) & (rest <= others)
         left = self.mass(others)[np.where(possible, rest, 0)]
         return np.asarray(np.where(possible, mass * left, 0.0) / self._whole)
+
+
+def _binomial(size: int, share: float) -> Vector:
+    count = np.arange(size + 1)
+    ways = gammaln(size + 1) - gammaln(count + 1) - gammaln(size - count + 1)
+    return frozen_array(np.exp(ways + xlogy(count, share) + xlog1py(size - count, -share)))
 
 
 def _likelihood(opened: Counts | int, units: int) -> Vector:
