@@ -155,7 +155,7 @@ def _imagined_where_owners_have_three(runs: int) -> list[Row]:
     what = "change imagined, 30 of 100 owners send three machines that are alike"
     return [
         measured(what, float(found[0].mean()), "share", "< 0.01"),
-        measured(f"{what}, if all were heard", float(found[1].mean()), "share", ""),
+        measured(f"were all of these heard: {what}", float(found[1].mean()), "share", ""),
     ]
 
 
