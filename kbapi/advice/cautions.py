@@ -32,6 +32,7 @@ _ON_GRAPHICS: Final = frozenset({"picture_faults"})
 _SEARCHING: Final = ("one_group_at_a_time", "a_pass_is_no_proof")
 _ABOUT_LOCKS: Final = (
     "history_not_advice",
+    "locked_for_security",
     "save_first",
     "know_the_way_back",
     "disk_encryption",

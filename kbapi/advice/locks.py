@@ -6,14 +6,14 @@ from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks_question import LockQuestion
+from kbapi.advice.locks_told import ControlLocks, control_told, in_short
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import locks as words
+from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import (
     FEWEST_UNITS_SHOWN,
-    CountOf,
     LockShares,
-    Split,
     lock_shares,
     reported_controls,
 )
@@ -22,63 +22,8 @@ from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
-from kbapi.storage.lock_reports import LockGroup, load_lock_groups
+from kbapi.storage.lock_reports import LockGroup, TriedLock, load_lock_groups, load_tried_locks
 from kbapi.storage.note_rows import Note, load_notes_about
-
-
-@dataclass(frozen=True, slots=True)
-class StatusTold:
-    """The share of units with one status."""
-
-    status: str
-    share: float
-    units: int
-
-
-@dataclass(frozen=True, slots=True)
-class CountTold:
-    """How many units."""
-
-    value: str
-    units: int
-
-
-@dataclass(frozen=True, slots=True)
-class SplitTold:
-    """The open share among units that have something in common."""
-
-    value: str
-    share_open: float
-    interval: tuple[float, float]
-    units: int
-
-
-@dataclass(frozen=True, slots=True)
-class ControlLocks:
-    """What is known of one control on one domain."""
-
-    domain: str
-    control: str
-    status: str
-    """In one word: the status with the largest share, mixed, or unknown without reports."""
-    in_words: str
-    share_open: float
-    """Open, or open in the firmware's own menu."""
-    interval: tuple[float, float]
-    confidence: float
-    n: float
-    """Weight of the chip's own reports; hearsay counts one half."""
-    level: str
-    """chip, series where siblings alone speak, none."""
-    statuses: tuple[StatusTold, ...]
-    found_by: tuple[CountTold, ...]
-    changes: tuple[CountTold, ...]
-    """What had been changed where it was open: history, never a recommendation."""
-    by_machine: tuple[SplitTold, ...]
-    by_firmware_month: tuple[SplitTold, ...]
-    by_protection: tuple[SplitTold, ...]
-    withheld_cells: int
-    """Cells of fewer than five units, which are not shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +61,8 @@ class LocksFound:
     line: LineRow | None
     has_results: bool
     groups: list[LockGroup]
+    tried: list[TriedLock]
+    """Of the chip itself, a unit and control each."""
     notes: list[Note]
 
 
@@ -139,18 +86,18 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
 def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
     chip = question.chip
     line = chip_rows.find_line(connection, chip.line)
-    groups = (
-        load_lock_groups(
-            connection, line.id, UNITS_OF_FULL_WEIGHT, question.machine, question.firmware_month
-        )
-        if line is not None
-        else []
-    )
+    filters = question.machine, question.firmware_month
+    groups: list[LockGroup] = []
+    tried: list[TriedLock] = []
+    if line is not None:
+        groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
+        tried = load_tried_locks(connection, chip.key, *filters)
     machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
     return LocksFound(
         line=line,
         has_results=any(group.chip_key == chip.key for group in groups),
         groups=groups,
+        tried=tried,
         notes=load_notes_about(connection, chip.key, chip.series, machines),
     )
 
@@ -161,7 +108,11 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         lock_shares(found.groups, chip.key, chip.series, domain, control)
         for domain, control in _controls_asked(question, found)
     ]
-    locks = tuple(_control_told(one) for one in shares if not _could_tell_on(one, question))
+    locks = tuple(
+        control_told(one, _differences(one, found.tried))
+        for one in shares
+        if not _could_tell_on(one, question)
+    )
     return LocksAnswer(
         chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
         machine=question.machine or None,
@@ -171,10 +122,16 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
         revision=chip_rows.revision_told(found.line),
         summary=words.summary_of_locks(
-            chip.name, [(one.domain, one.control, one.in_words) for one in locks]
+            chip.name, [(one.domain, one.control, in_short(one)) for one in locks]
         ),
         cautions=cautions_about_locks(),
     )
+
+
+def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
+    place = (shares.domain, shares.control)
+    of_it = (report for report in tried if (report.domain, report.control) == place)
+    return find_lock_differences(of_it, shares.open.share)
 
 
 def _could_tell_on(shares: LockShares, question: LockQuestion) -> bool:
@@ -190,45 +147,6 @@ def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[str
         for domain, control in reported
         if question.domain in ("", domain) and question.control in ("", control)
     ]
-
-
-def _control_told(shares: LockShares) -> ControlLocks:
-    return ControlLocks(
-        domain=shares.domain,
-        control=shares.control,
-        status=shares.word,
-        in_words=words.status_in_words(shares.word),
-        share_open=round(shares.open.share, 4),
-        interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
-        confidence=shares.open.confidence,
-        n=round(shares.open.units, 2),
-        level=shares.level,
-        statuses=tuple(
-            StatusTold(one.status, round(one.share, 4), one.units) for one in shares.statuses
-        ),
-        found_by=_counts_told(shares.found_by),
-        changes=_counts_told(shares.changes),
-        by_machine=_splits_told(shares.by_machine),
-        by_firmware_month=_splits_told(shares.by_firmware_month),
-        by_protection=_splits_told(shares.by_protection),
-        withheld_cells=shares.withheld_cells,
-    )
-
-
-def _counts_told(counts: tuple[CountOf, ...]) -> tuple[CountTold, ...]:
-    return tuple(CountTold(count.value, count.units) for count in counts)
-
-
-def _splits_told(splits: tuple[Split, ...]) -> tuple[SplitTold, ...]:
-    return tuple(
-        SplitTold(
-            split.value,
-            round(split.share_open, 4),
-            (round(split.interval[0], 4), round(split.interval[1], 4)),
-            split.units,
-        )
-        for split in splits
-    )
 
 
 def _concerns(note: Note, question: LockQuestion) -> bool:

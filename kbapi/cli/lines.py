@@ -6,6 +6,7 @@ from kbapi.cli.common import bullet, paragraph
 
 _BAR_COLUMNS: Final = 40
 _MOST_ROWS: Final = 24
+_MOST_CONTRADICTIONS: Final = 3
 
 
 def start_in_lines(answer: dict[str, Any]) -> str:
@@ -167,10 +168,10 @@ def _lock(lock: dict[str, Any]) -> list[str]:
         lines.append(
             f"    {split['value']:<34} open {split['share_open']:>4.0%} of {split['units']}"
         )
-    if lock["changes"]:
-        changes = ", ".join(f"{one['value']} ({one['units']})" for one in lock["changes"])
-        lines.append(paragraph(f"Changed where it was open, as history: {changes}.", "  "))
-    return lines
+    differs = lock["differs"]
+    told = [lock["changes_in_words"], differs["in_words"], differs["change"]["in_words"]]
+    told += [one["in_words"] for one in differs["contradictions"][:_MOST_CONTRADICTIONS]]
+    return lines + [paragraph(text, "  ") for text in told if text]
 
 
 def own_in_lines(answer: dict[str, Any]) -> str:

@@ -24,7 +24,8 @@ CONFIDENCE: Final = 0.95
 FEWEST_UNITS_SHOWN: Final = 5
 """A breakdown into fewer units than this could tell on somebody: it is withheld."""
 _CLEAR_SHARE: Final = 0.6
-_STRENGTH_OF_THE_WHOLE: Final = 2.0
+STRENGTH_OF_THE_WHOLE: Final = 2.0
+"""In units: a part of a chip's units is expected to be like the whole, but soon speaks itself."""
 _LEAST_SHARE_TOLD: Final = 0.01
 _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 
@@ -73,6 +74,8 @@ class LockShares:
     found_by: tuple[CountOf, ...]
     changes: tuple[CountOf, ...]
     """What had been changed where it was open: history, never a recommendation."""
+    unchanged_units: int
+    """Open units that told of no change."""
     by_machine: tuple[Split, ...]
     by_firmware_month: tuple[Split, ...]
     by_protection: tuple[Split, ...]
@@ -91,8 +94,7 @@ def lock_shares(
     units = sum(g.units for g in own)
     borrowed = prior is not None
     prior = prior or even_prior(len(STATUSES))
-    # A part of the chip's units is expected to be like the whole, and soon speaks for itself.
-    splits = _Splits(SharePrior(posterior_shares(counts, prior), _STRENGTH_OF_THE_WHOLE))
+    splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE))
     # What was reported is told as it is; only where nothing was, related chips speak.
     shares = counts / counts.sum() if units else posterior_shares(counts, prior)
     return LockShares(
@@ -105,6 +107,7 @@ def lock_shares(
         statuses=_statuses(own, shares),
         found_by=_counted(own, lambda g: g.found_by),
         changes=_changes(own),
+        unchanged_units=sum(g.units for g in own if _is_open(g) and not g.changes),
         by_machine=splits.of(own, lambda g: g.machine),
         by_firmware_month=splits.of(own, lambda g: g.firmware_month),
         by_protection=tuple(
@@ -196,9 +199,12 @@ class _Splits:
 
     def of(self, own: list[LockGroup], value_of: Callable[[LockGroup], str]) -> tuple[Split, ...]:
         """The open share by value, in the order of values; untold values are left out."""
+        cells: dict[str, list[LockGroup]] = {}
+        for group in own:
+            cells.setdefault(value_of(group), []).append(group)
         shown = []
-        for value in sorted({value_of(group) for group in own} - {""}):
-            cell = [group for group in own if value_of(group) == value]
+        for value in sorted({*cells} - {""}):
+            cell = cells[value]
             units = sum(group.units for group in cell)
             if units < FEWEST_UNITS_SHOWN:
                 self.withheld += 1

@@ -1,13 +1,15 @@
-"""Lock reports as answers take them: each unit's latest word, weighed and grouped by SQL."""
+"""Lock reports as answers take them: each unit's latest word, weighed and grouped, or tried."""
 
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection
+
+from kbapi.storage.statements import find_rows
+
+# Tuples with names: a thousand units as dataclasses would cost more than all that is asked of them.
 
 
-@dataclass(frozen=True, slots=True)
-class LockGroup:
+class LockGroup(NamedTuple):
     """Units of a chip whose latest report on a control agrees in all that is told here."""
 
     chip_key: str
@@ -28,32 +30,56 @@ class LockGroup:
     units: int
 
 
+class TriedLock(NamedTuple):
+    """A unit of a chip whose latest report on a control is of somebody who tried it."""
+
+    domain: str
+    control: str
+    contributor_id: int
+    unit_order: bytes
+    """Puts units in an order that has nothing to do with when they came."""
+    status: str
+    measured_month: str
+    machine: str
+    firmware_month: str
+    microcode: str
+    virtualization: str
+    hypervisor: str
+    memory_integrity: str
+    kernel_lockdown: str
+    voltage_write_protection: str
+
+
 # A unit speaks once for each control: by its latest month, and within a month by what was proven
-# best, so that the order of arrival never matters. Hearsay weighs one half.
-_LATEST_BY_UNIT: Final = text(
+# best, so that the order of arrival never matters.
+_LATEST_FIRST: Final = """
+    report.measured_month DESC,
+    CASE report.found_by WHEN 'written_and_read_back' THEN 0 WHEN 'documented' THEN 1 ELSE 2 END,
+    report.status, report.changes, report.machine, report.firmware_month, report.microcode,
+    report.virtualization, report.hypervisor, report.memory_integrity, report.kernel_lockdown,
+    report.voltage_write_protection
     """
+
+# Hearsay weighs one half.
+_GROUPS: Final = f"""
     WITH ranked AS (
-        SELECT report.*, chip.key AS chip_key, chip.series AS series,
+        SELECT report.id, chip.key AS chip_key, chip.series AS series,
                ROW_NUMBER() OVER (
                    PARTITION BY report.chip_id, report.domain, report.control, report.unit_id
-                   ORDER BY report.measured_month DESC,
-                            CASE report.found_by WHEN 'written_and_read_back' THEN 0
-                                                 WHEN 'documented' THEN 1 ELSE 2 END,
-                            report.status, report.changes, report.machine, report.firmware_month,
-                            report.microcode, report.virtualization, report.hypervisor,
-                            report.memory_integrity, report.kernel_lockdown,
-                            report.voltage_write_protection
+                   ORDER BY {_LATEST_FIRST}
                ) AS place
         FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
-        WHERE chip.line_id = :line_id
-          AND (:machine = '' OR report.machine = :machine)
-          AND (:firmware_month = '' OR report.firmware_month = :firmware_month)
+        WHERE chip.line_id = ?1 AND ?3 IN ('', report.machine) AND ?4 IN ('', report.firmware_month)
     ),
-    latest AS (SELECT * FROM ranked WHERE place = 1 AND status <> 'unknown'),
+    latest AS (
+        SELECT ranked.chip_key, ranked.series, report.*
+        FROM ranked JOIN lock_report AS report ON report.id = ranked.id
+        WHERE ranked.place = 1 AND report.status <> 'unknown'
+    ),
     share AS (
         SELECT chip_id, domain, control, contributor_id,
-               CASE WHEN COUNT(*) <= :full_units THEN 1000000
-                    ELSE 1000000 * :full_units / COUNT(*) END AS weight_ppm
+               CASE WHEN COUNT(*) <= ?2 THEN 1000000
+                    ELSE 1000000 * ?2 / COUNT(*) END AS weight_ppm
         FROM latest GROUP BY chip_id, domain, control, contributor_id
     )
     SELECT latest.chip_key, latest.series, latest.domain, latest.control, latest.status,
@@ -67,8 +93,28 @@ _LATEST_BY_UNIT: Final = text(
         AND share.control = latest.control AND share.contributor_id = latest.contributor_id
     GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
     ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
-    """
-)
+    """  # noqa: S608 - put together from constants of this file
+
+_TRIED: Final = f"""
+    WITH ranked AS (
+        SELECT report.id,
+               ROW_NUMBER() OVER (
+                   PARTITION BY report.domain, report.control, report.unit_id
+                   ORDER BY {_LATEST_FIRST}
+               ) AS place
+        FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
+        WHERE chip.key = ?1 AND ?2 IN ('', report.machine) AND ?3 IN ('', report.firmware_month)
+    )
+    SELECT report.domain, report.control, report.contributor_id,
+           COALESCE(unit.token_hash, x''), report.status, report.measured_month, report.machine,
+           report.firmware_month, report.microcode, report.virtualization, report.hypervisor,
+           report.memory_integrity, report.kernel_lockdown, report.voltage_write_protection
+    FROM ranked
+    JOIN lock_report AS report ON report.id = ranked.id
+    JOIN unit ON unit.id = report.unit_id
+    WHERE ranked.place = 1 AND report.status <> 'unknown'
+      AND report.found_by = 'written_and_read_back'
+    """  # noqa: S608 - put together from constants of this file
 
 
 def load_lock_groups(
@@ -79,13 +125,13 @@ def load_lock_groups(
     firmware_month: str = "",
 ) -> list[LockGroup]:
     """The latest reports of a line's units, filtered first if asked; `unknown` is left out."""
-    rows = connection.execute(
-        _LATEST_BY_UNIT,
-        {
-            "line_id": line_id,
-            "full_units": units_of_full_weight,
-            "machine": machine,
-            "firmware_month": firmware_month,
-        },
-    )
-    return [LockGroup(*row) for row in rows]
+    asked = (line_id, units_of_full_weight, machine, firmware_month)
+    return [LockGroup._make(row) for row in find_rows(connection, _GROUPS, asked)]
+
+
+def load_tried_locks(
+    connection: Connection, chip_key: str, machine: str = "", firmware_month: str = ""
+) -> list[TriedLock]:
+    """Those of a chip's latest reports that stand on trying; filtered first if asked."""
+    asked = (chip_key, machine, firmware_month)
+    return [TriedLock._make(row) for row in find_rows(connection, _TRIED, asked)]

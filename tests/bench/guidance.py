@@ -2,7 +2,7 @@
 
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,11 +10,14 @@ import orjson
 
 from kbapi.advice.gains import advise_gains
 from kbapi.advice.gains_question import parse_gains_question
+from kbapi.advice.locks import advise_locks
+from kbapi.advice.locks_question import parse_lock_question
 from kbapi.advice.power import advise_power
 from kbapi.advice.power_question import parse_power_question
 from kbapi.intake.batch import accept_batch
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance, create_or_open_instance
+from kbapi.vocabulary import PROTECTIONS
 from tests.api.measured import a_measured, a_reading
 from tests.bench import next_step
 from tests.makers import CHIP
@@ -23,6 +26,7 @@ from tests.report import Row, measured
 SEED = 20261127
 SHORT_UNITS, FULL_UNITS = 200, 1_000
 AT_ONCE = 500
+MACHINES = ("harbour-13", "harbour-15", "harbour-17")
 CAPS_W = (None, 36.0, 45.0, 54.0)
 
 
@@ -34,22 +38,26 @@ def measure(*, short: bool) -> list[Row]:
         documents = list(_documents(units))
         for first in range(0, units, AT_ONCE):
             accept_batch(instance, orjson.dumps(documents[first : first + AT_ONCE]))
+            tried = _documents_of_locks(range(first, min(first + AT_ONCE, units)))
+            accept_batch(instance, orjson.dumps(list(tried)))
         readings = 2 * len(CAPS_W) * units
         asked = {"chip": [CHIP]}
         gains = parse_gains_question(asked, instance.catalogue)
         power = parse_power_question({**asked, "limit_w": ["45"]}, instance.catalogue)
-        answers: tuple[tuple[str, Callable[[], object]], ...] = (
-            ("gains", lambda: advise_gains(instance, gains)),
-            ("power", lambda: advise_power(instance, power)),
+        locks = parse_lock_question(asked, instance.catalogue)
+        answers: tuple[tuple[str, str, Callable[[], object]], ...] = (
+            ("gains", f"{readings} readings", lambda: advise_gains(instance, gains)),
+            ("power", f"{readings} readings", lambda: advise_power(instance, power)),
+            ("locks", f"{2 * units} reports", lambda: advise_locks(instance, locks)),
         )
         rows = [
             measured(
-                f"uncached {name} answer, {units} units, {readings} readings",
+                f"uncached {name} answer, {units} units, {stands_on}",
                 _median_ms(instance, ask, repeats),
                 "ms CPU",
                 "<= 50",
             )
-            for name, ask in answers
+            for name, stands_on, ask in answers
         ]
         instance.close()
     return [*rows, *next_step.measure(short=short)]
@@ -65,6 +73,30 @@ def _documents(units: int) -> Iterator[dict]:
             for state in ("stock", "tuned")
         ]
         yield a_measured(number, *readings)
+
+
+def _documents_of_locks(numbers: Iterable[int]) -> Iterator[dict]:
+    """What the owners of these units found on two rails, under conditions of every kind."""
+    for number in numbers:
+        rng = np.random.default_rng([SEED, number])
+        release = int(rng.integers(0, 8))
+        status = "open" if rng.random() < (0.8 if release < 5 else 0.5) else "firmware_locked"
+        states = rng.choice(["on", "off", "unknown"], len(PROTECTIONS), p=[0.15, 0.15, 0.7])
+        platform = {
+            "machine": MACHINES[int(rng.integers(0, len(MACHINES)))],
+            "firmware_month": f"{2024 + release // 4}-{3 * (release % 4) + 1:02}",
+            "microcode": f"0x{0x20 + release // 2:x}",
+            **dict(zip(PROTECTIONS, states.tolist(), strict=True)),
+        }
+        lock = {"control": "voltage_offset", "status": status, "found_by": "written_and_read_back"}
+        yield {
+            "chip": CHIP,
+            "unit_token": f"tidewater-unit-{number:06}",
+            "contributor_token": f"tidewater-member-{number:06}",
+            "locks": [{"domain": domain, **lock} for domain in ("core", "graphics")],
+            "platform": platform,
+            "measured_in": "2026-08",
+        }
 
 
 def _reading(rng: np.random.Generator, state: str, cap_w: float | None, gain: float) -> dict:

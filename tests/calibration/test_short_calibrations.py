@@ -11,6 +11,7 @@ from tests.calibration import (
     filters,
     first_setting,
     gains,
+    locks,
     next_step,
     poison,
     power,
@@ -32,6 +33,7 @@ CALIBRATIONS = {
     "time": time,
     "gains": gains,
     "power": power,
+    "locks": locks,
 }
 
 
@@ -165,3 +167,19 @@ def test_the_limit_that_keeps_a_share_is_found(reports):
     assert min(values(rows, "within 2 W")) >= 0.75
     assert min(values(rows, "coverage of the limit")) >= 0.80
     assert min(values(rows, "coverage of the gain")) >= 0.80
+
+
+def test_a_change_of_locks_is_found_near_its_month_and_hardly_ever_imagined(reports):
+    # Two hundred runs a cell: three binomial errors are 0.02 at one in a hundred, 0.05 at 0.95.
+    rows = reports["locks"]
+    assert min(values(rows, "change found")) >= 0.90
+    assert min(values(rows, "found within a month", "in 3 firmware months")) >= 0.90
+    assert max(values(rows, "change imagined, ")) <= 0.03
+    assert min(values(rows, "months told hold the true one")) >= 0.93
+
+
+def test_conditions_of_locks_are_named_where_they_matter(reports):
+    rows = reports["locks"]
+    assert max(values(rows, "any of eight conditions")) <= 0.09
+    assert max(values(rows, "condition that means nothing")) <= 0.09
+    assert min(values(rows, "condition that matters named", "0.5, 40 a side")) >= 0.75

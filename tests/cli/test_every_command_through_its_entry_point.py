@@ -357,6 +357,29 @@ def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
     assert "/changed/0" in refused.stderr
 
 
+def test_since_when_reports_say_locked_is_told_in_the_terminal(home: Path) -> None:
+    lines = [json.dumps(_a_lock(number)) for number in range(40)]
+    (home / "locks.ndjson").write_text("\n".join(lines))
+    assert run("seed", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
+    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert "Reports since firmware month 2026-03 say locked" in " ".join(told.stdout.split())
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def _a_lock(number: int) -> dict[str, Any]:
+    """Twenty owners find it open, twenty on newer firmware locked."""
+    is_newer = number >= 20
+    lock = {"status": "firmware_locked" if is_newer else "open"}
+    lock |= {"domain": "core", "control": "voltage_offset", "found_by": "written_and_read_back"}
+    return {
+        "chip": RESULT["chip"],
+        "unit_token": f"k3v9-demo-unit-{number:06}",
+        "contributor_token": f"demo-contributor-{number:06}",
+        "locks": [lock],
+        "platform": {"firmware_month": "2026-03" if is_newer else "2025-09"},
+    }
+
+
 def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
     token = "demo-contributor-0004"
     mine = {**RESULT, "contributor_token": token, "unit_token": "k3v9-demo-unit-000017"}

@@ -58,6 +58,10 @@ _TEXTS: Final = {
         "have known holes, and a maker locks a control for a reason: nothing here recommends "
         "undoing it."
     ),
+    "locked_for_security": marked(
+        "A locked control may be locked to close a security hole. Follow the maker's instructions, "
+        "keep firmware, microcode and system up to date, and take the lock as it is."
+    ),
     "temperature_alone": marked(
         "A lower temperature alone is no gain: compare at equal power, at equal performance, at "
         "one fan speed and in one room. A chip at its power or heat limit gains clock and stays "

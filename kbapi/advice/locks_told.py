@@ -1,0 +1,253 @@
+"""What is known of one control on one domain, as it goes over the wire."""
+
+from dataclasses import asdict, dataclass
+
+from kbapi.advice.wording import lock_differences as words
+from kbapi.advice.wording.lock_differences import PartInWords
+from kbapi.advice.wording.locks import status_in_words
+from kbapi.evidence.lock_differences import Contradiction, LockChange, LockDifferences, LockSplit
+from kbapi.evidence.locks import CountOf, LockShares, Split
+
+
+@dataclass(frozen=True, slots=True)
+class StatusTold:
+    """The share of units with one status."""
+
+    status: str
+    share: float
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class CountTold:
+    """How many units."""
+
+    value: str
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class SplitTold:
+    """The open share among units that have something in common."""
+
+    value: str
+    share_open: float
+    interval: tuple[float, float]
+    units: int
+
+
+@dataclass(frozen=True, slots=True)
+class LockDiffersBy:
+    """A condition by which reports differ beyond chance."""
+
+    by: str
+    """machine, firmware_month, microcode or a protection."""
+    p_value: float
+    """Chance of a difference as clear if no condition meant anything, all of them considered."""
+    clearest: str
+    """The value that differs most clearly from the others."""
+    values: tuple[SplitTold, ...]
+    in_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class LockChangeTold:
+    """Since which firmware month reports say something else."""
+
+    is_change: bool
+    """Whether any change along firmware months is beyond chance; else nothing of it is told."""
+    since: str | None
+    """The first month of what is said since then."""
+    between: tuple[str, str] | None
+    """The first and the last month that fit about as well."""
+    p_value: float | None
+    """Chance of a change as clear at any month if there were none."""
+    before: SplitTold | None
+    after: SplitTold | None
+    in_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ContradictionTold:
+    """Units alike in what was told of them, some open and some locked."""
+
+    firmware_month: str
+    microcode: str
+    protections: tuple[str, ...]
+    open: int
+    locked: int
+    machines: int
+    """Of how many classes of machines they are."""
+    in_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class LockDiffersTold:
+    """By what reports differ, since when, and where they contradict each other.
+
+    Only units that were written and read back are heard here, one of each contributor.
+    """
+
+    units: int
+    compared_by: tuple[str, ...]
+    """Conditions that have two values or more with five of these units each."""
+    by: tuple[LockDiffersBy, ...]
+    change: LockChangeTold
+    contradictions: tuple[ContradictionTold, ...]
+    """The most even first, ten at most."""
+    in_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ControlLocks:
+    """What is known of one control on one domain."""
+
+    domain: str
+    control: str
+    status: str
+    """In one word: the status with the largest share, mixed, or unknown without reports."""
+    in_words: str
+    share_open: float
+    """Open, or open in the firmware's own menu."""
+    interval: tuple[float, float]
+    confidence: float
+    n: float
+    """Weight of the chip's own reports; hearsay counts one half."""
+    level: str
+    """chip, series where siblings alone speak, none."""
+    statuses: tuple[StatusTold, ...]
+    found_by: tuple[CountTold, ...]
+    changes: tuple[CountTold, ...]
+    """What had been changed where it was open: history, never a recommendation."""
+    unchanged_units: int
+    """Open units that told of no change."""
+    changes_in_words: str
+    by_machine: tuple[SplitTold, ...]
+    by_firmware_month: tuple[SplitTold, ...]
+    by_protection: tuple[SplitTold, ...]
+    withheld_cells: int
+    """Cells of fewer than five units, which are not shown."""
+    differs: LockDiffersTold
+
+
+def control_told(shares: LockShares, differences: LockDifferences) -> ControlLocks:
+    """What the reports say, as it goes over the wire."""
+    return ControlLocks(
+        domain=shares.domain,
+        control=shares.control,
+        status=shares.word,
+        in_words=status_in_words(shares.word),
+        share_open=round(shares.open.share, 4),
+        interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
+        confidence=shares.open.confidence,
+        n=round(shares.open.units, 2),
+        level=shares.level,
+        statuses=tuple(
+            StatusTold(one.status, round(one.share, 4), one.units) for one in shares.statuses
+        ),
+        found_by=_counts_told(shares.found_by),
+        changes=_counts_told(shares.changes),
+        unchanged_units=shares.unchanged_units,
+        changes_in_words=words.changes_in_words(
+            shares.unchanged_units, [(one.value, one.units) for one in shares.changes]
+        ),
+        by_machine=_splits_told(shares.by_machine),
+        by_firmware_month=_splits_told(shares.by_firmware_month),
+        by_protection=_splits_told(shares.by_protection),
+        withheld_cells=shares.withheld_cells,
+        differs=differs_told(differences),
+    )
+
+
+def in_short(told: ControlLocks) -> str:
+    """Whether it can be set, and since when reports say so."""
+    change = told.differs.change
+    if change.since is None or change.before is None or change.after is None:
+        return told.in_words
+    parts = (PartInWords(**asdict(one)) for one in (change.before, change.after))
+    return words.changed_since(told.in_words, words.change_in_short(change.since, *parts))
+
+
+def _counts_told(counts: tuple[CountOf, ...]) -> tuple[CountTold, ...]:
+    return tuple(CountTold(count.value, count.units) for count in counts)
+
+
+def _splits_told(splits: tuple[Split, ...]) -> tuple[SplitTold, ...]:
+    return tuple(_split_told(split) for split in splits)
+
+
+def _split_told(split: Split) -> SplitTold:
+    low, high = split.interval
+    interval = (round(low, 4), round(high, 4))
+    return SplitTold(split.value, round(split.share_open, 4), interval, split.units)
+
+
+def differs_told(differences: LockDifferences) -> LockDiffersTold:
+    """By what reports differ, as it goes over the wire."""
+    by = tuple(_differs_by(split) for split in differences.splits)
+    told = " ".join(one.in_words for one in by)
+    return LockDiffersTold(
+        units=differences.units,
+        compared_by=differences.compared_by,
+        by=by,
+        change=_change_told(differences.change),
+        contradictions=tuple(_contradiction_told(one) for one in differences.contradictions),
+        in_words=told or words.no_split_in_words(differences.units, differences.compared_by),
+    )
+
+
+def _differs_by(split: LockSplit) -> LockDiffersBy:
+    parts = [_part(value) for value in split.values]
+    clearest = next(part for part in parts if part.value == split.clearest)
+    others = [part for part in parts if part.value != split.clearest]
+    return LockDiffersBy(
+        by=split.by,
+        p_value=_rounded(split.p_value),
+        clearest=split.clearest,
+        values=_splits_told(split.values),
+        in_words=words.split_in_words(split.by, clearest, others),
+    )
+
+
+def _change_told(change: LockChange | None) -> LockChangeTold:
+    if change is None or not change.is_change:
+        told = words.no_change_in_words(can_tell=change is not None)
+        return LockChangeTold(False, None, None, None, None, None, told)
+    between = (change.earliest, change.latest)
+    return LockChangeTold(
+        is_change=True,
+        since=change.since,
+        between=between,
+        p_value=_rounded(change.p_value),
+        before=_split_told(change.before),
+        after=_split_told(change.after),
+        in_words=words.change_in_words(
+            change.since, between, _part(change.before), _part(change.after)
+        ),
+    )
+
+
+def _contradiction_told(found: Contradiction) -> ContradictionTold:
+    told = [("firmware_month", found.firmware_month), ("microcode", found.microcode)]
+    conditions = [(name, value) for name, value in told if value]
+    protections = [(name, state) for name, state in map(str.split, found.protections)]
+    return ContradictionTold(
+        firmware_month=found.firmware_month,
+        microcode=found.microcode,
+        protections=found.protections,
+        open=found.open,
+        locked=found.locked,
+        machines=found.machines,
+        in_words=words.contradiction_in_words(
+            [*conditions, *protections], found.open, found.locked, found.machines
+        ),
+    )
+
+
+def _part(split: Split) -> PartInWords:
+    return PartInWords(split.value, split.share_open, split.interval, split.units)
+
+
+def _rounded(p_value: float) -> float:
+    """Three digits that count: a chance this small is not nought."""
+    return float(f"{p_value:.3g}")

@@ -1,0 +1,202 @@
+"""Exact tests of shares: against all tables there are, against another's Fisher, and by laws."""
+
+from itertools import product
+from math import comb
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from kbapi.stats.exact_shares import FEWEST_A_SIDE, compare_shares, find_change
+
+GROUP = st.tuples(st.integers(0, 30), st.integers(0, 30)).filter(lambda ends: sum(ends) > 0)
+"""Open and locked units of one group."""
+GROUPS = st.lists(GROUP, min_size=2, max_size=8)
+
+
+def arrays(groups):
+    opened = np.array([opened for opened, _ in groups], dtype=np.int64)
+    return opened, np.array([sum(group) for group in groups], dtype=np.int64)
+
+
+def compared(groups):
+    return compare_shares(*arrays(groups))
+
+
+def changed(groups):
+    return find_change(*arrays(groups))
+
+
+def all_tables(opened, units):
+    """Every way in which as many open units fall on the groups, with its chance."""
+    for counts in product(*(range(size + 1) for size in units)):
+        if sum(counts) == sum(opened):
+            ways = np.prod([comb(size, k) for size, k in zip(units, counts, strict=True)])
+            yield counts, float(ways) / comb(int(sum(units)), int(sum(opened)))
+
+
+def fisher_against_others(place, opened, units):
+    k, size = opened[place], units[place]
+    rest, others = sum(opened) - k, sum(units) - size
+    return stats.fisher_exact([[k, size - k], [rest, others - rest]]).pvalue
+
+
+def least_fisher(opened, units):
+    return min(fisher_against_others(place, opened, units) for place in range(len(units)))
+
+
+def plain_ratio(opened, units, cut):
+    def likelihood(k, n):
+        return stats.binom.logpmf(k, n, k / n) if n else 0.0
+
+    k, n, all_k, all_n = sum(opened[:cut]), sum(units[:cut]), sum(opened), sum(units)
+    two = likelihood(k, n) + likelihood(all_k - k, all_n - n) - likelihood(all_k, all_n)
+    ways = comb(n, k) * comb(all_n - n, all_k - k) / comb(all_n, all_k)
+    return two - np.log(ways)
+
+
+def largest_ratio(opened, units):
+    cuts = [
+        cut
+        for cut in range(1, len(units))
+        if min(sum(units[:cut]), sum(units[cut:])) >= FEWEST_A_SIDE
+    ]
+    return max(plain_ratio(opened, units, cut) for cut in cuts)
+
+
+@settings(max_examples=200, deadline=None)
+@given(GROUP, GROUP)
+def test_two_groups_are_compared_by_fishers_test_as_another_library_has_it(one, other):
+    assert compared([one, other]).p_value == pytest.approx(
+        stats.fisher_exact([one, other]).pvalue, rel=1e-7, abs=1e-12
+    )
+
+
+def test_the_convicted_twins_of_fisher_are_as_published():
+    # Fisher (1935) has the data; the two-sided p-value stands in the manual of R's fisher.test.
+    assert compared([(2, 15), (10, 3)]).p_value == pytest.approx(0.0005367, abs=5e-8)
+
+
+@pytest.mark.parametrize(
+    "groups",
+    [
+        [(3, 0), (1, 3), (2, 3)],
+        [(0, 5), (4, 1), (2, 2)],
+        [(4, 0), (0, 4), (2, 2), (1, 2)],
+        [(1, 1), (1, 1), (1, 1)],
+    ],
+)
+def test_the_chance_of_any_group_differing_is_that_of_all_tables(groups):
+    opened, units = (column.tolist() for column in arrays(groups))
+    least = least_fisher(opened, units)
+    exact = sum(
+        chance
+        for counts, chance in all_tables(opened, units)
+        if least_fisher(counts, units) <= least * (1 + 1e-9)
+    )
+    found = compared(groups)
+    assert found.p_value == pytest.approx(exact, rel=1e-9)
+    assert fisher_against_others(found.clearest, opened, units) == pytest.approx(least)
+
+
+@pytest.mark.parametrize(
+    "groups",
+    [
+        [(3, 0), (3, 1), (1, 3), (0, 3)],
+        [(5, 1), (1, 4), (2, 2)],
+        [(2, 1), (1, 2), (3, 1), (0, 2), (1, 1)],
+        [(5, 5), (5, 5)],
+    ],
+)
+def test_the_chance_of_a_change_is_that_of_all_tables(groups):
+    opened, units = (column.tolist() for column in arrays(groups))
+    largest = largest_ratio(opened, units)
+    exact = sum(
+        chance
+        for counts, chance in all_tables(opened, units)
+        if largest_ratio(counts, units) >= largest - 1e-9
+    )
+    found = changed(groups)
+    assert found.log_ratio == pytest.approx(largest, abs=1e-9)
+    assert plain_ratio(opened, units, found.since) == pytest.approx(largest, abs=1e-9)
+    assert found.p_value == pytest.approx(exact, rel=1e-9)
+
+
+@given(GROUPS, st.randoms(use_true_random=False))
+def test_the_order_of_groups_that_have_none_never_matters(groups, random):
+    mixed = list(groups)
+    random.shuffle(mixed)
+    assert compared(mixed).p_value == pytest.approx(compared(groups).p_value, rel=1e-6, abs=1e-12)
+
+
+@given(GROUPS)
+def test_open_and_locked_are_mirrors(groups):
+    mirrored = [(locked, opened) for opened, locked in groups]
+    one, other = compared(groups), compared(mirrored)
+    assert one.p_value == pytest.approx(other.p_value, rel=1e-6, abs=1e-12)
+    before, after = changed(groups), changed(mirrored)
+    if before is not None:
+        assert before.p_value == pytest.approx(after.p_value, rel=1e-6, abs=1e-12)
+        assert before.log_ratio == pytest.approx(after.log_ratio, abs=1e-9)
+
+
+@given(GROUPS)
+def test_a_change_read_backwards_is_as_clear(groups):
+    found, backwards = changed(groups), changed(groups[::-1])
+    assert (found is None) == (backwards is None)
+    if found is not None:
+        assert found.p_value == pytest.approx(backwards.p_value, rel=1e-6, abs=1e-12)
+        assert found.log_ratio == pytest.approx(backwards.log_ratio, abs=1e-9)
+
+
+@given(GROUPS)
+def test_groups_put_together_on_one_side_of_a_change_only_make_it_surer(groups):
+    found = changed(groups)
+    if found is None:
+        return
+    sides = groups[: found.since], groups[found.since :]
+    two = [tuple(map(sum, zip(*side, strict=True))) for side in sides]
+    together = changed(two)
+    assert together.log_ratio == pytest.approx(found.log_ratio, abs=1e-9)
+    assert together.p_value <= found.p_value + 1e-9
+    assert (together.units_before, together.units_since) == (
+        found.units_before,
+        found.units_since,
+    )
+
+
+@given(GROUPS)
+def test_what_is_found_lies_where_it_can(groups):
+    found = changed(groups)
+    if found is None:
+        total = sum(map(sum, groups))
+        sizes = np.cumsum([sum(group) for group in groups])
+        assert all(min(size, total - size) < FEWEST_A_SIDE for size in sizes)
+        return
+    assert 1 <= found.earliest <= found.since <= found.latest < len(groups)
+    assert min(found.units_before, found.units_since) >= FEWEST_A_SIDE
+    assert 0 < found.p_value <= 1
+    assert found.log_ratio >= -1e-9
+
+
+def test_shares_that_are_all_alike_differ_nowhere():
+    assert compared([(0, 9), (0, 9)]).p_value == 1
+    assert changed([(9, 0), (9, 0)]).p_value == 1
+    assert compared([(3, 4)]).p_value == 1
+
+
+def test_thousands_of_units_do_not_lose_the_small_chances():
+    found = changed([(450, 50)] * 8 + [(200, 300)] * 8)
+    assert found.since == 8
+    assert 0 <= found.p_value < 1e-200
+    assert compared([(450, 50)] * 8 + [(100, 400)]).p_value < 1e-100
+
+
+@pytest.mark.parametrize("groups", [[], [(0, 0)], [(-1, 3)], [(4, -1)]])
+def test_what_is_no_count_is_refused(groups):
+    with pytest.raises(ValueError, match="unit"):
+        compared(groups)
+    with pytest.raises(ValueError, match="unit"):
+        changed(groups)
