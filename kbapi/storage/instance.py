@@ -15,6 +15,8 @@ from kbapi.errors import UnsafeSetup
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.flights import Flights
+from kbapi.storage.hot_answers import HotAnswers
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
@@ -54,6 +56,7 @@ class Instance:
         self.settings = settings
         self.now = now
         self.uses = RecentUses()
+        self.flights = Flights()
 
     @cached_property
     def secret(self) -> Secret:
@@ -108,6 +111,11 @@ class Instance:
             yield connection
 
     @cached_property
+    def hot_answers(self) -> HotAnswers:
+        """The stored answers, read without a transaction."""
+        return HotAnswers(self.settings.database_path)
+
+    @cached_property
     def _writing_engine(self) -> Engine:
         return make_writing_engine(self.settings.database_path)
 
@@ -119,6 +127,7 @@ class Instance:
         """Give the connections back to the operating system."""
         self._writing_engine.dispose()
         self._reading_engine.dispose()
+        self.hot_answers.close()
 
 
 @cache
