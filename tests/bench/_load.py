@@ -62,9 +62,9 @@ def _wait_for(url: str, log: Path) -> None:
 
 
 @contextmanager
-def serving_instance(home: Path, port: int) -> Iterator[Served]:
+def serving_instance(home: Path, port: int, *more: str) -> Iterator[Served]:
     """An instance behind its own server, with the idle routes of `_served.py`."""
-    command = [sys.executable, "-m", "tests.bench._served", str(home), str(port)]
+    command = [sys.executable, "-m", "tests.bench._served", str(home), str(port), *more]
     with serving(command, port, "/health/ready", home.parent / "served.log") as served:
         yield served
 

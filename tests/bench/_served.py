@@ -1,12 +1,14 @@
 """`python -m tests.bench._served HOME PORT`: an instance behind its server, and two idle routes.
 
 `/noop` is a route of the same application, behind the same hooks, that gives the bytes in
-HOME/noop.json; `/bare` is a Flask application of one constant route in the same process.
+HOME/noop.json; `/bare` is a Flask application of one constant route in the same process. With
+`without-promises` after the port it writes with synchronous NORMAL and without a queue of writers.
 """
 
 import os
 import sys
 from collections.abc import Iterable
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ from flask import Flask, Response
 
 import kbapi.wsgi
 from kbapi.cli.serving import serve
+from kbapi.storage import instance, sqlite
 
 CONSTANT = "noop.json"
 
@@ -50,6 +53,17 @@ class _Constant:
         return Response(self._body, 200, content_type="application/json")
 
 
+def without_promises() -> None:
+    """Make this process write as peers of this kind do: NORMAL, and no queue before the lock."""
+    normal = "PRAGMA synchronous=NORMAL"
+    sqlite._PRAGMAS = tuple(
+        normal if "synchronous" in pragma else pragma for pragma in sqlite._PRAGMAS
+    )
+    instance.waiting_in_line = lambda *_: nullcontext()
+
+
 if __name__ == "__main__":
+    if sys.argv[3:] == ["without-promises"]:
+        without_promises()
     kbapi.wsgi.application = with_idle_routes(kbapi.wsgi.application)
     serve(Path(sys.argv[1]), "127.0.0.1", int(sys.argv[2]), workers=2, threads=32)
