@@ -2,7 +2,7 @@
 
 import tempfile
 from collections.abc import Callable
-from itertools import count
+from itertools import count, islice
 from pathlib import Path
 from statistics import median
 from time import process_time
@@ -49,9 +49,7 @@ def measure(*, short: bool) -> list[Row]:
 
 
 def _documents(numbers: count, items: int) -> list[dict[str, Any]]:
-    return [
-        a_document(number, number // 2) for number, _ in zip(numbers, range(items), strict=False)
-    ]
+    return [a_document(number, number // 2) for number in islice(numbers, items)]
 
 
 def _shape_ms(numbers: count, items: int) -> float:

@@ -31,24 +31,21 @@ def measure(*, short: bool) -> list[Row]:
             serving_instance(full / "home", free_port()) as promising,
             serving_instance(normal / "home", free_port(), "without-promises") as careless,
         ):
-            rounds: list[tuple[Load, Load]] = []
-            for _ in range(ROUNDS + 1):
-                rounds.append(
-                    (
-                        under_load(promising, _results(numbers), results, 201),
-                        under_load(careless, _results(numbers), results, 201),
-                    )
+            rounds = [
+                (
+                    under_load(promising, _results(numbers), results, 201),
+                    under_load(careless, _results(numbers), results, 201),
                 )
-    rounds = rounds[1:]  # the first one warms up
-    ratio = median(ours.seconds**-1 * theirs.seconds for ours, theirs in rounds)
+                for _ in range(ROUNDS + 1)
+            ]
+    ours, theirs = zip(*rounds[1:], strict=True)  # the first round warms up
+    ratio = median(other.seconds / one.seconds for one, other in rounds[1:])
     return [
-        measured("results a second, FULL, in line", median(_rate(o) for o, _ in rounds), "/s", ""),
-        measured("the same, NORMAL, no line", median(_rate(t) for _, t in rounds), "/s", ""),
+        measured("results a second, FULL, in line", median(map(_rate, ours)), "/s", ""),
+        measured("the same, NORMAL, no line", median(map(_rate, theirs)), "/s", ""),
         measured("rate over that", ratio, "ratio", ">= 0.9"),
-        measured(
-            "p99 over p50, FULL, in line", median(_tail(o) for o, _ in rounds), "ratio", "<= 3"
-        ),
-        measured("p99 over p50, NORMAL, no line", median(_tail(t) for _, t in rounds), "ratio", ""),
+        measured("p99 over p50, FULL, in line", median(map(_tail, ours)), "ratio", "<= 3"),
+        measured("p99 over p50, NORMAL, no line", median(map(_tail, theirs)), "ratio", ""),
     ]
 
 
