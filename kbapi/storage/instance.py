@@ -18,6 +18,7 @@ from kbapi.storage.faults import readable_faults
 from kbapi.storage.flights import Flights
 from kbapi.storage.hot_answers import HotAnswers
 from kbapi.storage.secret import Secret, create_secret, load_secret
+from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 
@@ -57,6 +58,9 @@ class Instance:
         self.now = now
         self.uses = RecentUses()
         self.flights = Flights()
+        self._commits = SharedCommit(
+            settings.write_lock_path, lambda: self._writing_engine.connect()
+        )
 
     @cached_property
     def secret(self) -> Secret:
@@ -75,11 +79,7 @@ class Instance:
     @contextmanager
     def writing(self, patience_s: float = PATIENCE_S) -> Iterator[Connection]:
         """A connection in a write transaction: the only commit there is, all or nothing."""
-        with (
-            readable_faults(),
-            waiting_in_line(self.settings.write_lock_path, patience_s),
-            self._writing_engine.begin() as connection,
-        ):
+        with readable_faults(), self._commits.taking_part(patience_s) as connection:
             yield connection
 
     @contextmanager

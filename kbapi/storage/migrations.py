@@ -80,7 +80,7 @@ def head_revision() -> str:
 
 def _revisions() -> list[str]:
     """Every revision that this code knows, oldest first: their files begin with them."""
-    files = bundled_folder("migrations").joinpath("versions").glob("[0-9]*.py")
+    files = bundled_folder("migrations").joinpath("versions").glob("*_*.py")
     revisions = sorted(file.stem.partition("_")[0] for file in files)
     if not revisions:
         raise SchemaMismatch("This installation carries no migrations: install it again.")
