@@ -7,8 +7,8 @@ HOME/noop.json; `/bare` is a Flask application of one constant route in the same
 
 import os
 import sys
-from collections.abc import Iterable
-from contextlib import nullcontext
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,8 @@ from flask import Flask, Response
 
 import kbapi.wsgi
 from kbapi.cli.serving import serve
-from kbapi.storage import instance, sqlite
+from kbapi.storage import sqlite
+from kbapi.storage.shared_commit import SharedCommit
 
 CONSTANT = "noop.json"
 
@@ -59,7 +60,14 @@ def without_promises() -> None:
     sqlite._PRAGMAS = tuple(
         normal if "synchronous" in pragma else pragma for pragma in sqlite._PRAGMAS
     )
-    instance.waiting_in_line = lambda *_: nullcontext()
+    SharedCommit.taking_part = _alone
+
+
+@contextmanager
+def _alone(commits: SharedCommit, _patience_s: float) -> Iterator[Any]:
+    """A transaction of one's own, with nothing before SQLite's lock but its busy handler."""
+    with commits._connect() as connection, connection.begin():
+        yield connection
 
 
 if __name__ == "__main__":
