@@ -1,7 +1,7 @@
 """A question, parsed once: the key of stored answers and all that an answer is computed from."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from dataclasses import fields as dataclass_fields
 from typing import Any, Final, Literal
 
@@ -60,10 +60,14 @@ class Question:
     detail: Detail
     filters: Filters
     """Which results are asked about; siblings lend whatever the filter."""
+    key: str = field(init=False)
+    """One text for all ways of asking the same."""
 
-    @property
-    def key(self) -> str:
-        """One text for all ways of asking the same."""
+    def __post_init__(self) -> None:
+        """Make the key once: most questions are asked again and again."""
+        object.__setattr__(self, "key", self._written_out())
+
+    def _written_out(self) -> str:
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
         clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
         filters = orjson.dumps(self.filters_told).decode()

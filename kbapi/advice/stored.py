@@ -65,7 +65,8 @@ def answer_once(
     """The bytes of this kind of answer to the question.
 
     `find` reads what it stands on, `compute` makes a frozen answer of that; both run once for
-    each change of the line's evidence, each day and each version. `keep_more` may keep something
+    each change of the line's evidence, each day and each version, however many ask at once: the
+    others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
     else in the transaction that keeps the answer.
 
     Raises
@@ -74,11 +75,24 @@ def answer_once(
         When the database can't be read now.
     """
     key = f"{kind}|{question.key}"
+    fresh = instance.hot_answers.find(key, ANSWER_STAMP, instance.today())
+    if fresh is not None:
+        instance.uses.note(key)
+        return instance.flights.was_right(key, fresh)
+    return instance.flights.fly(
+        key, lambda: _answer_anew(instance, key, question, find, compute, keep_more)
+    )
+
+
+def _answer_anew(
+    instance: Instance,
+    key: str,
+    question: Asked,
+    find: Callable[[Connection], _Found],
+    compute: Callable[[_Found], object],
+    keep_more: Callable[[Connection, _Found], None],
+) -> AnswerBytes:
     with instance.reading() as connection:
-        fresh = answers.find_fresh_answer(connection, key, ANSWER_STAMP, instance.today())
-        if fresh is not None:
-            instance.uses.note(key)
-            return fresh
         found = find(connection)
     body = orjson.dumps(compute(found))
     finished = AnswerBytes(body, hashlib.sha256(body).hexdigest()[:32])

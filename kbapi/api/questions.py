@@ -1,7 +1,7 @@
 """Questions about one chip: where to start, and how stable each setting is."""
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final, TypeVar
 
 from flask import Response, request
 from flask_smorest import Blueprint
@@ -18,17 +18,19 @@ from kbapi.advice.locks import advise_locks
 from kbapi.advice.locks_question import LockQuestionSchema, parse_lock_question
 from kbapi.advice.power import advise_power
 from kbapi.advice.power_question import PowerQuestionSchema, parse_power_question
-from kbapi.advice.question import Question, QuestionSchema, parse_question
+from kbapi.advice.question import QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
 from kbapi.advice.start import advise_start
 from kbapi.api.answers import instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
+from kbapi.chips.catalogue import Catalogue
 from kbapi.storage.answers import AnswerBytes
-from kbapi.storage.instance import Instance
 
 blueprint = Blueprint(
     "questions", __name__, url_prefix="/v1", description="What the pooled results say of a chip."
 )
+
+_Asked = TypeVar("_Asked")
 
 
 def _documented(
@@ -51,14 +53,14 @@ def _documented(
 @blueprint.doc(**_documented("A start with its uncertainty, or why there is none.", "StartAnswer"))
 def suggest_start() -> Response:
     """Suggest the first setting to try, with what it stands for and on."""
-    return _answer(advise_start)
+    return _conditional(advise_start(instance(), _asked(parse_question)))
 
 
 @blueprint.route("/stability", methods=["GET"])
 @blueprint.doc(**_documented("Shares with bands, own and borrowed apart.", "StabilityAnswer"))
 def show_stability() -> Response:
     """Show the share of units that hold each setting, with bands and percentiles."""
-    return _answer(advise_stability)
+    return _conditional(advise_stability(instance(), _asked(parse_question)))
 
 
 @blueprint.route("/locks", methods=["GET"])
@@ -67,16 +69,14 @@ def show_stability() -> Response:
 )
 def show_locks() -> Response:
     """Show whether each control can be used, where that was found, and what is left if not."""
-    question = parse_lock_question(request.args.to_dict(flat=False), instance().catalogue)
-    return _conditional(advise_locks(instance(), question))
+    return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
 
 
 @blueprint.route("/lasting", methods=["GET"])
 @blueprint.doc(**_documented("How long settings last.", "LastingAnswer", LastingQuestionSchema))
 def show_lasting() -> Response:
     """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""
-    question = parse_lasting_question(request.args.to_dict(flat=False), instance().catalogue)
-    return _conditional(advise_lasting(instance(), question))
+    return _conditional(advise_lasting(instance(), _asked(parse_lasting_question)))
 
 
 @blueprint.route("/gains", methods=["GET"])
@@ -85,8 +85,7 @@ def show_lasting() -> Response:
 )
 def show_gains() -> Response:
     """Show what tuning changed on pairs of readings, and where one's own pair lies among them."""
-    question = parse_gains_question(request.args.to_dict(flat=False), instance().catalogue)
-    return _conditional(advise_gains(instance(), question))
+    return _conditional(advise_gains(instance(), _asked(parse_gains_question)))
 
 
 @blueprint.route("/power", methods=["GET"])
@@ -95,18 +94,51 @@ def show_gains() -> Response:
 )
 def suggest_power_limit() -> Response:
     """Suggest the smallest power limit that keeps a share of performance, at stock and tuned."""
-    question = parse_power_question(request.args.to_dict(flat=False), instance().catalogue)
-    return _conditional(advise_power(instance(), question))
+    return _conditional(advise_power(instance(), _asked(parse_power_question)))
 
 
-def _answer(advise: Callable[[Instance, Question], AnswerBytes]) -> Response:
-    question = parse_question(request.args.to_dict(flat=False), instance().catalogue)
-    return _conditional(advise(instance(), question))
+def _asked(parse: Callable[[Mapping[str, Sequence[str]], Catalogue], _Asked]) -> _Asked:
+    """The question of this request; the same query is parsed once."""
+    return _PARSED.of(parse, lambda: parse(request.args.to_dict(flat=False), instance().catalogue))
 
 
 def _conditional(answer: AnswerBytes) -> Response:
-    response = Response(answer.body, 200, mimetype="application/json")
-    response.set_etag(answer.etag)
+    if request.if_none_match.contains_weak(answer.etag):
+        response = Response(status=304)
+        del response.headers["Content-Type"]
+    else:
+        response = Response(answer.body, 200, content_type="application/json")
+    response.headers["ETag"] = f'"{answer.etag}"'
     response.headers["Cache-Control"] = "no-cache"
-    response.make_conditional(request)
+    if answer.age_s is not None:
+        response.headers["Age"] = str(answer.age_s)
     return response
+
+
+class _Parsed:
+    """Questions by the query that asked them: most are asked again and again, letter for letter.
+
+    Only what was parsed without a fault is kept; the least recently new one goes first.
+    """
+
+    _MOST: Final = 2_048
+    _LONGEST_QUERY: Final = 500
+
+    def __init__(self) -> None:
+        self._questions: dict[tuple[Callable[..., Any], bytes], Any] = {}
+
+    def of(self, parse: Callable[..., _Asked], read: Callable[[], _Asked]) -> _Asked:
+        """The question that `parse` makes of this request's query."""
+        query = request.query_string
+        known: _Asked | None = self._questions.get((parse, query))
+        if known is not None:
+            return known
+        question = read()
+        if len(query) <= self._LONGEST_QUERY:
+            while len(self._questions) >= self._MOST:
+                self._questions.pop(next(iter(self._questions)), None)
+            self._questions[parse, query] = question
+        return question
+
+
+_PARSED: Final = _Parsed()

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import betainc
 
 from kbapi.stats.belief import LimitBelief
 from kbapi.stats.bounds import known_weight_at
@@ -120,7 +120,9 @@ class BlendedBound:
         weight = _discounted(self.known.known_weight)
         stable, failed = weight * self.known.least, weight * (1.0 - self.known.least)
         # The lower bound reaches the share where this chance is within the error.
-        chance = np.where(stable > 0, betainc(np.maximum(stable, 1e-300), failed + 1.0, share), 1.0)
+        chance = np.where(
+            stable > 0, scipy.special.betainc(np.maximum(stable, 1e-300), failed + 1.0, share), 1.0
+        )
         failing = np.searchsorted(np.maximum.accumulate(chance), errors, side="right")
         return np.asarray(np.maximum(self.known.depths[failing] - 1.0, 0.0))
 
@@ -129,7 +131,9 @@ class BlendedBound:
         weight = _discounted(self.known.known_weight)
         stable, failed = weight * self.known.most, weight * (1.0 - self.known.most)
         chance = np.where(
-            failed > 0, 1.0 - betainc(stable + 1.0, np.maximum(failed, 1e-300), share), 1.0
+            failed > 0,
+            1.0 - scipy.special.betainc(stable + 1.0, np.maximum(failed, 1e-300), share),
+            1.0,
         )
         # From the deep end: the first run whose upper bound still reaches the share.
         beyond = np.maximum.accumulate(chance[::-1])

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaincinv
 
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, frozen_array
 from kbapi.stats.npmle import StableShareFit
@@ -94,7 +94,7 @@ def sccp_bound(
     """
     stable = known_weight * share
     certain = stable > 0
-    bound = betaincinv(
+    bound = scipy.special.betaincinv(
         np.where(certain, stable, 1.0), known_weight * (1.0 - share) + 1.0, 1.0 - confidence
     )
     return np.where(certain, bound, 0.0)

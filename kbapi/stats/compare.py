@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import chdtrc
 
 from kbapi.stats.interval import group_intervals
 from kbapi.stats.npmle import StableShareFit, fit_npmle
@@ -107,7 +107,7 @@ def compare_scored(
     label = np.unique(group, return_inverse=True)[1]
     groups = int(label.max()) + 1
     observed = _statistic(scores, weight, label)
-    asymptotic = float(chdtrc(groups - 1, observed)) if groups > 1 else 1.0
+    asymptotic = float(scipy.special.chdtrc(groups - 1, observed)) if groups > 1 else 1.0
     drawn = [_statistic(scores, weight, rng.permutation(label)) for _ in range(permutations)]
     # A relabelling that ties but for rounding is as extreme as what was seen.
     as_large = int(np.sum(np.array(drawn) >= observed * (1.0 - _ROUNDING) - _ROUNDING))

@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 from typing import Final, Literal
 
 import numpy as np
-from scipy.special import ndtr
+import scipy
 
 from kbapi.stats.splits import (
     ScoredUnits,
@@ -213,7 +213,7 @@ def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
     if not told:
         return None
     clearest = max(told, key=lambda change: (abs(change.split.z), change.kind, -change.version))
-    chance = 2.0 * len(told) * float(ndtr(-abs(clearest.split.z)))
+    chance = 2.0 * len(told) * float(scipy.special.ndtr(-abs(clearest.split.z)))
     return _Clearest(clearest, min(1.0, chance))
 
 

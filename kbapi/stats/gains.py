@@ -5,8 +5,8 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
 
 from kbapi.stats.walsh import nth_walsh_averages
 
@@ -85,7 +85,7 @@ def _place_of_low_end(units: int, confidence: float) -> int:
     if units <= MOST_UNITS_EXACT:
         return max(1, int(np.searchsorted(_chances(units), wanted + 1e-12, side="right")))
     mean, sd = _moments(units)
-    return max(1, int(np.floor(mean + sd * float(ndtri(wanted)) + 0.5)))
+    return max(1, int(np.floor(mean + sd * float(scipy.special.ndtri(wanted)) + 0.5)))
 
 
 def chance_at_most(units: int, statistic: int) -> float:
@@ -97,7 +97,7 @@ def chance_at_most(units: int, statistic: int) -> float:
     if units <= MOST_UNITS_EXACT:
         return float(_chances(units)[statistic])
     mean, sd = _moments(units)
-    return float(ndtr((statistic + 0.5 - mean) / sd))
+    return float(scipy.special.ndtr((statistic + 0.5 - mean) / sd))
 
 
 def _moments(units: int) -> tuple[float, float]:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtri
+import scipy
 
 from kbapi.stats.shares import ShareEstimate, estimate_share, even_prior
 
@@ -57,7 +57,7 @@ def lift_of(failed_with: float, kept_with: float, failed: float, kept: float) ->
         with_it=_share(failed_with, kept_with),
         without=_share(failed, kept),
         ratio=float(np.exp(ratio)),
-        at_least=float(np.exp(ratio - float(ndtri(CONFIDENCE)) * error)),
+        at_least=float(np.exp(ratio - float(scipy.special.ndtri(CONFIDENCE)) * error)),
     )
 
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from kbapi.stats.scale import PriorScale
 from kbapi.stats.shapes import Shape
@@ -26,7 +26,9 @@ class Bell:
         >>> np.exp(Bell(0.0, 1.0).log_density(np.zeros(1), -9.0, 9.0)).round(4).tolist()
         [0.3989]
         """
-        inside = ndtr((high - self.centre) / self.sd) - ndtr((low - self.centre) / self.sd)
+        inside = scipy.special.ndtr((high - self.centre) / self.sd) - scipy.special.ndtr(
+            (low - self.centre) / self.sd
+        )
         peak = -np.log(self.sd * np.sqrt(2 * np.pi) * max(float(inside), 1e-12))
         return np.asarray(peak - 0.5 * ((values - self.centre) / self.sd) ** 2)
 

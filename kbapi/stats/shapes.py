@@ -7,8 +7,8 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
 
 Vector = NDArray[np.float64]
 
@@ -49,7 +49,7 @@ def survival(shape: Shape, deviations: Vector) -> Vector:
     """
     if shape is Shape.NORMAL:
         np.negative(deviations, out=deviations)
-        return np.asarray(ndtr(deviations, out=deviations))
+        return np.asarray(scipy.special.ndtr(deviations, out=deviations))
     # In place: these are the largest arrays of an answer.
     sign = 1.0 if shape is Shape.SMALLEST_EXTREME else -1.0
     deviations *= sign * _SD
@@ -68,7 +68,7 @@ def deviations_at(shape: Shape, share: float) -> float:
     [-1.305, -1.282, -1.1]
     """
     if shape is Shape.NORMAL:
-        return float(-ndtri(share))
+        return float(-scipy.special.ndtri(share))
     if shape is Shape.SMALLEST_EXTREME:
         return float((np.log(-np.log(share)) + _EULER) / _SD)
     return float((-np.log(-np.log1p(-share)) - _EULER) / _SD)

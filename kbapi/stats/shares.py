@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import betaincinv, gammaln
 
 from kbapi.stats.interval import frozen_array
 
@@ -95,8 +95,8 @@ def fit_share_prior(counts: NDArray[np.float64]) -> SharePrior:
 def _log_likelihood(counts: NDArray[np.float64], alpha: Vector) -> float:
     """Dirichlet-multinomial log likelihood of the rows, without the multinomial coefficient."""
     total, units = alpha.sum(), counts.sum(axis=1)
-    whole = gammaln(total) - gammaln(total + units)
-    parts = (gammaln(alpha + counts) - gammaln(alpha)).sum(axis=1)
+    whole = scipy.special.gammaln(total) - scipy.special.gammaln(total + units)
+    parts = (scipy.special.gammaln(alpha + counts) - scipy.special.gammaln(alpha)).sum(axis=1)
     return float((whole + parts).sum())
 
 
@@ -153,8 +153,8 @@ def estimate_share(
     tail = (1.0 - confidence) / 2.0
     return ShareEstimate(
         share=share,
-        low=min(share, float(betaincinv(inside, outside, tail))),
-        high=max(share, float(betaincinv(inside, outside, 1.0 - tail))),
+        low=min(share, float(scipy.special.betaincinv(inside, outside, tail))),
+        high=max(share, float(scipy.special.betaincinv(inside, outside, 1.0 - tail))),
         confidence=confidence,
         units=float(counts.sum()),
         borrowed=prior.strength,

@@ -5,7 +5,7 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtr
+import scipy
 
 from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.limit_prior import NO_BELIEF, Bell, MixedPrior, ShapePrior, VaguePrior
@@ -213,4 +213,4 @@ def sibling_agreement(prior: SiblingPrior, alone: ShapePosterior) -> float:
     if isinstance(bell, VaguePrior):
         return 1.0
     off = abs(alone.expected_mean() - bell.mean.centre)
-    return float(2.0 * ndtr(-off / np.hypot(bell.mean.sd, alone.sd_of_mean())))
+    return float(2.0 * scipy.special.ndtr(-off / np.hypot(bell.mean.sd, alone.sd_of_mean())))

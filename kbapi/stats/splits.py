@@ -5,8 +5,8 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from kbapi.stats.interval import NEVER_FAILED, frozen_array, group_intervals
 from kbapi.stats.npmle import fit_npmle
@@ -128,7 +128,7 @@ def chance_of_largest(z: float, parts: list[float]) -> float:
         width = float(np.sqrt(1.0 - correlation**2))
         steps = np.exp(-0.5 * ((node[:, None] - correlation * node) / width) ** 2)
         inside = steps @ (share * inside) / (width * np.sqrt(2.0 * np.pi))
-    return max(2.0 * float(ndtr(-z)), 1.0 - float(share @ inside))
+    return max(2.0 * float(scipy.special.ndtr(-z)), 1.0 - float(share @ inside))
 
 
 @cache

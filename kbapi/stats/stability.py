@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import betaincinv
 
 from kbapi.stats.belief import LimitBelief, fit_belief
 from kbapi.stats.blend import BlendedBound
@@ -124,7 +124,9 @@ def _own_band(bound: BlendedBound, confidence: float) -> ShareBand:
     weight = known.known_weight
     # The upper bound takes a cell's mass at its right end, as the lower one does at its left.
     stable, failed = weight * known.most + 1.0, weight * (1.0 - known.most)
-    upper = np.where(failed > 0, betaincinv(stable, np.maximum(failed, 1e-300), confidence), 1.0)
+    upper = np.where(
+        failed > 0, scipy.special.betaincinv(stable, np.maximum(failed, 1e-300), confidence), 1.0
+    )
     return ShareBand(
         share=frozen_array(np.repeat(known.least, runs)),
         lower=frozen_array(np.repeat(sccp_bound(known.least, weight, confidence), runs)),

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from kbapi.stats.interval import frozen_array
 
@@ -158,5 +158,5 @@ def _interval(share: float, greenwood: float, known: float, tail: float) -> tupl
         return tail ** (1.0 / known), 1.0
     if share <= 0.0:
         return 0.0, 1.0 - tail ** (1.0 / known)
-    spread = -float(ndtri(tail)) * np.sqrt(greenwood) / -np.log(share)
+    spread = -float(scipy.special.ndtri(tail)) * np.sqrt(greenwood) / -np.log(share)
     return float(share ** np.exp(spread)), float(share ** np.exp(-spread))

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Final
 
 import orjson
-from sqlalchemy import Connection, delete, func, insert, select, text, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from kbapi.storage.chip_rows import raise_line_revision
 from kbapi.storage.statements import find_row
@@ -31,29 +31,8 @@ class AnswerBytes:
 
     body: bytes
     etag: str
-
-
-# The one statement of a hot read: it joins the stamp instead of fetching it.
-_FRESH_ANSWER: Final = text(
-    """
-    SELECT answer.body, answer.etag
-    FROM stored_answer AS answer
-    JOIN line ON line.id = answer.line_id
-    WHERE answer.question = :question AND answer.stamp_revision = line.revision
-      AND answer.stamp_version = :version AND answer.stamp_day = :day
-    """
-)
-
-
-def find_fresh_answer(
-    connection: Connection, question: str, version: str, today: date
-) -> AnswerBytes | None:
-    """The stored answer to this question, if nothing that it stands on has changed."""
-    row = connection.execute(
-        _FRESH_ANSWER,
-        {"question": question, "version": version, "day": today.isoformat()},
-    ).one_or_none()
-    return AnswerBytes(row[0], row[1]) if row else None
+    age_s: int | None = None
+    """Seconds since it was right, where a newer one is being computed at this moment."""
 
 
 @dataclass(frozen=True, slots=True)

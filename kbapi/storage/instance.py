@@ -15,7 +15,10 @@ from kbapi.errors import UnsafeSetup
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.flights import Flights
+from kbapi.storage.hot_answers import HotAnswers
 from kbapi.storage.secret import Secret, create_secret, load_secret
+from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 
@@ -54,6 +57,10 @@ class Instance:
         self.settings = settings
         self.now = now
         self.uses = RecentUses()
+        self.flights = Flights()
+        self._commits = SharedCommit(
+            settings.write_lock_path, lambda: self._writing_engine.connect()
+        )
 
     @cached_property
     def secret(self) -> Secret:
@@ -72,11 +79,7 @@ class Instance:
     @contextmanager
     def writing(self, patience_s: float = PATIENCE_S) -> Iterator[Connection]:
         """A connection in a write transaction: the only commit there is, all or nothing."""
-        with (
-            readable_faults(),
-            waiting_in_line(self.settings.write_lock_path, patience_s),
-            self._writing_engine.begin() as connection,
-        ):
+        with readable_faults(), self._commits.taking_part(patience_s) as connection:
             yield connection
 
     @contextmanager
@@ -108,6 +111,11 @@ class Instance:
             yield connection
 
     @cached_property
+    def hot_answers(self) -> HotAnswers:
+        """The stored answers, read without a transaction."""
+        return HotAnswers(self.settings.database_path)
+
+    @cached_property
     def _writing_engine(self) -> Engine:
         return make_writing_engine(self.settings.database_path)
 
@@ -119,6 +127,7 @@ class Instance:
         """Give the connections back to the operating system."""
         self._writing_engine.dispose()
         self._reading_engine.dispose()
+        self.hot_answers.close()
 
 
 @cache

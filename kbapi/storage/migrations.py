@@ -2,12 +2,9 @@
 
 from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from alembic import command
-from alembic.config import Config
-from alembic.script import ScriptDirectory
 from pysqlite3 import dbapi2
 
 from kbapi.errors import SchemaMismatch, StorageBroken
@@ -15,9 +12,15 @@ from kbapi.settings import bundled_folder
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.sqlite import make_writing_engine
 
+if TYPE_CHECKING:
+    from alembic.config import Config
 
-def alembic_config() -> Config:
+
+def alembic_config() -> "Config":
     """The configuration that points at the migrations, wherever kbapi is installed."""
+    # Only who migrates loads alembic: a worker compares two names, and starts a third sooner.
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(bundled_folder("migrations")))
     return config
@@ -28,6 +31,8 @@ def upgrade_to_head(database: Path) -> None:
 
     Raises whatever the failing migration raised, after the schema is back as it was.
     """
+    from alembic import command
+
     engine = make_writing_engine(database, checks_foreign_keys=False)
     config = alembic_config()
     try:
@@ -70,10 +75,16 @@ def _open_untouched(database: Path) -> Any:
 
 def head_revision() -> str:
     """The revision that this code needs."""
-    head = ScriptDirectory.from_config(alembic_config()).get_current_head()
-    if head is None:
+    return _revisions()[-1]
+
+
+def _revisions() -> list[str]:
+    """Every revision that this code knows, oldest first: their files begin with them."""
+    files = bundled_folder("migrations").joinpath("versions").glob("*_*.py")
+    revisions = sorted(file.stem.partition("_")[0] for file in files)
+    if not revisions:
         raise SchemaMismatch("This installation carries no migrations: install it again.")
-    return head
+    return revisions
 
 
 def require_current_schema(database: Path) -> None:
@@ -95,8 +106,7 @@ def require_current_schema(database: Path) -> None:
 
 def require_no_newer_schema(found: str | None) -> None:
     """Nothing, unless the database was made by a newer program; then SchemaMismatch."""
-    scripts = ScriptDirectory.from_config(alembic_config()).walk_revisions()
-    if found is not None and found not in {script.revision for script in scripts}:
+    if found is not None and found not in _revisions():
         raise SchemaMismatch(
             f"The database has schema {found}, which is newer than this program "
             f"({head_revision()}): install the program version that made it, or a newer one."

@@ -20,6 +20,7 @@ _PRAGMAS: Final = (
     f"PRAGMA journal_size_limit={64 * 1024 * 1024}",
     "PRAGMA secure_delete=ON",  # what is withdrawn is overwritten, not only forgotten
 )
+_READS_ONLY: Final = "PRAGMA query_only=ON"
 
 
 def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> Engine:
@@ -52,7 +53,7 @@ def checkpoint(engine: Engine) -> None:
 
 def make_reading_engine(database: Path, pool_size: int = 32) -> Engine:
     """An engine that cannot write, with a connection for each thread of a worker."""
-    engine = _make_engine(database, pool_size=pool_size, last_pragma="PRAGMA query_only=ON")
+    engine = _make_engine(database, pool_size=pool_size, last_pragma=_READS_ONLY)
 
     @event.listens_for(engine, "begin")
     def begin_deferred(connection: Connection) -> None:
@@ -72,12 +73,24 @@ def _make_engine(database: Path, pool_size: int, last_pragma: str) -> Engine:
 
     @event.listens_for(engine, "connect")
     def set_pragmas(dbapi_connection: Any, _record: object) -> None:
-        # Off, so that the transaction events above are the only ones to begin anything.
-        dbapi_connection.isolation_level = None
-        for pragma in (*_PRAGMAS, last_pragma):
-            dbapi_connection.execute(pragma)
+        _make_ready(dbapi_connection, last_pragma)
 
     return engine
+
+
+def open_reading_connection(database: Path) -> dbapi2.Connection:
+    """A connection of the driver itself that cannot write, for the one statement of a hot read."""
+    # Opened to write as the engines' are, because only so can it join the log of changes.
+    connection = dbapi2.connect(str(database), check_same_thread=False)
+    _make_ready(connection, _READS_ONLY)
+    return connection
+
+
+def _make_ready(connection: Any, last_pragma: str) -> None:
+    # Off, so that nothing but the transaction events of the engines begins anything.
+    connection.isolation_level = None
+    for pragma in (*_PRAGMAS, last_pragma):
+        connection.execute(pragma)
 
 
 def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:

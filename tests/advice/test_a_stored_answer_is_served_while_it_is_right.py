@@ -3,14 +3,18 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
+from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine, event
 
 from kbapi.advice.start import advise_start
 from kbapi.intake.own_results import withdraw_own_result
+from kbapi.storage import hot_answers
 from kbapi.storage.answers import ANSWERS_PER_CHIP
 from kbapi.storage.instance import Instance
+from kbapi.storage.sqlite import open_reading_connection
 from tests.makers import (
     COUNT_CHIP,
     HandMovedClock,
@@ -45,13 +49,35 @@ def is_computed(instance: Instance, **parameters: str) -> bool:
     return any("evidence_row" in statement for statement in seen)
 
 
-def test_a_stored_answer_costs_exactly_one_select_and_no_write(instance: Instance) -> None:
+def test_a_stored_answer_costs_exactly_one_select_and_no_write(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hot: list[str] = []
+
+    def open_traced(database: Path) -> Any:
+        connection = open_reading_connection(database)
+        connection.set_trace_callback(lambda statement: hot.append(statement.split()[0]))
+        return connection
+
+    monkeypatch.setattr(hot_answers, "open_reading_connection", open_traced)
     send(instance, a_submission())
     question = a_question(instance)
     advise_start(instance, question)
+    hot.clear()
     with statements() as seen:
         advise_start(instance, question)
-    assert [statement.split()[0] for statement in seen] == ["BEGIN", "SELECT"]
+    assert (hot, seen) == (["SELECT"], [])
+
+
+def test_a_hot_read_leaves_no_snapshot_behind(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    first = advise_start(instance, a_question(instance))
+    assert advise_start(instance, a_question(instance)) == first
+    send(instance, a_submission(number=2))
+    assert is_computed(instance)
+    instance.overwrite_withdrawn()
+    log = instance.settings.database_path.with_name("kbapi.sqlite3-wal")
+    assert log.stat().st_size == 0  # no reader held the log of changes back
 
 
 def test_the_same_bytes_are_served_again(instance: Instance) -> None:

@@ -2,25 +2,18 @@
 
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from datetime import timedelta
+from collections.abc import Callable
 from pathlib import Path
 from statistics import median
 
-import numpy as np
-from sqlalchemy import Connection
-
 from kbapi.evidence.verdicts import rejudge
-from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.instance import Instance
 from kbapi.storage.pool_rows import PoolSize, load_all_pools
-from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
-from tests.makers import NOON, an_instance
+from tests.bench._many_units import fill_pool
+from tests.makers import an_instance
 from tests.report import Row, measured
 
-SEED = 20261103
 POOLS, UNITS, SET_ASIDE = 10, 100_000, 1_000
-CHIPS = tuple(f"norvane-sable-7-4{number}20mx" for number in range(10))
 
 
 def measure(*, short: bool) -> list[Row]:
@@ -30,7 +23,7 @@ def measure(*, short: bool) -> list[Row]:
         instance = an_instance(Path(folder))
         for place in range(pools):
             with instance.writing() as connection:
-                _fill(connection, place, units)
+                fill_pool(connection, place, units)
         with instance.reading() as connection:
             sizes = load_all_pools(connection)
         one = _median_ms(lambda: rejudge(instance, sizes[0], keep=False), 3 if short else 9)
@@ -50,57 +43,6 @@ def _whole_instance(instance: Instance, sizes: list[PoolSize]) -> tuple[float, i
     begun = time.perf_counter()
     found = [rejudge(instance, pool, keep=True) for pool in sizes]
     return time.perf_counter() - begun, sum(len(one.now.units) for one in found if one)
-
-
-def _fill(connection: Connection, place: int, units: int) -> None:
-    """A pool straight into its tables: people with one to nine machines, a hundredth far too deep.
-
-    Half of them have been here for long.
-    """
-    rng = np.random.default_rng([SEED, place])
-    pool = a_tested_pool(rng, TRUTHS[0], units)
-    owner = rng.permutation(np.repeat(np.arange(len(pool.weight)), pool.weight.astype(int)))
-    stable, unstable = pool.stable_steps[owner], pool.unstable_steps[owner]
-    wrong = rng.choice(units, units // 100, replace=False)
-    stable[wrong], unstable[wrong] = round(290 / STEP_MV), NEVER_FAILED
-    machines = np.where(rng.random(units) < 0.7, 1, 1 + rng.geometric(0.4, units).clip(1, 8))
-    person = np.repeat(np.arange(units), machines)[:units]
-    first = 1 + place * units
-    run = connection.exec_driver_sql
-    run(f"INSERT OR IGNORE INTO line VALUES ({place + 1}, 'norvane-sable-{place}', 0)")
-    run(
-        "INSERT INTO chip VALUES (?, ?, 'Norvane Sable', 'cpu', ?, ?)",
-        (place + 1, CHIPS[place], f"norvane-sable-4{place}-mx", place + 1),
-    )
-    run("INSERT INTO pool VALUES (?, ?, 'voltage_offset', 'core', 0)", (place + 1, place + 1))
-    if place == 0:
-        run(
-            "INSERT INTO conditions (id, loads, grade, firmware, microcode, machine, cooling, "
-            "supply) VALUES (1, 'all_core', 'session', '', '', '', '', '')"
-        )
-    long_ago, now = (NOON - timedelta(days=90)).date(), NOON.date()
-    people = [
-        (first + who, (first + who).to_bytes(32, "big"), (long_ago if who % 2 else now).isoformat())
-        for who in range(int(person.max()) + 1)
-    ]
-    run("INSERT INTO contributor VALUES (?, ?, '0a1b2c3d', ?)", people)
-    run(
-        "INSERT INTO unit VALUES (?, ?, NULL)",
-        [(first + unit, first + int(who)) for unit, who in enumerate(person)],
-    )
-    run(
-        "INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps, "
-        "unstable_steps, early_stop_steps, latest_month) VALUES (?, ?, 1, ?, ?, ?, 0, '2026-08')",
-        list(_rows(place + 1, first, person, stable, unstable)),
-    )
-
-
-def _rows(
-    pool: int, first: int, person: np.ndarray, stable: np.ndarray, unstable: np.ndarray
-) -> Iterator[tuple[int, ...]]:
-    columns = (person.tolist(), stable.tolist(), unstable.tolist())
-    for unit, (who, held, failed) in enumerate(zip(*columns, strict=True)):
-        yield pool, first + unit, first + who, held, failed
 
 
 def _median_ms(work: Callable[[], object], repeats: int) -> float:

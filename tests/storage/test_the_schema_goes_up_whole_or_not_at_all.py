@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from pysqlite3 import dbapi2
 
 from kbapi.errors import SchemaMismatch, StorageBroken
@@ -67,6 +68,13 @@ def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path)
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, SQLModel.metadata) == []
     engine.dispose()
+
+
+def test_the_names_of_the_files_are_in_the_order_that_the_migrations_run() -> None:
+    scripts = ScriptDirectory.from_config(migrations.alembic_config())
+    assert scripts.get_current_head() == migrations.head_revision()
+    in_order = [script.revision for script in scripts.walk_revisions()][::-1]
+    assert in_order == migrations._revisions()
 
 
 def test_a_failed_migration_leaves_the_schema_byte_identical(

@@ -1,0 +1,77 @@
+"""`python -m tests.bench._served HOME PORT`: an instance behind its server, and two idle routes.
+
+`/noop` is a route of the same application, behind the same hooks, that gives the bytes in
+HOME/noop.json; `/bare` is a Flask application of one constant route in the same process. With
+`without-promises` after the port it writes with synchronous NORMAL and without a queue of writers.
+"""
+
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from flask import Flask, Response
+
+import kbapi.wsgi
+from kbapi.cli.serving import serve
+from kbapi.storage import sqlite
+from kbapi.storage.shared_commit import SharedCommit
+
+CONSTANT = "noop.json"
+
+
+def with_idle_routes(make: Any) -> Any:
+    """What a worker loads, with the two routes beside the instance's own."""
+
+    def application() -> Any:
+        app = make()
+        body = _Constant(Path(os.environ["KBAPI_HOME"]) / CONSTANT)
+        app.add_url_rule("/noop", "noop", body.answer)
+        bare = Flask("bare")
+        bare.add_url_rule("/bare", "bare", body.answer)
+
+        def either(environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
+            served = bare if environ["PATH_INFO"] == "/bare" else app
+            return served(environ, start_response)
+
+        return either
+
+    return application
+
+
+class _Constant:
+    """The same bytes each time, read at their first use."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+        self._body: bytes | None = None
+
+    def answer(self) -> Response:
+        if self._body is None:
+            self._body = self._file.read_bytes()
+        return Response(self._body, 200, content_type="application/json")
+
+
+def without_promises() -> None:
+    """Make this process write as peers of this kind do: NORMAL, and no queue before the lock."""
+    normal = "PRAGMA synchronous=NORMAL"
+    sqlite._PRAGMAS = tuple(
+        normal if "synchronous" in pragma else pragma for pragma in sqlite._PRAGMAS
+    )
+    SharedCommit.taking_part = _alone
+
+
+@contextmanager
+def _alone(commits: SharedCommit, _patience_s: float) -> Iterator[Any]:
+    """A transaction of one's own, with nothing before SQLite's lock but its busy handler."""
+    with commits._connect() as connection, connection.begin():
+        yield connection
+
+
+if __name__ == "__main__":
+    if sys.argv[3:] == ["without-promises"]:
+        without_promises()
+    kbapi.wsgi.application = with_idle_routes(kbapi.wsgi.application)
+    serve(Path(sys.argv[1]), "127.0.0.1", int(sys.argv[2]), workers=2, threads=32)
