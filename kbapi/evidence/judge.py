@@ -106,8 +106,12 @@ def standing_flags(units: PoolUnits, judgement: Judgement) -> Flags:
 
 def weight_under(units: PoolUnits, judgement: Judgement) -> Vector:
     """What each unit weighs once newcomers are held to their share, shape (n,)."""
-    factor = np.where(units.established, 1.0, judgement.newcomer_factor)
-    return np.asarray(units.weight_ppm / MILLION * factor)
+    return np.asarray(units.weight_ppm / MILLION * newcomer_weight(units, judgement))
+
+
+def newcomer_weight(units: PoolUnits, judgement: Judgement) -> Vector:
+    """What each unit weighs by who sent it, however many they sent, shape (n,)."""
+    return np.where(units.established, 1.0, judgement.newcomer_factor)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,6 @@ from kbapi.stats.splits import (
     ScoredUnits,
     Split,
     Steps,
-    Vector,
     Which,
     chance_of_largest,
     estimate_shift,
@@ -39,8 +38,6 @@ class DatedLimits:
     ----------
     stable_steps, unstable_steps : int64 arrays, shape (n,)
         One unit each, as in `GroupedIntervals`.
-    weight : float64 array, shape (n,)
-        Positive, at most 1.
     month : int64 array, shape (n,)
         Counted from any one month.
     machine, firmware, microcode : int64 arrays, shape (n,)
@@ -50,7 +47,6 @@ class DatedLimits:
 
     stable_steps: Steps
     unstable_steps: Steps
-    weight: Vector
     month: Steps
     machine: Steps
     firmware: Steps
@@ -112,14 +108,14 @@ def find_drift(reports: DatedLimits) -> DriftFound:
     >>> limit = (rng.normal(110, 15, 160) - np.repeat([0, 15], 80)).astype(int)
     >>> told = np.zeros(160, int)
     >>> month = np.repeat(np.arange(16), 10)
-    >>> found = find_drift(DatedLimits(limit, limit + 5, np.ones(160), month, told, told, told))
+    >>> found = find_drift(DatedLimits(limit, limit + 5, month, told, told, told))
     >>> found.is_drift, found.kind, found.since, -20 < found.shift_steps < -10
     (True, 'month', 8, True)
     """
-    if len(reports.weight) < FEWEST_UNITS:
+    if len(reports.month) < FEWEST_UNITS:
         return NO_DRIFT
     pool = _in_order(reports)
-    units = score_units(pool.stable_steps, pool.unstable_steps, pool.weight, pool.machine)
+    units = score_units(pool.stable_steps, pool.unstable_steps, pool.machine)
     families = (_by_month(pool, units), _by_version(pool, units))
     told = [family for family in families if family is not None]
     if not told:
@@ -178,14 +174,13 @@ def _shift(pool: DatedLimits, change: _Change) -> float:
     return estimate_shift(
         pool.stable_steps[kept],
         pool.unstable_steps[kept],
-        pool.weight[kept],
         pool.machine[kept],
         change.recent[kept],
     )
 
 
 def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
-    everybody = np.ones(len(pool.weight), dtype=np.bool_)
+    everybody = np.ones(len(pool.month), dtype=np.bool_)
     told = []
     for month in np.unique(pool.month).tolist():
         if month < _first_recent(pool):

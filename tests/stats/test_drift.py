@@ -21,14 +21,13 @@ from kbapi.stats.npmle import fit_npmle
 from kbapi.stats.shift_scores import shift_scores
 
 
-def dated(limit, month, machine=None, firmware=None, microcode=None, weight=None):
+def dated(limit, month, machine=None, firmware=None, microcode=None):
     """Units whose limits are known to 5 steps."""
     limit, nothing = np.asarray(limit), np.zeros(len(limit), int)
     untold = nothing + UNTOLD
     return DatedLimits(
         limit // 5 * 5,
         limit // 5 * 5 + 5,
-        np.ones(len(limit)) if weight is None else weight,
         np.asarray(month),
         nothing if machine is None else machine,
         untold if firmware is None else firmware,
@@ -123,16 +122,14 @@ def test_neither_order_nor_the_names_of_labels_matter(seed, random):
     rng = np.random.default_rng(seed)
     limit, month = a_year(rng, shift=-12.0)
     machine, firmware = rng.integers(0, 3, 160), (month >= 8).astype(int)
-    weight = rng.choice([0.5, 1.0], 160)
     order = np.array(random.sample(range(160), 160))
-    one = find_drift(dated(limit, month, machine, firmware, weight=weight))
+    one = find_drift(dated(limit, month, machine, firmware))
     other = find_drift(
         dated(
             limit[order],
             month[order] + 7,
             machine[order] * 5,
             firmware[order],
-            weight=weight[order],
         )
     )
     assert other.p_value == one.p_value
@@ -145,7 +142,7 @@ def test_the_p_value_is_that_of_relabelling_within_machines():
     limit, version = rng.normal(110, 25, 90).astype(int), np.repeat([0, 1], 45)
     machine = rng.integers(0, 3, 90)
     reports = dated(limit, version, machine=machine, firmware=version)
-    fit = fit_npmle(group_intervals(reports.stable_steps, reports.unstable_steps, reports.weight))
+    fit = fit_npmle(group_intervals(reports.stable_steps, reports.unstable_steps, np.ones(90)))
     scores = shift_scores(reports.stable_steps, reports.unstable_steps, fit)
 
     def difference(labels):
