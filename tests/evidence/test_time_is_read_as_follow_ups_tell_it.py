@@ -136,6 +136,14 @@ def test_settings_in_use_tell_whose_they_are() -> None:
     assert found == SettingInUse(7, 3, 1, 40, failed=False)
 
 
+def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:
+    of_one = [a_row(n, contributor_id=1, days=50) for n in range(4)]
+    second = a_row(3, contributor_id=1, value=-60, days=50)
+    others = [a_row(n, days=50) for n in range(10, 12)]
+    found = lasting_evidence([*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get)
+    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 2)
+
+
 def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
     rows = [
         *(a_row(n, changed=["firmware"]) for n in range(6)),
