@@ -87,10 +87,15 @@ def _compare(units: list[UnitAfterChanges], change: str) -> ChangeCompared:
     has_it = np.array([change in unit.changed for unit in units], dtype=np.bool_)
     failed = np.array([unit.failed for unit in units], dtype=np.bool_)
     weight = weight_ppm_of(np.array([unit.contributor_id for unit in units], dtype=np.int64))
-    ends = (has_it & failed, has_it & ~failed, ~has_it & failed, ~has_it & ~failed)
+    failed_with, kept_with = has_it & failed, has_it & ~failed
+    failed_without, kept_without = ~has_it & failed, ~has_it & ~failed
     few = min(has_it.sum(), (~has_it).sum()) < FEWEST_UNITS_SHOWN
+    ends = (failed_with, kept_with, failed_without, kept_without)
     return ChangeCompared(
-        change,
-        *(int(end.sum()) for end in ends),
-        lift=None if few else lift_of(*(float(weight[end].sum() / MILLION) for end in ends)),
+        change=change,
+        failed_with=int(failed_with.sum()),
+        kept_with=int(kept_with.sum()),
+        failed_without=int(failed_without.sum()),
+        kept_without=int(kept_without.sum()),
+        lift=None if few else lift_of(*(float(weight[end].sum()) / MILLION for end in ends)),
     )
