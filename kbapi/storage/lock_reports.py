@@ -5,6 +5,8 @@ from typing import Final
 
 from sqlalchemy import Connection, text
 
+from kbapi.storage.lock_decisions import REPORT_STANDS
+
 
 @dataclass(frozen=True, slots=True)
 class LockGroup:
@@ -31,7 +33,7 @@ class LockGroup:
 # A unit speaks once for each control: by its latest month, and within a month by what was proven
 # best, so that the order of arrival never matters. Hearsay weighs one half.
 _LATEST_BY_UNIT: Final = text(
-    """
+    f"""
     WITH ranked AS (
         SELECT report.*, chip.key AS chip_key, chip.series AS series,
                ROW_NUMBER() OVER (
@@ -45,7 +47,7 @@ _LATEST_BY_UNIT: Final = text(
                             report.voltage_write_protection
                ) AS place
         FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
-        WHERE chip.line_id = :line_id
+        WHERE chip.line_id = :line_id AND {REPORT_STANDS}
           AND (:machine = '' OR report.machine = :machine)
           AND (:firmware_month = '' OR report.firmware_month = :firmware_month)
     ),
@@ -67,7 +69,7 @@ _LATEST_BY_UNIT: Final = text(
         AND share.control = latest.control AND share.contributor_id = latest.contributor_id
     GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
     ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
-    """
+    """  # noqa: S608 - put together from constants
 )
 
 
