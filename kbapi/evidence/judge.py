@@ -141,6 +141,23 @@ def believed(units: PoolUnits, judgement: Judgement) -> Believed:
     )
 
 
+def believed_of_related(units: PoolUnits, judgement: Judgement) -> GroupedIntervals:
+    """What a pool says of the chips around its own: once it is grown, newcomers say nothing there.
+
+    A tenth of the weight is theirs so that a chip's own answer can learn from them. A neighbour's
+    answer learns hardly anything from it, but whoever floods every pool of a series would be heard
+    once in each, and again through all of the others.
+    """
+    stands = standing_flags(units, judgement)
+    if not judgement.is_young:
+        stands &= units.established
+    return group_intervals(
+        units.stable_steps[stands],
+        units.unstable_steps[stands],
+        weight_under(units, judgement)[stands],
+    )
+
+
 def _counts(stable: Integers, unstable: Integers) -> Integers:
     return group_intervals(stable, unstable, np.ones(len(stable))).weight.astype(np.int64)
 

@@ -24,9 +24,11 @@ FEWEST_UNITS: Final = 40
 FEWEST_A_SIDE: Final = 20
 RECENT_MONTHS: Final = 12
 """A change that lies further back is what the pool is like by now."""
-LEVEL_OF_A_LOOK: Final = 0.001
+LEVEL_OF_A_LOOK: Final = 0.002
 """By simulation: with it a pool that is looked at every month for a year, each look over all kinds
 of change, raises a false alarm in less than 1 % (`tests/calibration/time.py`)."""
+_OF_THE_LEVEL: Final = {"shallower": 0.75, "deeper": 0.25}
+"""Limits that have become shallower make answers too deep; deeper ones make them timid alone."""
 UNTOLD: Final = -1
 
 
@@ -66,7 +68,8 @@ class DriftFound:
     shift_steps, error_steps : how much deeper the recent limits lie, below zero where they are
         shallower, with its standard error; both zero unless it is a drift
     units_before, units_since : the units compared
-    p_value : adjusted for all months, versions and kinds that were looked at
+    p_value : adjusted for all months, versions and kinds that were looked at; three quarters of
+        all chance is spent on limits that have become shallower
     level : `p_value` at which it counts as drift
     """
 
@@ -193,7 +196,7 @@ def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
         return None
     clearest = max(told, key=lambda change: (abs(change.split.z), change.since))
     parts = sorted({_part_before(change.split) for change in told})
-    return _Clearest(clearest, chance_of_largest(abs(clearest.split.z), parts))
+    return _Clearest(clearest, _spent(chance_of_largest(abs(clearest.split.z), parts), clearest))
 
 
 def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
@@ -209,7 +212,13 @@ def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
         return None
     clearest = max(told, key=lambda change: (abs(change.split.z), change.kind, -change.version))
     chance = 2.0 * len(told) * float(ndtr(-abs(clearest.split.z)))
-    return _Clearest(clearest, min(1.0, chance))
+    return _Clearest(clearest, _spent(chance, clearest))
+
+
+def _spent(chance: float, change: _Change) -> float:
+    """A chance of both directions together, told by what the direction found may spend."""
+    direction = "shallower" if change.split.z < 0 else "deeper"
+    return min(1.0, 0.5 * chance / _OF_THE_LEVEL[direction])
 
 
 def _new_versions(
