@@ -87,5 +87,7 @@ def decisions_in_lines(told: dict[str, Any]) -> str:
         f"  {one['submission']}/{one['ordinal']}: {one['before']} -> {one['now']}"
         for one in told["changed"]
     ]
+    if told["locks_alone"]:
+        lines.append(f"{told['locks_alone']} results that tell of locks alone as well.")
     left = told["decided"] - len(told["changed"])
     return "\n".join([*lines, *([f"  and {left} more"] if left else [])])

@@ -13,9 +13,10 @@ from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.decided import DECISION_REASON
 from kbapi.intake.json_text import read_json
-from kbapi.storage import answers, decision_rows
+from kbapi.storage import answers, decision_rows, lock_decisions
 from kbapi.storage.decision_rows import DecisionRow, SettingAt
 from kbapi.storage.instance import Instance
+from kbapi.storage.lock_decisions import LocksAt
 from kbapi.wire import problems_of
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
@@ -54,6 +55,8 @@ class DecisionsTold:
     """About how many of them something new was said."""
     unchanged: int
     """Of how many the same had been said before, for the same reason."""
+    locks_alone: int
+    """About how many documents that tell of locks alone something new was said as well."""
     changed: tuple[Changed, ...]
     """The first hundred of those decided."""
 
@@ -68,9 +71,12 @@ class _Target:
 
     @property
     def is_new(self) -> bool:
-        said = ("", None) if self.wanted.word == "undo" else (self.wanted.word, self.wanted.reason)
-        stands = self.setting.decided
-        return said != (stands, self.setting.decided_because if stands else None)
+        return _says_something_new(self.wanted, self.setting)
+
+
+def _says_something_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
+    said = ("", None) if wanted.word == "undo" else (wanted.word, wanted.reason)
+    return said != (at.decided, at.decided_because if at.decided else None)
 
 
 def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsTold:
@@ -88,10 +94,12 @@ def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> Deci
         targets = _sound_targets(connection, wanted)
         new = [target for target in targets if target.is_new]
         hold_decisions(
-            connection, [(target.setting, _row(instance, holder, target)) for target in new]
+            connection,
+            [(one.setting, _row(instance, holder, one.wanted, one.setting)) for one in new],
         )
+        about_locks = _decide_about_locks(instance, connection, holder, wanted)
         changed = tuple(_tell(connection, target) for target in new[:MOST_TOLD])
-    return DecisionsTold(len(targets), len(new), len(targets) - len(new), changed)
+    return DecisionsTold(len(targets), len(new), len(targets) - len(new), about_locks, changed)
 
 
 def _read(body: bytes) -> tuple[WantedDecision, ...]:
@@ -114,7 +122,7 @@ def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
             problems.append(_wrong_reason(pointer, one))
         found = _settings_of(connection, one)
         targets += [_Target(setting, one, pointer) for setting in found]
-        if not found:
+        if not found and not _locks_alone_of(connection, one):
             problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
         if len(targets) > MOST_SETTINGS_AT_ONCE:
             raise DocumentRefused(problems=[Problem(pointer, "too_many_settings", _TOO_MANY)])
@@ -138,6 +146,34 @@ def _settings_of(connection: Connection, wanted: WantedDecision) -> list[Setting
         return decision_rows.find_settings_of_origin(connection, wanted.origin, most)
     found = decision_rows.find_setting_at(connection, wanted.submission or "", wanted.ordinal or 0)
     return [] if found is None else [found]
+
+
+def _locks_alone_of(connection: Connection, wanted: WantedDecision) -> list[LocksAt]:
+    most = MOST_SETTINGS_AT_ONCE
+    if wanted.contributor is not None:
+        return lock_decisions.find_locks_alone_of_contributor(connection, wanted.contributor, most)
+    if wanted.origin is not None:
+        return lock_decisions.find_locks_alone_of_origin(connection, wanted.origin, most)
+    if wanted.ordinal:
+        return []
+    return lock_decisions.find_locks_alone(connection, wanted.submission or "")
+
+
+def _decide_about_locks(
+    instance: Instance,
+    connection: Connection,
+    holder: KeyHolder,
+    wanted: tuple[WantedDecision, ...],
+) -> int:
+    """About how many documents of locks alone something new was said, now that it is kept."""
+    decided = 0
+    for one in wanted:
+        new = [at for at in _locks_alone_of(connection, one) if _says_something_new(one, at)]
+        decision_rows.add_decisions(connection, [_row(instance, holder, one, at) for at in new])
+        for line_id in sorted({at.line_id for at in new}):
+            answers.outdate_answers_of_line(connection, line_id)
+        decided += len(new)
+    return decided
 
 
 def _faults_of(targets: list[_Target]) -> Iterator[Problem]:
@@ -173,12 +209,14 @@ def hold_decisions(
         answers.outdate_answers_of_line(connection, line_id)
 
 
-def _row(instance: Instance, holder: KeyHolder, target: _Target) -> DecisionRow:
+def _row(
+    instance: Instance, holder: KeyHolder, wanted: WantedDecision, at: SettingAt | LocksAt
+) -> DecisionRow:
     return DecisionRow(
-        submission_id=target.setting.submission_id,
-        ordinal=target.setting.ordinal,
-        word=target.wanted.word,
-        reason_code=target.wanted.reason,
+        submission_id=at.submission_id,
+        ordinal=at.ordinal if isinstance(at, SettingAt) else 0,
+        word=wanted.word,
+        reason_code=wanted.reason,
         decided_by=holder.id,
         decided_day=instance.today(),
     )

@@ -6,9 +6,11 @@ from itertools import groupby
 from operator import attrgetter
 from typing import Final
 
+import numpy as np
+
 from kbapi.evidence.lasting import is_failure, is_proven
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.lift import Lift, lift_of
 from kbapi.storage.lasting_rows import FollowedRow
 from kbapi.vocabulary import FOLLOW_UP_CHANGES
@@ -82,34 +84,18 @@ def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
 
 
 def _compare(units: list[UnitAfterChanges], change: str) -> ChangeCompared:
-    with_it = [unit for unit in units if change in unit.changed]
-    without = [unit for unit in units if change not in unit.changed]
-    failed_with = [unit for unit in with_it if unit.failed]
-    failed_without = [unit for unit in without if unit.failed]
-    few = min(len(with_it), len(without)) < FEWEST_UNITS_SHOWN
+    has_it = np.array([change in unit.changed for unit in units], dtype=np.bool_)
+    failed = np.array([unit.failed for unit in units], dtype=np.bool_)
+    weight = weight_ppm_of(np.array([unit.contributor_id for unit in units], dtype=np.int64))
+    failed_with, kept_with = has_it & failed, has_it & ~failed
+    failed_without, kept_without = ~has_it & failed, ~has_it & ~failed
+    few = min(has_it.sum(), (~has_it).sum()) < FEWEST_UNITS_SHOWN
+    ends = (failed_with, kept_with, failed_without, kept_without)
     return ChangeCompared(
         change=change,
-        failed_with=len(failed_with),
-        kept_with=len(with_it) - len(failed_with),
-        failed_without=len(failed_without),
-        kept_without=len(without) - len(failed_without),
-        lift=None if few else _lift(units, with_it, without),
-    )
-
-
-def _lift(
-    units: list[UnitAfterChanges],
-    with_it: list[UnitAfterChanges],
-    without: list[UnitAfterChanges],
-) -> Lift:
-    numbers: dict[int, int] = {}
-    for unit in units:
-        numbers[unit.contributor_id] = numbers.get(unit.contributor_id, 0) + 1
-
-    def weight(some: list[UnitAfterChanges], failed: bool) -> float:
-        chosen = (unit for unit in some if unit.failed is failed)
-        return sum(min(1.0, UNITS_OF_FULL_WEIGHT / numbers[unit.contributor_id]) for unit in chosen)
-
-    return lift_of(
-        weight(with_it, True), weight(with_it, False), weight(without, True), weight(without, False)
+        failed_with=int(failed_with.sum()),
+        kept_with=int(kept_with.sum()),
+        failed_without=int(failed_without.sum()),
+        kept_without=int(kept_without.sum()),
+        lift=None if few else lift_of(*(float(weight[end].sum()) / MILLION for end in ends)),
     )

@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.judge import Judgement, standing_flags, weight_under
+from kbapi.evidence.judge import Judgement, newcomer_weight, standing_flags
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.pair_units import few_of_each_by_content
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.compare import compare_scored, holm_adjusted, log_rank_scores
 from kbapi.stats.interval import group_intervals
@@ -91,20 +92,34 @@ def _units_of(pool: PoolUnits, judgement: Judgement) -> _Units | None:
     if len(stands) == 0:
         return None
     told = {name: _told(pool, name) for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))}
-    weight = weight_under(pool, judgement)
-    # Permutations are drawn by place: what numbers units have must not matter.
-    columns = [told[name][stands] for name in told]
-    order = np.lexsort(
-        (*columns, weight[stands], pool.unstable_steps[stands], pool.stable_steps[stands])
-    )
-    stands = stands[order]
+    stands = _in_order(pool, told, stands)
+    weight = newcomer_weight(pool, judgement)[stands]
     stable, unstable = pool.stable_steps[stands], pool.unstable_steps[stands]
-    fit = fit_npmle(group_intervals(stable, unstable, weight[stands]))
+    fit = fit_npmle(group_intervals(stable, unstable, weight))
     return _Units(
-        weight[stands],
+        weight,
         log_rank_scores(stable, unstable, fit),
         {name: values[stands] for name, values in told.items()},
     )
+
+
+def _in_order(
+    pool: PoolUnits, told: dict[str, NDArray[np.str_]], stands: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """The places of the units that are compared, in an order that their own values fix.
+
+    The test takes units for independent of each other, which those of one contributor are not:
+    three of them are heard. Permutations are drawn by place: numbers of units must not matter.
+    """
+    content = [
+        *(np.unique(values[stands], return_inverse=True)[1] for values in told.values()),
+        pool.established[stands].astype(np.int64),
+        pool.unstable_steps[stands],
+        pool.stable_steps[stands],
+    ]
+    heard = few_of_each_by_content(pool.contributor[stands], pool.month[stands], content)
+    order = np.lexsort([column[heard] for column in content])
+    return stands[heard[order]]
 
 
 def _told(pool: PoolUnits, name: str) -> NDArray[np.str_]:

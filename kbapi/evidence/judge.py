@@ -106,8 +106,12 @@ def standing_flags(units: PoolUnits, judgement: Judgement) -> Flags:
 
 def weight_under(units: PoolUnits, judgement: Judgement) -> Vector:
     """What each unit weighs once newcomers are held to their share, shape (n,)."""
-    factor = np.where(units.established, 1.0, judgement.newcomer_factor)
-    return np.asarray(units.weight_ppm / MILLION * factor)
+    return np.asarray(units.weight_ppm / MILLION * newcomer_weight(units, judgement))
+
+
+def newcomer_weight(units: PoolUnits, judgement: Judgement) -> Vector:
+    """What each unit weighs by who sent it, however many they sent, shape (n,)."""
+    return np.where(units.established, 1.0, judgement.newcomer_factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +138,23 @@ def believed(units: PoolUnits, judgement: Judgement) -> Believed:
         units=int(counted.sum()),
         failures=int((unstable < NEVER_FAILED).sum()),
         latest_month=month_in_words(latest) if latest else None,
+    )
+
+
+def believed_of_related(units: PoolUnits, judgement: Judgement) -> GroupedIntervals:
+    """What a pool says of the chips around its own: once it is grown, newcomers say nothing there.
+
+    A tenth of the weight is theirs so that a chip's own answer can learn from them. A neighbour's
+    answer learns hardly anything from it, but whoever floods every pool of a series would be heard
+    once in each, and again through all of the others.
+    """
+    stands = standing_flags(units, judgement)
+    if not judgement.is_young:
+        stands &= units.established
+    return group_intervals(
+        units.stable_steps[stands],
+        units.unstable_steps[stands],
+        weight_under(units, judgement)[stands],
     )
 
 

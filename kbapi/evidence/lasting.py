@@ -15,7 +15,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.names import identify_chip
 from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.grid import Grid
 from kbapi.stats.settle import SettleMargin, settle_margin
 from kbapi.stats.survival import SurvivalCurve, fit_survival
@@ -82,15 +82,12 @@ class LastingEvidence:
         return np.array([one.failed for one in self.settings], dtype=np.bool_)
 
     def _weights(self) -> NDArray[np.float64]:
-        units: dict[int, set[int]] = {}
-        for one in self.settings:
-            units.setdefault(one.contributor_id, set()).add(one.unit_id)
-        return np.array(
-            [
-                min(1.0, UNITS_OF_FULL_WEIGHT / len(units[one.contributor_id]))
-                for one in self.settings
-            ]
+        """A setting weighs what its unit weighs among the units that are followed."""
+        _, first, owner = np.unique(
+            [one.unit_id for one in self.settings], return_index=True, return_inverse=True
         )
+        contributor = np.array([one.contributor_id for one in self.settings], dtype=np.int64)
+        return np.asarray(weight_ppm_of(contributor[first])[owner] / MILLION)
 
 
 def known_units(settings: Iterable[SettingInUse], days: int) -> int:

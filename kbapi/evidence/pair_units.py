@@ -1,4 +1,4 @@
-"""Readings become units that each count once: their latest month, a few of each contributor."""
+"""Where ranks know no weights: units that each count once, a few of each contributor."""
 
 from collections.abc import Sequence
 from typing import TypeVar
@@ -28,6 +28,38 @@ def few_of_each(contributor: Places, month: Places, order: Sequence[NDArray[np.g
     )
     heard = np.sort(places[since < UNITS_OF_FULL_WEIGHT])
     return heard[np.lexsort(tuple(column[heard] for column in reversed(order)))]
+
+
+def few_of_each_by_content(contributor: Places, month: Places, content: Sequence[Places]) -> Places:
+    """As `few_of_each`, where nothing but `content` tells units apart; their places, ascending.
+
+    Of one month, those are heard that come first in a shuffled order made of their content: the
+    order of depths itself would hear the shallowest of a large sender.
+
+    >>> depth, month = np.array([80, 81, 82, 83, 84, 85]), np.full(6, 24_320)
+    >>> few_of_each_by_content(np.array([1, 1, 1, 1, 1, 2]), month, [depth]).tolist()
+    [1, 2, 3, 5]
+    """
+    owner = np.unique(contributor, return_inverse=True)[1]
+    is_crowded = np.bincount(owner)[owner] > UNITS_OF_FULL_WEIGHT
+    crowd = np.flatnonzero(is_crowded)
+    own = [column[crowd] for column in content]
+    heard = few_of_each(contributor[crowd], month[crowd], (_shuffled(own, len(crowd)), *own))
+    return np.sort(np.append(np.flatnonzero(~is_crowded), crowd[heard]))
+
+
+def _shuffled(columns: Sequence[Places], units: int) -> NDArray[np.uint64]:
+    """The content of each unit mixed into one number, as good as drawn at random.
+
+    Stafford's thirteenth mixer: Steele, Lea & Flood (2014), OOPSLA, figure 17 (`mix64variant13`).
+    """
+    mixed = np.zeros(units, dtype=np.uint64)
+    for column in columns:
+        mixed = mixed + column.astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15)
+        mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        mixed = mixed ^ (mixed >> np.uint64(31))
+    return mixed
 
 
 def ranks_of(words: Sequence[_Word]) -> Places:

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.drift import PoolDrift, load_drift
-from kbapi.evidence.judge import Judgement, believed, judge_pool
+from kbapi.evidence.judge import Judgement, believed, believed_of_related, judge_pool
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
@@ -170,4 +170,4 @@ def load_related_intervals(
 ) -> GroupedIntervals:
     """A related chip's evidence in the same kind of pool, judged like the chip's own."""
     units = units_of(load_pool_rows(connection, pool.id, standing))
-    return believed(units, judge_pool(units, floor_steps)).intervals
+    return believed_of_related(units, judge_pool(units, floor_steps))

@@ -22,6 +22,7 @@ from kbapi.storage.answers import find_spread
 from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import find_codes
+from kbapi.storage.lock_decisions import find_word_about_locks
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
 JUDGED: Final = {
@@ -56,7 +57,9 @@ def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmis
         chip=ChipTold(
             stored.chip_key, stored.chip_name, stored.chip_kind, stored.series, stored.line
         ),
-        screening=_tell_screening(settings),
+        screening=(
+            _tell_screening(settings) if settings else _tell_locks_alone(connection, stored.id)
+        ),
         settings=settings,
         thanks=_THANKS_FOR_FAILURE if failed else _THANKS,
         chip_conflict=stored.chip_conflict or None,
@@ -120,8 +123,16 @@ def _tell_spread(connection: Connection, setting: StoredSetting) -> SpreadTold |
 
 def _tell_screening(settings: tuple[SettingTold, ...]) -> ScreeningTold:
     """Counted if any setting counts; else the first setting's standing and every reason."""
-    # A document of locks alone counts: it tells where nothing can be tuned.
-    if not settings or any(setting.status == "counted" for setting in settings):
+    if any(setting.status == "counted" for setting in settings):
         return ScreeningTold("counted", ())
     reasons = {reason.code: reason for setting in settings for reason in setting.reasons}
     return ScreeningTold(settings[0].status, tuple(reasons.values()))
+
+
+def _tell_locks_alone(connection: Connection, submission_id: int) -> ScreeningTold:
+    """Counted unless a curator rejected it: it tells where nothing can be tuned."""
+    word = find_word_about_locks(connection, submission_id)
+    if word is None or word[0] != "reject":
+        return ScreeningTold("counted", ())
+    codes = codes_of_decision(*word)
+    return ScreeningTold("set_aside", tuple(ReasonTold(code, _SENTENCES[code]) for code in codes))

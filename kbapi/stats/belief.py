@@ -68,6 +68,7 @@ def fit_belief(
     priors: Sequence[ShapePrior],
     trust: float,
     cells: tuple[int, int] = FINE,
+    strays: float = 0.0,
 ) -> LimitBelief:
     """Each shape's posterior, and how likely the evidence makes the shape.
 
@@ -81,8 +82,8 @@ def fit_belief(
         The box of thinkable means and standard deviations.
     priors
         What is believed before, with chances that sum to one.
-    trust
-        Power of the likelihood, see `fit_shape`.
+    trust, strays
+        Power of the likelihood, and share of reports that need not be of the shape: `fit_shape`.
     cells
         Of each shape's grid.
 
@@ -100,7 +101,7 @@ def fit_belief(
     [1.0, 0.0, 0.0]
     """
     parts = tuple(
-        fit_shape(evidence, step, scale, believed.prior, believed.shape, trust, cells)
+        fit_shape(evidence, step, scale, believed.prior, believed.shape, trust, cells, strays)
         for believed in priors
     )
     log_chances = np.array([part.log_evidence for part in parts])

@@ -11,7 +11,6 @@ from kbapi.stats.splits import (
     ScoredUnits,
     Split,
     Steps,
-    Vector,
     Which,
     chance_of_largest,
     estimate_shift,
@@ -25,9 +24,11 @@ FEWEST_UNITS: Final = 40
 FEWEST_A_SIDE: Final = 20
 RECENT_MONTHS: Final = 12
 """A change that lies further back is what the pool is like by now."""
-LEVEL_OF_A_LOOK: Final = 0.001
+LEVEL_OF_A_LOOK: Final = 0.002
 """By simulation: with it a pool that is looked at every month for a year, each look over all kinds
 of change, raises a false alarm in less than 1 % (`tests/calibration/time.py`)."""
+_OF_THE_LEVEL: Final = {"shallower": 0.75, "deeper": 0.25}
+"""Limits that have become shallower make answers too deep; deeper ones make them timid alone."""
 UNTOLD: Final = -1
 
 
@@ -39,8 +40,6 @@ class DatedLimits:
     ----------
     stable_steps, unstable_steps : int64 arrays, shape (n,)
         One unit each, as in `GroupedIntervals`.
-    weight : float64 array, shape (n,)
-        Positive, at most 1.
     month : int64 array, shape (n,)
         Counted from any one month.
     machine, firmware, microcode : int64 arrays, shape (n,)
@@ -50,7 +49,6 @@ class DatedLimits:
 
     stable_steps: Steps
     unstable_steps: Steps
-    weight: Vector
     month: Steps
     machine: Steps
     firmware: Steps
@@ -70,7 +68,8 @@ class DriftFound:
     shift_steps, error_steps : how much deeper the recent limits lie, below zero where they are
         shallower, with its standard error; both zero unless it is a drift
     units_before, units_since : the units compared
-    p_value : adjusted for all months, versions and kinds that were looked at
+    p_value : adjusted for all months, versions and kinds that were looked at; three quarters of
+        all chance is spent on limits that have become shallower
     level : `p_value` at which it counts as drift
     """
 
@@ -112,14 +111,14 @@ def find_drift(reports: DatedLimits) -> DriftFound:
     >>> limit = (rng.normal(110, 15, 160) - np.repeat([0, 15], 80)).astype(int)
     >>> told = np.zeros(160, int)
     >>> month = np.repeat(np.arange(16), 10)
-    >>> found = find_drift(DatedLimits(limit, limit + 5, np.ones(160), month, told, told, told))
+    >>> found = find_drift(DatedLimits(limit, limit + 5, month, told, told, told))
     >>> found.is_drift, found.kind, found.since, -20 < found.shift_steps < -10
     (True, 'month', 8, True)
     """
-    if len(reports.weight) < FEWEST_UNITS:
+    if len(reports.month) < FEWEST_UNITS:
         return NO_DRIFT
     pool = _in_order(reports)
-    units = score_units(pool.stable_steps, pool.unstable_steps, pool.weight, pool.machine)
+    units = score_units(pool.stable_steps, pool.unstable_steps, pool.machine)
     families = (_by_month(pool, units), _by_version(pool, units))
     told = [family for family in families if family is not None]
     if not told:
@@ -178,14 +177,13 @@ def _shift(pool: DatedLimits, change: _Change) -> float:
     return estimate_shift(
         pool.stable_steps[kept],
         pool.unstable_steps[kept],
-        pool.weight[kept],
         pool.machine[kept],
         change.recent[kept],
     )
 
 
 def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
-    everybody = np.ones(len(pool.weight), dtype=np.bool_)
+    everybody = np.ones(len(pool.month), dtype=np.bool_)
     told = []
     for month in np.unique(pool.month).tolist():
         if month < _first_recent(pool):
@@ -198,7 +196,7 @@ def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
         return None
     clearest = max(told, key=lambda change: (abs(change.split.z), change.since))
     parts = sorted({_part_before(change.split) for change in told})
-    return _Clearest(clearest, chance_of_largest(abs(clearest.split.z), parts))
+    return _Clearest(clearest, _spent(chance_of_largest(abs(clearest.split.z), parts), clearest))
 
 
 def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
@@ -214,7 +212,13 @@ def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
         return None
     clearest = max(told, key=lambda change: (abs(change.split.z), change.kind, -change.version))
     chance = 2.0 * len(told) * float(scipy.special.ndtr(-abs(clearest.split.z)))
-    return _Clearest(clearest, min(1.0, chance))
+    return _Clearest(clearest, _spent(chance, clearest))
+
+
+def _spent(chance: float, change: _Change) -> float:
+    """A chance of both directions together, told by what the direction found may spend."""
+    direction = "shallower" if change.split.z < 0 else "deeper"
+    return min(1.0, 0.5 * chance / _OF_THE_LEVEL[direction])
 
 
 def _new_versions(

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import gammaln, xlog1py, xlogy
 
 from kbapi.stats.interval import frozen_array
 
@@ -222,12 +222,22 @@ class _Series:
 
 def _binomial(size: int, share: float) -> Vector:
     count = np.arange(size + 1)
-    ways = gammaln(size + 1) - gammaln(count + 1) - gammaln(size - count + 1)
-    return frozen_array(np.exp(ways + xlogy(count, share) + xlog1py(size - count, -share)))
+    ways = (
+        scipy.special.gammaln(size + 1)
+        - scipy.special.gammaln(count + 1)
+        - scipy.special.gammaln(size - count + 1)
+    )
+    return frozen_array(
+        np.exp(
+            ways + scipy.special.xlogy(count, share) + scipy.special.xlog1py(size - count, -share)
+        )
+    )
 
 
 def _likelihood(opened: Counts | int, units: int) -> Vector:
     """Log likelihood of the likeliest share."""
     told = np.asarray(opened)
     share = told / max(units, 1)
-    return np.asarray(xlogy(told, share) + xlog1py(units - told, -share))
+    return np.asarray(
+        scipy.special.xlogy(told, share) + scipy.special.xlog1py(units - told, -share)
+    )

@@ -23,6 +23,9 @@ from kbapi.stats.small_sample import COARSE, fit_sev
 
 _TRUSTED_UNITS: Final = 60.0
 _TRUST_BESIDE_SIBLINGS: Final = 0.3
+_STRAYS: Final = 0.03
+_STRAYS_FROM: Final = 30.0
+_STRAYS_IN_FULL_AT: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,15 @@ def fit_pool(
     """
     own = informative(evidence)
     prior = sibling_prior(siblings, scale)
-    belief = fit_belief(own, step, scale, prior.shapes, likelihood_trust(own.total_weight, prior))
+    units = own.total_weight
+    belief = fit_belief(
+        own,
+        step,
+        scale,
+        prior.shapes,
+        trust=likelihood_trust(units, prior),
+        strays=stray_share(units, prior),
+    )
     if len(own.weight) == 0:
         bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, own_units=0.0, kkt_gap=0.0, converged=True)
@@ -99,6 +110,25 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     """
     alone = _TRUSTED_UNITS / (_TRUSTED_UNITS + own_units)
     return alone if prior.level is Level.NONE else min(_TRUST_BESIDE_SIBLINGS, alone)
+
+
+def stray_share(own_units: float, prior: SiblingPrior) -> float:
+    """The share of own reports that need not be of any shape: 3 % from 60 units beside siblings.
+
+    There a few reports short of all others, too near for a fence, would turn a shape that siblings
+    know well into another. Of fewer units it grows from nothing at 30: one
+    weak chip of ten must not be explained away, nor any where no siblings know the shape.
+
+    >>> from kbapi.stats.limit_prior import NO_BELIEF
+    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0)
+    >>> beside = SiblingPrior(NO_BELIEF, Level.SERIES, 4, 400.0)
+    >>> stray_share(100.0, alone), stray_share(45.0, beside), stray_share(100.0, beside)
+    (0.0, 0.015, 0.03)
+    """
+    if prior.level is Level.NONE:
+        return 0.0
+    grown = (own_units - _STRAYS_FROM) / (_STRAYS_IN_FULL_AT - _STRAYS_FROM)
+    return _STRAYS * min(max(grown, 0.0), 1.0)
 
 
 def informative(evidence: GroupedIntervals) -> GroupedIntervals:

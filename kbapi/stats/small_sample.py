@@ -105,6 +105,7 @@ def fit_shape(
     shape: Shape,
     trust: float = 1.0,
     cells: tuple[int, int] = FINE,
+    strays: float = 0.0,
 ) -> ShapePosterior:
     """The posterior over mean and log standard deviation, on a grid fitted to where it lies.
 
@@ -124,12 +125,15 @@ def fit_shape(
         Power of the likelihood, in (0, 1]: less than one where the shape is only nearly right.
     cells
         Of the grid, means by log standard deviations.
+    strays
+        Share of reports, in [0, 1), that may lie anywhere down to the deepest thinkable mean.
 
     References
     ----------
-    Meeker & Escobar (1998), Statistical Methods for Reliability Data, sections 7.2 (likelihood of
-    intervals) and 14.3 (posterior on a grid); Miller & Dunson (2019), J. Am. Statist. Ass.
-    114:1113-1125, equation 2.3 (power of the likelihood).
+    Box & Tiao (1968), Biometrika 55:119-129, section 2 (a few observations of another source as a
+    mixture with a wide density); Meeker & Escobar (1998), Statistical Methods for Reliability Data,
+    sections 7.2 (likelihood of intervals) and 14.3 (posterior on a grid); Miller & Dunson (2019),
+    J. Am. Statist. Ass. 114:1113-1125, equation 2.3 (power of the likelihood).
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> from kbapi.stats.limit_prior import VaguePrior
@@ -138,7 +142,8 @@ def fit_shape(
     >>> round(fit.expected_mean(), 1), round(fit.sd_of_mean(), 1)
     (100.4, 1.9)
     """
-    likelihood = _ShapeLikelihood.of(evidence, step, shape, trust)
+    anywhere = _Anywhere(strays, scale.mean_high / step)
+    likelihood = _ShapeLikelihood.of(evidence, step, shape, trust, anywhere)
     box = _Box(scale.mean_low, scale.mean_high, np.log(scale.sd_low), np.log(scale.sd_high))
     for _ in range(_PASSES):
         mean, log_sd = box.points(*COARSE)
@@ -166,6 +171,20 @@ def fit_shape(
 
 
 @dataclass(frozen=True, slots=True)
+class _Anywhere:
+    """Reports that need not be of the shape: their share, spread evenly down to a depth."""
+
+    share: float
+    deepest_steps: float
+
+    def chance(self, evidence: GroupedIntervals) -> Vector:
+        """Chance of each interval to be met as one of them, shape (k, 1)."""
+        low = np.minimum(evidence.stable_steps, self.deepest_steps)
+        high = np.minimum(evidence.unstable_steps, self.deepest_steps)
+        return np.asarray(self.share * (high - low) / self.deepest_steps)[:, None]
+
+
+@dataclass(frozen=True, slots=True)
 class _ShapeLikelihood:
     """Intervals as pairs of distinct ends, so that each end's survival is computed once."""
 
@@ -175,19 +194,37 @@ class _ShapeLikelihood:
     weight: Vector
     step: float
     shape: Shape
+    of_the_shape: float
+    astray: Vector
 
     @classmethod
     def of(
-        cls, evidence: GroupedIntervals, step: float, shape: Shape, trust: float
+        cls,
+        evidence: GroupedIntervals,
+        step: float,
+        shape: Shape,
+        trust: float,
+        anywhere: _Anywhere,
     ) -> "_ShapeLikelihood":
         both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
         ends, place = np.unique(both, return_inverse=True)
         half = len(evidence.weight)
-        return cls(ends, place[:half], place[half:], trust * evidence.weight, step, shape)
+        return cls(
+            ends=ends,
+            stable=place[:half],
+            unstable=place[half:],
+            weight=trust * evidence.weight,
+            step=step,
+            shape=shape,
+            of_the_shape=1.0 - anywhere.share,
+            astray=anywhere.chance(evidence),
+        )
 
     def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
         share = _stable_share(self.ends, self.step, self.shape, mean, np.exp(log_sd))
         inside = share[self.stable] - share[self.unstable]
+        inside *= self.of_the_shape
+        inside += self.astray
         np.log(np.maximum(inside, _TINY, out=inside), out=inside)
         return np.asarray(self.weight @ inside)
 

@@ -25,7 +25,7 @@ _WIDEST_SHIFT: Final = 512
 
 @dataclass(frozen=True, slots=True)
 class ScoredUnits:
-    """Scores times weights, centred within each machine: arrays of shape (n,)."""
+    """Scores centred within each machine: arrays of shape (n,)."""
 
     value: Vector
     machine: NDArray[np.intp]
@@ -55,10 +55,10 @@ class Split:
     units_since: int
 
 
-def score_units(stable: Steps, unstable: Steps, weight: Vector, machine: Steps) -> ScoredUnits:
+def score_units(stable: Steps, unstable: Steps, machine: Steps) -> ScoredUnits:
     """The units of a pool scored for how deep they go; arrays of shape (n,), a unit each."""
-    fit = fit_npmle(group_intervals(stable, unstable, weight))
-    return _centred(weight * shift_scores(stable, unstable, fit), machine)
+    fit = fit_npmle(group_intervals(stable, unstable, np.ones(len(stable))))
+    return _centred(shift_scores(stable, unstable, fit), machine)
 
 
 def _centred(value: Vector, machine: NDArray[np.int64] | NDArray[np.intp]) -> ScoredUnits:
@@ -138,9 +138,7 @@ def _quadrature() -> tuple[Vector, Vector]:
     return frozen_array(node), frozen_array(share)
 
 
-def estimate_shift(
-    stable: Steps, unstable: Steps, weight: Vector, machine: Steps, recent: Which
-) -> float:
+def estimate_shift(stable: Steps, unstable: Steps, machine: Steps, recent: Which) -> float:
     """By how many steps the recent limits lie deeper: moved back, they do not differ any more.
 
     References
@@ -149,7 +147,7 @@ def estimate_shift(
 
     >>> stable = np.concatenate([np.arange(50, 80), np.arange(50, 80) - 12])
     >>> alike, recent = np.zeros(60, int), np.arange(60) >= 30
-    >>> round(estimate_shift(stable, stable + 3, np.ones(60), alike, recent))
+    >>> round(estimate_shift(stable, stable + 3, alike, recent))
     -12
     """
 
@@ -158,7 +156,7 @@ def estimate_shift(
         low = np.where(recent & (stable > 0), np.maximum(stable - by, 0), stable)
         moved = recent & (unstable < NEVER_FAILED)
         high = np.where(moved, np.maximum(unstable - by, low + 1), unstable)
-        return split_units(score_units(low, high, weight, machine), recent).z
+        return split_units(score_units(low, high, machine), recent).z
 
     near, sign = 0, 1 if left(0) > 0 else -1
     far = sign

@@ -1,57 +1,63 @@
-"""A pool's results one unit a row, with when and under what each was found."""
+"""A pool's results as arrays, with when and under what each was found."""
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.statements import find_rows
 
+Integers = NDArray[np.int64]
 
-@dataclass(frozen=True, slots=True)
-class DatedRow:
-    """The latest counted result of a unit."""
 
-    stable_steps: int
-    unstable_steps: int
+@dataclass(frozen=True)
+class DatedRows:
+    """The counted results of a pool, shape (n,) each, in no order."""
+
+    unit: Integers
+    contributor: Integers
+    conditions: Integers
+    stable_steps: Integers
+    """0 where nothing passed."""
+    unstable_steps: Integers
     """`NEVER_FAILED` where no failure was seen."""
-    contributor_id: int
-    month: str
-    machine: str
-    firmware: str
-    microcode: str
+    month: Integers
+    """Twelve times the year and the month of the year, 1 to 12."""
 
 
 # Results as they were sent: follow-ups tell of failures above all, and would make whatever is old
-# look weak. Ties within a month are broken by what was found, never by arrival.
-_DATED: Final = """
-    WITH ranked AS (
-        SELECT setting.unit_id, unit.contributor_id, setting.measured_month,
-               COALESCE(setting.unstable_steps, ?2) AS unstable,
-               CASE WHEN setting.stable_steps IS NULL THEN 0
-                    WHEN setting.unstable_steps IS NOT NULL THEN setting.stable_steps
-                    ELSE MAX(0, setting.stable_steps - setting.early_stop_steps) END AS stable,
-               conditions.machine, conditions.firmware, conditions.microcode,
-               ROW_NUMBER() OVER (
-                   PARTITION BY setting.unit_id
-                   ORDER BY setting.measured_month DESC, conditions.microcode DESC,
-                            conditions.firmware DESC, setting.stable_steps, setting.unstable_steps,
-                            conditions.machine
-               ) AS place
-        FROM setting_result AS setting
-        JOIN unit ON unit.id = setting.unit_id
-        JOIN conditions ON conditions.id = setting.conditions_id
-        WHERE setting.pool_id = ?1 AND setting.status = 'counted'
+# look weak. Both ends cross in one number, as each value that crosses costs.
+_UNSTABLE = 2048
+_DATED: Final = f"""
+    SELECT setting.unit_id, unit.contributor_id, setting.conditions_id,
+           CASE WHEN setting.stable_steps IS NULL THEN 0
+                WHEN setting.unstable_steps IS NOT NULL THEN setting.stable_steps
+                ELSE MAX(0, setting.stable_steps - setting.early_stop_steps) END * {_UNSTABLE}
+           + MIN(COALESCE(setting.unstable_steps, {_UNSTABLE - 1}), {_UNSTABLE - 1}),
+           substr(setting.measured_month, 1, 4) * 12 + substr(setting.measured_month, 6)
+    FROM setting_result AS setting JOIN unit ON unit.id = setting.unit_id
+    WHERE setting.pool_id = ? AND setting.status = 'counted'
+    """  # noqa: S608 - put together from constants of this file
+
+
+def load_dated_rows(connection: Connection, pool_id: int) -> DatedRows:
+    """Every counted result of a pool."""
+    rows = find_rows(connection, _DATED, (pool_id,))
+    flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
+    unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
+    stable, unstable = np.divmod(packed, _UNSTABLE)
+    return DatedRows(
+        unit=unit,
+        contributor=contributor,
+        conditions=conditions,
+        stable_steps=stable,
+        unstable_steps=np.where(unstable == _UNSTABLE - 1, NEVER_FAILED, unstable),
+        month=month,
     )
-    SELECT stable, unstable, contributor_id, measured_month, machine, firmware, microcode
-    FROM ranked WHERE place = 1 AND (stable > 0 OR unstable < ?2)
-    """
-
-
-def load_dated(connection: Connection, pool_id: int) -> list[DatedRow]:
-    """Every unit's latest counted result in a pool; those that say nothing are left out."""
-    return [DatedRow(*row) for row in find_rows(connection, _DATED, (pool_id, NEVER_FAILED))]
 
 
 _LARGEST: Final = """

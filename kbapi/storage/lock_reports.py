@@ -4,9 +4,9 @@ from typing import Final, NamedTuple
 
 from sqlalchemy import Connection
 
-from kbapi.storage.statements import find_rows
-
 # Tuples with names: a thousand units as dataclasses would cost more than all that is asked of them.
+from kbapi.storage.lock_decisions import REPORT_STANDS
+from kbapi.storage.statements import find_rows
 
 
 class LockGroup(NamedTuple):
@@ -69,7 +69,8 @@ _GROUPS: Final = f"""
                    ORDER BY {_LATEST_FIRST}
                ) AS place
         FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
-        WHERE chip.line_id = ?1 AND ?3 IN ('', report.machine) AND ?4 IN ('', report.firmware_month)
+        WHERE chip.line_id = ?1 AND {REPORT_STANDS}
+          AND ?3 IN ('', report.machine) AND ?4 IN ('', report.firmware_month)
     ),
     latest AS (
         SELECT ranked.chip_key, ranked.series, report.*
@@ -93,7 +94,7 @@ _GROUPS: Final = f"""
         AND share.control = latest.control AND share.contributor_id = latest.contributor_id
     GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
     ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
-    """  # noqa: S608 - put together from constants of this file
+    """  # noqa: S608 - put together from constants
 
 _TRIED: Final = f"""
     WITH ranked AS (
@@ -103,7 +104,8 @@ _TRIED: Final = f"""
                    ORDER BY {_LATEST_FIRST}
                ) AS place
         FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
-        WHERE chip.key = ?1 AND ?2 IN ('', report.machine) AND ?3 IN ('', report.firmware_month)
+        WHERE chip.key = ?1 AND {REPORT_STANDS}
+          AND ?2 IN ('', report.machine) AND ?3 IN ('', report.firmware_month)
     )
     SELECT report.domain, report.control, report.contributor_id,
            COALESCE(unit.token_hash, x''), report.status, report.measured_month, report.machine,
@@ -114,7 +116,7 @@ _TRIED: Final = f"""
     JOIN unit ON unit.id = report.unit_id
     WHERE ranked.place = 1 AND report.status <> 'unknown'
       AND report.found_by = 'written_and_read_back'
-    """  # noqa: S608 - put together from constants of this file
+    """  # noqa: S608 - put together from constants
 
 
 def load_lock_groups(

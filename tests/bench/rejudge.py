@@ -1,4 +1,4 @@
-"""What judging costs: one pool of 100,000 rows, and an instance of a million results."""
+"""What judging and looking for a drift cost: a pool of 100,000 rows, a million results."""
 
 import tempfile
 import time
@@ -6,7 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from statistics import median
 
+from sqlalchemy import Connection
+
+from kbapi.evidence.drift import load_drift
 from kbapi.evidence.verdicts import rejudge
+from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.instance import Instance
 from kbapi.storage.pool_rows import PoolSize, load_all_pools
 from tests.bench._many_units import fill_pool
@@ -24,8 +28,11 @@ def measure(*, short: bool) -> list[Row]:
         for place in range(pools):
             with instance.writing() as connection:
                 fill_pool(connection, place, units)
+        with instance.writing() as connection:
+            _date_results(connection)
         with instance.reading() as connection:
             sizes = load_all_pools(connection)
+            drift = _median_ms(lambda: load_drift(connection, sizes[0].id), 3 if short else 9)
         one = _median_ms(lambda: rejudge(instance, sizes[0], keep=False), 3 if short else 9)
         wall, aside = _whole_instance(instance, sizes)
         again = _median_ms(lambda: rejudge(instance, sizes[0], keep=True), 3)
@@ -34,6 +41,9 @@ def measure(*, short: bool) -> list[Row]:
     return [
         measured(f"rejudging a pool of {of}", one, "ms CPU", "" if short else "< 200"),
         measured(f"the same, kept, nothing changed, {of}", again, "ms CPU", ""),
+        measured(
+            f"looking for a drift in a pool of {of}", drift, "ms CPU", "" if short else "< 200"
+        ),
         measured(f"a whole instance of {pools} pools of {of}, kept", wall, "s", ""),
         measured("units set aside in it", aside, "count", ""),
     ]
@@ -43,6 +53,32 @@ def _whole_instance(instance: Instance, sizes: list[PoolSize]) -> tuple[float, i
     begun = time.perf_counter()
     found = [rejudge(instance, pool, keep=True) for pool in sizes]
     return time.perf_counter() - begun, sum(len(one.now.units) for one in found if one)
+
+
+def _date_results(connection: Connection) -> None:
+    """The results that the first pool's evidence was made of, from fifteen months on two machines.
+
+    As many firmwares as machines; tokens tell the units of one person apart.
+    """
+    run = connection.exec_driver_sql
+    run(
+        "INSERT INTO conditions (id, loads, grade, firmware, microcode, machine, cooling, supply) "
+        "VALUES (2, 'all_core', 'session', '1.14', '0x2b', 'harbour-15', '', ''), "
+        "(3, 'all_core', 'session', '1.12', '0x2a', 'quay-13', '', '')"
+    )
+    run(
+        "INSERT INTO submission (id, public_id, chip_id, unit_id, received_day, measured_month, "
+        "document, rules_version, grammar_version) SELECT unit_id, 'bench-' || unit_id, 1, "
+        "unit_id, '2026-09-15', '2026-08', '{}', 3, 1 FROM evidence_row WHERE pool_id = 1"
+    )
+    run(
+        "INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, "
+        "conditions_id, measured_month, status, reasons, stable_steps, unstable_steps, "
+        "early_stop_steps) SELECT unit_id, 0, 'core', 1, unit_id, 1 + unit_id % 3, "
+        "printf('%d-%02d', 2025 + unit_id % 15 / 12, 1 + unit_id % 15 % 12), 'counted', '[]', "
+        "NULLIF(stable_steps, 0), NULLIF(unstable_steps, ?), 0 FROM evidence_row WHERE pool_id = 1",
+        (NEVER_FAILED,),
+    )
 
 
 def _median_ms(work: Callable[[], object], repeats: int) -> float:

@@ -72,8 +72,7 @@ def _ends(rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 
 def _dated(
     ends: Labels, month: Labels, machine: Labels, firmware: Labels, microcode: Labels
 ) -> DatedLimits:
-    weight = np.ones(len(ends))
-    return DatedLimits(ends[:, 0], ends[:, 1], weight, month, machine, firmware, microcode)
+    return DatedLimits(ends[:, 0], ends[:, 1], month, machine, firmware, microcode)
 
 
 YEARS: dict[str, Callable[[np.random.Generator, Labels], tuple[Labels, Labels]]] = {

@@ -1,5 +1,8 @@
 """Filters that matter are named, those that do not are not, and few units tell nothing."""
 
+from dataclasses import replace
+from random import Random
+
 import numpy as np
 import pytest
 
@@ -70,6 +73,33 @@ def test_units_that_judging_set_aside_have_no_part_in_it() -> None:
     judgement = judge_pool(pool_of(groups), 5.0)
     assert judgement.units_set_aside == 12
     assert find_differences(pool_of(groups), judgement) == ()
+
+
+def of_few(senders: int, units: list[UnitMade]) -> list[UnitMade]:
+    return [replace(one, contributor=1 + place % senders) for place, one in enumerate(units)]
+
+
+def test_a_flood_of_one_contributor_is_no_difference() -> None:
+    others = around(100, 60, 13, supply="mains")
+    shallower = around(85, 60, 14, supply="battery")
+    # As many people, or twenty with three units each: the same as if each were alone.
+    assert filters_of([*others, *shallower]) == ["supply"]
+    assert differences([*others, *of_few(20, shallower)]) == differences([*others, *shallower])
+    assert filters_of([*others, *of_few(1, shallower)]) == []
+
+
+def test_which_units_of_a_flood_are_heard_does_not_depend_on_their_arrival() -> None:
+    groups = [*around(100, 60, 15, supply="mains")]
+    groups += of_few(9, around(85, 90, 16, supply="battery"))
+    found = differences(groups)
+    assert [(value.value, value.units) for value in found[0].values] == [
+        ("battery", 27),
+        ("mains", 60),
+    ]
+    for seed in range(5):
+        mixed = list(groups)
+        Random(seed).shuffle(mixed)
+        assert differences(mixed) == found
 
 
 def test_several_filters_are_read_at_one_level() -> None:

@@ -8,7 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, update
 
-from kbapi.evidence.judge import UNJUDGED, Judgement, believed, judge_pool, standing_flags
+from kbapi.evidence.judge import (
+    UNJUDGED,
+    Judgement,
+    believed,
+    believed_of_related,
+    judge_pool,
+    standing_flags,
+)
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
 from kbapi.stats.guard import Guard
 from kbapi.stats.interval import NEVER_FAILED
@@ -66,6 +73,23 @@ def test_newcomers_hold_a_tenth_of_the_established_and_no_more() -> None:
     assert newcomers_weight(30, 3) == 3
     assert newcomers_weight(30, 4) == pytest.approx(3)
     assert newcomers_weight(60, 500) == pytest.approx(6)
+
+
+def test_once_a_pool_is_grown_its_newcomers_say_nothing_of_other_chips() -> None:
+    def heard_by_others(established: int) -> tuple[float, float]:
+        pool = pool_of(
+            [
+                *(a_unit(90) for _ in range(established)),
+                *(a_unit(100, is_established=False) for _ in range(50)),
+                a_unit(100, is_established=False, is_vouched=True),
+            ]
+        )
+        intervals = believed_of_related(pool, judge_pool(pool, FLOOR))
+        at_90 = intervals.stable_steps == 90
+        return float(intervals.weight[at_90].sum()), float(intervals.weight[~at_90].sum())
+
+    assert heard_by_others(28) == (28, 51)
+    assert heard_by_others(29) == (29, 1)
 
 
 def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:

@@ -1,20 +1,22 @@
 """Settings in use and changes as follow-ups tell them; drift from each unit's latest result."""
 
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from random import Random
 from typing import Any
 
 import numpy as np
 import pytest
 
 from kbapi.evidence.changes import compare_changes
-from kbapi.evidence.drift import drift_of, load_drift
+from kbapi.evidence.drift import PoolDrift, drift_of, load_drift
 from kbapi.evidence.lasting import MARGINS, SettingInUse, lasting_evidence, settings_in_use
-from kbapi.evidence.units import weight_ppm_of
 from kbapi.stats.grid import Grid
 from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.drift_rows import DatedRow, find_largest_pool, load_dated
+from kbapi.storage.drift_rows import DatedRows, find_largest_pool, load_dated_rows
 from kbapi.storage.instance import Instance
 from kbapi.storage.lasting_rows import FollowedRow
+from kbapi.storage.unit_rows import ConditionsRow
 from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
 
 GRID = Grid(Fraction(125, 128))
@@ -134,6 +136,14 @@ def test_settings_in_use_tell_whose_they_are() -> None:
     assert found == SettingInUse(7, 3, 1, 40, failed=False)
 
 
+def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:
+    of_one = [a_row(n, contributor_id=1, days=50) for n in range(4)]
+    second = a_row(3, contributor_id=1, value=-60, days=50)
+    others = [a_row(n, days=50) for n in range(10, 12)]
+    found = lasting_evidence([*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get)
+    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 2)
+
+
 def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
     rows = [
         *(a_row(n, changed=["firmware"]) for n in range(6)),
@@ -171,25 +181,94 @@ def test_a_flood_of_one_contributor_weighs_three_units() -> None:
     assert lift.with_it.units == pytest.approx(6)
 
 
-def a_dated(number: int, depth: int, month: str, **told: str) -> DatedRow:
-    fields = {"machine": "harbour-15", "firmware": "", "microcode": ""} | told
-    return DatedRow(depth + number % 9, depth + number % 9 + 6, number, month, **fields)
+@dataclass(frozen=True)
+class Dated:
+    """A result that failed six steps past what it passed; without a unit, of one of its own."""
+
+    depth: int
+    contributor: int
+    month: str
+    told: dict[str, str]
+    unit: int | None = None
+
+
+def a_dated(number: int, depth: int, month: str, sender: int | None = None, **told: str) -> Dated:
+    return Dated(depth + number % 9, number if sender is None else sender, month, told)
+
+
+def drift_among(results: list[Dated]) -> PoolDrift:
+    """Their drift, units without a number numbered in the given order."""
+    kinds = sorted({tuple(sorted(one.told.items())) for one in results})
+    untold = dict.fromkeys(("loads", "grade", "cooling", "supply", "firmware", "microcode"), "")
+    usual = untold | {"machine": "harbour-15"}
+    depth = np.array([one.depth for one in results])
+    year_and_month = [one.month.split("-") for one in results]
+    return drift_of(
+        DatedRows(
+            unit=np.array([n if one.unit is None else one.unit for n, one in enumerate(results)]),
+            contributor=np.array([one.contributor for one in results]),
+            conditions=np.array([kinds.index(tuple(sorted(one.told.items()))) for one in results]),
+            stable_steps=depth,
+            unstable_steps=depth + 6,
+            month=np.array([12 * int(year) + int(month) for year, month in year_and_month]),
+        ),
+        [ConditionsRow(id=place, **usual | dict(kind)) for place, kind in enumerate(kinds)],
+    )
 
 
 def test_a_drift_is_told_by_its_month_or_its_version() -> None:
     before = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(40)]
-    since = [a_dated(n, 75, f"2026-0{1 + n % 3}") for n in range(40)]
-    drift = drift_of([*before, *since])
+    since = [a_dated(n + 40, 75, f"2026-0{1 + n % 3}") for n in range(40)]
+    drift = drift_among([*before, *since])
     assert (drift.found.is_drift, drift.since, drift.version) == (True, "2026-01", "")
     mixed = [a_dated(n, 90, f"2026-0{1 + n % 3}", microcode="0x2b") for n in range(40)]
-    mixed += [a_dated(n, 90, "2025-12", microcode="0x2b") for n in range(9)]
-    mixed += [a_dated(n, 75, f"2026-0{1 + n % 3}", microcode="0x2c") for n in range(40)]
-    drift = drift_of(mixed)
+    mixed += [a_dated(n + 40, 90, "2025-12", microcode="0x2b") for n in range(9)]
+    mixed += [a_dated(n + 60, 75, f"2026-0{1 + n % 3}", microcode="0x2c") for n in range(40)]
+    drift = drift_among(mixed)
     assert (drift.found.kind, drift.since, drift.version) == ("microcode", "2026-01", "0x2c")
-    assert drift_of(before).since == ""
+    assert drift_among(before).since == ""
 
 
-def test_drift_is_read_from_the_latest_counted_result_of_each_unit(instance: Instance) -> None:
+def a_shift(senders: int) -> list[Dated]:
+    """Sixty people, then sixty units that go 15 mV less deep, of one or of many people."""
+    before = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(60)]
+    shallower = [a_dated(n, 75, f"2026-0{1 + n % 3}", sender=100 + n % senders) for n in range(60)]
+    return [*before, *shallower]
+
+
+def test_a_flood_of_one_contributor_is_no_drift() -> None:
+    assert drift_among(a_shift(60)).found.is_drift
+    flooded = drift_among(a_shift(1)).found
+    assert not flooded.is_drift
+    assert flooded.units_before + flooded.units_since == 63
+    # Of twenty people with three units each every unit is heard, as before.
+    assert drift_among(a_shift(20)).found == drift_among(a_shift(60)).found
+
+
+def test_which_units_of_a_flood_are_heard_does_not_depend_on_their_arrival() -> None:
+    senders = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(60)]
+    many = [a_dated(n, 75, f"2026-0{1 + n % 3}", sender=100 + n % 9) for n in range(90)]
+    drift = drift_among([*senders, *many])
+    for seed in range(5):
+        mixed = [*senders, *many]
+        Random(seed).shuffle(mixed)
+        assert drift_among(mixed) == drift
+    assert drift.found.units_since == 27
+
+
+def test_a_unit_is_dated_by_its_latest_result_whatever_came_in_first() -> None:
+    once = a_shift(60)
+    told_before = [
+        replace(one, unit=n, month="2025-09", depth=40) for n, one in enumerate(once) if n >= 60
+    ]
+    for results in ([*once, *told_before], [*told_before, *once]):
+        numbered = [
+            one if one.unit is not None else replace(one, unit=once.index(one)) for one in results
+        ]
+        assert drift_among(numbered) == drift_among(once)
+
+
+def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instance) -> None:
     send(instance, a_submission(number=1, measured_in="2026-05"))
     later = a_setting(stable_at=-70, unstable_at=None, read_back=-70)
     send(instance, a_submission(later, number=1, measured_in="2026-07"))
@@ -200,24 +279,15 @@ def test_drift_is_read_from_the_latest_counted_result_of_each_unit(instance: Ins
     with instance.reading() as connection:
         pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
         assert pool_id is not None
-        rows = sorted(load_dated(connection, pool_id), key=lambda row: row.stable_steps)
+        rows = load_dated_rows(connection, pool_id)
         assert load_drift(connection, pool_id).found.kind is None
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
-    told = [(row.stable_steps, row.unstable_steps, row.month, row.firmware) for row in rows]
+    columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
+    told = sorted(zip(*(column.tolist() for column in columns), strict=True))
     # Untold early stops take five mV off a pass that never failed.
-    assert told == [(0, 61, "2026-08", "1.14"), (67, NEVER_FAILED, "2026-07", "")]
-
-
-def test_results_of_one_contributor_weigh_three_units(instance: Instance) -> None:
-    for number in range(6):
-        document = a_submission(number=1)
-        document["unit_token"] = f"tidewater-unit-of-one-{number}"
-        send(instance, document)
-    with instance.reading() as connection:
-        pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
-        assert pool_id is not None
-        rows = load_dated(connection, pool_id)
-    assert weight_ppm_of(np.array([row.contributor_id for row in rows])).tolist() == [500_000] * 6
+    assert told == [(0, 61, 8), (67, NEVER_FAILED, 7), (82, 92, 5)]
+    assert len(set(rows.unit.tolist())) == len(set(rows.contributor.tolist())) == 2
+    assert len(set(rows.conditions.tolist())) == 2
 
 
 def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
@@ -232,4 +302,4 @@ def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
         key = "osmer-kestrel-640-laptop"
         pool_id = find_largest_pool(connection, key, "fixed_clock_voltage", "gpu_core")
         assert pool_id is not None
-        assert len(load_dated(connection, pool_id)) == 2
+        assert len(load_dated_rows(connection, pool_id).unit) == 2

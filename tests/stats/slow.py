@@ -110,11 +110,16 @@ def survival(shape: str, depth: float, mean: float, sd: float) -> float:
     return 1.0 - math.exp(-math.exp(min(-u, 50.0)))
 
 
-def sev_log_likelihood(reports: list[Report], step: float, mean: float, sd: float) -> float:
+def sev_log_likelihood(
+    reports: list[Report], step: float, mean: float, sd: float, strays: float = 0.0, deepest=220.0
+) -> float:
+    """Strays lie anywhere down to the deepest, in the control's unit."""
     total = 0.0
     for left, right, weight in reports:
         beyond = 0.0 if right == NEVER_FAILED else sev_survival(right * step, mean, sd)
         inside = sev_survival(left * step, mean, sd) - beyond
+        anywhere = min(right * step, deepest) - min(left * step, deepest)
+        inside = (1 - strays) * inside + strays * anywhere / deepest
         total += weight * math.log(max(inside, 1e-300))
     return total
 
@@ -123,7 +128,9 @@ Belief = list[tuple[float, float, float]]
 """Means, standard deviations and their probability."""
 
 
-def sev_posterior(reports: list[Report], step: float, scale, density, cells=(90, 60)) -> Belief:
+def sev_posterior(
+    reports: list[Report], step: float, scale, density, cells=(90, 60), strays: float = 0.0
+) -> Belief:
     """The whole box at one fineness, `density(mean, log sd)` the prior in logs."""
     wide = (scale.mean_high - scale.mean_low) / cells[0]
     tall = math.log(scale.sd_high / scale.sd_low) / cells[1]
@@ -132,7 +139,9 @@ def sev_posterior(reports: list[Report], step: float, scale, density, cells=(90,
         for j in range(cells[1]):
             mean = scale.mean_low + (i + 0.5) * wide
             log_sd = math.log(scale.sd_low) + (j + 0.5) * tall
-            height = sev_log_likelihood(reports, step, mean, math.exp(log_sd))
+            height = sev_log_likelihood(
+                reports, step, mean, math.exp(log_sd), strays, scale.mean_high
+            )
             points.append((mean, math.exp(log_sd), height + density(mean, log_sd)))
     highest = max(height for *_, height in points)
     total = sum(math.exp(height - highest) for *_, height in points)

@@ -4,6 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kbapi.stats.limit_prior import NO_BELIEF, VaguePrior
+from kbapi.stats.percentiles import share_depth
 from kbapi.stats.pool import fit_pool, likelihood_trust
 from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
 from kbapi.stats.shapes import Shape
@@ -141,3 +142,15 @@ def test_a_shape_is_trusted_as_far_as_by_hand(units):
     beside = sibling_prior(Siblings(some(100.0)), VOLTAGE_OFFSET)
     assert likelihood_trust(units, alone) == pytest.approx(slow.trust(units, siblings=False))
     assert likelihood_trust(units, beside) == pytest.approx(slow.trust(units, siblings=True))
+
+
+def test_few_reports_short_of_all_others_do_not_turn_a_shape_that_siblings_know():
+    deep = tuple(shaped(110.0, 5.0, 40.0) for _ in range(4))
+    limits = [(16 + place % 12, 17 + place % 12, 1.0) for place in range(80)]
+    stray = [(3 + place, 4 + place, 1.0) for place in range(3)]
+
+    def depth(rows):
+        bound = fit_pool(a_pool(rows), Siblings(deep), 5.0, VOLTAGE_OFFSET).bound
+        return share_depth(bound, 0.9, 0.95).steps
+
+    assert abs(depth([*limits, *stray]) - depth(limits)) <= 1

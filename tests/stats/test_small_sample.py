@@ -9,7 +9,8 @@ from kbapi.stats.belief import LimitBelief
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.stats.limit_prior import Bell, MixedPrior, VaguePrior
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
-from kbapi.stats.small_sample import fit_sev
+from kbapi.stats.shapes import Shape
+from kbapi.stats.small_sample import fit_sev, fit_shape
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 
@@ -28,10 +29,15 @@ def in_logs(prior, scale):
 
 
 @settings(max_examples=15, deadline=None)
-@given(reports(deepest=30, most=8, weights=(0.5, 1.0)), st.sampled_from([VaguePrior(), MIXED]))
-def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior):
-    fit = fit_sev(a_pool(rows), 5.0, VOLTAGE_OFFSET, prior)
-    belief = slow.sev_posterior(rows, 5.0, VOLTAGE_OFFSET, in_logs(prior, VOLTAGE_OFFSET))
+@given(
+    reports(deepest=30, most=8, weights=(0.5, 1.0)),
+    st.sampled_from([VaguePrior(), MIXED]),
+    st.sampled_from([0.0, 0.03, 0.3]),
+)
+def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior, strays):
+    fit = fit_shape(a_pool(rows), 5.0, VOLTAGE_OFFSET, prior, Shape.SMALLEST_EXTREME, strays=strays)
+    density = in_logs(prior, VOLTAGE_OFFSET)
+    belief = slow.sev_posterior(rows, 5.0, VOLTAGE_OFFSET, density, strays=strays)
     assert fit.weight.sum() == pytest.approx(1.0)
     assert fit.expected_mean() == pytest.approx(sum(m * p for m, _, p in belief), abs=0.6)
     plain = sum(math.log(sd) * p for _, sd, p in belief)
