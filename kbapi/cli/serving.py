@@ -15,6 +15,7 @@ from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
 from kbapi.storage.instance import create_or_open_instance
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
+from kbapi.storage.use_lock import share
 
 
 @click.command("serve")
@@ -47,7 +48,13 @@ def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
 
 
 def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
-    """Serve until a signal ends it; what was accepted by then is answered first."""
+    """Serve until a signal ends it; what was accepted by then is answered first.
+
+    On SIGHUP new workers open the instance anew and the old ones end when they have answered;
+    they load the same program, for which only a restart brings in another.
+    """
+    # Held by this process and all that it forks, so that nothing is put in place between two.
+    _ = share(settings_of(home).use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
     os.environ["KBAPI_HOME"] = str(home.resolve())
     share_between_processes(home.resolve() / "metrics")

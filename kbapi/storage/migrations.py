@@ -2,18 +2,15 @@
 
 from contextlib import closing
 from pathlib import Path
-from typing import Any
-from urllib.parse import quote
 
 from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
-from pysqlite3 import dbapi2
 
 from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import bundled_folder
 from kbapi.storage.faults import readable_faults
-from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite import make_writing_engine, open_untouched
 
 
 def alembic_config() -> Config:
@@ -54,7 +51,7 @@ def current_revision(database: Path) -> str | None:
     StorageBroken
         When the file is not a database, or the database of another program.
     """
-    with readable_faults(), closing(_open_untouched(database)) as connection:
+    with readable_faults(), closing(open_untouched(database)) as connection:
         tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_schema")}
         if "alembic_version" not in tables:
             if tables:
@@ -62,10 +59,6 @@ def current_revision(database: Path) -> str | None:
             return None
         row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
     return None if row is None else str(row[0])
-
-
-def _open_untouched(database: Path) -> Any:
-    return dbapi2.connect(f"file:{quote(str(database))}?mode=ro", uri=True)
 
 
 def head_revision() -> str:
