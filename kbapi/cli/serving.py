@@ -10,6 +10,7 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.glogging import Logger
 
 from kbapi.cli.common import home_option, settings_of, told_errors
+from kbapi.cli.worker import DrainingWorker
 from kbapi.errors import UnsafeSetup
 from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
@@ -64,7 +65,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "bind": f"{host}:{port}",
             "workers": workers,
             "threads": threads,
-            "worker_class": "gthread",
+            "worker_class": DrainingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
             # Above the longest transaction and the wait before it.
             "graceful_timeout": 30,

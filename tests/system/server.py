@@ -36,9 +36,11 @@ def free_port() -> int:
 class Server:
     """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
 
-    def __init__(self, home: Path, workers: int = 2) -> None:
+    def __init__(self, home: Path, workers: int = 2, threads: int = 8, **environment: str) -> None:
         self.home = home
         self.workers = workers
+        self.threads = threads
+        self.environment = environment
         self.port = free_port()
         self.log = home.parent / f"server-{self.port}.log"
 
@@ -52,9 +54,15 @@ class Server:
 
     def start(self) -> None:
         command = [*KBAPI, "serve", "--home", str(self.home), "--port", str(self.port)]
-        command += ["--workers", str(self.workers), "--threads", "8"]
+        command += ["--workers", str(self.workers), "--threads", str(self.threads)]
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+            self.process = subprocess.Popen(
+                command,
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+                env={**os.environ, **self.environment},
+            )
         deadline = time.monotonic() + 30
         while time.monotonic() < deadline:
             try:
