@@ -10,7 +10,7 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.glogging import Logger
 
 from kbapi.cli.common import home_option, settings_of, told_errors
-from kbapi.cli.worker import DrainingWorker
+from kbapi.cli.worker import DoorkeepingWorker
 from kbapi.errors import UnsafeSetup
 from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
@@ -23,7 +23,7 @@ from kbapi.storage.use_lock import share
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8080, show_default=True, help="Port to listen on.")
 @click.option("--workers", default=2, show_default=True, help="Processes.")
-@click.option("--threads", default=32, show_default=True, help="Threads of each process.")
+@click.option("--threads", default=64, show_default=True, help="Threads of each process.")
 @home_option
 def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
     """Serve the instance in --home over HTTP; an empty folder becomes one."""
@@ -65,7 +65,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "bind": f"{host}:{port}",
             "workers": workers,
             "threads": threads,
-            "worker_class": DrainingWorker,
+            "worker_class": DoorkeepingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
             # Above the longest transaction and the wait before it.
             "graceful_timeout": 30,

@@ -67,7 +67,7 @@ def fold_in_log(database: Path) -> None:
 
 
 def make_reading_engine(database: Path, pool_size: int = 32, *, is_sealed: bool = False) -> Engine:
-    """An engine that cannot write, with a connection for each thread of a worker.
+    """An engine that cannot write; more threads than connections wait for clients, not for it.
 
     Of a sealed file (`disk.is_sealed`) it reads what was there at its first connection.
     """

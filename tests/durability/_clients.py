@@ -93,7 +93,8 @@ class Promises:
     """Problem documents, by their code, with the status."""
     odd: list[str] = field(default_factory=list)
     """Answers that should not be, and repeats that got another answer than the first."""
-    _next: int = 0
+    first: int = 0
+    """The number of the first result to send."""
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def take(self) -> int:
@@ -102,7 +103,7 @@ class Promises:
             if self.pending - self._out:
                 number = min(self.pending - self._out)
             else:
-                number, self._next = self._next, self._next + 1
+                number, self.first = self.first, self.first + 1
             self.pending.add(number)
             self._out.add(number)
             return number
