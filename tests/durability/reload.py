@@ -1,13 +1,11 @@
 """SIGHUP and SIGTERM while clients send and ask: what was taken is answered."""
 
-import signal
 import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from functools import partial
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 
@@ -86,13 +84,8 @@ def measure(*, short: bool = False) -> list[Row]:
 
 def _reloads(how_many: int) -> list[Row]:
     with tempfile.TemporaryDirectory() as folder, Server(Path(folder) / "home") as server:
-        workers = _workers(server)
-        generations = 0
         with under_load(server.port) as load:
-            for _ in range(how_many):
-                server.process.send_signal(signal.SIGHUP)
-                generations += _wait_for(partial(_exchanged, server, workers))
-                workers = _workers(server)
+            generations = sum(server.reload() for _ in range(how_many))
         server.end()
         found = read_database(server.home / "kbapi.sqlite3")
     return [
@@ -126,20 +119,3 @@ def _failed(load: Load) -> int:
     for told, times in Counter(load.failed + load.promises.odd).items():
         print(f"  {times} x {told}")
     return len(load.failed) + len(load.promises.odd) + load.promises.refused.total()
-
-
-def _workers(server: Server) -> set[int]:
-    children = Path(f"/proc/{server.process.pid}/task/{server.process.pid}/children")
-    return {int(pid) for pid in children.read_text().split()}
-
-
-def _exchanged(server: Server, before: set[int]) -> bool:
-    now = _workers(server)
-    return len(now) == server.workers and not now & before
-
-
-def _wait_for(is_so: Callable[[], bool], patience_s: float = 60) -> bool:
-    deadline = time.monotonic() + patience_s
-    while not is_so() and time.monotonic() < deadline:
-        time.sleep(0.02)
-    return is_so()

@@ -79,6 +79,23 @@ class Server:
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
 
+    def worker_processes(self) -> set[int]:
+        """The process ids of the workers that live now."""
+        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
+        return {int(pid) for pid in children.read_text().split()}
+
+    def reload(self, patience_s: float = 60) -> bool:
+        """Whether SIGHUP brought as many new workers, and the old ones have ended."""
+        before = self.worker_processes()
+        self.process.send_signal(signal.SIGHUP)
+        deadline = time.monotonic() + patience_s
+        while time.monotonic() < deadline:
+            now = self.worker_processes()
+            if len(now) == self.workers and not now & before:
+                return True
+            time.sleep(0.02)
+        return False
+
     def end(self) -> int:
         """The exit status after a polite request to end."""
         self.process.send_signal(signal.SIGTERM)
