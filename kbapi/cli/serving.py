@@ -2,19 +2,23 @@
 
 import logging
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
+from flask import Flask
 from gunicorn.app.base import BaseApplication
+from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
 from kbapi.cli.common import home_option, settings_of, told_errors
 from kbapi.cli.worker import DoorkeepingWorker
-from kbapi.errors import UnsafeSetup
+from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
-from kbapi.storage.instance import create_or_open_instance
+from kbapi.settings import Settings
+from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 from kbapi.storage.use_lock import share
 
@@ -54,6 +58,9 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     On SIGHUP new workers open the instance anew and the old ones end when they have answered;
     they load the same program, for which only a restart brings in another.
     """
+    # Loaded before workers are forked, so that a reload takes them no time; opened in each of them.
+    from kbapi.wsgi import application
+
     # Held by this process and all that it forks, so that nothing is put in place between two.
     _ = share(settings_of(home).use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
@@ -61,6 +68,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     share_between_processes(home.resolve() / "metrics")
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
+        application,
         {
             "bind": f"{host}:{port}",
             "workers": workers,
@@ -76,14 +84,15 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door
             "proc_name": "kbapi",
-        }
+        },
     ).run()
 
 
 class _Server(BaseApplication):
     """gunicorn with its options given, none of them read from files or the command line."""
 
-    def __init__(self, options: dict[str, Any]) -> None:
+    def __init__(self, application: Callable[[], Flask], options: dict[str, Any]) -> None:
+        self.application = application
         self.options = options
         super().__init__()
 
@@ -91,10 +100,24 @@ class _Server(BaseApplication):
         for name, value in self.options.items():
             self.cfg.set(name, value)
 
-    def load(self) -> Any:
-        from kbapi.wsgi import application
+    def run(self) -> None:
+        _CarefulArbiter(self).run()
 
-        return application()
+    def load(self) -> Any:
+        return self.application()
+
+
+class _CarefulArbiter(Arbiter):
+    """gunicorn's master, which reloads only into what can be opened."""
+
+    def reload(self) -> None:
+        """Exchange the workers; where new ones could not begin, the old ones go on."""
+        try:
+            open_instance(Settings()).close()
+        except KbapiError as error:
+            self.log.error("not reloaded: %s", error.detail)
+            return
+        super().reload()
 
 
 class _AddresslessLog(Logger):

@@ -81,8 +81,8 @@ def require_current_schema(database: Path) -> None:
     require_no_newer_schema(found)
     if found != wanted:
         raise SchemaMismatch(
-            f"The database has schema {found}, the program needs {wanted}. Make a copy of the "
-            "folder, then run 'kbapi db upgrade'."
+            f"The database has schema {found}, the program needs {wanted}. Make a backup "
+            "(kbapi backup), then run 'kbapi db upgrade'."
         )
 
 

@@ -26,6 +26,7 @@ class Load:
         self.promises = Promises()
         self.answered: Counter[str] = Counter()
         self.failed: list[str] = []
+        self.longest_s = 0.0
         self.ended = threading.Event()
 
     def run(self, which: int) -> None:
@@ -41,11 +42,13 @@ class Load:
                         connection.connect()
                 except ConnectionRefusedError:
                     return
+                began = time.monotonic()
                 try:
                     does(connection)
                 except (OSError, HTTPException) as error:
                     self.failed.append(f"{'kept' if keeps else 'fresh'}: {type(error).__name__}")
                     return
+                self.longest_s = max(self.longest_s, time.monotonic() - began)
 
     def _send(self, connection: HTTPConnection) -> None:
         number = self.promises.take()
@@ -91,6 +94,7 @@ def _reloads(how_many: int) -> list[Row]:
     return [
         measured("reloads that brought new workers", generations, "reloads", f"== {how_many}"),
         measured("requests answered meanwhile", load.answered.total(), "requests", "> 0"),
+        measured("longest request over reloads", load.longest_s, "s", ""),
         measured("requests that failed over reloads", _failed(load), "requests", "== 0"),
         measured("results lost over reloads", found.lost(load.promises), "results", "== 0"),
     ]
