@@ -1,7 +1,9 @@
 """Clients that go on sending whatever happens, and what they were promised."""
 
 import json
+import os
 import sqlite3
+import subprocess
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -10,6 +12,8 @@ from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
+
+from tests.system.server import KBAPI
 
 CHIP = "norvane-sable-7-4820mx"
 TABLES = ("submission", "unit", "setting_result", "idempotency_record")
@@ -194,3 +198,14 @@ def read_database(database: Path) -> Found:
         }
     numbers = (json.loads(text)["client"].partition("/")[2] for (text,) in documents)
     return Found(integrity == [("ok",)] and not orphans, Counter(map(int, numbers)), counts)
+
+
+def kbapi(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """What a command said and how it left."""
+    return subprocess.run(
+        [*KBAPI, *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, **environment},
+    )

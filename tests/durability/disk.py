@@ -1,10 +1,7 @@
 """What a disk or a file can do: full, read-only, locked, wrong, newer, cut short, copied in use."""
 
 import os
-import random
 import resource
-import shutil
-import signal
 import sqlite3
 import subprocess
 import tempfile
@@ -22,11 +19,12 @@ from tests.durability._clients import (
     a_result,
     ask_once,
     clients,
+    kbapi,
     read_database,
 )
+from tests.durability._migration import failed_migration
 from tests.report import Row, measured, not_measured
-from tests.storage.test_upgrades_keep_promises_and_data import database_at
-from tests.system.server import KBAPI, Server
+from tests.system.server import Server
 
 DISK_BYTES = 24 << 20
 START = f"/v1/start?chip={CHIP}"
@@ -42,7 +40,7 @@ def measure(*, short: bool = False) -> list[Row]:
             *_read_only_folder(folder / "read_only"),
             *_locked_file(folder / "locked"),
             *_refused_at_start(folder / "wrong"),
-            *_failed_migration(folder / "migration", kills=2 if short else 30),
+            *failed_migration(folder / "migration", kills=2 if short else 30),
             *_backups_while_writing(folder / "backups", how_many=2 if short else 20),
         ]
 
@@ -105,7 +103,7 @@ def _full_disk(folder: Path) -> list[Row]:
             went_on = len(promises.acknowledged) > acknowledged
         server.end()
         found = read_database(server.home / "kbapi.sqlite3")
-        check = _kbapi("check", "--home", str(server.home), KBAPI_MIN_FREE_BYTES="0")
+        check = kbapi("check", "--home", str(server.home), KBAPI_MIN_FREE_BYTES="0")
     how = "a tmpfs of 24 MiB" if is_a_disk else "RLIMIT_FSIZE"
     print(f"  refused: {dict(promises.refused)}; odd: {promises.odd[:3]}")
     in_it = sum(1 for number in found.copies if number >= 1_000_000)
@@ -135,7 +133,7 @@ def _little_room(folder: Path) -> list[Row]:
     what = "little room: refused, told by health, taken again"
     with a_disk(folder) as is_a_disk:
         if not is_a_disk:
-            return [not_measured(what, "steps", "== 3", "a disk of its own takes the super-user")]
+            return [not_measured(what, "steps", "== 4", "a disk of its own takes the super-user")]
         with Server(folder / "home", KBAPI_MIN_FREE_BYTES=str(DISK_BYTES // 2)) as server:
             steps = _post(server, 0).status == 201
             filler = folder / "filler"
@@ -238,7 +236,7 @@ def _refused_at_start(home: Path) -> list[Row]:
     ):
         spoil()
         before = database.read_bytes()
-        done = _kbapi("serve", "--home", str(home), "--port", "1")
+        done = kbapi("serve", "--home", str(home), "--port", "1")
         told = words in " ".join(done.stderr.split())
         steps = (done.returncode == 3) + told + (database.read_bytes() == before)
         rows.append(measured(f"{what}: refused at start, told, untouched", steps, "steps", "== 3"))
@@ -254,86 +252,6 @@ def _set_version(database: Path, revision: str) -> None:
         connection.execute("UPDATE alembic_version SET version_num = ?", (revision,))
     with closing(sqlite3.connect(database)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-
-
-# A migration that does not come to its end
-
-
-def _failed_migration(folder: Path, kills: int) -> list[Row]:
-    home, rows = folder / "home", []
-    _an_older_instance(home)
-    old, content = _schema(home), _dump(home)
-    # No file may grow: the migration fails where it writes.
-    limited = f"ulimit -f 4; exec {KBAPI[0]} -c '{KBAPI[2]}' db upgrade --home {home}"
-    failed = subprocess.run(["bash", "-c", limited], capture_output=True, text=True, check=False)
-    steps = (failed.returncode == 3) + (_schema(home) == old) + (_dump(home) == content)
-    rows.append(measured("migration without room: told, nothing changed", steps, "steps", "== 3"))
-    whole = _times_the_upgrade(folder, home, old, content, kills)
-    rows.append(measured("migration killed: old or new, whole", whole, "kills", f"== {kills}"))
-    done = _kbapi("db", "upgrade", "--home", str(home))
-    check = _kbapi("check", "--home", str(home)).stdout.splitlines()
-    # The secret that keyed the rows of the older schema went when they were written down.
-    wrong = [line for line in check if line.startswith("WRONG") and " secret " not in line]
-    rows.append(measured("migration after all: exit status", done.returncode, "", "== 0"))
-    rows.append(measured("migration after all: what kbapi check finds", len(wrong), "", "== 0"))
-    return rows
-
-
-def _an_older_instance(home: Path) -> None:
-    _kbapi("db", "upgrade", "--home", str(home))
-    (home / "kbapi.sqlite3").unlink()
-    database_at("0004", home / "kbapi.sqlite3")
-    (home / "kbapi.sqlite3").chmod(0o600)
-
-
-def _times_the_upgrade(folder: Path, home: Path, old: Any, content: Any, kills: int) -> int:
-    """How many of these kills, at any moment of an upgrade, left one schema whole."""
-    dice, whole = random.Random(4), 0
-    began = time.monotonic()
-    new = _upgraded(folder / "new", home)
-    lasts_s = time.monotonic() - began
-    for number in range(kills):
-        copy = folder / f"killed-{number}"
-        shutil.copytree(home, copy)
-        upgrade = subprocess.Popen(
-            [*KBAPI, "db", "upgrade", "--home", str(copy)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        time.sleep(dice.uniform(0.3, 1.0) * lasts_s)
-        upgrade.send_signal(signal.SIGKILL)
-        upgrade.wait()
-        found = _schema(copy)
-        is_sound = read_sound(copy)
-        whole += is_sound and (found == new or (found == old and _dump(copy) == content))
-        shutil.rmtree(copy)
-    return whole
-
-
-def read_sound(home: Path) -> bool:
-    """Whether pages and references are whole."""
-    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
-        integrity = connection.execute("PRAGMA integrity_check").fetchall()
-        return (
-            integrity == [("ok",)] and not connection.execute("PRAGMA foreign_key_check").fetchall()
-        )
-
-
-def _upgraded(copy: Path, home: Path) -> Any:
-    shutil.copytree(home, copy)
-    _kbapi("db", "upgrade", "--home", str(copy))
-    return _schema(copy)
-
-
-def _schema(home: Path) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
-        parts = connection.execute("SELECT type, name, sql FROM sqlite_schema ORDER BY 1, 2")
-        return [*parts.fetchall(), *connection.execute("SELECT * FROM alembic_version").fetchall()]
-
-
-def _dump(home: Path) -> list[str]:
-    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
-        return list(connection.iterdump())
 
 
 # A backup while results come in
@@ -355,7 +273,7 @@ def _backups_while_writing(folder: Path, how_many: int) -> list[Row]:
             _wait_for_acknowledged(promises, 50)
             for number in range(how_many):
                 promised, target = set(promises.acknowledged), folder / f"target-{number}"
-                _kbapi("backup", str(target), "--home", str(server.home))
+                kbapi("backup", str(target), "--home", str(server.home))
                 made += [Copied(promised, file) for file in target.glob("kbapi-*.sqlite3")]
         server.end()
     whole = sum(_holds(copied) for copied in made)
@@ -395,13 +313,3 @@ def _post(server: Server, number: int) -> Answer:
 def _ready(server: Server) -> str:
     told: str = ask_once(server.port, "GET", "/health/ready").body["writes"]
     return told
-
-
-def _kbapi(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*KBAPI, *words],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, **environment},
-    )
