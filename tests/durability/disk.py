@@ -90,7 +90,7 @@ def _full_disk(folder: Path) -> list[Row]:
     with a_disk(folder) as is_a_disk, Server(folder / "home", KBAPI_MIN_FREE_BYTES="0") as server:
         with clients(server.port, promises):
             _wait_for_acknowledged(promises, 100)
-            before = server.worker_processes()
+            before = server.all_workers()
             with no_room(server, is_a_disk):
                 _wait_for_refused(promises, 50)
                 batch = _send_a_batch(server)

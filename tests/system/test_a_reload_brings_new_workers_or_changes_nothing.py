@@ -11,8 +11,9 @@ from tests.system.server import Server
 def test_a_reload_into_what_cannot_be_opened_is_refused_and_the_old_workers_go_on(
     tmp_path: Path,
 ) -> None:
-    with Server(tmp_path / "home") as server:
-        before = server.worker_processes()
+    # One worker: that it answers shows that none is still beginning.
+    with Server(tmp_path / "home", workers=1) as server:
+        before = server.all_workers()
         secret = tmp_path / "home" / "secret.key"
         secret.chmod(0o644)
         assert not server.reload(patience_s=3)
