@@ -182,12 +182,45 @@ class StorageUnwritable(KbapiError):
     )
 
 
+class StorageFull(StorageUnwritable):
+    """The disk has no room left, or less than the host wants to keep free."""
+
+    code = "storage_full"
+    title = "The disk is full"
+    explanation = (
+        "There is no room, or nearly none. Nothing was stored; reading goes on. Try again later: "
+        "writing goes on by itself as soon as there is room. Tell the person who hosts it."
+    )
+
+
+class InstanceReadOnly(StorageUnwritable):
+    """The host lets nothing be written at present."""
+
+    code = "read_only"
+    title = "This instance takes nothing at present"
+    explanation = (
+        "The host has set it to reading only, for instance while it is being moved. Nothing was "
+        "stored; reading goes on. Send it again later."
+    )
+
+
 class StorageBroken(KbapiError):
     """The database file is not one, or is damaged."""
 
     code = "storage_broken"
     title = "The database cannot be read"
     explanation = "The file is damaged or is not a database. Tell the person who hosts it."
+
+
+class InstanceInUse(KbapiError):
+    """A server or a command has the instance open, or it is being replaced."""
+
+    code = "instance_in_use"
+    title = "The instance is in use"
+    explanation = (
+        "A database is put in place only while nobody has the old one open: stop the server and "
+        "every command on this folder, then try again."
+    )
 
 
 class SchemaMismatch(KbapiError):

@@ -16,6 +16,9 @@ CONTENT_TYPE: Final = CONTENT_TYPE_LATEST
 _FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"
 """The variable that the library and the workers of a server find the shared folder by."""
 
+_ROOM_BYTES: Final = 131_072
+"""Several times what all names with all their labels take."""
+
 Outcome = Literal["stored", "repeated", "refused"]
 Concern = Literal["refusal", "setting", "reading"]
 FollowUpStatus = Literal["counted", "claimed", "noted"]
@@ -50,15 +53,40 @@ _counters = _Counters()
 
 
 def share_between_processes(folder: Path) -> None:
-    """Make this process and all that it forks count in one folder, emptied for this run."""
+    """Make this process and all that it forks count in one folder, emptied for this run.
+
+    Where nothing can be written each process counts in its own memory.
+    """
     global _counters
-    folder.mkdir(mode=0o700, exist_ok=True)
-    for old in folder.glob("*.db"):
-        old.unlink()
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        for old in folder.glob("*.db"):
+            old.unlink()
+    except OSError:
+        return
     os.environ[_FOLDER] = str(folder)
     # The library decides at its import where counters live; this decides it again.
     counter_values.ValueClass = counter_values.MultiProcessValue()  # type: ignore[no-untyped-call]
     _counters = _Counters()
+
+
+def reserve_room() -> None:
+    """Take the room that this process counts in, or count in its own memory where there is none.
+
+    A mapped file that had to grow on a full disk would end the process by a signal.
+    """
+    global _counters
+    if (folder := os.environ.get(_FOLDER)) is None:
+        return
+    file = Path(folder) / f"counter_{os.getpid()}.db"
+    try:
+        with file.open("ab") as opened:
+            os.posix_fallocate(opened.fileno(), 0, _ROOM_BYTES)
+    except OSError:
+        file.unlink(missing_ok=True)
+        del os.environ[_FOLDER]
+        counter_values.ValueClass = counter_values.MutexValue
+        _counters = _Counters()
 
 
 def count_submission(outcome: Outcome) -> None:

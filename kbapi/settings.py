@@ -26,6 +26,15 @@ class Settings(BaseSettings):
         ge=1_024,
         description="Largest body of a batch that is read; larger ones are answered with 413.",
     )
+    read_only: bool = Field(
+        default=False,
+        description="Whether nothing is to be written: results are answered with 503, reads go on.",
+    )
+    min_free_bytes: int = Field(
+        default=67_108_864,
+        ge=0,
+        description="Room to keep on the instance's disk; with less, nothing is written.",
+    )
     log_level: str = Field(
         default="INFO",
         pattern="^(DEBUG|INFO|WARNING|ERROR)$",
@@ -46,6 +55,11 @@ class Settings(BaseSettings):
     def write_lock_path(self) -> Path:
         """The side file that writers queue on."""
         return self.home / "write.lock"
+
+    @property
+    def use_lock_path(self) -> Path:
+        """The side file that everybody holds who has the instance open."""
+        return self.home / "use.lock"
 
 
 def bundled_folder(name: str) -> Path:

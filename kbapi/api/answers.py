@@ -34,6 +34,15 @@ class Health:
     status: str
 
 
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """Whether requests can be served, and whether results are taken at present."""
+
+    status: str
+    writes: str
+    """`taken`, or the code of the problem that a write is answered with; reads go on."""
+
+
 def with_links(accepted: Accepted) -> AcceptedAnswer:
     """The accepted result and where to go next."""
     told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}

@@ -18,7 +18,7 @@ from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.power_answer import PowerAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
-from kbapi.api.answers import AcceptedAnswer, Health
+from kbapi.api.answers import AcceptedAnswer, Health, Readiness
 from kbapi.curation.decision_schema import DecisionsSchema
 from kbapi.curation.decisions import DecisionsTold
 from kbapi.curation.item import ReviewItem
@@ -59,6 +59,7 @@ ANSWERS: Final = (
     ReviewItem,
     DecisionsTold,
     Health,
+    Readiness,
 )
 
 DESCRIPTION: Final = (

@@ -3,7 +3,7 @@
 from flask import Response
 from flask_smorest import Blueprint
 
-from kbapi.api.answers import Health, dump, instance
+from kbapi.api.answers import Health, Readiness, dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.storage.migrations import require_current_schema
 
@@ -20,11 +20,12 @@ def tell_live() -> Response:
 @blueprint.route("/ready", methods=["GET"])
 @blueprint.doc(
     responses={
-        "200": json_answer("The database can be read and has the right schema.", "Health"),
+        "200": json_answer("The database can be read and has the right schema.", "Readiness"),
         **problem_answers(_503="The database can't be read, or has another schema."),
     }
 )
 def tell_ready() -> Response:
-    """Tell whether requests can be served: the database is readable and of this version."""
+    """Tell whether requests can be served, and whether results are taken at present."""
     require_current_schema(instance().settings.database_path)
-    return dump(Health("ready"), 200)
+    closed = instance().gate.why_closed()
+    return dump(Readiness("ready", closed.code if closed else "taken"), 200)

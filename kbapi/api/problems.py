@@ -40,6 +40,9 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.StorageBroken: 503,
     errors.StorageBusy: 503,
     errors.StorageUnwritable: 503,
+    errors.StorageFull: 503,
+    errors.InstanceReadOnly: 503,
+    errors.InstanceInUse: 503,
     errors.SchemaMismatch: 503,
     errors.UnsafeSetup: 503,
     errors.CatalogueError: 503,
@@ -49,6 +52,9 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
 _RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
     errors.StorageBusy: 2,
     errors.StorageUnwritable: 60,
+    errors.StorageFull: 60,
+    errors.InstanceReadOnly: 300,
+    errors.InstanceInUse: 10,
 }
 _BEARER_WANTED: Final[dict[type[KbapiError], str]] = {
     errors.ReceiptMissing: 'Bearer realm="kbapi"',

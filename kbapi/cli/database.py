@@ -21,7 +21,7 @@ def upgrade_command(home: Path) -> None:
     """Make the instance, or bring its database to this program's version.
 
     All migrations happen or none; then results that came under earlier rules are screened again.
-    Copy the folder before you upgrade.
+    Make a backup before you upgrade.
     """
     with told_errors():
         settings = settings_of(home)

@@ -19,6 +19,7 @@ from kbapi.cli.guidance import (
     power_command,
 )
 from kbapi.cli.judging import rejudge_command
+from kbapi.cli.keeping import backup_command, check_command, restore_command
 from kbapi.cli.keys import keys_commands
 from kbapi.cli.next_step import next_step_command
 from kbapi.cli.notes import notes_commands
@@ -61,6 +62,9 @@ for command in (
     keys_commands,
     review_commands,
     rejudge_command,
+    backup_command,
+    restore_command,
+    check_command,
     database_commands,
 ):
     main.add_command(command)

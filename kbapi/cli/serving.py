@@ -2,26 +2,32 @@
 
 import logging
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
+from flask import Flask
 from gunicorn.app.base import BaseApplication
+from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
 from kbapi.cli.common import home_option, settings_of, told_errors
-from kbapi.errors import UnsafeSetup
+from kbapi.cli.worker import DoorkeepingWorker
+from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
-from kbapi.storage.instance import create_or_open_instance
+from kbapi.settings import Settings
+from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
+from kbapi.storage.use_lock import share
 
 
 @click.command("serve")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8080, show_default=True, help="Port to listen on.")
 @click.option("--workers", default=2, show_default=True, help="Processes.")
-@click.option("--threads", default=32, show_default=True, help="Threads of each process.")
+@click.option("--threads", default=64, show_default=True, help="Threads of each process.")
 @home_option
 def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
     """Serve the instance in --home over HTTP; an empty folder becomes one."""
@@ -47,17 +53,27 @@ def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
 
 
 def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
-    """Serve until a signal ends it; what was accepted by then is answered first."""
+    """Serve until a signal ends it; what was accepted by then is answered first.
+
+    On SIGHUP new workers open the instance anew and the old ones end when they have answered;
+    they load the same program, for which only a restart brings in another.
+    """
+    # Loaded before workers are forked, so that a reload takes them no time; opened in each of them.
+    from kbapi.wsgi import application
+
+    # Held by this process and all that it forks, so that nothing is put in place between two.
+    _ = share(settings_of(home).use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
     os.environ["KBAPI_HOME"] = str(home.resolve())
     share_between_processes(home.resolve() / "metrics")
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
+        application,
         {
             "bind": f"{host}:{port}",
             "workers": workers,
             "threads": threads,
-            "worker_class": "gthread",
+            "worker_class": DoorkeepingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
             # Above the longest transaction and the wait before it.
             "graceful_timeout": 30,
@@ -68,14 +84,15 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door
             "proc_name": "kbapi",
-        }
+        },
     ).run()
 
 
 class _Server(BaseApplication):
     """gunicorn with its options given, none of them read from files or the command line."""
 
-    def __init__(self, options: dict[str, Any]) -> None:
+    def __init__(self, application: Callable[[], Flask], options: dict[str, Any]) -> None:
+        self.application = application
         self.options = options
         super().__init__()
 
@@ -83,10 +100,24 @@ class _Server(BaseApplication):
         for name, value in self.options.items():
             self.cfg.set(name, value)
 
-    def load(self) -> Any:
-        from kbapi.wsgi import application
+    def run(self) -> None:
+        _CarefulArbiter(self).run()
 
-        return application()
+    def load(self) -> Any:
+        return self.application()
+
+
+class _CarefulArbiter(Arbiter):
+    """gunicorn's master, which reloads only into what can be opened."""
+
+    def reload(self) -> None:
+        """Exchange the workers; where new ones could not begin, the old ones go on."""
+        try:
+            open_instance(Settings()).close()
+        except KbapiError as error:
+            self.log.error("not reloaded: %s", error.detail)
+            return
+        super().reload()
 
 
 class _AddresslessLog(Logger):

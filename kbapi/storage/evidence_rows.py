@@ -48,16 +48,25 @@ _VOUCHED: Final = _ALL_ITS_SETTINGS.format("setting.decided = 'count'")
 TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('keep_aside', 'reject')")
 """Whether a row of follow_up left the evidence with the setting that it is about."""
 
-_COUNTED: Final = f"""
-    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, decided = 'count'
-    FROM setting_result
-    WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
-    UNION ALL
-    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, {_VOUCHED}
-    FROM follow_up
-    WHERE unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3 AND status = 'counted'
-      AND NOT {TAKEN_OUT}
+_COUNTED_SETTINGS: Final = """
+    SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
+           measured_month, decided = 'count' AS vouched
+    FROM setting_result WHERE status = 'counted'
+    """
+_COUNTED_FOLLOW_UPS: Final = f"""
+    SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
+           measured_month, {_VOUCHED} AS vouched
+    FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
+_HERE: Final = "AND unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3"
+_COUNTED: Final = f"""
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, vouched
+    FROM ({_COUNTED_SETTINGS} {_HERE} UNION ALL {_COUNTED_FOLLOW_UPS} {_HERE})
+    """  # noqa: S608 - put together from constants of this file
+COUNTED_EVERYWHERE: Final = f"""
+    {_COUNTED_SETTINGS} UNION ALL {_COUNTED_FOLLOW_UPS} ORDER BY 1, 2, 3
+    """
+"""What counts of all units, place by place."""
 _FORGET: Final = "DELETE FROM evidence_row WHERE pool_id = ? AND unit_id = ? AND conditions_id = ?"
 _ADD: Final = """
     INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps,

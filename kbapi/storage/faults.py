@@ -1,5 +1,6 @@
 """The one place that turns what a database driver raises into errors that a person can read."""
 
+import errno
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Final
@@ -8,13 +9,19 @@ from pysqlite3 import dbapi2
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
-from kbapi.errors import KbapiError, StorageBroken, StorageBusy, StorageUnwritable
+from kbapi.errors import (
+    KbapiError,
+    StorageBroken,
+    StorageBusy,
+    StorageFull,
+    StorageUnwritable,
+)
 
 # SQLite's own words for its result codes; the driver hands on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("database is locked", StorageBusy),
     ("database table is locked", StorageBusy),
-    ("database or disk is full", StorageUnwritable),
+    ("database or disk is full", StorageFull),
     ("readonly database", StorageUnwritable),
     ("disk i/o error", StorageUnwritable),
     ("unable to open database file", StorageBroken),
@@ -24,9 +31,12 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
 )
 
 
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
 @contextmanager
 def readable_faults() -> Iterator[None]:
-    """Raise `StorageBusy`, `StorageUnwritable` or `StorageBroken` in place of a driver's error."""
+    """Raise an error of storage in place of what a driver or the operating system raised."""
     try:
         yield
     except PoolTimeout as error:
@@ -38,4 +48,5 @@ def readable_faults() -> Iterator[None]:
                 raise fault from error
         raise
     except OSError as error:
-        raise StorageUnwritable from error
+        fault = StorageFull if error.errno in _NO_ROOM else StorageUnwritable
+        raise fault from error

@@ -26,8 +26,9 @@ _FRESH_ANSWER: Final = """
 class HotAnswers:
     """The stored answers of one database; a connection for each that reads at the same time."""
 
-    def __init__(self, database: Path) -> None:
+    def __init__(self, database: Path, *, is_sealed: bool = False) -> None:
         self._database = database
+        self._is_sealed = is_sealed
         self._idle: deque[Any] = deque()
 
     def find(self, question: str, version: str, today: date) -> AnswerBytes | None:
@@ -50,7 +51,7 @@ class HotAnswers:
         try:
             return self._idle.pop()
         except IndexError:
-            return open_reading_connection(self._database)
+            return open_reading_connection(self._database, is_sealed=self._is_sealed)
 
     def close(self) -> None:
         """Give the connections back to the operating system."""

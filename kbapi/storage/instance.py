@@ -1,5 +1,7 @@
 """An instance: the folder with its database and secret, and the two ways to its connections."""
 
+import os
+import weakref
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -20,6 +22,8 @@ from kbapi.storage.hot_answers import HotAnswers
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
+from kbapi.storage.use_lock import share, sharing
+from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 
 
@@ -58,9 +62,14 @@ class Instance:
         self.now = now
         self.uses = RecentUses()
         self.flights = Flights()
-        self._commits = SharedCommit(
-            settings.write_lock_path, lambda: self._writing_engine.connect()
-        )
+        self.gate = WriteGate(settings)
+        self._let_go: weakref.finalize[[int], Instance] | None = None
+
+    def hold(self) -> None:
+        """Keep others from putting another database in place until this one is closed."""
+        descriptor = share(self.settings.use_lock_path)
+        if descriptor is not None:
+            self._let_go = weakref.finalize(self, os.close, descriptor)
 
     @cached_property
     def secret(self) -> Secret:
@@ -78,13 +87,21 @@ class Instance:
 
     @contextmanager
     def writing(self, patience_s: float = PATIENCE_S) -> Iterator[Connection]:
-        """A connection in a write transaction: the only commit there is, all or nothing."""
-        with readable_faults(), self._commits.taking_part(patience_s) as connection:
-            yield connection
+        """A connection in a write transaction: the only commit there is, all or nothing.
+
+        Raises
+        ------
+        StorageBusy, StorageUnwritable, StorageBroken
+            When nothing can be written now, and nothing was.
+        """
+        with readable_faults():
+            self.gate.require_open()
+            with self._commits.taking_part(patience_s) as connection:
+                yield connection
 
     @contextmanager
     def rehearsing(self) -> Iterator[Connection]:
-        """A connection like `writing`, of which nothing is ever kept."""
+        """A connection like `writing`, of which nothing is ever kept: it needs no room either."""
         with (
             readable_faults(),
             waiting_in_line(self.settings.write_lock_path),
@@ -113,7 +130,11 @@ class Instance:
     @cached_property
     def hot_answers(self) -> HotAnswers:
         """The stored answers, read without a transaction."""
-        return HotAnswers(self.settings.database_path)
+        return HotAnswers(self.settings.database_path, is_sealed=self.gate.is_sealed)
+
+    @cached_property
+    def _commits(self) -> SharedCommit:
+        return SharedCommit(self.settings.write_lock_path, self._writing_engine.connect)
 
     @cached_property
     def _writing_engine(self) -> Engine:
@@ -121,13 +142,16 @@ class Instance:
 
     @cached_property
     def _reading_engine(self) -> Engine:
-        return make_reading_engine(self.settings.database_path)
+        sealed = self.gate.is_sealed
+        return make_reading_engine(self.settings.database_path, is_sealed=sealed)
 
     def close(self) -> None:
         """Give the connections back to the operating system."""
         self._writing_engine.dispose()
         self._reading_engine.dispose()
         self.hot_answers.close()
+        if self._let_go is not None:
+            self._let_go()
 
 
 @cache
@@ -147,11 +171,14 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
         When there is no instance in the folder, or its secret is missing or readable by others.
     StorageBroken
         When the file is not a database.
+    InstanceInUse
+        While another database is being put in its place.
     """
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}: run 'kbapi db upgrade' first.")
     migrations.require_current_schema(settings.database_path)
     instance = Instance(settings, now)
+    instance.hold()
     _ = instance.secret
     return instance
 
@@ -173,8 +200,9 @@ def upgrade_instance(settings: Settings) -> None:
         )
     with readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        WriteGate(settings).require_open()
         create_secret(settings.secret_path)
-        with waiting_in_line(settings.write_lock_path):
+        with sharing(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
             if database.exists():
                 migrations.require_no_newer_schema(migrations.current_revision(database))
             migrations.upgrade_to_head(database)

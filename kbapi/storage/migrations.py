@@ -2,15 +2,12 @@
 
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
-
-from pysqlite3 import dbapi2
+from typing import TYPE_CHECKING
 
 from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import bundled_folder
 from kbapi.storage.faults import readable_faults
-from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite import make_writing_engine, open_untouched
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -59,7 +56,7 @@ def current_revision(database: Path) -> str | None:
     StorageBroken
         When the file is not a database, or the database of another program.
     """
-    with readable_faults(), closing(_open_untouched(database)) as connection:
+    with readable_faults(), closing(open_untouched(database)) as connection:
         tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_schema")}
         if "alembic_version" not in tables:
             if tables:
@@ -67,10 +64,6 @@ def current_revision(database: Path) -> str | None:
             return None
         row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
     return None if row is None else str(row[0])
-
-
-def _open_untouched(database: Path) -> Any:
-    return dbapi2.connect(f"file:{quote(str(database))}?mode=ro", uri=True)
 
 
 def head_revision() -> str:
@@ -99,8 +92,8 @@ def require_current_schema(database: Path) -> None:
     require_no_newer_schema(found)
     if found != wanted:
         raise SchemaMismatch(
-            f"The database has schema {found}, the program needs {wanted}. Make a copy of the "
-            "folder, then run 'kbapi db upgrade'."
+            f"The database has schema {found}, the program needs {wanted}. Make a backup "
+            "(kbapi backup), then run 'kbapi db upgrade'."
         )
 
 

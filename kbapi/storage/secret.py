@@ -67,12 +67,7 @@ def load_secret(path: Path) -> Secret:
 
 def create_secret(path: Path) -> None:
     """Write a new secret for the owner's eyes only; an existing one is left alone."""
-    draft = path.with_name(f"{path.name}.{os.getpid()}.new")
-    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "w", encoding="ascii") as file:
-        file.write(os.urandom(_SECRET_BYTES).hex() + "\n")
-        file.flush()
-        os.fsync(file.fileno())
+    draft = _written_draft(path, os.urandom(_SECRET_BYTES))
     try:
         # A link appears whole or not at all, and never replaces a secret that is there.
         path.hardlink_to(draft)
@@ -80,3 +75,20 @@ def create_secret(path: Path) -> None:
         pass
     finally:
         draft.unlink()
+
+
+def _written_draft(path: Path, value: bytes) -> Path:
+    """A file beside the place that holds the secret and is on the disk."""
+    draft = path.with_name(f"{path.name}.{os.getpid()}.new")
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w", encoding="ascii") as file:
+        file.write(value.hex() + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    return draft
+
+
+def write_secret(path: Path, secret: Secret) -> None:
+    """Put a secret that exists at this place, for the owner's eyes only; whole or not at all."""
+    draft = _written_draft(path, secret.value)
+    draft.replace(path)

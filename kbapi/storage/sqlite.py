@@ -1,10 +1,16 @@
 """The one engine factory for SQLite: the service, migrations, the command line and tests use it."""
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 from pysqlite3 import dbapi2
 from sqlalchemy import Connection, Engine, create_engine, event
+
+from kbapi.storage.disk import is_sealed
+from kbapi.storage.faults import readable_faults
 
 BUSY_TIMEOUT_MS: Final = 5_000
 
@@ -51,9 +57,23 @@ def checkpoint(engine: Engine) -> None:
         connection.close()
 
 
-def make_reading_engine(database: Path, pool_size: int = 32) -> Engine:
-    """An engine that cannot write, with a connection for each thread of a worker."""
-    engine = _make_engine(database, pool_size=pool_size, last_pragma=_READS_ONLY)
+def fold_in_log(database: Path) -> None:
+    """Bring what a dead process left in the write-ahead log into the file; the log goes away."""
+    engine = make_writing_engine(database)
+    try:
+        with readable_faults():
+            checkpoint(engine)
+    finally:
+        engine.dispose()
+
+
+def make_reading_engine(database: Path, pool_size: int = 32, *, is_sealed: bool = False) -> Engine:
+    """An engine that cannot write; more threads than connections wait for clients, not for it.
+
+    Of a sealed file (`disk.is_sealed`) it reads what was there at its first connection.
+    """
+    opened = partial(open_untouched, database) if is_sealed else None
+    engine = _make_engine(database, pool_size=pool_size, last_pragma=_READS_ONLY, opened=opened)
 
     @event.listens_for(engine, "begin")
     def begin_deferred(connection: Connection) -> None:
@@ -62,13 +82,16 @@ def make_reading_engine(database: Path, pool_size: int = 32) -> Engine:
     return engine
 
 
-def _make_engine(database: Path, pool_size: int, last_pragma: str) -> Engine:
+def _make_engine(
+    database: Path, pool_size: int, last_pragma: str, opened: Callable[[], Any] | None = None
+) -> Engine:
     engine = create_engine(
         f"sqlite+pysqlite:///{database}",
         module=dbapi2,
         pool_size=pool_size,
         max_overflow=0,
         connect_args={"check_same_thread": False},
+        **({"creator": opened} if opened else {}),
     )
 
     @event.listens_for(engine, "connect")
@@ -78,10 +101,14 @@ def _make_engine(database: Path, pool_size: int, last_pragma: str) -> Engine:
     return engine
 
 
-def open_reading_connection(database: Path) -> dbapi2.Connection:
+def open_reading_connection(database: Path, *, is_sealed: bool = False) -> Any:
     """A connection of the driver itself that cannot write, for the one statement of a hot read."""
     # Opened to write as the engines' are, because only so can it join the log of changes.
-    connection = dbapi2.connect(str(database), check_same_thread=False)
+    connection = (
+        open_untouched(database)
+        if is_sealed
+        else dbapi2.connect(str(database), check_same_thread=False)
+    )
     _make_ready(connection, _READS_ONLY)
     return connection
 
@@ -91,6 +118,14 @@ def _make_ready(connection: Any, last_pragma: str) -> None:
     connection.isolation_level = None
     for pragma in (*_PRAGMAS, last_pragma):
         connection.execute(pragma)
+
+
+def open_untouched(database: Path) -> Any:
+    """A connection of the driver that reads a file as it is, and changes nothing of it."""
+    address = f"file:{quote(str(database))}?mode=ro"
+    if is_sealed(database):
+        address += "&immutable=1"
+    return dbapi2.connect(address, uri=True, isolation_level=None, check_same_thread=False)
 
 
 def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:

@@ -5,7 +5,7 @@ caller's transaction holds for them too: they use its own connection, and begin 
 What goes in and comes out are SQLite's own types: a date is handed over as its ISO text.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from pysqlite3 import dbapi2
@@ -35,6 +35,14 @@ def find_rows(
     """All rows that a question brings."""
     rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
     return rows
+
+
+def walk_rows(connection: Connection, statement: str) -> Iterator[tuple[Any, ...]]:
+    """All rows of a question, one after the other: more than fit into memory are no trouble."""
+    try:
+        yield from _run(connection, statement, ())
+    except dbapi2.Error as error:
+        raise _as_sqlalchemy_tells(statement, error) from error
 
 
 def find_row(

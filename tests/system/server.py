@@ -36,9 +36,11 @@ def free_port() -> int:
 class Server:
     """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
 
-    def __init__(self, home: Path, workers: int = 2) -> None:
+    def __init__(self, home: Path, workers: int = 2, threads: int = 8, **environment: str) -> None:
         self.home = home
         self.workers = workers
+        self.threads = threads
+        self.environment = environment
         self.port = free_port()
         self.log = home.parent / f"server-{self.port}.log"
 
@@ -52,9 +54,15 @@ class Server:
 
     def start(self) -> None:
         command = [*KBAPI, "serve", "--home", str(self.home), "--port", str(self.port)]
-        command += ["--workers", str(self.workers), "--threads", "8"]
+        command += ["--workers", str(self.workers), "--threads", str(self.threads)]
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+            self.process = subprocess.Popen(
+                command,
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+                env={**os.environ, **self.environment},
+            )
         deadline = time.monotonic() + 30
         while time.monotonic() < deadline:
             try:
@@ -70,6 +78,30 @@ class Server:
         """kill -9 of the master and every worker at once, as a power cut would."""
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
+
+    def worker_processes(self) -> set[int]:
+        """The process ids of the workers that live now."""
+        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
+        return {int(pid) for pid in children.read_text().split()}
+
+    def all_workers(self, patience_s: float = 30) -> set[int]:
+        """The same, once as many live as were asked for: the first may answer before the last."""
+        deadline = time.monotonic() + patience_s
+        while len(self.worker_processes()) < self.workers and time.monotonic() < deadline:
+            time.sleep(0.02)
+        return self.worker_processes()
+
+    def reload(self, patience_s: float = 60) -> bool:
+        """Whether SIGHUP brought as many new workers, and the old ones have ended."""
+        before = self.all_workers()
+        self.process.send_signal(signal.SIGHUP)
+        deadline = time.monotonic() + patience_s
+        while time.monotonic() < deadline:
+            now = self.worker_processes()
+            if len(now) == self.workers and not now & before:
+                return True
+            time.sleep(0.02)
+        return False
 
     def end(self) -> int:
         """The exit status after a polite request to end."""

@@ -24,6 +24,10 @@ def test_workers_count_together_and_begin_anew_with_each_run(tmp_path: Path) -> 
         for _ in range(RESULTS):
             assert server.ask("POST", "/v1/submissions", result).status == 201
         assert {stored(server) for _ in range(8)} == {RESULTS}
+        # Files that are mapped have all their room: one that grew on a full disk would be fatal.
+        files = [file.stat() for file in (tmp_path / "home" / "metrics").glob("*.db")]
+        assert len(files) == server.workers
+        assert all(512 * file.st_blocks >= file.st_size > 0 for file in files)
         server.end()
         server.start()
         server.ask("POST", "/v1/submissions", result)

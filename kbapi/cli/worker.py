@@ -1,0 +1,49 @@
+"""A worker that lets in whom it can serve, and answers who was let in before it shuts the door."""
+
+from typing import Any
+
+from gunicorn.workers.gthread import ThreadWorker
+
+
+class DoorkeepingWorker(ThreadWorker):
+    """gunicorn's threads with another way to take connections, and to stop taking them.
+
+    Of several workers any may take a new connection. gunicorn's own takes it though each of its
+    threads waits for a slow client, and whoever comes waits with them while another worker is idle.
+
+    A client is connected as soon as the kernel has queued it, and sends its request. gunicorn's own
+    stops taking from that queue when it is told to end and keeps the queue open for seconds;
+    whoever came meanwhile is cut off. This one takes all that is queued and shuts the door at once:
+    who comes later is refused by the kernel, and knows that nothing was taken.
+    """
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._is_shut = False
+
+    def accept(self, listener: Any) -> None:
+        """Take a connection; after the one that takes the last free thread, no further one."""
+        super().accept(listener)
+        if self.alive and self._is_full():
+            super().set_accept_enabled(False)
+
+    def set_accept_enabled(self, enabled: bool) -> None:
+        """Begin or stop to take connections; at the end, take what is queued and shut the door."""
+        if self.alive:
+            super().set_accept_enabled(enabled and not self._is_full())
+        elif not self._is_shut:
+            self._is_shut = True
+            super().set_accept_enabled(False)
+            for listener in self.sockets:
+                self._take_all(listener)
+                listener.close()
+
+    def _is_full(self) -> bool:
+        waiting = len(self.keepalived_conns) + len(self.pending_conns)
+        return bool(self.nr_conns - waiting >= self.cfg.threads)
+
+    def _take_all(self, listener: Any) -> None:
+        taken = -1
+        while self.nr_conns > taken:
+            taken = self.nr_conns
+            self.accept(listener)

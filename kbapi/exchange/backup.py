@@ -1,0 +1,143 @@
+"""Backups: a checked copy of the database while it serves, and the secret at another place."""
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from kbapi.clock import Clock, utc_now
+from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
+from kbapi.settings import Settings
+from kbapi.storage.disk import flush, free_bytes
+from kbapi.storage.faults import readable_faults
+from kbapi.storage.secret import load_secret, write_secret
+from kbapi.storage.use_lock import sharing
+from kbapi.storage.whole_file import Condition, copy_whole
+from kbapi.storage.write_queue import waiting_in_line
+
+_NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
+_IS_BACKUP: Final = re.compile(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3\Z")
+_IS_LEFT_OVER: Final = re.compile(r"\.kbapi-\d{8}T\d{6}\.\d{6}Z\.partial")
+
+
+@dataclass(frozen=True, slots=True)
+class BackupMade:
+    """A backup that is on the disk, whole and checked."""
+
+    file: Path
+    size_bytes: int
+    condition: Condition
+    removed: tuple[Path, ...]
+    """Older backups that the wish to keep so many took away."""
+
+
+def make_backup(
+    settings: Settings, target: Path, keep: int | None, now: Clock = utc_now
+) -> BackupMade:
+    """A copy of the instance's database in the folder `target`; the newest `keep` stay there.
+
+    Nothing has the name of a backup before it is whole, checked and on the disk. Only files with
+    such a name are ever removed.
+
+    Raises
+    ------
+    UnsafeSetup
+        When there is no instance to copy, or `target` is the instance's own folder.
+    StorageFull, StorageUnwritable
+        When `target` has no room or cannot be written; older backups stay.
+    StorageBusy
+        While another backup is made there.
+    StorageBroken
+        When the database is damaged; older backups stay.
+    """
+    _require_place(settings, target)
+    with readable_faults(), sharing(settings.use_lock_path):
+        target.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
+            _remove_left_overs(target)
+            _require_room(settings, target)
+            file = target / _NAME.format(now())
+            with _partial(file) as partial:
+                condition = copy_whole(settings.database_path, partial)
+            removed = tuple(_rotate(target, file, keep))
+    return BackupMade(file, file.stat().st_size, condition, removed)
+
+
+def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
+    """Write the secret to a file of its own, for its owner's eyes only; not beside backups.
+
+    Raises
+    ------
+    UnsafeSetup
+        When the place is beside the backups or the instance, or holds another secret.
+    """
+    folders = {target.resolve(), settings.home.resolve()}
+    if file.resolve().parent in folders:
+        raise UnsafeSetup(
+            "The secret belongs to another place than the backups and the instance: whoever finds "
+            "both can read and withdraw every result."
+        )
+    secret = load_secret(settings.secret_path)
+    if file.exists() and load_secret(file) != secret:
+        raise UnsafeSetup(f"{file.name} holds another secret, which is not overwritten.")
+    with readable_faults():
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        write_secret(file, secret)
+        flush(file.parent)
+
+
+def _require_place(settings: Settings, target: Path) -> None:
+    if not settings.database_path.exists():
+        raise UnsafeSetup(f"There is no instance in {settings.home}.")
+    if target.exists() and not target.is_dir():
+        raise UnsafeSetup(f"{target} is a file: backups go into a folder.")
+    if target.resolve() == settings.home.resolve():
+        raise UnsafeSetup("Backups go to another folder than the instance, best to another disk.")
+
+
+def _require_room(settings: Settings, target: Path) -> None:
+    """A backup must not be what fills the disk of an instance."""
+    log = settings.database_path.with_name(f"{settings.database_path.name}-wal")
+    size = settings.database_path.stat().st_size + (log.stat().st_size if log.exists() else 0)
+    is_same_disk = target.stat().st_dev == settings.home.stat().st_dev
+    reserve = settings.min_free_bytes if is_same_disk else 0
+    if free_bytes(target) - size < reserve:
+        raise StorageFull(
+            f"The backup needs {size:,} bytes in {target}, and {reserve:,} are to stay free for "
+            "the instance on that disk. Nothing was written; older backups are kept."
+        )
+
+
+@contextmanager
+def _partial(file: Path) -> Iterator[Path]:
+    """A name to write under; the file gets its own when all went well, else it is gone."""
+    partial = file.with_name(f".{file.name.removesuffix('.sqlite3')}.partial")
+    try:
+        yield partial
+        partial.replace(file)
+        flush(file.parent)
+    finally:
+        _remove_left_overs(file.parent)
+
+
+def _remove_left_overs(target: Path) -> None:
+    for path in target.iterdir():
+        if _IS_LEFT_OVER.match(path.name):
+            path.unlink(missing_ok=True)
+
+
+def _rotate(target: Path, made: Path, keep: int | None) -> Iterator[Path]:
+    if keep is None:
+        return
+    # The clock may have gone back: the one just made always stays.
+    others = sorted(
+        path for path in target.iterdir() if _IS_BACKUP.match(path.name) and path != made
+    )
+    for old in others[: max(len(others) - keep + 1, 0)]:
+        try:
+            old.unlink()
+        except OSError as error:
+            raise StorageUnwritable(f"{old.name} cannot be removed.") from error
+        yield old

@@ -1,0 +1,114 @@
+"""An instance looked through without changing it: what a host wants to know is well."""
+
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
+from kbapi.evidence.audit import audit_evidence
+from kbapi.settings import Settings
+from kbapi.storage.disk import free_bytes
+from kbapi.storage.instance import Instance
+from kbapi.storage.migrations import require_current_schema
+from kbapi.storage.secret import load_secret
+from kbapi.storage.whole_file import Condition, look_through
+from kbapi.storage.write_gate import WriteGate
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at."""
+
+    what: str
+    is_well: bool
+    told: str
+
+
+def check_instance(settings: Settings) -> tuple[Finding, ...]:
+    """What was found of each thing that must be well, with the server running or not.
+
+    Raises
+    ------
+    UnsafeSetup
+        When there is no instance in the folder.
+    """
+    if not settings.database_path.exists():
+        raise UnsafeSetup(f"There is no instance in {settings.home}.")
+    return tuple(_findings(settings))
+
+
+def _findings(settings: Settings) -> Iterator[Finding]:
+    yield _folder(settings)
+    yield _room(settings)
+    try:
+        condition = look_through(settings.database_path)
+    except KbapiError as error:
+        yield Finding("database", False, error.detail)
+        yield _secret(settings, None)
+        return
+    results = condition.rows_of("submission")
+    told = f"{results:,} results, schema {condition.revision}"
+    yield Finding("database", True, told)
+    yield _well_unless("integrity", "; ".join(condition.damage), "pages and indexes are whole")
+    yield _well_unless(
+        "references", ", ".join(condition.orphans), "every row refers to one that is there"
+    )
+    yield _secret(settings, condition)
+    yield _schema(settings)
+    yield _evidence(settings)
+
+
+def _well_unless(what: str, wrong: str, told: str) -> Finding:
+    return Finding(what, not wrong, wrong or told)
+
+
+def _folder(settings: Settings) -> Finding:
+    others = [
+        path.name
+        for path in (settings.home, settings.database_path)
+        if stat.S_IMODE(path.stat().st_mode) & 0o077
+    ]
+    wrong = f"other users may look into {', '.join(others)}: take that from them with chmod go="
+    return _well_unless("folder", wrong if others else "", "for its owner's eyes only")
+
+
+def _room(settings: Settings) -> Finding:
+    free = f"{free_bytes(settings.home):,} bytes free, {settings.min_free_bytes:,} to stay so"
+    closed = WriteGate(settings).why_closed()
+    told = f"{closed.title}; {free}" if closed else free
+    return Finding("writing", closed in (None, InstanceReadOnly), told)
+
+
+def _secret(settings: Settings, condition: Condition | None) -> Finding:
+    try:
+        key_id = load_secret(settings.secret_path).key_id
+    except UnsafeSetup as error:
+        return Finding("secret", False, error.detail)
+    strangers = set(condition.key_ids if condition else ()) - {key_id}
+    wrong = "some or all hashes were keyed by another secret: their receipts and tokens fit no more"
+    return _well_unless("secret", wrong if strangers else "", "fits, and only its owner reads it")
+
+
+def _schema(settings: Settings) -> Finding:
+    try:
+        require_current_schema(settings.database_path)
+    except KbapiError as error:
+        return Finding("schema", False, error.detail)
+    return Finding("schema", True, "the program's own")
+
+
+def _evidence(settings: Settings) -> Finding:
+    instance = Instance(settings)
+    try:
+        with instance.reading() as connection:
+            audit = audit_evidence(connection)
+    except KbapiError as error:
+        return Finding("evidence", False, f"not compared: {error.detail}")
+    finally:
+        instance.close()
+    wrong = (
+        f"{audit.unlike:,} of {audit.places:,} places are not what the results say, "
+        f"{audit.strange:,} rows name a stranger"
+    )
+    told = f"{audit.places:,} places, each as merging its results anew makes it"
+    return _well_unless("evidence", "" if audit.agrees else wrong, told)

@@ -1,0 +1,170 @@
+"""A backup put in the place of an instance's database, while nobody has it open."""
+
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from kbapi.clock import Clock, utc_now
+from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
+from kbapi.settings import Settings
+from kbapi.storage import migrations
+from kbapi.storage.disk import flush
+from kbapi.storage.faults import readable_faults
+from kbapi.storage.secret import Secret, create_secret, load_secret, write_secret
+from kbapi.storage.sqlite import fold_in_log
+from kbapi.storage.use_lock import alone
+from kbapi.storage.whole_file import Condition, copy_whole
+from kbapi.storage.write_gate import WriteGate
+from kbapi.storage.write_queue import waiting_in_line
+
+_BESIDE: Final = ("-wal", "-shm", "-journal")
+"""What SQLite keeps beside a database; of another database it would be poison."""
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """A backup that is in place."""
+
+    condition: Condition
+    set_aside: tuple[Path, ...]
+    """What was in its place before, kept under these names."""
+    fits_secret: bool
+    """Whether the secret in place is the one that keyed the hashes of the backup."""
+    needs_upgrade: bool
+    """Whether `kbapi db upgrade` must run before it can be served."""
+
+
+def restore_backup(
+    settings: Settings,
+    file: Path,
+    secret_file: Path | None = None,
+    *,
+    without_secret: bool = False,
+    now: Clock = utc_now,
+) -> Restored:
+    """The instance stands as the backup has it; what was there before is set aside.
+
+    The file is copied and checked before anything is touched, and the name of the database holds
+    the old one or the new one at every moment.
+
+    Raises
+    ------
+    InstanceInUse
+        While a server or a command has the instance open.
+    StorageBroken
+        When the file is not a database of kbapi, or is damaged.
+    SchemaMismatch
+        When a newer program made it.
+    UnsafeSetup
+        When there is no such file, or the secret that belongs to it is not there, and it was not
+        said that it is lost (`without_secret`).
+    """
+    if not file.is_file() or file.resolve() == settings.database_path.resolve():
+        raise UnsafeSetup(f"{file} is no backup to restore from.")
+    _require_database_of_ours(file)
+    with ExitStack() as held, readable_faults():
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        WriteGate(settings).require_open()
+        held.enter_context(alone(settings.use_lock_path))
+        held.enter_context(waiting_in_line(settings.write_lock_path))
+        draft = settings.home / f"{settings.database_path.name}.restoring"
+        held.callback(_remove_all, draft)
+        _remove_all(draft)
+        condition = copy_whole(file, draft)
+        secret = _secret_for(settings, condition, secret_file, without_secret)
+        aside = [*_put_secret(settings, secret, now()), *_put_database(settings, draft, now())]
+    return Restored(
+        condition=condition,
+        set_aside=tuple(aside),
+        fits_secret=_fits(load_secret(settings.secret_path), condition),
+        needs_upgrade=condition.revision != migrations.head_revision(),
+    )
+
+
+def _require_database_of_ours(file: Path) -> None:
+    revision = migrations.current_revision(file)
+    if revision is None:
+        raise StorageBroken(f"{file.name} is an empty database, no backup of kbapi.")
+    migrations.require_no_newer_schema(revision)
+
+
+def _secret_for(
+    settings: Settings, condition: Condition, secret_file: Path | None, without_secret: bool
+) -> Secret | None:
+    """The secret to put in place, None for the one that is there or a new one."""
+    if secret_file is not None:
+        given = load_secret(secret_file)
+        if not _fits(given, condition):
+            raise UnsafeSetup(f"{secret_file.name} is not the secret that belongs to this backup.")
+        return given
+    there = load_secret(settings.secret_path) if settings.secret_path.exists() else None
+    if without_secret or (there is not None and _fits(there, condition)):
+        return None
+    raise UnsafeSetup(
+        "The secret that belongs to this backup is not in the folder: name its copy with --secret. "
+        "If it is lost, --without-secret goes on: " + LOST_WITH_IT
+    )
+
+
+LOST_WITH_IT: Final = (
+    "no receipt of a result in the backup fits any more, so that it can be neither read back nor "
+    "withdrawn by its sender; contributors and their units are strangers, whose next results "
+    "count as somebody else's; access keys must be given anew."
+)
+"""What is lost with the secret."""
+
+
+def _fits(secret: Secret, condition: Condition) -> bool:
+    return not condition.key_ids or secret.key_id in condition.key_ids
+
+
+def _put_secret(settings: Settings, secret: Secret | None, at: datetime) -> list[Path]:
+    path = settings.secret_path
+    if secret is None:
+        create_secret(path)  # one that is there stays
+        return []
+    aside = []
+    if path.exists() and path.read_bytes().strip() != secret.value.hex().encode():
+        aside = [_aside(path, at)]
+        aside[0].hardlink_to(path)
+    write_secret(path, secret)
+    flush(settings.home)
+    return aside
+
+
+def _put_database(settings: Settings, draft: Path, at: datetime) -> list[Path]:
+    database = settings.database_path
+    aside = _set_database_aside(database, at) if database.exists() else []
+    flush(settings.home)
+    for ending in _BESIDE:
+        database.with_name(database.name + ending).unlink(missing_ok=True)
+    draft.replace(database)
+    flush(settings.home)
+    return aside
+
+
+def _set_database_aside(database: Path, at: datetime) -> list[Path]:
+    """Further names of the database, and of its log where that cannot be taken in."""
+    kept = _aside(database, at)
+    log, kept_log = (path.with_name(f"{path.name}-wal") for path in (database, kept))
+    kept.hardlink_to(database)
+    if not log.exists():
+        return [kept]
+    kept_log.hardlink_to(log)
+    try:
+        fold_in_log(database)
+    except KbapiError:
+        return [kept, kept_log]  # of a damaged database nothing is lost
+    kept_log.unlink()
+    return [kept]
+
+
+def _aside(path: Path, at: datetime) -> Path:
+    return path.with_name(f"{path.name}.before-{at:%Y%m%dT%H%M%S.%fZ}")
+
+
+def _remove_all(draft: Path) -> None:
+    for ending in ("", *_BESIDE):
+        draft.with_name(draft.name + ending).unlink(missing_ok=True)

@@ -1,0 +1,34 @@
+"""What the file system says: how much room there is, what may be written, what is written."""
+
+import os
+from pathlib import Path
+
+
+def free_bytes(folder: Path) -> int:
+    """How much more may be written to the file system of this folder, in bytes."""
+    room = os.statvfs(folder)
+    return room.f_bavail * room.f_frsize
+
+
+def is_read_only(path: Path) -> bool:
+    """Whether a file or folder that is there may not be written, by its mode or its file system."""
+    return path.exists() and not os.access(path, os.W_OK)
+
+
+def is_sealed(database: Path) -> bool:
+    """Whether a database lies, whole and without a log, where nothing at all may be written.
+
+    SQLite needs a file of its own beside a database even to read it, unless it is told that
+    nobody will change it.
+    """
+    log = database.with_name(f"{database.name}-wal")
+    return is_read_only(database.parent) and not log.exists()
+
+
+def flush(path: Path) -> None:
+    """Bring what is in a file, or which names are in a folder, to the disk."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,67 @@
+"""Who has an instance open holds a shared lock; who puts another database in place, the whole one.
+
+A database file that is exchanged under an open connection is lost: SQLite goes on writing to the
+old one, or mixes its log with the new one. The kernel frees the lock of whoever dies.
+"""
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from kbapi.errors import InstanceInUse
+
+
+def share(lock_file: Path) -> int | None:
+    """A descriptor that holds the shared lock until it is closed, in forked processes too.
+
+    None in a folder where no lock can be made: nothing can be put in place there either.
+
+    Raises
+    ------
+    InstanceInUse
+        While another database is being put in place.
+    """
+    try:
+        descriptor = os.open(lock_file, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError:
+        return None
+    _lock(descriptor, fcntl.LOCK_SH)
+    return descriptor
+
+
+@contextmanager
+def sharing(lock_file: Path) -> Iterator[None]:
+    """The shared lock for as long as this lasts."""
+    descriptor = share(lock_file)
+    try:
+        yield
+    finally:
+        if descriptor is not None:
+            os.close(descriptor)
+
+
+@contextmanager
+def alone(lock_file: Path) -> Iterator[None]:
+    """Nobody else has the instance open, nor can open it meanwhile.
+
+    Raises
+    ------
+    InstanceInUse
+        When somebody has.
+    """
+    descriptor = os.open(lock_file, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    _lock(descriptor, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _lock(descriptor: int, kind: int) -> None:
+    try:
+        fcntl.flock(descriptor, kind | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(descriptor)
+        raise InstanceInUse from None

@@ -1,0 +1,58 @@
+"""Whether an instance takes writes at this moment; reads go on either way."""
+
+import time
+from threading import Lock
+from typing import Final
+
+from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
+from kbapi.settings import Settings
+from kbapi.storage.disk import free_bytes, is_read_only, is_sealed
+
+_LOOK_EVERY_S: Final = 1.0
+"""A look costs two calls of the kernel; nothing that it finds changes within a second by much."""
+
+
+class WriteGate:
+    """Opens and closes by itself, with the host's word, the disk's room and the file's mode."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self.is_sealed = is_sealed(settings.database_path)
+        self._lock = Lock()
+        self._looked_at_s = float("-inf")
+        self._found: type[StorageUnwritable] | None = None
+
+    def require_open(self) -> None:
+        """Nothing, while writes are taken.
+
+        Raises
+        ------
+        InstanceReadOnly
+            When the host has set it so.
+        StorageFull
+            When the disk has less room than is to be kept free.
+        StorageUnwritable
+            When the folder or the file is read-only.
+        """
+        found = self.why_closed()
+        if found is not None:
+            raise found
+
+    def why_closed(self) -> type[StorageUnwritable] | None:
+        """What a write is answered with, None while writes are taken; a second old at most."""
+        with self._lock:
+            now_s = time.monotonic()
+            if now_s - self._looked_at_s >= _LOOK_EVERY_S:
+                self._looked_at_s, self._found = now_s, self._look()
+            return self._found
+
+    def _look(self) -> type[StorageUnwritable] | None:
+        if self._settings.read_only:
+            return InstanceReadOnly
+        home, database = self._settings.home, self._settings.database_path
+        # Readers of a sealed file would not see what is written: a reload brings new ones.
+        if self.is_sealed or is_read_only(home) or is_read_only(database):
+            return StorageUnwritable
+        if free_bytes(home) < self._settings.min_free_bytes:
+            return StorageFull
+        return None

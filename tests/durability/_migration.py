@@ -1,0 +1,94 @@
+"""A migration that does not come to its end: it has no room, or is killed."""
+
+import random
+import shutil
+import signal
+import sqlite3
+import subprocess
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from tests.durability._clients import kbapi
+from tests.report import Row, measured
+from tests.storage.test_upgrades_keep_promises_and_data import database_at
+from tests.system.server import KBAPI
+
+
+def failed_migration(folder: Path, kills: int) -> list[Row]:
+    """One schema is whole whatever happens to an upgrade, and its rows are all there."""
+    home, rows = folder / "home", []
+    _an_older_instance(home)
+    old, content = _schema(home), _dump(home)
+    # No file may grow: the migration fails where it writes.
+    limited = f"ulimit -f 4; exec {KBAPI[0]} -c '{KBAPI[2]}' db upgrade --home {home}"
+    failed = subprocess.run(["bash", "-c", limited], capture_output=True, text=True, check=False)
+    steps = (failed.returncode == 3) + (_schema(home) == old) + (_dump(home) == content)
+    rows.append(measured("migration without room: told, nothing changed", steps, "steps", "== 3"))
+    whole = _times_the_upgrade(folder, home, old, content, kills)
+    rows.append(measured("migration killed: old or new, whole", whole, "kills", f"== {kills}"))
+    done = kbapi("db", "upgrade", "--home", str(home))
+    check = kbapi("check", "--home", str(home)).stdout.splitlines()
+    # The secret that keyed the rows of the older schema went when they were written down.
+    wrong = [line for line in check if line.startswith("WRONG") and " secret " not in line]
+    rows.append(measured("migration after all: exit status", done.returncode, "", "== 0"))
+    rows.append(measured("migration after all: what kbapi check finds", len(wrong), "", "== 0"))
+    return rows
+
+
+def _an_older_instance(home: Path) -> None:
+    kbapi("db", "upgrade", "--home", str(home))
+    (home / "kbapi.sqlite3").unlink()
+    database_at("0004", home / "kbapi.sqlite3")
+    (home / "kbapi.sqlite3").chmod(0o600)
+
+
+def _times_the_upgrade(folder: Path, home: Path, old: Any, content: Any, kills: int) -> int:
+    """How many of these kills, at any moment of an upgrade, left one schema whole."""
+    dice, whole = random.Random(4), 0
+    began = time.monotonic()
+    new = _upgraded(folder / "new", home)
+    lasts_s = time.monotonic() - began
+    for number in range(kills):
+        copy = folder / f"killed-{number}"
+        shutil.copytree(home, copy)
+        upgrade = subprocess.Popen(
+            [*KBAPI, "db", "upgrade", "--home", str(copy)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        time.sleep(dice.uniform(0.3, 1.0) * lasts_s)
+        upgrade.send_signal(signal.SIGKILL)
+        upgrade.wait()
+        found = _schema(copy)
+        is_sound = _is_sound(copy)
+        whole += is_sound and (found == new or (found == old and _dump(copy) == content))
+        shutil.rmtree(copy)
+    return whole
+
+
+def _is_sound(home: Path) -> bool:
+    """Whether pages and references are whole."""
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
+        integrity = connection.execute("PRAGMA integrity_check").fetchall()
+        return (
+            integrity == [("ok",)] and not connection.execute("PRAGMA foreign_key_check").fetchall()
+        )
+
+
+def _upgraded(copy: Path, home: Path) -> Any:
+    shutil.copytree(home, copy)
+    kbapi("db", "upgrade", "--home", str(copy))
+    return _schema(copy)
+
+
+def _schema(home: Path) -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
+        parts = connection.execute("SELECT type, name, sql FROM sqlite_schema ORDER BY 1, 2")
+        return [*parts.fetchall(), *connection.execute("SELECT * FROM alembic_version").fetchall()]
+
+
+def _dump(home: Path) -> list[str]:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
+        return list(connection.iterdump())

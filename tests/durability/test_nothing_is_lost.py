@@ -1,0 +1,27 @@
+"""The short ways to lose something: each row says what must hold, and must be met."""
+
+from importlib import import_module
+
+import pytest
+
+from tests.report import Row
+
+
+def measured(name: str) -> list[Row]:
+    rows: list[Row] = import_module(f"tests.durability.{name}").measure(short=True)
+    return rows
+
+
+@pytest.mark.parametrize("name", ["kill", "disk", "restore", "reload"])
+def test_nothing_is_lost_half_done_or_left_unsaid(name: str) -> None:
+    rows = measured(name)
+    assert rows
+    # What takes the super-user or mounts is left out elsewhere, and says so.
+    assert [row for row in rows if not row.met and row.value is not None] == []
+
+
+def test_slow_clients_break_nothing_for_fast_ones() -> None:
+    # What they cost is a figure of the full run: a time is never a reason to fail here.
+    figures = {row.what: row.value for row in measured("slow")}
+    assert figures["fast requests that failed"] == 0
+    assert figures["answers a second, alone"] > 0

@@ -1,0 +1,272 @@
+"""A backup takes the place of a database whole, or nothing is touched."""
+
+import shutil
+import stat
+from contextlib import closing
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from pysqlite3 import dbapi2
+
+from kbapi.errors import (
+    InstanceInUse,
+    InstanceReadOnly,
+    KbapiError,
+    ReceiptWrong,
+    SchemaMismatch,
+    StorageBroken,
+    UnsafeSetup,
+)
+from kbapi.exchange.backup import back_up_secret, make_backup
+from kbapi.exchange.restore import Restored, restore_backup
+from kbapi.intake.accepted import Accepted
+from kbapi.intake.own_results import read_own_result
+from kbapi.settings import Settings
+from kbapi.storage.instance import Instance, open_instance
+from kbapi.storage.secret import create_secret
+from tests.makers import HandMovedClock, a_submission, rows_of, send
+
+
+@pytest.fixture
+def stored(instance: Instance) -> Accepted:
+    return send(instance, a_submission(number=1))
+
+
+@pytest.fixture
+def backup(instance: Instance, stored: Accepted, tmp_path: Path) -> Path:
+    """A backup of one result; the instance goes on to a second one and is closed."""
+    made = make_backup(instance.settings, tmp_path / "backups", None)
+    back_up_secret(instance.settings, tmp_path / "safe" / "secret", made.file.parent)
+    send(instance, a_submission(number=2))
+    instance.close()
+    return made.file
+
+
+@pytest.fixture
+def secret_file(tmp_path: Path) -> Path:
+    return tmp_path / "safe" / "secret"
+
+
+def content(home: Path) -> dict[str, bytes]:
+    """What stands in the folder; locks are empty."""
+    return {path.name: path.read_bytes() for path in home.iterdir() if path.is_file()}
+
+
+def units(settings: Settings) -> int:
+    opened = open_instance(settings, HandMovedClock())
+    rows = rows_of(opened)["unit"]
+    opened.close()
+    return len(rows)
+
+
+def set_version(database: Path, revision: str) -> None:
+    with closing(dbapi2.connect(database)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = ?", (revision,))
+
+
+def restore(settings: Settings, file: Path, **more: object) -> Restored:
+    return restore_backup(settings, file, **more, now=HandMovedClock())
+
+
+def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
+    instance: Instance, backup: Path, stored: Accepted
+) -> None:
+    settings = instance.settings
+    assert units(settings) == 2
+    done = restore(settings, backup)
+    assert (units(settings), done.fits_secret, done.needs_upgrade) == (1, True, False)
+    (kept,) = done.set_aside
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (2,)
+    assert stat.S_IMODE(settings.database_path.stat().st_mode) == 0o600
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    later = HandMovedClock()
+    later.moment += timedelta(seconds=1)
+    assert restore_backup(settings, kept, now=later).condition.rows_of("unit") == 2
+
+
+def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    # What a killed server leaves: the result is in the log alone.
+    settings = Settings(home=tmp_path / "killed")
+    alive = open_instance(instance.settings, HandMovedClock())
+    send(alive, a_submission(number=3))
+    shutil.copytree(instance.settings.home, settings.home)
+    alive.close()
+    assert (settings.home / "kbapi.sqlite3-wal").stat().st_size > 0
+    (kept,) = restore(settings, backup).set_aside
+    assert not (settings.home / "kbapi.sqlite3-wal").exists()
+    assert not (settings.home / "kbapi.sqlite3-shm").exists()
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (3,)
+    assert units(settings) == 1
+
+
+def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
+    instance: Instance, backup: Path
+) -> None:
+    settings = instance.settings
+    settings.database_path.write_bytes(b"no database" * 999)
+    log = settings.home / "kbapi.sqlite3-wal"
+    log.write_bytes(b"no log")
+    kept = restore(settings, backup).set_aside
+    assert [path.read_bytes() for path in kept] == [b"no database" * 999, b"no log"]
+    assert not log.exists()
+    assert units(settings) == 1
+
+
+def test_an_empty_home_takes_backup_and_secret(
+    backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "new" / "home")
+    done = restore(settings, backup, secret_file=secret_file)
+    assert (done.set_aside, done.fits_secret) == ((), True)
+    assert stat.S_IMODE(settings.home.stat().st_mode) == 0o700
+    assert stat.S_IMODE(settings.secret_path.stat().st_mode) == 0o600
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+
+
+def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
+    backup: Path, stored: Accepted, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other")
+    with pytest.raises(UnsafeSetup, match="no receipt"):
+        restore(settings, backup)
+    assert not settings.database_path.exists()
+    done = restore(settings, backup, without_secret=True)
+    assert not done.fits_secret
+    opened = open_instance(settings, HandMovedClock())
+    with pytest.raises(ReceiptWrong):
+        read_own_result(opened, stored.id, stored.receipt)
+    # The same person is a stranger now.
+    assert send(opened, a_submission(number=1)).id != stored.id
+    assert len(rows_of(opened)["contributor"]) == 2
+    opened.close()
+
+
+def test_a_secret_that_is_replaced_is_set_aside(
+    backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other")
+    settings.home.mkdir()
+    create_secret(settings.secret_path)
+    before = settings.secret_path.read_bytes()
+    with pytest.raises(UnsafeSetup):
+        restore(settings, backup)
+    (kept,) = restore(settings, backup, secret_file=secret_file).set_aside
+    assert kept.read_bytes() == before
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    assert settings.secret_path.read_bytes() == secret_file.read_bytes()
+
+
+def test_a_secret_of_another_instance_is_refused(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    create_secret(tmp_path / "wrong")
+    before = content(instance.settings.home)
+    with pytest.raises(UnsafeSetup, match="not the secret"):
+        restore(instance.settings, backup, secret_file=tmp_path / "wrong")
+    assert content(instance.settings.home) == before
+
+
+def test_while_the_instance_is_open_nothing_is_touched(instance: Instance, backup: Path) -> None:
+    opened = open_instance(instance.settings, HandMovedClock())
+    with pytest.raises(InstanceInUse):
+        restore(instance.settings, backup)
+    assert len(rows_of(opened)["unit"]) == 2
+    opened.close()
+
+
+def spoil_as_text(backup: Path) -> None:
+    backup.write_bytes(b"a shopping list\n" * 400)
+
+
+def spoil_as_empty(backup: Path) -> None:
+    backup.write_bytes(b"")
+
+
+def spoil_as_other_program(backup: Path) -> None:
+    backup.unlink()
+    with closing(dbapi2.connect(backup)) as foreign:
+        foreign.execute("CREATE TABLE recipes (name TEXT)")
+
+
+def spoil_a_page(backup: Path) -> None:
+    index = "SELECT rootpage FROM sqlite_schema WHERE type = 'index' AND tbl_name = 'submission'"
+    with closing(dbapi2.connect(backup)) as connection:
+        page = connection.execute(index).fetchone()
+    whole = bytearray(backup.read_bytes())
+    whole[(page[0] - 1) * 4096 + 8 : page[0] * 4096] = b"\x7f" * 4088
+    backup.write_bytes(whole)
+
+
+def spoil_a_reference(backup: Path) -> None:
+    with closing(dbapi2.connect(backup)) as connection, connection:
+        connection.execute("UPDATE unit SET contributor_id = 99")
+
+
+def cut_off(backup: Path) -> None:
+    backup.write_bytes(backup.read_bytes()[: backup.stat().st_size // 2])
+
+
+def make_newer(backup: Path) -> None:
+    set_version(backup, "9999")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "fault"),
+    [
+        (spoil_as_text, StorageBroken),
+        (spoil_as_empty, StorageBroken),
+        (spoil_as_other_program, StorageBroken),
+        (spoil_a_page, StorageBroken),
+        (spoil_a_reference, StorageBroken),
+        (cut_off, StorageBroken),
+        (make_newer, SchemaMismatch),
+        (Path.unlink, UnsafeSetup),
+    ],
+)
+def test_what_is_no_sound_backup_is_refused_and_nothing_is_touched(
+    instance: Instance, backup: Path, spoil: object, fault: type[KbapiError]
+) -> None:
+    spoil(backup)
+    before = content(instance.settings.home)
+    with pytest.raises(fault):
+        restore(instance.settings, backup)
+    assert content(instance.settings.home) == before
+    assert units(instance.settings) == 2
+
+
+def test_an_instance_is_not_restored_from_itself(instance: Instance, backup: Path) -> None:
+    with pytest.raises(UnsafeSetup):
+        restore(instance.settings, instance.settings.database_path)
+
+
+def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
+    instance: Instance, backup: Path
+) -> None:
+    set_version(backup, "0006")
+    assert restore(instance.settings, backup).needs_upgrade
+    with pytest.raises(SchemaMismatch, match="kbapi db upgrade"):
+        open_instance(instance.settings)
+
+
+def test_a_read_only_instance_stays_as_it_is(instance: Instance, backup: Path) -> None:
+    settings = Settings(home=instance.settings.home, read_only=True)
+    with pytest.raises(InstanceReadOnly):
+        restore(settings, backup)
+
+
+def test_two_restores_keep_both_databases(instance: Instance, backup: Path) -> None:
+    clock = HandMovedClock()
+    first = restore_backup(instance.settings, backup, now=clock)
+    clock.moment += timedelta(seconds=1)
+    second = restore_backup(instance.settings, backup, now=clock)
+    assert len({*first.set_aside, *second.set_aside}) == 2
+    assert all(path.exists() for path in (*first.set_aside, *second.set_aside))

@@ -1,0 +1,117 @@
+"""Read-only by the host's word, for want of room or by the file's mode: reads go on."""
+
+import os
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.advice.start import advise_start
+from kbapi.app import create_app
+from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
+from kbapi.intake.accept import rehearse_submission
+from kbapi.intake.own_results import withdraw_own_result
+from kbapi.settings import Settings
+from kbapi.storage.instance import Instance, open_instance, upgrade_instance
+from kbapi.storage.write_gate import WriteGate
+from tests.makers import HandMovedClock, a_body, a_question, a_submission, rows_of, send
+
+NO_DISK_IS_SO_LARGE = 1 << 60
+A_LOOK_LATER_S = 1.05
+
+
+def reopened(instance: Instance, **changes: object) -> Instance:
+    """The same instance as a host with other settings opens it."""
+    return open_instance(Settings(home=instance.settings.home, **changes), HandMovedClock())
+
+
+def client_of(instance: Instance) -> FlaskClient:
+    return create_app(instance).test_client()
+
+
+def let_the_disk_have(monkeypatch: pytest.MonkeyPatch, free: int) -> None:
+    room = SimpleNamespace(f_bavail=free, f_frsize=1)
+    monkeypatch.setattr(os, "statvfs", lambda _path: room)
+
+
+@pytest.mark.parametrize(
+    ("changes", "fault"),
+    [
+        ({"read_only": True}, InstanceReadOnly),
+        ({"min_free_bytes": NO_DISK_IS_SO_LARGE}, StorageFull),
+    ],
+)
+def test_nothing_is_written_and_everything_else_is_answered(
+    instance: Instance, changes: dict[str, object], fault: type[StorageUnwritable]
+) -> None:
+    stored = send(instance, a_submission(number=1))
+    before = rows_of(instance)
+    closed = reopened(instance, **changes)
+    with pytest.raises(fault):
+        send(closed, a_submission(number=2))
+    with pytest.raises(fault):
+        withdraw_own_result(closed, stored.id, stored.receipt)
+    assert b'"units":1' in advise_start(closed, a_question(closed)).body
+    assert rehearse_submission(closed, a_body(a_submission(number=2))).settings
+    assert rows_of(closed) == before
+    closed.close()
+
+
+def test_over_http_it_is_503_with_a_time_to_come_back_and_health_tells_it(
+    instance: Instance,
+) -> None:
+    for changes, code, seconds in (
+        ({"read_only": True}, "read_only", "300"),
+        ({"min_free_bytes": NO_DISK_IS_SO_LARGE}, "storage_full", "60"),
+    ):
+        closed = reopened(instance, **changes)
+        client = client_of(closed)
+        refused = client.post("/v1/submissions", json=a_submission())
+        assert (refused.status_code, refused.mimetype) == (503, "application/problem+json")
+        assert refused.get_json()["type"] == f"/problems/{code}"
+        assert refused.headers["Retry-After"] == seconds
+        ready = client.get("/health/ready")
+        assert (ready.status_code, ready.get_json()) == (200, {"status": "ready", "writes": code})
+        assert client.get("/v1/start?chip=norvane-sable-7-4820mx").status_code == 200
+        closed.close()
+    assert client_of(instance).get("/health/ready").get_json()["writes"] == "taken"
+
+
+def test_writing_goes_on_without_a_restart_when_there_is_room_again(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    least = instance.settings.min_free_bytes
+    let_the_disk_have(monkeypatch, least - 1)
+    with pytest.raises(StorageFull):
+        send(instance, a_submission())
+    let_the_disk_have(monkeypatch, least)
+    time.sleep(A_LOOK_LATER_S)
+    assert send(instance, a_submission()).id
+
+
+def test_the_disk_is_asked_at_most_once_a_second(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: list[object] = []
+    asked = os.statvfs
+    monkeypatch.setattr(os, "statvfs", lambda path: (looks.append(path), asked(path))[1])
+    began = time.monotonic()
+    for _ in range(50):
+        instance.gate.require_open()
+    assert 1 <= len(looks) <= 1 + (time.monotonic() - began)
+
+
+def test_a_folder_that_may_not_be_written_closes_the_gate(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The super-user may write anywhere: the kernel's answer is given for it.
+    monkeypatch.setattr(os, "access", lambda path, _mode: path != instance.settings.home)
+    assert WriteGate(instance.settings).why_closed() is StorageUnwritable
+
+
+def test_a_read_only_instance_is_neither_made_nor_upgraded(tmp_path: Path) -> None:
+    with pytest.raises(InstanceReadOnly):
+        upgrade_instance(Settings(home=tmp_path / "home", read_only=True))
+    assert list((tmp_path / "home").iterdir()) == []
