@@ -5,7 +5,7 @@ from typing import Final
 
 from flask import request
 
-from kbapi.curation.keys import KEY_PREFIX
+from kbapi.access.keys import KEY_PREFIX
 from kbapi.errors import (
     AccessKeyMissing,
     ContributorMissing,

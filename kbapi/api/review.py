@@ -6,12 +6,12 @@ from uuid import UUID
 from flask import Response, request
 from flask_smorest import Blueprint
 
+from kbapi.access.keys import CURATE, KeyHolder, require_scope
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import bearer_key, require_json, require_no_parameters
 from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.item import show_item
-from kbapi.curation.keys import CURATE, KeyHolder, require_scope
 from kbapi.curation.queue import ReviewSchema, list_waiting
 
 blueprint = Blueprint(

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 import orjson
 
+from kbapi.access.keys import GIVEN_SCOPES, give_key, list_keys, revoke_key
 from kbapi.cli.common import bullet, home_option, json_option, paragraph, settings_of, told_errors
-from kbapi.curation.keys import GIVEN_SCOPES, give_key, list_keys, revoke_key
 from kbapi.storage.instance import open_instance
 
 

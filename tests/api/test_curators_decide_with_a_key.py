@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kbapi.curation.keys import give_key, revoke_key
+from kbapi.access.keys import give_key, revoke_key
 from kbapi.storage.instance import Instance
 from tests.makers import a_setting, a_submission
 

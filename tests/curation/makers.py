@@ -2,8 +2,8 @@
 
 from typing import Any
 
+from kbapi.access.keys import KeyHolder, give_key
 from kbapi.curation.decisions import DecisionsTold, accept_decisions
-from kbapi.curation.keys import KeyHolder, give_key
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
 from tests.makers import a_body, a_setting, a_submission, send

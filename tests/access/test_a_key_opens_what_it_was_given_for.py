@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from kbapi.curation.keys import give_key, list_keys, require_scope, revoke_key
+from kbapi.access.keys import give_key, list_keys, require_scope, revoke_key
 from kbapi.errors import AccessKeyWrong, KeyRefused, ScopeMissing
 from kbapi.storage import key_rows
 from kbapi.storage.instance import Instance
