@@ -234,13 +234,13 @@ class ServerUnreachable(KbapiError):
 
 
 class AccessKeyMissing(KbapiError):
-    """An endpoint for people who look after results was asked without a key."""
+    """Something that needs an access key was asked without one."""
 
     code = "access_key_missing"
     title = "No access key was sent"
     explanation = (
-        "This is for people who look after the instance: send 'Authorization: Bearer kbk_...' with "
-        "the key that the host gave you."
+        "This asks for an access key: send 'Authorization: Bearer kbk_...' with the key that the "
+        "host gave you."
     )
 
 
@@ -258,6 +258,17 @@ class ScopeMissing(KbapiError):
     code = "scope_missing"
     title = "This access key does not open this"
     explanation = "The key is good for other things only. Ask the host for one with this scope."
+
+
+class RateExceeded(KbapiError):
+    """More requests came from one place than the host allows in a minute."""
+
+    code = "rate_exceeded"
+    title = "Too many requests"
+    explanation = (
+        "Nothing was stored. Wait as many seconds as Retry-After says; the RateLimit fields of "
+        "every answer tell how many requests are left."
+    )
 
 
 class SettingUnknown(KbapiError):
@@ -309,6 +320,14 @@ class BodyTooLarge(KbapiError):
     code = "body_too_large"
     title = "The body is too large"
     explanation = "One result needs a few kilobytes. Nothing was stored."
+
+
+class BodyTooSlow(KbapiError):
+    """The body did not come in time, or its sender left."""
+
+    code = "body_too_slow"
+    title = "The body came too slowly"
+    explanation = "The body stopped coming before its end. Nothing was stored: send it again."
 
 
 class MediaTypeWrong(KbapiError):

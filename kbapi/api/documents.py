@@ -152,6 +152,12 @@ def openapi_document(api: Api) -> dict[str, Any]:
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)
     document: dict[str, Any] = api.spec.to_dict()
+    for path in document["paths"].values():
+        for operation in path.values():
+            if "requestBody" in operation:
+                operation["responses"].update(
+                    problem_answers(_408="The body stopped coming before its end; nothing stored.")
+                )
     for unused in _SHAPES_OF_THE_FRAMEWORK:
         document["components"]["schemas"].pop(unused, None)
     document["components"].pop("responses", None)

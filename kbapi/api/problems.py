@@ -6,7 +6,7 @@ from typing import Any, Final
 import orjson
 from flask import Flask, Response, g
 from flask_smorest import Api
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import ClientDisconnected, HTTPException
 from werkzeug.wrappers import Response as BaseResponse
 
 from kbapi import errors
@@ -27,6 +27,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.ChipUnknown: 404,
     errors.SettingUnknown: 404,
     errors.MethodWrong: 405,
+    errors.BodyTooSlow: 408,
     errors.SubmissionGone: 410,
     errors.BodyTooLarge: 413,
     errors.MediaTypeWrong: 415,
@@ -36,6 +37,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.KeyRefused: 422,
     errors.IdempotencyKeyReused: 422,
     errors.RequestUnreadable: 400,
+    errors.RateExceeded: 429,
     errors.Unexpected: 500,
     errors.StorageBroken: 503,
     errors.StorageBusy: 503,
@@ -82,6 +84,8 @@ class ProblemApi(Api):
         if error.code is None or error.code < 400:
             return error.get_response()  # a redirect is no error
         kind = _OF_FRAMEWORK.get(error.code)
+        if isinstance(error, ClientDisconnected):
+            kind = errors.BodyTooSlow
         if kind is None:
             kind = errors.RequestUnreadable if error.code < 500 else errors.Unexpected
         response = problem_response(kind())
@@ -105,6 +109,7 @@ def problem_response(error: KbapiError) -> Response:
     if error.problems:
         body["errors"] = [_told(problem) for problem in error.problems]
     response = Response(orjson.dumps(body), status, mimetype="application/problem+json")
+    response.headers["Cache-Control"] = "no-store"
     if (seconds := _RETRY_AFTER_S.get(type(error))) is not None:
         response.headers["Retry-After"] = str(seconds)
     if (challenge := _BEARER_WANTED.get(type(error))) is not None:

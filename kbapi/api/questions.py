@@ -7,6 +7,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import Schema
 
+from kbapi.access.gate import Need
 from kbapi.advice.gains import advise_gains
 from kbapi.advice.gains_question import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.lasting import (
@@ -21,6 +22,7 @@ from kbapi.advice.power_question import PowerQuestionSchema, parse_power_questio
 from kbapi.advice.question import Question, QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
 from kbapi.advice.start import advise_start
+from kbapi.api.admission import needs
 from kbapi.api.answers import instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.storage.answers import AnswerBytes
@@ -49,6 +51,7 @@ def _documented(
 
 @blueprint.route("/start", methods=["GET"])
 @blueprint.doc(**_documented("A start with its uncertainty, or why there is none.", "StartAnswer"))
+@needs(blueprint, Need.READING)
 def suggest_start() -> Response:
     """Suggest the first setting to try, with what it stands for and on."""
     return _answer(advise_start)
@@ -56,6 +59,7 @@ def suggest_start() -> Response:
 
 @blueprint.route("/stability", methods=["GET"])
 @blueprint.doc(**_documented("Shares with bands, own and borrowed apart.", "StabilityAnswer"))
+@needs(blueprint, Need.READING)
 def show_stability() -> Response:
     """Show the share of units that hold each setting, with bands and percentiles."""
     return _answer(advise_stability)
@@ -65,6 +69,7 @@ def show_stability() -> Response:
 @blueprint.doc(
     **_documented("What the platform allows, with notes.", "LocksAnswer", LockQuestionSchema)
 )
+@needs(blueprint, Need.READING)
 def show_locks() -> Response:
     """Show whether each control can be used, where that was found, and what is left if not."""
     question = parse_lock_question(request.args.to_dict(flat=False), instance().catalogue)
@@ -73,6 +78,7 @@ def show_locks() -> Response:
 
 @blueprint.route("/lasting", methods=["GET"])
 @blueprint.doc(**_documented("How long settings last.", "LastingAnswer", LastingQuestionSchema))
+@needs(blueprint, Need.READING)
 def show_lasting() -> Response:
     """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""
     question = parse_lasting_question(request.args.to_dict(flat=False), instance().catalogue)
@@ -83,6 +89,7 @@ def show_lasting() -> Response:
 @blueprint.doc(
     **_documented("What tuning changed, by load and cap.", "GainsAnswer", GainsQuestionSchema)
 )
+@needs(blueprint, Need.READING)
 def show_gains() -> Response:
     """Show what tuning changed on pairs of readings, and where one's own pair lies among them."""
     question = parse_gains_question(request.args.to_dict(flat=False), instance().catalogue)
@@ -93,6 +100,7 @@ def show_gains() -> Response:
 @blueprint.doc(
     **_documented("Performance over power, with limits.", "PowerAnswer", PowerQuestionSchema)
 )
+@needs(blueprint, Need.READING)
 def suggest_power_limit() -> Response:
     """Suggest the smallest power limit that keeps a share of performance, at stock and tuned."""
     question = parse_power_question(request.args.to_dict(flat=False), instance().catalogue)
