@@ -36,9 +36,11 @@ def free_port() -> int:
 class Server:
     """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
 
-    def __init__(self, home: Path, workers: int = 2) -> None:
+    def __init__(self, home: Path, workers: int = 2, **settings: str) -> None:
         self.home = home
         self.workers = workers
+        # Limits are far unless a test is about them.
+        self.settings = {"KBAPI_RATE_PER_NETWORK": "1000000", **settings}
         self.port = free_port()
         self.log = home.parent / f"server-{self.port}.log"
 
@@ -54,7 +56,13 @@ class Server:
         command = [*KBAPI, "serve", "--home", str(self.home), "--port", str(self.port)]
         command += ["--workers", str(self.workers), "--threads", "8"]
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+            self.process = subprocess.Popen(
+                command,
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+                env={**os.environ, **self.settings},
+            )
         deadline = time.monotonic() + 30
         while time.monotonic() < deadline:
             try:
