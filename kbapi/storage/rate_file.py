@@ -89,11 +89,6 @@ class RateFile:
         if connection is not None:
             connection.close()
 
-    def close(self) -> None:
-        """Give the file back to the operating system."""
-        with self._lock:
-            self._forget_connection()
-
 
 def remove_rate_file(path: Path) -> None:
     """Take away what an earlier run counted, so that a broken file does not outlive it."""
