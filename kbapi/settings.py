@@ -19,7 +19,8 @@ class Settings(BaseSettings):
 
     home: Path = Field(
         default=Path("kbapi-home"),
-        description="Folder that holds the instance: the database, the secret, the write lock.",
+        description="Folder of the instance: `kbapi.sqlite3`, `secret.key`, `write.lock`, "
+        "`rates.sqlite3`, `metrics/`, and `next-step-CHIP.json` while a search goes on.",
     )
     max_body_bytes: int = Field(
         default=1_048_576,
@@ -66,7 +67,8 @@ class Settings(BaseSettings):
     log_level: str = Field(
         default="INFO",
         pattern="^(DEBUG|INFO|WARNING|ERROR)$",
-        description="Least severe log lines that are written to standard error.",
+        description="Least severe log lines on standard error: `DEBUG`, `INFO`, `WARNING` or "
+        "`ERROR`.",
     )
 
     @field_validator("cors_origins", mode="before")
