@@ -330,6 +330,22 @@ class BodyTooSlow(KbapiError):
     explanation = "The body stopped coming before its end. Nothing was stored: send it again."
 
 
+class AddressTooLong(KbapiError):
+    """Path and query are longer than any question needs."""
+
+    code = "address_too_long"
+    title = "The address is too long"
+    explanation = "Path and query together have 8,000 characters at most; questions need far fewer."
+
+
+class HeadTooLarge(KbapiError):
+    """The header fields are more, or larger, than any request needs."""
+
+    code = "head_too_large"
+    title = "The header fields are too large"
+    explanation = "A request has 64 header fields at most, each of 4,000 characters at most."
+
+
 class MediaTypeWrong(KbapiError):
     """The Content-Type is not one that this endpoint reads."""
 

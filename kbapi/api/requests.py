@@ -17,6 +17,9 @@ _HEADERS: Final = {
 # What is no page needs nothing that a page may have; pages bring a policy of their own.
 _POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
+SAFE_HEADERS: Final = {**_HEADERS, "Content-Security-Policy": _POLICY, "Cache-Control": "no-store"}
+"""What an answer without an application leaves with."""
+
 
 def follow_requests(app: Flask) -> None:
     """Give each request of the app an id, and each answer headers and a log line."""

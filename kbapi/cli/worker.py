@@ -1,12 +1,28 @@
 """A worker of gunicorn whose threads nobody can hold for long by sending or reading slowly."""
 
 import errno
+import logging
 import socket
 import time
+from http import HTTPStatus
 from typing import Any, Final
+from uuid import uuid4
 
 from gunicorn.http import get_parser
+from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine, ParseException
 from gunicorn.workers.gthread import _DEFER, TConn, ThreadWorker
+
+from kbapi.api.problems import PROBLEM_TYPE, STATUS_OF, problem_document
+from kbapi.api.requests import SAFE_HEADERS
+from kbapi.errors import (
+    AddressTooLong,
+    HeadTooLarge,
+    KbapiError,
+    RequestUnreadable,
+    Unexpected,
+)
+
+log = logging.getLogger(__name__)
 
 _FIRST_BYTE_S: Final = 0.1
 """How long a thread waits for a connection that says nothing; then nobody's thread waits for it."""
@@ -66,3 +82,34 @@ class HurriedWorker(ThreadWorker):
             conn.parser = get_parser(self.cfg, HurriedSocket(conn.sock), conn.client)
         conn.parser.unreader.sock.begin()
         return super().handle(conn)
+
+    def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
+        """Nothing; tells whoever sent what is no request so, and the log without their words."""
+        problem, request_id = _problem_of(exc), uuid4().hex
+        status = HTTPStatus(STATUS_OF[type(problem)])
+        body = problem_document(problem, request_id)
+        fields = {
+            **SAFE_HEADERS,
+            "Kbapi-Request-Id": request_id,
+            "Content-Type": PROBLEM_TYPE,
+            "Content-Length": str(len(body)),
+            "Connection": "close",
+        }
+        lines = [f"HTTP/1.1 {status.value} {status.phrase}"]
+        lines += [f"{name}: {value}" for name, value in fields.items()]
+        log.info(
+            "no_request",
+            extra={"request_id": request_id, "status": status.value, "problem": problem.code},
+        )
+        try:
+            client.sendall("\r\n".join([*lines, "", ""]).encode() + body)
+        except OSError:
+            log.debug("nobody was there to be told")
+
+
+def _problem_of(fault: Exception) -> KbapiError:
+    if isinstance(fault, LimitRequestLine):
+        return AddressTooLong()
+    if isinstance(fault, LimitRequestHeaders):
+        return HeadTooLarge()
+    return RequestUnreadable() if isinstance(fault, ParseException) else Unexpected()

@@ -117,13 +117,26 @@ def test_a_kept_connection_begins_a_new_time_with_each_request(server: Server) -
             + b"\r\n",
             431,
         ),
+        (b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\nanna@mail.example\r\n\r\n", 400),
+        (b"anna@mail.example\r\n\r\n", 400),
     ],
-    ids=["a long query", "a long field", "many fields"],
+    ids=["a long query", "a long field", "many fields", "no field", "no request"],
 )
-def test_heads_beyond_all_need_are_refused(server: Server, sent: bytes, status: int) -> None:
+def test_what_is_no_request_or_beyond_all_need_is_a_problem_and_never_repeated(
+    server: Server, sent: bytes, status: int
+) -> None:
     with connect(server) as connection:
         connection.sendall(sent)
-        assert answer_of(connection)[0] == status
+        found, told = answer_of(connection)
+    assert found == status
+    fields, _, body = told.partition(b"\r\n\r\n")
+    assert b"Content-Type: application/problem+json" in fields
+    assert b"Content-Security-Policy: default-src 'none'" in fields
+    problem = json.loads(body)
+    assert problem["status"] == status
+    assert server.ask("GET", problem["type"]).status == 200
+    assert b"anna" not in told + server.log.read_bytes()
+    assert problem["request_id"] in server.log.read_text()
 
 
 def test_two_workers_let_through_exactly_what_the_limit_says_and_write_down_nobody(
