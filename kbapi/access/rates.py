@@ -21,7 +21,7 @@ log = logging.getLogger(__name__)
 
 WINDOW_S: Final = 60
 _DAY_S: Final = 86_400
-_REST_S: Final = 5
+_REST_S: Final = 10
 """After a fault nothing is counted for so long: waiting for it would cost every request."""
 _IPV4_BITS: Final = 24
 _IPV6_BITS: Final = 56

@@ -16,7 +16,7 @@ from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance
-from kbapi.storage.rate_file import remove_rate_file
+from kbapi.storage.rate_file import renew_rate_file
 from kbapi.storage.rate_server import require_rate_library
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 
@@ -71,7 +71,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     # Workers read their settings from the environment, as any other WSGI server's would.
     os.environ["KBAPI_HOME"] = str(home.resolve())
     share_between_processes(home.resolve() / "metrics")
-    remove_rate_file(Settings(home=home.resolve()).rates_path)
+    renew_rate_file(Settings(home=home.resolve()).rates_path)
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
         {

@@ -2,6 +2,7 @@
 
 import os
 import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,8 +11,12 @@ from pysqlite3 import dbapi2
 from kbapi.clock import Clock
 from kbapi.storage.rate_counts import CountsUnavailable
 
-PATIENCE_S: Final = 0.05
-"""How long a request may wait to be counted before it goes on uncounted."""
+PATIENCE_S: Final = 0.5
+"""How long a request may wait to be counted before it goes on uncounted.
+
+Long enough that a busy machine, where whoever holds the file may be asleep, still counts: limits
+that went away under load would be none.
+"""
 _PRUNED_EVERY_S: Final = 60
 _PRAGMAS: Final = (
     f"PRAGMA busy_timeout={round(PATIENCE_S * 1000)}",
@@ -65,24 +70,12 @@ class RateFile:
 
     def _counted(self, key: str, now: int, expiry: int) -> int:
         if self._connection is None:
-            self._connection = self._open()
+            self._connection = _open(self._path)
         if now >= self._prunes_at:
             self._connection.execute(_PRUNE, (now,))
             self._prunes_at = now + _PRUNED_EVERY_S
         ((hits,),) = self._connection.execute(_COUNT, (key, now + expiry)).fetchall()
         return int(hits)
-
-    def _open(self) -> Any:
-        # Made for the owner's eyes before SQLite would make it for everybody's.
-        os.close(os.open(self._path, os.O_CREAT | os.O_RDWR, 0o600))
-        connection = dbapi2.connect(self._path, isolation_level=None, check_same_thread=False)
-        try:
-            for statement in (*_PRAGMAS, _SCHEMA):
-                connection.execute(statement).fetchall()
-        except dbapi2.Error:
-            connection.close()
-            raise
-        return connection
 
     def _forget_connection(self) -> None:
         connection, self._connection = self._connection, None
@@ -90,7 +83,26 @@ class RateFile:
             connection.close()
 
 
-def remove_rate_file(path: Path) -> None:
-    """Take away what an earlier run counted, so that a broken file does not outlive it."""
-    for part in ("", "-wal", "-shm"):
-        path.with_name(path.name + part).unlink(missing_ok=True)
+def _open(path: Path) -> Any:
+    # Made for the owner's eyes before SQLite would make it for everybody's.
+    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    connection = dbapi2.connect(path, isolation_level=None, check_same_thread=False)
+    try:
+        for statement in (*_PRAGMAS, _SCHEMA):
+            connection.execute(statement).fetchall()
+    except dbapi2.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def renew_rate_file(path: Path) -> None:
+    """Begin a run with an empty file, so that a broken one does not outlive an earlier run.
+
+    It is whole before workers open it, who would turn each other away while they make it. Where it
+    can't be made they go on uncounted, and tell.
+    """
+    with suppress(OSError, dbapi2.Error):
+        for part in ("", "-wal", "-shm"):
+            path.with_name(path.name + part).unlink(missing_ok=True)
+        _open(path).close()

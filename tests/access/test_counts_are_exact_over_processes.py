@@ -15,7 +15,7 @@ from kbapi.errors import UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage import rate_server
 from kbapi.storage.rate_counts import CountsUnavailable
-from kbapi.storage.rate_file import RateFile, remove_rate_file
+from kbapi.storage.rate_file import RateFile, renew_rate_file
 from kbapi.storage.rate_server import RateServer
 from kbapi.storage.secret import Secret
 from tests.access.redis_server import a_redis_server
@@ -50,6 +50,7 @@ def count_many(settings: Settings, results: "multiprocessing.Queue[list[int]]") 
 
 def test_requests_to_several_processes_are_counted_once_each(settings: Settings) -> None:
     bounded = settings.model_copy(update={"rate_per_network": 10**9})
+    renew_rate_file(bounded.rates_path)  # as `kbapi serve` does
     context = multiprocessing.get_context("spawn")
     results: multiprocessing.Queue[list[int]] = context.Queue()
     workers = [
@@ -143,13 +144,21 @@ def test_counting_in_a_file_loads_nothing_of_redis() -> None:
     assert ran.stdout.strip() == "[]"
 
 
-def test_a_file_that_is_taken_away_is_made_anew(tmp_path: Path) -> None:
+def test_each_run_begins_with_an_empty_file_whatever_the_last_one_left(tmp_path: Path) -> None:
     path = tmp_path / "rates.sqlite3"
     path.write_bytes(b"broken" * 1_000)
-    counts = RateFile(path, HandMovedClock())
     with pytest.raises(CountsUnavailable):
-        counts.incr("key", 60)
-    remove_rate_file(path)
-    assert [counts.incr("key", 60) for _ in range(3)] == [1, 2, 3]
-    remove_rate_file(path)
-    assert not list(tmp_path.iterdir())
+        RateFile(path, HandMovedClock()).incr("key", 60)
+    for _ in range(2):
+        renew_rate_file(path)
+        counts = RateFile(path, HandMovedClock())
+        assert [counts.incr("key", 60) for _ in range(3)] == [1, 2, 3]
+        assert path.stat().st_mode & 0o077 == 0
+
+
+def test_where_no_file_can_be_made_the_run_begins_all_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "rates.sqlite3"
+    (path / "in the way").mkdir(parents=True)
+    renew_rate_file(path)
+    with pytest.raises(CountsUnavailable):
+        RateFile(path, HandMovedClock()).incr("key", 60)

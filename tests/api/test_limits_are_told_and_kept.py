@@ -219,7 +219,7 @@ def test_where_nothing_can_be_counted_nobody_is_turned_away(
     if holder is not None:
         holder.execute("ROLLBACK")
         holder.close()
-        clock.moment += timedelta(seconds=6)
+        clock.moment += timedelta(seconds=11)
         assert "RateLimit" in ask(client).headers
 
 
