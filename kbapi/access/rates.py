@@ -1,12 +1,13 @@
 """How often somebody may ask: counted by key or by network, under a hash that lives for a day.
 
-No address and no key is stored or sent anywhere: what is counted is a keyed hash of the network or
-of the key's number, of the day and of the minute.
+No address and no key is stored or sent anywhere: what is counted is a hash of the network or of the
+key's number, under a key of the day, and the minute.
 """
 
 import ipaddress
 import logging
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Final
 
 from kbapi.clock import Clock
@@ -49,6 +50,7 @@ class Rates:
         self._per_network = settings.rate_per_network
         self._now = now
         self._rests_until = 0.0
+        self._daily = (-1, b"")
 
     def count_key(self, number: int) -> Standing | None:
         """One request more with this key; None where nothing can be counted now."""
@@ -62,15 +64,22 @@ class Rates:
         now = self._now().timestamp()
         if now < self._rests_until:
             return None
-        shown = self._secret.keyed_hash("rate", f"{int(now) // _DAY_S} {who}".encode())
+        shown = blake2b(who.encode(), key=self._key_of(int(now) // _DAY_S), digest_size=16).digest()
         # Everybody's minute begins at another second, so that they do not all come back at once.
         minute, second = divmod(int(now) + shown[0] % WINDOW_S, WINDOW_S)
         try:
-            hits = self._counts.incr(f"{shown[:16].hex()}:{minute}", WINDOW_S)
+            hits = self._counts.incr(f"{shown.hex()}:{minute}", WINDOW_S)
         except CountsUnavailable as fault:
             self._rest(now, fault)
             return None
         return Standing(limit, max(0, limit - hits), WINDOW_S - second, hits > limit)
+
+    def _key_of(self, day: int) -> bytes:
+        known, key = self._daily
+        if known != day:
+            key = self._secret.keyed_hash("rate", str(day).encode())
+            self._daily = day, key
+        return key
 
     def _rest(self, now: float, fault: CountsUnavailable) -> None:
         # Nobody is turned away for a fault of ours; whoever watches is told.

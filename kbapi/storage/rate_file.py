@@ -20,6 +20,7 @@ that went away under load would be none.
 _PRUNED_EVERY_S: Final = 60
 _PRAGMAS: Final = (
     f"PRAGMA busy_timeout={round(PATIENCE_S * 1000)}",
+    "PRAGMA page_size=1024",  # each count writes a page to the log
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=OFF",  # counts of one minute are not worth a flush
     "PRAGMA trusted_schema=OFF",

@@ -155,6 +155,7 @@ def test_two_workers_let_through_exactly_what_the_limit_says_and_write_down_nobo
             used = 0
         with ThreadPoolExecutor(6) as clients:
             told = list(clients.map(ask, range(60)))
+        assert b"rates_unavailable" not in server.log.read_bytes()
         assert sum(reply.status == 200 for reply in told) == 40 - used
         refused = [reply for reply in told if reply.status == 429]
         assert len(refused) == 20 + used
