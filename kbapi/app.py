@@ -3,6 +3,7 @@
 from typing import Final
 
 from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 import kbapi
 from kbapi.api import (
@@ -16,6 +17,8 @@ from kbapi.api import (
     review,
     submissions,
 )
+from kbapi.api.admission import admit_requests
+from kbapi.api.cors import allow_origins
 from kbapi.api.documents import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.api.requests import follow_requests
@@ -35,8 +38,18 @@ _ENDPOINTS: Final = (
 )
 
 
-def create_app(instance: Instance) -> Flask:
-    """The WSGI application that serves this instance; opens no connection yet."""
+def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
+    """The WSGI application that serves this instance; opens no connection yet.
+
+    Not guarded, it asks for no key to read or send and counts nothing: for whoever has the folder.
+
+    Raises
+    ------
+    LookupError
+        When an endpoint does not say what it needs.
+    UnsafeSetup
+        When requests are to be counted by what is not installed.
+    """
     app = Flask("kbapi", static_folder=None)
     app.config.update(
         API_TITLE="kbapi",
@@ -77,4 +90,9 @@ def create_app(instance: Instance) -> Flask:
         api.register_blueprint(endpoint.blueprint)
     app.extensions["kbapi_document"] = api
     app.register_blueprint(views.blueprint)
+    admit_requests(app, is_guarded=is_guarded)
+    if instance.settings.cors_origins:
+        allow_origins(app, instance.settings.cors_origins)
+    if proxies := instance.settings.trusted_proxies:
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=proxies, x_proto=proxies)  # type: ignore[method-assign]
     return app

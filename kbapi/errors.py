@@ -267,13 +267,13 @@ class ServerUnreachable(KbapiError):
 
 
 class AccessKeyMissing(KbapiError):
-    """An endpoint for people who look after results was asked without a key."""
+    """Something that needs an access key was asked without one."""
 
     code = "access_key_missing"
     title = "No access key was sent"
     explanation = (
-        "This is for people who look after the instance: send 'Authorization: Bearer kbk_...' with "
-        "the key that the host gave you."
+        "This asks for an access key: send 'Authorization: Bearer kbk_...' with the key that the "
+        "host gave you."
     )
 
 
@@ -291,6 +291,17 @@ class ScopeMissing(KbapiError):
     code = "scope_missing"
     title = "This access key does not open this"
     explanation = "The key is good for other things only. Ask the host for one with this scope."
+
+
+class RateExceeded(KbapiError):
+    """More requests came from one place than the host allows in a minute."""
+
+    code = "rate_exceeded"
+    title = "Too many requests"
+    explanation = (
+        "Nothing was stored. Wait as many seconds as Retry-After says; the RateLimit fields of "
+        "every answer tell how many requests are left."
+    )
 
 
 class SettingUnknown(KbapiError):
@@ -342,6 +353,30 @@ class BodyTooLarge(KbapiError):
     code = "body_too_large"
     title = "The body is too large"
     explanation = "One result needs a few kilobytes. Nothing was stored."
+
+
+class BodyTooSlow(KbapiError):
+    """The body did not come in time, or its sender left."""
+
+    code = "body_too_slow"
+    title = "The body came too slowly"
+    explanation = "The body stopped coming before its end. Nothing was stored: send it again."
+
+
+class AddressTooLong(KbapiError):
+    """Path and query are longer than any question needs."""
+
+    code = "address_too_long"
+    title = "The address is too long"
+    explanation = "Path and query together have 8,000 characters at most; questions need far fewer."
+
+
+class HeadTooLarge(KbapiError):
+    """The header fields are more, or larger, than any request needs."""
+
+    code = "head_too_large"
+    title = "The header fields are too large"
+    explanation = "A request has 64 header fields at most, each of 4,000 characters at most."
 
 
 class MediaTypeWrong(KbapiError):

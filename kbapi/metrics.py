@@ -47,6 +47,11 @@ class _Counters:
             ("status",),
             registry=self.registry,
         )
+        self.rate_faults = Counter(
+            "kbapi_rate_faults",
+            "How often requests went on uncounted, because nothing could count them.",
+            registry=self.registry,
+        )
 
 
 _counters = _Counters()
@@ -102,6 +107,11 @@ def count_rule(rule: str, concern: Concern) -> None:
 def count_follow_up(status: FollowUpStatus) -> None:
     """One follow-up more that was screened so."""
     _counters.follow_ups.labels(status).inc()
+
+
+def count_rate_fault() -> None:
+    """One time more that counting requests had to rest."""
+    _counters.rate_faults.inc()
 
 
 def tell_counts() -> bytes:

@@ -1,10 +1,15 @@
 """What a host can set, each by a variable `KBAPI_<NAME>`, and where an instance lives."""
 
+import re
 import sys
 from pathlib import Path
+from typing import Annotated, Final, Literal
 
-from pydantic import Field
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic import Field, field_validator
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
+
+Join = Literal["open", "invite", "closed"]
+_ORIGIN: Final = re.compile(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?")
 
 
 class Settings(BaseSettings):
@@ -14,7 +19,8 @@ class Settings(BaseSettings):
 
     home: Path = Field(
         default=Path("kbapi-home"),
-        description="Folder that holds the instance: the database, the secret, the write lock.",
+        description="Folder of the instance: `kbapi.sqlite3`, `secret.key`, `write.lock`, "
+        "`rates.sqlite3`, `metrics/`, and `next-step-CHIP.json` while a search goes on.",
     )
     max_body_bytes: int = Field(
         default=1_048_576,
@@ -35,11 +41,57 @@ class Settings(BaseSettings):
         ge=0,
         description="Room to keep on the instance's disk; with less, nothing is written.",
     )
+    join: Join = Field(
+        default="open",
+        description="`open`: anyone sends and reads; `invite`: sending needs an access key; "
+        "`closed`: reading needs one too.",
+    )
+    rate_per_key: int = Field(
+        default=600, ge=1, description="Requests a minute with one access key; more get 429."
+    )
+    rate_per_network: int = Field(
+        default=300,
+        ge=1,
+        description="Requests a minute from one network (IPv4 /24, IPv6 /56) without an access "
+        "key; more get 429.",
+    )
+    rate_storage: str = Field(
+        default="",
+        pattern=r"^((redis|rediss|redis\+unix)://.+)?$",
+        description="Where requests are counted: empty for a file of the instance, or a "
+        "`redis://` URL that several hosts share (install `kbapi[redis]`).",
+    )
+    trusted_proxies: int = Field(
+        default=0,
+        ge=0,
+        le=10,
+        description="How many reverse proxies of your own stand in front, each adding to "
+        "X-Forwarded-For; 0 believes no such header.",
+    )
+    cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
+        default=(),
+        description="Web pages that may ask from a browser, as origins joined by commas; none "
+        "unless given.",
+    )
     log_level: str = Field(
         default="INFO",
         pattern="^(DEBUG|INFO|WARNING|ERROR)$",
-        description="Least severe log lines that are written to standard error.",
+        description="Least severe log lines on standard error: `DEBUG`, `INFO`, `WARNING` or "
+        "`ERROR`.",
     )
+
+    @field_validator("cors_origins", mode="before")
+    @classmethod
+    def _split(cls, told: object) -> object:
+        return [one.strip() for one in told.split(",")] if isinstance(told, str) and told else told
+
+    @field_validator("cors_origins")
+    @classmethod
+    def _are_origins(cls, told: tuple[str, ...]) -> tuple[str, ...]:
+        for origin in told:
+            if not _ORIGIN.fullmatch(origin):
+                raise ValueError("an origin reads like https://club.example, without a path")
+        return told
 
     @property
     def database_path(self) -> Path:
@@ -60,6 +112,11 @@ class Settings(BaseSettings):
     def use_lock_path(self) -> Path:
         """The side file that everybody holds who has the instance open."""
         return self.home / "use.lock"
+
+    @property
+    def rates_path(self) -> Path:
+        """The side file in which requests are counted for a minute; nothing of it is kept."""
+        return self.home / "rates.sqlite3"
 
 
 def bundled_folder(name: str) -> Path:

@@ -30,9 +30,11 @@ class HandMovedClock:
         return self.moment
 
 
-def an_instance(folder: Path, clock: HandMovedClock | None = None) -> Instance:
-    """A fresh instance in a folder of its own; its clock stands at noon."""
-    return create_or_open_instance(Settings(home=folder / "home"), clock or HandMovedClock())
+def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: Any) -> Instance:
+    """A fresh instance in a folder of its own; its clock stands at noon, its limits are far."""
+    told = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
+    chosen = Settings(home=folder / "home", **told)
+    return create_or_open_instance(chosen, clock or HandMovedClock())
 
 
 def a_setting(**changes: Any) -> dict[str, Any]:

@@ -3,8 +3,10 @@
 from flask import Response, request
 from flask_smorest import Blueprint
 
+from kbapi.access.gate import Need
 from kbapi.advice.identify import IdentifySchema, identify
 from kbapi.advice.known_chips import ChipListSchema, list_chips, show_chip
+from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 
@@ -19,6 +21,7 @@ blueprint = Blueprint("chips", __name__, url_prefix="/v1", description="Names of
         **problem_answers(_422="The question can't be answered: every problem at once."),
     },
 )
+@needs(blueprint, Need.READING)
 def identify_text() -> Response:
     """Identify the chip that a text names; an unsure name is never guessed."""
     return dump(identify(request.args.to_dict(flat=False), instance().catalogue), 200)
@@ -35,6 +38,7 @@ def identify_text() -> Response:
         ),
     },
 )
+@needs(blueprint, Need.READING)
 def browse_chips() -> Response:
     """Browse or search the known chips, page by page."""
     return dump(list_chips(instance(), request.args.to_dict(flat=False)), 200)
@@ -50,6 +54,7 @@ def browse_chips() -> Response:
         ),
     },
 )
+@needs(blueprint, Need.READING)
 def describe_chip(chip: str) -> Response:
     """Describe a chip: its rails, controls, siblings and pools."""
     return dump(show_chip(instance(), chip), 200)

@@ -6,6 +6,8 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import fields
 
+from kbapi.access.gate import Need
+from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import contributor_token, require_no_parameters
@@ -16,7 +18,6 @@ from kbapi.wire import StrictSchema, Whole, read_parameters
 blueprint = Blueprint(
     "contributions", __name__, url_prefix="/v1/contributions", description="All my results."
 )
-_CONTRIBUTOR: Final[list[dict[str, list[str]]]] = [{"contributor": []}]
 
 
 class PageSchema(StrictSchema):
@@ -36,7 +37,6 @@ _PAGE: Final = PageSchema()
 
 @blueprint.route("", methods=["GET"])
 @blueprint.doc(
-    security=_CONTRIBUTOR,
     parameters=query_parameters(PageSchema),
     responses={
         "200": json_answer("Own results, settings in use, re-tests due.", "Contributions"),
@@ -47,6 +47,7 @@ _PAGE: Final = PageSchema()
         ),
     },
 )
+@needs(blueprint, Need.OWN_RESULTS)
 def list_own_results() -> Response:
     """List the results of your own, settings in use and what is due to be tested again."""
     token = contributor_token()
@@ -58,7 +59,6 @@ def list_own_results() -> Response:
 
 @blueprint.route("", methods=["DELETE"])
 @blueprint.doc(
-    security=_CONTRIBUTOR,
     responses={
         "200": json_answer("How many were withdrawn.", "AllWithdrawn"),
         **problem_answers(
@@ -67,6 +67,7 @@ def list_own_results() -> Response:
         ),
     },
 )
+@needs(blueprint, Need.OWN_RESULTS)
 def withdraw_own_results() -> Response:
     """Withdraw every result of your own at once; backups keep what they had."""
     require_no_parameters()

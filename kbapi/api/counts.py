@@ -3,6 +3,8 @@
 from flask import Response
 from flask_smorest import Blueprint
 
+from kbapi.access.gate import Need
+from kbapi.api.admission import needs
 from kbapi.metrics import CONTENT_TYPE, tell_counts
 
 blueprint = Blueprint("counts", __name__, description="Operation.")
@@ -17,6 +19,7 @@ blueprint = Blueprint("counts", __name__, description="Operation.")
         }
     }
 )
+@needs(blueprint, Need.READING)
 def tell_metrics() -> Response:
     """Tell how many documents came in and how often each rule applied; names nobody."""
     return Response(tell_counts(), 200, content_type=CONTENT_TYPE)

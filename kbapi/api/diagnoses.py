@@ -3,7 +3,9 @@
 from flask import Response, request
 from flask_smorest import Blueprint
 
+from kbapi.access.gate import Need
 from kbapi.advice.diagnose import diagnose
+from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.api.headers import require_json, require_no_parameters
@@ -32,6 +34,7 @@ blueprint = Blueprint(
         ),
     },
 )
+@needs(blueprint, Need.READING)
 def find_causes() -> Response:
     """Tell what may have made a setting unstable, what to find out first, and what to do."""
     require_no_parameters()

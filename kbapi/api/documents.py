@@ -153,10 +153,25 @@ def openapi_document(api: Api) -> dict[str, Any]:
         for name, shape in _answer_shapes().items():
             api.spec.components.schema(name, component=shape)
     document: dict[str, Any] = api.spec.to_dict()
+    for path, item in document["paths"].items():
+        for operation in (item[method] for method in item if method != "parameters"):
+            operation["responses"] = _of_every_request(path, operation) | operation["responses"]
     for unused in _SHAPES_OF_THE_FRAMEWORK:
         document["components"]["schemas"].pop(unused, None)
     document["components"].pop("responses", None)
     return document
+
+
+def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
+    """Problems that an operation does not find itself: of heads, addresses and slow bodies."""
+    told = {"_431": "The header fields are too large."}
+    if "{" in path:
+        told["_404"] = "Nothing has this path."
+    if "{" in path or any(one.get("in") == "query" for one in operation.get("parameters", ())):
+        told["_414"] = "Path and query are too long."
+    if "requestBody" in operation:
+        told["_408"] = "The body stopped coming before its end; nothing stored."
+    return problem_answers(**told)
 
 
 def _answer_shapes() -> dict[str, Any]:

@@ -5,9 +5,8 @@ from typing import Final
 
 from flask import request
 
-from kbapi.curation.keys import KEY_PREFIX
+from kbapi.access.keys import KEY_PREFIX
 from kbapi.errors import (
-    AccessKeyMissing,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
@@ -109,18 +108,9 @@ def bearer_receipt() -> str:
     return token
 
 
-def bearer_key() -> str:
-    """The access key that came as Bearer token.
-
-    Raises
-    ------
-    AccessKeyMissing
-        When there is none, or it is no key.
-    """
-    token = _bearer(KEY_PREFIX)
-    if token is None:
-        raise AccessKeyMissing
-    return token
+def shown_key() -> str | None:
+    """The access key that came as Bearer token, None when none did."""
+    return _bearer(KEY_PREFIX)
 
 
 def _bearer(prefix: str) -> str | None:

@@ -3,6 +3,8 @@
 from flask import Response
 from flask_smorest import Blueprint
 
+from kbapi.access.gate import Need
+from kbapi.api.admission import needs
 from kbapi.api.answers import Health, Readiness, dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.storage.migrations import require_current_schema
@@ -12,6 +14,7 @@ blueprint = Blueprint("health", __name__, url_prefix="/health", description="Ope
 
 @blueprint.route("/live", methods=["GET"])
 @blueprint.doc(responses={"200": json_answer("The process lives.", "Health")})
+@needs(blueprint, Need.WATCHING)
 def tell_live() -> Response:
     """Tell that the process lives; asks nothing of the database."""
     return dump(Health("live"), 200)
@@ -24,6 +27,7 @@ def tell_live() -> Response:
         **problem_answers(_503="The database can't be read, or has another schema."),
     }
 )
+@needs(blueprint, Need.WATCHING)
 def tell_ready() -> Response:
     """Tell whether requests can be served, and whether results are taken at present."""
     require_current_schema(instance().settings.database_path)

@@ -3,7 +3,9 @@
 from flask import Response, request
 from flask_smorest import Blueprint
 
+from kbapi.access.gate import Need
 from kbapi.advice.next_step import advise_next_step
+from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.api.headers import require_json, require_no_parameters
@@ -34,6 +36,7 @@ blueprint = Blueprint(
         ),
     },
 )
+@needs(blueprint, Need.READING)
 def propose_next_step() -> Response:
     """Propose the next setting to try from the runs so far, or where to settle."""
     require_no_parameters()

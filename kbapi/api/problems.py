@@ -6,13 +6,15 @@ from typing import Any, Final
 import orjson
 from flask import Flask, Response, g
 from flask_smorest import Api
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import ClientDisconnected, HTTPException
 from werkzeug.wrappers import Response as BaseResponse
 
 from kbapi import errors
 from kbapi.errors import KbapiError, Problem
 
 log = logging.getLogger(__name__)
+
+PROBLEM_TYPE: Final = "application/problem+json"
 
 STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.JsonUnreadable: 400,
@@ -27,8 +29,10 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.ChipUnknown: 404,
     errors.SettingUnknown: 404,
     errors.MethodWrong: 405,
+    errors.BodyTooSlow: 408,
     errors.SubmissionGone: 410,
     errors.BodyTooLarge: 413,
+    errors.AddressTooLong: 414,
     errors.MediaTypeWrong: 415,
     errors.DocumentRefused: 422,
     errors.QuestionRefused: 422,
@@ -36,6 +40,8 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.KeyRefused: 422,
     errors.IdempotencyKeyReused: 422,
     errors.RequestUnreadable: 400,
+    errors.RateExceeded: 429,
+    errors.HeadTooLarge: 431,
     errors.Unexpected: 500,
     errors.StorageBroken: 503,
     errors.StorageBusy: 503,
@@ -88,6 +94,8 @@ class ProblemApi(Api):
         if error.code is None or error.code < 400:
             return error.get_response()  # a redirect is no error
         kind = _OF_FRAMEWORK.get(error.code)
+        if isinstance(error, ClientDisconnected):
+            kind = errors.BodyTooSlow
         if kind is None:
             kind = errors.RequestUnreadable if error.code < 500 else errors.Unexpected
         response = problem_response(kind())
@@ -98,19 +106,26 @@ class ProblemApi(Api):
         return response
 
 
-def problem_response(error: KbapiError) -> Response:
-    """The problem document of an error, with the request's id."""
-    status = STATUS_OF[type(error)]
+def problem_document(error: KbapiError, request_id: str) -> bytes:
+    """The body that tells an error, for whoever asked and for the host's log."""
     body: dict[str, Any] = {
         "type": f"/problems/{error.code}",
         "title": error.title,
-        "status": status,
+        "status": STATUS_OF[type(error)],
         "detail": error.detail,
-        "request_id": g.get("request_id", ""),
+        "request_id": request_id,
     }
     if error.problems:
         body["errors"] = [_told(problem) for problem in error.problems]
-    response = Response(orjson.dumps(body), status, mimetype="application/problem+json")
+    return orjson.dumps(body)
+
+
+def problem_response(error: KbapiError) -> Response:
+    """The problem document of an error, with the request's id."""
+    status = STATUS_OF[type(error)]
+    body = problem_document(error, g.get("request_id", ""))
+    response = Response(body, status, mimetype=PROBLEM_TYPE)
+    response.headers["Cache-Control"] = "no-store"
     if (seconds := _RETRY_AFTER_S.get(type(error))) is not None:
         response.headers["Retry-After"] = str(seconds)
     if (challenge := _BEARER_WANTED.get(type(error))) is not None:

@@ -7,6 +7,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import Schema
 
+from kbapi.access.gate import Need
 from kbapi.advice.gains import advise_gains
 from kbapi.advice.gains_question import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.lasting import (
@@ -21,6 +22,7 @@ from kbapi.advice.power_question import PowerQuestionSchema, parse_power_questio
 from kbapi.advice.question import QuestionSchema, parse_question
 from kbapi.advice.stability import advise_stability
 from kbapi.advice.start import advise_start
+from kbapi.api.admission import needs
 from kbapi.api.answers import instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue
@@ -51,6 +53,7 @@ def _documented(
 
 @blueprint.route("/start", methods=["GET"])
 @blueprint.doc(**_documented("A start with its uncertainty, or why there is none.", "StartAnswer"))
+@needs(blueprint, Need.READING)
 def suggest_start() -> Response:
     """Suggest the first setting to try, with what it stands for and on."""
     return _conditional(advise_start(instance(), _asked(parse_question)))
@@ -58,6 +61,7 @@ def suggest_start() -> Response:
 
 @blueprint.route("/stability", methods=["GET"])
 @blueprint.doc(**_documented("Shares with bands, own and borrowed apart.", "StabilityAnswer"))
+@needs(blueprint, Need.READING)
 def show_stability() -> Response:
     """Show the share of units that hold each setting, with bands and percentiles."""
     return _conditional(advise_stability(instance(), _asked(parse_question)))
@@ -67,6 +71,7 @@ def show_stability() -> Response:
 @blueprint.doc(
     **_documented("What the platform allows, with notes.", "LocksAnswer", LockQuestionSchema)
 )
+@needs(blueprint, Need.READING)
 def show_locks() -> Response:
     """Show whether each control can be used, where that was found, and what is left if not."""
     return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
@@ -74,6 +79,7 @@ def show_locks() -> Response:
 
 @blueprint.route("/lasting", methods=["GET"])
 @blueprint.doc(**_documented("How long settings last.", "LastingAnswer", LastingQuestionSchema))
+@needs(blueprint, Need.READING)
 def show_lasting() -> Response:
     """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""
     return _conditional(advise_lasting(instance(), _asked(parse_lasting_question)))
@@ -83,6 +89,7 @@ def show_lasting() -> Response:
 @blueprint.doc(
     **_documented("What tuning changed, by load and cap.", "GainsAnswer", GainsQuestionSchema)
 )
+@needs(blueprint, Need.READING)
 def show_gains() -> Response:
     """Show what tuning changed on pairs of readings, and where one's own pair lies among them."""
     return _conditional(advise_gains(instance(), _asked(parse_gains_question)))
@@ -92,6 +99,7 @@ def show_gains() -> Response:
 @blueprint.doc(
     **_documented("Performance over power, with limits.", "PowerAnswer", PowerQuestionSchema)
 )
+@needs(blueprint, Need.READING)
 def suggest_power_limit() -> Response:
     """Suggest the smallest power limit that keeps a share of performance, at stock and tuned."""
     return _conditional(advise_power(instance(), _asked(parse_power_question)))

@@ -14,6 +14,11 @@ _HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
     "X-Frame-Options": "DENY",
 }
+# What is no page needs nothing that a page may have; pages bring a policy of their own.
+_POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+SAFE_HEADERS: Final = {**_HEADERS, "Content-Security-Policy": _POLICY, "Cache-Control": "no-store"}
+"""What an answer without an application leaves with."""
 
 
 def follow_requests(app: Flask) -> None:
@@ -29,6 +34,7 @@ def _begin() -> None:
 
 def _finish(response: Response) -> Response:
     response.headers.extend(_HEADERS)
+    response.headers.setdefault("Content-Security-Policy", _POLICY)
     response.headers["Kbapi-Request-Id"] = g.request_id
     log.info(
         "request",

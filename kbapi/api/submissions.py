@@ -7,6 +7,8 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import fields
 
+from kbapi.access.gate import Need
+from kbapi.api.admission import may_forward, needs
 from kbapi.api.answers import dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import (
@@ -36,7 +38,6 @@ _IDEMPOTENCY_PARAMETER: Final = {
     "description": "Made up by you; a repeat within 24 hours gets the first answer again.",
     "example": '"8e03978e-40d5-43e8"',
 }
-_RECEIPT: Final[list[dict[str, list[str]]]] = [{"receipt": []}]
 
 
 class DryRunSchema(StrictSchema):
@@ -81,6 +82,7 @@ def _is_dry_run() -> bool:
         ),
     },
 )
+@needs(blueprint, Need.SENDING)
 def submit_result() -> Response:
     """Store one result and tell how each of its settings was screened."""
     require_json()
@@ -116,6 +118,7 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         ),
     },
 )
+@needs(blueprint, Need.SENDING)
 def submit_results() -> Response:
     """Store up to 1,000 results at once and tell what became of each."""
     ndjson, dry_run = is_ndjson(), _is_dry_run()
@@ -126,13 +129,13 @@ def submit_results() -> Response:
         is_ndjson=ndjson,
         idempotency_key=idempotency_key(),
         dry_run=dry_run,
+        may_forward=may_forward(),
     )
     return dump(told, 200 if dry_run else 207 if told.counts.refused else 201)
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
 @blueprint.doc(
-    security=_RECEIPT,
     responses={
         "200": json_answer("The result as it stands now.", "OwnResult"),
         **problem_answers(
@@ -143,6 +146,7 @@ def submit_results() -> Response:
         ),
     },
 )
+@needs(blueprint, Need.OWN_RESULT)
 def read_result(submission_id: UUID) -> Response:
     """Read a result of your own back, with its receipt."""
     require_no_parameters()
@@ -152,7 +156,6 @@ def read_result(submission_id: UUID) -> Response:
 
 @blueprint.route("/<uuid:submission_id>", methods=["DELETE"])
 @blueprint.doc(
-    security=_RECEIPT,
     responses={
         "204": {"description": "Withdrawn; nothing of it is kept."},
         **problem_answers(
@@ -163,6 +166,7 @@ def read_result(submission_id: UUID) -> Response:
         ),
     },
 )
+@needs(blueprint, Need.OWN_RESULT)
 def withdraw_result(submission_id: UUID) -> Response:
     """Withdraw a result of your own, with its receipt; backups keep what they had."""
     require_no_parameters()
@@ -172,7 +176,6 @@ def withdraw_result(submission_id: UUID) -> Response:
 
 @blueprint.route("/<uuid:submission_id>/follow-ups", methods=["POST"])
 @blueprint.doc(
-    security=_RECEIPT,
     parameters=[_IDEMPOTENCY_PARAMETER],
     requestBody={
         "required": True,
@@ -192,6 +195,7 @@ def withdraw_result(submission_id: UUID) -> Response:
         ),
     },
 )
+@needs(blueprint, Need.OWN_RESULT)
 def follow_up_result(submission_id: UUID) -> Response:
     """Tell what became of a setting of a result of your own, with its receipt."""
     require_no_parameters()

@@ -1,5 +1,6 @@
 """What commands share: where they go, how answers and errors are told, 80 columns wide."""
 
+import os
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -8,14 +9,16 @@ from typing import Any, Final, TypeVar
 
 import click
 import orjson
+from pydantic import ValidationError
 
-from kbapi.cli.door import Door, Reply, open_door
+from kbapi.cli.door import Door, LocalDoor, RemoteDoor, Reply
 from kbapi.errors import (
     DocumentRefused,
     JsonUnreadable,
     KbapiError,
     KeyRefused,
     QuestionRefused,
+    UnsafeSetup,
 )
 from kbapi.settings import Settings
 
@@ -49,15 +52,28 @@ def asks(command: _Command) -> _Command:
 
 
 def settings_of(home: Path) -> Settings:
-    """The settings of the instance in this folder."""
-    return Settings(home=home)
+    """The settings of the instance in this folder.
+
+    Raises
+    ------
+    UnsafeSetup
+        Naming each variable that has a value that cannot be.
+    """
+    try:
+        return Settings(home=home)
+    except ValidationError as error:
+        told = (
+            f"KBAPI_{'_'.join(map(str, fault['loc'])).upper()}: {fault['msg']}"
+            for fault in error.errors()
+        )
+        raise UnsafeSetup("; ".join(told)) from None
 
 
 @contextmanager
 def asking(home: Path, url: str | None) -> Iterator[Door]:
     """A door to ask at; what goes wrong there is told, and the command left with 3."""
     with told_errors():
-        yield open_door(home, url)
+        yield RemoteDoor(url, os.environ.get("KBAPI_KEY")) if url else LocalDoor(settings_of(home))
 
 
 @contextmanager

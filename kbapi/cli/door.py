@@ -10,7 +10,6 @@ import urllib.parse
 import urllib.request
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final, Protocol
 
 import kbapi
@@ -50,7 +49,7 @@ class Door(Protocol):
 
 
 class LocalDoor:
-    """The instance in a folder, asked in this process."""
+    """The instance in a folder, asked in this process; whoever has the folder needs no key."""
 
     def __init__(self, settings: Settings) -> None:
         from kbapi.app import create_app
@@ -58,7 +57,7 @@ class LocalDoor:
         from kbapi.storage.instance import open_instance
 
         log_as_json("ERROR")
-        self._client = create_app(open_instance(settings)).test_client()
+        self._client = create_app(open_instance(settings), is_guarded=False).test_client()
 
     def ask(
         self,
@@ -77,9 +76,10 @@ class LocalDoor:
 
 
 class RemoteDoor:
-    """A server, asked over HTTP."""
+    """A server, asked over HTTP, with an access key where there is one and no receipt is shown."""
 
-    def __init__(self, base_url: str) -> None:
+    def __init__(self, base_url: str, key: str | None = None) -> None:
+        self._shown = {"Authorization": f"Bearer {key}"} if key else {}
         if not base_url.startswith(("http://", "https://")):
             raise ServerUnreachable(
                 f"{base_url} is no address: it begins with http:// or https://."
@@ -104,7 +104,7 @@ class RemoteDoor:
         """
         url = self._base + path + (f"?{urllib.parse.urlencode(query)}" if query else "")
         request = urllib.request.Request(  # noqa: S310 - the scheme was checked
-            url, data=body, headers=_headers(body, headers), method=method
+            url, data=body, headers=self._shown | _headers(body, headers), method=method
         )
         try:
             with urllib.request.urlopen(request, timeout=_PATIENCE_S) as response:  # noqa: S310
@@ -130,8 +130,3 @@ def _json(body: bytes) -> Any:
         return json.loads(body)
     except ValueError as error:
         raise ServerUnreachable("What answers there is no kbapi: it speaks no JSON.") from error
-
-
-def open_door(home: Path, url: str | None) -> Door:
-    """The server at the URL if there is one, else the instance in the folder."""
-    return RemoteDoor(url) if url else LocalDoor(Settings(home=home))

@@ -5,14 +5,14 @@ from pathlib import Path
 import click
 import orjson
 
+from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
 from kbapi.cli.common import bullet, home_option, json_option, paragraph, settings_of, told_errors
-from kbapi.curation.keys import GIVEN_SCOPES, give_key, list_keys, revoke_key
 from kbapi.storage.instance import open_instance
 
 
 @click.group("keys")
 def keys_commands() -> None:
-    """Give access keys to people who look after results, and take them back."""
+    """Give access keys to people who send or look after results, and take them back."""
 
 
 @keys_commands.command("add")
@@ -21,8 +21,10 @@ def keys_commands() -> None:
     "scopes",
     multiple=True,
     required=True,
-    type=click.Choice(GIVEN_SCOPES),
-    help="What the key opens: curate decides about results.",
+    type=click.Choice(tuple(SCOPES)),
+    help="What the key opens: "
+    + "; ".join(f"{scope}: {told}" for scope, told in SCOPES.items())
+    + ". Repeat it for several.",
 )
 @click.option("--name", default="", help="A short label of your own; nobody's name or address.")
 @home_option

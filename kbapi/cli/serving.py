@@ -4,7 +4,7 @@ import logging
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 from flask import Flask
@@ -12,13 +12,16 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
-from kbapi.cli.common import home_option, settings_of, told_errors
+from kbapi.access.keys import has_live_key
+from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.worker import DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines
 from kbapi.metrics import share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
+from kbapi.storage.rate_file import renew_rate_file
+from kbapi.storage.rate_server import require_rate_library
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 from kbapi.storage.use_lock import share
 
@@ -30,11 +33,27 @@ from kbapi.storage.use_lock import share
 @click.option("--threads", default=64, show_default=True, help="Threads of each process.")
 @home_option
 def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
-    """Serve the instance in --home over HTTP; an empty folder becomes one."""
+    """Serve the instance in --home over HTTP; an empty folder becomes one.
+
+    Who may send and read (KBAPI_JOIN), limits, proxies in front and pages that
+    may ask from a browser are set by variables: see the README.
+    """
     with told_errors():
         require_safe_library(workers, library_version())
-        create_or_open_instance(settings_of(home)).close()
+        settings = settings_of(home)
+        if settings.rate_storage:
+            require_rate_library()
+        instance = create_or_open_instance(settings)
+        if settings.join == "closed" and not has_live_key(instance):
+            click.echo(paragraph(_NOBODY), err=True)
+        instance.close()
     serve(home, host, port, workers, threads)
+
+
+_NOBODY: Final = (
+    "KBAPI_JOIN=closed, and nobody holds a live key: all that anybody can read is what this "
+    "service is. Give keys with kbapi keys add."
+)
 
 
 def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
@@ -66,6 +85,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     # Workers read their settings from the environment, as any other WSGI server's would.
     os.environ["KBAPI_HOME"] = str(home.resolve())
     share_between_processes(home.resolve() / "metrics")
+    renew_rate_file(Settings(home=home.resolve()).rates_path)
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
         application,
@@ -80,6 +100,8 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "timeout": 60,
             "keepalive": 5,
             "limit_request_line": 8190,
+            "limit_request_fields": 64,
+            "limit_request_field_size": 4094,
             "logger_class": _AddresslessLog,
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door

@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from gunicorn.workers.gthread import ThreadWorker
+from kbapi.cli.hurry import HurriedWorker
 
 
-class DoorkeepingWorker(ThreadWorker):
+class DoorkeepingWorker(HurriedWorker):
     """gunicorn's threads with another way to take connections, and to stop taking them.
 
     Of several workers any may take a new connection. gunicorn's own takes it though each of its

@@ -7,8 +7,8 @@ from typing import Final
 from marshmallow import Schema, ValidationError
 from sqlalchemy import Connection
 
+from kbapi.access.keys import KeyHolder
 from kbapi.curation.decision_schema import DecisionsSchema, WantedDecision
-from kbapi.curation.keys import KeyHolder
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.decided import DECISION_REASON

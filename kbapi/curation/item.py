@@ -6,13 +6,13 @@ from typing import Any
 import orjson
 from sqlalchemy import Connection
 
+from kbapi.access.keys import KeyHolder
 from kbapi.advice.cautions import Caution
 from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence
 from kbapi.advice.question import Question, parse_question
 from kbapi.advice.start_answer import NoStartReason, StartAnswer, StartTold, start_answer
 from kbapi.advice.told import Percentile
 from kbapi.curation.decisions import hold_decisions
-from kbapi.curation.keys import KeyHolder
 from kbapi.curation.queue import SettingSeen, SettingsSeen
 from kbapi.errors import QuestionRefused, SettingUnknown
 from kbapi.intake.accepted import ReasonTold

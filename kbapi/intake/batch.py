@@ -9,7 +9,7 @@ from typing import Final, Literal
 from sqlalchemy import Connection
 
 from kbapi.bounds import MOST_ITEMS
-from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
+from kbapi.errors import DocumentRefused, JsonUnreadable, Problem, ScopeMissing
 from kbapi.intake.accepted import Accepted, ReasonTold, accepted_from
 from kbapi.intake.counting import count_accepted, count_refused
 from kbapi.intake.json_text import JsonReading, read_json, read_json_items
@@ -88,6 +88,7 @@ def accept_batch(
     is_ndjson: bool = False,
     idempotency_key: str | None = None,
     dry_run: bool = False,
+    may_forward: bool = True,
 ) -> BatchTold:
     """What the sender is told of each item once all that can be right are stored.
 
@@ -100,11 +101,15 @@ def accept_batch(
         When the body is no list of at most 1,000 items, or none of them can be right.
     IdempotencyKeyReused
         When the key was used for a different batch.
+    ScopeMissing
+        When it holds results of several contributors from somebody who may not forward them.
     """
     readings = _readings_of(body, is_ndjson)
     prepared = [_prepare(instance, reading) for reading in readings]
     if all(isinstance(one, DocumentRefused) for one in prepared):
         raise _all_refused(prepared)
+    if not may_forward:
+        _require_one_contributor(prepared)
     # Hashed once, not for each item: every item's answer is kept under the whole request.
     request = sha256(body).digest()
     opened = instance.rehearsing() if dry_run else instance.writing()
@@ -169,6 +174,15 @@ def _all_refused(refused: Sequence[Prepared | DocumentRefused]) -> DocumentRefus
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = [*problems[:_MOST_PROBLEMS_TOLD], more]
     return DocumentRefused("None of the items can be right. Nothing was stored.", problems)
+
+
+def _require_one_contributor(prepared: Sequence[Prepared | DocumentRefused]) -> None:
+    senders = {one.sender.contributor_hash for one in prepared if isinstance(one, Prepared)}
+    if len(senders) > 1:
+        raise ScopeMissing(
+            "The batch holds results of several contributors: that needs a key with scope collect. "
+            "Nothing was stored."
+        )
 
 
 def _store(

@@ -1,12 +1,14 @@
 """Pages for people: the API document, drawn offline, and what each problem means."""
 
 from functools import cache
+from typing import Final
 
 import orjson
-from flask import Blueprint, Response, current_app, render_template
+from flask import Blueprint, Response, current_app, render_template, request
 from flask_smorest import Api
 
 from kbapi import errors
+from kbapi.api.admission import needs_nothing
 from kbapi.api.documents import openapi_document
 from kbapi.errors import FAULTS, KbapiError, PageMissing
 from kbapi.intake.decided import DECISION_SENTENCES
@@ -22,6 +24,24 @@ blueprint = Blueprint(
     static_folder="static",
     static_url_path="/static",
 )
+
+_NOTHING_ELSE: Final = (
+    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+)
+_PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
+# The viewer draws with styles of its own making, shows small pictures that it holds inside, and
+# asks this very server.
+_VIEWER_POLICY: Final = _NOTHING_ELSE + (
+    "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
+)
+
+
+@blueprint.after_request
+def _tell_policy(response: Response) -> Response:
+    if response.mimetype == "text/html":
+        is_viewer = request.endpoint == "pages.show_docs"
+        response.headers["Content-Security-Policy"] = _VIEWER_POLICY if is_viewer else _PAGE_POLICY
+    return response
 
 
 @cache
@@ -40,6 +60,7 @@ def _explanations() -> dict[str, tuple[str, str]]:
 
 
 @blueprint.get("/problems/<code>")
+@needs_nothing
 def explain_problem(code: str) -> str:
     """A page that says what a problem means and what would be right."""
     if code not in _explanations():
@@ -49,12 +70,14 @@ def explain_problem(code: str) -> str:
 
 
 @blueprint.get("/problems")
+@needs_nothing
 def list_problems() -> str:
     """A page with every problem and rule."""
     return render_template("problems.html", told=sorted(_explanations().items()))
 
 
 @blueprint.get("/openapi.json")
+@needs_nothing
 def show_openapi() -> Response:
     """The OpenAPI document of this very code."""
     api: Api = current_app.extensions["kbapi_document"]
@@ -62,6 +85,7 @@ def show_openapi() -> Response:
 
 
 @blueprint.get("/docs")
+@needs_nothing
 def show_docs() -> str:
     """The OpenAPI document for reading and trying, without anything from outside."""
     return render_template("docs.html")

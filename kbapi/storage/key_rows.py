@@ -19,6 +19,14 @@ class KeyRow:
     revoked_day: date | None
 
 
+@dataclass(frozen=True, slots=True)
+class LiveKey:
+    """What a key that was shown opens."""
+
+    id: int
+    scopes: tuple[str, ...]
+
+
 def add_key(
     connection: Connection,
     *,
@@ -46,10 +54,14 @@ _COLUMNS = (
 )
 
 
-def find_key(connection: Connection, key_hash: bytes) -> KeyRow | None:
-    """The key with this hash, revoked or not."""
-    row = connection.execute(select(*_COLUMNS).where(AccessKey.key_hash == key_hash)).one_or_none()
-    return None if row is None else _key(*row)
+# Asked with every request that shows a key, so written out.
+_FIND_LIVE = "SELECT id, scopes FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
+
+
+def find_live_key(connection: Connection, key_hash: bytes) -> LiveKey | None:
+    """The key with this hash, unless it was revoked."""
+    row = connection.exec_driver_sql(_FIND_LIVE, (key_hash,)).one_or_none()
+    return None if row is None else LiveKey(row[0], tuple(row[1].split(",")))
 
 
 def load_keys(connection: Connection) -> list[KeyRow]:

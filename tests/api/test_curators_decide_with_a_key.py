@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kbapi.curation.keys import give_key, revoke_key
+from kbapi.access.keys import give_key, revoke_key
 from kbapi.storage.instance import Instance
 from tests.makers import a_setting, a_submission
 
@@ -51,7 +51,9 @@ def test_a_wrong_or_revoked_key_or_another_scope_is_403(
     revoked, other = (give_key(instance, "", ("curate",)) for _ in range(2))
     revoke_key(instance, revoked.id)
     with instance.writing() as connection:
-        connection.exec_driver_sql("UPDATE access_key SET scopes = 'own' WHERE id = ?", (other.id,))
+        connection.exec_driver_sql(
+            "UPDATE access_key SET scopes = 'submit,collect' WHERE id = ?", (other.id,)
+        )
     for key, code in (
         ("kbk_" + 48 * "A", "access_key_wrong"),
         (revoked.key, "access_key_wrong"),

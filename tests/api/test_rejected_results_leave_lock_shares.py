@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.curation.keys import give_key
+from kbapi.access.keys import give_key
 from kbapi.storage.instance import Instance
 from tests.makers import CHIP, a_setting, a_submission
 

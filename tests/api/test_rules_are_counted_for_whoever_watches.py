@@ -7,7 +7,12 @@ from flask.testing import FlaskClient
 from tests.intake.whole_document import a_whole_document
 from tests.makers import a_setting, a_submission
 
-NAMES = {"kbapi_submissions_total", "kbapi_rules_total", "kbapi_follow_ups_total"}
+NAMES = {
+    "kbapi_submissions_total",
+    "kbapi_rules_total",
+    "kbapi_follow_ups_total",
+    "kbapi_rate_faults_total",
+}
 
 
 def counts(client: FlaskClient) -> dict[str, float]:

@@ -454,7 +454,7 @@ def test_keys_are_shown_once_listed_without_themselves_and_revoked(home: Path) -
     assert refused.returncode == 1
     assert key not in refused.stdout + refused.stderr
     assert run("keys", "revoke", "2", "--home", str(home)).returncode == 1
-    assert run("keys", "add", "--scope", "own", "--home", str(home)).returncode == 2
+    assert run("keys", "add", "--scope", "everything", "--home", str(home)).returncode == 2
     named = run("keys", "add", "--scope", "curate", "--name", "a@b.example", "--home", str(home))
     assert named.returncode == 1
 

@@ -2,8 +2,8 @@
 
 from typing import Any
 
+from kbapi.access.keys import KeyHolder, give_key
 from kbapi.curation.decisions import DecisionsTold, accept_decisions
-from kbapi.curation.keys import KeyHolder, give_key
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
 from tests.makers import a_body, a_setting, a_submission, send
@@ -11,7 +11,7 @@ from tests.makers import a_body, a_setting, a_submission, send
 
 def a_curator(instance: Instance) -> KeyHolder:
     """Somebody whom the host has given a key."""
-    return KeyHolder(give_key(instance, "evening shift", ("curate",)).id)
+    return KeyHolder(give_key(instance, "evening shift", ("curate",)).id, ("curate",))
 
 
 def a_word(sent: Accepted | str, word: str, reason: str, ordinal: int = 0) -> dict[str, Any]:

@@ -5,8 +5,8 @@ from typing import Any
 import orjson
 import pytest
 
+from kbapi.access.keys import KeyHolder
 from kbapi.advice.start import advise_start
-from kbapi.curation.keys import KeyHolder
 from kbapi.errors import DocumentRefused
 from kbapi.intake.accepted import Accepted
 from kbapi.intake.contributions import withdraw_contributions

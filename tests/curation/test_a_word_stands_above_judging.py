@@ -5,9 +5,9 @@ from typing import Any
 import orjson
 import pytest
 
+from kbapi.access.keys import KeyHolder
 from kbapi.advice.start import advise_start
 from kbapi.curation.item import show_item
-from kbapi.curation.keys import KeyHolder
 from kbapi.curation.queue import list_waiting
 from kbapi.intake.accepted import Accepted
 from kbapi.intake.own_results import read_own_result

@@ -5,9 +5,9 @@ from typing import Any
 import orjson
 import pytest
 
+from kbapi.access.keys import KeyHolder
 from kbapi.advice.start import advise_start
 from kbapi.curation.item import ReviewItem, StartSeen, show_item
-from kbapi.curation.keys import KeyHolder
 from kbapi.errors import SettingUnknown
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
-from kbapi.curation.keys import KeyHolder
+from kbapi.access.keys import KeyHolder
 from kbapi.curation.queue import ReviewPage, list_waiting
 from kbapi.errors import QuestionRefused
 from kbapi.intake.own_results import withdraw_own_result

@@ -14,6 +14,7 @@ FLOORS = (
     ("api",),
     ("exchange",),
     ("curation",),
+    ("access",),
     ("intake", "advice"),
     ("evidence",),
     ("storage",),

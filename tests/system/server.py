@@ -36,11 +36,12 @@ def free_port() -> int:
 class Server:
     """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
 
-    def __init__(self, home: Path, workers: int = 2, threads: int = 8, **environment: str) -> None:
+    def __init__(self, home: Path, workers: int = 2, threads: int = 8, **settings: str) -> None:
         self.home = home
         self.workers = workers
         self.threads = threads
-        self.environment = environment
+        # Limits are far unless a test is about them.
+        self.settings = {"KBAPI_RATE_PER_NETWORK": "1000000", **settings}
         self.port = free_port()
         self.log = home.parent / f"server-{self.port}.log"
 
@@ -61,7 +62,7 @@ class Server:
                 stdout=log,
                 stderr=log,
                 start_new_session=True,
-                env={**os.environ, **self.environment},
+                env={**os.environ, **self.settings},
             )
         deadline = time.monotonic() + 30
         while time.monotonic() < deadline:

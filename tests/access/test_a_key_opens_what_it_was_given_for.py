@@ -4,8 +4,8 @@ import re
 
 import pytest
 
-from kbapi.curation.keys import give_key, list_keys, require_scope, revoke_key
-from kbapi.errors import AccessKeyWrong, KeyRefused, ScopeMissing
+from kbapi.access.keys import find_holder, give_key, has_live_key, list_keys, revoke_key
+from kbapi.errors import AccessKeyWrong, KeyRefused
 from kbapi.storage import key_rows
 from kbapi.storage.instance import Instance
 from tests.makers import rows_of
@@ -13,10 +13,11 @@ from tests.makers import rows_of
 CURATE = ("curate",)
 
 
-def test_a_key_that_was_given_opens_its_scope(instance: Instance) -> None:
+def test_a_key_that_was_given_tells_its_holder_and_scopes(instance: Instance) -> None:
     given = give_key(instance, "evening shift", CURATE)
     assert re.fullmatch(r"kbk_[A-Za-z0-9_-]{48}", given.key)
-    assert require_scope(instance, given.key, "curate").id == given.id
+    holder = find_holder(instance, given.key)
+    assert (holder.id, holder.scopes) == (given.id, CURATE)
 
 
 def test_no_two_keys_are_alike(instance: Instance) -> None:
@@ -48,7 +49,7 @@ def test_only_a_keyed_hash_is_kept(instance: Instance) -> None:
 def test_a_key_that_was_never_given_opens_nothing(instance: Instance, spoilt: object) -> None:
     given = give_key(instance, "", CURATE)
     with pytest.raises(AccessKeyWrong):
-        require_scope(instance, spoilt(given.key), "curate")
+        find_holder(instance, spoilt(given.key))
 
 
 def test_a_whole_key_of_another_instance_opens_nothing(
@@ -61,7 +62,7 @@ def test_a_whole_key_of_another_instance_opens_nothing(
     give_key(instance, "", CURATE)
     other.close()
     with pytest.raises(AccessKeyWrong):
-        require_scope(instance, foreign.key, "curate")
+        find_holder(instance, foreign.key)
 
 
 def test_a_revoked_key_opens_nothing_and_keeps_its_first_day(instance: Instance) -> None:
@@ -69,21 +70,21 @@ def test_a_revoked_key_opens_nothing_and_keeps_its_first_day(instance: Instance)
     revoke_key(instance, given.id)
     revoke_key(instance, given.id)
     with pytest.raises(AccessKeyWrong):
-        require_scope(instance, given.key, "curate")
+        find_holder(instance, given.key)
     (told,) = list_keys(instance)
     assert told.revoked_day == instance.today()
 
 
-def test_a_key_for_other_things_does_not_open_this(instance: Instance) -> None:
+def test_only_a_live_key_counts_as_one(instance: Instance) -> None:
+    assert not has_live_key(instance)
     given = give_key(instance, "", CURATE)
-    with instance.writing() as connection:
-        connection.exec_driver_sql("UPDATE access_key SET scopes = 'own,submit'")
-    with pytest.raises(ScopeMissing):
-        require_scope(instance, given.key, "curate")
+    assert has_live_key(instance)
+    revoke_key(instance, given.id)
+    assert not has_live_key(instance)
 
 
 def test_scopes_that_nothing_asks_for_are_not_given(instance: Instance) -> None:
-    for scopes in (("own",), ("curate", "collect"), ()):
+    for scopes in (("everything",), ("curate", "read"), ()):
         with pytest.raises(KeyRefused):
             give_key(instance, "", scopes)
     assert rows_of(instance)["access_key"] == []

@@ -8,16 +8,24 @@ import secrets
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.errors import AccessKeyWrong, KeyRefused, Problem, ScopeMissing
+from kbapi.errors import AccessKeyWrong, KeyRefused, Problem
 from kbapi.intake.scrubber import is_identity
 from kbapi.storage import key_rows
 from kbapi.storage.instance import Instance
 from kbapi.storage.key_rows import KeyRow
 
 KEY_PREFIX: Final = "kbk_"
+SUBMIT: Final = "submit"
+COLLECT: Final = "collect"
 CURATE: Final = "curate"
-GIVEN_SCOPES: Final = (CURATE,)
-"""The scopes that something asks for today."""
+OWN: Final = "own"
+SCOPES: Final = {
+    SUBMIT: "send results, a batch of one contributor's",
+    COLLECT: "send results, a batch of several contributors'",
+    CURATE: "decide about results",
+    OWN: "all of these, for whoever hosts the instance",
+}
+"""What each scope opens; every live key also reads where reading needs one."""
 
 _RANDOM_BYTES: Final = 32
 _CHECK_BYTES: Final = 4
@@ -37,9 +45,10 @@ class NewKey:
 
 @dataclass(frozen=True, slots=True)
 class KeyHolder:
-    """Whoever shows a key, by the key's number."""
+    """Whoever shows a live key, by the key's number and what it opens."""
 
     id: int
+    scopes: tuple[str, ...]
 
 
 def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
@@ -52,8 +61,8 @@ def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
     """
     if name and (not _NAME.fullmatch(name) or is_identity(name)):
         raise KeyRefused(problems=[Problem("name", "key_name", _NAME_RULE)])
-    if not scopes or set(scopes) - set(GIVEN_SCOPES):
-        told = f"One or more of: {', '.join(GIVEN_SCOPES)}."
+    if not scopes or set(scopes) - set(SCOPES):
+        told = f"One or more of: {', '.join(SCOPES)}."
         raise KeyRefused(problems=[Problem("scope", "key_scope", told)])
     key = _make_key()
     with instance.writing() as connection:
@@ -90,8 +99,8 @@ def _hash_of(instance: Instance, key: str) -> bytes:
     return instance.secret.keyed_hash("access_key", key.encode())
 
 
-def require_scope(instance: Instance, shown: str, scope: str) -> KeyHolder:
-    """Whoever shows this key, if it opens the scope.
+def find_holder(instance: Instance, shown: str) -> KeyHolder:
+    """Whoever shows this key.
 
     A key is looked up by its hash under the instance's secret, so that the time it takes tells
     nothing of keys that are near.
@@ -100,18 +109,19 @@ def require_scope(instance: Instance, shown: str, scope: str) -> KeyHolder:
     ------
     AccessKeyWrong
         For a key that was never given, and for one that was revoked.
-    ScopeMissing
-        For a key that opens other things only.
     """
     if not _is_whole(shown):
         raise AccessKeyWrong
     with instance.reading() as connection:
-        key = key_rows.find_key(connection, _hash_of(instance, shown))
-    if key is None or key.revoked_day is not None:
+        key = key_rows.find_live_key(connection, _hash_of(instance, shown))
+    if key is None:
         raise AccessKeyWrong
-    if scope not in key.scopes:
-        raise ScopeMissing
-    return KeyHolder(key.id)
+    return KeyHolder(key.id, key.scopes)
+
+
+def has_live_key(instance: Instance) -> bool:
+    """Whether anybody could show a key that opens something."""
+    return any(key.revoked_day is None for key in list_keys(instance))
 
 
 def list_keys(instance: Instance) -> list[KeyRow]:

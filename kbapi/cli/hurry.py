@@ -1,0 +1,115 @@
+"""A worker of gunicorn whose threads nobody can hold for long by sending or reading slowly."""
+
+import errno
+import logging
+import socket
+import time
+from http import HTTPStatus
+from typing import Any, Final
+from uuid import uuid4
+
+from gunicorn.http import get_parser
+from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine, ParseException
+from gunicorn.workers.gthread import _DEFER, TConn, ThreadWorker
+
+from kbapi.api.problems import PROBLEM_TYPE, STATUS_OF, problem_document
+from kbapi.api.requests import SAFE_HEADERS
+from kbapi.errors import (
+    AddressTooLong,
+    HeadTooLarge,
+    KbapiError,
+    RequestUnreadable,
+    Unexpected,
+)
+
+log = logging.getLogger(__name__)
+
+_FIRST_BYTE_S: Final = 0.1
+"""How long a thread waits for a connection that says nothing; then nobody's thread waits for it."""
+_REQUEST_S: Final = 10
+"""How long head and body of a request may take together..."""
+_LEAST_BYTES_PER_S: Final = 65_536
+"""...and a second more for so many bytes of it, so that a large batch may come by a thin line."""
+_ANSWER_S: Final = 30
+"""How long whoever asked may take to read one piece of an answer."""
+
+
+class HurriedSocket:
+    """The reading side of a connection; what a request still lacks at its deadline is not read."""
+
+    def __init__(self, connection: socket.socket) -> None:
+        self._connection = connection
+        self._ends = 0.0
+
+    def begin(self) -> None:
+        """A request begins now."""
+        self._ends = time.monotonic() + _REQUEST_S
+
+    def recv(self, size: int) -> bytes:
+        """The next bytes.
+
+        Raises
+        ------
+        ConnectionResetError
+            When the deadline is over: to the server it is as if the client had left.
+        """
+        left = self._ends - time.monotonic()
+        if left <= 0:
+            raise _left()
+        self._connection.settimeout(left)
+        try:
+            received = self._connection.recv(size)
+        except TimeoutError:
+            raise _left() from None
+        finally:
+            self._connection.settimeout(_ANSWER_S)
+        self._ends += len(received) / _LEAST_BYTES_PER_S
+        return received
+
+
+def _left() -> ConnectionResetError:
+    return ConnectionResetError(errno.ECONNRESET, "the request came too slowly")
+
+
+class HurriedWorker(ThreadWorker):
+    """A threaded worker with a deadline for each request."""
+
+    def handle(self, conn: TConn) -> Any:
+        """Whether the connection can be used again, once its next request is answered."""
+        if conn.parser is None:
+            if not conn.wait_for_data(_FIRST_BYTE_S):
+                return _DEFER
+            conn.parser = get_parser(self.cfg, HurriedSocket(conn.sock), conn.client)
+        conn.parser.unreader.sock.begin()
+        return super().handle(conn)
+
+    def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
+        """Nothing; tells whoever sent what is no request so, and the log without their words."""
+        problem, request_id = _problem_of(exc), uuid4().hex
+        status = HTTPStatus(STATUS_OF[type(problem)])
+        body = problem_document(problem, request_id)
+        fields = {
+            **SAFE_HEADERS,
+            "Kbapi-Request-Id": request_id,
+            "Content-Type": PROBLEM_TYPE,
+            "Content-Length": str(len(body)),
+            "Connection": "close",
+        }
+        lines = [f"HTTP/1.1 {status.value} {status.phrase}"]
+        lines += [f"{name}: {value}" for name, value in fields.items()]
+        log.info(
+            "no_request",
+            extra={"request_id": request_id, "status": status.value, "problem": problem.code},
+        )
+        try:
+            client.sendall("\r\n".join([*lines, "", ""]).encode() + body)
+        except OSError:
+            log.debug("nobody was there to be told")
+
+
+def _problem_of(fault: Exception) -> KbapiError:
+    if isinstance(fault, LimitRequestLine):
+        return AddressTooLong()
+    if isinstance(fault, LimitRequestHeaders):
+        return HeadTooLarge()
+    return RequestUnreadable() if isinstance(fault, ParseException) else Unexpected()

@@ -1,0 +1,148 @@
+"""Headers of every kind of answer, and which web pages may ask."""
+
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from kbapi.app import create_app
+from tests.makers import CHIP, HandMovedClock, a_submission, an_instance, send
+
+CLUB, STRANGER = "https://club.example", "https://elsewhere.example"
+NOTHING = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+JSON = {"Content-Type": "application/json"}
+
+
+@pytest.fixture
+def club(tmp_path: Path) -> FlaskClient:
+    instance = an_instance(tmp_path, cors_origins=f"{CLUB}, http://127.0.0.1:5173")
+    return create_app(instance).test_client()
+
+
+def answers(app: Flask, client: FlaskClient) -> dict[int, object]:
+    """An answer of each status, from the application as it is served."""
+
+    @app.get("/fails")
+    def fails() -> str:
+        raise RuntimeError
+
+    batch = [a_submission(number=1), {}]
+    sent = client.post("/v1/submissions", json=a_submission(number=2)).get_json()
+    receipt = {"Authorization": f"Bearer {sent['receipt']}"}
+    own = sent["links"]["self"]
+    told = [
+        client.get("/v1/chips"),
+        client.post("/v1/submissions", json=a_submission(number=3)),
+        client.post("/v1/submissions/batch", json=batch),
+        client.delete(own, headers=receipt),
+        client.post("/v1/submissions", data=b"{", headers=JSON),
+        client.get(own),
+        client.get(own, headers={"Authorization": "Bearer kbr_x"}),
+        client.get("/nothing"),
+        client.put("/v1/start"),
+        client.get(own, headers=receipt),
+        client.post("/v1/submissions", data=b" " * 2_000_000, headers=JSON),
+        client.post("/v1/submissions", data=b"{}"),
+        client.get("/v1/start?chp=x"),
+        client.get("/fails"),
+    ]
+    etag = client.get(f"/v1/start?chip={CHIP}").headers["ETag"]
+    told.append(client.get(f"/v1/start?chip={CHIP}", headers={"If-None-Match": etag}))
+    return {answer.status_code: answer for answer in told}
+
+
+def test_every_kind_of_answer_says_what_a_browser_may_do_with_it(
+    app: Flask, client: FlaskClient
+) -> None:
+    instance = app.extensions["kbapi"]
+    send(instance, a_submission())
+    found = answers(app, client)
+    wanted = {200, 201, 207, 204, 304, 400, 401, 403, 404, 405, 410, 413, 415, 422, 500}
+    assert set(found) == wanted
+    for status, answer in found.items():
+        headers = answer.headers
+        assert headers["X-Content-Type-Options"] == "nosniff", status
+        assert headers["Referrer-Policy"] == "no-referrer", status
+        assert headers["X-Frame-Options"] == "DENY", status
+        assert headers["Content-Security-Policy"] == NOTHING, status
+        assert headers["RateLimit-Policy"].startswith('"burst";q='), status
+        assert len(headers["Kbapi-Request-Id"]) == 32, status
+        assert "Access-Control-Allow-Origin" not in headers, status
+        if status >= 400:
+            assert headers["Cache-Control"] == "no-store", status
+
+
+def test_too_many_requests_leave_with_the_same_headers(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path, HandMovedClock(), rate_per_network=1, cors_origins=CLUB)
+    client = create_app(instance).test_client()
+    client.get("/v1/chips")
+    refused = client.get("/v1/chips", headers={"Origin": CLUB})
+    assert refused.status_code == 429
+    assert refused.headers["Content-Security-Policy"] == NOTHING
+    assert refused.headers["Cache-Control"] == "no-store"
+    assert refused.headers["Access-Control-Allow-Origin"] == CLUB
+
+
+def test_what_belongs_to_one_person_is_kept_by_no_cache(client: FlaskClient) -> None:
+    sent = client.post("/v1/submissions", json=a_submission())
+    receipt = {"Authorization": f"Bearer {sent.get_json()['receipt']}"}
+    mine = {"Kbapi-Contributor": "tidewater-member-000001"}
+    for answer in (
+        sent,
+        client.get(sent.get_json()["links"]["self"], headers=receipt),
+        client.get("/v1/contributions", headers=mine),
+    ):
+        assert answer.headers["Cache-Control"] == "no-store"
+
+
+def test_pages_may_load_their_own_style_and_no_script(client: FlaskClient) -> None:
+    for path in ("/problems", "/problems/not_found"):
+        policy = client.get(path).headers["Content-Security-Policy"]
+        assert policy == f"{NOTHING}; style-src 'self'"
+    viewer = client.get("/docs").headers["Content-Security-Policy"]
+    assert viewer.startswith(NOTHING)
+    assert "script-src 'self';" in viewer
+    assert "http" not in viewer
+    assert client.get("/openapi.json").headers["Content-Security-Policy"] == NOTHING
+
+
+def test_pages_that_are_listed_may_ask_and_read_the_fields(club: FlaskClient) -> None:
+    answer = club.get("/v1/chips", headers={"Origin": CLUB})
+    assert answer.headers["Access-Control-Allow-Origin"] == CLUB
+    exposed = answer.headers["Access-Control-Expose-Headers"].split(", ")
+    assert {"ETag", "Location", "RateLimit", "RateLimit-Policy", "Retry-After"} <= set(exposed)
+    assert "Access-Control-Allow-Credentials" not in answer.headers
+    assert "Origin" in answer.headers["Vary"]
+
+
+def test_a_browser_may_ask_first_without_a_key(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path, join="closed", cors_origins=CLUB)
+    client = create_app(instance).test_client()
+    asked = {
+        "Origin": CLUB,
+        "Access-Control-Request-Method": "POST",
+        "Access-Control-Request-Headers": "authorization,content-type,idempotency-key",
+    }
+    allowed = client.options("/v1/submissions", headers=asked)
+    assert allowed.status_code == 200
+    assert allowed.headers["Access-Control-Allow-Origin"] == CLUB
+    assert "POST" in allowed.headers["Access-Control-Allow-Methods"].split(", ")
+    told = allowed.headers["Access-Control-Allow-Headers"].lower().split(", ")
+    assert set(asked["Access-Control-Request-Headers"].split(",")) <= set(told)
+    assert int(allowed.headers["Access-Control-Max-Age"]) > 0
+    assert client.post("/v1/submissions", json={}, headers={"Origin": CLUB}).status_code == 401
+
+
+@pytest.mark.parametrize(
+    "origin", [STRANGER, "null", f"{CLUB}.evil.example", "http://club.example", "", CLUB.upper()]
+)
+def test_other_pages_may_not(club: FlaskClient, origin: str) -> None:
+    for answer in (
+        club.get("/v1/chips", headers={"Origin": origin}),
+        club.options(
+            "/v1/chips", headers={"Origin": origin, "Access-Control-Request-Method": "GET"}
+        ),
+    ):
+        assert not [name for name, _ in answer.headers if name.startswith("Access-Control")]
+        assert "Origin" in answer.headers["Vary"]

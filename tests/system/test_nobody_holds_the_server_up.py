@@ -1,0 +1,166 @@
+"""Real sockets: who sends slowly is cut off, who sends too much is told, the others go on."""
+
+import json
+import socket
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from tests.system.server import Reply, Server
+
+
+def connect(server: Server) -> socket.socket:
+    return socket.create_connection(("127.0.0.1", server.port), timeout=30)
+
+
+def head(length: int, *more: str) -> bytes:
+    lines = [
+        "POST /v1/submissions HTTP/1.1",
+        "Host: kbapi",
+        "Content-Type: application/json",
+        f"Content-Length: {length}",
+        *more,
+    ]
+    return "\r\n".join([*lines, "", ""]).encode()
+
+
+def answer_of(connection: socket.socket) -> tuple[int, bytes]:
+    """Status and all that came until the server closed; status 0 when it said nothing."""
+    received = b""
+    while piece := connection.recv(65_536):
+        received += piece
+    status = int(received.split(b" ", 2)[1]) if received else 0
+    return status, received
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory):
+    with Server(tmp_path_factory.mktemp("held") / "home", workers=1) as running:
+        yield running
+
+
+def test_a_body_that_stops_is_cut_off_and_told_while_others_go_on(server: Server) -> None:
+    began = time.monotonic()
+    slow = [connect(server) for _ in range(6)]  # of the eight threads
+    for connection in slow:
+        connection.sendall(head(1_000) + b'{"chip": ')
+    for _ in range(20):
+        assert server.ask("GET", "/v1/chips", timeout=5).status == 200
+    assert time.monotonic() - began < 9, "the slow ones were still waited for meanwhile"
+    for connection in slow:
+        status, told = answer_of(connection)
+        connection.close()
+        assert status == 408
+        assert b"application/problem+json" in told
+        assert json.loads(told.rpartition(b"\r\n\r\n")[2])["type"] == "/problems/body_too_slow"
+    assert 9 < time.monotonic() - began < 20
+
+
+def test_bytes_that_trickle_do_not_buy_time(server: Server) -> None:
+    began = time.monotonic()
+    with connect(server) as connection:
+        connection.sendall(head(1_000))
+        with pytest.raises(OSError, match=r"."):  # noqa: PT012 - it is cut off in between
+            for _ in range(60):
+                connection.sendall(b" ")
+                time.sleep(0.5)
+    assert 9 < time.monotonic() - began < 20
+
+
+def test_a_head_that_never_ends_is_cut_off(server: Server) -> None:
+    began = time.monotonic()
+    with connect(server) as connection:
+        connection.sendall(b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\n")
+        assert answer_of(connection) == (0, b"")
+    assert 9 < time.monotonic() - began < 20
+
+
+def test_connections_that_say_nothing_hold_no_thread(server: Server) -> None:
+    silent = [connect(server) for _ in range(40)]  # five times the threads
+    began = time.monotonic()
+    for _ in range(5):
+        assert server.ask("GET", "/v1/chips", timeout=5).status == 200
+    assert time.monotonic() - began < 4
+    for connection in silent:
+        connection.close()
+
+
+def test_a_body_that_comes_in_pieces_but_in_time_is_read(server: Server) -> None:
+    body = b'{"chip": "norvane-sable-7-4820mx"}'
+    with connect(server) as connection:
+        connection.sendall(head(len(body), "Connection: close"))
+        for place in range(0, len(body), 7):
+            connection.sendall(body[place : place + 7])
+            time.sleep(0.05)
+        assert answer_of(connection)[0] == 422
+
+
+def test_a_kept_connection_begins_a_new_time_with_each_request(server: Server) -> None:
+    ask = b"GET /health/live HTTP/1.1\r\nHost: kbapi\r\n\r\n"
+    with connect(server) as connection:
+        for _ in range(4):
+            connection.sendall(ask)
+            assert connection.recv(65_536).startswith(b"HTTP/1.1 200")
+            time.sleep(3.5)  # less than a kept connection is kept, more than ten in all
+
+
+@pytest.mark.parametrize(
+    ("sent", "status"),
+    [
+        (b"GET /v1/start?chip=" + b"x" * 9_000 + b" HTTP/1.1\r\nHost: kbapi\r\n\r\n", 414),
+        (b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\nX-A: " + b"x" * 5_000 + b"\r\n\r\n", 431),
+        (
+            b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\n"
+            + b"".join(b"X-%d: a\r\n" % number for number in range(80))
+            + b"\r\n",
+            431,
+        ),
+        (b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\nanna@mail.example\r\n\r\n", 400),
+        (b"anna@mail.example\r\n\r\n", 400),
+    ],
+    ids=["a long query", "a long field", "many fields", "no field", "no request"],
+)
+def test_what_is_no_request_or_beyond_all_need_is_a_problem_and_never_repeated(
+    server: Server, sent: bytes, status: int
+) -> None:
+    with connect(server) as connection:
+        connection.sendall(sent)
+        found, told = answer_of(connection)
+    assert found == status
+    fields, _, body = told.partition(b"\r\n\r\n")
+    assert b"Content-Type: application/problem+json" in fields
+    assert b"Content-Security-Policy: default-src 'none'" in fields
+    problem = json.loads(body)
+    assert problem["status"] == status
+    assert server.ask("GET", problem["type"]).status == 200
+    assert b"anna" not in told + server.log.read_bytes()
+    assert problem["request_id"] in server.log.read_text()
+
+
+def test_two_workers_let_through_exactly_what_the_limit_says_and_write_down_nobody(
+    tmp_path: Path,
+) -> None:
+    settings = {"KBAPI_RATE_PER_NETWORK": "40", "KBAPI_TRUSTED_PROXIES": "1"}
+    with Server(tmp_path / "home", **settings) as server:
+
+        def ask(_: int = 0) -> Reply:
+            sent = {"X-Forwarded-For": "198.51.100.77"}
+            return server.ask("GET", "/v1/chips", headers=sent)
+
+        used, left = 1, int(ask().headers["RateLimit"].partition("t=")[2])
+        if left < 20:  # not enough of this minute for what follows
+            time.sleep(left + 0.5)
+            used = 0
+        with ThreadPoolExecutor(6) as clients:
+            told = list(clients.map(ask, range(60)))
+        assert b"rates_unavailable" not in server.log.read_bytes()
+        assert sum(reply.status == 200 for reply in told) == 40 - used
+        refused = [reply for reply in told if reply.status == 429]
+        assert len(refused) == 20 + used
+        assert all(1 <= int(reply.headers["Retry-After"]) <= 60 for reply in refused)
+        home = tmp_path / "home"
+        kept = b"".join(path.read_bytes() for path in home.rglob("*") if path.is_file())
+        assert b"198.51.100" not in kept + server.log.read_bytes()
+        assert b"127.0.0.1" not in kept
