@@ -135,7 +135,7 @@ class RateFile(Storage):
 
 
 def rate_file_uri(path: Path) -> str:
-    """The address by which `limits` finds the file, and how to count in it.
+    """The address by which `limits` finds the file.
 
     >>> rate_file_uri(Path("/srv/a club/rates.sqlite3"))
     'kbapi-file:///srv/a%20club/rates.sqlite3'
