@@ -49,7 +49,7 @@ class _Counters:
         )
         self.rate_faults = Counter(
             "kbapi_rate_faults",
-            "How often requests went on uncounted, because nothing could count them.",
+            "How often a process began to count requests for itself, as it could not for all.",
             registry=self.registry,
         )
 
@@ -110,7 +110,7 @@ def count_follow_up(status: FollowUpStatus) -> None:
 
 
 def count_rate_fault() -> None:
-    """One time more that counting requests had to rest."""
+    """One time more that a process began to count requests for itself."""
     _counters.rate_faults.inc()
 
 

@@ -1,78 +1,43 @@
-"""How often somebody may ask: counted by key or by network, under a hash that lives for a day.
+"""How often somebody may ask: by key or by network, under a hash that lives for a day.
 
 No address and no key is stored or sent anywhere: what is counted is a hash of the network or of the
-key's number, under a key of the day, and the minute.
+key's number, under a key of the day.
 """
 
 import ipaddress
-import logging
-from dataclasses import dataclass
 from hashlib import blake2b
+from importlib.util import find_spec
 from typing import Final
 
 from kbapi.clock import Clock
-from kbapi.metrics import count_rate_fault
-from kbapi.settings import Settings
-from kbapi.storage.rate_counts import Counts, CountsUnavailable
-from kbapi.storage.rate_file import RateFile
-from kbapi.storage.rate_server import RateServer
+from kbapi.errors import UnsafeSetup
 from kbapi.storage.secret import Secret
 
-log = logging.getLogger(__name__)
-
-WINDOW_S: Final = 60
 _DAY_S: Final = 86_400
-_REST_S: Final = 10
-"""After a fault nothing is counted for so long: waiting for it would cost every request."""
 _IPV4_BITS: Final = 24
 _IPV6_BITS: Final = 56
 """What one household or one rented machine usually has; a longer prefix gives it 2^8 limits."""
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """Where somebody stands within their minute."""
+class DailyHashes:
+    """Names for whoever asks that nobody can read, others on each day."""
 
-    limit: int
-    remaining: int
-    seconds: int
-    """Until all of the limit is there again."""
-    is_exceeded: bool
-
-
-class Rates:
-    """Counts requests against the limits of an instance."""
-
-    def __init__(self, counts: Counts, secret: Secret, settings: Settings, now: Clock) -> None:
-        self._counts = counts
+    def __init__(self, secret: Secret, now: Clock) -> None:
         self._secret = secret
-        self._per_key = settings.rate_per_key
-        self._per_network = settings.rate_per_network
         self._now = now
-        self._rests_until = 0.0
         self._daily = (-1, b"")
 
-    def count_key(self, number: int) -> Standing | None:
-        """One request more with this key; None where nothing can be counted now."""
-        return self._count(f"key {number}", self._per_key)
+    def of_key(self, number: int) -> str:
+        """Today's name of whoever holds the key with this number."""
+        return self._hash(f"key {number}")
 
-    def count_network(self, address: str) -> Standing | None:
-        """One request more from this address's network; None where nothing can be counted now."""
-        return self._count(network_of(address), self._per_network)
+    def of_network(self, address: str) -> str:
+        """Today's name of the network that an address lies in."""
+        return self._hash(network_of(address))
 
-    def _count(self, who: str, limit: int) -> Standing | None:
-        now = self._now().timestamp()
-        if now < self._rests_until:
-            return None
-        shown = blake2b(who.encode(), key=self._key_of(int(now) // _DAY_S), digest_size=16).digest()
-        # Everybody's minute begins at another second, so that they do not all come back at once.
-        minute, second = divmod(int(now) + shown[0] % WINDOW_S, WINDOW_S)
-        try:
-            hits = self._counts.incr(f"{shown.hex()}:{minute}", WINDOW_S)
-        except CountsUnavailable as fault:
-            self._rest(now, fault)
-            return None
-        return Standing(limit, max(0, limit - hits), WINDOW_S - second, hits > limit)
+    def _hash(self, who: str) -> str:
+        today = self._key_of(int(self._now().timestamp()) // _DAY_S)
+        return blake2b(who.encode(), key=today, digest_size=16).hexdigest()
 
     def _key_of(self, day: int) -> bytes:
         known, key = self._daily
@@ -80,12 +45,6 @@ class Rates:
             key = self._secret.keyed_hash("rate", str(day).encode())
             self._daily = day, key
         return key
-
-    def _rest(self, now: float, fault: CountsUnavailable) -> None:
-        # Nobody is turned away for a fault of ours; whoever watches is told.
-        self._rests_until = now + _REST_S
-        count_rate_fault()
-        log.error("rates_unavailable", extra={"error": type(fault.__cause__ or fault).__name__})
 
 
 def network_of(address: str) -> str:
@@ -107,17 +66,16 @@ def network_of(address: str) -> str:
     return f"4:{int(read) >> (32 - _IPV4_BITS):x}"
 
 
-def open_rates(settings: Settings, secret: Secret, now: Clock) -> Rates:
-    """What counts the requests of an instance, in its file or on the server that is set.
+def require_rate_library() -> None:
+    """Nothing, when what speaks to a Redis server is installed.
 
     Raises
     ------
     UnsafeSetup
-        When a Redis server is set and what speaks to one is not installed.
+        Saying what to install.
     """
-    counts: Counts = (
-        RateServer(settings.rate_storage)
-        if settings.rate_storage
-        else RateFile(settings.rates_path, now)
-    )
-    return Rates(counts, secret, settings, now)
+    if find_spec("redis") is None:
+        raise UnsafeSetup(
+            "KBAPI_RATE_STORAGE names a Redis server, but what speaks to one is not installed: "
+            "install kbapi[redis], or leave the setting out."
+        )

@@ -3,15 +3,15 @@
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
 
-from flask import Flask, Response, current_app, g, request
+from flask import Flask, current_app, g, request
 from flask_smorest import Blueprint
 
 from kbapi.access.gate import READS_KEYS, Need, is_open, require
 from kbapi.access.keys import KeyHolder, find_holder
-from kbapi.access.rates import WINDOW_S, Rates, Standing, open_rates
 from kbapi.api.documents import problem_answers
 from kbapi.api.headers import shown_key
-from kbapi.errors import AccessKeyMissing, AccessKeyWrong, RateExceeded
+from kbapi.api.rates import limit_requests
+from kbapi.errors import AccessKeyMissing, AccessKeyWrong
 from kbapi.settings import Join
 from kbapi.storage.instance import Instance
 
@@ -83,39 +83,26 @@ def admit_requests(app: Flask, *, is_guarded: bool) -> None:
     """
     instance: Instance = app.extensions["kbapi"]
     needed = {rule.endpoint: need_of(app, rule.endpoint) for rule in app.url_map.iter_rules()}
-    settings = instance.settings
-    rates = open_rates(settings, instance.secret, instance.now) if is_guarded else None
-    join: Join = settings.join if is_guarded else "open"
+    join: Join = instance.settings.join if is_guarded else "open"
+
+    @app.before_request
+    def look_at_key() -> None:
+        g.need = needed.get(request.endpoint or "", Need.EXPLAINING)
+        g.holder, g.wrong_key = _holder_of(shown_key() if g.need in READS_KEYS else None)
+
+    if is_guarded:
+        limit_requests(app, instance)
 
     @app.before_request
     def admit() -> None:
-        need = needed.get(request.endpoint or "", Need.EXPLAINING)
-        if need is not Need.WATCHING:
-            _admit(need, join, rates)
+        # Told only now, so that guessing keys is counted like everything else.
+        if g.wrong_key is not None:
+            raise g.wrong_key
+        # A browser asks whether it may ask without showing anything.
+        if request.method != "OPTIONS":
+            require(g.need, join, g.holder)
 
-    if rates is not None:
-        app.after_request(_tell_standing)
     app.extensions["kbapi_join"] = join
-
-
-def _admit(need: Need, join: Join, rates: Rates | None) -> None:
-    shown = shown_key() if need in READS_KEYS else None
-    holder, wrong = _holder_of(shown)
-    if rates is not None:
-        g.standing = standing = (
-            rates.count_network(request.remote_addr or "")
-            if holder is None
-            else rates.count_key(holder.id)
-        )
-        if standing is not None and standing.is_exceeded:
-            raise RateExceeded
-    # Told only now, so that guessing keys is counted like everything else.
-    if wrong is not None:
-        raise wrong
-    g.holder = holder
-    # A browser asks whether it may ask without showing anything.
-    if request.method != "OPTIONS":
-        require(need, join, holder)
 
 
 def _holder_of(shown: str | None) -> tuple[KeyHolder | None, AccessKeyWrong | None]:
@@ -125,18 +112,6 @@ def _holder_of(shown: str | None) -> tuple[KeyHolder | None, AccessKeyWrong | No
         return find_holder(current_app.extensions["kbapi"], shown), None
     except AccessKeyWrong as wrong:
         return None, wrong
-
-
-def _tell_standing(response: Response) -> Response:
-    standing: Standing | None = g.get("standing")
-    if standing is not None:
-        # Added, not set: nobody else tells them, and looking for them costs as much as counting.
-        add = response.headers.add
-        add("RateLimit-Policy", f'"burst";q={standing.limit};w={WINDOW_S}')
-        add("RateLimit", f'"burst";r={standing.remaining};t={standing.seconds}')
-        if standing.is_exceeded:
-            add("Retry-After", str(standing.seconds))
-    return response
 
 
 def curator() -> KeyHolder:

@@ -68,12 +68,13 @@ _BEARER_WANTED: Final[dict[type[KbapiError], str]] = {
     errors.ContributorMissing: 'Kbapi-Contributor realm="kbapi"',
 }
 
-# What the web framework itself finds out, in our words.
+# What the web framework and what limits it find out, in our words.
 _OF_FRAMEWORK: Final[dict[int, type[KbapiError]]] = {
     404: errors.PageMissing,
     405: errors.MethodWrong,
     413: errors.BodyTooLarge,
     415: errors.MediaTypeWrong,
+    429: errors.RateExceeded,
 }
 
 

@@ -13,6 +13,7 @@ from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
 from kbapi.access.keys import has_live_key
+from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.worker import DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
@@ -21,7 +22,6 @@ from kbapi.metrics import share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.rate_file import renew_rate_file
-from kbapi.storage.rate_server import require_rate_library
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 from kbapi.storage.use_lock import share
 

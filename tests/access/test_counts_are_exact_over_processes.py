@@ -1,28 +1,32 @@
 """Whoever counts, a file or a Redis server: no request is lost or counted twice, none is named."""
 
 import multiprocessing
+import re
+import socket
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator
-from datetime import timedelta
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
+from flask.testing import FlaskClient
 
-from kbapi.access.rates import Rates, network_of, open_rates
+from kbapi.access import rates
+from kbapi.access.keys import give_key
+from kbapi.access.rates import DailyHashes, network_of
+from kbapi.app import create_app
 from kbapi.errors import UnsafeSetup
 from kbapi.settings import Settings
-from kbapi.storage import rate_server
-from kbapi.storage.rate_counts import CountsUnavailable
-from kbapi.storage.rate_file import RateFile, renew_rate_file
-from kbapi.storage.rate_server import RateServer
+from kbapi.storage.instance import open_instance
+from kbapi.storage.rate_file import renew_rate_file
 from kbapi.storage.secret import Secret
 from tests.access.redis_server import a_redis_server
-from tests.makers import HandMovedClock
+from tests.makers import HandMovedClock, an_instance
 
-SECRET = Secret(b"s" * 32)
-PROCESSES, EACH = 3, 400
+PROCESSES, EACH, LIMIT = 3, 200, 350
 
 
 @pytest.fixture(scope="module")
@@ -33,69 +37,66 @@ def redis_url() -> Iterator[str]:
 
 
 @pytest.fixture(params=["file", "redis"])
-def settings(request: pytest.FixtureRequest, tmp_path: Path) -> Settings:
-    url = request.getfixturevalue("redis_url") if request.param == "redis" else ""
-    return Settings(home=tmp_path, rate_storage=url, rate_per_network=1_000, rate_per_key=5)
+def storage(request: pytest.FixtureRequest) -> str:
+    """What `KBAPI_RATE_STORAGE` says."""
+    return request.getfixturevalue("redis_url") if request.param == "redis" else ""
 
 
-def rates_of(settings: Settings, clock: HandMovedClock | None = None) -> Rates:
-    return open_rates(settings, SECRET, clock or HandMovedClock())
+def ask(client: FlaskClient, address: str = "198.51.100.7", key: str = ""):
+    headers = {"Authorization": f"Bearer {key}"} if key else {}
+    return client.get("/v1/chips", headers=headers, environ_base={"REMOTE_ADDR": address})
 
 
-def count_many(settings: Settings, results: "multiprocessing.Queue[list[int]]") -> None:
-    rates = rates_of(settings)
-    told = [rates.count_network("198.51.100.7") for _ in range(EACH)]
-    results.put([one.limit - one.remaining if one else -1 for one in told])
+def left_of(answer) -> int:
+    return int(re.match(r'"burst";r=(\d+);', answer.headers["RateLimit"])[1])
 
 
-def test_requests_to_several_processes_are_counted_once_each(settings: Settings) -> None:
-    bounded = settings.model_copy(update={"rate_per_network": 10**9})
-    renew_rate_file(bounded.rates_path)  # as `kbapi serve` does
+def ask_often(settings: Settings, results: "multiprocessing.Queue[list[int]]") -> None:
+    client = create_app(open_instance(settings, HandMovedClock())).test_client()
+    results.put([ask(client).status_code for _ in range(EACH)])
+
+
+def test_requests_to_several_processes_are_counted_once_each(tmp_path: Path, storage: str) -> None:
+    instance = an_instance(tmp_path, rate_storage=storage, rate_per_network=LIMIT)
+    renew_rate_file(instance.settings.rates_path)  # as `kbapi serve` does
     context = multiprocessing.get_context("spawn")
     results: multiprocessing.Queue[list[int]] = context.Queue()
     workers = [
-        context.Process(target=count_many, args=(bounded, results)) for _ in range(PROCESSES)
+        context.Process(target=ask_often, args=(instance.settings, results))
+        for _ in range(PROCESSES)
     ]
     for worker in workers:
         worker.start()
-    seen = [number for _ in workers for number in results.get(timeout=60)]
+    seen = [status for _ in workers for status in results.get(timeout=120)]
     for worker in workers:
         worker.join()
-    assert sorted(seen) == list(range(1, PROCESSES * EACH + 1))
+    assert seen.count(200) == LIMIT
+    assert seen.count(429) == PROCESSES * EACH - LIMIT
 
 
-def test_a_key_stands_where_its_requests_left_it(settings: Settings) -> None:
-    rates = rates_of(settings)
-    told = [rates.count_key(7) for _ in range(7)]
-    assert [one.remaining for one in told if one] == [4, 3, 2, 1, 0, 0, 0]
-    assert [one.is_exceeded for one in told if one] == [False] * 5 + [True] * 2
-    other = rates.count_key(8)
-    assert other is not None
-    assert other.remaining == 4
+def test_a_key_stands_where_its_requests_left_it(tmp_path: Path, storage: str) -> None:
+    instance = an_instance(tmp_path, rate_storage=storage, rate_per_key=5)
+    one, other = (give_key(instance, "", ("submit",)).key for _ in range(2))
+    client = create_app(instance).test_client()
+    told = [ask(client, key=one) for _ in range(7)]
+    assert [left_of(answer) for answer in told] == [4, 3, 2, 1, 0, 0, 0]
+    assert [answer.status_code for answer in told] == [200] * 5 + [429] * 2
+    assert left_of(ask(client, key=other)) == 4
 
 
-def test_a_minute_ends_when_it_was_said_to(settings: Settings) -> None:
-    clock = HandMovedClock()
-    rates = rates_of(settings, clock)
-    first = rates.count_key(9)
-    assert first is not None
-    clock.moment += timedelta(seconds=first.seconds - 1)
-    last = rates.count_key(9)
-    assert last is not None
-    assert (last.remaining, last.seconds) == (3, 1)
-    clock.moment += timedelta(seconds=1)
-    fresh = rates.count_key(9)
-    assert fresh is not None
-    assert (fresh.remaining, fresh.seconds) == (4, 60)
+def test_two_workers_tell_one_standing(tmp_path: Path, storage: str) -> None:
+    instance = an_instance(tmp_path, rate_storage=storage, rate_per_network=10)
+    clients = [create_app(instance).test_client() for _ in range(2)]
+    told = [left_of(ask(clients[number % 2], "198.51.101.7")) for number in range(6)]
+    assert told == [9, 8, 7, 6, 5, 4]
 
 
 def test_what_redis_is_sent_names_nobody_and_is_forgotten(redis_url: str, tmp_path: Path) -> None:
     import redis
 
-    settings = Settings(home=tmp_path, rate_storage=redis_url)
     client = redis.Redis(unix_socket_path=redis_url.removeprefix("redis+unix://"))
     client.flushall()
-    rates_of(settings).count_network("203.0.113.77")
+    ask(create_app(an_instance(tmp_path, rate_storage=redis_url)).test_client(), "203.0.113.77")
     (key,) = client.keys()
     text = key.decode()
     assert text.startswith("kbapi:")
@@ -105,60 +106,71 @@ def test_what_redis_is_sent_names_nobody_and_is_forgotten(redis_url: str, tmp_pa
     client.close()
 
 
-def test_a_server_that_is_not_there_turns_nobody_away(tmp_path: Path) -> None:
-    settings = Settings(home=tmp_path, rate_storage=f"redis+unix://{tmp_path}/none.sock")
-    assert rates_of(settings).count_network("198.51.100.7") is None
-    with pytest.raises(CountsUnavailable):
-        RateServer(settings.rate_storage).incr("key", 60)
+def test_names_are_others_each_day_and_with_each_secret() -> None:
+    clock = HandMovedClock()
+    hashes, others = (DailyHashes(Secret(value * 32), clock) for value in (b"s", b"t"))
+    today = hashes.of_key(7)
+    assert today == hashes.of_key(7)
+    assert today != others.of_key(7)
+    assert today not in (hashes.of_key(8), hashes.of_network("7"))
+    assert hashes.of_network("192.0.2.1") == hashes.of_network("192.0.2.99")
+    clock.moment = clock.moment.replace(day=clock.moment.day + 1)
+    assert hashes.of_key(7) != today
 
 
-def test_after_a_fault_nothing_is_tried_for_a_while(tmp_path: Path) -> None:
-    class Broken:
-        tried = 0
+def test_a_server_that_is_not_there_leaves_each_process_counting_for_itself(tmp_path: Path) -> None:
+    instance = an_instance(
+        tmp_path, rate_storage=f"redis+unix://{tmp_path}/none.sock", rate_per_network=3
+    )
+    clients = [create_app(instance).test_client() for _ in range(2)]
+    told = [[ask(client).status_code for _ in range(4)] for client in clients]
+    assert told == [[200, 200, 200, 429]] * 2
 
-        def incr(self, key: str, expiry: int) -> int:
-            self.tried += 1
-            raise CountsUnavailable
 
-    counts, clock = Broken(), HandMovedClock()
-    rates = Rates(counts, SECRET, Settings(home=tmp_path), clock)
-    assert {rates.count_key(1) for _ in range(10)} == {None}
-    assert counts.tried == 1
+def test_a_server_that_does_not_answer_is_not_waited_for_by_every_request(tmp_path: Path) -> None:
+    tried = []
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+
+        def take() -> None:
+            with suppress(OSError):
+                while True:
+                    tried.append(silent.accept()[0])
+
+        taker = threading.Thread(target=take)
+        taker.start()
+        instance = an_instance(
+            tmp_path, rate_storage=f"redis://127.0.0.1:{silent.getsockname()[1]}"
+        )
+        client = create_app(instance).test_client()
+        assert {ask(client).status_code for _ in range(30)} == {200}
+        silent.shutdown(socket.SHUT_RDWR)
+        taker.join()
+    for connection in tried:
+        connection.close()
+    assert 1 <= len(tried) < 15
 
 
 def test_what_speaks_to_redis_is_named_when_it_is_not_installed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rate_server, "find_spec", lambda _: None)
+    monkeypatch.setattr(rates, "find_spec", lambda _: None)
     with pytest.raises(UnsafeSetup, match=r"install kbapi\[redis\]"):
-        rates_of(Settings(home=tmp_path, rate_storage="redis://127.0.0.1"))
-    assert rates_of(Settings(home=tmp_path)).count_key(1) is not None
+        create_app(an_instance(tmp_path / "redis", rate_storage="redis://127.0.0.1"))
+    client = create_app(an_instance(tmp_path / "file")).test_client()
+    assert ask(client).status_code == 200
 
 
-def test_counting_in_a_file_loads_nothing_of_redis() -> None:
-    code = (
-        "import sys, kbapi.app; "
-        "print([name for name in sys.modules if name.partition('.')[0] in ('limits', 'redis')])"
-    )
+def test_counting_in_a_file_loads_nothing_of_redis(tmp_path: Path) -> None:
+    an_instance(tmp_path).close()
+    code = f"""
+import sys
+from pathlib import Path
+from kbapi.app import create_app
+from kbapi.settings import Settings
+from kbapi.storage.instance import open_instance
+app = create_app(open_instance(Settings(home=Path({str(tmp_path / "home")!r}))))
+assert "RateLimit" in app.test_client().get("/v1/chips").headers
+print([name for name in sys.modules if name.partition('.')[0] in ("redis", "rich")])
+"""
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "[]"
-
-
-def test_each_run_begins_with_an_empty_file_whatever_the_last_one_left(tmp_path: Path) -> None:
-    path = tmp_path / "rates.sqlite3"
-    path.write_bytes(b"broken" * 1_000)
-    with pytest.raises(CountsUnavailable):
-        RateFile(path, HandMovedClock()).incr("key", 60)
-    for _ in range(2):
-        renew_rate_file(path)
-        counts = RateFile(path, HandMovedClock())
-        assert [counts.incr("key", 60) for _ in range(3)] == [1, 2, 3]
-        assert path.stat().st_mode & 0o077 == 0
-
-
-def test_where_no_file_can_be_made_the_run_begins_all_the_same(tmp_path: Path) -> None:
-    path = tmp_path / "rates.sqlite3"
-    (path / "in the way").mkdir(parents=True)
-    renew_rate_file(path)
-    with pytest.raises(CountsUnavailable):
-        RateFile(path, HandMovedClock()).incr("key", 60)

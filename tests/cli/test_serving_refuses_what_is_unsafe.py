@@ -5,10 +5,10 @@ from pathlib import Path
 import click.testing
 import pytest
 
+from kbapi.access import rates
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.cli import serving
 from kbapi.cli.main import main
-from kbapi.storage import rate_server
 from tests.cli.test_every_command_through_its_entry_point import run
 from tests.makers import an_instance
 from tests.system.server import Server
@@ -63,7 +63,7 @@ def test_a_secret_that_others_can_read_is_not_served(tmp_path: Path, served: lis
 def test_counting_on_redis_without_what_speaks_to_it_is_refused(
     tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rate_server, "find_spec", lambda _: None)
+    monkeypatch.setattr(rates, "find_spec", lambda _: None)
     refused = serve(tmp_path, KBAPI_RATE_STORAGE="redis://:hidden@127.0.0.1:6379/0")
     assert refused.exit_code == 3
     assert "install kbapi[redis]" in refused.stderr
