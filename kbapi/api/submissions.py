@@ -12,6 +12,7 @@ from kbapi.api.admission import may_forward, needs
 from kbapi.api.answers import dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import (
+    IDEMPOTENCY_KEY,
     bearer_receipt,
     idempotency_key,
     is_ndjson,
@@ -34,7 +35,7 @@ _IDEMPOTENCY_PARAMETER: Final = {
     "in": "header",
     "name": "Idempotency-Key",
     "required": False,
-    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
+    "schema": {"type": "string", "pattern": IDEMPOTENCY_KEY},
     "description": "Made up by you; a repeat within 24 hours gets the first answer again.",
     "example": '"8e03978e-40d5-43e8"',
 }
@@ -86,9 +87,10 @@ def _is_dry_run() -> bool:
 def submit_result() -> Response:
     """Store one result and tell how each of its settings was screened."""
     require_json()
-    if _is_dry_run():
+    is_dry_run, key = _is_dry_run(), idempotency_key()
+    if is_dry_run:
         return dump(rehearse_submission(instance(), request.get_data()), 200)
-    accepted = accept_submission(instance(), request.get_data(), idempotency_key())
+    accepted = accept_submission(instance(), request.get_data(), key)
     return dump(with_links(accepted), 201)
 
 
