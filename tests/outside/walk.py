@@ -68,7 +68,7 @@ class Walk:
     def _ask_and_ask_again(self, path: str) -> None:
         for chip in CHIPS if "/submissions/" not in path else CHIPS[:1]:
             asked = self._named(path, chip)
-            status, etag, _ = self._get(path, asked)
+            _, etag, _ = self._get(path, asked)
             if etag:
                 again, other, _ = self._get(path, asked, {"If-None-Match": etag})
                 if again == 304 and other != etag:
@@ -147,6 +147,7 @@ def measure(*, short: bool) -> list[Row]:
             refused = _send_while_walking(server, walk, many)
             arrived = stored(server) - before
             walk.once()
+            walk.connection.close()
     for fault in walk.faults:
         print(fault)
     of_member = len(walk.seen["/v1/contributions"])
@@ -177,6 +178,7 @@ def _send_while_walking(server: Server, walk: Walk, many: int) -> int:
             reply.read()
             if reply.status != 201:
                 refused.append(reply.status)
+        connection.close()
 
     senders = [threading.Thread(target=send, args=(first,)) for first in range(SENDERS)]
     for sender in senders:
