@@ -19,6 +19,7 @@ from kbapi.api.headers import (
     require_json,
     require_no_parameters,
 )
+from kbapi.api.requests import sent_body
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import QuestionRefused
 from kbapi.intake.accept import accept_submission, rehearse_submission
@@ -89,8 +90,8 @@ def submit_result() -> Response:
     require_json()
     is_dry_run, key = _is_dry_run(), idempotency_key()
     if is_dry_run:
-        return dump(rehearse_submission(instance(), request.get_data()), 200)
-    accepted = accept_submission(instance(), request.get_data(), key)
+        return dump(rehearse_submission(instance(), sent_body()), 200)
+    accepted = accept_submission(instance(), sent_body(), key)
     return dump(with_links(accepted), 201)
 
 
@@ -127,7 +128,7 @@ def submit_results() -> Response:
     request.max_content_length = instance().settings.max_batch_bytes
     told = accept_batch(
         instance(),
-        request.get_data(),
+        sent_body(),
         is_ndjson=ndjson,
         idempotency_key=idempotency_key(),
         dry_run=dry_run,
@@ -144,6 +145,7 @@ def submit_results() -> Response:
             _401="No receipt was sent.",
             _403="The receipt does not belong to this submission.",
             _410="The submission has been withdrawn.",
+            _422="This endpoint takes no parameters.",
             _503="The database can't be read now.",
         ),
     },
@@ -164,6 +166,7 @@ def read_result(submission_id: UUID) -> Response:
             _401="No receipt was sent.",
             _403="The receipt does not belong to this submission.",
             _410="The submission had been withdrawn before.",
+            _422="This endpoint takes no parameters.",
             _503="The database can't be written now; nothing was removed.",
         ),
     },
@@ -203,6 +206,6 @@ def follow_up_result(submission_id: UUID) -> Response:
     require_no_parameters()
     require_json()
     told = accept_follow_up(
-        instance(), str(submission_id), bearer_receipt(), request.get_data(), idempotency_key()
+        instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
     )
     return dump(told, 201)
