@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from tests.outside.clubhouse import Known, fill
-from tests.outside.framing import CHUNKED, Answer, ask, length, post
+from tests.outside.framing import Answer, ask
+from tests.outside.heads import CHUNKED, length, post
 from tests.system.server import Server
 
 LIMITS = {"KBAPI_MAX_BODY_BYTES": "20000", "KBAPI_MAX_BATCH_BYTES": "40000"}

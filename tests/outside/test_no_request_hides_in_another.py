@@ -4,7 +4,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.outside.framing import ENDLESS, HIDING, IN_DOUBT, SECOND, WHOLE, ask, measure
+from tests.outside.framing import ask, measure
+from tests.outside.heads import ENDLESS, HIDING, IN_DOUBT, SECOND, WHOLE
 from tests.system.server import Server
 
 
