@@ -9,6 +9,7 @@ from kbapi.advice.known_chips import ChipListSchema, list_chips, show_chip
 from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
+from kbapi.api.headers import require_no_parameters
 
 blueprint = Blueprint("chips", __name__, url_prefix="/v1", description="Names of chips.")
 
@@ -50,6 +51,7 @@ def browse_chips() -> Response:
         "200": json_answer("What is known of the chip.", "ChipDetail"),
         **problem_answers(
             _404="The text is not the name of exactly one chip; candidates, if any.",
+            _422="This endpoint takes no parameters.",
             _503="The database can't be read now.",
         ),
     },
@@ -57,4 +59,5 @@ def browse_chips() -> Response:
 @needs(blueprint, Need.READING)
 def describe_chip(chip: str) -> Response:
     """Describe a chip: its rails, controls, siblings and pools."""
+    require_no_parameters()
     return dump(show_chip(instance(), chip), 200)

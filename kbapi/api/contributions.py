@@ -63,6 +63,7 @@ def list_own_results() -> Response:
         "200": json_answer("How many were withdrawn.", "AllWithdrawn"),
         **problem_answers(
             _401="No usable contributor token was sent.",
+            _422="This endpoint takes no parameters.",
             _503="The database can't be written now; nothing was removed.",
         ),
     },

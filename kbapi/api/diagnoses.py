@@ -1,6 +1,6 @@
 """It was stable and now it is not: a question with a body."""
 
-from flask import Response, request
+from flask import Response
 from flask_smorest import Blueprint
 
 from kbapi.access.gate import Need
@@ -9,6 +9,7 @@ from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.api.headers import require_json, require_no_parameters
+from kbapi.api.requests import sent_body
 from kbapi.intake.asked import read_asked
 from kbapi.intake.diagnosis import parse_diagnosis
 
@@ -39,5 +40,5 @@ def find_causes() -> Response:
     """Tell what may have made a setting unstable, what to find out first, and what to do."""
     require_no_parameters()
     require_json()
-    asked = parse_diagnosis(read_asked(request.get_data()), instance().catalogue)
+    asked = parse_diagnosis(read_asked(sent_body()), instance().catalogue)
     return dump(diagnose(instance(), asked), 200)

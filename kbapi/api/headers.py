@@ -16,10 +16,11 @@ from kbapi.errors import (
 )
 from kbapi.intake.receipts import RECEIPT_PREFIX
 
-# RFC 8941 string, quotes optional: visible ASCII, with " and \ escaped.
-_STRUCTURED: Final = re.compile(r'"((?:[\x20-\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"\Z')
-_BARE: Final = re.compile(r"[\x21\x23-\x5b\x5d-\x7e]+\Z")
-_LONGEST_KEY: Final = 255
+_QUOTED: Final = r'"((?:[ !#-\[\]-~]|\\["\\]){1,255})"'
+_BARE: Final = r"[!#-\[\]-~]{1,255}"
+IDEMPOTENCY_KEY: Final = f"^(?:{_QUOTED}|{_BARE})$"
+"""RFC 8941 string, quotes optional: visible ASCII, with \" and \\ escaped."""
+_KEY: Final = re.compile(IDEMPOTENCY_KEY)
 _TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
 
 
@@ -83,15 +84,9 @@ def idempotency_key() -> str | None:
     if len(sent) > 1:
         raise IdempotencyKeyUnreadable
     text = sent[0].strip()
-    if quoted := _STRUCTURED.match(text):
-        key = re.sub(r'\\(["\\])', r"\1", quoted.group(1))
-    elif _BARE.match(text):
-        key = text
-    else:
-        key = ""
-    if not 1 <= len(key) <= _LONGEST_KEY:
+    if not (read := _KEY.match(text)):
         raise IdempotencyKeyUnreadable
-    return key
+    return text if read.group(1) is None else re.sub(r'\\(["\\])', r"\1", read.group(1))
 
 
 def bearer_receipt() -> str:

@@ -1,6 +1,6 @@
 """The next step of somebody's own search: asked with the runs so far, and forgotten again."""
 
-from flask import Response, request
+from flask import Response
 from flask_smorest import Blueprint
 
 from kbapi.access.gate import Need
@@ -9,6 +9,7 @@ from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.api.headers import require_json, require_no_parameters
+from kbapi.api.requests import sent_body
 from kbapi.intake.search import read_search
 
 blueprint = Blueprint(
@@ -41,5 +42,5 @@ def propose_next_step() -> Response:
     """Propose the next setting to try from the runs so far, or where to settle."""
     require_no_parameters()
     require_json()
-    search = read_search(request.get_data(), instance().catalogue)
+    search = read_search(sent_body(), instance().catalogue)
     return dump(advise_next_step(instance(), search), 200)

@@ -7,6 +7,8 @@ from uuid import uuid4
 
 from flask import Flask, Response, g, request
 
+from kbapi.errors import BodyTooLarge
+
 log = logging.getLogger(__name__)
 
 _HEADERS: Final = {
@@ -25,6 +27,22 @@ def follow_requests(app: Flask) -> None:
     """Give each request of the app an id, and each answer headers and a log line."""
     app.before_request(_begin)
     app.after_request(_finish)
+
+
+def sent_body() -> bytes:
+    """The whole body of this request, as it was sent.
+
+    Raises
+    ------
+    BodyTooLarge
+        When more came in chunks than is read; a length that is told was looked at before.
+    """
+    body = request.get_data()
+    # The framework reads chunks up to the limit, and leaves out the rest without a word.
+    most = request.max_content_length
+    if most is not None and len(body) >= most and request.environ["wsgi.input"].read(1):
+        raise BodyTooLarge
+    return body
 
 
 def _begin() -> None:

@@ -10,6 +10,7 @@ from kbapi.api.admission import curator, needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import require_json, require_no_parameters
+from kbapi.api.requests import sent_body
 from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.item import show_item
 from kbapi.curation.queue import ReviewSchema, list_waiting
@@ -76,4 +77,4 @@ def decide_about_results() -> Response:
     """Count, keep aside, reject or undo, one setting or all of a sender; all hold or none."""
     require_no_parameters()
     require_json()
-    return dump(accept_decisions(instance(), curator(), request.get_data()), 200)
+    return dump(accept_decisions(instance(), curator(), sent_body()), 200)

@@ -12,12 +12,14 @@ from kbapi.api.admission import may_forward, needs
 from kbapi.api.answers import dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import (
+    IDEMPOTENCY_KEY,
     bearer_receipt,
     idempotency_key,
     is_ndjson,
     require_json,
     require_no_parameters,
 )
+from kbapi.api.requests import sent_body
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import QuestionRefused
 from kbapi.intake.accept import accept_submission, rehearse_submission
@@ -34,7 +36,7 @@ _IDEMPOTENCY_PARAMETER: Final = {
     "in": "header",
     "name": "Idempotency-Key",
     "required": False,
-    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
+    "schema": {"type": "string", "pattern": IDEMPOTENCY_KEY},
     "description": "Made up by you; a repeat within 24 hours gets the first answer again.",
     "example": '"8e03978e-40d5-43e8"',
 }
@@ -86,9 +88,10 @@ def _is_dry_run() -> bool:
 def submit_result() -> Response:
     """Store one result and tell how each of its settings was screened."""
     require_json()
-    if _is_dry_run():
-        return dump(rehearse_submission(instance(), request.get_data()), 200)
-    accepted = accept_submission(instance(), request.get_data(), idempotency_key())
+    is_dry_run, key = _is_dry_run(), idempotency_key()
+    if is_dry_run:
+        return dump(rehearse_submission(instance(), sent_body()), 200)
+    accepted = accept_submission(instance(), sent_body(), key)
     return dump(with_links(accepted), 201)
 
 
@@ -125,7 +128,7 @@ def submit_results() -> Response:
     request.max_content_length = instance().settings.max_batch_bytes
     told = accept_batch(
         instance(),
-        request.get_data(),
+        sent_body(),
         is_ndjson=ndjson,
         idempotency_key=idempotency_key(),
         dry_run=dry_run,
@@ -142,6 +145,7 @@ def submit_results() -> Response:
             _401="No receipt was sent.",
             _403="The receipt does not belong to this submission.",
             _410="The submission has been withdrawn.",
+            _422="This endpoint takes no parameters.",
             _503="The database can't be read now.",
         ),
     },
@@ -162,6 +166,7 @@ def read_result(submission_id: UUID) -> Response:
             _401="No receipt was sent.",
             _403="The receipt does not belong to this submission.",
             _410="The submission had been withdrawn before.",
+            _422="This endpoint takes no parameters.",
             _503="The database can't be written now; nothing was removed.",
         ),
     },
@@ -201,6 +206,6 @@ def follow_up_result(submission_id: UUID) -> Response:
     require_no_parameters()
     require_json()
     told = accept_follow_up(
-        instance(), str(submission_id), bearer_receipt(), request.get_data(), idempotency_key()
+        instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
     )
     return dump(told, 201)

@@ -2,14 +2,21 @@
 
 import errno
 import logging
+import re
 import socket
 import time
+from collections.abc import Callable, Iterable
 from http import HTTPStatus
 from typing import Any, Final
 from uuid import uuid4
 
 from gunicorn.http import get_parser
-from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine, ParseException
+from gunicorn.http.errors import (
+    InvalidHeader,
+    LimitRequestHeaders,
+    LimitRequestLine,
+    ParseException,
+)
 from gunicorn.workers.gthread import _DEFER, TConn, ThreadWorker
 
 from kbapi.api.problems import PROBLEM_TYPE, STATUS_OF, problem_document
@@ -32,6 +39,8 @@ _LEAST_BYTES_PER_S: Final = 65_536
 """...and a second more for so many bytes of it, so that a large batch may come by a thin line."""
 _ANSWER_S: Final = 30
 """How long whoever asked may take to read one piece of an answer."""
+_HOST: Final = re.compile(r"[A-Za-z0-9.\-_~%!$&'()*+,;=:\[\]]*\Z")
+"""The characters of a host and its port (RFC 3986, section 3.2)."""
 
 
 class HurriedSocket:
@@ -71,8 +80,46 @@ def _left() -> ConnectionResetError:
     return ConnectionResetError(errno.ECONNRESET, "the request came too slowly")
 
 
+class PlainBody:
+    """A body in chunks; where its chunks cannot be told apart, that is its sender's fault."""
+
+    def __init__(self, body: Any) -> None:
+        self._body = body
+
+    def read(self, size: int = -1) -> bytes:
+        """The next bytes.
+
+        Raises
+        ------
+        RequestUnreadable
+            When a chunk is not what its size says, or the size is none.
+        """
+        try:
+            received: bytes = self._body.read(size)
+        except ParseException:
+            raise RequestUnreadable from None
+        return received
+
+
+def _with_plain_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
+    def answer(environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
+        if "HTTP_TRANSFER_ENCODING" in environ:
+            environ["wsgi.input"] = PlainBody(environ["wsgi.input"])
+        pieces: Iterable[bytes] = application(environ, start_response)
+        return pieces
+
+    return answer
+
+
 class HurriedWorker(ThreadWorker):
     """A threaded worker with a deadline for each request."""
+
+    wsgi: Any
+
+    def load_wsgi(self) -> None:
+        """Load the application, which gets bodies that blame nobody but their sender."""
+        super().load_wsgi()
+        self.wsgi = _with_plain_bodies(self.wsgi)
 
     def handle(self, conn: TConn) -> Any:
         """Whether the connection can be used again, once its next request is answered."""
@@ -82,6 +129,26 @@ class HurriedWorker(ThreadWorker):
             conn.parser = get_parser(self.cfg, HurriedSocket(conn.sock), conn.client)
         conn.parser.unreader.sock.begin()
         return super().handle(conn)
+
+    def handle_request(self, req: Any, conn: TConn) -> Any:
+        """Whether the connection can be used again, once this request is answered.
+
+        Raises
+        ------
+        InvalidHeader
+            When it does not say, or not legibly, which host it is for (RFC 9112, section 3.2).
+        """
+        hosts = [value for name, value in req.headers if name == "HOST"]
+        if (not hosts and req.version >= (1, 1)) or not all(map(_HOST.match, hosts)):
+            raise InvalidHeader("HOST")
+        return super().handle_request(req, conn)
+
+    def _keepalive_after(self, conn: TConn, keepalive: bool) -> bool:
+        try:
+            return bool(super()._keepalive_after(conn, keepalive))
+        except ParseException:
+            # The rest of a body that nobody asked for: what it belongs to has been answered.
+            return False
 
     def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
         """Nothing; tells whoever sent what is no request so, and the log without their words."""

@@ -102,6 +102,8 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "limit_request_line": 8190,
             "limit_request_fields": 64,
             "limit_request_field_size": 4094,
+            # No header names another folder or scheme: who stands in front is told by a setting.
+            "forwarded_allow_ips": "",
             "logger_class": _AddresslessLog,
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door

@@ -1,0 +1,7 @@
+"""A text that another reader might take for a path, SQL or a page is a text here, wherever sent."""
+
+from tests.outside.injection import measure
+
+
+def test_no_text_is_more_than_a_text() -> None:
+    assert [row for row in measure(short=True) if not row.met] == []
