@@ -123,6 +123,21 @@ def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     assert screening == {"status": "counted", "reasons": []}
 
 
+def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
+    client: FlaskClient, headers: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Were the first two decided about alone, asking again would find the same two.
+    monkeypatch.setattr("kbapi.curation.decisions.MOST_SETTINGS_AT_ONCE", 2)
+    for number in range(3):
+        send(client, locks_alone(number, LOCKED, client="faulty-script/0.1"))
+    origin = {"client": "faulty-script/0.1"}
+    entry = {"origin": origin, "word": "reject", "reason": "script_at_fault"}
+    answer = client.post("/v1/review/decisions", json={"decisions": [entry]}, headers=headers)
+    assert answer.status_code == 422
+    assert [one["code"] for one in answer.get_json()["errors"]] == ["too_many_settings"]
+    assert heard(client) == (3, "chip_locked")
+
+
 @pytest.mark.parametrize(
     "origin",
     [
