@@ -97,6 +97,14 @@ def test_a_rejected_report_lets_the_units_earlier_one_speak(
     assert heard(client) == (1, "chip_locked")
 
 
+def test_a_chip_of_which_nobody_sent_a_setting_tells_its_locks_in_a_start(
+    client: FlaskClient,
+) -> None:
+    for number in range(3):
+        send(client, locks_alone(number, LOCKED))
+    assert heard(client) == (3, "chip_locked")
+
+
 def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     client: FlaskClient, headers: dict[str, str], instance: Instance
 ) -> None:
