@@ -242,7 +242,10 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
         told = statuses, ways, changes, core["unchanged_units"]
         return *told, core["changes_in_words"], core["withheld_cells"]
 
-    statuses, ways = {"open": 4, "firmware_locked": 6}, {"owner_says": 3, "written_and_read_back": 7}
+    statuses, ways = (
+        {"open": 4, "firmware_locked": 6},
+        {"owner_says": 3, "written_and_read_back": 7},
+    )
     everything = cells()
     assert everything[:4] == (statuses, ways, {"protection_off": 1}, 3)
     assert "3 units told of no change" in everything[4]
