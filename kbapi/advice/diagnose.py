@@ -57,7 +57,7 @@ class AfterChange:
     without: UnitsAfter
     times_as_often: float
     at_least: float
-    """One-sided 95 % lower bound; below 1 the change may mean nothing."""
+    """One-sided lower bound, 95 % for all changes here together; below 1 it may mean nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
     """
     with instance.reading() as connection:
         found = find_time(connection, asked.chip, asked.domain, asked.control, instance.catalogue)
-    changes = compare_changes(found.rows, asked.chip.key)
+    changes = compare_changes(found.rows, asked.chip.key, asked.changed)
     return _answer(instance, asked, found, changes)
 
 
@@ -129,8 +129,8 @@ def _answer(
     chip, control = asked.chip, asked.control
     evidence = lasting_of(found, chip, instance.catalogue)
     settle = settle_told(evidence, control)
-    mine = [one for one in changes.compared if one.change in asked.changed or not asked.changed]
-    ranked = tuple(told for one in mine if (told := _after_change(one, asked)) is not None)
+    compared = changes.compared
+    ranked = tuple(told for one in compared if (told := _after_change(one, asked)) is not None)
     return DiagnosisAnswer(
         chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
         domain=asked.domain,
@@ -139,7 +139,7 @@ def _answer(
         level=changes.level,
         units=changes.units,
         after_changes=ranked,
-        withheld_changes=len(mine) - len(ranked),
+        withheld_changes=len(compared) - len(ranked),
         others_after=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
         could_also_be=_coded(words.OTHER_CAUSES, tuple(words.OTHER_CAUSES)),

@@ -117,16 +117,18 @@ def find_evidence(
         stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_told),
-        locks=_locks(connection, line.id, question, pool),
+        locks=_locks(connection, line.id, question, pool, catalogue),
     )
 
 
 def _locks(
-    connection: Connection, line_id: int, question: Question, pool: PoolFound | None
+    connection: Connection,
+    line_id: int,
+    question: Question,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
 ) -> LockShares | None:
-    control = question.control or (pool.key.control if pool is not None else None)
-    if control is None:
-        return None
+    control = _control(question, pool, catalogue)
     domains = [question.domain] if pool is None else pool.key.domains.split("+")
     groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
     chip = question.chip
@@ -176,9 +178,13 @@ def _stock_line(connection: Connection, chip_key: str, pool: PoolFound | None) -
 
 def control_of(question: Question, found: EvidenceFound, catalogue: Catalogue) -> LimitControl:
     """The control that the answer is about: asked for, found, or the chip's usual one."""
+    return _control(question, found.pool, catalogue)
+
+
+def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
     if question.control is not None:
         return question.control
-    if found.pool is not None:
-        return next(name for name in LIMIT_CONTROLS if name == found.pool.key.control)
+    if pool is not None:
+        return next(name for name in LIMIT_CONTROLS if name == pool.key.control)
     usual = catalogue.controls_for(question.chip)
     return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])

@@ -109,7 +109,10 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         for domain, control in _controls_asked(question, found)
     ]
     locks = tuple(
-        control_told(one, _differences(one, found.tried))
+        control_told(
+            one.without_small_cells() if _is_filtered(question) else one,
+            _differences(one, found.tried),
+        )
         for one in shares
         if not _could_tell_on(one, question)
     )
@@ -136,8 +139,11 @@ def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
 
 def _could_tell_on(shares: LockShares, question: LockQuestion) -> bool:
     """Whether a filter has left so few units that the answer would be about somebody."""
-    is_filtered = bool(question.machine or question.firmware_month)
-    return is_filtered and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
+    return _is_filtered(question) and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
+
+
+def _is_filtered(question: LockQuestion) -> bool:
+    return bool(question.machine or question.firmware_month)
 
 
 def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[str, str]]:

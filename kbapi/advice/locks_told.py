@@ -119,8 +119,8 @@ class ControlLocks:
     found_by: tuple[CountTold, ...]
     changes: tuple[CountTold, ...]
     """What had been changed where it was open: history, never a recommendation."""
-    unchanged_units: int
-    """Open units that told of no change."""
+    unchanged_units: int | None
+    """Open units that told of no change; None where a filter leaves fewer than five of them."""
     changes_in_words: str
     by_machine: tuple[SplitTold, ...]
     by_firmware_month: tuple[SplitTold, ...]

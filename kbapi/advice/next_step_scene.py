@@ -14,9 +14,8 @@ from kbapi.stats.careful_plan import CarefulPlan
 from kbapi.stats.grid import Grid
 from kbapi.stats.limit_chances import chances_of_unit, limit_chances
 from kbapi.stats.next_step import SearchPlan, SearchTerms, Stop, plan_search
-from kbapi.stats.percentiles import share_depth
 from kbapi.stats.pool import PoolFit, fit_pool
-from kbapi.stats.start import says_something
+from kbapi.stats.start import depth_in_reach, says_something
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
 
@@ -137,4 +136,4 @@ def _start_of(pool: PoolFit, found: EvidenceFound) -> int:
     if not says_something(pool):
         return 0
     served_at = found.guard.served_at(DEFAULT_SHARE)
-    return max(0, share_depth(pool.bound, served_at, DEFAULT_CONFIDENCE).shallow)
+    return max(0, depth_in_reach(pool, found.intervals, served_at, DEFAULT_CONFIDENCE).shallow)

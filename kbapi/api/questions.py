@@ -1,6 +1,7 @@
 """Questions about one chip: where to start, and how stable each setting is."""
 
 from collections.abc import Callable, Mapping, Sequence
+from threading import Lock
 from typing import Any, Final, TypeVar
 
 from flask import Response, request
@@ -126,13 +127,14 @@ def _conditional(answer: AnswerBytes) -> Response:
 class _Parsed:
     """Questions by the query that asked them: most are asked again and again, letter for letter.
 
-    Only what was parsed without a fault is kept; the least recently new one goes first.
+    Only what was parsed without a fault is kept; the one kept longest goes first.
     """
 
     _MOST: Final = 2_048
     _LONGEST_QUERY: Final = 500
 
     def __init__(self) -> None:
+        self._lock = Lock()
         self._questions: dict[tuple[Callable[..., Any], bytes], Any] = {}
 
     def of(self, parse: Callable[..., _Asked], read: Callable[[], _Asked]) -> _Asked:
@@ -143,9 +145,11 @@ class _Parsed:
             return known
         question = read()
         if len(query) <= self._LONGEST_QUERY:
-            while len(self._questions) >= self._MOST:
-                self._questions.pop(next(iter(self._questions)), None)
-            self._questions[parse, query] = question
+            # Whoever looks for the oldest while somebody adds is told that the dict has changed.
+            with self._lock:
+                while len(self._questions) >= self._MOST:
+                    del self._questions[next(iter(self._questions))]
+                self._questions[parse, query] = question
         return question
 
 

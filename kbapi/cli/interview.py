@@ -1,11 +1,13 @@
 """A result asked for step by step: each answer is checked before the next question comes."""
 
+import math
 from collections.abc import Callable
 from typing import Any, Final
 
 import click
 from marshmallow import ValidationError
 
+from kbapi.bounds import MOST_MINUTES
 from kbapi.cli.common import answer_of, paragraph
 from kbapi.cli.door import Door
 from kbapi.cli.this_machine import printed_names
@@ -95,7 +97,7 @@ def ask_stock() -> dict[str, Any] | None:
     )
     if load is None:
         return None
-    minutes = ask_until("For how many minutes", number_in, "A number is wanted here.")
+    minutes = ask_until("For how many minutes", minutes_in, "A number is wanted here.")
     return None if minutes is None else {"load": load, "minutes": minutes}
 
 
@@ -156,4 +158,12 @@ def number_in(text: str) -> float | None:
         value = float(text)
     except ValueError:
         return None
+    if not math.isfinite(value):
+        return None
     return int(value) if value == int(value) else value
+
+
+def minutes_in(text: str) -> float | None:
+    """The minutes that a text is, None where nothing lasts so long."""
+    minutes = number_in(text)
+    return minutes if minutes is not None and 0 <= minutes <= MOST_MINUTES else None

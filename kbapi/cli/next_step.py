@@ -9,7 +9,7 @@ import orjson
 from kbapi.cli import lines
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, paragraph
 from kbapi.cli.door import Door
-from kbapi.cli.interview import ask_stock, ask_until, number_in
+from kbapi.cli.interview import ask_stock, ask_until, minutes_in, number_in
 from kbapi.cli.search_cards import closing_card, opening_card, step_card, under_way_card
 from kbapi.cli.search_document import result_of
 from kbapi.cli.search_record import SearchRecord, load_record, remove_record, save_record
@@ -118,6 +118,7 @@ def _walk(door: Door, path: Path, search: SearchRecord) -> None:
             _leave(path, search)
         if wish == "finish":
             break
+        _keep_to_the_rails(answer, search)
         search.under_way = _run_of(answer, value, search)
         save_record(path, search)
         click.echo(f"Written down in {path}. Set it now.")
@@ -136,6 +137,12 @@ def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
 
 def _minutes_of(search: SearchRecord) -> float:
     return float(search.asked.get("trial_minutes", _USUAL_MINUTES))
+
+
+def _keep_to_the_rails(answer: dict[str, Any], search: SearchRecord) -> None:
+    """Ask for the same from now on: another pool may be the largest by the next step."""
+    for name in ("domain", "control", "moved_with"):
+        search.asked.setdefault(name, answer[name])
 
 
 def _run_of(answer: dict[str, Any], value: float, search: SearchRecord) -> dict[str, Any]:
@@ -164,7 +171,8 @@ def _ask_how_it_ended(path: Path, search: SearchRecord) -> None:
 
 
 def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any]:
-    minutes = ask_until("For how many minutes did it run", number_in, "A number is wanted here.")
+    # What the rules refuse must not get into the record: it would be refused ever after.
+    minutes = ask_until("For how many minutes did it run", minutes_in, "A number is wanted here.")
     load = ask_until(
         "Load class", lambda text: text if text in LOADS else None, f"One of: {', '.join(LOADS)}."
     )

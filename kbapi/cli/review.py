@@ -81,7 +81,7 @@ def decide_command(
     """Decide WORD about settings: count, keep_aside, reject or undo.
 
     Name settings as ID/ORDINAL, or all of a contributor or an origin. All
-    hold, or none; the very next answer stands on them.
+    hold, or none; what is computed from then on stands on them.
     """
     told = {name: value for name, value in origin.items() if value is not None}
     which = [_named(setting) for setting in settings]

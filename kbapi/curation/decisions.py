@@ -30,7 +30,8 @@ _NOTHING_TO_COUNT: Final = (
 )
 _TWICE: Final = "Another entry is about this setting as well: send one."
 _TOO_MANY: Final = (
-    f"More than {MOST_SETTINGS_AT_ONCE:,} settings: narrow the origin down, or decide in parts."
+    f"More than {MOST_SETTINGS_AT_ONCE:,} settings, or results of locks alone: narrow the origin "
+    "down, or decide in parts."
 )
 
 
@@ -116,15 +117,17 @@ def _read(body: bytes) -> tuple[WantedDecision, ...]:
 def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -> list[_Target]:
     targets: list[_Target] = []
     problems: list[Problem] = []
+    about_locks = 0
     for place, one in enumerate(wanted):
         pointer = f"/decisions/{place}"
         if one.word not in DECISION_REASON[one.reason].words:
             problems.append(_wrong_reason(pointer, one))
-        found = _settings_of(connection, one)
+        found, locks_alone = _settings_of(connection, one), _locks_alone_of(connection, one)
         targets += [_Target(setting, one, pointer) for setting in found]
-        if not found and not _locks_alone_of(connection, one):
+        if not found and not locks_alone:
             problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
-        if len(targets) > MOST_SETTINGS_AT_ONCE:
+        about_locks += len(locks_alone)
+        if max(len(targets), about_locks) > MOST_SETTINGS_AT_ONCE:
             raise DocumentRefused(problems=[Problem(pointer, "too_many_settings", _TOO_MANY)])
     problems += _faults_of(targets)
     if problems:
@@ -149,7 +152,7 @@ def _settings_of(connection: Connection, wanted: WantedDecision) -> list[Setting
 
 
 def _locks_alone_of(connection: Connection, wanted: WantedDecision) -> list[LocksAt]:
-    most = MOST_SETTINGS_AT_ONCE
+    most = MOST_SETTINGS_AT_ONCE + 1
     if wanted.contributor is not None:
         return lock_decisions.find_locks_alone_of_contributor(connection, wanted.contributor, most)
     if wanted.origin is not None:

@@ -1,7 +1,7 @@
 """Whether a control can be used on a chip: reports become shares, leaning on the series."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
@@ -74,13 +74,35 @@ class LockShares:
     found_by: tuple[CountOf, ...]
     changes: tuple[CountOf, ...]
     """What had been changed where it was open: history, never a recommendation."""
-    unchanged_units: int
-    """Open units that told of no change."""
+    unchanged_units: int | None
+    """Open units that told of no change; None where that would be about too few."""
     by_machine: tuple[Split, ...]
     by_firmware_month: tuple[Split, ...]
     by_protection: tuple[Split, ...]
     withheld_cells: int
     """Cells of fewer than five units, which no breakdown shows."""
+
+    def without_small_cells(self) -> "LockShares":
+        """The same where a filter is one breakdown already: each of its cells holds five units."""
+        statuses = tuple(one for one in self.statuses if not _is_small(one.units))
+        found_by = tuple(one for one in self.found_by if not _is_small(one.units))
+        changes = tuple(one for one in self.changes if not _is_small(one.units))
+        unchanged = self.unchanged_units
+        is_hidden = unchanged is not None and _is_small(unchanged)
+        before = len(self.statuses) + len(self.found_by) + len(self.changes)
+        hidden = before - len(statuses) - len(found_by) - len(changes) + is_hidden
+        return replace(
+            self,
+            statuses=statuses,
+            found_by=found_by,
+            changes=changes,
+            unchanged_units=None if is_hidden else unchanged,
+            withheld_cells=self.withheld_cells + hidden,
+        )
+
+
+def _is_small(units: int) -> bool:
+    return 0 < units < FEWEST_UNITS_SHOWN
 
 
 def lock_shares(

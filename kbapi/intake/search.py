@@ -154,11 +154,16 @@ def _require_below_stock(sent: SubmittedSearch, setting: SubmittedSetting) -> No
         for name in ("clock_mhz", "stock_mv")
         if getattr(sent, name) is None
     ]
-    for place, trial in enumerate(sent.trials):
-        value = value_in(trial, setting)
-        if value is not None and not problems:
-            alone = replace(setting, stable_at=value)
-            problems += refuse_value(alone, f"/trials/{place}/settings")
+    if not problems:
+        # Each rail by itself: a failure of some of them counts for all.
+        problems = [
+            problem
+            for place, trial in enumerate(sent.trials)
+            for one in _own_in_force(trial, setting)
+            for problem in refuse_value(
+                replace(setting, stable_at=one.value), f"/trials/{place}/settings"
+            )
+        ]
     if problems:
         raise _refused(problems)
 

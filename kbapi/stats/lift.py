@@ -20,7 +20,7 @@ class Lift:
     ----------
     with_it, without : the shares that failed, with two-sided 95 % intervals
     ratio : how many times more often units failed with it
-    at_least : its one-sided 95 % lower bound
+    at_least : its one-sided lower bound
     """
 
     with_it: ShareEstimate
@@ -29,8 +29,16 @@ class Lift:
     at_least: float
 
 
-def lift_of(failed_with: float, kept_with: float, failed: float, kept: float) -> Lift:
+def lift_of(
+    failed_with: float,
+    kept_with: float,
+    failed: float,
+    kept: float,
+    confidence: float = CONFIDENCE,
+) -> Lift:
     """The lift of a change, from the weights of units that failed or kept with and without it.
+
+    `confidence` is that of the lower bound: nearer to 1 where the largest of several is told.
 
     Raises
     ------
@@ -57,7 +65,7 @@ def lift_of(failed_with: float, kept_with: float, failed: float, kept: float) ->
         with_it=_share(failed_with, kept_with),
         without=_share(failed, kept),
         ratio=float(np.exp(ratio)),
-        at_least=float(np.exp(ratio - float(scipy.special.ndtri(CONFIDENCE)) * error)),
+        at_least=float(np.exp(ratio - float(scipy.special.ndtri(confidence)) * error)),
     )
 
 

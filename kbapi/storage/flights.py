@@ -9,7 +9,7 @@ from typing import Final
 from kbapi.storage.answers import AnswerBytes
 
 LONGEST_AGE_S: Final = 2.0
-"""Nobody is given an answer that was last right longer ago than this."""
+"""Nobody is given an answer that was last right longer than this before they asked."""
 
 _MOST_REMEMBERED: Final = 256
 
@@ -23,7 +23,8 @@ class _Remembered:
 class _Flight:
     """A computation under way."""
 
-    def __init__(self) -> None:
+    def __init__(self, begun: float) -> None:
+        self.begun = begun
         self.landed = Event()
         self.answer: AnswerBytes | None = None
 
@@ -46,13 +47,15 @@ class Flights:
         """The answer to a question whose kept answer is no longer right.
 
         Whoever comes first computes. Others are given the previous answer, with its age, or wait
-        where that is too old; where the first one fails, the next one computes.
+        where that is too old; where the first one fails, or had read too long before they asked,
+        the next one computes.
         """
+        asked = self._elapsed_s()
         while True:
             with self._lock:
                 flight = self._under_way.get(question)
                 if flight is None:
-                    mine = self._under_way[question] = _Flight()
+                    mine = self._under_way[question] = _Flight(self._elapsed_s())
                 previous = self._remembered.get(question)
             if flight is None:
                 return self._compute(question, mine, compute)
@@ -61,17 +64,16 @@ class Flights:
                 if age_s <= LONGEST_AGE_S:
                     return replace(previous.answer, age_s=int(age_s))
             flight.landed.wait()
-            if flight.answer is not None:
+            if flight.answer is not None and asked - flight.begun <= LONGEST_AGE_S:
                 return flight.answer
 
     def _compute(
         self, question: str, flight: _Flight, compute: Callable[[], AnswerBytes]
     ) -> AnswerBytes:
-        # Right as of now: what changes while it is computed may not be in it.
-        begun = self._elapsed_s()
         try:
             flight.answer = compute()
-            self._remember(question, flight.answer, begun)
+            # Right as of its begin: what changed while it was computed may not be in it.
+            self._remember(question, flight.answer, flight.begun)
             return flight.answer
         finally:
             with self._lock:

@@ -129,11 +129,13 @@ class RepeatRow:
     power_w: float | None
     clock_mhz: float | None
     performance: float | None
+    """More is better, whatever the unit of measure."""
     heat_c: float | None
     """Above the room."""
     noise_dba: float | None
 
 
+# A clock that was asked for repeats itself to the last digit, and is in no pair either.
 # At stock alone: nothing but the runs can differ there, while tuned ones may differ in settings.
 _REPEATS: Final = """
     WITH alike AS (
@@ -143,7 +145,10 @@ _REPEATS: Final = """
         WHERE chip_id = ?1 AND load <> '' AND (?2 = '' OR load = ?2) AND state = 'stock'
         GROUP BY 2, 3, 4, 5, 6, 7, 8, 9 HAVING COUNT(*) > 1
     )
-    SELECT alike.kind, COALESCE(one.runs, 1), one.power_w, one.clock_mhz, one.performance,
+    SELECT alike.kind, COALESCE(one.runs, 1), one.power_w,
+           CASE WHEN one.clock_kind <> 'requested' THEN one.clock_mhz END,
+           CASE one.performance_unit WHEN 's_per_job' THEN 1.0 / one.performance
+                                     ELSE one.performance END,
            one.temp_avg_c - one.ambient_c, one.noise_dba
     FROM alike JOIN reading AS one
       ON one.submission_id = alike.submission_id AND one.state = 'stock' AND one.load = alike.load

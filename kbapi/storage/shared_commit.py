@@ -111,21 +111,38 @@ class SharedCommit:
     def _wait_for_turn(self, patience_s: float) -> None:
         with self._counting:
             self._waiting += 1
+        has_turn = False
         try:
-            if not self._turn.acquire(timeout=patience_s):
-                raise StorageBusy
+            has_turn = self._turn.acquire(timeout=patience_s)
         finally:
             with self._counting:
                 self._waiting -= 1
+        if not has_turn:
+            left = self._shared
+            if left is not None:
+                self._end_if_left(left)
+            raise StorageBusy
 
     def _pass_on(self, shared: _Shared | None) -> None:
         """Leave the transaction to whoever waits, or end it; either way the turn is over."""
+        if shared is not None and self._is_left_to_others(shared):
+            return
         try:
-            if shared is not None and not (self._waiting and shared.takes_more):
+            if shared is not None:
                 self._shared = None
                 shared.end()
         finally:
             self._turn.release()
+
+    def _is_left_to_others(self, shared: _Shared) -> bool:
+        """Whether somebody waits who may join; then the turn is theirs."""
+        with self._counting:
+            if self._waiting == 0 or not shared.takes_more:
+                return False
+            # Before the count goes on: who loses patience now still finds the turn free, and ends
+            # what was left. A writer that failed does not come back to do so.
+            self._turn.release()
+            return True
 
     def _end_if_left(self, shared: _Shared) -> None:
         """End a transaction that was left to somebody who then lost patience."""

@@ -4,6 +4,7 @@ import pytest
 
 from kbapi.advice.cautions import cautions_for
 from kbapi.advice.question import parse_question
+from kbapi.advice.wording.next_step import why_stopped
 from kbapi.advice.wording.parts import (
     rails_in_words,
     setting_in_words,
@@ -12,6 +13,7 @@ from kbapi.advice.wording.parts import (
 )
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.settings import bundled_folder
+from kbapi.stats.next_step import Stop
 from tests.makers import GRAPHICS
 
 
@@ -69,3 +71,8 @@ def test_no_caution_is_empty_or_comes_twice(chip: str) -> None:
     assert cautions[0].code == "save_first"
     assert len({caution.code for caution in cautions}) == len(cautions)
     assert all(caution.text.endswith(".") for caution in cautions)
+
+
+@pytest.mark.parametrize(("risk", "told"), [(0.1, "10"), (0.07, "7"), (0.015, "1.5"), (0.25, "25")])
+def test_the_risk_that_stops_a_search_is_told_as_it_was_asked_for(risk: float, told: str) -> None:
+    assert f"more than {told} in 100 units" in why_stopped(Stop.TOO_RISKY, "5 mV", risk)

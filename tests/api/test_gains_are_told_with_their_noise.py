@@ -185,6 +185,34 @@ def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
     assert power["is_larger_than_noise"]
 
 
+def test_a_clock_that_was_asked_for_tells_nothing_of_how_runs_differ(client: FlaskClient) -> None:
+    for number in range(6):
+        asked_for = [a_reading("stock", clock_kind="requested") for _ in range(2)]
+        tuned = a_reading("tuned", clock_mhz=2710.0 + number)
+        post(client, a_measured(number, *asked_for, a_reading("stock"), tuned))
+    (cell,) = gains(client)["cells"]
+    clock = gain(cell["overall"], "clock")
+    assert (clock["noise_from"], clock["noise"]) == ("spread_over_units", None)
+
+
+def test_seconds_for_a_job_are_turned_round_before_repeats_are_held_against_watts(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        # As many seconds more as watts: jobs per watt differ by their product.
+        noisy = [
+            a_reading("stock", performance=40.0 * part, power_w=60 * part, runs=1)
+            for part in (0.98, 1.0, 1.02)
+        ]
+        told = [one | {"performance_unit": "s_per_job"} for one in noisy]
+        tuned = a_reading("tuned", performance=38.0, performance_unit="s_per_job", power_w=55.0)
+        post(client, a_measured(number, *told, tuned | {"runs": 1}))
+    (cell,) = gains(client)["cells"]
+    noise = gain(cell["overall"], "performance_per_watt")["noise"]
+    # Single runs differ by 4 %, a pair of them by 1.96 times the root of two that.
+    assert noise == pytest.approx(0.117, abs=0.002)
+
+
 def test_the_spread_of_the_clock_is_its_noise_where_it_is_told(client: FlaskClient) -> None:
     for number in range(6):
         stock = a_reading("stock", clock_spread_mhz=54, runs=1)

@@ -223,3 +223,32 @@ def test_a_part_soon_speaks_for_itself_however_sure_the_series_is(client: FlaskC
     shares = {split["value"]: split["share_open"] for split in core["by_firmware_month"]}
     assert shares["2026-01"] > 0.9
     assert shares["2026-06"] < 0.15
+
+
+def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_shown(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        report(client, number, "firmware_locked")
+    for number in range(6, 9):
+        report(client, number, found_by="owner_says")
+    report(client, 9, changes=["protection_off"])
+
+    def cells(**asked: str) -> tuple[Any, ...]:
+        (core,) = locks(client, **asked)["locks"]
+        statuses = {one["status"]: one["units"] for one in core["statuses"]}
+        ways = {one["value"]: one["units"] for one in core["found_by"]}
+        changes = {one["value"]: one["units"] for one in core["changes"]}
+        told = statuses, ways, changes, core["unchanged_units"]
+        return *told, core["changes_in_words"], core["withheld_cells"]
+
+    statuses, ways = (
+        {"open": 4, "firmware_locked": 6},
+        {"owner_says": 3, "written_and_read_back": 7},
+    )
+    everything = cells()
+    assert everything[:4] == (statuses, ways, {"protection_off": 1}, 3)
+    assert "3 units told of no change" in everything[4]
+    left = {"firmware_locked": 6}, {"written_and_read_back": 7}, {}, None, "", 4
+    assert cells(machine="harbour-15") == left
+    assert cells(firmware_month="2026-03") == left

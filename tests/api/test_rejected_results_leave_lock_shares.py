@@ -97,6 +97,14 @@ def test_a_rejected_report_lets_the_units_earlier_one_speak(
     assert heard(client) == (1, "chip_locked")
 
 
+def test_a_chip_of_which_nobody_sent_a_setting_tells_its_locks_in_a_start(
+    client: FlaskClient,
+) -> None:
+    for number in range(3):
+        send(client, locks_alone(number, LOCKED))
+    assert heard(client) == (3, "chip_locked")
+
+
 def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     client: FlaskClient, headers: dict[str, str], instance: Instance
 ) -> None:
@@ -121,6 +129,21 @@ def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     assert heard(client)[0] == 5
     screening = client.get(alone["links"]["self"], headers=receipt).get_json()["screening"]
     assert screening == {"status": "counted", "reasons": []}
+
+
+def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
+    client: FlaskClient, headers: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Were the first two decided about alone, asking again would find the same two.
+    monkeypatch.setattr("kbapi.curation.decisions.MOST_SETTINGS_AT_ONCE", 2)
+    for number in range(3):
+        send(client, locks_alone(number, LOCKED, client="faulty-script/0.1"))
+    origin = {"client": "faulty-script/0.1"}
+    entry = {"origin": origin, "word": "reject", "reason": "script_at_fault"}
+    answer = client.post("/v1/review/decisions", json={"decisions": [entry]}, headers=headers)
+    assert answer.status_code == 422
+    assert [one["code"] for one in answer.get_json()["errors"]] == ["too_many_settings"]
+    assert heard(client) == (3, "chip_locked")
 
 
 @pytest.mark.parametrize(

@@ -249,6 +249,11 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
     elsewhere = ask(client, at(850, clock_mhz=1500), **asked)
     assert [one["code"] for one in elsewhere["unused"]] == ["other_rails"]
     assert refusals(client, at(930), **asked) == {("/trials/0/settings", "above_stock")}
+    # One of several rails above stock is no failure of all of them far above it.
+    together = {**asked, "moved_with": ["memory"]}
+    for outcome in ("stable", "failed"):
+        refused = refusals(client, at(930, outcome), **together)
+        assert refused == {("/trials/0/settings", "above_stock")}
     # Nobody is sent below the lowest voltage that a chip computes at.
     low = ask(client, **{**asked, "stock_mv": 402})
     assert (low["next"], low["reason"]["code"]) == (None, "at_bound")

@@ -147,6 +147,29 @@ def test_a_step_that_was_not_tried_leaves_no_run(filled: Path, tmp_path: Path) -
     assert (kept_in(record)["trials"], kept_in(record)["under_way"]) == ([], None)
 
 
+def test_answers_that_cannot_be_are_asked_again_and_stay_out_of_the_record(
+    filled: Path, tmp_path: Path
+) -> None:
+    record = tmp_path / "search.json"
+    words = (CHIP, "--home", str(filled), "--record", str(record))
+    stock = ["vector_heavy", "-20", "nan", "inf", "20"]
+    told = Person(*words).ends(*stock, "begin", "passed", "-5", "1e9", "nan", *PASSED[1:], "later")
+    assert told.count("A number is wanted here.") == 6
+    assert kept_in(record)["stock_passed"]["minutes"] == 20
+    assert [trial["seconds"] for trial in kept_in(record)["trials"]] == [1200]
+    assert run(*words, "--json").returncode == 0
+
+
+def test_a_search_keeps_to_the_rails_that_it_began_with(filled: Path, tmp_path: Path) -> None:
+    record = tmp_path / "search.json"
+    words = (CHIP, "--home", str(filled), "--record", str(record))
+    Person(*words).ends(*STOCK, "begin", *PASSED, "later")
+    rails = {"domain": "core", "control": "voltage_offset", "moved_with": ["ring"]}
+    assert kept_in(record)["asked"] == rails
+    assert run(*words, "--json", "--moved-with", "ring").returncode == 0
+    assert run(*words, "--json", "--control", "count_offset").returncode == 3
+
+
 def run(*words: str) -> subprocess.CompletedProcess[str]:
     command = [*KBAPI, "next-step", *words]
     return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)

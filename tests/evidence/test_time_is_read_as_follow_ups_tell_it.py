@@ -17,6 +17,7 @@ from kbapi.storage.drift_rows import DatedRows, find_largest_pool, load_dated_ro
 from kbapi.storage.instance import Instance
 from kbapi.storage.lasting_rows import FollowedRow
 from kbapi.storage.unit_rows import ConditionsRow
+from kbapi.vocabulary import FOLLOW_UP_CHANGES
 from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
 
 GRID = Grid(Fraction(125, 128))
@@ -171,6 +172,36 @@ def test_equal_lifts_stand_in_the_order_of_the_vocabulary() -> None:
         for n in range(16)
     ]
     assert [one.change for one in compare_changes(rows, "one").compared[:2]] == ["driver", "os"]
+
+
+def test_changes_that_mean_nothing_hardly_ever_stand_out_however_many_are_looked_at() -> None:
+    rng = np.random.default_rng(11)
+    stood_out = 0
+    for _ in range(200):
+        rows = []
+        for unit in range(60):
+            changed = [change for change in FOLLOW_UP_CHANGES if rng.random() < 0.3]
+            outcome = "failed_later" if rng.random() < 0.2 else "still_stable"
+            rows.append(a_row(unit, outcome, changed=changed))
+        lift = compare_changes(rows, "one").compared[0].lift
+        stood_out += lift is not None and lift.at_least > 1
+    # One in twenty, and three standard errors of 200 pools.
+    assert stood_out <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
+
+
+def test_a_bound_pays_for_the_changes_that_were_told_alone() -> None:
+    rows = [
+        a_row(n, "failed_later" if n % 3 else "still_stable", changed=["os", "driver"] * (n < 12))
+        for n in range(30)
+    ]
+    alone = compare_changes(rows, "one", {"os"}).compared
+    assert [one.change for one in alone] == ["os"]
+    together = compare_changes(rows, "one").compared[1]
+    assert together.change == "os"
+    assert alone[0].lift is not None
+    assert together.lift is not None
+    assert alone[0].lift.ratio == together.lift.ratio
+    assert alone[0].lift.at_least > together.lift.at_least
 
 
 def test_a_flood_of_one_contributor_weighs_three_units() -> None:

@@ -21,7 +21,9 @@ def test_it_is_the_sum_of_mid_distribution_scores_by_hand():
     scores = np.array([1 / 8, 3 / 8, 5 / 8, 7 / 8]) - 1 / 2
     assert found.contributor.tolist() == [7, 9]
     assert found.units.tolist() == [2, 2]
-    z = [scores[:2].sum() / np.sqrt(2 * variance), scores[2:].sum() / np.sqrt(2 * variance)]
+    # Two units by themselves, against a distribution that is known from four.
+    spread = np.sqrt(2 * variance + 2**2 * variance / 4)
+    z = [scores[:2].sum() / spread, scores[2:].sum() / spread]
     assert found.z == pytest.approx(z)
 
 
@@ -51,3 +53,19 @@ def test_honest_contributors_hardly_ever_lie_beyond_four():
         worst.append(np.abs(placed(stable, stable + step, who).z).max())
     assert np.mean(np.array(worst) > 4) <= 0.01
     assert np.median(worst) > 1.5
+
+
+def test_who_sent_more_units_than_the_pool_weighs_is_not_judged_by_the_pools_own_error():
+    # All who send without a token are one: many honest units that weigh three in the fit.
+    rng = np.random.default_rng(5)
+    far = []
+    for _ in range(200):
+        limit = rng.normal(110, 25, 1_100).astype(int)
+        low, high = limit - rng.integers(0, 5, 1_100), limit + rng.integers(1, 10, 1_100)
+        weight = np.where(np.arange(1_100) < 1_000, 3 / 1_000, 1.0)
+        fit = fit_npmle(group_intervals(low, high, weight))
+        many = GroupedIntervals(low[:1_000], high[:1_000], weight[:1_000])
+        units, who = np.ones(1_000, dtype=np.int64), np.zeros(1_000, dtype=np.int64)
+        far.append(abs(place_contributors(many, units, who, fit).z[0]))
+    assert np.mean(np.array(far) > 4) <= 0.01
+    assert np.median(far) > 0.3

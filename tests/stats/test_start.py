@@ -222,3 +222,18 @@ def test_an_answer_says_how_well_own_units_agree_with_the_siblings():
     assert 0.0 <= weaker < 0.05 < 0.5 < agreeing <= 1.0
     assert a_start(NOBODY).sibling_agreement == 1.0
     assert a_start([(9, 10, 10.0)], Siblings()).sibling_agreement == 1.0
+
+
+@pytest.mark.parametrize("units", [3, 10, 40, 99])
+@pytest.mark.parametrize("deepest", [5, 20, 32])
+def test_nothing_is_told_to_hold_deeper_than_anybody_has_tried(units, deepest):
+    # Of units that never failed the shapes believe that they would go on and on.
+    fit = a_start([(deepest, NEVER_FAILED, float(units))], Siblings())
+    assert 0 < steps_of(fit) <= deepest
+    assert all(depth.shallow <= depth.steps <= deepest for depth in fit.percentiles)
+    failed_at = a_start([(deepest, deepest + 2, float(units))], Siblings())
+    assert all(depth.steps <= deepest + 2 for depth in failed_at.percentiles)
+
+
+def test_siblings_have_tried_what_the_chips_own_units_have_not():
+    assert steps_of(a_start([(4, NEVER_FAILED, 5.0)])) > 4

@@ -101,6 +101,22 @@ def test_an_answer_is_as_old_as_the_reading_that_it_stands_on(
         assert {first.result(20).body, second.result(20).body} == {b"new"}
 
 
+def test_who_asks_late_in_a_long_computation_is_not_given_what_it_read_at_its_begin(
+    flights: Flights, watch: HandWoundWatch
+) -> None:
+    work = SlowComputation()
+    with ThreadPoolExecutor(2) as pool:
+        first = begin(pool, flights, work)
+        watch.seconds += LONGEST_AGE_S + 1
+        # What was sent meanwhile must be in this answer.
+        second = pool.submit(flights.fly, "q", lambda: AnswerBytes(b"newer", "3"))
+        with pytest.raises(TimeoutError):
+            second.result(0.2)
+        work.may_end.set()
+        assert first.result(20) == NEW
+        assert second.result(20).body == b"newer"
+
+
 def test_where_the_first_fails_the_next_one_computes(flights: Flights) -> None:
     begun, may_fail = Event(), Event()
 

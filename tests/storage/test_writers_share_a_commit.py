@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from threading import Barrier, Event
+from threading import Barrier, Event, Lock
 
 import pytest
 from sqlalchemy import Connection, Engine, event
@@ -178,6 +178,51 @@ def test_a_transaction_left_to_somebody_who_lost_patience_is_ended(
     write(commits, 1)
     assert kept(tmp_path) == [1]
     commits._waiting -= 1
+
+
+class TurnGivenLate:
+    """The turn of a process, given back only when somebody has lost patience with it."""
+
+    def __init__(self, turn: Lock) -> None:
+        self.turn, self.lost_patience = turn, Event()
+
+    def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
+        has_turn = self.turn.acquire(blocking, timeout)
+        if not has_turn:
+            self.lost_patience.set()
+        return has_turn
+
+    def release(self) -> None:
+        assert self.lost_patience.wait(PATIENCE_S)
+        self.turn.release()
+
+
+def test_a_failed_writer_leaves_nothing_open_to_somebody_who_loses_patience_just_then(
+    commits: SharedCommit, tmp_path: Path
+) -> None:
+    commits._turn = TurnGivenLate(commits._turn)
+    inside = Event()
+
+    def fail_when_somebody_waits() -> None:
+        inside.set()
+        while not commits._waiting:
+            time.sleep(0.001)
+        commits._shared._begun_s = time.monotonic()
+        raise ValueError("mine alone")
+
+    def lose_patience() -> None:
+        with commits.taking_part(0.5):
+            raise AssertionError("never reached")
+
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(write, commits, 0, fail_when_somebody_waits)
+        assert inside.wait(PATIENCE_S)
+        second = pool.submit(lose_patience)
+        assert isinstance(first.exception(PATIENCE_S), ValueError)
+        assert isinstance(second.exception(PATIENCE_S), StorageBusy)
+    # Another process may write now.
+    with waiting_in_line(tmp_path / "write.lock", 1.0):
+        assert kept(tmp_path) == []
 
 
 def test_many_writers_lose_and_double_nothing(commits: SharedCommit, tmp_path: Path) -> None:

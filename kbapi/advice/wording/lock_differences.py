@@ -174,20 +174,25 @@ def contradiction_in_words(
     return f"{units} {why}"
 
 
-def changes_in_words(unchanged: int, changes: Sequence[tuple[str, int]]) -> str:
-    """What had been changed where it was open; empty where it was open nowhere.
+def changes_in_words(unchanged: int | None, changes: Sequence[tuple[str, int]]) -> str:
+    """What had been changed where it was open; empty where nothing of it is told.
 
     >>> changes_in_words(9, [("firmware_setting", 3)])[:78]
     'Where it was open, 9 units told of no change; others of firmware_setting (3). '
     """
     if not unchanged and not changes:
         return ""
-    told = say_count("{count} unit told of no change", "{count} units told of no change", unchanged)
-    if changes:
-        others = say(", ").join(
-            say("{change} ({count})", change=change, count=units) for change, units in changes
+    others = say(", ").join(
+        say("{change} ({count})", change=change, count=units) for change, units in changes
+    )
+    if unchanged is None:
+        told = say("units told of {changes}", changes=others)
+    else:
+        told = say_count(
+            "{count} unit told of no change", "{count} units told of no change", unchanged
         )
-        told = say("{unchanged}; others of {changes}", unchanged=told, changes=others)
+        if changes:
+            told = say("{unchanged}; others of {changes}", unchanged=told, changes=others)
     return say("Where it was open, {told}. This is history, never advice.", told=told)
 
 

@@ -74,7 +74,7 @@ def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
         return say(
             "Every further setting that is worth a trial fails on more than {risk} in 100 units "
             "like yours: going on is not worth the failure.",
-            risk=f"{max_risk * 100:.0f}",
+            risk=f"{max_risk * 100:g}",
         )
     return say(
         "Nobody is sent deeper than this: what lies beyond is more often a mistake than a chip."
