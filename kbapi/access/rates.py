@@ -11,7 +11,12 @@ from hashlib import blake2b
 from typing import Final
 
 from kbapi.clock import Clock
-from kbapi.metrics import count_rate_fault
+from kbapi.metrics.counters import (
+    CountedBy,
+    count_rate_exceeded,
+    count_rate_fault,
+    count_rate_uncounted,
+)
 from kbapi.settings import Settings
 from kbapi.storage.rate_counts import Counts, CountsUnavailable
 from kbapi.storage.rate_file import RateFile
@@ -54,15 +59,16 @@ class Rates:
 
     def count_key(self, number: int) -> Standing | None:
         """One request more with this key; None where nothing can be counted now."""
-        return self._count(f"key {number}", self._per_key)
+        return self._count(f"key {number}", self._per_key, "key")
 
     def count_network(self, address: str) -> Standing | None:
         """One request more from this address's network; None where nothing can be counted now."""
-        return self._count(network_of(address), self._per_network)
+        return self._count(network_of(address), self._per_network, "network")
 
-    def _count(self, who: str, limit: int) -> Standing | None:
+    def _count(self, who: str, limit: int, by: CountedBy) -> Standing | None:
         now = self._now().timestamp()
         if now < self._rests_until:
+            count_rate_uncounted()
             return None
         shown = blake2b(who.encode(), key=self._key_of(int(now) // _DAY_S), digest_size=16).digest()
         # Everybody's minute begins at another second, so that they do not all come back at once.
@@ -71,7 +77,10 @@ class Rates:
             hits = self._counts.incr(f"{shown.hex()}:{minute}", WINDOW_S)
         except CountsUnavailable as fault:
             self._rest(now, fault)
+            count_rate_uncounted()
             return None
+        if hits > limit:
+            count_rate_exceeded(by)
         return Standing(limit, max(0, limit - hits), WINDOW_S - second, hits > limit)
 
     def _key_of(self, day: int) -> bytes:

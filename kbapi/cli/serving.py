@@ -17,7 +17,7 @@ from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.worker import DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines
-from kbapi.metrics import share_between_processes
+from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.rate_file import renew_rate_file
@@ -106,6 +106,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door
             "proc_name": "kbapi",
+            "child_exit": lambda _arbiter, worker: keep_counts_of(worker.pid),
         },
     ).run()
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from threading import Event, Lock
 from typing import Final
 
+from kbapi.metrics.counters import count_answer
 from kbapi.storage.answers import AnswerBytes
 
 LONGEST_AGE_S: Final = 2.0
@@ -59,9 +60,11 @@ class Flights:
             if previous is not None:
                 age_s = self._elapsed_s() - previous.right_at
                 if age_s <= LONGEST_AGE_S:
+                    count_answer("previous")
                     return replace(previous.answer, age_s=int(age_s))
             flight.landed.wait()
             if flight.answer is not None:
+                count_answer("waited")
                 return flight.answer
 
     def _compute(
@@ -72,6 +75,7 @@ class Flights:
         try:
             flight.answer = compute()
             self._remember(question, flight.answer, begun)
+            count_answer("computed")
             return flight.answer
         finally:
             with self._lock:

@@ -13,7 +13,8 @@ from sqlalchemy import Connection, Engine
 
 from kbapi.chips.catalogue import Catalogue, load_catalogue
 from kbapi.clock import Clock, utc_now
-from kbapi.errors import UnsafeSetup
+from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
+from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults
@@ -94,10 +95,14 @@ class Instance:
         StorageBusy, StorageUnwritable, StorageBroken
             When nothing can be written now, and nothing was.
         """
-        with readable_faults():
-            self.gate.require_open()
-            with self._commits.taking_part(patience_s) as connection:
-                yield connection
+        try:
+            with readable_faults():
+                self.gate.require_open()
+                with self._commits.taking_part(patience_s) as connection:
+                    yield connection
+        except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
+            count_write_failed(fault.code)
+            raise
 
     @contextmanager
     def rehearsing(self) -> Iterator[Connection]:
