@@ -112,8 +112,7 @@ def find_holder(instance: Instance, shown: str) -> KeyHolder:
     """
     if not _is_whole(shown):
         raise AccessKeyWrong
-    with instance.reading() as connection:
-        key = key_rows.find_live_key(connection, _hash_of(instance, shown))
+    key = key_rows.find_live_key(instance.hot_reads, _hash_of(instance, shown))
     if key is None:
         raise AccessKeyWrong
     return KeyHolder(key.id, key.scopes)

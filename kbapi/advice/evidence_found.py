@@ -21,6 +21,7 @@ from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
 from kbapi.evidence.verdicts import verdicts_of
 from kbapi.stats.guard import NO_GUARD, Guard
 from kbapi.stats.interval import GroupedIntervals
+from kbapi.stats.pool import has_outgrown_siblings
 from kbapi.stats.siblings import Siblings
 from kbapi.stats.stock_line import StockLine, fit_stock_line
 from kbapi.storage import chip_rows
@@ -81,8 +82,13 @@ class EvidenceFound:
         return chip_rows.revision_told(self.line)
 
 
-def find_evidence(connection: Connection, question: Question, instance: Instance) -> EvidenceFound:
-    """What stands in the database for this question, judged today."""
+def find_evidence(
+    connection: Connection, question: Question, instance: Instance, *, hears_all: bool = False
+) -> EvidenceFound:
+    """What stands in the database for this question, judged today.
+
+    Siblings are not read where the chip has long outgrown them, unless `hears_all`.
+    """
     chip, catalogue = question.chip, instance.catalogue
     line = chip_rows.find_line(connection, chip.line)
     if line is None:
@@ -103,7 +109,10 @@ def find_evidence(connection: Connection, question: Question, instance: Instance
         pool=pool,
         own=own,
         siblings=(
-            Siblings() if pool is None else load_siblings(connection, pool, catalogue, standing)
+            Siblings()
+            if pool is None
+            or (own is not None and has_outgrown_siblings(own.intervals) and not hears_all)
+            else load_siblings(connection, pool, catalogue, standing)
         ),
         stock_line=_stock_line(connection, chip.key, pool),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),

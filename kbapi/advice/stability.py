@@ -78,7 +78,7 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     catalogue = instance.catalogue
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance)
+        return find_evidence(connection, question, instance, hears_all=True)
 
     def compute(found: EvidenceFound) -> StabilityAnswer:
         control = control_of(question, found, catalogue)

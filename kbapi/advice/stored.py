@@ -76,7 +76,7 @@ def answer_once(
         When the database can't be read now.
     """
     key = f"{kind}|{question.key}"
-    fresh = instance.hot_answers.find(key, ANSWER_STAMP, instance.today())
+    fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
     if fresh is not None:
         instance.uses.note(key)
         count_answer("stored")

@@ -55,8 +55,21 @@ class _Units:
 
     weight: NDArray[np.float64]
     scores: NDArray[np.float64]
-    told: dict[str, NDArray[np.str_]]
-    """By conditions' name: the value each unit was found under, empty where there is no one."""
+    told: "dict[str, _Told]"
+    """By conditions' name."""
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What units were found under: the place of each unit's value among all, in their order."""
+
+    values: tuple[str, ...]
+    """The first is empty: no value, or not one that all of a unit's rows agree in."""
+    code: NDArray[np.int64]
+
+    def of(self, chosen: NDArray[np.int64]) -> "_Told":
+        """The same for these units."""
+        return _Told(self.values, self.code[chosen])
 
 
 @dataclass(frozen=True)
@@ -99,12 +112,12 @@ def _units_of(pool: PoolUnits, judgement: Judgement) -> _Units | None:
     return _Units(
         weight,
         log_rank_scores(stable, unstable, fit),
-        {name: values[stands] for name, values in told.items()},
+        {name: one.of(stands) for name, one in told.items()},
     )
 
 
 def _in_order(
-    pool: PoolUnits, told: dict[str, NDArray[np.str_]], stands: NDArray[np.int64]
+    pool: PoolUnits, told: dict[str, _Told], stands: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """The places of the units that are compared, in an order that their own values fix.
 
@@ -112,7 +125,7 @@ def _in_order(
     three of them are heard. Permutations are drawn by place: numbers of units must not matter.
     """
     content = [
-        *(np.unique(values[stands], return_inverse=True)[1] for values in told.values()),
+        *(one.code[stands] for one in told.values()),
         pool.established[stands].astype(np.int64),
         pool.unstable_steps[stands],
         pool.stable_steps[stands],
@@ -122,36 +135,36 @@ def _in_order(
     return stands[heard[order]]
 
 
-def _told(pool: PoolUnits, name: str) -> NDArray[np.str_]:
-    """The value that all of a unit's rows agree in, shape (n,); empty where they do not."""
-    told = np.array([getattr(row, name) for row in pool.conditions], dtype=np.str_)
-    values, code = np.unique(told, return_inverse=True)
+def _told(pool: PoolUnits, name: str) -> _Told:
+    told = [str(getattr(row, name)) for row in pool.conditions]
+    values = sorted({"", *told})
+    code = np.array([values.index(one) for one in told], dtype=np.int64)
     by_row = code[pool.chosen.place]
     first = np.searchsorted(pool.chosen.owner, np.arange(len(pool.unit)))
     least, most = np.minimum.reduceat(by_row, first), np.maximum.reduceat(by_row, first)
-    return np.where(least == most, values[least], "")
+    return _Told(tuple(values), np.where(least == most, least, 0))
 
 
 def _by_value(units: _Units) -> Iterator[_Comparison]:
     """One comparison for each filter that takes one value: all of its values at once."""
     for name in _ONE_VALUE:
         told = units.told[name]
-        values, counts = np.unique(told[told != ""], return_counts=True)
-        shown = values[counts >= FEWEST_UNITS_SHOWN]
+        counts = np.bincount(told.code, minlength=len(told.values))
+        shown = [place for place in range(1, len(counts)) if counts[place] >= FEWEST_UNITS_SHOWN]
         if len(shown) >= 2:
-            place = np.searchsorted(shown, told).clip(max=len(shown) - 1)
-            label = np.where(shown[place] == told, place, -1)
-            yield _Comparison(name, tuple(shown.tolist()), label)
+            label = np.full(len(told.values), -1)
+            label[shown] = np.arange(len(shown))
+            yield _Comparison(name, tuple(told.values[one] for one in shown), label[told.code])
 
 
 def _by_word(units: _Units) -> Iterator[_Comparison]:
     """One comparison for each word of a filter that takes lists: with it, and without."""
     for name, column, words in _LISTS:
-        lists, place = np.unique(units.told[column], return_inverse=True)
+        told = units.told[column]
         for word in words:
             # Where nothing was told the word may hold or not.
-            holds = [int(word in one.split(",")) if one else -1 for one in lists.tolist()]
-            label = np.array(holds, dtype=np.int64)[place]
+            holds = [int(word in one.split(",")) if one else -1 for one in told.values]
+            label = np.array(holds, dtype=np.int64)[told.code]
             if min(np.sum(label == 0), np.sum(label == 1)) >= FEWEST_UNITS_SHOWN:
                 yield _Comparison(name, (f"without {word}", word), label)
 

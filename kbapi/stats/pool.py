@@ -23,6 +23,7 @@ from kbapi.stats.small_sample import COARSE, fit_sev
 
 _TRUSTED_UNITS: Final = 60.0
 _TRUST_BESIDE_SIBLINGS: Final = 0.3
+_OUTGROWN_UNITS: Final = 1_000.0
 _STRAYS: Final = 0.03
 _STRAYS_FROM: Final = 30.0
 _STRAYS_IN_FULL_AT: Final = 60.0
@@ -129,6 +130,19 @@ def stray_share(own_units: float, prior: SiblingPrior) -> float:
         return 0.0
     grown = (own_units - _STRAYS_FROM) / (_STRAYS_IN_FULL_AT - _STRAYS_FROM)
     return _STRAYS * min(max(grown, 0.0), 1.0)
+
+
+def has_outgrown_siblings(evidence: GroupedIntervals) -> bool:
+    """Whether a chip's own units are so many that siblings change nothing that is told of it.
+
+    From 200 the model-free bound speaks alone (`BESIDE_SIBLINGS`); siblings would only still tell
+    how deep it may go on where nobody failed.
+
+    >>> pool = GroupedIntervals(np.array([18]), np.array([19]), np.array([999.0]))
+    >>> has_outgrown_siblings(pool)
+    False
+    """
+    return informative(evidence).total_weight >= _OUTGROWN_UNITS
 
 
 def informative(evidence: GroupedIntervals) -> GroupedIntervals:

@@ -19,7 +19,7 @@ from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.flights import Flights
-from kbapi.storage.hot_answers import HotAnswers
+from kbapi.storage.hot_reads import HotReads
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
@@ -133,9 +133,9 @@ class Instance:
             yield connection
 
     @cached_property
-    def hot_answers(self) -> HotAnswers:
-        """The stored answers, read without a transaction."""
-        return HotAnswers(self.settings.database_path, is_sealed=self.gate.is_sealed)
+    def hot_reads(self) -> HotReads:
+        """Single statements, read without a transaction."""
+        return HotReads(self.settings.database_path, is_sealed=self.gate.is_sealed)
 
     @cached_property
     def _commits(self) -> SharedCommit:
@@ -154,7 +154,7 @@ class Instance:
         """Give the connections back to the operating system."""
         self._writing_engine.dispose()
         self._reading_engine.dispose()
-        self.hot_answers.close()
+        self.hot_reads.close()
         if self._let_go is not None:
             self._let_go()
 

@@ -5,6 +5,7 @@ from datetime import date
 
 from sqlalchemy import Connection, insert, select, update
 
+from kbapi.storage.hot_reads import HotReads
 from kbapi.storage.tables import AccessKey
 
 
@@ -58,10 +59,10 @@ _COLUMNS = (
 _FIND_LIVE = "SELECT id, scopes FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
 
 
-def find_live_key(connection: Connection, key_hash: bytes) -> LiveKey | None:
+def find_live_key(reads: HotReads, key_hash: bytes) -> LiveKey | None:
     """The key with this hash, unless it was revoked."""
-    row = connection.exec_driver_sql(_FIND_LIVE, (key_hash,)).one_or_none()
-    return None if row is None else LiveKey(row[0], tuple(row[1].split(",")))
+    rows = reads.rows(_FIND_LIVE, (key_hash,))
+    return LiveKey(rows[0][0], tuple(rows[0][1].split(","))) if rows else None
 
 
 def load_keys(connection: Connection) -> list[KeyRow]:

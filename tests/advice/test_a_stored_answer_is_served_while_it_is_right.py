@@ -11,7 +11,7 @@ from sqlalchemy import Engine, event
 
 from kbapi.advice.start import advise_start
 from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage import hot_answers
+from kbapi.storage import hot_reads
 from kbapi.storage.answers import ANSWERS_PER_CHIP
 from kbapi.storage.instance import Instance
 from kbapi.storage.sqlite import open_reading_connection
@@ -59,7 +59,7 @@ def test_a_stored_answer_costs_exactly_one_select_and_no_write(
         connection.set_trace_callback(lambda statement: hot.append(statement.split()[0]))
         return connection
 
-    monkeypatch.setattr(hot_answers, "open_reading_connection", open_traced)
+    monkeypatch.setattr(hot_reads, "open_reading_connection", open_traced)
     send(instance, a_submission())
     question = a_question(instance)
     advise_start(instance, question)

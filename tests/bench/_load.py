@@ -13,6 +13,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from kbapi.access.keys import give_key
+from kbapi.settings import Settings
+from kbapi.storage.instance import open_instance
+
 CONNECTIONS = 8
 
 
@@ -38,10 +42,18 @@ class Served:
 
 
 @contextmanager
-def serving(command: Sequence[str], port: int, path: str, log: Path) -> Iterator[Served]:
+def serving(
+    command: Sequence[str], port: int, path: str, log: Path, **environment: str
+) -> Iterator[Served]:
     """A server that answers at this path, ended afterwards."""
     with log.open("ab") as file:
-        process = subprocess.Popen(command, stdout=file, stderr=file, start_new_session=True)
+        process = subprocess.Popen(
+            command,
+            stdout=file,
+            stderr=file,
+            start_new_session=True,
+            env={**os.environ, **environment},
+        )
     try:
         _wait_for(f"http://127.0.0.1:{port}{path}", log)
         yield Served(port, process)
@@ -65,8 +77,18 @@ def _wait_for(url: str, log: Path) -> None:
 def serving_instance(home: Path, port: int, *more: str) -> Iterator[Served]:
     """An instance behind its own server, with the idle routes of `_served.py`."""
     command = [sys.executable, "-m", "tests.bench._served", str(home), str(port), *more]
-    with serving(command, port, "/health/ready", home.parent / "served.log") as served:
+    # Counted as usual, and never turned away.
+    far = {"KBAPI_RATE_PER_KEY": "1000000000", "KBAPI_RATE_PER_NETWORK": "1000000000"}
+    with serving(command, port, "/health/ready", home.parent / "served.log", **far) as served:
         yield served
+
+
+def a_collecting_key(home: Path) -> dict[str, str]:
+    """What a request that shows a key with the scope collect carries."""
+    instance = open_instance(Settings(home=home))
+    given = give_key(instance, "bench", ("collect",))
+    instance.close()
+    return {"Authorization": f"Bearer {given.key}"}
 
 
 def get(path: str, **headers: str) -> bytes:

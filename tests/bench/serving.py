@@ -11,7 +11,15 @@ from urllib.parse import urlencode
 
 import orjson
 
-from tests.bench._load import Connection, Served, get, serving, serving_instance, under_load
+from tests.bench._load import (
+    Connection,
+    Served,
+    a_collecting_key,
+    get,
+    serving,
+    serving_instance,
+    under_load,
+)
 from tests.bench._many_units import CHIPS, fill_pool
 from tests.bench._served import CONSTANT
 from tests.makers import an_instance
@@ -36,16 +44,17 @@ def measure(*, short: bool) -> list[Row]:
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "home"
         _make(Path(folder), pools, units)
+        key = a_collecting_key(home)
         with serving_instance(home, free_port()) as served:
             status, body, etag = _first(served)
             assert status == 200
             assert orjson.loads(body)["evidence"]["units"] > 0.9 * units
             (home / CONSTANT).write_bytes(body)
             kinds = {
-                "start": (get(START), 200),
-                "not modified": (get(START, If_None_Match=etag), 304),
-                "noop": (get("/noop"), 200),
-                "bare": (get("/bare"), 200),
+                "start": (get(START, **key), 200),
+                "not modified": (get(START, If_None_Match=etag, **key), 304),
+                "noop": (get("/noop", **key), 200),
+                "bare": (get("/bare", **key), 200),
             }
             costs = _in_turns(served, kinds, answers)
         by_sql = _by_sql(home / "kbapi.sqlite3", Path(folder), 20 if short else 40)

@@ -9,7 +9,7 @@ from statistics import median
 import numpy as np
 import orjson
 
-from tests.bench._load import Load, post, serving_instance, under_load
+from tests.bench._load import Load, a_collecting_key, post, serving_instance, under_load
 from tests.bench.intake import a_document
 from tests.makers import an_instance
 from tests.report import Row, measured
@@ -27,14 +27,15 @@ def measure(*, short: bool) -> list[Row]:
         for home in (full, normal):
             home.mkdir()
             an_instance(home).close()
+        keys = [a_collecting_key(one / "home") for one in (full, normal)]
         with (
             serving_instance(full / "home", free_port()) as promising,
             serving_instance(normal / "home", free_port(), "without-promises") as careless,
         ):
             rounds = [
                 (
-                    under_load(promising, _results(numbers), results, 201),
-                    under_load(careless, _results(numbers), results, 201),
+                    under_load(promising, _results(numbers, keys[0]), results, 201),
+                    under_load(careless, _results(numbers, keys[1]), results, 201),
                 )
                 for _ in range(ROUNDS + 1)
             ]
@@ -49,10 +50,10 @@ def measure(*, short: bool) -> list[Row]:
     ]
 
 
-def _results(numbers: count) -> Callable[[int], Iterator[bytes]]:
+def _results(numbers: count, key: dict[str, str]) -> Callable[[int], Iterator[bytes]]:
     def requests(_place: int) -> Iterator[bytes]:
         for number in numbers:
-            yield post("/v1/submissions", orjson.dumps(a_document(number, number)))
+            yield post("/v1/submissions", orjson.dumps(a_document(number, number)), **key)
 
     return requests
 
