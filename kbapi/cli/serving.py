@@ -50,6 +50,9 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
     serve(home, host, port, workers, threads)
 
 
+GRACE_S: Final = 30
+"""How long workers may take to answer what they accepted: above the longest transaction."""
+
 _NOBODY: Final = (
     "KBAPI_JOIN=closed, and nobody holds a live key: all that anybody can read is what this "
     "service is. Give keys with kbapi keys add."
@@ -95,8 +98,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "threads": threads,
             "worker_class": DoorkeepingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
-            # Above the longest transaction and the wait before it.
-            "graceful_timeout": 30,
+            "graceful_timeout": GRACE_S,
             "timeout": 60,
             "keepalive": 5,
             "limit_request_line": 8190,
