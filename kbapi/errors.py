@@ -218,8 +218,8 @@ class InstanceInUse(KbapiError):
     code = "instance_in_use"
     title = "The instance is in use"
     explanation = (
-        "A database is put in place only while nobody has the old one open: stop the server and "
-        "every command on this folder, then try again."
+        "A database is put in place or upgraded only while nobody else has it open: stop the "
+        "server and every command on this folder, then try again."
     )
 
 

@@ -4,7 +4,7 @@ from flask import Flask
 
 from kbapi.app import create_app
 from kbapi.logs import log_as_json
-from kbapi.metrics import reserve_room
+from kbapi.metrics.folder import begin_counting
 from kbapi.settings import Settings
 from kbapi.storage.instance import open_instance
 
@@ -13,5 +13,5 @@ def application() -> Flask:
     """The application, checked for schema and secret before the first request."""
     settings = Settings()
     log_as_json(settings.log_level)
-    reserve_room()
+    begin_counting()
     return create_app(open_instance(settings))

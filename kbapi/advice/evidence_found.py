@@ -17,6 +17,7 @@ from kbapi.evidence.pools import (
     load_pool,
 )
 from kbapi.evidence.related import floor_steps, load_siblings
+from kbapi.evidence.supposition import Supposition, word_of
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
 from kbapi.evidence.verdicts import verdicts_of
 from kbapi.stats.guard import NO_GUARD, Guard
@@ -83,9 +84,14 @@ class EvidenceFound:
 
 
 def find_evidence(
-    connection: Connection, question: Question, instance: Instance, *, hears_all: bool = False
+    connection: Connection,
+    question: Question,
+    instance: Instance,
+    *,
+    hears_all: bool = False,
+    supposed: Supposition | None = None,
 ) -> EvidenceFound:
-    """What stands in the database for this question, judged today.
+    """What stands in the database for this question, judged today, or would if it were `supposed`.
 
     Siblings are not read where the chip has long outgrown them, unless `hears_all`.
     """
@@ -99,11 +105,11 @@ def find_evidence(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(chip, question.clock_mhz),
     )
-    pool = find_pool(connection, line.id, chip, wanted)
+    pool = find_pool(connection, line.id, chip, wanted, supposed)
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = None
     if pool is not None and pool.own is not None:
-        own = _own(connection, pool.own, question, catalogue, standing)
+        own = _own(connection, pool.own, question, catalogue, standing, supposed)
     return EvidenceFound(
         line=line,
         pool=pool,
@@ -114,7 +120,7 @@ def find_evidence(
             or (own is not None and has_outgrown_siblings(own.intervals) and not hears_all)
             else load_siblings(connection, pool, catalogue, standing)
         ),
-        stock_line=_stock_line(connection, chip.key, pool),
+        stock_line=_stock_line(connection, chip.key, pool, supposed),
         nearest=tuple(chip_rows.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_told),
         locks=_locks(connection, line.id, question, pool, catalogue),
@@ -155,19 +161,21 @@ def _own(
     question: Question,
     catalogue: Catalogue,
     standing: Standing,
+    supposed: Supposition | None,
 ) -> PoolEvidence | None:
     """The chip's own evidence; None where a filter leaves so few units that they could be known."""
     grid = catalogue.grid_for(question.chip, pool.key.control)
-    own = load_pool(
-        connection, pool, standing, floor_steps(pool.key.control, grid), question.filters
-    )
+    floor = floor_steps(pool.key.control, grid)
+    own = load_pool(connection, pool, standing, floor, question.filters, supposed)
     return None if question.filters_told and own.units < FEWEST_UNITS_SHOWN else own
 
 
-def _stock_line(connection: Connection, chip_key: str, pool: PoolFound | None) -> StockLine | None:
+def _stock_line(
+    connection: Connection, chip_key: str, pool: PoolFound | None, supposed: Supposition | None
+) -> StockLine | None:
     if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
         return None
-    points = load_stock_points(connection, chip_key, pool.key.domains)
+    points = load_stock_points(connection, chip_key, pool.key.domains, word_of(supposed))
     if not points:
         return None
     return fit_stock_line(

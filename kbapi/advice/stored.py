@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.errors import StorageBusy, StorageUnwritable
+from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, Stamp
 from kbapi.storage.chip_rows import LineRow
@@ -78,6 +79,7 @@ def answer_once(
     fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
     if fresh is not None:
         instance.uses.note(key)
+        count_answer("stored")
         return instance.flights.was_right(key, fresh)
     return instance.flights.fly(
         key, lambda: _answer_anew(instance, key, question, find, compute, keep_more)

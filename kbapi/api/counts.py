@@ -1,13 +1,17 @@
-"""Counters of the running service, for whoever watches it."""
+"""Counters and state of the running service, for whoever watches it."""
 
 from flask import Response
 from flask_smorest import Blueprint
 
 from kbapi.access.gate import Need
 from kbapi.api.admission import needs
+from kbapi.api.answers import instance
 from kbapi.api.documents import problem_answers
 from kbapi.api.headers import require_no_parameters
-from kbapi.metrics import CONTENT_TYPE, tell_counts
+from kbapi.metrics.counters import CONTENT_TYPE
+from kbapi.metrics.folder import tell_counts
+from kbapi.metrics.state import tell_state
+from kbapi.storage.watching import look_at
 
 blueprint = Blueprint("counts", __name__, description="Operation.")
 
@@ -16,7 +20,8 @@ blueprint = Blueprint("counts", __name__, description="Operation.")
 @blueprint.doc(
     responses={
         "200": {
-            "description": "Counters of all worker processes in the Prometheus text format.",
+            "description": "Counters of all worker processes, and the instance's state, "
+            "in the Prometheus text format.",
             "content": {"text/plain": {"schema": {"type": "string"}}},
         },
         **problem_answers(_422="This endpoint takes no parameters."),
@@ -24,6 +29,7 @@ blueprint = Blueprint("counts", __name__, description="Operation.")
 )
 @needs(blueprint, Need.READING)
 def tell_metrics() -> Response:
-    """Tell how many documents came in and how often each rule applied; names nobody."""
+    """Tell what was asked, answered and written, and how the instance stands; names nobody."""
     require_no_parameters()
-    return Response(tell_counts(), 200, content_type=CONTENT_TYPE)
+    told = tell_counts() + tell_state(look_at(instance()))
+    return Response(told, 200, content_type=CONTENT_TYPE)

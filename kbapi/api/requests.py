@@ -1,13 +1,16 @@
 """What every request is given and every answer leaves with: an id, a log line, safe headers."""
 
 import logging
+import re
 import time
+from functools import cache
 from typing import Final
 from uuid import uuid4
 
 from flask import Flask, Response, g, request
 
 from kbapi.errors import BodyTooLarge
+from kbapi.metrics.counters import count_request
 
 log = logging.getLogger(__name__)
 
@@ -18,6 +21,9 @@ _HEADERS: Final = {
 }
 # What is no page needs nothing that a page may have; pages bring a policy of their own.
 _POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+NO_ROUTE: Final = "none"
+"""The route of a request that fits no rule, or is none."""
 
 SAFE_HEADERS: Final = {**_HEADERS, "Content-Security-Policy": _POLICY, "Cache-Control": "no-store"}
 """What an answer without an application leaves with."""
@@ -54,16 +60,29 @@ def _finish(response: Response) -> Response:
     response.headers.extend(_HEADERS)
     response.headers.setdefault("Content-Security-Policy", _POLICY)
     response.headers["Kbapi-Request-Id"] = g.request_id
+    seconds = time.perf_counter() - g.begun
+    # The rule, not the path: a path holds ids, and a query holds what somebody asked.
+    rule = request.url_rule.rule if request.url_rule else ""
+    count_request(_route(rule), request.method, response.status_code, seconds)
     log.info(
         "request",
         extra={
             "request_id": g.request_id,
             "method": request.method,
-            # The rule, not the path: a path holds ids, and a query holds what somebody asked.
-            "route": request.url_rule.rule if request.url_rule else "",
+            "route": rule,
             "status": response.status_code,
-            "ms": round((time.perf_counter() - g.begun) * 1000, 1),
+            "ms": round(seconds * 1000, 1),
             "problem": g.get("problem_code"),
         },
     )
     return response
+
+
+@cache
+def _route(rule: str) -> str:
+    """A rule as the API document writes it; what no rule fits is `none`.
+
+    >>> _route("/v1/review/<uuid:submission_id>/<int(max=1000):ordinal>"), _route("")
+    ('/v1/review/{submission_id}/{ordinal}', 'none')
+    """
+    return re.sub(r"<(?:[^>]*:)?(\w+)>", r"{\1}", rule) or NO_ROUTE

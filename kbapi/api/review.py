@@ -52,7 +52,7 @@ def list_review() -> Response:
 def show_review_item(submission_id: UUID, ordinal: int) -> Response:
     """Show one setting with the start of its pool if it counted and if it did not."""
     require_no_parameters()
-    return dump(show_item(instance(), curator(), str(submission_id), ordinal), 200)
+    return dump(show_item(instance(), str(submission_id), ordinal), 200)
 
 
 @blueprint.route("/decisions", methods=["POST"])

@@ -20,7 +20,7 @@ from gunicorn.http.errors import (
 from gunicorn.workers.gthread import _DEFER, TConn, ThreadWorker
 
 from kbapi.api.problems import PROBLEM_TYPE, STATUS_OF, problem_document
-from kbapi.api.requests import SAFE_HEADERS
+from kbapi.api.requests import NO_ROUTE, SAFE_HEADERS
 from kbapi.errors import (
     AddressTooLong,
     HeadTooLarge,
@@ -28,6 +28,7 @@ from kbapi.errors import (
     RequestUnreadable,
     Unexpected,
 )
+from kbapi.metrics.counters import count_request
 
 log = logging.getLogger(__name__)
 
@@ -154,6 +155,7 @@ class HurriedWorker(ThreadWorker):
         """Nothing; tells whoever sent what is no request so, and the log without their words."""
         problem, request_id = _problem_of(exc), uuid4().hex
         status = HTTPStatus(STATUS_OF[type(problem)])
+        count_request(NO_ROUTE, "", status, 0)
         body = problem_document(problem, request_id)
         fields = {
             **SAFE_HEADERS,

@@ -18,7 +18,7 @@ from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.worker import DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines
-from kbapi.metrics import share_between_processes
+from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.rate_file import renew_rate_file
@@ -49,6 +49,9 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
         instance.close()
     serve(home, host, port, workers, threads)
 
+
+GRACE_S: Final = 30
+"""How long workers may take to answer what they accepted: above the longest transaction."""
 
 _NOBODY: Final = (
     "KBAPI_JOIN=closed, and nobody holds a live key: all that anybody can read is what this "
@@ -95,8 +98,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "threads": threads,
             "worker_class": DoorkeepingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
-            # Above the longest transaction and the wait before it.
-            "graceful_timeout": 30,
+            "graceful_timeout": GRACE_S,
             "timeout": 60,
             "keepalive": 5,
             "limit_request_line": 8190,
@@ -108,6 +110,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "accesslog": None,
             "control_socket_disable": True,  # nobody asked for a second door
             "proc_name": "kbapi",
+            "child_exit": lambda _arbiter, worker: keep_counts_of(worker.pid),
         },
     ).run()
 

@@ -1,30 +1,25 @@
 """One setting with all that a curator decides by: the document, the history, the pool beside it."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.access.keys import KeyHolder
 from kbapi.advice.cautions import Caution
 from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence
 from kbapi.advice.question import Question, parse_question
 from kbapi.advice.start_answer import NoStartReason, StartAnswer, StartTold, start_answer
 from kbapi.advice.told import Percentile
-from kbapi.curation.decisions import hold_decisions
 from kbapi.curation.queue import SettingSeen, SettingsSeen
 from kbapi.errors import QuestionRefused, SettingUnknown
+from kbapi.evidence.supposition import suppose
 from kbapi.intake.accepted import ReasonTold
 from kbapi.intake.decided import DECISION_SENTENCES
-from kbapi.storage.decision_rows import (
-    DecisionKept,
-    DecisionRow,
-    find_setting_at,
-    load_history,
-)
+from kbapi.storage.decision_rows import DecisionKept, find_setting_at, load_history
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission, load_submission
+from kbapi.storage.supposed_words import SupposedWord
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,19 +81,19 @@ class _Around:
     found_without: EvidenceFound | None
 
 
-def show_item(instance: Instance, holder: KeyHolder, public_id: str, ordinal: int) -> ReviewItem:
+def show_item(instance: Instance, public_id: str, ordinal: int) -> ReviewItem:
     """The setting with its document, its history and the pool beside it.
 
-    Both starts are what the next answer would be: the decision is made and the pool read, in a
-    transaction of which nothing is kept.
+    Both starts are what the next answer would be: the pool is read as if the word had been said.
+    What the document says of locks is read as it stands.
 
     Raises
     ------
     SettingUnknown
         When no result that is here has such a setting.
     """
-    with instance.rehearsing() as connection:
-        around = _look_around(instance, connection, holder, public_id, ordinal)
+    with instance.reading() as connection:
+        around = _look_around(instance, connection, public_id, ordinal)
     answered = _answer(instance, around, around.found_without)
     return ReviewItem(
         setting=around.setting,
@@ -110,7 +105,7 @@ def show_item(instance: Instance, holder: KeyHolder, public_id: str, ordinal: in
 
 
 def _look_around(
-    instance: Instance, connection: Connection, holder: KeyHolder, public_id: str, ordinal: int
+    instance: Instance, connection: Connection, public_id: str, ordinal: int
 ) -> _Around:
     at = find_setting_at(connection, public_id, ordinal)
     if at is None:
@@ -120,17 +115,14 @@ def _look_around(
     history = tuple(map(_seen, load_history(connection, at.submission_id, ordinal)))
     question = _question(instance, setting)
 
-    def found_if(decided: DecisionRow) -> EvidenceFound | None:
+    def found_if(word: Literal["count", "keep_aside"]) -> EvidenceFound | None:
         if question is None:
             return None
-        hold_decisions(connection, [(at, decided)])
-        return find_evidence(connection, question, instance)
+        supposed = suppose(connection, at, SupposedWord(at.submission_id, at.ordinal, word))
+        return find_evidence(connection, question, instance, supposed=supposed)
 
-    def assumed(word: str, reason: str) -> DecisionRow:
-        return DecisionRow(at.submission_id, at.ordinal, word, reason, holder.id, instance.today())
-
-    with_it = found_if(assumed("count", "rule_does_not_fit")) if at.has_end else None
-    without = found_if(assumed("keep_aside", "unlike_other_results"))
+    with_it = found_if("count") if at.has_end else None
+    without = found_if("keep_aside")
     return _Around(setting, stored, history, question, with_it, without)
 
 

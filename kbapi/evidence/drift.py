@@ -12,6 +12,7 @@ from kbapi.evidence.units import month_in_words
 from kbapi.stats.drift import UNTOLD, DatedLimits, DriftFound, find_drift
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.drift_rows import DatedRows, load_dated_rows
+from kbapi.storage.supposed_words import SupposedWord
 from kbapi.storage.unit_rows import ConditionsRow, load_conditions
 
 Integers = NDArray[np.int64]
@@ -28,12 +29,14 @@ class PoolDrift:
     """The firmware or microcode that the recent reports share, empty for a drift by month."""
 
 
-def load_drift(connection: Connection, pool_id: int) -> PoolDrift:
+def load_drift(
+    connection: Connection, pool_id: int, supposed: SupposedWord | None = None
+) -> PoolDrift:
     """Whether a pool has drifted, from each unit's latest counted result.
 
     A driver is no condition of a result, so that a change of driver shows by its months alone.
     """
-    rows = load_dated_rows(connection, pool_id)
+    rows = load_dated_rows(connection, pool_id, supposed)
     return drift_of(rows, load_conditions(connection, np.unique(rows.conditions).tolist()))
 
 

@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.drift import PoolDrift, load_drift
 from kbapi.evidence.judge import Judgement, believed, believed_of_related, judge_pool
+from kbapi.evidence.supposition import Supposition, word_of
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
@@ -81,13 +82,19 @@ class PoolFound:
 
 
 def find_pool(
-    connection: Connection, line_id: int, chip: ChipName, wanted: PoolWanted
+    connection: Connection,
+    line_id: int,
+    chip: ChipName,
+    wanted: PoolWanted,
+    supposed: Supposition | None = None,
 ) -> PoolFound | None:
     """The pool that is asked for, the chip's own results deciding which, else its relatives'.
 
     Of several that fit: the wanted clock band or the nearest one, then the largest.
     """
     pools = [pool for pool in load_pools_of_line(connection, line_id) if _holds(pool.key, wanted)]
+    if supposed is not None:
+        pools = [supposed.resized(pool) for pool in pools]
     own = [pool for pool in pools if pool.chip_key == chip.key]
     series = [pool for pool in pools if pool.series == chip.series and pool not in own]
     line = [pool for pool in pools if pool.series != chip.series and pool not in own]
@@ -137,17 +144,20 @@ def load_pool(
     standing: Standing,
     floor_steps: float,
     filters: Filters = EVERYTHING,
+    supposed: Supposition | None = None,
 ) -> PoolEvidence:
     """A pool's evidence, judged as a whole, then filtered.
 
     `floor_steps` is the spread below which nothing counts as far away.
     """
-    rows = load_pool_rows(connection, pool.id, standing)
+    if supposed is not None and supposed.pool_id != pool.id:
+        supposed = None
+    rows = load_pool_rows(connection, pool.id, standing, supposed)
     whole = units_of(rows)
     judgement = judge_pool(whole, floor_steps)
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = believed(units, judgement)
-    by_status = count_units_by_status(connection, pool.id)
+    by_status = count_units_by_status(connection, pool.id, word_of(supposed))
     return PoolEvidence(
         id=pool.id,
         intervals=stands.intervals,
@@ -161,7 +171,7 @@ def load_pool(
         loads=usual_loads(units),
         judgement=judgement,
         whole=whole,
-        drift=load_drift(connection, pool.id),
+        drift=load_drift(connection, pool.id, word_of(supposed)),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
+from kbapi.evidence.supposition import Supposition
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
 from kbapi.storage.unit_rows import (
     ConditionsRow,
@@ -120,9 +121,16 @@ class PoolUnits:
         return GroupedIntervals(self.stable_steps, self.unstable_steps, weight)
 
 
-def load_pool_rows(connection: Connection, pool_id: int, standing: Standing) -> PoolRows:
-    """Everything of a pool that answers are made of."""
+def load_pool_rows(
+    connection: Connection,
+    pool_id: int,
+    standing: Standing,
+    supposed: Supposition | None = None,
+) -> PoolRows:
+    """Everything of a pool that answers are made of; `supposed` is about a setting of this pool."""
     levels = load_level_rows(connection, pool_id)
+    if supposed is not None:
+        levels = supposed.put_into(levels)
     contributors = np.unique(levels.contributor)
     # One counted unit in a pool with five others is asked for: this very pool, or it is too small
     # to have established weight anyway. Nothing is asked of other pools.

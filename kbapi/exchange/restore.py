@@ -11,7 +11,7 @@ from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage import migrations
 from kbapi.storage.disk import flush
-from kbapi.storage.faults import readable_faults
+from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.secret import Secret, create_secret, load_secret, write_secret
 from kbapi.storage.sqlite import fold_in_log
 from kbapi.storage.use_lock import alone
@@ -34,6 +34,12 @@ class Restored:
     """Whether the secret in place is the one that keyed the hashes of the backup."""
     needs_upgrade: bool
     """Whether `kbapi db upgrade` must run before it can be served."""
+
+
+_NOT_PUT: Final = (
+    "Nothing was put in place. Make room for another database (and KBAPI_MIN_FREE_BYTES), let the "
+    "folder be written, and take KBAPI_READ_ONLY back; then run it again."
+)
 
 
 def restore_backup(
@@ -64,7 +70,7 @@ def restore_backup(
     if not file.is_file() or file.resolve() == settings.database_path.resolve():
         raise UnsafeSetup(f"{file} is no backup to restore from.")
     _require_database_of_ours(file)
-    with ExitStack() as held, readable_faults():
+    with unwritable_told_as(_NOT_PUT), ExitStack() as held, readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         held.enter_context(alone(settings.use_lock_path))

@@ -2,7 +2,7 @@
 
 from kbapi.errors import DocumentRefused
 from kbapi.intake.accepted import Accepted
-from kbapi.metrics import count_rule, count_submission
+from kbapi.metrics.counters import count_rule, count_submission
 
 
 def count_accepted(accepted: Accepted) -> None:

@@ -29,7 +29,7 @@ from kbapi.intake.own_results import require_receipt
 from kbapi.intake.refusals import refuse_value
 from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
 from kbapi.intake.scrubber import find_identities, told_safely
-from kbapi.metrics import count_follow_up
+from kbapi.metrics.counters import count_follow_up
 from kbapi.stats.grid import Grid
 from kbapi.storage import answers, submissions
 from kbapi.storage.follow_up_rows import (

@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.statements import find_rows
+from kbapi.storage.supposed_words import SupposedWord, supposing
 
 Integers = NDArray[np.int64]
 
@@ -44,9 +45,11 @@ _DATED: Final = f"""
     """  # noqa: S608 - put together from constants of this file
 
 
-def load_dated_rows(connection: Connection, pool_id: int) -> DatedRows:
+def load_dated_rows(
+    connection: Connection, pool_id: int, supposed: SupposedWord | None = None
+) -> DatedRows:
     """Every counted result of a pool."""
-    rows = find_rows(connection, _DATED, (pool_id,))
+    rows = find_rows(connection, supposing(supposed, _DATED), (pool_id,))
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
     stable, unstable = np.divmod(packed, _UNSTABLE)

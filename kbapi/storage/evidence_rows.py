@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_number, find_rows
+from kbapi.storage.supposed_words import SupposedWord, supposing
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +76,22 @@ _ADD: Final = """
     """
 
 
-def load_counted_outcomes(connection: Connection, key: EvidenceKey) -> list[OutcomeRow]:
+def load_counted_outcomes(
+    connection: Connection, key: EvidenceKey, supposed: SupposedWord | None = None
+) -> list[OutcomeRow]:
     """Every counted setting and follow-up of this unit in this pool under these conditions."""
     place = (key.unit_id, key.pool_id, key.conditions_id)
-    return [OutcomeRow(*row) for row in find_rows(connection, _COUNTED, place)]
+    return [OutcomeRow(*row) for row in find_rows(connection, supposing(supposed, _COUNTED), place)]
+
+
+_CONDITIONS: Final = (
+    "SELECT DISTINCT conditions_id FROM evidence_row WHERE pool_id = ? AND unit_id = ?"
+)
+
+
+def find_evidence_conditions(connection: Connection, key: EvidenceKey) -> list[int]:
+    """The conditions under which this unit has evidence in this pool."""
+    return [row[0] for row in find_rows(connection, _CONDITIONS, (key.pool_id, key.unit_id))]
 
 
 def replace_evidence(

@@ -31,6 +31,15 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
 )
 
 
+@contextmanager
+def unwritable_told_as(detail: str) -> Iterator[None]:
+    """Say this of what cannot be written, where nobody serves and reading does not go on."""
+    try:
+        yield
+    except StorageUnwritable as fault:
+        raise type(fault)(detail) from fault
+
+
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from threading import Event, Lock
 from typing import Final
 
+from kbapi.metrics.counters import count_answer
 from kbapi.storage.answers import AnswerBytes
 
 LONGEST_AGE_S: Final = 2.0
@@ -62,9 +63,11 @@ class Flights:
             if previous is not None:
                 age_s = self._elapsed_s() - previous.right_at
                 if age_s <= LONGEST_AGE_S:
+                    count_answer("previous")
                     return replace(previous.answer, age_s=int(age_s))
             flight.landed.wait()
             if flight.answer is not None and asked - flight.begun <= LONGEST_AGE_S:
+                count_answer("waited")
                 return flight.answer
 
     def _compute(
@@ -74,6 +77,7 @@ class Flights:
             flight.answer = compute()
             # Right as of its begin: what changed while it was computed may not be in it.
             self._remember(question, flight.answer, flight.begun)
+            count_answer("computed")
             return flight.answer
         finally:
             with self._lock:

@@ -13,16 +13,17 @@ from sqlalchemy import Connection, Engine
 
 from kbapi.chips.catalogue import Catalogue, load_catalogue
 from kbapi.clock import Clock, utc_now
-from kbapi.errors import UnsafeSetup
+from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
+from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
-from kbapi.storage.faults import readable_faults
+from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.flights import Flights
 from kbapi.storage.hot_reads import HotReads
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
-from kbapi.storage.use_lock import share, sharing
+from kbapi.storage.use_lock import alone, share, sharing
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 
@@ -94,10 +95,14 @@ class Instance:
         StorageBusy, StorageUnwritable, StorageBroken
             When nothing can be written now, and nothing was.
         """
-        with readable_faults():
-            self.gate.require_open()
-            with self._commits.taking_part(patience_s) as connection:
-                yield connection
+        try:
+            with readable_faults():
+                self.gate.require_open()
+                with self._commits.taking_part(patience_s) as connection:
+                    yield connection
+        except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
+            count_write_failed(fault.code)
+            raise
 
     @contextmanager
     def rehearsing(self) -> Iterator[Connection]:
@@ -160,6 +165,17 @@ def bundled_catalogue() -> Catalogue:
     return load_catalogue(bundled_folder("seed_data") / "catalogue")
 
 
+_NOT_OPENED: Final = (
+    "It cannot be opened, not even to read: SQLite needs some room for files beside the database. "
+    "Nothing was changed. Make room, or let the folder be written, and try again."
+)
+_NEITHER_MADE: Final = (
+    "The instance was neither made nor upgraded, and nothing was changed. Make room (more than "
+    "KBAPI_MIN_FREE_BYTES), let the folder and its files be written, and take KBAPI_READ_ONLY "
+    "back; then run it again."
+)
+
+
 def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     """An instance that exists, with its schema and secret checked.
 
@@ -176,7 +192,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     """
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}: run 'kbapi db upgrade' first.")
-    migrations.require_current_schema(settings.database_path)
+    with unwritable_told_as(_NOT_OPENED):
+        migrations.require_current_schema(settings.database_path)
     instance = Instance(settings, now)
     instance.hold()
     _ = instance.secret
@@ -191,18 +208,30 @@ def create_or_open_instance(settings: Settings, now: Clock = utc_now) -> Instanc
 
 
 def upgrade_instance(settings: Settings) -> None:
-    """Bring folder, secret and schema to this code's state; all migrations or none."""
+    """Bring folder, secret and schema to this code's state; all migrations or none.
+
+    Raises
+    ------
+    InstanceInUse
+        While a server or a command has the instance open, which reads by the older schema.
+    StorageFull, StorageUnwritable, InstanceReadOnly
+        When nothing can be written; nothing was.
+    UnsafeSetup
+        When the secret of an existing database is missing.
+    """
     database = settings.database_path
     if database.exists() and not settings.secret_path.exists():
         raise UnsafeSetup(
             f"{settings.secret_path.name} is missing beside an existing database. Every receipt "
             "and token depends on it: put the backup of it back."
         )
-    with readable_faults():
+    with unwritable_told_as(_NEITHER_MADE), readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         create_secret(settings.secret_path)
-        with sharing(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
+        # Two that begin at once may both make it; what is there is changed by one alone.
+        held = alone if database.exists() else sharing
+        with held(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
             if database.exists():
                 migrations.require_no_newer_schema(migrations.current_revision(database))
             migrations.upgrade_to_head(database)

@@ -1,11 +1,14 @@
 """Pools and what stands beside their units: sizes, screening counts, stock voltages."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from sqlalchemy import ColumnElement, Connection, func, select, true
 
 from kbapi.storage.places import PoolKey
-from kbapi.storage.tables import Chip, EvidenceRow, Pool, SettingResult
+from kbapi.storage.statements import find_rows
+from kbapi.storage.supposed_words import SupposedWord, supposing
+from kbapi.storage.tables import Chip, EvidenceRow, Pool
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,29 +61,33 @@ class StockPoint:
     stock_mv: float
 
 
-def load_stock_points(connection: Connection, chip_key: str, domains: str) -> list[StockPoint]:
+_STOCK_POINTS: Final = """
+    SELECT setting.clock_mhz, setting.stock_mv
+    FROM chip
+    JOIN pool ON pool.chip_id = chip.id
+    JOIN setting_result AS setting ON setting.pool_id = pool.id
+    WHERE chip.key = ? AND pool.control = 'fixed_clock_voltage' AND pool.domains = ?
+      AND setting.status = 'counted' AND setting.stock_mv IS NOT NULL
+    ORDER BY setting.clock_mhz, setting.stock_mv
+    """
+
+
+def load_stock_points(
+    connection: Connection, chip_key: str, domains: str, supposed: SupposedWord | None = None
+) -> list[StockPoint]:
     """The counted stock voltages of a chip's rails over all clocks, in a fixed order."""
-    rows = connection.execute(
-        select(SettingResult.clock_mhz, SettingResult.stock_mv)
-        .join(Pool, Pool.id == SettingResult.pool_id)
-        .join(Chip, Chip.id == Pool.chip_id)
-        .where(
-            Chip.key == chip_key,
-            Pool.control == "fixed_clock_voltage",
-            Pool.domains == domains,
-            SettingResult.status == "counted",
-            SettingResult.stock_mv.is_not(None),
-        )
-        .order_by(SettingResult.clock_mhz, SettingResult.stock_mv)
-    )
+    rows = find_rows(connection, supposing(supposed, _STOCK_POINTS), (chip_key, domains))
     return [StockPoint(*row) for row in rows]
 
 
-def count_units_by_status(connection: Connection, pool_id: int) -> dict[str, int]:
+_BY_STATUS: Final = """
+    SELECT status, COUNT(DISTINCT unit_id) FROM setting_result WHERE pool_id = ? GROUP BY status
+    """
+
+
+def count_units_by_status(
+    connection: Connection, pool_id: int, supposed: SupposedWord | None = None
+) -> dict[str, int]:
     """How many units have results of each screening status in a pool."""
-    rows = connection.execute(
-        select(SettingResult.status, func.count(SettingResult.unit_id.distinct()))
-        .where(SettingResult.pool_id == pool_id)
-        .group_by(SettingResult.status)
-    )
+    rows = find_rows(connection, supposing(supposed, _BY_STATUS), (pool_id,))
     return {row[0]: row[1] for row in rows}

@@ -15,6 +15,7 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.errors import StorageBusy
+from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.write_queue import waiting_in_line
 
 _LONGEST_S: Final = 0.05
@@ -33,6 +34,7 @@ class _Shared:
             self._transaction = self.connection.begin()
             self._held = opened.pop_all()
         self._begun_s = time.monotonic()
+        self._writers = 0
         self._fault: BaseException | None = None
         self.ended = Event()
 
@@ -55,6 +57,7 @@ class _Shared:
                 self._fault = fault
             raise
         savepoint.commit()
+        self._writers += 1
 
     def end(self) -> None:
         """Commit, give back the place in the queue, and tell all who wait."""
@@ -62,6 +65,8 @@ class _Shared:
             with self._held, self._transaction:
                 if self._fault is not None:
                     self._transaction.rollback()
+            if self._writers and self._fault is None:
+                count_commit(self._writers)
         except BaseException as fault:
             self._fault = fault
             raise
@@ -94,12 +99,14 @@ class SharedCommit:
         StorageBusy
             When no turn comes within `patience_s` seconds.
         """
+        came_s = time.perf_counter()
         self._wait_for_turn(patience_s)
         shared = None
         try:
             if self._shared is None:
                 self._shared = _Shared(self._lock_file, self._connect, patience_s)
             shared = self._shared
+            count_write_wait(time.perf_counter() - came_s)
             with shared.part() as connection:
                 yield connection
         finally:

@@ -58,6 +58,15 @@ _LEVELS: Final = f"""
     """  # noqa: S608 - put together from constants of this file
 
 
+def months_since_year_0(month: str) -> int:
+    """A month as evidence is read with it.
+
+    >>> months_since_year_0("2026-09")
+    24321
+    """
+    return int(month[:4]) * 12 + int(month[5:])
+
+
 def load_level_rows(connection: Connection, pool_id: int) -> LevelRows:
     """Every evidence row of a pool."""
     rows = find_rows(connection, _LEVELS, (pool_id,))

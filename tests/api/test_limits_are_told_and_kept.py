@@ -199,7 +199,9 @@ def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
     tmp_path: Path, clock: HandMovedClock, caplog: pytest.LogCaptureFixture, fault: str
 ) -> None:
     instance, client = served(tmp_path, clock)
-    _, watcher = served(tmp_path / "beside", clock)  # counters are those of the process
+    _, watcher = served(
+        tmp_path / "beside", clock, rate_per_network=9
+    )  # counters are those of the process
     rates, holder = instance.settings.rates_path, None
     if fault == "broken":
         rates.write_bytes(b"this is no database at all, but a long enough text " * 100)
@@ -209,7 +211,7 @@ def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
         ask(client)
         holder = sqlite3.connect(rates, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-    before = faults(watcher)
+    before, alone = faults(watcher), told_of(watcher, "kbapi_rate_alone_total")
     with caplog.at_level(logging.ERROR, logger="kbapi"):
         answers = [ask(client) for _ in range(5)]
     assert [answer.status_code for answer in answers] == [200, 200, 200, 429, 429]
@@ -221,6 +223,7 @@ def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
     assert not logging.getLogger("flask-limiter").propagate
     assert HERE not in json.dumps(told)
     assert faults(watcher) - before == 1
+    assert told_of(watcher, "kbapi_rate_alone_total") - alone == 5
     if holder is not None:
         holder.execute("ROLLBACK")
         holder.close()
@@ -256,9 +259,23 @@ def await_recovery(client: FlaskClient) -> None:
         time.sleep(0.1)
 
 
-def faults(client: FlaskClient) -> float:
+def told_of(client: FlaskClient, name: str) -> float:
     text = ask(client, ELSEWHERE, "/metrics").get_data(as_text=True)
-    return float(re.search(r"^kbapi_rate_faults_total (\S+)", text, re.MULTILINE)[1])
+    return float(re.search(rf"^{re.escape(name)} (\S+)", text, re.MULTILINE)[1])
+
+
+def faults(client: FlaskClient) -> float:
+    return told_of(client, "kbapi_rate_faults_total")
+
+
+def test_requests_beyond_a_limit_are_counted_by_what_they_were_counted_by(
+    tmp_path: Path, clock: HandMovedClock
+) -> None:
+    _, client = served(tmp_path, clock, rate_per_network=3)
+    name = 'kbapi_rate_exceeded_total{by="network"}'
+    before = told_of(client, name)
+    assert [ask(client).status_code for _ in range(5)] == [200, 200, 200, 429, 429]
+    assert told_of(client, name) - before == 2
 
 
 def test_every_operation_but_health_documents_429() -> None:

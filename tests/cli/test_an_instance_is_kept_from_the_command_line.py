@@ -40,9 +40,10 @@ def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
         assert f"{file}: 2 results, schema " in made.stdout
         assert "Removed kbapi-" in made.stdout
         assert "read and withdraw every result" in " ".join(made.stderr.split())
-        refused = run("restore", str(file), "--home", str(home))
-        assert refused.returncode == 3
-        assert "The instance is in use" in refused.stderr
+        for words in (("restore", str(file)), ("db", "upgrade")):
+            refused = run(*words, "--home", str(home))
+            assert refused.returncode == 3
+            assert "The instance is in use" in refused.stderr
         receipt = {"Authorization": f"Bearer {sent['receipt']}"}
         assert server.ask("DELETE", sent["links"]["self"], headers=receipt).status == 204
         server.end()

@@ -58,7 +58,7 @@ def test_it_waits_with_the_reason_that_its_sender_reads(
 def test_it_counts_by_a_word_whatever_the_fence_says(
     instance: Instance, curator: KeyHolder, far_out: Accepted
 ) -> None:
-    shown = show_item(instance, curator, far_out.id, 0).pool
+    shown = show_item(instance, far_out.id, 0).pool
     assert shown is not None
     assert shown.start_with is not None
     assert (shown.start_without.units, shown.start_with.units) == (40, 41)

@@ -11,6 +11,7 @@ from kbapi.curation.item import ReviewItem, StartSeen, show_item
 from kbapi.errors import SettingUnknown
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
+from kbapi.storage.write_queue import waiting_in_line
 from tests.curation.makers import a_curator, a_word, decide, send_deep
 from tests.makers import (
     a_fixed_clock_setting,
@@ -27,8 +28,8 @@ def curator(instance: Instance) -> KeyHolder:
     return a_curator(instance)
 
 
-def item(instance: Instance, curator: KeyHolder, sent: Accepted, ordinal: int = 0) -> ReviewItem:
-    return show_item(instance, curator, sent.id, ordinal)
+def item(instance: Instance, sent: Accepted, ordinal: int = 0) -> ReviewItem:
+    return show_item(instance, sent.id, ordinal)
 
 
 def answered(instance: Instance, **parameters: str) -> dict[str, Any]:
@@ -56,14 +57,14 @@ def test_both_starts_are_what_the_next_answer_would_be(
 ) -> None:
     a_pool(instance)
     deep = send_deep(instance, number=20)
-    shown = item(instance, curator, deep)
+    shown = item(instance, deep)
     assert shown.pool is not None
     assert as_told(shown.pool.start_without) == as_answered(answered(instance))
     decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
     now = answered(instance)
     assert as_told(shown.pool.start_with) == as_answered(now)
     assert shown.pool.start_with != shown.pool.start_without
-    again = item(instance, curator, deep).pool
+    again = item(instance, deep).pool
     assert again is not None
     assert (again.start_with, again.start_without) == (
         shown.pool.start_with,
@@ -71,21 +72,36 @@ def test_both_starts_are_what_the_next_answer_would_be(
     )
 
 
-def test_percentiles_are_those_of_the_others(instance: Instance, curator: KeyHolder) -> None:
+def test_an_item_is_shown_while_writers_hold_the_database_and_where_nothing_is_written(
+    instance: Instance,
+) -> None:
+    a_pool(instance)
+    deep = send_deep(instance, number=20)
+    shown = item(instance, deep)
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE line SET revision = revision + 1")
+        assert item(instance, deep) == shown
+    closed = Instance(instance.settings.model_copy(update={"read_only": True}), instance.now)
+    with waiting_in_line(instance.settings.write_lock_path):
+        assert item(closed, deep) == shown
+    closed.close()
+
+
+def test_percentiles_are_those_of_the_others(instance: Instance) -> None:
     a_pool(instance)
     told = answered(instance)["percentiles"]
-    shown = item(instance, curator, send_deep(instance, number=20))
+    shown = item(instance, send_deep(instance, number=20))
     assert shown.pool is not None
     assert orjson.loads(orjson.dumps(shown.pool.percentiles)) == told
     assert len(told) == 5
 
 
-def test_nothing_is_kept_of_what_was_only_looked_at(instance: Instance, curator: KeyHolder) -> None:
+def test_nothing_is_kept_of_what_was_only_looked_at(instance: Instance) -> None:
     a_pool(instance)
     deep = send_deep(instance, number=20)
     answered(instance)
     before = rows_of(instance)
-    item(instance, curator, deep)
+    item(instance, deep)
     assert rows_of(instance) == before
 
 
@@ -95,7 +111,7 @@ def test_the_document_and_the_history_are_shown_without_tokens(
     deep = send_deep(instance)
     for word, reason in (("count", "depth_confirmed"), ("undo", "decided_in_error")):
         decide(instance, curator, a_word(deep, word, reason))
-    shown = item(instance, curator, deep)
+    shown = item(instance, deep)
     assert shown.document["settings"][0]["minutes"] == 65
     assert "contributor_token" not in shown.document
     assert [(seen.word, seen.reason.code, seen.key_name) for seen in shown.history] == [
@@ -105,24 +121,22 @@ def test_the_document_and_the_history_are_shown_without_tokens(
     assert all(seen.reason.text and seen.day == "2026-09-15" for seen in shown.history)
 
 
-def test_numbers_travel_with_cautions(instance: Instance, curator: KeyHolder) -> None:
-    shown = item(instance, curator, send_deep(instance))
+def test_numbers_travel_with_cautions(instance: Instance) -> None:
+    shown = item(instance, send_deep(instance))
     assert "save_first" in {caution.code for caution in shown.cautions}
 
 
-def test_what_has_no_end_has_no_start_with_it(instance: Instance, curator: KeyHolder) -> None:
+def test_what_has_no_end_has_no_start_with_it(instance: Instance) -> None:
     setting = a_fixed_clock_setting(stock_mv=...)
     sent = send(instance, a_submission(setting, chip="Osmer Kestrel 640 Laptop Graphics"))
-    shown = item(instance, curator, sent)
+    shown = item(instance, sent)
     assert shown.pool is not None
     assert shown.pool.start_with is None
     assert shown.pool.start_without.start is None
     assert shown.pool.start_without.reason is not None
 
 
-def test_a_setting_at_a_clock_is_shown_beside_its_own_band(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_a_setting_at_a_clock_is_shown_beside_its_own_band(instance: Instance) -> None:
     graphics = "Osmer Kestrel 640 Laptop Graphics"
     for number in range(4):
         for clock in (1800, 2100.5):
@@ -139,15 +153,13 @@ def test_a_setting_at_a_clock_is_shown_beside_its_own_band(
             chip=graphics,
         ),
     )
-    shown = item(instance, curator, deep)
+    shown = item(instance, deep)
     assert shown.pool is not None
     assert shown.pool.start_with is not None
     assert (shown.pool.start_without.units, shown.pool.start_with.units) == (4, 5)
 
 
-def test_settings_moved_together_are_shown_beside_their_like(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_settings_moved_together_are_shown_beside_their_like(instance: Instance) -> None:
     for number in range(3):
         send(instance, a_submission(a_setting(moved_with=["ring"]), number=number))
     alone = send_deep(instance, number=8)
@@ -157,26 +169,26 @@ def test_settings_moved_together_are_shown_beside_their_like(
     )
     units = []
     for sent in (alone, together):
-        shown = item(instance, curator, sent)
+        shown = item(instance, sent)
         assert shown.pool is not None
         assert shown.pool.start_with is not None
         units.append(shown.pool.start_with.units)
     assert units == [1, 4]
 
 
-def test_what_is_not_here_is_not_shown(instance: Instance, curator: KeyHolder) -> None:
+def test_what_is_not_here_is_not_shown(instance: Instance) -> None:
     deep = send_deep(instance)
     for public_id, ordinal in ((deep.id, 1), ("01a21000-8800-736b-8fa7-7e16bf7f60fd", 0)):
         with pytest.raises(SettingUnknown):
-            show_item(instance, curator, public_id, ordinal)
+            show_item(instance, public_id, ordinal)
 
 
 def test_a_chip_that_the_grammar_no_longer_knows_is_shown_without_its_pool(
-    instance: Instance, curator: KeyHolder
+    instance: Instance,
 ) -> None:
     deep = send_deep(instance)
     with instance.writing() as connection:
         connection.exec_driver_sql("UPDATE chip SET key = 'no-chip-at-all'")
-    shown = item(instance, curator, deep)
+    shown = item(instance, deep)
     assert shown.pool is None
     assert shown.setting.chip == "no-chip-at-all"

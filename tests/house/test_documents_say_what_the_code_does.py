@@ -100,6 +100,13 @@ def test_the_table_of_settings_is_what_the_class_says() -> None:
     )
 
 
+def test_every_name_that_is_watched_stands_in_the_readme(app: Flask) -> None:
+    told = app.test_client().get("/metrics").get_data(as_text=True)
+    names = re.findall(r"^# TYPE (\w+)", told, re.MULTILINE)
+    assert len(names) > 10
+    assert [name for name in names if f"`{name}`" not in README] == []
+
+
 @pytest.mark.parametrize("scope", SCOPES)
 def test_every_scope_stands_in_the_readme(scope: str) -> None:
     assert f"| `{scope}` |" in README

@@ -38,6 +38,15 @@ def test_an_open_instance_holds_it_until_it_is_closed(tmp_path: Path) -> None:
                 way_in(settings)
 
 
+def test_nobody_upgrades_what_somebody_has_open(tmp_path: Path) -> None:
+    settings = Settings(home=tmp_path / "home")
+    opened = create_or_open_instance(settings)
+    with pytest.raises(InstanceInUse, match="stop the server"):
+        upgrade_instance(settings)
+    opened.close()
+    upgrade_instance(settings)
+
+
 def test_an_instance_that_is_forgotten_lets_go(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings)

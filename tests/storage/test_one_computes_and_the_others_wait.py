@@ -5,6 +5,7 @@ from threading import Event
 
 import pytest
 
+from kbapi.metrics.folder import tell_counts
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.flights import LONGEST_AGE_S, Flights
 
@@ -42,6 +43,12 @@ def flights(watch: HandWoundWatch) -> Flights:
     return Flights(watch)
 
 
+def counted(served: str) -> float:
+    lines = tell_counts().decode().splitlines()
+    (line,) = [one for one in lines if one.startswith(f'kbapi_answers_total{{served="{served}"}}')]
+    return float(line.rsplit(" ", 1)[1])
+
+
 def begin(pool: ThreadPoolExecutor, flights: Flights, work: SlowComputation) -> Future[AnswerBytes]:
     flying = pool.submit(flights.fly, "q", work)
     assert work.begun.wait(20)
@@ -52,11 +59,14 @@ def test_one_computes_and_all_get_its_answer(flights: Flights) -> None:
     work = SlowComputation()
     with ThreadPoolExecutor(8) as pool:
         first = begin(pool, flights, work)
+        before = counted("computed"), counted("waited")
         others = [pool.submit(flights.fly, "q", work) for _ in range(7)]
         work.may_end.set()
         # Whoever comes after the landing computes anew; these came before or right after it.
         assert {one.result(20).body for one in (first, *others)} == {b"new"}
     assert work.times < 8
+    assert counted("computed") - before[0] == work.times
+    assert counted("waited") - before[1] == 8 - work.times
 
 
 def test_meanwhile_others_are_given_what_was_right_a_moment_ago(
@@ -64,7 +74,7 @@ def test_meanwhile_others_are_given_what_was_right_a_moment_ago(
 ) -> None:
     flights.was_right("q", OLD)
     watch.seconds += LONGEST_AGE_S
-    work = SlowComputation()
+    work, before = SlowComputation(), counted("previous")
     with ThreadPoolExecutor(1) as pool:
         first = begin(pool, flights, work)
         given = flights.fly("q", work)
@@ -72,6 +82,7 @@ def test_meanwhile_others_are_given_what_was_right_a_moment_ago(
         work.may_end.set()
         assert first.result(20) == NEW
     assert work.times == 1
+    assert counted("previous") - before == 1
 
 
 def test_nobody_is_given_what_is_older(flights: Flights, watch: HandWoundWatch) -> None:

@@ -102,8 +102,8 @@ def test_what_is_missing_is_run_and_rows_stay(
     # A table that others refer to is copied, dropped and put back.
     rebuild = 'with op.batch_alter_table("submission", recreate="always"):\n        pass'
     add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="first"), rebuild)
-    upgrade_instance(instance.settings)
     instance.close()
+    upgrade_instance(instance.settings)
     again = open_instance(instance.settings)
     assert rows_of(again) == rows
     assert migrations.current_revision(again.settings.database_path) == "t2"

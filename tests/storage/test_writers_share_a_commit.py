@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import Connection, Engine, event
 
 from kbapi.errors import StorageBusy
+from kbapi.metrics.folder import tell_counts
 from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import make_writing_engine
 from kbapi.storage.write_queue import waiting_in_line
@@ -54,6 +55,13 @@ def write(commits: SharedCommit, number: int, then: Callable[[], object] = lambd
         then()
 
 
+def counted() -> tuple[float, float]:
+    """Commits, and the writers that they were shared by, as they are counted."""
+    told = dict(line.rsplit(" ", 1) for line in tell_counts().decode().splitlines())
+    commits, writers = (f"kbapi_commit_writers_{part}" for part in ("count", "sum"))
+    return float(told[commits]), float(told[writers])
+
+
 def while_one_writes(commits: SharedCommit, others: list[Callable[[], None]]) -> list[Future[None]]:
     """Begin the others while writer 0 is at it, let it go on when all of them wait."""
     inside, may_go_on = Event(), Event()
@@ -84,10 +92,12 @@ def test_one_writer_commits_by_itself(
 def test_those_who_wait_share_a_commit(
     commits: SharedCommit, commit_count: list[int], tmp_path: Path
 ) -> None:
+    before = counted()
     told = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 6)])
     assert [one.result() for one in told] == [None] * 6
     assert kept(tmp_path) == [0, 1, 2, 3, 4, 5]
     assert commit_count[0] < 6
+    assert counted() == (before[0] + commit_count[0], before[1] + 6)
 
 
 def test_who_fails_undoes_nobody_elses_work(commits: SharedCommit, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 from flask.testing import FlaskClient
+from pysqlite3 import dbapi2
 
 from kbapi.advice.start import advise_start
 from kbapi.app import create_app
@@ -14,7 +15,13 @@ from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
 from kbapi.intake.accept import rehearse_submission
 from kbapi.intake.own_results import withdraw_own_result
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, open_instance, upgrade_instance
+from kbapi.storage import migrations
+from kbapi.storage.instance import (
+    Instance,
+    create_or_open_instance,
+    open_instance,
+    upgrade_instance,
+)
 from kbapi.storage.write_gate import WriteGate
 from tests.makers import HandMovedClock, a_body, a_question, a_submission, rows_of, send
 
@@ -112,6 +119,25 @@ def test_a_folder_that_may_not_be_written_closes_the_gate(
 
 
 def test_a_read_only_instance_is_neither_made_nor_upgraded(tmp_path: Path) -> None:
-    with pytest.raises(InstanceReadOnly):
+    with pytest.raises(InstanceReadOnly, match="neither made nor upgraded"):
         upgrade_instance(Settings(home=tmp_path / "home", read_only=True))
     assert list((tmp_path / "home").iterdir()) == []
+
+
+def test_where_nobody_serves_nobody_is_told_that_reading_goes_on(tmp_path: Path) -> None:
+    full = Settings(home=tmp_path / "home", min_free_bytes=NO_DISK_IS_SO_LARGE)
+    with pytest.raises(StorageFull, match="neither made nor upgraded") as told:
+        create_or_open_instance(full)
+    assert "reading goes on" not in told.value.detail
+
+
+def test_an_instance_that_not_even_opens_says_so(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_path: Path) -> None:
+        raise dbapi2.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(migrations, "open_untouched", full)
+    with pytest.raises(StorageUnwritable, match="not even to read") as told:
+        open_instance(instance.settings)
+    assert "reading goes on" not in told.value.detail

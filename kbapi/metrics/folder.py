@@ -1,0 +1,119 @@
+"""Several processes count in one folder, each in files of its own: the sums are of all of them.
+
+A mapped file that had to grow on a full disk would end its process by a signal, so that all room is
+taken when a process begins. What a process counted outlives it: its files are added to one that
+stands for all that have ended, and the folder does not grow with every exchange of workers.
+"""
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client import values as counter_values
+from prometheus_client.mmap_dict import MmapedDict
+from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
+
+from kbapi.metrics.counters import count_anew, count_worker, tell_own_counts
+
+_FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"
+"""The variable that the library and the workers of a server find the shared folder by."""
+
+ROOM_BYTES: Final = {"counter": 131_072, "histogram": 1_048_576, "gauge_livesum": 65_536}
+"""More than all names with all their labels take, by the kind of file."""
+_ADDED_UP: Final = ("counter", "histogram")
+_ENDED: Final = "ended"
+"""In the place of a process id: all processes that have ended."""
+_LOCK: Final = "folder.lock"
+
+
+def share_between_processes(folder: Path) -> None:
+    """Make all that this process forks count in one folder, emptied for this run.
+
+    Where nothing can be written each process counts in its own memory.
+    """
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        for old in folder.glob("*.db"):
+            old.unlink()
+        (folder / _LOCK).touch(0o600)
+        for kind in _ADDED_UP:
+            _take_room(folder, kind, _ENDED)
+    except OSError:
+        return
+    os.environ[_FOLDER] = str(folder)
+    # The library decides at its import where counters live; this decides it again.
+    counter_values.ValueClass = counter_values.MultiProcessValue()  # type: ignore[no-untyped-call]
+
+
+def begin_counting() -> None:
+    """Count in the shared folder from now on, or in memory where there is none or no room."""
+    if (folder := _folder()) is not None:
+        try:
+            for kind in ROOM_BYTES:
+                _take_room(folder, kind, str(os.getpid()))
+        except OSError:
+            for kind in ROOM_BYTES:
+                _file(folder, kind, str(os.getpid())).unlink(missing_ok=True)
+            del os.environ[_FOLDER]
+            counter_values.ValueClass = counter_values.MutexValue
+        count_anew()
+    count_worker()
+
+
+def keep_counts_of(process: int) -> None:
+    """Add what a process that has ended had counted to what all before it had; its files go."""
+    if (folder := _folder()) is None:
+        return
+    with _folder_locked(folder, fcntl.LOCK_EX):
+        mark_process_dead(process, str(folder))  # type: ignore[no-untyped-call]
+        for kind in _ADDED_UP:
+            own = _file(folder, kind, str(process))
+            if own.exists():
+                _add_up(own, _file(folder, kind, _ENDED))
+                own.unlink()
+
+
+def tell_counts() -> bytes:
+    """All counters as text in the exposition format, of all processes that share the folder."""
+    if (folder := _folder()) is None:
+        return tell_own_counts()
+    shared = CollectorRegistry()
+    with _folder_locked(folder, fcntl.LOCK_SH):
+        MultiProcessCollector(shared, path=folder)  # type: ignore[no-untyped-call]
+        return generate_latest(shared)
+
+
+def _folder() -> Path | None:
+    told = os.environ.get(_FOLDER)
+    return None if told is None else Path(told)
+
+
+def _file(folder: Path, kind: str, whose: str) -> Path:
+    return folder / f"{kind}_{whose}.db"
+
+
+def _take_room(folder: Path, kind: str, whose: str) -> None:
+    with _file(folder, kind, whose).open("ab") as opened:
+        os.posix_fallocate(opened.fileno(), 0, ROOM_BYTES[kind])
+
+
+@contextmanager
+def _folder_locked(folder: Path, kind: int) -> Iterator[None]:
+    """Nobody reads while numbers move from one file to another, which would tell them twice."""
+    with (folder / _LOCK).open("rb") as lock:
+        fcntl.flock(lock, kind)
+        yield
+
+
+def _add_up(own: Path, ended: Path) -> None:
+    sums = MmapedDict(str(ended))  # type: ignore[no-untyped-call]
+    try:
+        for key, value, _, _ in MmapedDict.read_all_values_from_file(str(own)):  # type: ignore[no-untyped-call]
+            before, _ = sums.read_value(key)  # type: ignore[no-untyped-call]
+            sums.write_value(key, before + value, 0.0)  # type: ignore[no-untyped-call]
+    finally:
+        sums.close()  # type: ignore[no-untyped-call]

@@ -1,0 +1,56 @@
+"""The units and the proxy that the README shows fit what the server does and its settings say."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from kbapi.cli.serving import GRACE_S, serve_command
+from kbapi.settings import Settings
+from tests.system.server import KBAPI
+
+README = (Path(__file__).parents[2] / "README.md").read_text()
+UNITS = {
+    Path(block.split()[1].rstrip(",;")).name: block
+    for block in re.findall(r"```ini\n(.*?)```", README, re.DOTALL)
+}
+(PROXY,) = re.findall(r"```nginx\n(.*?)```", README, re.DOTALL)
+
+
+def told(unit: str, name: str) -> str:
+    (value,) = re.findall(rf"^{name}=(.*)$", UNITS[unit], re.MULTILINE)
+    return str(value)
+
+
+def test_the_server_ends_by_itself_before_it_is_ended() -> None:
+    assert int(told("kbapi.service", "TimeoutStopSec")) > GRACE_S
+    assert told("kbapi.service", "KillMode") == "mixed"
+
+
+def test_the_unit_starts_a_command_that_there_is() -> None:
+    _, command, *options = told("kbapi.service", "ExecStart").split()
+    assert command == serve_command.name
+    known = {name for option in serve_command.params for name in option.opts}
+    assert {word for word in options if word.startswith("--")} <= known
+
+
+def test_the_proxy_lets_through_what_the_server_reads_and_trusts_once() -> None:
+    (most,) = re.findall(r"client_max_body_size (\d+)m;", PROXY)
+    assert int(most) * 1024 * 1024 > Settings().max_batch_bytes
+    assert told("kbapi.service", "Environment") == "KBAPI_TRUSTED_PROXIES=1"
+    assert "X-Forwarded-For $remote_addr" in PROXY
+
+
+def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("systemd is not on this machine")
+    (tmp_path / "kbapi").write_text(f"#!{KBAPI[0]}\n")
+    (tmp_path / "kbapi").chmod(0o755)
+    for name, unit in UNITS.items():
+        (tmp_path / name).write_text(unit.replace("/opt/kbapi/bin", str(tmp_path)))
+    files = [str(tmp_path / name) for name in UNITS]
+    found = subprocess.run(["systemd-analyze", "verify", *files], capture_output=True, text=True)
+    assert (found.returncode, found.stderr) == (0, "")
+    assert len(files) == 3
