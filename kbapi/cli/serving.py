@@ -2,6 +2,7 @@
 
 import logging
 import os
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -15,7 +16,7 @@ from gunicorn.glogging import Logger
 from kbapi.access.keys import has_live_key
 from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
-from kbapi.cli.worker import DoorkeepingWorker
+from kbapi.cli.worker import HELD_BACK, DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
@@ -145,6 +146,18 @@ class _CarefulArbiter(Arbiter):
             self.log.error("not reloaded: %s", error.detail)
             return
         super().reload()
+
+    def spawn_worker(self) -> Any:
+        """The process id of a new worker, which a request to end reaches however soon it comes.
+
+        Between the fork and its own handlers a worker would put the signal where its parent does,
+        and nobody looks there: the server would wait for it as long as for a long answer.
+        """
+        signal.pthread_sigmask(signal.SIG_BLOCK, HELD_BACK)
+        try:
+            return super().spawn_worker()
+        finally:
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, HELD_BACK)
 
 
 class _AddresslessLog(Logger):

@@ -1,8 +1,12 @@
 """A worker that lets in whom it can serve, and answers who was let in before it shuts the door."""
 
-from typing import Any
+import signal
+from typing import Any, Final
 
 from kbapi.cli.hurry import HurriedWorker
+
+HELD_BACK: Final = (signal.SIGTERM,)
+"""Signals that wait for a worker until it listens: before that they would be lost on it."""
 
 
 class DoorkeepingWorker(HurriedWorker):
@@ -20,6 +24,11 @@ class DoorkeepingWorker(HurriedWorker):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self._is_shut = False
+
+    def init_signals(self) -> None:
+        """Listen to signals from now on; one that was held back arrives at once."""
+        super().init_signals()
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, HELD_BACK)
 
     def accept(self, listener: Any) -> None:
         """Take a connection; after the one that takes the last free thread, no further one."""

@@ -1,5 +1,6 @@
 """SIGHUP: workers open the instance anew, unless it could not be opened."""
 
+import os
 import signal
 import socket
 import time
@@ -35,3 +36,26 @@ def test_a_server_that_ends_answers_a_request_that_is_half_sent(tmp_path: Path) 
             half.sendall(b"Connection: close\r\n\r\n")
             assert half.recv(100).startswith(b"HTTP/1.1 200")
         assert server.process.wait(timeout=40) == 0
+
+
+LATE_SECOND = """
+import os, time
+forks = []
+def linger():
+    if len(forks) > 1:
+        time.sleep(2)
+os.register_at_fork(before=lambda: forks.append(1), after_in_child=linger)
+"""
+"""Every worker but the first stays where it has only been forked for a while."""
+
+
+def test_a_request_to_end_reaches_workers_that_have_only_begun(tmp_path: Path) -> None:
+    late = tmp_path / "late"
+    late.mkdir()
+    (late / "sitecustomize.py").write_text(LATE_SECOND)
+    path = os.pathsep.join([str(late), *filter(None, [os.environ.get("PYTHONPATH")])])
+    with Server(tmp_path / "home", PYTHONPATH=path) as server:
+        assert server.end() == 0  # as soon as the first of them answers
+    told = server.log.read_text()
+    assert told.count("Booting worker") == told.count("Worker exiting") == server.workers
+    assert "SIGKILL" not in told
