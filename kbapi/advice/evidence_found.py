@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from kbapi.advice.question import Question
 from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN, LockShares, least_open, lock_shares
+from kbapi.evidence.locks import LockShares, least_open, lock_shares
 from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
@@ -17,6 +17,7 @@ from kbapi.evidence.pools import (
     load_pool,
 )
 from kbapi.evidence.related import floor_steps, load_siblings
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.supposition import Supposition, word_of
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
 from kbapi.evidence.verdicts import verdicts_of

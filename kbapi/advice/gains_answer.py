@@ -18,7 +18,7 @@ from kbapi.evidence.gains import (
     UnitGains,
     gain_block,
 )
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.stats.gains import RunNoise, share_below
 
 

@@ -12,25 +12,24 @@ from kbapi.advice.chip_question import ChipQuestionSchema, read_chip_question, u
 from kbapi.advice.stored import answer_once
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
+    DAYS,
     DriftTold,
     LastedTold,
     SettleTold,
     drift_told,
     lasted_told,
     settle_told,
+    shown_bands,
 )
 from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import lasting as words
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.lasting import LastingEvidence
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.instance import Instance
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS
 from kbapi.wire import OneWordOf
-
-DAYS: Final = (30, 90, 365)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,10 +150,8 @@ def _lasting_answer(
 ) -> LastingAnswer:
     chip = question.chip
     evidence = lasting_of(found, chip, catalogue)
-    after, cells = _after(evidence), _bands(evidence)
+    after, shown = _after(evidence), _bands_told(evidence)
     grid = catalogue.grid_for(chip, found.control)
-    shown = [band for band in cells if band is not None]
-    missing = len(DAYS) * (1 + len(shown)) - len(after) - sum(len(band.after) for band in shown)
     return LastingAnswer(
         chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
         domain=question.domain,
@@ -163,8 +160,8 @@ def _lasting_answer(
         units=evidence.units,
         failures=_failures(evidence),
         after=after,
-        by_margin=tuple(shown),
-        withheld_cells=missing + len(cells) - len(shown) if evidence.level != "none" else 0,
+        by_margin=shown,
+        withheld_cells=0 if evidence.level == "none" else _withheld(evidence, after, shown),
         settle=settle_told(evidence, found.control),
         drift=drift_told(found.drift, grid, found.control),
         revision=found.revision,
@@ -178,18 +175,25 @@ def _after(evidence: LastingEvidence) -> tuple[LastedTold, ...]:
     return tuple(one for one in told if one is not None)
 
 
-def _bands(evidence: LastingEvidence) -> list[BandTold | None]:
-    """The bands of margin that hold any units, None in the place of those that hold too few."""
-    ends = (None, *evidence.margins, None)
-    bands: list[BandTold | None] = []
-    for place in range(len(evidence.margins) + 1):
-        band = evidence.in_band(place)
-        if band.units >= FEWEST_UNITS_SHOWN:
-            after = _after(band)
-            bands.append(BandTold(ends[place], ends[place + 1], band.units, _failures(band), after))
-        elif band.units:
-            bands.append(None)
-    return bands
+def _bands_told(evidence: LastingEvidence) -> tuple[BandTold, ...]:
+    bands, ends = evidence.bands(), (None, *evidence.margins, None)
+    return tuple(
+        BandTold(
+            more_than=ends[place],
+            up_to=ends[place + 1],
+            units=bands[place].units,
+            failures=_failures(bands[place]),
+            after=tuple(one for one in _after(bands[place]) if one.days in days),
+        )
+        for place, days in shown_bands(evidence).items()
+    )
+
+
+def _withheld(
+    evidence: LastingEvidence, after: tuple[LastedTold, ...], shown: tuple[BandTold, ...]
+) -> int:
+    days_shown = len(after) + sum(len(band.after) for band in shown)
+    return len(DAYS) * (1 + len(shown)) - days_shown + len(evidence.bands()) - len(shown)
 
 
 def _failures(evidence: LastingEvidence) -> int:

@@ -12,11 +12,11 @@ from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import locks as words
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import (
-    FEWEST_UNITS_SHOWN,
     LockShares,
     lock_shares,
     reported_controls,
 )
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.storage import chip_rows
 from kbapi.storage.answers import AnswerBytes

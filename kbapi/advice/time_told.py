@@ -1,16 +1,18 @@
 """Parts that answers about time share, as they go over the wire."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from kbapi.advice.wording import lasting as words
 from kbapi.evidence.drift import PoolDrift
 from kbapi.evidence.lasting import LastingEvidence, known_units
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
 from kbapi.stats.grid import Grid
 from kbapi.stats.settle import CONFIDENCE as SETTLE_CONFIDENCE
 from kbapi.stats.settle import WANTED_DAYS
 
-CONFIDENCE = 0.95
+CONFIDENCE: Final = 0.95
+DAYS: Final = (30, WANTED_DAYS, 365)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,7 @@ class SettleTold:
     standing: str
     """learnt from follow-ups, custom where nothing speaks against it, else custom_failed."""
     kept: LastedTold | None
-    """Share still stable after 90 days with this margin; None where fewer than five tell."""
+    """Share still stable after 90 days with this margin; None where that is withheld."""
     in_words: str
 
 
@@ -75,14 +77,32 @@ def lasted_told(
     )
 
 
+def shown_bands(evidence: LastingEvidence) -> dict[int, frozenset[int]]:
+    """The bands of margin that may be shown beside the sum over all, and of which days."""
+    bands = sorted(evidence.bands().items())
+    is_shown = shown_cells([band.units for _, band in bands])
+    hidden = [number for number, shown in enumerate(is_shown) if not shown]
+    by_day = {
+        days: shown_cells([known_units(band.settings, days) for _, band in bands], withheld=hidden)
+        for days in DAYS
+    }
+    return {
+        place: frozenset(days for days in DAYS if by_day[days][number])
+        for number, (place, _) in enumerate(bands)
+        if is_shown[number]
+    }
+
+
 def settle_told(evidence: LastingEvidence, control: str) -> SettleTold:
     """The margin to settle with."""
     found = evidence.settle()
-    kept = evidence.in_band(evidence.margins.index(found.margin))
+    band = evidence.margins.index(found.margin)
+    is_shown = WANTED_DAYS in shown_bands(evidence).get(band, ())
+    kept = evidence.in_band(band)
     return SettleTold(
         margin=found.margin,
         standing=found.standing,
-        kept=lasted_told(kept, WANTED_DAYS, SETTLE_CONFIDENCE),
+        kept=lasted_told(kept, WANTED_DAYS, SETTLE_CONFIDENCE) if is_shown else None,
         in_words=words.settle_in_words(found.standing, control, found.margin),
     )
 

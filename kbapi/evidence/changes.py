@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.lasting import is_failure, is_proven
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.lift import CONFIDENCE, Lift, lift_of
 from kbapi.storage.lasting_rows import FollowedRow

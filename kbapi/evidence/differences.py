@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.judge import Judgement, newcomer_weight, standing_flags
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
 from kbapi.evidence.pair_units import few_of_each_by_content
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.compare import compare_scored, holm_adjusted, log_rank_scores
 from kbapi.stats.interval import group_intervals

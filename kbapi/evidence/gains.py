@@ -16,8 +16,8 @@ from kbapi.evidence.gain_measures import (
     expected_rise_c,
     told,
 )
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
 from kbapi.evidence.pair_units import few_of_each, latest_of_each, mean_by, ranks_of
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.stats.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
 from kbapi.stats.physics import is_spent_on_clock
 from kbapi.storage.reading_rows import PairColumns, RepeatRow

@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.names import identify_chip
-from kbapi.evidence.locks import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.grid import Grid
 from kbapi.stats.settle import SettleMargin, settle_margin
@@ -64,6 +64,10 @@ class LastingEvidence:
         """Those with this margin alone."""
         kept = tuple(one for one in self.settings if one.band == band)
         return LastingEvidence(self.level, kept, self.margins)
+
+    def bands(self) -> dict[int, "LastingEvidence"]:
+        """The bands of margin that hold any units, by their place."""
+        return {place: self.in_band(place) for place in {one.band for one in self.settings}}
 
     def curve(self) -> SurvivalCurve:
         """The share still stable over days; a contributor weighs as three units at most."""

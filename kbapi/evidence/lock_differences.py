@@ -10,10 +10,10 @@ import numpy as np
 
 from kbapi.evidence.locks import (
     CONFIDENCE,
-    FEWEST_UNITS_SHOWN,
     STRENGTH_OF_THE_WHOLE,
     Split,
 )
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.stats.compare import holm_adjusted
 from kbapi.stats.exact_shares import compare_shares, find_change
 from kbapi.stats.shares import SharePrior, estimate_share

@@ -3,11 +3,13 @@
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Final
+from itertools import compress
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kbapi.evidence.small_cells import is_small, shown_cells
 from kbapi.stats.shares import (
     ShareEstimate,
     SharePrior,
@@ -21,8 +23,6 @@ from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES, PROTECTIONS
 
 STATUSES: Final = (*OPEN_STATUSES, *LOCKED_STATUSES)
 CONFIDENCE: Final = 0.95
-FEWEST_UNITS_SHOWN: Final = 5
-"""A breakdown into fewer units than this could tell on somebody: it is withheld."""
 _CLEAR_SHARE: Final = 0.6
 STRENGTH_OF_THE_WHOLE: Final = 2.0
 """In units: a part of a chip's units is expected to be like the whole, but soon speaks itself."""
@@ -57,6 +57,9 @@ class CountOf:
     units: int
 
 
+_Cell = TypeVar("_Cell", StatusShare, CountOf)
+
+
 @dataclass(frozen=True)
 class LockShares:
     """What is known of one control on one domain of a chip."""
@@ -84,11 +87,11 @@ class LockShares:
 
     def without_small_cells(self) -> "LockShares":
         """The same where a filter is one breakdown already: each of its cells holds five units."""
-        statuses = tuple(one for one in self.statuses if not _is_small(one.units))
-        found_by = tuple(one for one in self.found_by if not _is_small(one.units))
-        changes = tuple(one for one in self.changes if not _is_small(one.units))
+        statuses = _shown(self.statuses, self.units)
+        found_by = _shown(self.found_by, self.units)
+        changes = tuple(one for one in self.changes if not is_small(one.units))
         unchanged = self.unchanged_units
-        is_hidden = unchanged is not None and _is_small(unchanged)
+        is_hidden = unchanged is not None and is_small(unchanged)
         before = len(self.statuses) + len(self.found_by) + len(self.changes)
         hidden = before - len(statuses) - len(found_by) - len(changes) + is_hidden
         return replace(
@@ -101,8 +104,9 @@ class LockShares:
         )
 
 
-def _is_small(units: int) -> bool:
-    return 0 < units < FEWEST_UNITS_SHOWN
+def _shown(cells: tuple[_Cell, ...], of_all: int) -> tuple[_Cell, ...]:
+    units = [one.units for one in cells]
+    return tuple(compress(cells, shown_cells(units, beside=of_all - sum(units))))
 
 
 def lock_shares(
@@ -224,13 +228,15 @@ class _Splits:
         cells: dict[str, list[LockGroup]] = {}
         for group in own:
             cells.setdefault(value_of(group), []).append(group)
-        shown = []
-        for value in sorted({*cells} - {""}):
-            cell = cells[value]
-            units = sum(group.units for group in cell)
-            if units < FEWEST_UNITS_SHOWN:
-                self.withheld += 1
-                continue
-            found = estimate_share(_weights(cell), _OPEN, self._prior, CONFIDENCE)
-            shown.append(Split(value, found.share, (found.low, found.high), units))
-        return tuple(shown)
+        units = {value: sum(group.units for group in cell) for value, cell in cells.items()}
+        untold = units.pop("", 0)
+        values = sorted(units)
+        shown = shown_cells([units[value] for value in values], beside=untold)
+        self.withheld += shown.count(False)
+        return tuple(
+            self._split(value, cells[value], units[value]) for value in compress(values, shown)
+        )
+
+    def _split(self, value: str, cell: list[LockGroup], units: int) -> Split:
+        found = estimate_share(_weights(cell), _OPEN, self._prior, CONFIDENCE)
+        return Split(value, found.share, (found.low, found.high), units)

@@ -139,10 +139,22 @@ def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClie
         followed(client, number, in_use=-55)
     answer = lasting(client)
     told = [(band["more_than"], band["up_to"], band["units"]) for band in answer["by_margin"]]
-    assert told == [(None, 0, 6), (0, 10, 6), (10, 20, 6), (30, None, 6)]
+    # The band of four units, and one of six: else all less the others would tell of the four.
+    assert told == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
     assert answer["units"] == 28
-    # 365 days in all and in each of the four bands, and the band of four units.
+    # 365 days in all and in each of the three bands, and two bands.
     assert answer["withheld_cells"] == 6
+
+
+def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: FlaskClient) -> None:
+    for number in range(30):
+        margin = (0, 10, 20)[number // 10]
+        short = margin == 0 and number > 3
+        followed(client, number, days=35 if short else 95, in_use=-80 + margin)
+    answer = lasting(client)
+    assert shares(answer)[90][1] == 24
+    days = [[one["days"] for one in band["after"]] for band in answer["by_margin"]]
+    assert days == [[30], [30], [30, 90]]
 
 
 def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -> None:
