@@ -136,4 +136,4 @@ def _start_of(pool: PoolFit, found: EvidenceFound) -> int:
     if not says_something(pool):
         return 0
     served_at = found.guard.served_at(DEFAULT_SHARE)
-    return max(0, depth_in_reach(pool, found.intervals, served_at, DEFAULT_CONFIDENCE).shallow)
+    return max(0, depth_in_reach(pool, served_at, DEFAULT_CONFIDENCE).shallow)

@@ -64,6 +64,13 @@ class GroupedIntervals:
         """Sum of all weights: units, where no unit is weighed down."""
         return float(self.weight.sum())
 
+    @property
+    def deepest_tried(self) -> int:
+        """The deepest setting that any unit passed or failed, in steps; 0 where none was tried."""
+        has_failed = self.unstable_steps < NEVER_FAILED
+        tried = np.where(has_failed, self.unstable_steps, self.stable_steps)
+        return int(tried.max(initial=0))
+
 
 def group_intervals(
     stable_steps: NDArray[np.int64],

@@ -39,6 +39,7 @@ class PoolFit:
     prior : what the siblings gave
     agreement : see `sibling_agreement`
     own_units : weight of the chip's own informative units
+    deepest_tried : in grid steps, by its own units or its siblings'
     kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
 
@@ -46,6 +47,7 @@ class PoolFit:
     prior: SiblingPrior
     agreement: float
     own_units: float
+    deepest_tried: int
     kkt_gap: float
     converged: bool
 
@@ -74,6 +76,7 @@ def fit_pool(
     own = informative(evidence)
     prior = sibling_prior(siblings, scale)
     units = own.total_weight
+    tried = max(own.deepest_tried, _whole_steps(prior.deepest_tried, step))
     belief = fit_belief(
         own,
         step,
@@ -84,14 +87,19 @@ def fit_pool(
     )
     if len(own.weight) == 0:
         bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
-        return PoolFit(bound, prior, 1.0, own_units=0.0, kkt_gap=0.0, converged=True)
+        return PoolFit(bound, prior, 1.0, 0.0, tried, kkt_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
     handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
     bound = BlendedBound(belief, known_share(placed, fit), own.total_weight, handover)
     agreement = sibling_agreement(prior, alone)
-    return PoolFit(bound, prior, agreement, own.total_weight, fit.kkt_gap, fit.converged)
+    return PoolFit(bound, prior, agreement, own.total_weight, tried, fit.kkt_gap, fit.converged)
+
+
+def _whole_steps(depth: float, step: float) -> int:
+    # A sibling's own step may be another: what lies between two steps counts as the shallower.
+    return int(min(depth / step + 1e-9, NEVER_FAILED))
 
 
 def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
@@ -105,7 +113,7 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     Miller & Dunson (2019), J. Am. Statist. Ass. 114:1113-1125, section 2.2: alpha / (alpha + n).
 
     >>> from kbapi.stats.limit_prior import NO_BELIEF
-    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0)
+    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
     >>> round(likelihood_trust(30.0, alone), 3)
     0.667
     """
@@ -121,8 +129,8 @@ def stray_share(own_units: float, prior: SiblingPrior) -> float:
     weak chip of ten must not be explained away, nor any where no siblings know the shape.
 
     >>> from kbapi.stats.limit_prior import NO_BELIEF
-    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0)
-    >>> beside = SiblingPrior(NO_BELIEF, Level.SERIES, 4, 400.0)
+    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
+    >>> beside = SiblingPrior(NO_BELIEF, Level.SERIES, 4, 400.0, 0.0)
     >>> stray_share(100.0, alone), stray_share(45.0, beside), stray_share(100.0, beside)
     (0.0, 0.015, 0.03)
     """

@@ -1,5 +1,6 @@
 """What the chips of a series, or of a line, say of one more chip among them."""
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -53,12 +54,15 @@ class Sibling:
     """One related chip: where its limits lie, and on how many units that rests.
 
     `mean` and `log_sd` are read with a long weak tail; the other shapes have readings of their own.
+    `deepest_tried` is the deepest setting that any of its units passed or failed, in the control's
+    unit; infinite where nobody says.
     """
 
     mean: float
     log_sd: float
     units: float
     other_shapes: tuple[Reading, ...] = ()
+    deepest_tried: float = math.inf
 
     def readings(self) -> tuple[Reading, ...]:
         """All readings, that with the long weak tail first."""
@@ -80,13 +84,15 @@ class Siblings:
 class SiblingPrior:
     """The prior for a chip, the level it comes from, and the units borrowed for it.
 
-    `shapes` has the smallest extreme value first; only that one has vague mass.
+    `shapes` has the smallest extreme value first; only that one has vague mass. `deepest_tried` is
+    that of all siblings, 0 without any.
     """
 
     shapes: tuple[ShapePrior, ...]
     level: Level
     siblings: int
     borrowed_units: float
+    deepest_tried: float
 
 
 def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale) -> Sibling:
@@ -110,7 +116,13 @@ def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale
         )
         for fit in others
     )
-    return Sibling(first.expected_mean(), first.expected_log_sd(), evidence.total_weight, readings)
+    return Sibling(
+        mean=first.expected_mean(),
+        log_sd=first.expected_log_sd(),
+        units=evidence.total_weight,
+        other_shapes=readings,
+        deepest_tried=evidence.deepest_tried * step,
+    )
 
 
 def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
@@ -144,8 +156,10 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
         if counted:
             vague = _VAGUER if len(counted) < _PRIOR_CHIPS else _VAGUE
             borrowed = float(sum(chip.units for chip in counted))
-            return SiblingPrior(_shapes_of(counted, vague, scale), level, len(counted), borrowed)
-    return SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0)
+            shapes = _shapes_of(counted, vague, scale)
+            tried = max(chip.deepest_tried for chip in counted)
+            return SiblingPrior(shapes, level, len(counted), borrowed, tried)
+    return SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
 
 
 def _shapes_of(chips: list[Sibling], vague: float, scale: PriorScale) -> tuple[ShapePrior, ...]:

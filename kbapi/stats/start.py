@@ -4,11 +4,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-
 from kbapi.stats.grid import Grid
 from kbapi.stats.guard import Guard
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
+from kbapi.stats.interval import GroupedIntervals
 from kbapi.stats.percentiles import SHARES, TWO_SIDED, ShareDepth, share_depth
 from kbapi.stats.pool import PoolFit, fit_pool
 from kbapi.stats.scale import PriorScale
@@ -139,7 +137,7 @@ def pool_start(
     pool = fit_pool(evidence, siblings, float(grid.step), scale)
     if not says_something(pool):
         return _without_units(pool, stable_share, served_at, confidence)
-    interval = depth_in_reach(pool, evidence, served_at, confidence)
+    interval = depth_in_reach(pool, served_at, confidence)
     free = pool.bound.model_free_weight
     return StartFit(
         answer=(
@@ -150,7 +148,7 @@ def pool_start(
         stable_share=stable_share,
         served_at=served_at,
         confidence=confidence,
-        percentiles=_percentiles(pool, evidence),
+        percentiles=_percentiles(pool),
         level=level_of(pool),
         own_units=pool.own_units,
         borrowed_units=0.0 if free == 1.0 else pool.prior.borrowed_units,
@@ -185,34 +183,26 @@ def _without_units(
     )
 
 
-def _percentiles(pool: PoolFit, evidence: GroupedIntervals) -> tuple[ShareDepth, ...]:
+def _percentiles(pool: PoolFit) -> tuple[ShareDepth, ...]:
     one_sided = (1.0 + TWO_SIDED) / 2.0
-    return tuple(depth_in_reach(pool, evidence, share, one_sided) for share in SHARES)
+    return tuple(depth_in_reach(pool, share, one_sided) for share in SHARES)
 
 
-def depth_in_reach(
-    pool: PoolFit, evidence: GroupedIntervals, share: float, confidence: float
-) -> ShareDepth:
+def depth_in_reach(pool: PoolFit, share: float, confidence: float) -> ShareDepth:
     """The depth that a share of units reaches, no deeper than anybody has tried.
 
     Where many never failed the shapes go on beyond all of them. Its deep end alone may lie there:
-    it says how far the limits could reach. Siblings have tried what the chip's own units have not.
+    it says how far the limits could reach. What siblings have tried counts like the chip's own.
 
     >>> import numpy as np
     >>> from kbapi.stats.interval import NEVER_FAILED
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> units = GroupedIntervals(np.array([20]), np.array([NEVER_FAILED]), np.array([40.0]))
     >>> pool = fit_pool(units, Siblings(), 5.0, VOLTAGE_OFFSET)
-    >>> share_depth(pool.bound, 0.9, 0.95).shallow, depth_in_reach(pool, units, 0.9, 0.95).shallow
+    >>> share_depth(pool.bound, 0.9, 0.95).shallow, depth_in_reach(pool, 0.9, 0.95).shallow
     (22, 20)
     """
-    depth = share_depth(pool.bound, share, confidence)
-    if pool.prior.level is not Level.NONE:
-        return depth
-    tried = np.where(
-        evidence.unstable_steps < NEVER_FAILED, evidence.unstable_steps, evidence.stable_steps
-    )
-    reach = int(tried.max())
+    depth, reach = share_depth(pool.bound, share, confidence), pool.deepest_tried
     return replace(depth, steps=min(depth.steps, reach), shallow=min(depth.shallow, reach))
 
 
