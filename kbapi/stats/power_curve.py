@@ -12,6 +12,7 @@ from kbapi.stats.interval import frozen_array
 Vector = NDArray[np.float64]
 Matrix = NDArray[np.float64]
 Units = NDArray[np.int64]
+Drawn = NDArray[np.uint16]
 
 FEWEST_UNITS: Final = 5
 """A point of a curve stands on so many units at least; with fewer there is no curve."""
@@ -149,11 +150,12 @@ class PowerFit:
         )
 
     def smallest_limit_w(self, curve: PowerCurve, keep_share: float) -> Estimate | None:
-        """The same in W, for a unit with the median stock power."""
+        """The same in W, for a unit with the median stock power, and never above that."""
         reached = curve.reached_at(keep_share)
         if np.isnan(reached[0]):
             return None
         in_w = np.nan_to_num(reached, nan=1.0) * self.stock_power_w
+        in_w = np.minimum(in_w, self.stock_power_w[0])
         return self.estimate(in_w, is_at_edge=bool(reached[0] == curve.power[0]))
 
     def best_per_watt(self, curve: PowerCurve) -> Estimate:
@@ -225,25 +227,33 @@ def fit_power_curves(
     )
 
 
-def _draw_again(units: int, rng: np.random.Generator) -> NDArray[np.int64]:
+def _draw_again(units: int, rng: np.random.Generator) -> Drawn:
     """How often each unit is in each resample, shape (resamples, units)."""
-    row = np.repeat(np.arange(RESAMPLES) * units, units)
-    drawn = np.bincount(
-        row + rng.integers(0, units, RESAMPLES * units), minlength=RESAMPLES * units
-    )
-    return drawn.reshape(RESAMPLES, units)
+    drawn = np.empty((RESAMPLES, units), dtype=np.uint16)
+    for row in drawn:
+        row[:] = np.bincount(rng.integers(0, units, units), minlength=units)
+    return drawn
 
 
-def _medians(values: Vector, drawn: NDArray[np.int64] | None) -> Vector:
+def _medians(values: Vector, drawn: Drawn | None) -> Vector:
     if drawn is None:
         return np.full(1 + RESAMPLES, np.nan)
     order = np.argsort(values, kind="stable")
-    upto = np.cumsum(drawn[:, order], axis=1)
-    half = (upto < 0.5 * len(values)).sum(axis=1)
+    half = [np.searchsorted(np.cumsum(row[order]), 0.5 * len(values)) for row in drawn]
     return np.concatenate([[np.median(values)], values[order][half]])
 
 
-def _curve(points: CurvePoints, behind: int, drawn: NDArray[np.int64]) -> PowerCurve | None:
+def sums_over_units(values: Matrix, drawn: Drawn) -> Matrix:
+    """Sums of the columns, then of those of the units as drawn; shape (1 + resamples, columns).
+
+    Ten resamples at a time: as floating numbers all of them would take 3.2 kB a unit.
+    """
+    once = values.sum(axis=0)
+    again = [part @ values for part in np.array_split(drawn, RESAMPLES // 10)]
+    return np.vstack([once, np.vstack(again) + _NEXT_TO_NOTHING * once])
+
+
+def _curve(points: CurvePoints, behind: int, drawn: Drawn) -> PowerCurve | None:
     units = drawn.shape[1]
     order = np.lexsort((points.performance, points.unit, points.power))
     order = order[points.power[order] <= 1.0 + 0.5 * _WIDTH]
@@ -259,9 +269,8 @@ def _curve(points: CurvePoints, behind: int, drawn: NDArray[np.int64]) -> PowerC
     sums = np.bincount(cell, performance, minlength=units * knots)
     told = (readings > 0).astype(np.float64)
     means = (sums / np.maximum(readings, 1)).reshape(units, knots)
-    times = np.vstack([np.ones(units), drawn + _NEXT_TO_NOTHING])
-    weight = times @ told.reshape(units, knots)
-    heights = rise_and_flatten(at, (times @ means) / weight, weight)
+    weight = sums_over_units(told.reshape(units, knots), drawn)
+    heights = rise_and_flatten(at, sums_over_units(means, drawn) / weight, weight)
     return PowerCurve(
         power=frozen_array(at),
         performance=frozen_array(heights[0]),

@@ -7,7 +7,13 @@ from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from kbapi.stats.concave import concave_majorant, isotonic, rise_and_flatten
-from kbapi.stats.power_curve import FEWEST_UNITS, CurvePoints, fit_power_curves
+from kbapi.stats.power_curve import (
+    FEWEST_UNITS,
+    RESAMPLES,
+    CurvePoints,
+    fit_power_curves,
+    sums_over_units,
+)
 from tests.stats import slow
 from tests.stats.makers import VECTORS
 
@@ -108,6 +114,23 @@ def test_a_share_that_is_kept_even_at_the_lowest_power_says_that_it_is_at_the_ed
     assert limit.value == pytest.approx(0.4)
     assert fit.tuned is None
     assert fit.gain_at(0.7) is None
+
+
+@pytest.mark.parametrize("keep_share", [0.5, 0.8, 0.95, 0.99])
+def test_no_limit_and_no_end_of_its_interval_lies_above_stock(keep_share):
+    rng = np.random.default_rng(5)
+    points, stock_w = a_club(rng, 7, 0.05)
+    fit = fit_power_curves(points, NOTHING, stock_w * rng.uniform(0.6, 1.4, 7), rng)
+    limit = fit.smallest_limit_w(fit.stock, keep_share)
+    assert limit.low <= limit.value <= limit.high <= fit.stock_power_w[0]
+
+
+def test_sums_over_drawn_units_are_those_of_each_drawing():
+    rng = np.random.default_rng(6)
+    drawn = rng.integers(0, 4, (RESAMPLES, 9)).astype(np.uint16)
+    values = rng.uniform(size=(9, 3))
+    slowly = [values.sum(axis=0), *((row[:, None] * values).sum(axis=0) for row in drawn)]
+    assert sums_over_units(values, drawn) == pytest.approx(np.array(slowly), abs=1e-7)
 
 
 def test_a_share_that_a_curve_never_reaches_has_no_limit():
