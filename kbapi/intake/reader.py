@@ -1,4 +1,4 @@
-"""Bytes in, a checked result out, or every problem of the document at once."""
+"""A JSON value in, a checked result out, or every problem of the document at once."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -12,7 +12,7 @@ from kbapi.chips.chip import ChipIds, ChipName, Form
 from kbapi.chips.resolve import ResolvedChip, decide_chip
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.intake.documents import SubmittedResult, SubmittedSetting
-from kbapi.intake.json_text import JsonReading, read_json
+from kbapi.intake.json_text import JsonReading
 from kbapi.intake.platform_schema import ChipIdsSchema
 from kbapi.intake.readings import Ignored, ignore_readings
 from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
@@ -38,19 +38,6 @@ class ReadDocument:
     """A sentence when the numbers beside the chip's name contradict it."""
     ignored: tuple[Ignored, ...] = ()
     """Numbers of readings that cannot be right; `result` is without them, `raw` is not."""
-
-
-def read_submission(body: bytes, this_month: str, catalogue: Catalogue) -> ReadDocument:
-    """The document that the bytes hold, sound in shape and plausible in every setting.
-
-    Raises
-    ------
-    JsonUnreadable
-        When the bytes are not JSON text.
-    DocumentRefused
-        With every problem of text, shape and plausibility.
-    """
-    return read_document(read_json(body), this_month, catalogue)
 
 
 def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> ReadDocument:

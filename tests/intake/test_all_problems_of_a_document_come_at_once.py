@@ -8,7 +8,8 @@ import pytest
 
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.errors import DocumentRefused, JsonUnreadable
-from kbapi.intake.reader import ReadDocument, read_submission
+from kbapi.intake.json_text import read_json
+from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, a_body, a_setting, a_submission
 
@@ -17,7 +18,7 @@ THIS_MONTH = "2026-09"
 
 
 def read(body: bytes) -> ReadDocument:
-    return read_submission(body, THIS_MONTH, CATALOGUE)
+    return read_document(read_json(body), THIS_MONTH, CATALOGUE)
 
 
 def problems_of(document: Any) -> list[tuple[str, str]]:
