@@ -16,7 +16,7 @@ from tests.makers import a_setting, a_submission, an_instance
 from tests.report import Row, measured
 from tests.system.server import free_port
 
-ROUNDS = 8
+ROUNDS = 24
 START = f"/v1/start?chip={CHIPS[0]}"
 PER_SECOND, SENDERS = 100, 4
 
@@ -33,7 +33,7 @@ def measure(*, short: bool) -> list[Row]:
             serving_instance(few / "home", free_port()) as small,
             serving_instance(many / "home", free_port()) as large,
         ):
-            costs = _in_turns(small, large, 800 if short else 8_000)
+            costs = _in_turns(small, large, 300 if short else 3_000)
             seen = {
                 f"{1_000:,}": _longest_unseen_s(small, 1_000, seconds),
                 f"{pools * units:,}": _longest_unseen_s(large, units, seconds),
