@@ -36,6 +36,12 @@ _VIEWER_POLICY: Final = _NOTHING_ELSE + (
 )
 
 
+@blueprint.before_request
+def _ignore_ranges() -> None:
+    """Give every file whole, as RFC 9110, section 14.2, allows: none is large."""
+    request.environ.pop("HTTP_RANGE", None)
+
+
 @blueprint.after_request
 def _tell_policy(response: Response) -> Response:
     if response.mimetype == "text/html":

@@ -40,6 +40,14 @@ def test_every_rule_has_a_page_with_its_sentence(client: FlaskClient, rule: obje
     assert rule.code in client.get("/problems").get_data(as_text=True)
 
 
+@pytest.mark.parametrize("wanted", ["bytes=0-9", "bytes=9999999-", "bytes=5-2", "lines=1-2"])
+@pytest.mark.parametrize("path", ["/static/kbapi.css", "/docs", "/v1/chips"])
+def test_a_range_is_answered_with_the_whole(client: FlaskClient, path: str, wanted: str) -> None:
+    with client.get(path) as whole, client.get(path, headers={"Range": wanted}) as response:
+        assert response.status_code == 200
+        assert response.data == whole.data
+
+
 @pytest.mark.parametrize(
     ("method", "path", "status"),
     [
