@@ -51,8 +51,10 @@ def lasting_command(
 
 @click.command("diagnose")
 @click.argument("chip")
-@click.option("--domain", help="Supply rail, such as core or gpu_core.")
-@click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage.")
+@click.option("--domain", required=True, help="Supply rail, such as core or gpu_core.")
+@click.option(
+    "--control", required=True, help="voltage_offset, count_offset or fixed_clock_voltage."
+)
 @click.option("--setting", type=float, help="What it is set to: mV or counts, negative is lower.")
 @click.option("--days", type=int, help="How many days it was stable.")
 @click.option("--changed", multiple=True, help="What has changed since; may be given again.")
