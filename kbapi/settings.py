@@ -19,8 +19,9 @@ class Settings(BaseSettings):
 
     home: Path = Field(
         default=Path("kbapi-home"),
-        description="Folder of the instance: `kbapi.sqlite3`, `secret.key`, `write.lock`, "
-        "`rates.sqlite3`, `metrics/`, and `next-step-CHIP.json` while a search goes on.",
+        description="Folder of the instance: `kbapi.sqlite3` (with `-wal` and `-shm` beside it "
+        "while it is open), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, `metrics/`, "
+        "and `next-step-CHIP.json` while a search goes on.",
     )
     max_body_bytes: int = Field(
         default=1_048_576,

@@ -1,5 +1,7 @@
 """What a WSGI server loads in each worker: the application of the instance in KBAPI_HOME."""
 
+import atexit
+
 from flask import Flask
 
 from kbapi.app import create_app
@@ -14,4 +16,7 @@ def application() -> Flask:
     settings = Settings()
     log_as_json(settings.log_level)
     begin_counting()
-    return create_app(open_instance(settings))
+    instance = open_instance(settings)
+    # The last worker to end leaves one file: what it does not close stays in the log beside it.
+    atexit.register(instance.close)
+    return create_app(instance)

@@ -21,8 +21,21 @@ def is_sealed(database: Path) -> bool:
     SQLite needs a file of its own beside a database even to read it, unless it is told that
     nobody will change it.
     """
+    return is_read_only(database.parent) and not _has_log(database)
+
+
+def is_locked_in(database: Path) -> bool:
+    """Whether a database lies where nothing may be written, beside a log that needs an index.
+
+    The log holds results, and SQLite cannot read it without the index.
+    """
+    index = database.with_name(f"{database.name}-shm")
+    return is_read_only(database.parent) and _has_log(database) and not index.exists()
+
+
+def _has_log(database: Path) -> bool:
     log = database.with_name(f"{database.name}-wal")
-    return is_read_only(database.parent) and not log.exists()
+    return log.exists() and log.stat().st_size > 0
 
 
 def flush(path: Path) -> None:

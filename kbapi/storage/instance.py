@@ -20,9 +20,11 @@ from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.flights import Flights
 from kbapi.storage.hot_reads import HotReads
+from kbapi.storage.overwriting import Overwriting
+from kbapi.storage.presence import is_begun, is_whole, require_nothing_lost
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.shared_commit import SharedCommit
-from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
+from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
 from kbapi.storage.use_lock import alone, share, sharing
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
@@ -117,14 +119,12 @@ class Instance:
             transaction.rollback()
 
     def overwrite_withdrawn(self) -> None:
-        """Bring the log of changes into the database file and empty it, as far as readers allow.
+        """Bring the log of changes into the database file and empty it, now or soon.
 
-        What was deleted is overwritten in the file (`secure_delete`), but the log still holds it
-        until then. Whoever reads at this moment keeps it a little longer: the next write that
-        checkpoints takes it.
+        What was deleted is overwritten in the file (`secure_delete`), but the log holds it until
+        then. Whoever reads at this moment keeps it a little longer; nobody waits for them.
         """
-        with readable_faults(), waiting_in_line(self.settings.write_lock_path):
-            checkpoint(self._writing_engine)
+        self._overwriting.begin()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -142,6 +142,10 @@ class Instance:
         return SharedCommit(self.settings.write_lock_path, self._writing_engine.connect)
 
     @cached_property
+    def _overwriting(self) -> Overwriting:
+        return Overwriting(self.settings.write_lock_path, self._writing_engine)
+
+    @cached_property
     def _writing_engine(self) -> Engine:
         return make_writing_engine(self.settings.database_path)
 
@@ -151,7 +155,8 @@ class Instance:
         return make_reading_engine(self.settings.database_path, is_sealed=sealed)
 
     def close(self) -> None:
-        """Give the connections back to the operating system."""
+        """Give the connections back; who does so last brings the log of changes into the file."""
+        self._overwriting.close()
         self._writing_engine.dispose()
         self._reading_engine.dispose()
         self.hot_reads.close()
@@ -190,9 +195,12 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     InstanceInUse
         While another database is being put in its place.
     """
-    if not settings.database_path.exists():
-        raise UnsafeSetup(f"There is no instance in {settings.home}: run 'kbapi db upgrade' first.")
     with unwritable_told_as(_NOT_OPENED):
+        require_nothing_lost(settings)
+        if not is_begun(settings.database_path):
+            raise UnsafeSetup(
+                f"There is no instance in {settings.home}: run 'kbapi db upgrade' first."
+            )
         migrations.require_current_schema(settings.database_path)
     instance = Instance(settings, now)
     instance.hold()
@@ -202,7 +210,7 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
 
 def create_or_open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     """An instance in this folder, made if the folder is empty; an old schema is not touched."""
-    if not settings.database_path.exists():
+    if not is_whole(settings):
         upgrade_instance(settings)
     return open_instance(settings, now)
 
@@ -217,22 +225,17 @@ def upgrade_instance(settings: Settings) -> None:
     StorageFull, StorageUnwritable, InstanceReadOnly
         When nothing can be written; nothing was.
     UnsafeSetup
-        When the secret of an existing database is missing.
+        When a database or a secret is lost.
     """
     database = settings.database_path
-    if database.exists() and not settings.secret_path.exists():
-        raise UnsafeSetup(
-            f"{settings.secret_path.name} is missing beside an existing database. Every receipt "
-            "and token depends on it: put the backup of it back."
-        )
     with unwritable_told_as(_NEITHER_MADE), readable_faults():
+        # Two that begin at once may both make it; what is there is changed by one alone.
+        held = alone if is_whole(settings) else sharing
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
-        create_secret(settings.secret_path)
-        # Two that begin at once may both make it; what is there is changed by one alone.
-        held = alone if database.exists() else sharing
         with held(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
             if database.exists():
                 migrations.require_no_newer_schema(migrations.current_revision(database))
             migrations.upgrade_to_head(database)
-        database.chmod(0o600)
+            database.chmod(0o600)
+            create_secret(settings.secret_path)

@@ -26,10 +26,13 @@ def alembic_config() -> "Config":
 def upgrade_to_head(database: Path) -> None:
     """Run every missing migration in one transaction: all of them happen, or none.
 
+    A database that is not there is made: this is the only place that does.
+
     Raises whatever the failing migration raised, after the schema is back as it was.
     """
     from alembic import command
 
+    database.touch(mode=0o600)
     engine = make_writing_engine(database, checks_foreign_keys=False)
     config = alembic_config()
     try:
@@ -64,6 +67,18 @@ def current_revision(database: Path) -> str | None:
             return None
         row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
     return None if row is None else str(row[0])
+
+
+def holds_nothing(database: Path) -> bool:
+    """Whether a database has tables at most, and not a row in any of them."""
+    with readable_faults(), closing(open_untouched(database)) as connection:
+        tables = connection.execute(
+            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'alembic_version'"
+        ).fetchall()
+        return not any(
+            connection.execute(f'SELECT 1 FROM "{table}" LIMIT 1').fetchone()  # noqa: S608 - its own
+            for (table,) in tables
+        )
 
 
 def head_revision() -> str:

@@ -13,6 +13,7 @@ from kbapi.storage.disk import is_sealed
 from kbapi.storage.faults import readable_faults
 
 BUSY_TIMEOUT_MS: Final = 5_000
+_CHECKPOINT_TIMEOUT_MS: Final = 100
 
 # In this order: the wait must be set before anything that can meet a lock.
 _PRAGMAS: Final = (
@@ -39,7 +40,7 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
     would delete what refers to it; it checks them all before it commits.
     """
     last = "PRAGMA foreign_keys=ON" if checks_foreign_keys else "PRAGMA foreign_keys=OFF"
-    engine = _make_engine(database, pool_size=1, last_pragma=last)
+    engine = _make_engine(database, pool_size=1, last_pragma=last, opened=_open)
 
     @event.listens_for(engine, "begin")
     def begin_immediate(connection: Connection) -> None:
@@ -48,13 +49,20 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
     return engine
 
 
-def checkpoint(engine: Engine) -> None:
-    """Bring the write-ahead log into the database file and empty it, as far as readers allow."""
+def checkpoint(engine: Engine) -> bool:
+    """Bring the write-ahead log into the database file and empty it; whether readers allowed it.
+
+    They are waited for no longer than a short question takes, because all writers wait meanwhile.
+    """
     connection = engine.raw_connection()  # no transaction may be open
     try:
-        connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout={_CHECKPOINT_TIMEOUT_MS}")
+        ((is_kept, _, _),) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
     finally:
         connection.close()
+    return not is_kept
 
 
 def fold_in_log(database: Path) -> None:
@@ -72,8 +80,8 @@ def make_reading_engine(database: Path, pool_size: int = 32, *, is_sealed: bool 
 
     Of a sealed file (`disk.is_sealed`) it reads what was there at its first connection.
     """
-    opened = partial(open_untouched, database) if is_sealed else None
-    engine = _make_engine(database, pool_size=pool_size, last_pragma=_READS_ONLY, opened=opened)
+    opened = open_untouched if is_sealed else _open
+    engine = _make_engine(database, pool_size, last_pragma=_READS_ONLY, opened=opened)
 
     @event.listens_for(engine, "begin")
     def begin_deferred(connection: Connection) -> None:
@@ -83,15 +91,14 @@ def make_reading_engine(database: Path, pool_size: int = 32, *, is_sealed: bool 
 
 
 def _make_engine(
-    database: Path, pool_size: int, last_pragma: str, opened: Callable[[], Any] | None = None
+    database: Path, pool_size: int, last_pragma: str, opened: Callable[[Path], Any]
 ) -> Engine:
     engine = create_engine(
         f"sqlite+pysqlite:///{database}",
         module=dbapi2,
         pool_size=pool_size,
         max_overflow=0,
-        connect_args={"check_same_thread": False},
-        **({"creator": opened} if opened else {}),
+        creator=partial(opened, database),
     )
 
     @event.listens_for(engine, "connect")
@@ -104,11 +111,7 @@ def _make_engine(
 def open_reading_connection(database: Path, *, is_sealed: bool = False) -> Any:
     """A connection of the driver itself that cannot write, for the one statement of a hot read."""
     # Opened to write as the engines' are, because only so can it join the log of changes.
-    connection = (
-        open_untouched(database)
-        if is_sealed
-        else dbapi2.connect(str(database), check_same_thread=False)
-    )
+    connection = open_untouched(database) if is_sealed else _open(database)
     _make_ready(connection, _READS_ONLY)
     return connection
 
@@ -118,6 +121,15 @@ def _make_ready(connection: Any, last_pragma: str) -> None:
     connection.isolation_level = None
     for pragma in (*_PRAGMAS, last_pragma):
         connection.execute(pragma)
+
+
+def _open(database: Path) -> Any:
+    """A connection of the driver to a file that is there: none is ever made in a lost one's place.
+
+    SQLite would make an empty file, and then delete a log that is not of it.
+    """
+    address = f"file:{quote(str(database))}?mode=rw"
+    return dbapi2.connect(address, uri=True, check_same_thread=False)
 
 
 def open_untouched(database: Path) -> Any:

@@ -1,5 +1,6 @@
 """A withdrawal with the receipt: rows, answers and bytes are gone, and what others sent stays."""
 
+import time
 from contextlib import closing
 
 import pytest
@@ -11,6 +12,7 @@ from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.storage.answers import Place, Stamp, save_answer
 from kbapi.storage.chip_rows import find_line
 from kbapi.storage.instance import Instance
+from kbapi.storage.write_queue import waiting_in_line
 from kbapi.versions import ANSWER_STAMP
 from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send
 
@@ -110,6 +112,51 @@ def test_not_a_byte_of_what_was_withdrawn_is_left_in_the_file(instance: Instance
     content = instance.settings.database_path.read_bytes()
     assert b"tidewater-script/0.3" in content
     assert b"withdrawn-marker" not in content
+
+
+MARKER = b"withdrawn-marker"
+
+
+def is_in_the_folder(instance: Instance) -> bool:
+    files = instance.settings.home.glob("kbapi.sqlite3*")
+    return any(MARKER in file.read_bytes() for file in files)
+
+
+def test_nobody_waits_for_a_reader_and_the_log_is_emptied_when_it_has_ended(
+    instance: Instance,
+) -> None:
+    mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
+    with instance.reading() as connection:
+        count = "SELECT COUNT(*) FROM submission"
+        assert connection.exec_driver_sql(count).scalar() == 1
+        withdraw_own_result(instance, mine.id, mine.receipt)
+        assert connection.exec_driver_sql(count).scalar() == 1  # it still reads the earlier state
+        assert is_in_the_folder(instance)
+        send(instance, a_submission(number=1))
+    deadline = time.monotonic() + 60
+    while is_in_the_folder(instance):
+        assert time.monotonic() < deadline, "nobody emptied the log"
+        time.sleep(0.05)
+
+
+def test_who_closes_while_the_log_is_owed_empties_it(instance: Instance) -> None:
+    mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
+    with instance.reading() as connection:
+        connection.exec_driver_sql("SELECT COUNT(*) FROM submission").scalar()
+        withdraw_own_result(instance, mine.id, mine.receipt)
+        assert is_in_the_folder(instance)
+    instance.close()
+    assert not is_in_the_folder(instance)
+
+
+def test_a_withdrawal_is_told_as_done_where_the_log_cannot_be_emptied_now(
+    instance: Instance,
+) -> None:
+    mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
+    with waiting_in_line(instance.settings.write_lock_path):
+        instance.overwrite_withdrawn()  # raises nothing, though somebody writes for long
+    withdraw_own_result(instance, mine.id, mine.receipt)
+    assert not is_in_the_folder(instance)
 
 
 @pytest.mark.parametrize("others", [0, 1])

@@ -3,6 +3,7 @@ from pathlib import Path
 
 import pytest
 
+from kbapi.access.keys import give_key
 from kbapi.errors import UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
@@ -56,7 +57,9 @@ def test_a_file_that_holds_no_secret_is_refused(tmp_path: Path, text: str) -> No
 
 def test_a_secret_missing_beside_a_database_is_refused_and_not_made_anew(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
-    create_or_open_instance(settings).close()
+    instance = create_or_open_instance(settings)
+    give_key(instance, "host", ("own",))
+    instance.close()
     settings.secret_path.unlink()
     for way_in in (open_instance, create_or_open_instance, upgrade_instance):
         with pytest.raises(UnsafeSetup):

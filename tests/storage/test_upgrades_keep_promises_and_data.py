@@ -38,6 +38,7 @@ def test_migrations_end_with_the_very_constraints_of_the_tables(tmp_path: Path) 
 
 def database_at(revision: str, path: Path) -> None:
     """A database with the schema of an earlier revision and the rows that are in its dump."""
+    path.touch()
     engine = make_writing_engine(path, checks_foreign_keys=False)
     config = alembic_config()
     with engine.begin() as connection:

@@ -21,6 +21,7 @@ PATIENCE_S = 20.0
 
 @pytest.fixture
 def engine(tmp_path: Path) -> Iterator[Engine]:
+    (tmp_path / "some.sqlite3").touch()
     made = make_writing_engine(tmp_path / "some.sqlite3")
     with made.begin() as connection:
         connection.exec_driver_sql("CREATE TABLE kept (number INTEGER PRIMARY KEY)")

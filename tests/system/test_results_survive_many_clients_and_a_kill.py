@@ -65,6 +65,8 @@ def test_two_hundred_results_by_eight_clients_are_counted_exactly(tmp_path: Path
         assert answer["evidence"]["units"] == answer["evidence"]["failures"] == RESULTS
         assert answer["start"] is not None
         assert server.end() == 0
+    # One file: nothing that was acknowledged is left in a log beside it.
+    assert [file.name for file in server.home.glob("kbapi.sqlite3*")] == ["kbapi.sqlite3"]
     assert set(counts(tmp_path / "home").values()) == {RESULTS}
 
 

@@ -1,0 +1,64 @@
+"""What is there of an instance: nothing, a half-made one, a whole one, or what a lost one left.
+
+The file of the database is made first, then its tables, then the secret. So whatever is there
+without what came before it has lost that, and nothing is made in its place.
+"""
+
+from pathlib import Path
+from typing import Final
+
+from kbapi.errors import StorageUnwritable, UnsafeSetup
+from kbapi.settings import Settings
+from kbapi.storage import migrations
+from kbapi.storage.disk import is_locked_in
+
+_LOST: Final = (
+    "Nothing was made or changed. Put it back where it was (its -wal file belongs to it), or "
+    "restore a backup; a new instance is made in an empty folder."
+)
+
+
+def require_nothing_lost(settings: Settings) -> None:
+    """Nothing, unless something of an instance is here without its database.
+
+    Raises
+    ------
+    UnsafeSetup
+        Saying what is gone, and what is left.
+    StorageUnwritable
+        When it cannot be read before its folder may be written.
+    """
+    database = settings.database_path
+    log = database.with_name(f"{database.name}-wal")
+    if is_locked_in(database):
+        raise StorageUnwritable
+    left = [path.name for path in (settings.secret_path, log) if path.exists()]
+    if (left or database.is_symlink()) and not database.exists():
+        beside = f" beside {' and '.join(left)}" if left else ""
+        raise UnsafeSetup(f"{database.name} is gone{beside}. {_LOST}")
+    if settings.secret_path.name in left and not is_begun(database):
+        raise UnsafeSetup(f"{database.name} is empty beside {settings.secret_path.name}. {_LOST}")
+
+
+def is_begun(database: Path) -> bool:
+    """Whether there is a database with tables, and not just an empty file."""
+    return database.exists() and migrations.current_revision(database) is not None
+
+
+def is_whole(settings: Settings) -> bool:
+    """Whether there is an instance, and not just the beginning of one.
+
+    Raises
+    ------
+    UnsafeSetup
+        When something is here without what came before it, or without its secret.
+    """
+    require_nothing_lost(settings)
+    if settings.secret_path.exists():
+        return True
+    if is_begun(settings.database_path) and not migrations.holds_nothing(settings.database_path):
+        raise UnsafeSetup(
+            f"{settings.secret_path.name} is missing beside an existing database. Every receipt "
+            "and token depends on it: put the backup of it back."
+        )
+    return False
