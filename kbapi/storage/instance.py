@@ -184,7 +184,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     SchemaMismatch
         When the database is older or newer than this code.
     UnsafeSetup
-        When there is no instance in the folder, or its secret is missing or readable by others.
+        When there is no instance in the folder, its secret is missing or readable by others, or
+        `use.lock` may not be opened.
     StorageBroken
         When the file is not a database.
     InstanceInUse
@@ -195,7 +196,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     with unwritable_told_as(_NOT_OPENED):
         migrations.require_current_schema(settings.database_path)
     instance = Instance(settings, now)
-    instance.hold()
+    with unwritable_told_as(_NOT_OPENED), readable_faults():
+        instance.hold()
     _ = instance.secret
     return instance
 

@@ -6,10 +6,10 @@ from typing import Final
 
 from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
 from kbapi.settings import Settings
-from kbapi.storage.disk import free_bytes, is_read_only, is_sealed
+from kbapi.storage.disk import free_bytes, is_read_only, is_sealed, is_withheld
 
 _LOOK_EVERY_S: Final = 1.0
-"""A look costs two calls of the kernel; nothing that it finds changes within a second by much."""
+"""A look costs ten calls of the kernel; nothing that it finds changes within a second by much."""
 
 
 class WriteGate:
@@ -18,6 +18,9 @@ class WriteGate:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self.is_sealed = is_sealed(settings.database_path)
+        database = settings.database_path
+        beside = (database.with_name(database.name + ending) for ending in ("-wal", "-shm"))
+        self._needed = (database, settings.write_lock_path, *beside)
         self._lock = Lock()
         self._looked_at_s = float("-inf")
         self._found: type[StorageUnwritable] | None = None
@@ -32,7 +35,7 @@ class WriteGate:
         StorageFull
             When the disk has less room than is to be kept free.
         StorageUnwritable
-            When the folder or the file is read-only.
+            When the folder, the file, or one beside it that writing needs is not ours to write.
         """
         found = self.why_closed()
         if found is not None:
@@ -49,9 +52,9 @@ class WriteGate:
     def _look(self) -> type[StorageUnwritable] | None:
         if self._settings.read_only:
             return InstanceReadOnly
-        home, database = self._settings.home, self._settings.database_path
+        home = self._settings.home
         # Readers of a sealed file would not see what is written: a reload brings new ones.
-        if self.is_sealed or is_read_only(home) or is_read_only(database):
+        if self.is_sealed or is_read_only(home) or any(map(is_withheld, self._needed)):
             return StorageUnwritable
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull

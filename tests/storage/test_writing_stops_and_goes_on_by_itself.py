@@ -23,7 +23,16 @@ from kbapi.storage.instance import (
     upgrade_instance,
 )
 from kbapi.storage.write_gate import WriteGate
-from tests.makers import HandMovedClock, a_body, a_question, a_submission, rows_of, send
+from tests.makers import (
+    HandMovedClock,
+    a_body,
+    a_question,
+    a_submission,
+    an_instance,
+    rows_of,
+    send,
+)
+from tests.storage.plain_user import a_shared_folder, as_a_plain_user
 
 NO_DISK_IS_SO_LARGE = 1 << 60
 A_LOOK_LATER_S = 1.05
@@ -116,6 +125,44 @@ def test_a_folder_that_may_not_be_written_closes_the_gate(
     # The super-user may write anywhere: the kernel's answer is given for it.
     monkeypatch.setattr(os, "access", lambda path, _mode: path != instance.settings.home)
     assert WriteGate(instance.settings).why_closed() is StorageUnwritable
+
+
+@pytest.mark.parametrize(
+    "name", ["kbapi.sqlite3", "kbapi.sqlite3-wal", "kbapi.sqlite3-shm", "write.lock"]
+)
+def test_whatever_writing_needs_and_may_not_open_closes_the_gate(name: str) -> None:
+    with a_shared_folder() as folder:
+        opened = an_instance(folder)
+        send(opened, a_submission())
+        withheld = opened.settings.home / name
+        withheld.chmod(0o400)
+        with as_a_plain_user(folder):
+            assert WriteGate(opened.settings).why_closed() is StorageUnwritable
+        withheld.chmod(0o600)
+        with as_a_plain_user(folder):
+            assert WriteGate(opened.settings).why_closed() is None
+        opened.close()
+
+
+def test_health_and_metrics_tell_what_a_write_is_answered_with() -> None:
+    with a_shared_folder() as folder:
+        opened = an_instance(folder)
+        client = client_of(opened)
+        stored = client.post("/v1/submissions", json=a_submission(number=1))
+        assert (stored.status_code, b'writes{state="taken"} 1' in client.get("/metrics").data) == (
+            201,
+            True,
+        )
+        opened.settings.write_lock_path.chmod(0)
+        time.sleep(A_LOOK_LATER_S)
+        with as_a_plain_user(folder):
+            refused = client.post("/v1/submissions", json=a_submission(number=2))
+            ready = client.get("/health/ready").get_json()
+            told = client.get("/metrics").data
+        assert (refused.status_code, ready["writes"]) == (503, "storage_unwritable")
+        assert refused.get_json()["type"] == "/problems/storage_unwritable"
+        assert b'kbapi_writes{state="storage_unwritable"} 1' in told
+        opened.close()
 
 
 def test_a_read_only_instance_is_neither_made_nor_upgraded(tmp_path: Path) -> None:
