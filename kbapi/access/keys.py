@@ -120,13 +120,13 @@ def find_holder(instance: Instance, shown: str) -> KeyHolder:
 
 def has_live_key(instance: Instance) -> bool:
     """Whether anybody could show a key that opens something."""
-    return any(key.revoked_day is None for key in list_keys(instance))
+    return any(key.is_live for key in list_keys(instance))
 
 
 def list_keys(instance: Instance) -> list[KeyRow]:
     """Every key that was ever given, without what would open anything."""
     with instance.reading() as connection:
-        return key_rows.load_keys(connection)
+        return key_rows.load_keys(connection, instance.secret.key_id)
 
 
 def revoke_key(instance: Instance, number: int) -> None:

@@ -9,6 +9,7 @@ from kbapi.access import rates
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.cli import serving
 from kbapi.cli.main import main
+from kbapi.exchange.backup import make_backup
 from tests.cli.test_every_command_through_its_entry_point import run
 from tests.makers import an_instance
 from tests.system.server import Server
@@ -84,6 +85,22 @@ def test_a_closed_instance_without_a_live_key_is_served_with_a_warning(
     instance.close()
     assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
     assert serve(tmp_path, KBAPI_JOIN="invite").stderr == ""
+
+
+def test_keys_of_a_lost_secret_are_told_to_open_nothing(tmp_path: Path, served: list[Path]) -> None:
+    instance = an_instance(tmp_path / "before")
+    give_key(instance, "evening shift", ("submit",))
+    file = make_backup(instance.settings, tmp_path / "backups", None).file
+    instance.close()
+    home = ("--home", str(tmp_path / "home"))
+    run("restore", str(file), "--without-secret", *home)
+    assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
+    listed = " ".join(run("keys", "list", *home).stdout.split())
+    assert "evening shift (submit)" in listed
+    assert listed.endswith("opens nothing: given under another secret")
+    run("keys", "add", "--scope", "submit", *home)
+    assert serve(tmp_path, KBAPI_JOIN="closed").stderr == ""
+    assert run("keys", "list", *home).stdout.count("opens nothing") == 1
 
 
 def test_commands_show_the_key_in_the_environment_to_a_server(
