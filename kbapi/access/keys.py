@@ -137,7 +137,7 @@ def revoke_key(instance: Instance, number: int) -> None:
     KeyRefused
         When there is no such key.
     """
-    with instance.writing() as connection:
+    with instance.writing(takes_back=True) as connection:
         if not key_rows.revoke_key(connection, number, instance.today()):
             told = "There is no key of this number: see kbapi keys list."
             raise KeyRefused(problems=[Problem("id", "key_unknown", told)])

@@ -87,8 +87,12 @@ class Instance:
         return self.now().date()
 
     @contextmanager
-    def writing(self, patience_s: float = PATIENCE_S) -> Iterator[Connection]:
+    def writing(
+        self, patience_s: float = PATIENCE_S, *, takes_back: bool = False
+    ) -> Iterator[Connection]:
         """A connection in a write transaction: the only commit there is, all or nothing.
+
+        What takes something back, a result or a key, may use the room that is to be kept free.
 
         Raises
         ------
@@ -97,7 +101,7 @@ class Instance:
         """
         try:
             with readable_faults():
-                self.gate.require_open()
+                self.gate.require_open(takes_back=takes_back)
                 with self._commits.taking_part(patience_s) as connection:
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:

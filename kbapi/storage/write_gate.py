@@ -11,6 +11,13 @@ from kbapi.storage.disk import free_bytes, is_read_only, is_sealed, is_withheld
 _LOOK_EVERY_S: Final = 1.0
 """A look costs ten calls of the kernel; nothing that it finds changes within a second by much."""
 
+_FOR_TAKING_BACK: Final = 8
+"""Which part of the room to keep stays untouched by what takes something back.
+
+A withdrawal writes to the log before anything gets smaller, and a server that is started needs
+some room even to read.
+"""
+
 
 class WriteGate:
     """Opens and closes by itself, with the host's word, the disk's room and the file's mode."""
@@ -25,8 +32,8 @@ class WriteGate:
         self._looked_at_s = float("-inf")
         self._found: type[StorageUnwritable] | None = None
 
-    def require_open(self) -> None:
-        """Nothing, while writes are taken.
+    def require_open(self, *, takes_back: bool = False) -> None:
+        """Nothing, while writes are taken; what takes something back may use most of the reserve.
 
         Raises
         ------
@@ -38,8 +45,13 @@ class WriteGate:
             When the folder, the file, or one beside it that writing needs is not ours to write.
         """
         found = self.why_closed()
-        if found is not None:
-            raise found
+        if found is None or (takes_back and found is StorageFull and self._has_room_to_take_back()):
+            return
+        raise found
+
+    def _has_room_to_take_back(self) -> bool:
+        settings = self._settings
+        return free_bytes(settings.home) >= settings.min_free_bytes // _FOR_TAKING_BACK
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """What a write is answered with, None while writes are taken; a second old at most."""

@@ -9,10 +9,12 @@ import pytest
 from flask.testing import FlaskClient
 from pysqlite3 import dbapi2
 
+from kbapi.access.keys import give_key, revoke_key
 from kbapi.advice.start import advise_start
 from kbapi.app import create_app
 from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
 from kbapi.intake.accept import rehearse_submission
+from kbapi.intake.contributions import withdraw_contributions
 from kbapi.intake.own_results import withdraw_own_result
 from kbapi.settings import Settings
 from kbapi.storage import migrations
@@ -105,6 +107,71 @@ def test_writing_goes_on_without_a_restart_when_there_is_room_again(
     let_the_disk_have(monkeypatch, least)
     time.sleep(A_LOOK_LATER_S)
     assert send(instance, a_submission()).id
+
+
+def test_what_takes_back_may_use_the_reserve_down_to_an_eighth_of_it(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    token = "demo-contributor-0004"
+    own = [send(instance, a_submission(number=number)) for number in range(2)]
+    send(instance, a_submission(number=3, contributor_token=token))
+    keys = [give_key(instance, "", ("submit",)).id for _ in range(2)]
+    reserve = instance.settings.min_free_bytes
+    takings_back = (
+        lambda number: withdraw_own_result(instance, own[number].id, own[number].receipt),
+        lambda _number: withdraw_contributions(instance, token),
+        lambda number: revoke_key(instance, keys[number]),
+    )
+    let_the_disk_have(monkeypatch, reserve // 8 - 1)
+    time.sleep(A_LOOK_LATER_S)
+    before = rows_of(instance)
+    for take_back in takings_back:
+        with pytest.raises(StorageFull):
+            take_back(0)
+    assert rows_of(instance) == before
+    let_the_disk_have(monkeypatch, reserve // 8)
+    for take_back in takings_back:
+        take_back(0)
+    assert (len(rows_of(instance)["submission"]), rows_of(instance)["access_key"][0][-1]) == (
+        1,
+        instance.today(),
+    )
+    for giving in (
+        lambda: send(instance, a_submission(number=4)),
+        lambda: give_key(instance, "", ("submit",)),
+    ):
+        with pytest.raises(StorageFull):
+            giving()
+
+
+@pytest.mark.parametrize("fault", [InstanceReadOnly, StorageUnwritable])
+def test_what_may_not_be_written_takes_nothing_back(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch, fault: type[StorageUnwritable]
+) -> None:
+    own = send(instance, a_submission(number=1))
+    key = give_key(instance, "", ("submit",)).id
+    closed = reopened(instance, read_only=fault is InstanceReadOnly)
+    if fault is StorageUnwritable:
+        monkeypatch.setattr(os, "access", lambda path, _mode: path != instance.settings.home)
+    for take_back in (
+        lambda: withdraw_own_result(closed, own.id, own.receipt),
+        lambda: revoke_key(closed, key),
+    ):
+        with pytest.raises(fault):
+            take_back()
+    closed.close()
+
+
+def test_over_http_a_result_is_withdrawn_where_none_is_taken(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = client_of(instance)
+    stored = client.post("/v1/submissions", json=a_submission(number=1)).get_json()
+    let_the_disk_have(monkeypatch, instance.settings.min_free_bytes - 1)
+    time.sleep(A_LOOK_LATER_S)
+    assert client.post("/v1/submissions", json=a_submission(number=2)).status_code == 503
+    receipt = {"Authorization": f"Bearer {stored['receipt']}"}
+    assert client.delete(stored["links"]["self"], headers=receipt).status_code == 204
 
 
 def test_the_disk_is_asked_at_most_once_a_second(
