@@ -20,12 +20,14 @@ from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.flights import Flights
 from kbapi.storage.hot_reads import HotReads
+from kbapi.storage.rules_mark import RulesWatch
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import checkpoint, make_reading_engine, make_writing_engine
 from kbapi.storage.use_lock import alone, share, sharing
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
+from kbapi.versions import RULES_VERSION
 
 
 class RecentUses:
@@ -140,6 +142,11 @@ class Instance:
     def hot_reads(self) -> HotReads:
         """Single statements, read without a transaction."""
         return HotReads(self.settings.database_path, is_sealed=self.gate.is_sealed)
+
+    @cached_property
+    def rules(self) -> RulesWatch:
+        """Whether results wait for being screened again."""
+        return RulesWatch(self.hot_reads, RULES_VERSION)
 
     @cached_property
     def _commits(self) -> SharedCommit:

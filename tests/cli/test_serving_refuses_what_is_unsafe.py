@@ -14,7 +14,7 @@ from kbapi.cli.main import main
 from kbapi.exchange.backup import make_backup
 from kbapi.settings import Settings
 from tests.cli.test_every_command_through_its_entry_point import run
-from tests.makers import an_instance
+from tests.makers import a_submission, an_instance, send
 from tests.system.server import Server
 
 
@@ -143,6 +143,27 @@ def test_a_closed_instance_without_a_live_key_is_served_with_a_warning(
     instance.close()
     assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
     assert serve(tmp_path, KBAPI_JOIN="invite").stderr == ""
+
+
+def test_results_under_older_rules_are_served_with_a_warning(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    instance = an_instance(tmp_path)
+    send(instance, a_submission())
+    assert serve(tmp_path).stderr == ""
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
+    instance.close()
+    warned = serve(tmp_path)
+    assert warned.exit_code == 0
+    assert "run kbapi db upgrade" in " ".join(warned.stderr.split())
+    checked = run("check", "--home", str(tmp_path / "home"))
+    assert checked.returncode == 1
+    assert "WRONG rules       1 results stand under older rules" in checked.stdout
+    upgraded = run("db", "upgrade", "--home", str(tmp_path / "home"))
+    assert "1 results were screened again" in upgraded.stdout
+    assert serve(tmp_path).stderr == ""
+    assert run("check", "--home", str(tmp_path / "home")).returncode == 0
 
 
 def test_keys_of_a_lost_secret_are_told_to_open_nothing(tmp_path: Path, served: list[Path]) -> None:

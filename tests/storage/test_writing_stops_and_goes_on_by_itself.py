@@ -91,7 +91,8 @@ def test_over_http_it_is_503_with_a_time_to_come_back_and_health_tells_it(
         assert refused.get_json()["type"] == f"/problems/{code}"
         assert refused.headers["Retry-After"] == seconds
         ready = client.get("/health/ready")
-        assert (ready.status_code, ready.get_json()) == (200, {"status": "ready", "writes": code})
+        wanted = {"status": "ready", "writes": code, "rescreening": "done"}
+        assert (ready.status_code, ready.get_json()) == (200, wanted)
         assert client.get("/v1/start?chip=norvane-sable-7-4820mx").status_code == 200
         closed.close()
     assert client_of(instance).get("/health/ready").get_json()["writes"] == "taken"
