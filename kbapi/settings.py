@@ -50,7 +50,7 @@ class Settings(BaseSettings):
     min_free_bytes: int = Field(
         default=67_108_864,
         ge=0,
-        description="Room to keep on the instance's disk; with less, nothing is written.",
+        description="Room to keep on the instance's disk; with less, only withdrawals are written.",
     )
     join: Join = Field(
         default="open",
