@@ -1,21 +1,32 @@
 """What a host can set, each by a variable `KBAPI_<NAME>`, and where an instance lives."""
 
+import os
 import re
 import sys
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 Join = Literal["open", "invite", "closed"]
 _ORIGIN: Final = re.compile(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?")
+_PREFIX: Final = "KBAPI_"
+OF_COMMANDS: Final = ("to", "key", "contributor_token")
+"""What commands read that ask a server; settings of no instance."""
 
 
 class Settings(BaseSettings):
-    """The settings of one instance, read once at start and never changed."""
+    """The settings of one instance, read once at start and never changed.
 
-    model_config = SettingsConfigDict(env_prefix="KBAPI_", frozen=True, extra="ignore")
+    A variable with our prefix that is none of them is refused as well: mistyped, it would leave
+    open what somebody meant to close.
+    """
+
+    model_config = SettingsConfigDict(
+        env_prefix=_PREFIX, frozen=True, extra="forbid", hide_input_in_errors=True
+    )
 
     home: Path = Field(
         default=Path("kbapi-home"),
@@ -40,7 +51,7 @@ class Settings(BaseSettings):
     min_free_bytes: int = Field(
         default=67_108_864,
         ge=0,
-        description="Room to keep on the instance's disk; with less, nothing is written.",
+        description="Room to keep on the instance's disk; with less, only withdrawals are written.",
     )
     join: Join = Field(
         default="open",
@@ -81,10 +92,18 @@ class Settings(BaseSettings):
         "`ERROR`.",
     )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _hand_on_unknown(cls, told: dict[str, Any]) -> dict[str, Any]:
+        # As fields that do not exist they are told together with everything else that is wrong.
+        return dict.fromkeys(sorted(_unknown(os.environ, cls.model_fields))) | told
+
     @field_validator("cors_origins", mode="before")
     @classmethod
     def _split(cls, told: object) -> object:
-        return [one.strip() for one in told.split(",")] if isinstance(told, str) and told else told
+        if not isinstance(told, str):
+            return told
+        return [one.strip() for one in told.split(",")] if told.strip() else []
 
     @field_validator("cors_origins")
     @classmethod
@@ -118,6 +137,20 @@ class Settings(BaseSettings):
     def rates_path(self) -> Path:
         """The side file in which requests are counted for a minute; nothing of it is kept."""
         return self.home / "rates.sqlite3"
+
+
+def _unknown(variables: Iterable[str], fields: Iterable[str]) -> set[str]:
+    ours = {name.lower() for name in variables if name.upper().startswith(_PREFIX)}
+    return {name.removeprefix(_PREFIX.lower()) for name in ours} - {*fields, *OF_COMMANDS}
+
+
+def variable_of(field: str) -> str:
+    """The variable that sets a field.
+
+    >>> variable_of("rate_per_key")
+    'KBAPI_RATE_PER_KEY'
+    """
+    return _PREFIX + field.upper()
 
 
 def bundled_folder(name: str) -> Path:

@@ -120,13 +120,13 @@ def find_holder(instance: Instance, shown: str) -> KeyHolder:
 
 def has_live_key(instance: Instance) -> bool:
     """Whether anybody could show a key that opens something."""
-    return any(key.revoked_day is None for key in list_keys(instance))
+    return any(key.is_live for key in list_keys(instance))
 
 
 def list_keys(instance: Instance) -> list[KeyRow]:
     """Every key that was ever given, without what would open anything."""
     with instance.reading() as connection:
-        return key_rows.load_keys(connection)
+        return key_rows.load_keys(connection, instance.secret.key_id)
 
 
 def revoke_key(instance: Instance, number: int) -> None:
@@ -137,7 +137,7 @@ def revoke_key(instance: Instance, number: int) -> None:
     KeyRefused
         When there is no such key.
     """
-    with instance.writing() as connection:
+    with instance.writing(takes_back=True) as connection:
         if not key_rows.revoke_key(connection, number, instance.today()):
             told = "There is no key of this number: see kbapi keys list."
             raise KeyRefused(problems=[Problem("id", "key_unknown", told)])

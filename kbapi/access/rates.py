@@ -25,7 +25,7 @@ class DailyHashes:
     def __init__(self, secret: Secret, now: Clock) -> None:
         self._secret = secret
         self._now = now
-        self._daily = (-1, b"")
+        self._daily: tuple[int, bytes] | None = None
 
     def of_key(self, number: int) -> str:
         """Today's name of whoever holds the key with this number."""
@@ -40,11 +40,10 @@ class DailyHashes:
         return blake2b(who.encode(), key=today, digest_size=16).hexdigest()
 
     def _key_of(self, day: int) -> bytes:
-        known, key = self._daily
-        if known != day:
-            key = self._secret.keyed_hash("rate", str(day).encode())
-            self._daily = day, key
-        return key
+        daily = self._daily
+        if daily is None or daily[0] != day:
+            daily = self._daily = day, self._secret.keyed_hash("rate", str(day).encode())
+        return daily[1]
 
 
 def network_of(address: str) -> str:

@@ -41,6 +41,8 @@ class Readiness:
     status: str
     writes: str
     """`taken`, or the code of the problem that a write is answered with; reads go on."""
+    rescreening: str
+    """`done`, or `due` while results stand under older rules than the program's."""
 
 
 def with_links(accepted: Accepted) -> AcceptedAnswer:

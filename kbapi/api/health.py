@@ -29,7 +29,16 @@ def tell_live() -> Response:
 )
 @needs(blueprint, Need.WATCHING)
 def tell_ready() -> Response:
-    """Tell whether requests can be served, and whether results are taken at present."""
-    require_current_schema(instance().settings.database_path)
-    closed = instance().gate.why_closed()
-    return dump(Readiness("ready", closed.code if closed else "taken"), 200)
+    """Tell whether requests can be served, and whether results are taken at present.
+
+    It also tells whether results wait for being screened again (`kbapi db upgrade`).
+    """
+    served = instance()
+    require_current_schema(served.settings.database_path)
+    closed = served.gate.why_closed()
+    told = Readiness(
+        status="ready",
+        writes=closed.code if closed else "taken",
+        rescreening="due" if served.rules.has_older() else "done",
+    )
+    return dump(told, 200)

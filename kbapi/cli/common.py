@@ -4,12 +4,14 @@ import os
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import click
 import orjson
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from kbapi.cli.door import Door, LocalDoor, RemoteDoor, Reply
 from kbapi.errors import (
@@ -20,7 +22,7 @@ from kbapi.errors import (
     QuestionRefused,
     UnsafeSetup,
 )
-from kbapi.settings import Settings
+from kbapi.settings import OF_COMMANDS, Settings, variable_of
 
 COLUMNS: Final = 80
 REFUSED: Final = 1
@@ -57,16 +59,22 @@ def settings_of(home: Path) -> Settings:
     Raises
     ------
     UnsafeSetup
-        Naming each variable that has a value that cannot be.
+        Naming each variable that is unknown, or has a value that cannot be.
     """
     try:
         return Settings(home=home)
     except ValidationError as error:
-        told = (
-            f"KBAPI_{'_'.join(map(str, fault['loc'])).upper()}: {fault['msg']}"
-            for fault in error.errors()
-        )
-        raise UnsafeSetup("; ".join(told)) from None
+        raise UnsafeSetup("; ".join(_words_for(fault) for fault in error.errors())) from None
+
+
+def _words_for(fault: ErrorDetails) -> str:
+    variable = variable_of("_".join(map(str, fault["loc"])))
+    if fault["type"] != "extra_forbidden":
+        return f"{variable}: {fault['msg']}"
+    # Without the prefix, which makes any two of them alike.
+    known = {name: variable_of(name) for name in (*Settings.model_fields, *OF_COMMANDS)}
+    close = get_close_matches(str(fault["loc"][0]), known, n=1, cutoff=0.6)
+    return f"{variable} is no setting" + (f": did you mean {known[close[0]]}?" if close else "")
 
 
 @contextmanager

@@ -8,6 +8,7 @@ import orjson
 from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
 from kbapi.cli.common import bullet, home_option, json_option, paragraph, settings_of, told_errors
 from kbapi.storage.instance import open_instance
+from kbapi.storage.key_rows import KeyRow
 
 
 @click.group("keys")
@@ -48,9 +49,15 @@ def list_command(as_json: bool, home: Path) -> None:
         click.echo(orjson.dumps(keys))
         return
     for key in keys:
-        ended = f", revoked {key.revoked_day}" if key.revoked_day else ""
         name = key.name or "without a name"
-        click.echo(bullet(f"{key.id}: {name} ({', '.join(key.scopes)}), {key.created_day}{ended}"))
+        told = f"{key.id}: {name} ({', '.join(key.scopes)}), {key.created_day}{_ended(key)}"
+        click.echo(bullet(told))
+
+
+def _ended(key: KeyRow) -> str:
+    if key.revoked_day:
+        return f", revoked {key.revoked_day}"
+    return "" if key.fits_secret else ", opens nothing: given under another secret"
 
 
 @keys_commands.command("revoke")

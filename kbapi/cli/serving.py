@@ -19,6 +19,7 @@ from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.worker import HELD_BACK, DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
+from kbapi.intake.rescreen import is_rescreening_due
 from kbapi.logs import JsonLines
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.settings import Settings
@@ -48,6 +49,8 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
         instance = create_or_open_instance(settings)
         if settings.join == "closed" and not has_live_key(instance):
             click.echo(paragraph(_NOBODY), err=True)
+        if is_rescreening_due(instance):
+            click.echo(paragraph(_RESCREENING_DUE), err=True)
         instance.close()
     serve(home, host, port, workers, threads)
 
@@ -58,6 +61,11 @@ GRACE_S: Final = 30
 _NOBODY: Final = (
     "KBAPI_JOIN=closed, and nobody holds a live key: all that anybody can read is what this "
     "service is. Give keys with kbapi keys add."
+)
+
+_RESCREENING_DUE: Final = (
+    "Results of this instance stand under older rules than this program's and count by them: stop "
+    "the server and run kbapi db upgrade, which screens them again."
 )
 
 

@@ -10,9 +10,11 @@ from kbapi.settings import Settings
 from kbapi.storage.disk import free_bytes
 from kbapi.storage.instance import Instance
 from kbapi.storage.migrations import require_current_schema
+from kbapi.storage.rules_mark import count_older
 from kbapi.storage.secret import load_secret
 from kbapi.storage.whole_file import Condition, look_through
 from kbapi.storage.write_gate import WriteGate
+from kbapi.versions import RULES_VERSION
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,7 @@ def _findings(settings: Settings) -> Iterator[Finding]:
     )
     yield _secret(settings, condition)
     yield _schema(settings)
+    yield _rules(settings)
     yield _evidence(settings)
 
 
@@ -95,6 +98,18 @@ def _schema(settings: Settings) -> Finding:
     except KbapiError as error:
         return Finding("schema", False, error.detail)
     return Finding("schema", True, "the program's own")
+
+
+def _rules(settings: Settings) -> Finding:
+    try:
+        older = count_older(settings.database_path, RULES_VERSION)
+    except KbapiError as error:
+        return Finding("rules", False, error.detail)
+    wrong = (
+        f"{older:,} results stand under older rules than the program's: stop the server and run "
+        "'kbapi db upgrade', which screens them again"
+    )
+    return _well_unless("rules", wrong if older else "", "every result was screened by today's")
 
 
 def _evidence(settings: Settings) -> Finding:

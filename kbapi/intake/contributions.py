@@ -132,7 +132,7 @@ def withdraw_contributions(instance: Instance, token: str) -> AllWithdrawn:
     One transaction: all are gone, or none.
     """
     who = contributor_hash(instance.secret, token)
-    with instance.writing() as connection:
+    with instance.writing(takes_back=True) as connection:
         contributor_id = find_contributor(connection, who)
         if contributor_id is None:
             return AllWithdrawn(0, _WITHDRAWN)

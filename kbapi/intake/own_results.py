@@ -90,7 +90,7 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
     Raises what `read_own_result` raises.
     """
     require_receipt(instance, public_id, receipt)
-    with instance.writing() as connection:
+    with instance.writing(takes_back=True) as connection:
         stored = submissions.find_submission(connection, public_id)
         if stored is None:
             raise SubmissionGone

@@ -1,12 +1,13 @@
 """Results stored under earlier rules, screened again under today's."""
 
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import Final
 
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.errors import DocumentRefused, Problem
+from kbapi.errors import DocumentRefused, Problem, StorageBusy, StorageUnwritable
 from kbapi.evidence.book import book_evidence
 from kbapi.intake.json_text import JsonReading
 from kbapi.intake.new_rows import new_setting, rows_of_locks, rows_of_readings
@@ -17,6 +18,7 @@ from kbapi.intake.store import screen
 from kbapi.storage import answers, read_again, submissions
 from kbapi.storage.instance import Instance
 from kbapi.storage.places import drop_unused_places
+from kbapi.storage.rules_mark import load_mark, save_mark
 from kbapi.storage.submissions import StoredSubmission
 from kbapi.versions import RULES_VERSION
 
@@ -37,9 +39,27 @@ def rescreen(instance: Instance) -> int:
             ids = read_again.find_screened_before(connection, RULES_VERSION, _AT_ONCE)
             for submission_id in ids:
                 _rescreen_one(instance, connection, submission_id)
+            if len(ids) < _AT_ONCE:
+                save_mark(connection, RULES_VERSION)
         done += len(ids)
         if len(ids) < _AT_ONCE:
             return done
+
+
+def is_rescreening_due(instance: Instance) -> bool:
+    """Whether results stand under earlier rules than this program's.
+
+    The answer is noted in the database where it says otherwise, so that the next who asks need not
+    look at every result; that of one that takes no writes stays as it is.
+    """
+    is_due = instance.rules.has_older()
+    with instance.reading() as connection:
+        mark = load_mark(connection)
+    right = min(mark, RULES_VERSION - 1) if is_due else RULES_VERSION
+    if mark != right:
+        with suppress(StorageBusy, StorageUnwritable), instance.writing() as connection:
+            save_mark(connection, right)
+    return is_due
 
 
 def _rescreen_one(instance: Instance, connection: Connection, submission_id: int) -> None:

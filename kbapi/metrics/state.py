@@ -22,6 +22,8 @@ class InstanceState:
     free_bytes: int
     waiting: Mapping[str, int] | None
     """Settings that wait for a curator by part of the queue; None where it can't be read now."""
+    is_rescreening_due: bool | None
+    """Whether results stand under older rules; None where it can't be read now."""
 
 
 class _State(Collector):
@@ -62,6 +64,15 @@ class _State(Collector):
             "part",
             state.waiting or {},
         )
+        yield _where_known(
+            "kbapi_rescreening_due",
+            "1 while results stand under older rules than the program's.",
+            state.is_rescreening_due,
+        )
+
+
+def _where_known(name: str, told: str, value: bool | None) -> GaugeMetricFamily:
+    return GaugeMetricFamily(name, told, None if value is None else int(value))
 
 
 def _by_word(name: str, told: str, label: str, values: Mapping[str, int]) -> GaugeMetricFamily:

@@ -15,6 +15,11 @@ def is_read_only(path: Path) -> bool:
     return path.exists() and not os.access(path, os.W_OK)
 
 
+def is_withheld(path: Path) -> bool:
+    """Whether a file that is there may not be both read and written."""
+    return path.exists() and not os.access(path, os.R_OK | os.W_OK)
+
+
 def is_sealed(database: Path) -> bool:
     """Whether a database lies, whole and without a log, where nothing at all may be written.
 

@@ -22,12 +22,14 @@ from kbapi.storage.flights import Flights
 from kbapi.storage.hot_reads import HotReads
 from kbapi.storage.overwriting import Overwriting
 from kbapi.storage.presence import is_begun, is_whole, require_nothing_lost
+from kbapi.storage.rules_mark import RulesWatch
 from kbapi.storage.secret import Secret, create_secret, load_secret
 from kbapi.storage.shared_commit import SharedCommit
 from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
 from kbapi.storage.use_lock import alone, share, sharing
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
+from kbapi.versions import RULES_VERSION
 
 
 class RecentUses:
@@ -89,8 +91,12 @@ class Instance:
         return self.now().date()
 
     @contextmanager
-    def writing(self, patience_s: float = PATIENCE_S) -> Iterator[Connection]:
+    def writing(
+        self, patience_s: float = PATIENCE_S, *, takes_back: bool = False
+    ) -> Iterator[Connection]:
         """A connection in a write transaction: the only commit there is, all or nothing.
+
+        What takes something back, a result or a key, may use the room that is to be kept free.
 
         Raises
         ------
@@ -99,7 +105,7 @@ class Instance:
         """
         try:
             with readable_faults():
-                self.gate.require_open()
+                self.gate.require_open(takes_back=takes_back)
                 with self._commits.taking_part(patience_s) as connection:
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
@@ -136,6 +142,11 @@ class Instance:
     def hot_reads(self) -> HotReads:
         """Single statements, read without a transaction."""
         return HotReads(self.settings.database_path, is_sealed=self.gate.is_sealed)
+
+    @cached_property
+    def rules(self) -> RulesWatch:
+        """Whether results wait for being screened again."""
+        return RulesWatch(self.hot_reads, RULES_VERSION)
 
     @cached_property
     def _commits(self) -> SharedCommit:
@@ -189,7 +200,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     SchemaMismatch
         When the database is older or newer than this code.
     UnsafeSetup
-        When there is no instance in the folder, or its secret is missing or readable by others.
+        When there is no instance in the folder, its secret is missing or readable by others, or
+        `use.lock` may not be opened.
     StorageBroken
         When the file is not a database.
     InstanceInUse
@@ -203,7 +215,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
             )
         migrations.require_current_schema(settings.database_path)
     instance = Instance(settings, now)
-    instance.hold()
+    with unwritable_told_as(_NOT_OPENED), readable_faults():
+        instance.hold()
     _ = instance.secret
     return instance
 

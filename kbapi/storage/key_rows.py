@@ -18,6 +18,13 @@ class KeyRow:
     scopes: tuple[str, ...]
     created_day: date
     revoked_day: date | None
+    fits_secret: bool
+    """Whether the instance's secret keyed its hash; with another one nobody can show it."""
+
+    @property
+    def is_live(self) -> bool:
+        """Whether it opens anything."""
+        return self.fits_secret and self.revoked_day is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +59,7 @@ _COLUMNS = (
     AccessKey.scopes,
     AccessKey.created_day,
     AccessKey.revoked_day,
+    AccessKey.key_id,
 )
 
 
@@ -65,13 +73,13 @@ def find_live_key(reads: HotReads, key_hash: bytes) -> LiveKey | None:
     return LiveKey(rows[0][0], tuple(rows[0][1].split(","))) if rows else None
 
 
-def load_keys(connection: Connection) -> list[KeyRow]:
-    """Every key that was ever given, in that order."""
-    return [_key(*row) for row in connection.execute(select(*_COLUMNS).order_by(AccessKey.id))]
-
-
-def _key(number: int, name: str, scopes: str, created: date, revoked: date | None) -> KeyRow:
-    return KeyRow(number, name, tuple(scopes.split(",")), created, revoked)
+def load_keys(connection: Connection, key_id: str) -> list[KeyRow]:
+    """Every key that was ever given, in that order, as it stands under the secret of this id."""
+    rows = connection.execute(select(*_COLUMNS).order_by(AccessKey.id))
+    return [
+        KeyRow(number, name, tuple(scopes.split(",")), created, revoked, keyed_by == key_id)
+        for number, name, scopes, created, revoked, keyed_by in rows
+    ]
 
 
 def revoke_key(connection: Connection, number: int, today: date) -> bool:

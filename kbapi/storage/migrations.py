@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import bundled_folder
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.rules_mark import save_mark
 from kbapi.storage.sqlite import make_writing_engine, open_untouched
+from kbapi.versions import RULES_VERSION
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -39,6 +41,8 @@ def upgrade_to_head(database: Path) -> None:
         with engine.begin() as connection:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
+            if connection.exec_driver_sql("SELECT 1 FROM submission LIMIT 1").first() is None:
+                save_mark(connection, RULES_VERSION)
             _require_sound_references(connection.exec_driver_sql("PRAGMA foreign_key_check").all())
     finally:
         engine.dispose()

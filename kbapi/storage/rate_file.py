@@ -22,6 +22,12 @@ PATIENCE_S: Final = 0.5
 Long enough that a busy machine, where whoever holds the file may be asleep, still counts: limits
 that each process kept alone under load would be as many as there are.
 """
+_SET_BACK_S: Final = 2
+"""By how much a window may seem to begin in the future before the clock was set back.
+
+Longer than a request may wait between looking at the clock and being counted: until then somebody
+who looked later may have been counted first.
+"""
 _SCHEME: Final = "kbapi-file"
 _PRUNED_EVERY_S: Final = 60
 _PRAGMAS: Final = (
@@ -34,24 +40,28 @@ _PRAGMAS: Final = (
     f"PRAGMA journal_size_limit={1024 * 1024}",
 )
 _SCHEMA: Final = """
-    CREATE TABLE IF NOT EXISTS counted (
+    CREATE TABLE IF NOT EXISTS counted_window (
         key TEXT PRIMARY KEY NOT NULL,
         hits INTEGER NOT NULL CHECK (hits > 0),
-        ends REAL NOT NULL
+        begins REAL NOT NULL,
+        ends REAL NOT NULL CHECK (ends > begins)
     ) WITHOUT ROWID
 """
+# A window that has not begun was counted before the clock was set back, and is over as well.
+_RUNS: Final = f"ends > :now AND begins <= :now + {_SET_BACK_S}"
 # What is over but not yet pruned begins anew, in the same statement.
-_COUNT: Final = """
-    INSERT INTO counted (key, hits, ends) VALUES (:key, :amount, :ends)
+_COUNT: Final = f"""
+    INSERT INTO counted_window (key, hits, begins, ends) VALUES (:key, :amount, :now, :ends)
     ON CONFLICT (key) DO UPDATE SET
-        hits = CASE WHEN ends > :now THEN hits + :amount ELSE :amount END,
-        ends = CASE WHEN ends > :now THEN ends ELSE :ends END
+        hits = CASE WHEN {_RUNS} THEN hits + :amount ELSE :amount END,
+        begins = CASE WHEN {_RUNS} THEN begins ELSE :now END,
+        ends = CASE WHEN {_RUNS} THEN ends ELSE :ends END
     RETURNING hits
-"""
-_STANDING: Final = "SELECT hits, ends FROM counted WHERE key = :key AND ends > :now"
-_PRUNE: Final = "DELETE FROM counted WHERE ends <= :now"
-_CLEAR: Final = "DELETE FROM counted WHERE key = :key"
-_RESET: Final = "DELETE FROM counted RETURNING 1"
+"""  # noqa: S608 - words of ours
+_STANDING: Final = f"SELECT hits, ends FROM counted_window WHERE key = :key AND {_RUNS}"  # noqa: S608
+_PRUNE: Final = f"DELETE FROM counted_window WHERE NOT ({_RUNS})"  # noqa: S608
+_CLEAR: Final = "DELETE FROM counted_window WHERE key = :key"
+_RESET: Final = "DELETE FROM counted_window RETURNING 1"
 
 
 class RateFile(Storage):
@@ -79,7 +89,7 @@ class RateFile(Storage):
     def incr(self, key: str, expiry: int, amount: int = 1) -> int:
         """How often this key was counted since its window began, this time included."""
         now = self._now().timestamp()
-        if now >= self._prunes_at:
+        if not 0 < self._prunes_at - now <= _PRUNED_EVERY_S:
             self._run(_PRUNE, now=now)
             self._prunes_at = now + _PRUNED_EVERY_S
         ((hits,),) = self._run(_COUNT, key=key, amount=amount, now=now, ends=now + expiry)

@@ -10,23 +10,28 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from kbapi.errors import InstanceInUse
+from kbapi.errors import InstanceInUse, UnsafeSetup
+from kbapi.storage.disk import is_read_only
 
 
 def share(lock_file: Path) -> int | None:
     """A descriptor that holds the shared lock until it is closed, in forked processes too.
 
-    None in a folder where no lock can be made: nothing can be put in place there either.
+    None in a folder that may not be written and holds no lock: nothing can be put in place there
+    either.
 
     Raises
     ------
     InstanceInUse
         While another database is being put in place.
+    UnsafeSetup
+        When the lock may not be opened.
+    OSError
+        When there is none and it can't be made, for want of room for instance.
     """
-    try:
-        descriptor = os.open(lock_file, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    except OSError:
+    if is_read_only(lock_file.parent) and not lock_file.exists():
         return None
+    descriptor = _open(lock_file)
     _lock(descriptor, fcntl.LOCK_SH)
     return descriptor
 
@@ -50,13 +55,29 @@ def alone(lock_file: Path) -> Iterator[None]:
     ------
     InstanceInUse
         When somebody has.
+    UnsafeSetup
+        When the lock may not be opened.
     """
-    descriptor = os.open(lock_file, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    descriptor = _open(lock_file)
     _lock(descriptor, fcntl.LOCK_EX)
     try:
         yield
     finally:
         os.close(descriptor)
+
+
+def _open(lock_file: Path) -> int:
+    try:
+        return os.open(lock_file, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except PermissionError as error:
+        if not lock_file.exists():
+            raise
+        raise UnsafeSetup(
+            f"{lock_file.name} cannot be opened ({error.strerror}), and without it another "
+            "database could be put in place under whoever has this one open. Every file of the "
+            "instance belongs to who serves it: here 'chown "
+            f"{os.geteuid()} {lock_file}', and chmod 600."
+        ) from None
 
 
 def _lock(descriptor: int, kind: int) -> None:

@@ -32,6 +32,7 @@ def look_at(instance: Instance) -> InstanceState:
         },
         free_bytes=free_bytes(settings.home),
         waiting=_waiting(instance),
+        is_rescreening_due=_is_rescreening_due(instance),
     )
 
 
@@ -39,5 +40,12 @@ def _waiting(instance: Instance) -> dict[str, int] | None:
     try:
         with instance.reading() as connection:
             return count_waiting(connection)
+    except KbapiError:
+        return None
+
+
+def _is_rescreening_due(instance: Instance) -> bool | None:
+    try:
+        return instance.rules.has_older()
     except KbapiError:
         return None

@@ -6,10 +6,17 @@ from typing import Final
 
 from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
 from kbapi.settings import Settings
-from kbapi.storage.disk import free_bytes, is_read_only, is_sealed
+from kbapi.storage.disk import free_bytes, is_read_only, is_sealed, is_withheld
 
 _LOOK_EVERY_S: Final = 1.0
-"""A look costs two calls of the kernel; nothing that it finds changes within a second by much."""
+"""A look costs ten calls of the kernel; nothing that it finds changes within a second by much."""
+
+_FOR_TAKING_BACK: Final = 8
+"""Which part of the room to keep stays untouched by what takes something back.
+
+A withdrawal writes to the log before anything gets smaller, and a server that is started needs
+some room even to read.
+"""
 
 
 class WriteGate:
@@ -18,12 +25,15 @@ class WriteGate:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self.is_sealed = is_sealed(settings.database_path)
+        database = settings.database_path
+        beside = (database.with_name(database.name + ending) for ending in ("-wal", "-shm"))
+        self._needed = (database, settings.write_lock_path, *beside)
         self._lock = Lock()
         self._looked_at_s = float("-inf")
         self._found: type[StorageUnwritable] | None = None
 
-    def require_open(self) -> None:
-        """Nothing, while writes are taken.
+    def require_open(self, *, takes_back: bool = False) -> None:
+        """Nothing, while writes are taken; what takes something back may use most of the reserve.
 
         Raises
         ------
@@ -32,11 +42,16 @@ class WriteGate:
         StorageFull
             When the disk has less room than is to be kept free.
         StorageUnwritable
-            When the folder or the file is read-only.
+            When the folder, the file, or one beside it that writing needs is not ours to write.
         """
         found = self.why_closed()
-        if found is not None:
-            raise found
+        if found is None or (takes_back and found is StorageFull and self._has_room_to_take_back()):
+            return
+        raise found
+
+    def _has_room_to_take_back(self) -> bool:
+        settings = self._settings
+        return free_bytes(settings.home) >= settings.min_free_bytes // _FOR_TAKING_BACK
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """What a write is answered with, None while writes are taken; a second old at most."""
@@ -49,9 +64,9 @@ class WriteGate:
     def _look(self) -> type[StorageUnwritable] | None:
         if self._settings.read_only:
             return InstanceReadOnly
-        home, database = self._settings.home, self._settings.database_path
+        home = self._settings.home
         # Readers of a sealed file would not see what is written: a reload brings new ones.
-        if self.is_sealed or is_read_only(home) or is_read_only(database):
+        if self.is_sealed or is_read_only(home) or any(map(is_withheld, self._needed)):
             return StorageUnwritable
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull

@@ -1,13 +1,17 @@
 """Access keys: shown once, kept as hashes, wrong or revoked ones open nothing."""
 
 import re
+from pathlib import Path
 
 import pytest
 
 from kbapi.access.keys import find_holder, give_key, has_live_key, list_keys, revoke_key
 from kbapi.errors import AccessKeyWrong, KeyRefused
+from kbapi.exchange.backup import make_backup
+from kbapi.exchange.restore import restore_backup
+from kbapi.settings import Settings
 from kbapi.storage import key_rows
-from kbapi.storage.instance import Instance
+from kbapi.storage.instance import Instance, open_instance
 from tests.makers import rows_of
 
 CURATE = ("curate",)
@@ -81,6 +85,24 @@ def test_only_a_live_key_counts_as_one(instance: Instance) -> None:
     assert has_live_key(instance)
     revoke_key(instance, given.id)
     assert not has_live_key(instance)
+
+
+def test_a_key_of_a_secret_that_is_lost_is_not_live(instance: Instance, tmp_path: Path) -> None:
+    given = give_key(instance, "evening shift", CURATE)
+    file = make_backup(instance.settings, tmp_path / "backups", None).file
+    instance.close()
+    settings = Settings(home=tmp_path / "other")
+    restore_backup(settings, file, without_secret=True)
+    other = open_instance(settings, instance.now)
+    with pytest.raises(AccessKeyWrong):
+        find_holder(other, given.key)
+    assert not has_live_key(other)
+    (told,) = list_keys(other)
+    assert (told.id, told.revoked_day, told.fits_secret) == (given.id, None, False)
+    give_key(other, "", CURATE)
+    assert has_live_key(other)
+    assert [key.fits_secret for key in list_keys(other)] == [False, True]
+    other.close()
 
 
 def test_scopes_that_nothing_asks_for_are_not_given(instance: Instance) -> None:

@@ -9,6 +9,7 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -116,6 +117,11 @@ def test_names_are_others_each_day_and_with_each_secret() -> None:
     assert hashes.of_network("192.0.2.1") == hashes.of_network("192.0.2.99")
     clock.moment = clock.moment.replace(day=clock.moment.day + 1)
     assert hashes.of_key(7) != today
+    clock.moment = clock.moment.replace(day=clock.moment.day - 1)
+    assert hashes.of_key(7) == today
+    clock.moment = datetime(1969, 12, 31, 12, tzinfo=UTC)  # of a machine that has lost its clock
+    first = [DailyHashes(Secret(value * 32), clock).of_key(7) for value in (b"s", b"t")]
+    assert len({*first, today}) == 3
 
 
 def test_a_server_that_is_not_there_leaves_each_process_counting_for_itself(tmp_path: Path) -> None:

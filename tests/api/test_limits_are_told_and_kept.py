@@ -71,6 +71,32 @@ def test_one_too_many_is_429_and_tells_when_to_come_back(
     assert ask(client).status_code == 200
 
 
+@pytest.mark.parametrize("back", [timedelta(minutes=1), timedelta(hours=2), timedelta(days=3)])
+def test_a_clock_that_is_set_back_locks_nobody_out(
+    tmp_path: Path, clock: HandMovedClock, back: timedelta
+) -> None:
+    _, client = served(tmp_path, clock)
+    assert [ask(client).status_code for _ in range(4)] == [200, 200, 200, 429]
+    clock.moment -= back
+    answers = [ask(client) for _ in range(4)]
+    assert [answer.status_code for answer in answers] == [200, 200, 200, 429]
+    assert all(1 <= seconds_left(answer) <= 60 for answer in answers)
+    clock.moment += timedelta(seconds=int(answers[-1].headers["Retry-After"]))
+    assert ask(client).status_code == 200
+
+
+def test_nobody_is_told_to_wait_for_longer_than_a_window(
+    tmp_path: Path, clock: HandMovedClock
+) -> None:
+    _, client = served(tmp_path, clock)
+    for _ in range(3):
+        ask(client)
+    clock.moment -= timedelta(seconds=1)
+    refused = ask(client)
+    assert (refused.status_code, refused.headers["Retry-After"]) == (429, "60")
+    assert seconds_left(refused) == 60
+
+
 def test_a_network_is_counted_together_and_others_are_not(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
@@ -150,7 +176,7 @@ def test_counts_begin_anew_under_another_hash_each_day(
 
     def hashes() -> set[str]:
         with sqlite3.connect(instance.settings.rates_path) as rates:
-            return {key.split("/")[1] for (key,) in rates.execute("SELECT key FROM counted")}
+            return {key.split("/")[1] for (key,) in rates.execute("SELECT key FROM counted_window")}
 
     ask(client)
     today = hashes()
@@ -171,7 +197,7 @@ def test_what_is_over_is_forgotten(tmp_path: Path, clock: HandMovedClock) -> Non
     clock.moment += timedelta(seconds=61)
     ask(client)
     with sqlite3.connect(instance.settings.rates_path) as rates:
-        assert rates.execute("SELECT COUNT(*) FROM counted").fetchone() == (1,)
+        assert rates.execute("SELECT COUNT(*) FROM counted_window").fetchone() == (1,)
 
 
 def test_neither_the_file_nor_a_log_line_knows_who_asked(
@@ -185,7 +211,7 @@ def test_neither_the_file_nor_a_log_line_knows_who_asked(
             ask(client, key=key)
     home = instance.settings.home
     kept = b"".join(path.read_bytes() for path in home.glob("rates.sqlite3*"))
-    assert b"counted" in kept
+    assert b"counted_window" in kept
     lines = "\n".join(JsonLines().format(record) for record in caplog.records)
     assert "rate_exceeded" in lines
     for forbidden in (HERE, "192.0.2", "c00002", key[4:], "evening"):

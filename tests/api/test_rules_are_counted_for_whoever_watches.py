@@ -30,6 +30,7 @@ NAMES = {
     "kbapi_storage_bytes",
     "kbapi_free_bytes",
     "kbapi_storage_readable",
+    "kbapi_rescreening_due",
     "kbapi_review_waiting",
 }
 START = "/v1/start?chip=norvane-sable-7-4820mx"

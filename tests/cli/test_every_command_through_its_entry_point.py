@@ -445,7 +445,8 @@ def test_keys_are_shown_once_listed_without_themselves_and_revoked(home: Path) -
     assert "1: evening shift (curate)" in listed.stdout
     told = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
     assert key[4:] not in listed.stdout + json.dumps(told)
-    assert set(told[0]) == {"id", "name", "scopes", "created_day", "revoked_day"}
+    fields = {"id", "name", "scopes", "created_day", "revoked_day", "fits_secret"}
+    assert set(told[0]) == fields
     waiting = ("review", "list", "--key", key, "--home", str(home))
     assert run(*waiting).returncode == 0
     assert run("keys", "revoke", "1", "--home", str(home)).returncode == 0

@@ -1,7 +1,9 @@
 """`kbapi serve` says why it will not start, and what a host should look at; keys travel along."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import click.testing
 import pytest
 
@@ -9,8 +11,10 @@ from kbapi.access import rates
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.cli import serving
 from kbapi.cli.main import main
+from kbapi.exchange.backup import make_backup
+from kbapi.settings import Settings
 from tests.cli.test_every_command_through_its_entry_point import run
-from tests.makers import an_instance
+from tests.makers import a_submission, an_instance, send
 from tests.system.server import Server
 
 
@@ -36,6 +40,10 @@ def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
         ({"KBAPI_CORS_ORIGINS": "https://club.example/path"}, "KBAPI_CORS_ORIGINS"),
         ({"KBAPI_CORS_ORIGINS": "*"}, "KBAPI_CORS_ORIGINS"),
         ({"KBAPI_TRUSTED_PROXIES": "-1"}, "KBAPI_TRUSTED_PROXIES"),
+        ({"KBAPI_JOINN": "closed"}, "KBAPI_JOINN is no setting: did you mean KBAPI_JOIN?"),
+        ({"kbapi_joinn": "closed"}, "KBAPI_JOINN is no setting: did you mean KBAPI_JOIN?"),
+        ({"KBAPI_TRUSTED_PROXY": "1"}, "did you mean KBAPI_TRUSTED_PROXIES?"),
+        ({"KBAPI_PORT": "9000"}, "KBAPI_PORT is no setting"),
     ],
 )
 def test_a_setting_that_cannot_be_is_named(
@@ -43,8 +51,59 @@ def test_a_setting_that_cannot_be_is_named(
 ) -> None:
     refused = serve(tmp_path, **settings)
     assert refused.exit_code == 3
-    assert told in refused.stderr
+    assert told in " ".join(refused.stderr.split())
     assert served == []
+
+
+def test_all_that_is_wrong_with_the_settings_is_told_at_once(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    wrong = {"KBAPI_JOINN": "closed", "KBAPI_RATE": "9", "KBAPI_RATE_PER_KEY": "0"}
+    refused = serve(tmp_path, **wrong)
+    assert [name for name in wrong if name not in refused.stderr] == []
+    assert "closed" not in refused.stderr
+
+
+def test_every_command_that_reads_settings_refuses_an_unknown_one(tmp_path: Path) -> None:
+    an_instance(tmp_path).close()
+    for command in (["check"], ["keys", "list"], ["start", "norvane-sable-7-4820mx"]):
+        words = [*command, "--home", str(tmp_path / "home")]
+        unset = click.testing.CliRunner().invoke(main, words)
+        refused = click.testing.CliRunner().invoke(main, words, env={"KBAPI_MIN_FREE": "0"})
+        assert (unset.exit_code, refused.exit_code) == (0, 3), command
+        assert "KBAPI_MIN_FREE_BYTES?" in refused.stderr
+
+
+def test_what_commands_read_from_the_environment_is_known(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    read = {variable for command in every_command(main) for variable in variables_of(command)}
+    assert "KBAPI_KEY" in read
+    known = {variable: "x" for variable in read if variable != "KBAPI_HOME"}
+    assert serve(tmp_path, **known).exit_code == 0
+
+
+def every_command(group: click.Group) -> Iterator[click.Command]:
+    for command in group.commands.values():
+        if isinstance(command, click.Group):
+            yield from every_command(command)
+        else:
+            yield command
+
+
+def variables_of(command: click.Command) -> list[str]:
+    return [str(option.envvar) for option in command.params if option.envvar]
+
+
+@pytest.mark.parametrize("told", ["", " "])
+def test_no_origins_may_be_told_by_an_empty_variable(
+    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch, told: str
+) -> None:
+    assert serve(tmp_path, KBAPI_CORS_ORIGINS=told).exit_code == 0
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", told)
+    assert Settings().cors_origins == ()
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", "https://one.example, https://two.example")
+    assert Settings().cors_origins == ("https://one.example", "https://two.example")
 
 
 def test_a_secret_that_others_can_read_is_not_served(tmp_path: Path, served: list[Path]) -> None:
@@ -84,6 +143,43 @@ def test_a_closed_instance_without_a_live_key_is_served_with_a_warning(
     instance.close()
     assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
     assert serve(tmp_path, KBAPI_JOIN="invite").stderr == ""
+
+
+def test_results_under_older_rules_are_served_with_a_warning(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    instance = an_instance(tmp_path)
+    send(instance, a_submission())
+    assert serve(tmp_path).stderr == ""
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
+    instance.close()
+    warned = serve(tmp_path)
+    assert warned.exit_code == 0
+    assert "run kbapi db upgrade" in " ".join(warned.stderr.split())
+    checked = run("check", "--home", str(tmp_path / "home"))
+    assert checked.returncode == 1
+    assert "WRONG rules       1 results stand under older rules" in checked.stdout
+    upgraded = run("db", "upgrade", "--home", str(tmp_path / "home"))
+    assert "1 results were screened again" in upgraded.stdout
+    assert serve(tmp_path).stderr == ""
+    assert run("check", "--home", str(tmp_path / "home")).returncode == 0
+
+
+def test_keys_of_a_lost_secret_are_told_to_open_nothing(tmp_path: Path, served: list[Path]) -> None:
+    instance = an_instance(tmp_path / "before")
+    give_key(instance, "evening shift", ("submit",))
+    file = make_backup(instance.settings, tmp_path / "backups", None).file
+    instance.close()
+    home = ("--home", str(tmp_path / "home"))
+    run("restore", str(file), "--without-secret", *home)
+    assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
+    listed = " ".join(run("keys", "list", *home).stdout.split())
+    assert "evening shift (submit)" in listed
+    assert listed.endswith("opens nothing: given under another secret")
+    run("keys", "add", "--scope", "submit", *home)
+    assert serve(tmp_path, KBAPI_JOIN="closed").stderr == ""
+    assert run("keys", "list", *home).stdout.count("opens nothing") == 1
 
 
 def test_commands_show_the_key_in_the_environment_to_a_server(

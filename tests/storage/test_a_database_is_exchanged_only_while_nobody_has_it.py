@@ -1,14 +1,17 @@
 """Who has an instance open shares a lock; who puts another database in place holds it alone."""
 
+import errno
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from kbapi.errors import InstanceInUse
+from kbapi.errors import InstanceInUse, StorageFull, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
 from kbapi.storage.use_lock import alone, share
+from tests.storage.plain_user import a_shared_folder, as_a_plain_user
 
 
 def test_many_share_it_and_none_may_hold_it_alone_meanwhile(tmp_path: Path) -> None:
@@ -65,5 +68,56 @@ def test_a_process_that_was_forked_from_the_holder_holds_it_too(tmp_path: Path) 
     os.close(inherited)
 
 
-def test_where_no_lock_can_be_made_none_is_needed(tmp_path: Path) -> None:
-    assert share(tmp_path / "nowhere" / "use.lock") is None
+@pytest.fixture
+def home() -> Iterator[Path]:
+    with a_shared_folder() as folder:
+        create_or_open_instance(Settings(home=folder / "home")).close()
+        yield folder / "home"
+
+
+def test_in_a_folder_that_cannot_be_written_no_lock_is_needed(home: Path) -> None:
+    lock = home / "use.lock"
+    lock.unlink()
+    home.chmod(0o500)
+    with as_a_plain_user(home):
+        assert share(lock) is None
+        assert not lock.exists()
+
+
+def test_a_lock_in_a_folder_that_cannot_be_written_is_held_all_the_same(home: Path) -> None:
+    lock = home / "use.lock"
+    home.chmod(0o500)
+    with as_a_plain_user(home):
+        descriptor = share(lock)
+    assert descriptor is not None
+    with pytest.raises(InstanceInUse), alone(lock):
+        raise AssertionError("whoever may write there after all must wait")
+    os.close(descriptor)
+
+
+@pytest.mark.parametrize("mode", [0o700, 0o500], ids=["writable", "read-only"])
+def test_a_lock_that_may_not_be_opened_keeps_the_instance_closed(home: Path, mode: int) -> None:
+    lock = home / "use.lock"
+    lock.chmod(0)
+    home.chmod(mode)
+    with as_a_plain_user(home):
+        with pytest.raises(UnsafeSetup, match=r"cannot be opened .*'chown \d+ /.*use\.lock'"):
+            open_instance(Settings(home=home))
+        with pytest.raises(UnsafeSetup, match=r"use\.lock"), alone(lock):
+            raise AssertionError("alone without a lock")
+
+
+def test_a_lock_that_cannot_be_made_for_want_of_room_is_told_so(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (home / "use.lock").unlink()
+    opened = os.open
+
+    def full(path: Path, *how: int) -> int:
+        if Path(path).name == "use.lock":
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return opened(path, *how)
+
+    monkeypatch.setattr(os, "open", full)
+    with pytest.raises(StorageFull, match="not even to read"):
+        open_instance(Settings(home=home))

@@ -84,8 +84,37 @@ def test_what_is_over_begins_anew_before_it_is_pruned(path: Path, clock: HandMov
     assert [counts.incr("key", 5) for _ in range(2)] == [1, 2]
     clock.moment += timedelta(seconds=5)
     with sqlite3.connect(path) as beside:
-        assert beside.execute("SELECT hits FROM counted WHERE key = 'key'").fetchall() == [(2,)]
+        told = beside.execute("SELECT hits FROM counted_window WHERE key = 'key'").fetchall()
+    assert told == [(2,)]
     assert [counts.incr("key", 5) for _ in range(2)] == [1, 2]
+
+
+def test_a_window_that_has_not_begun_is_over_as_the_clock_was_set_back(
+    path: Path, clock: HandMovedClock
+) -> None:
+    counts = counts_in(path, clock)
+    for key in ("key", "other"):
+        assert [counts.incr(key, 60) for _ in range(3)] == [1, 2, 3]
+    clock.moment -= timedelta(hours=2)
+    back = clock.moment.timestamp()
+    assert (counts.get("key"), counts.get_expiry("key")) == (0, back)
+    assert [counts.incr("key", 60) for _ in range(2)] == [1, 2]
+    assert counts.get_expiry("key") == back + 60
+    with sqlite3.connect(path) as beside:
+        kept = beside.execute("SELECT key FROM counted_window").fetchall()
+    assert kept == [("key",)], "the other is pruned at the new time, not two hours later"
+    clock.moment += timedelta(seconds=61)
+    assert counts.incr("key", 60) == 1
+
+
+def test_who_looked_at_the_clock_first_may_be_counted_second(
+    path: Path, clock: HandMovedClock
+) -> None:
+    counts = counts_in(path, clock)
+    counts.incr("key", 60)
+    ends = counts.get_expiry("key")
+    clock.moment -= timedelta(seconds=1)
+    assert (counts.incr("key", 60), counts.get_expiry("key")) == (2, ends)
 
 
 def test_each_run_begins_with_an_empty_file_whatever_the_last_one_left(path: Path) -> None:
