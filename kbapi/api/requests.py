@@ -10,7 +10,7 @@ from uuid import uuid4
 from flask import Flask, Response, g, request
 
 from kbapi.errors import BodyTooLarge
-from kbapi.metrics.counters import count_request
+from kbapi.metrics.counters import count_request, told_method
 
 log = logging.getLogger(__name__)
 
@@ -68,7 +68,7 @@ def _finish(response: Response) -> Response:
         "request",
         extra={
             "request_id": g.request_id,
-            "method": request.method,
+            "method": told_method(request.method),
             "route": rule,
             "status": response.status_code,
             "ms": round(seconds * 1000, 1),
