@@ -19,11 +19,12 @@ from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.worker import HELD_BACK, DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
-from kbapi.logs import JsonLines
+from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.rate_file import renew_rate_file
+from kbapi.storage.serve_lock import serve_alone
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 from kbapi.storage.use_lock import share
 
@@ -49,7 +50,7 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
         if settings.join == "closed" and not has_live_key(instance):
             click.echo(paragraph(_NOBODY), err=True)
         instance.close()
-    serve(home, host, port, workers, threads)
+        serve(home, host, port, workers, threads)
 
 
 GRACE_S: Final = 30
@@ -81,6 +82,11 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
 
     On SIGHUP new workers open the instance anew and the old ones end when they have answered;
     they load the same program, for which only a restart brings in another.
+
+    Raises
+    ------
+    InstanceInUse
+        When another server serves the folder; nothing was touched.
     """
     # Loaded before workers are forked, so that a reload takes them no time; opened in each of them.
     from kbapi.wsgi import application
@@ -88,12 +94,16 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     # Workers' garbage collectors leave it alone: touching it would give each a copy of 30 MiB.
     gc.freeze()
 
-    # Held by this process and all that it forks, so that nothing is put in place between two.
-    _ = share(settings_of(home).use_lock_path)
+    settings = settings_of(home.resolve())
+    log_as_json(settings.log_level)
+    # Held by this process and all that it forks: no second server empties what these count in...
+    _ = serve_alone(settings.home)
+    # ...and no database is put in place between two of them.
+    _ = share(settings.use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
-    os.environ["KBAPI_HOME"] = str(home.resolve())
-    share_between_processes(home.resolve() / "metrics")
-    renew_rate_file(Settings(home=home.resolve()).rates_path)
+    os.environ["KBAPI_HOME"] = str(settings.home)
+    share_between_processes(settings.home / "metrics")
+    renew_rate_file(settings.rates_path)
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
         application,

@@ -4,8 +4,8 @@ A mapped file that had to grow on a full disk would end its process by a signal,
 taken when a process begins. What a process counted outlives it: its files are added to one that
 stands for all that have ended, and the folder does not grow with every exchange of workers.
 
-Counters are for watching: where the folder goes, or a file of it is broken, less is told, and nobody
-who serves ends of it.
+Counters are for watching: where the folder goes, or a file of it is broken, less is told, and
+nobody who serves ends of it.
 """
 
 import fcntl
