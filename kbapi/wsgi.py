@@ -13,5 +13,6 @@ def application() -> Flask:
     """The application, checked for schema and secret before the first request."""
     settings = Settings()
     log_as_json(settings.log_level)
-    begin_counting()
-    return create_app(open_instance(settings))
+    instance = open_instance(settings)
+    begin_counting()  # only now: a process that cannot open it serves nobody
+    return create_app(instance)

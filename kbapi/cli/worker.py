@@ -1,12 +1,21 @@
 """A worker that lets in whom it can serve, and answers who was let in before it shuts the door."""
 
 import signal
+import sys
+import time
 from typing import Any, Final
 
 from kbapi.cli.hurry import HurriedWorker
+from kbapi.errors import KbapiError
 
 HELD_BACK: Final = (signal.SIGTERM,)
 """Signals that wait for a worker until it listens: before that they would be lost on it."""
+
+
+_COULD_NOT_OPEN: Final = 1
+"""An exit status that gunicorn meets with another worker; its own for this ends the server."""
+_PAUSE_S: Final = 2.0
+_HEARTBEAT_S: Final = 0.2
 
 
 class DoorkeepingWorker(HurriedWorker):
@@ -29,6 +38,25 @@ class DoorkeepingWorker(HurriedWorker):
         """Listen to signals from now on; one that was held back arrives at once."""
         super().init_signals()
         signal.pthread_sigmask(signal.SIG_UNBLOCK, HELD_BACK)
+
+    def load_wsgi(self) -> None:
+        """Open the instance; where that cannot be, say so, and leave it to the next after a pause.
+
+        Workers that serve go on meanwhile: gunicorn would end them with one that cannot begin.
+        """
+        try:
+            super().load_wsgi()
+        except (KbapiError, OSError) as error:
+            told = error.detail if isinstance(error, KbapiError) else type(error).__name__
+            self.log.error("a worker cannot begin, and is tried again: %s", told)
+            self._pause()
+            sys.exit(_COULD_NOT_OPEN)
+
+    def _pause(self) -> None:
+        ends = time.monotonic() + _PAUSE_S
+        while self.alive and self.is_parent_alive() and time.monotonic() < ends:
+            self.notify()
+            time.sleep(_HEARTBEAT_S)
 
     def accept(self, listener: Any) -> None:
         """Take a connection; after the one that takes the last free thread, no further one."""
