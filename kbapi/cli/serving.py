@@ -116,6 +116,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "graceful_timeout": GRACE_S,
             "timeout": 60,
             "keepalive": 5,
+            "sendfile": False,  # the kernel knows no deadline of a whole answer
             "limit_request_line": 8190,
             "limit_request_fields": 64,
             "limit_request_field_size": 4094,

@@ -1,11 +1,15 @@
 """A worker that lets in whom it can serve, and answers who was let in before it shuts the door."""
 
+import errno
 import signal
 import sys
 import time
 from typing import Any, Final
 
-from kbapi.cli.hurry import HurriedWorker
+from gunicorn.workers.gthread import TConn
+
+from kbapi.cli.hurry import HurriedSocket
+from kbapi.cli.waiting import Head, WaitingWorker
 from kbapi.errors import KbapiError
 
 HELD_BACK: Final = (signal.SIGTERM,)
@@ -14,11 +18,12 @@ HELD_BACK: Final = (signal.SIGTERM,)
 
 _COULD_NOT_OPEN: Final = 1
 """An exit status that gunicorn meets with another worker; its own for this ends the server."""
+_NOBODY_THERE: Final = (errno.EAGAIN, errno.ECONNABORTED)
 _PAUSE_S: Final = 2.0
 _HEARTBEAT_S: Final = 0.2
 
 
-class DoorkeepingWorker(HurriedWorker):
+class DoorkeepingWorker(WaitingWorker):
     """gunicorn's threads with another way to take connections, and to stop taking them.
 
     Of several workers any may take a new connection. gunicorn's own takes it though each of its
@@ -59,8 +64,13 @@ class DoorkeepingWorker(HurriedWorker):
             time.sleep(_HEARTBEAT_S)
 
     def accept(self, listener: Any) -> None:
-        """Take a connection; after the one that takes the last free thread, no further one."""
-        super().accept(listener)
+        """Take a connection, if a thread is free for it."""
+        if not (self.alive and self._is_full()):
+            self._take(listener)
+
+    def give_to_thread(self, conn: TConn, head: Head) -> None:
+        """Have a thread answer; after the one that takes the last free thread, take no further."""
+        super().give_to_thread(conn, head)
         if self.alive and self._is_full():
             super().set_accept_enabled(False)
 
@@ -72,15 +82,22 @@ class DoorkeepingWorker(HurriedWorker):
             self._is_shut = True
             super().set_accept_enabled(False)
             for listener in self.sockets:
-                self._take_all(listener)
+                while self._take(listener):
+                    pass
                 listener.close()
 
     def _is_full(self) -> bool:
-        waiting = len(self.keepalived_conns) + len(self.pending_conns)
-        return bool(self.nr_conns - waiting >= self.cfg.threads)
+        return bool(self.threads_in_use >= self.cfg.threads)
 
-    def _take_all(self, listener: Any) -> None:
-        taken = -1
-        while self.nr_conns > taken:
-            taken = self.nr_conns
-            self.accept(listener)
+    def _take(self, listener: Any) -> bool:
+        """Whether somebody was there."""
+        try:
+            taken, client = listener.accept()
+        except OSError as error:
+            if error.errno not in _NOBODY_THERE:
+                raise
+            return False
+        self.nr_conns += 1
+        where = listener.getsockname()
+        self.enqueue_req(TConn(self.cfg, HurriedSocket(taken), client, where))
+        return True

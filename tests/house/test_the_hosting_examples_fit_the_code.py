@@ -43,6 +43,13 @@ def test_the_proxy_lets_through_what_the_server_reads_and_trusts_once() -> None:
     assert "X-Forwarded-For $remote_addr" in PROXY
 
 
+def test_the_proxy_keeps_one_address_from_holding_all_threads() -> None:
+    (zone,) = re.findall(r"^limit_conn_zone \$binary_remote_addr zone=(\w+):1m;$", PROXY, re.M)
+    (most,) = re.findall(rf"limit_conn {zone} (\d+);", PROXY)
+    (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
+    assert int(most) <= threads // 2
+
+
 def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
     if shutil.which("systemd-analyze") is None:
         pytest.skip("systemd is not on this machine")
