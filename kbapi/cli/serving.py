@@ -17,6 +17,7 @@ from gunicorn.glogging import Logger
 from kbapi.access.keys import has_live_key
 from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
+from kbapi.cli.open_files import room_for_connections
 from kbapi.cli.worker import HELD_BACK, DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.logs import JsonLines, log_as_json
@@ -87,7 +88,10 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     ------
     InstanceInUse
         When another server serves the folder; nothing was touched.
+    UnsafeSetup
+        When a process may not have enough files open for so many threads.
     """
+    connections = room_for_connections(threads)
     # Loaded before workers are forked, so that a reload takes them no time; opened in each of them.
     from kbapi.wsgi import application
 
@@ -111,6 +115,7 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "bind": f"{host}:{port}",
             "workers": workers,
             "threads": threads,
+            "worker_connections": connections,
             "worker_class": DoorkeepingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
             "graceful_timeout": GRACE_S,

@@ -1,6 +1,7 @@
 """A worker that lets in whom it can serve, and answers who was let in before it shuts the door."""
 
 import errno
+import os
 import signal
 import sys
 import time
@@ -18,7 +19,7 @@ HELD_BACK: Final = (signal.SIGTERM,)
 
 _COULD_NOT_OPEN: Final = 1
 """An exit status that gunicorn meets with another worker; its own for this ends the server."""
-_NOBODY_THERE: Final = (errno.EAGAIN, errno.ECONNABORTED)
+_REST_S: Final = 0.5
 _PAUSE_S: Final = 2.0
 _HEARTBEAT_S: Final = 0.2
 
@@ -38,6 +39,7 @@ class DoorkeepingWorker(WaitingWorker):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self._is_shut = False
+        self._rests_until = 0.0
 
     def init_signals(self) -> None:
         """Listen to signals from now on; one that was held back arrives at once."""
@@ -77,7 +79,8 @@ class DoorkeepingWorker(WaitingWorker):
     def set_accept_enabled(self, enabled: bool) -> None:
         """Begin or stop to take connections; at the end, take what is queued and shut the door."""
         if self.alive:
-            super().set_accept_enabled(enabled and not self._is_full())
+            rests = time.monotonic() < self._rests_until
+            super().set_accept_enabled(enabled and not rests and not self._is_full())
         elif not self._is_shut:
             self._is_shut = True
             super().set_accept_enabled(False)
@@ -89,14 +92,21 @@ class DoorkeepingWorker(WaitingWorker):
     def _is_full(self) -> bool:
         return bool(self.threads_in_use >= self.cfg.threads)
 
+    def _rest(self, error: OSError) -> None:
+        """Take nobody for a while: who is queued goes on waiting, and who was taken is answered."""
+        self.log.error("no connection can be taken: %s", os.strerror(error.errno or 0))
+        self._rests_until = time.monotonic() + _REST_S
+        if self.alive:
+            super().set_accept_enabled(False)
+
     def _take(self, listener: Any) -> bool:
         """Whether somebody was there."""
         try:
             taken, client = listener.accept()
         except OSError as error:
-            if error.errno not in _NOBODY_THERE:
-                raise
-            return False
+            if error.errno not in (errno.EAGAIN, errno.ECONNABORTED):
+                self._rest(error)
+            return error.errno == errno.ECONNABORTED  # who has left again
         self.nr_conns += 1
         where = listener.getsockname()
         self.enqueue_req(TConn(self.cfg, HurriedSocket(taken), client, where))
