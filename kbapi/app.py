@@ -82,6 +82,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     )
     app.url_map.strict_slashes = True
     # A path with doubled slashes is not ours; a redirect would repeat whatever Host was sent.
+    # Those in front, which no rule is asked about, are refused when a request begins.
     app.url_map.merge_slashes = False
     app.extensions["kbapi"] = instance
     follow_requests(app)

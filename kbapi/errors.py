@@ -376,7 +376,10 @@ class HeadTooLarge(KbapiError):
 
     code = "head_too_large"
     title = "The header fields are too large"
-    explanation = "A request has 64 header fields at most, each of 4,000 characters at most."
+    explanation = (
+        "A request has 64 header fields at most, each of 4,000 characters at most, and 64,000 "
+        "characters together."
+    )
 
 
 class MediaTypeWrong(KbapiError):

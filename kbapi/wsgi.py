@@ -15,8 +15,8 @@ def application() -> Flask:
     """The application, checked for schema and secret before the first request."""
     settings = Settings()
     log_as_json(settings.log_level)
-    begin_counting()
     instance = open_instance(settings)
     # The last worker to end leaves one file: what it does not close stays in the log beside it.
     atexit.register(instance.close)
+    begin_counting()  # only now: a process that cannot open it serves nobody
     return create_app(instance)

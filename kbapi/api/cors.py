@@ -5,7 +5,7 @@ from typing import Final
 from flask import Flask, Response, request
 
 _ASKED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
-_TOLD: Final = "ETag, Kbapi-Request-Id, Location, RateLimit, RateLimit-Policy, Retry-After"
+_TOLD: Final = "Age, ETag, Kbapi-Request-Id, Location, RateLimit, RateLimit-Policy, Retry-After"
 _REMEMBERED_S: Final = "600"
 
 

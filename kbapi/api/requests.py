@@ -8,9 +8,10 @@ from typing import Final
 from uuid import uuid4
 
 from flask import Flask, Response, g, request
+from werkzeug.exceptions import NotFound
 
 from kbapi.errors import BodyTooLarge
-from kbapi.metrics.counters import count_request
+from kbapi.metrics.counters import count_request, told_method
 
 log = logging.getLogger(__name__)
 
@@ -54,6 +55,10 @@ def sent_body() -> bytes:
 def _begin() -> None:
     g.request_id = uuid4().hex
     g.begun = time.perf_counter()
+    if request.environ.get("PATH_INFO", "").startswith("//"):
+        # The framework leaves out doubled slashes in front: a rule of whoever stands in front for
+        # /metrics would not be one for //metrics.
+        request.url_rule, request.routing_exception = None, NotFound()
 
 
 def _finish(response: Response) -> Response:
@@ -68,7 +73,7 @@ def _finish(response: Response) -> Response:
         "request",
         extra={
             "request_id": g.request_id,
-            "method": request.method,
+            "method": told_method(request.method),
             "route": rule,
             "status": response.status_code,
             "ms": round(seconds * 1000, 1),

@@ -167,7 +167,8 @@ def _serve(home: Path, port: int) -> None:
         f"'{orjson.dumps(_smallest_result()).decode()}'"
     )
     click.echo(f"\nThe API for reading and trying: {base}/docs\n")
-    serve(home, "127.0.0.1", port, workers=2, threads=64)
+    with told_errors():
+        serve(home, "127.0.0.1", port, workers=2, threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

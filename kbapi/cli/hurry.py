@@ -10,14 +10,13 @@ from http import HTTPStatus
 from typing import Any, Final
 from uuid import uuid4
 
-from gunicorn.http import get_parser
 from gunicorn.http.errors import (
     InvalidHeader,
     LimitRequestHeaders,
     LimitRequestLine,
     ParseException,
 )
-from gunicorn.workers.gthread import _DEFER, TConn, ThreadWorker
+from gunicorn.workers.gthread import TConn, ThreadWorker
 
 from kbapi.api.problems import PROBLEM_TYPE, STATUS_OF, problem_document
 from kbapi.api.requests import NO_ROUTE, SAFE_HEADERS
@@ -32,30 +31,44 @@ from kbapi.metrics.counters import count_request
 
 log = logging.getLogger(__name__)
 
-_FIRST_BYTE_S: Final = 0.1
-"""How long a thread waits for a connection that says nothing; then nobody's thread waits for it."""
-_REQUEST_S: Final = 10
+REQUEST_S: Final = 10.0
 """How long head and body of a request may take together..."""
+_ANSWER_S: Final = 10.0
+"""...and whoever asked, from then on, to read the answer..."""
 _LEAST_BYTES_PER_S: Final = 65_536
-"""...and a second more for so many bytes of it, so that a large batch may come by a thin line."""
-_ANSWER_S: Final = 30
-"""How long whoever asked may take to read one piece of an answer."""
+"""...and a second more for so many bytes of either, so that large ones may go by a thin line."""
 _HOST: Final = re.compile(r"[A-Za-z0-9.\-_~%!$&'()*+,;=:\[\]]*\Z")
 """The characters of a host and its port (RFC 3986, section 3.2)."""
 
 
-class HurriedSocket:
-    """The reading side of a connection; what a request still lacks at its deadline is not read."""
+class HurriedSocket(socket.socket):
+    """A connection; what is not read of a request, or of its answer, at its deadline never is."""
 
-    def __init__(self, connection: socket.socket) -> None:
-        self._connection = connection
-        self._ends = 0.0
+    def __init__(self, taken: socket.socket) -> None:
+        super().__init__(taken.family, taken.type, taken.proto, taken.detach())
+        self._read_until = 0.0
+        self._written_until: float | None = None
 
-    def begin(self) -> None:
-        """A request begins now."""
-        self._ends = time.monotonic() + _REQUEST_S
+    def begin(self, began: float) -> None:
+        """A request began at this moment of the monotonic clock."""
+        self._read_until = began + REQUEST_S
+        self._written_until = None
 
-    def recv(self, size: int) -> bytes:
+    def setblocking(self, flag: bool) -> None:
+        """Wait from now on, but never for ever; or not at all."""
+        self.settimeout(_ANSWER_S if flag else 0.0)
+
+    def take(self, size: int) -> bytes:
+        """What has come by now of what is not blocking.
+
+        Raises
+        ------
+        BlockingIOError
+            When nothing has.
+        """
+        return super().recv(size)
+
+    def recv(self, size: int, flags: int = 0) -> bytes:
         """The next bytes.
 
         Raises
@@ -63,22 +76,44 @@ class HurriedSocket:
         ConnectionResetError
             When the deadline is over: to the server it is as if the client had left.
         """
-        left = self._ends - time.monotonic()
-        if left <= 0:
-            raise _left()
-        self._connection.settimeout(left)
+        self.settimeout(_left_until(self._read_until))
         try:
-            received = self._connection.recv(size)
+            received = super().recv(size, flags)
         except TimeoutError:
-            raise _left() from None
-        finally:
-            self._connection.settimeout(_ANSWER_S)
-        self._ends += len(received) / _LEAST_BYTES_PER_S
+            raise _too_slow() from None
+        self._read_until += len(received) / _LEAST_BYTES_PER_S
         return received
 
+    def sendall(self, data: Any, flags: int = 0) -> None:
+        """Send it all, before the deadline of the whole answer.
 
-def _left() -> ConnectionResetError:
-    return ConnectionResetError(errno.ECONNRESET, "the request came too slowly")
+        Raises
+        ------
+        ConnectionResetError
+            When the deadline is over before whoever asked has read enough of it.
+        """
+        if self._written_until is None:
+            self._written_until = time.monotonic() + _ANSWER_S
+        rest = memoryview(data)
+        while rest:
+            piece, rest = rest[:_LEAST_BYTES_PER_S], rest[_LEAST_BYTES_PER_S:]
+            self.settimeout(_left_until(self._written_until))
+            try:
+                super().sendall(piece, flags)
+            except TimeoutError:
+                raise _too_slow() from None
+            self._written_until += len(piece) / _LEAST_BYTES_PER_S
+
+
+def _left_until(moment: float) -> float:
+    left = moment - time.monotonic()
+    if left <= 0:
+        raise _too_slow()
+    return left
+
+
+def _too_slow() -> ConnectionResetError:
+    return ConnectionResetError(errno.ECONNRESET, "the client is too slow")
 
 
 class PlainBody:
@@ -113,7 +148,7 @@ def _with_plain_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
 
 
 class HurriedWorker(ThreadWorker):
-    """A threaded worker with a deadline for each request."""
+    """A threaded worker that asks more of a request than gunicorn does, and tells who sent none."""
 
     wsgi: Any
 
@@ -121,15 +156,6 @@ class HurriedWorker(ThreadWorker):
         """Load the application, which gets bodies that blame nobody but their sender."""
         super().load_wsgi()
         self.wsgi = _with_plain_bodies(self.wsgi)
-
-    def handle(self, conn: TConn) -> Any:
-        """Whether the connection can be used again, once its next request is answered."""
-        if conn.parser is None:
-            if not conn.wait_for_data(_FIRST_BYTE_S):
-                return _DEFER
-            conn.parser = get_parser(self.cfg, HurriedSocket(conn.sock), conn.client)
-        conn.parser.unreader.sock.begin()
-        return super().handle(conn)
 
     def handle_request(self, req: Any, conn: TConn) -> Any:
         """Whether the connection can be used again, once this request is answered.

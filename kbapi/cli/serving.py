@@ -17,14 +17,16 @@ from gunicorn.glogging import Logger
 from kbapi.access.keys import has_live_key
 from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
+from kbapi.cli.open_files import room_for_connections
 from kbapi.cli.worker import HELD_BACK, DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.intake.rescreen import is_rescreening_due
-from kbapi.logs import JsonLines
+from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.rate_file import renew_rate_file
+from kbapi.storage.serve_lock import serve_alone
 from kbapi.storage.sqlite import is_wal_reset_affected, library_version
 from kbapi.storage.use_lock import share
 
@@ -52,7 +54,7 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
         if is_rescreening_due(instance):
             click.echo(paragraph(_RESCREENING_DUE), err=True)
         instance.close()
-    serve(home, host, port, workers, threads)
+        serve(home, host, port, workers, threads)
 
 
 GRACE_S: Final = 30
@@ -89,19 +91,31 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
 
     On SIGHUP new workers open the instance anew and the old ones end when they have answered;
     they load the same program, for which only a restart brings in another.
+
+    Raises
+    ------
+    InstanceInUse
+        When another server serves the folder; nothing was touched.
+    UnsafeSetup
+        When a process may not have enough files open for so many threads.
     """
+    connections = room_for_connections(threads)
     # Loaded before workers are forked, so that a reload takes them no time; opened in each of them.
     from kbapi.wsgi import application
 
     # Workers' garbage collectors leave it alone: touching it would give each a copy of 30 MiB.
     gc.freeze()
 
-    # Held by this process and all that it forks, so that nothing is put in place between two.
-    _ = share(settings_of(home).use_lock_path)
+    settings = settings_of(home.resolve())
+    log_as_json(settings.log_level)
+    # Held by this process and all that it forks: no second server empties what these count in...
+    _ = serve_alone(settings.home)
+    # ...and no database is put in place between two of them.
+    _ = share(settings.use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
-    os.environ["KBAPI_HOME"] = str(home.resolve())
-    share_between_processes(home.resolve() / "metrics")
-    renew_rate_file(Settings(home=home.resolve()).rates_path)
+    os.environ["KBAPI_HOME"] = str(settings.home)
+    share_between_processes(settings.home / "metrics")
+    renew_rate_file(settings.rates_path)
     shared_memory = Path("/dev/shm")  # noqa: S108 - a worker's heartbeat file, no data
     _Server(
         application,
@@ -109,11 +123,13 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
             "bind": f"{host}:{port}",
             "workers": workers,
             "threads": threads,
+            "worker_connections": connections,
             "worker_class": DoorkeepingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
             "graceful_timeout": GRACE_S,
             "timeout": 60,
             "keepalive": 5,
+            "sendfile": False,  # the kernel knows no deadline of a whole answer
             "limit_request_line": 8190,
             "limit_request_fields": 64,
             "limit_request_field_size": 4094,

@@ -3,12 +3,18 @@
 A mapped file that had to grow on a full disk would end its process by a signal, so that all room is
 taken when a process begins. What a process counted outlives it: its files are added to one that
 stands for all that have ended, and the folder does not grow with every exchange of workers.
+
+Counters are for watching: where the folder goes, or a file of it is broken, less is told, and
+nobody who serves ends of it.
 """
 
 import fcntl
+import logging
 import os
+import struct
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +25,8 @@ from prometheus_client.multiprocess import MultiProcessCollector, mark_process_d
 
 from kbapi.metrics.counters import count_anew, count_worker, tell_own_counts
 
+log = logging.getLogger(__name__)
+
 _FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"
 """The variable that the library and the workers of a server find the shared folder by."""
 
@@ -28,6 +36,8 @@ _ADDED_UP: Final = ("counter", "histogram")
 _ENDED: Final = "ended"
 """In the place of a process id: all processes that have ended."""
 _LOCK: Final = "folder.lock"
+_FAULTS: Final = (OSError, ValueError, RuntimeError, struct.error)
+"""What comes of a folder that is gone or full, and of a file with something else in it."""
 
 
 def share_between_processes(folder: Path) -> None:
@@ -56,8 +66,9 @@ def begin_counting() -> None:
             for kind in ROOM_BYTES:
                 _take_room(folder, kind, str(os.getpid()))
         except OSError:
-            for kind in ROOM_BYTES:
-                _file(folder, kind, str(os.getpid())).unlink(missing_ok=True)
+            with suppress(OSError):
+                for kind in ROOM_BYTES:
+                    _file(folder, kind, str(os.getpid())).unlink(missing_ok=True)
             del os.environ[_FOLDER]
             counter_values.ValueClass = counter_values.MutexValue
         count_anew()
@@ -68,23 +79,39 @@ def keep_counts_of(process: int) -> None:
     """Add what a process that has ended had counted to what all before it had; its files go."""
     if (folder := _folder()) is None:
         return
-    with _folder_locked(folder, fcntl.LOCK_EX):
-        mark_process_dead(process, str(folder))  # type: ignore[no-untyped-call]
-        for kind in _ADDED_UP:
-            own = _file(folder, kind, str(process))
-            if own.exists():
-                _add_up(own, _file(folder, kind, _ENDED))
-                own.unlink()
+    try:
+        with _folder_locked(folder, fcntl.LOCK_EX):
+            mark_process_dead(process, str(folder))  # type: ignore[no-untyped-call]
+            for kind in _ADDED_UP:
+                own = _file(folder, kind, str(process))
+                if own.exists():
+                    _add_up(own, _file(folder, kind, _ENDED))
+                    own.unlink()
+    except _FAULTS as fault:
+        _tell_once(type(fault).__name__)
 
 
 def tell_counts() -> bytes:
-    """All counters as text in the exposition format, of all processes that share the folder."""
+    """All counters as text in the exposition format, of all processes that share the folder.
+
+    Where that cannot be read, those of this process alone.
+    """
     if (folder := _folder()) is None:
         return tell_own_counts()
     shared = CollectorRegistry()
-    with _folder_locked(folder, fcntl.LOCK_SH):
-        MultiProcessCollector(shared, path=folder)  # type: ignore[no-untyped-call]
-        return generate_latest(shared)
+    try:
+        with _folder_locked(folder, fcntl.LOCK_SH):
+            MultiProcessCollector(shared, path=folder)  # type: ignore[no-untyped-call]
+            return generate_latest(shared)
+    except _FAULTS as fault:
+        _tell_once(type(fault).__name__)
+        return tell_own_counts()
+
+
+@cache
+def _tell_once(fault: str) -> None:
+    """A line in the log for each kind of fault, and no second one: /metrics is asked often."""
+    log.warning("metrics_folder_unreadable", extra={"error": fault})
 
 
 def _folder() -> Path | None:

@@ -99,3 +99,15 @@ def test_log_lines_hold_neither_addresses_nor_tokens_nor_queries(
     assert json.loads(lines[-1])["route"] == "/v1/start"
     for forbidden in ("192.0.2", "kbr_", "norvane"):
         assert not any(forbidden in line for line in lines)
+
+
+def test_a_method_of_a_senders_own_making_stands_in_no_log_line(
+    client: FlaskClient, caplog: pytest.LogCaptureFixture
+) -> None:
+    from kbapi.logs import JsonLines
+
+    with caplog.at_level(logging.INFO, logger="kbapi"):
+        for method in ("ANNA4471", "PUT"):
+            assert client.open("/v1/chips", method=method).status_code == 405
+    lines = [json.loads(JsonLines().format(record)) for record in caplog.records]
+    assert [line["method"] for line in lines] == ["other", "PUT"]

@@ -49,6 +49,16 @@ def test_doubled_slashes_are_no_redirect_to_whoever_was_named(client: FlaskClien
     assert response.mimetype == "application/problem+json"
 
 
+@pytest.mark.parametrize("path", ["//v1/chips", "///v1/chips", "//metrics", "//health/live", "//"])
+def test_doubled_slashes_in_front_are_no_other_way_to_the_same(
+    client: FlaskClient, path: str
+) -> None:
+    response = client.get("/", environ_overrides={"PATH_INFO": path})
+    assert response.status_code == 404
+    assert response.get_json()["type"] == "/problems/not_found"
+    assert "RateLimit" in response.headers, "it counts like any other request"
+
+
 def test_an_encoded_body_is_not_read_as_if_it_were_plain(client: FlaskClient) -> None:
     response = client.post(
         "/v1/submissions", json=a_result(1), headers={"Content-Encoding": "gzip"}

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from kbapi.cli.open_files import files_wanted
 from kbapi.cli.serving import GRACE_S, serve_command
 from kbapi.settings import Settings
 from tests.system.server import KBAPI
@@ -29,6 +30,11 @@ def test_the_server_ends_by_itself_before_it_is_ended() -> None:
     assert told("kbapi.service", "KillMode") == "mixed"
 
 
+def test_the_unit_allows_the_files_that_a_worker_wants() -> None:
+    (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
+    assert int(told("kbapi.service", "LimitNOFILE")) >= files_wanted(threads)
+
+
 def test_the_unit_starts_a_command_that_there_is() -> None:
     _, command, *options = told("kbapi.service", "ExecStart").split()
     assert command == serve_command.name
@@ -41,6 +47,15 @@ def test_the_proxy_lets_through_what_the_server_reads_and_trusts_once() -> None:
     assert int(most) * 1024 * 1024 > Settings().max_batch_bytes
     assert told("kbapi.service", "Environment") == "KBAPI_TRUSTED_PROXIES=1"
     assert "X-Forwarded-For $remote_addr" in PROXY
+
+
+def test_the_proxy_keeps_one_address_from_holding_all_threads() -> None:
+    (zone,) = re.findall(
+        r"^limit_conn_zone \$binary_remote_addr zone=(\w+):1m;$", PROXY, re.MULTILINE
+    )
+    (most,) = re.findall(rf"limit_conn {zone} (\d+);", PROXY)
+    (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
+    assert int(most) <= threads // 2
 
 
 def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:

@@ -1,10 +1,13 @@
 """A folder of counters: it adds up over processes, outlives them, and takes its room at once."""
 
+import logging
 import os
+import shutil
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+import pytest
 from flask import Flask
 
 from kbapi import errors
@@ -101,3 +104,53 @@ def count_where_nothing_can_be_written(where: Path) -> None:
 
 def test_where_no_folder_can_be_made_a_process_counts_for_itself(tmp_path: Path) -> None:
     in_a_process(count_where_nothing_can_be_written, tmp_path / "metrics")
+
+
+def count_while_the_folder_breaks(where: Path, breaks: Any, lines: Path) -> None:
+    logging.basicConfig(filename=lines, format="%(message)s")
+    folder.share_between_processes(where)
+    folder.begin_counting()
+    counters.count_submission("stored")
+    breaks(where)
+    for _ in range(2):
+        folder.keep_counts_of(os.getpid() + 1)
+        told = folder.tell_counts()
+        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in told
+    # Whoever begins now counts in memory.
+    folder.begin_counting()
+    counters.count_submission("repeated")
+    assert b'kbapi_submissions_total{outcome="repeated"} 1.0' in folder.tell_counts()
+
+
+def remove(where: Path) -> None:
+    shutil.rmtree(where)
+
+
+def put_a_file_in_its_place(where: Path) -> None:
+    shutil.rmtree(where)
+    where.write_text("no folder")
+
+
+@pytest.mark.parametrize("breaks", [remove, put_a_file_in_its_place])
+def test_a_folder_that_goes_while_it_serves_ends_nobody_and_is_told_once(
+    tmp_path: Path, breaks: Any
+) -> None:
+    lines = tmp_path / "lines"
+    in_a_process(count_while_the_folder_breaks, tmp_path / "metrics", breaks, lines)
+    assert lines.read_text().splitlines() == ["metrics_folder_unreadable"]
+
+
+def count_beside_a_broken_file(where: Path) -> None:
+    folder.share_between_processes(where)
+    folder.begin_counting()
+    counters.count_submission("stored")
+    broken = where / "counter_1.db"
+    for text in (b"", b"\xff", b"\xff" * 64, b"\x40\0\0\0\0\0\0\0" + b"\xff" * 56):
+        broken.write_bytes(text)
+        folder.keep_counts_of(1)
+        broken.write_bytes(text)
+        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.tell_counts(), text
+
+
+def test_a_file_with_something_else_in_it_ends_nobody(tmp_path: Path) -> None:
+    in_a_process(count_beside_a_broken_file, tmp_path / "metrics")

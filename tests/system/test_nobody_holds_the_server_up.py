@@ -88,6 +88,40 @@ def test_connections_that_say_nothing_hold_no_thread(server: Server) -> None:
         connection.close()
 
 
+def test_heads_that_do_not_end_hold_no_thread(server: Server) -> None:
+    begun = [connect(server) for _ in range(40)]  # five times the threads
+    for connection in begun:
+        connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: kbapi\r\n")
+    for _ in range(5):
+        assert server.ask("GET", "/v1/chips", timeout=5).status == 200
+    for connection in begun:
+        connection.sendall(b"Connection: close\r\n\r\n")
+    assert {answer_of(connection)[0] for connection in begun} == {200}
+    for connection in begun:
+        connection.close()
+
+
+def test_a_head_may_come_byte_by_byte_and_bring_the_next_one_along(server: Server) -> None:
+    ask = b"GET /health/live HTTP/1.1\r\nHost: kbapi\r\n"
+    with connect(server) as connection:
+        for byte in ask + b"\r\n" + ask:
+            connection.sendall(bytes([byte]))
+        connection.sendall(b"Connection: close\r\n\r\n")
+        status, told = answer_of(connection)
+        assert (status, told.count(b"HTTP/1.1 200")) == (200, 2)
+
+
+def test_clients_that_do_not_leave_hold_nobody_up(server: Server) -> None:
+    staying = [connect(server) for _ in range(12)]
+    for connection in staying:
+        connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n")
+    assert {answer_of(connection)[0] for connection in staying} == {200}
+    for _ in range(5):
+        assert server.ask("GET", "/v1/chips", timeout=5).status == 200
+    for connection in staying:
+        connection.close()
+
+
 def test_a_body_that_comes_in_pieces_but_in_time_is_read(server: Server) -> None:
     body = b'{"chip": "norvane-sable-7-4820mx"}'
     with connect(server) as connection:
@@ -111,6 +145,9 @@ def test_a_kept_connection_begins_a_new_time_with_each_request(server: Server) -
     connection.close()
 
 
+ENDLESS = ("a line without end", "a field without end", "bare line ends")
+
+
 @pytest.mark.parametrize(
     ("sent", "status"),
     [
@@ -122,10 +159,13 @@ def test_a_kept_connection_begins_a_new_time_with_each_request(server: Server) -
             + b"\r\n",
             431,
         ),
+        (b"GET /v1/start?chip=" + b"x" * 70_000, 414),
+        (b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\nX-A: " + b"x" * 70_000, 431),
+        (b"GET /v1/chips HTTP/1.1\nHost: kbapi\n", 400),
         (b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\nanna@mail.example\r\n\r\n", 400),
         (b"anna@mail.example\r\n\r\n", 400),
     ],
-    ids=["a long query", "a long field", "many fields", "no field", "no request"],
+    ids=["a long query", "a long field", "many fields", *ENDLESS, "no field", "no request"],
 )
 def test_what_is_no_request_or_beyond_all_need_is_a_problem_and_never_repeated(
     server: Server, sent: bytes, status: int
