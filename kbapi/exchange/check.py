@@ -2,16 +2,18 @@
 
 import stat
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass
 
 from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
 from kbapi.evidence.audit import audit_evidence
 from kbapi.settings import Settings
 from kbapi.storage.disk import free_bytes
-from kbapi.storage.instance import Instance
 from kbapi.storage.migrations import require_current_schema
 from kbapi.storage.rules_mark import count_older
 from kbapi.storage.secret import load_secret
+from kbapi.storage.sqlite import reading_untouched
+from kbapi.storage.use_lock import sharing
 from kbapi.storage.whole_file import Condition, look_through
 from kbapi.storage.write_gate import WriteGate
 from kbapi.versions import RULES_VERSION
@@ -29,14 +31,21 @@ class Finding:
 def check_instance(settings: Settings) -> tuple[Finding, ...]:
     """What was found of each thing that must be well, with the server running or not.
 
+    Not a byte of it is changed, and no file is left that was not there.
+
     Raises
     ------
     UnsafeSetup
         When there is no instance in the folder.
+    InstanceInUse
+        While another database is being put in its place.
     """
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}.")
-    return tuple(_findings(settings))
+    # Where there is no lock nobody has it open, and one that is made here would stay.
+    lock = settings.use_lock_path
+    with sharing(lock) if lock.exists() else nullcontext():
+        return tuple(_findings(settings))
 
 
 def _findings(settings: Settings) -> Iterator[Finding]:
@@ -113,14 +122,11 @@ def _rules(settings: Settings) -> Finding:
 
 
 def _evidence(settings: Settings) -> Finding:
-    instance = Instance(settings)
     try:
-        with instance.reading() as connection:
+        with reading_untouched(settings.database_path) as connection:
             audit = audit_evidence(connection)
     except KbapiError as error:
         return Finding("evidence", False, f"not compared: {error.detail}")
-    finally:
-        instance.close()
     wrong = (
         f"{audit.unlike:,} of {audit.places:,} places are not what the results say, "
         f"{audit.strange:,} rows name a stranger"
