@@ -10,6 +10,7 @@ from kbapi.evidence.audit import audit_evidence
 from kbapi.settings import Settings
 from kbapi.storage.disk import free_bytes
 from kbapi.storage.migrations import require_current_schema
+from kbapi.storage.own_secret import FOREIGN
 from kbapi.storage.rules_mark import count_older
 from kbapi.storage.secret import load_secret
 from kbapi.storage.sqlite import reading_untouched
@@ -96,6 +97,9 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
         key_id = load_secret(settings.secret_path).key_id
     except UnsafeSetup as error:
         return Finding("secret", False, error.detail)
+    name = settings.secret_path.name
+    if condition and condition.own_key_id not in (None, key_id):
+        return Finding("secret", False, FOREIGN.format(name, name))
     strangers = set(condition.key_ids if condition else ()) - {key_id}
     wrong = "some or all hashes were keyed by another secret: their receipts and tokens fit no more"
     return _well_unless("secret", wrong if strangers else "", "fits, and only its owner reads it")

@@ -12,7 +12,8 @@ from kbapi.settings import Settings
 from kbapi.storage import migrations
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults, unwritable_told_as
-from kbapi.storage.secret import Secret, create_secret, load_secret, write_secret
+from kbapi.storage.own_secret import note_secret
+from kbapi.storage.secret import Secret, load_secret, random_secret, write_secret
 from kbapi.storage.sqlite import fold_in_log
 from kbapi.storage.use_lock import alone
 from kbapi.storage.whole_file import Condition, copy_whole
@@ -53,7 +54,8 @@ def restore_backup(
     """The instance stands as the backup has it; what was there before is set aside.
 
     The file is copied and checked before anything is touched, and the name of the database holds
-    the old one or the new one at every moment.
+    the old one or the new one at every moment. Both say which secret they are served with: broken
+    off between secret and database, the instance is refused until the restore is run again.
 
     Raises
     ------
@@ -80,11 +82,13 @@ def restore_backup(
         _remove_all(draft)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
+        note_secret(draft, secret)
+        flush(draft)
         aside = [*_put_secret(settings, secret, now()), *_put_database(settings, draft, now())]
     return Restored(
         condition=condition,
         set_aside=tuple(aside),
-        fits_secret=_fits(load_secret(settings.secret_path), condition),
+        fits_secret=_fits(secret, condition),
         needs_upgrade=condition.revision != migrations.head_revision(),
     )
 
@@ -98,8 +102,8 @@ def _require_database_of_ours(file: Path) -> None:
 
 def _secret_for(
     settings: Settings, condition: Condition, secret_file: Path | None, without_secret: bool
-) -> Secret | None:
-    """The secret to put in place, None for the one that is there or a new one."""
+) -> Secret:
+    """The secret that is to be in place: the one given, the one that is there, or a new one."""
     if secret_file is not None:
         given = load_secret(secret_file)
         if not _fits(given, condition):
@@ -107,7 +111,7 @@ def _secret_for(
         return given
     there = load_secret(settings.secret_path) if settings.secret_path.exists() else None
     if without_secret or (there is not None and _fits(there, condition)):
-        return None
+        return there or random_secret()
     raise UnsafeSetup(
         "The secret that belongs to this backup is not in the folder: name its copy with --secret. "
         "If it is lost, --without-secret goes on: " + LOST_WITH_IT
@@ -123,16 +127,17 @@ LOST_WITH_IT: Final = (
 
 
 def _fits(secret: Secret, condition: Condition) -> bool:
-    return not condition.key_ids or secret.key_id in condition.key_ids
+    """Whether nothing is lost with this secret that was not lost before."""
+    known = (condition.own_key_id,) if condition.own_key_id else condition.key_ids
+    return not condition.key_ids or secret.key_id in known
 
 
-def _put_secret(settings: Settings, secret: Secret | None, at: datetime) -> list[Path]:
+def _put_secret(settings: Settings, secret: Secret, at: datetime) -> list[Path]:
     path = settings.secret_path
-    if secret is None:
-        create_secret(path)  # one that is there stays
-        return []
     aside = []
-    if path.exists() and path.read_bytes().strip() != secret.value.hex().encode():
+    if path.exists():
+        if path.read_bytes().strip() == secret.value.hex().encode():
+            return []
         aside = [_aside(path, at)]
         aside[0].hardlink_to(path)
     write_secret(path, secret)

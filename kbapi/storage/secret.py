@@ -65,9 +65,14 @@ def load_secret(path: Path) -> Secret:
     return Secret(value)
 
 
+def random_secret() -> Secret:
+    """A secret that nobody has had before."""
+    return Secret(os.urandom(_SECRET_BYTES))
+
+
 def create_secret(path: Path) -> None:
     """Write a new secret for the owner's eyes only; an existing one is left alone."""
-    draft = _written_draft(path, os.urandom(_SECRET_BYTES))
+    draft = _written_draft(path, random_secret().value)
     try:
         # A link appears whole or not at all, and never replaces a secret that is there.
         path.hardlink_to(draft)

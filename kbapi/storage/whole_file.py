@@ -13,11 +13,10 @@ from kbapi.errors import StorageBroken
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.migrations import current_revision
+from kbapi.storage.own_secret import TABLES_OF_A_SECRET, noted_key_id
 from kbapi.storage.sqlite import open_untouched
 
 _MOST_FAULTS: Final = 20
-_OF_A_SECRET: Final = ("contributor", "access_key")
-"""Tables whose rows say which secret keyed their hashes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +39,8 @@ class Condition:
     """Tables that hold rows that refer to nothing."""
     key_ids: tuple[str, ...]
     """Which secrets keyed the hashes in it; none where there are none."""
+    own_key_id: str | None
+    """Which secret it is served with, None where it does not say."""
 
     @property
     def is_sound(self) -> bool:
@@ -115,6 +116,7 @@ def _look(connection: Any, revision: str | None) -> Condition:
         damage=() if told == ["ok"] else tuple(told),
         orphans=tuple(sorted(orphans)),
         key_ids=_key_ids(connection, {counted.table for counted in rows}),
+        own_key_id=noted_key_id(connection),
     )
 
 
@@ -132,7 +134,7 @@ def _count_rows(connection: Any) -> tuple[TableRows, ...]:
 def _key_ids(connection: Any, tables: Iterable[str]) -> tuple[str, ...]:
     found = {
         row[0]
-        for table in _OF_A_SECRET
+        for table in TABLES_OF_A_SECRET
         if table in tables
         for row in connection.execute(f"SELECT DISTINCT key_id FROM {table}")  # noqa: S608
     }
