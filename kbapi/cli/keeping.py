@@ -68,7 +68,8 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
     results = done.condition.rows_of("submission")
     click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
     for path in done.set_aside:
-        click.echo(f"Set aside: {path.name}")
+        is_beside = path.parent == home.resolve()
+        click.echo(f"Set aside: {path.name if is_beside else path}")
     if not done.fits_secret:
         click.echo(paragraph(f"Without its secret {LOST_WITH_IT}"), err=True)
     if done.needs_upgrade:

@@ -10,7 +10,7 @@ from typing import Final
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
-from kbapi.storage.disk import flush, free_bytes
+from kbapi.storage.disk import flush, free_bytes, log_of
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.secret import load_secret, write_secret
 from kbapi.storage.use_lock import sharing
@@ -99,7 +99,7 @@ def _require_place(settings: Settings, target: Path) -> None:
 
 def _require_room(settings: Settings, target: Path) -> None:
     """A backup must not be what fills the disk of an instance."""
-    log = settings.database_path.with_name(f"{settings.database_path.name}-wal")
+    log = log_of(settings.database_path)
     size = settings.database_path.stat().st_size + (log.stat().st_size if log.exists() else 0)
     is_same_disk = target.stat().st_dev == settings.home.stat().st_dev
     reserve = settings.min_free_bytes if is_same_disk else 0

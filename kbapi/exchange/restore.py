@@ -69,7 +69,8 @@ def restore_backup(
         When there is no such file, or the secret that belongs to it is not there, and it was not
         said that it is lost (`without_secret`).
     """
-    if not file.is_file() or file.resolve() == settings.database_path.resolve():
+    database, secret_path = _real(settings.database_path), _real(settings.secret_path)
+    if not file.is_file() or file.resolve() == database:
         raise UnsafeSetup(f"{file} is no backup to restore from.")
     _require_database_of_ours(file)
     with unwritable_told_as(_NOT_PUT), ExitStack() as held, readable_faults():
@@ -77,20 +78,30 @@ def restore_backup(
         WriteGate(settings).require_open()
         held.enter_context(alone(settings.use_lock_path))
         held.enter_context(waiting_in_line(settings.write_lock_path))
-        draft = settings.home / f"{settings.database_path.name}.restoring"
+        draft = database.with_name(f"{database.name}.restoring")
         held.callback(_remove_all, draft)
         _remove_all(draft)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         note_secret(draft, secret)
         flush(draft)
-        aside = [*_put_secret(settings, secret, now()), *_put_database(settings, draft, now())]
+        aside = [*_put_secret(secret_path, secret, now()), *_put_database(database, draft, now())]
     return Restored(
         condition=condition,
         set_aside=tuple(aside),
         fits_secret=_fits(secret, condition),
         needs_upgrade=condition.revision != migrations.head_revision(),
     )
+
+
+def _real(path: Path) -> Path:
+    """The file itself, where a link leads to it: what is put in place goes beside it."""
+    real = path.resolve()
+    if path.is_symlink() and not real.parent.is_dir():
+        raise UnsafeSetup(
+            f"{path.name} leads to {real.parent}, which is not there: mount it first."
+        )
+    return real
 
 
 def _require_database_of_ours(file: Path) -> None:
@@ -132,8 +143,7 @@ def _fits(secret: Secret, condition: Condition) -> bool:
     return not condition.key_ids or secret.key_id in known
 
 
-def _put_secret(settings: Settings, secret: Secret, at: datetime) -> list[Path]:
-    path = settings.secret_path
+def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
     aside = []
     if path.exists():
         if path.read_bytes().strip() == secret.value.hex().encode():
@@ -141,18 +151,17 @@ def _put_secret(settings: Settings, secret: Secret, at: datetime) -> list[Path]:
         aside = [_aside(path, at)]
         aside[0].hardlink_to(path)
     write_secret(path, secret)
-    flush(settings.home)
+    flush(path.parent)
     return aside
 
 
-def _put_database(settings: Settings, draft: Path, at: datetime) -> list[Path]:
-    database = settings.database_path
+def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
     aside = _set_database_aside(database, at) if database.exists() else []
-    flush(settings.home)
+    flush(database.parent)
     for ending in _BESIDE:
         database.with_name(database.name + ending).unlink(missing_ok=True)
     draft.replace(database)
-    flush(settings.home)
+    flush(database.parent)
     return aside
 
 
@@ -168,6 +177,8 @@ def _set_database_aside(database: Path, at: datetime) -> list[Path]:
         fold_in_log(database)
     except KbapiError:
         return [kept, kept_log]  # of a damaged database nothing is lost
+    if kept_log.stat().st_size:
+        return [kept, kept_log]  # another program reads at this moment what is in it
     kept_log.unlink()
     return [kept]
 

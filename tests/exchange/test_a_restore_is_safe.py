@@ -129,6 +129,58 @@ def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
     assert units(settings) == 1
 
 
+def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
+    instance: Instance, backup: Path
+) -> None:
+    settings = instance.settings
+    with closing(dbapi2.connect(settings.database_path, isolation_level=None)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT COUNT(*) FROM unit").fetchall()
+        opened = open_instance(settings, HandMovedClock())
+        send(opened, a_submission(number=3))
+        opened.close()
+        kept, kept_log = restore(settings, backup).set_aside
+    assert kept_log.name == f"{kept.name}-wal"
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (3,)
+    assert units(settings) == 1
+
+
+def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
+    instance: Instance, backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings, disk = instance.settings, tmp_path / "disk"
+    disk.mkdir()
+    for path in (settings.database_path, settings.secret_path):
+        path.rename(disk / path.name)
+        path.symlink_to(disk / path.name)
+    (disk / "secret.key").unlink()
+    create_secret(disk / "secret.key")
+    done = restore(settings, backup, secret_file=secret_file)
+    assert {path.parent for path in done.set_aside} == {disk}
+    assert settings.database_path.is_symlink()
+    assert settings.secret_path.is_symlink()
+    assert {path.name for path in settings.home.iterdir() if path.is_symlink()} == {
+        "kbapi.sqlite3",
+        "secret.key",
+    }
+    assert units(settings) == 1
+    assert load_secret(disk / "secret.key") == load_secret(secret_file)
+
+
+def test_a_link_to_a_disk_that_is_not_there_is_refused(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    settings = instance.settings
+    settings.database_path.unlink()
+    settings.database_path.symlink_to(tmp_path / "away" / "kbapi.sqlite3")
+    before = content(settings.home)
+    with pytest.raises(UnsafeSetup, match="mount"):
+        restore(settings, backup)
+    assert content(settings.home) == before
+    assert not (tmp_path / "away").exists()
+
+
 def test_an_empty_home_takes_backup_and_secret(
     backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path
 ) -> None:
