@@ -12,6 +12,7 @@ from kbapi.settings import Settings
 from kbapi.storage import migrations
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults, unwritable_told_as
+from kbapi.storage.left_overs import BESIDE, draft_beside, remove_database
 from kbapi.storage.own_secret import note_secret
 from kbapi.storage.secret import Secret, load_secret, random_secret, write_secret
 from kbapi.storage.sqlite import fold_in_log
@@ -19,9 +20,6 @@ from kbapi.storage.use_lock import alone
 from kbapi.storage.whole_file import Condition, copy_whole
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import waiting_in_line
-
-_BESIDE: Final = ("-wal", "-shm", "-journal")
-"""What SQLite keeps beside a database; of another database it would be poison."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +76,9 @@ def restore_backup(
         WriteGate(settings).require_open()
         held.enter_context(alone(settings.use_lock_path))
         held.enter_context(waiting_in_line(settings.write_lock_path))
-        draft = database.with_name(f"{database.name}.restoring")
-        held.callback(_remove_all, draft)
-        _remove_all(draft)
+        draft = draft_beside(database)
+        held.callback(remove_database, draft)
+        remove_database(draft)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         note_secret(draft, secret)
@@ -158,7 +156,7 @@ def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
 def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
     aside = _set_database_aside(database, at) if database.exists() else []
     flush(database.parent)
-    for ending in _BESIDE:
+    for ending in BESIDE:
         database.with_name(database.name + ending).unlink(missing_ok=True)
     draft.replace(database)
     flush(database.parent)
@@ -185,8 +183,3 @@ def _set_database_aside(database: Path, at: datetime) -> list[Path]:
 
 def _aside(path: Path, at: datetime) -> Path:
     return path.with_name(f"{path.name}.before-{at:%Y%m%dT%H%M%S.%fZ}")
-
-
-def _remove_all(draft: Path) -> None:
-    for ending in ("", *_BESIDE):
-        draft.with_name(draft.name + ending).unlink(missing_ok=True)

@@ -20,6 +20,7 @@ from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.flights import Flights
 from kbapi.storage.hot_reads import HotReads
+from kbapi.storage.left_overs import remove_left_overs
 from kbapi.storage.overwriting import Overwriting
 from kbapi.storage.own_secret import keep_own_secret, require_no_foreign_secret
 from kbapi.storage.presence import is_begun, is_whole, require_nothing_lost
@@ -219,6 +220,7 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     instance = Instance(settings, now)
     with unwritable_told_as(_NOT_OPENED), readable_faults():
         instance.hold()
+    remove_left_overs(settings)
     _ = instance.secret
     return instance
 

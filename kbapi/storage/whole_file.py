@@ -98,7 +98,8 @@ def copy_whole(source: Path, copy: Path) -> Condition:
 
 
 def _open_for_copying(copy: Path) -> Any:
-    os.close(os.open(copy, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    os.close(os.open(copy, flags, 0o600))
     connection = dbapi2.connect(copy, isolation_level=None)
     # A copy that breaks off is thrown away, and a whole one is flushed at its end.
     connection.execute("PRAGMA journal_mode=OFF").fetchall()

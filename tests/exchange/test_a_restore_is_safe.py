@@ -295,7 +295,9 @@ def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
     assert killed.returncode == -signal.SIGKILL
     assert settings.secret_path.read_bytes() == secret_file.read_bytes() != before
     assert foreign(settings)
+    assert (settings.home / "kbapi.sqlite3.restoring").exists()
     restore(settings, backup, secret_file=secret_file)
+    assert not list(settings.home.glob("*.restoring*"))
     opened = open_instance(settings, HandMovedClock())
     assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
     opened.close()
@@ -308,6 +310,20 @@ def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
     opened = open_instance(theirs_again, HandMovedClock())
     assert read_own_result(opened, theirs.id, theirs.receipt).id == theirs.id
     opened.close()
+
+
+def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance) -> None:
+    settings = instance.settings
+    left = [settings.home / f"kbapi.sqlite3.restoring{ending}" for ending in ("", "-wal")]
+    left.append(settings.home / "secret.key.4711.new")
+    for path in left:
+        path.write_bytes(b"half")
+    # Nothing is taken away where nothing may be written, nor by a check.
+    open_instance(Settings(home=settings.home, read_only=True)).close()
+    check_instance(settings)
+    assert all(path.exists() for path in left)
+    open_instance(settings).close()
+    assert not [path for path in left if path.exists()]
 
 
 def test_a_secret_that_is_replaced_is_set_aside(
