@@ -31,6 +31,8 @@ class BackupMade:
     condition: Condition
     removed: tuple[Path, ...]
     """Older backups that the wish to keep so many took away."""
+    dated_later: tuple[Path, ...]
+    """Backups named after a time that is still to come: not counted, and never removed."""
 
 
 def make_backup(
@@ -39,12 +41,13 @@ def make_backup(
     """A copy of the instance's database in the folder `target`; the newest `keep` stay there.
 
     Nothing has the name of a backup before it is whole, checked and on the disk. Only files with
-    such a name are ever removed.
+    such a name are ever removed, and of those only such as are older than this one: where a clock
+    was wrong, once or now, nobody can say whether a later date is a newer state.
 
     Raises
     ------
     UnsafeSetup
-        When there is no instance to copy, or `target` is the instance's own folder.
+        When there is no instance to copy, or `target` is the instance's own folder or in it.
     StorageFull, StorageUnwritable
         When `target` has no room or cannot be written; older backups stay.
     StorageBusy
@@ -61,20 +64,23 @@ def make_backup(
             file = target / _NAME.format(now())
             with _partial(file) as partial:
                 condition = copy_whole(settings.database_path, partial)
-            removed = tuple(_rotate(target, file, keep))
-    return BackupMade(file, file.stat().st_size, condition, removed)
+            backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
+            removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
+    later = tuple(path for path in backups if path > file)
+    return BackupMade(file, file.stat().st_size, condition, removed, later)
 
 
 def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
-    """Write the secret to a file of its own, for its owner's eyes only; not beside backups.
+    """Write the secret to a file of its own, for its owner's eyes only; not among backups.
 
     Raises
     ------
     UnsafeSetup
-        When the place is beside the backups or the instance, or holds another secret.
+        When the place is in the folder of the backups or of the instance, however deep, or holds
+        another secret; and where no backup could be made.
     """
-    folders = {target.resolve(), settings.home.resolve()}
-    if file.resolve().parent in folders:
+    _require_place(settings, target)
+    if _is_within(file, target) or _is_within(file, settings.home):
         raise UnsafeSetup(
             "The secret belongs to another place than the backups and the instance: whoever finds "
             "both can read and withdraw every result."
@@ -93,8 +99,13 @@ def _require_place(settings: Settings, target: Path) -> None:
         raise UnsafeSetup(f"There is no instance in {settings.home}.")
     if target.exists() and not target.is_dir():
         raise UnsafeSetup(f"{target} is a file: backups go into a folder.")
-    if target.resolve() == settings.home.resolve():
+    if _is_within(target, settings.home):
         raise UnsafeSetup("Backups go to another folder than the instance, best to another disk.")
+
+
+def _is_within(path: Path, folder: Path) -> bool:
+    """Whether whoever copies this folder, or a disk with it, copies this file too."""
+    return path.resolve().is_relative_to(folder.resolve())
 
 
 def _require_room(settings: Settings, target: Path) -> None:
@@ -128,14 +139,10 @@ def _remove_left_overs(target: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def _rotate(target: Path, made: Path, keep: int | None) -> Iterator[Path]:
+def _remove_all_but(older: list[Path], keep: int | None) -> Iterator[Path]:
     if keep is None:
         return
-    # The clock may have gone back: the one just made always stays.
-    others = sorted(
-        path for path in target.iterdir() if _IS_BACKUP.match(path.name) and path != made
-    )
-    for old in others[: max(len(others) - keep + 1, 0)]:
+    for old in older[: max(len(older) - keep + 1, 0)]:
         try:
             old.unlink()
         except OSError as error:
