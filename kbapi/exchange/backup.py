@@ -10,8 +10,9 @@ from typing import Final
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
-from kbapi.storage.disk import flush, free_bytes, log_of
+from kbapi.storage.disk import flush, free_bytes, is_read_only, log_of
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.owners import require_may_open
 from kbapi.storage.secret import load_secret, write_secret
 from kbapi.storage.use_lock import sharing
 from kbapi.storage.whole_file import Condition, copy_whole
@@ -47,7 +48,8 @@ def make_backup(
     Raises
     ------
     UnsafeSetup
-        When there is no instance to copy, or `target` is the instance's own folder or in it.
+        When there is no instance to copy, this user may not open it, or `target` is the instance's
+        own folder or in it.
     StorageFull, StorageUnwritable
         When `target` has no room or cannot be written; older backups stay.
     StorageBusy
@@ -58,6 +60,8 @@ def make_backup(
     _require_place(settings, target)
     with readable_faults(), sharing(settings.use_lock_path):
         target.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if is_read_only(target):
+            raise StorageUnwritable(f"{target} may not be written by this user. Nothing was.")
         with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
             _remove_left_overs(target)
             _require_room(settings, target)
@@ -95,6 +99,7 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
 
 
 def _require_place(settings: Settings, target: Path) -> None:
+    require_may_open(settings.database_path)
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}.")
     if target.exists() and not target.is_dir():

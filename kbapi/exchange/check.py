@@ -11,6 +11,7 @@ from kbapi.settings import Settings
 from kbapi.storage.disk import free_bytes
 from kbapi.storage.migrations import require_current_schema
 from kbapi.storage.own_secret import FOREIGN
+from kbapi.storage.owners import require_may_open
 from kbapi.storage.rules_mark import count_older
 from kbapi.storage.secret import load_secret
 from kbapi.storage.sqlite import reading_untouched
@@ -37,10 +38,11 @@ def check_instance(settings: Settings) -> tuple[Finding, ...]:
     Raises
     ------
     UnsafeSetup
-        When there is no instance in the folder.
+        When there is no instance in the folder, or this user may not open it.
     InstanceInUse
         While another database is being put in its place.
     """
+    require_may_open(settings.database_path)
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}.")
     # Where there is no lock nobody has it open, and one that is made here would stay.
@@ -98,7 +100,7 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
     except UnsafeSetup as error:
         return Finding("secret", False, error.detail)
     name = settings.secret_path.name
-    if condition and condition.own_key_id not in (None, key_id):
+    if condition and condition.key_ids and condition.own_key_id not in (None, key_id):
         return Finding("secret", False, FOREIGN.format(name, name))
     strangers = set(condition.key_ids if condition else ()) - {key_id}
     wrong = "some or all hashes were keyed by another secret: their receipts and tokens fit no more"

@@ -14,6 +14,13 @@ from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.left_overs import BESIDE, draft_beside, remove_database
 from kbapi.storage.own_secret import note_secret
+from kbapi.storage.owners import (
+    give,
+    give_files,
+    owner_at,
+    require_may_open,
+    require_may_replace,
+)
 from kbapi.storage.secret import Secret, load_secret, random_secret, write_secret
 from kbapi.storage.sqlite import fold_in_log
 from kbapi.storage.use_lock import alone
@@ -53,7 +60,8 @@ def restore_backup(
 
     The file is copied and checked before anything is touched, and the name of the database holds
     the old one or the new one at every moment. Both say which secret they are served with: broken
-    off between secret and database, the instance is refused until the restore is run again.
+    off between secret and database, the instance is refused until the restore is run again. What
+    root puts in place belongs to whom the old one did, or the folder does.
 
     Raises
     ------
@@ -64,13 +72,15 @@ def restore_backup(
     SchemaMismatch
         When a newer program made it.
     UnsafeSetup
-        When there is no such file, or the secret that belongs to it is not there, and it was not
-        said that it is lost (`without_secret`).
+        When there is no such file, when another user's files would be replaced, or when the secret
+        that belongs to it is not there, and it was not said that it is lost (`without_secret`).
     """
+    for place in (settings.database_path, file):
+        require_may_open(place)
     database, secret_path = _real(settings.database_path), _real(settings.secret_path)
-    if not file.is_file() or file.resolve() == database:
-        raise UnsafeSetup(f"{file} is no backup to restore from.")
-    _require_database_of_ours(file)
+    for place in (database, secret_path):
+        require_may_replace(place)
+    _require_backup(file, database)
     with unwritable_told_as(_NOT_PUT), ExitStack() as held, readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
@@ -79,11 +89,15 @@ def restore_backup(
         draft = draft_beside(database)
         held.callback(remove_database, draft)
         remove_database(draft)
+        owner = owner_at(database)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         note_secret(draft, secret)
+        give(draft, owner)
         flush(draft)
-        aside = [*_put_secret(secret_path, secret, now()), *_put_database(database, draft, now())]
+        aside = _put_secret(secret_path, secret, now())
+        give_files(settings, owner)
+        aside += _put_database(database, draft, now())
     return Restored(
         condition=condition,
         set_aside=tuple(aside),
@@ -102,7 +116,9 @@ def _real(path: Path) -> Path:
     return real
 
 
-def _require_database_of_ours(file: Path) -> None:
+def _require_backup(file: Path, database: Path) -> None:
+    if not file.is_file() or file.resolve() == database:
+        raise UnsafeSetup(f"{file} is no backup to restore from.")
     revision = migrations.current_revision(file)
     if revision is None:
         raise StorageBroken(f"{file.name} is an empty database, no backup of kbapi.")

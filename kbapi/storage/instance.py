@@ -23,6 +23,7 @@ from kbapi.storage.hot_reads import HotReads
 from kbapi.storage.left_overs import remove_left_overs
 from kbapi.storage.overwriting import Overwriting
 from kbapi.storage.own_secret import keep_own_secret, require_no_foreign_secret
+from kbapi.storage.owners import give, give_files, owner_at
 from kbapi.storage.presence import is_begun, is_whole, require_nothing_lost
 from kbapi.storage.rules_mark import RulesWatch
 from kbapi.storage.secret import Secret, create_secret, load_secret
@@ -76,6 +77,7 @@ class Instance:
         """Keep others from putting another database in place until this one is closed."""
         descriptor = share(self.settings.use_lock_path)
         if descriptor is not None:
+            give(descriptor, owner_at(self.settings.use_lock_path))
             self._let_go = weakref.finalize(self, os.close, descriptor)
 
     @cached_property
@@ -202,8 +204,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     SchemaMismatch
         When the database is older or newer than this code.
     UnsafeSetup
-        When there is no instance in the folder, `use.lock` may not be opened, or its secret is
-        missing, readable by others or not the one that the database is served with.
+        When there is no instance in the folder, this user may not open it or its locks, or its
+        secret is missing, readable by others or not the one that the database is served with.
     StorageBroken
         When the file is not a database.
     InstanceInUse
@@ -220,6 +222,7 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     instance = Instance(settings, now)
     with unwritable_told_as(_NOT_OPENED), readable_faults():
         instance.hold()
+    keep_own_secret(settings)
     remove_left_overs(settings)
     _ = instance.secret
     return instance
@@ -250,6 +253,7 @@ def upgrade_instance(settings: Settings) -> None:
         held = alone if is_whole(settings) else sharing
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
+        owner = owner_at(database)
         with held(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
             if database.exists():
                 migrations.require_no_newer_schema(migrations.current_revision(database))
@@ -258,3 +262,4 @@ def upgrade_instance(settings: Settings) -> None:
             database.chmod(0o600)
             create_secret(settings.secret_path)
             keep_own_secret(settings)
+            give_files(settings, owner)

@@ -4,11 +4,11 @@ The header's `application_id` (32 bits) goes with every backup and survives ever
 at once what the rows would have to be counted for, and keeps that a lost secret was accepted.
 """
 
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any, Final
 
-from kbapi.errors import UnsafeSetup
+from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.secret import Secret, load_secret
@@ -54,24 +54,26 @@ def require_no_foreign_secret(settings: Settings) -> None:
 
 
 def keep_own_secret(settings: Settings) -> None:
-    """Let a database that does not say so yet say which secret it is served with.
+    """Let a database that does not say so yet, or holds nothing yet, say which secret it has.
 
     Raises
     ------
     UnsafeSetup
-        As `require_no_foreign_secret`.
+        When the secret is another one, missing, or readable by others.
     """
     secret = load_secret(settings.secret_path)
-    if _require_own(settings, secret) is None:
-        note_secret(settings.database_path, secret)
+    is_noted = _require_own(settings, secret) == secret.key_id
+    if not is_noted and not settings.read_only:
+        # What cannot be written now is written when it is next opened: the rows tell meanwhile.
+        with suppress(StorageUnwritable, StorageBusy):
+            note_secret(settings.database_path, secret)
 
 
 def _require_own(settings: Settings, secret: Secret) -> str | None:
-    """What the database says of its secret, which is this one."""
+    """What the database says of its secret, which is this one if there is anything to lose."""
     with readable_faults(), closing(open_untouched(settings.database_path)) as connection:
-        noted = noted_key_id(connection)
-        known = [noted] if noted else _latest_key_ids(connection)
-    if known and secret.key_id not in known:
+        noted, latest = noted_key_id(connection), _latest_key_ids(connection)
+    if latest and secret.key_id not in ([noted] if noted else latest):
         name = settings.secret_path.name
         raise UnsafeSetup(FOREIGN.format(name, name))
     return noted

@@ -12,6 +12,7 @@ from functools import cached_property
 from pathlib import Path
 
 from kbapi.errors import UnsafeSetup
+from kbapi.storage.owners import give, owner_at, require_may_open
 
 _SECRET_BYTES = 32
 
@@ -49,8 +50,9 @@ def load_secret(path: Path) -> Secret:
     Raises
     ------
     UnsafeSetup
-        When the file is missing, readable by others, or not 64 hex digits.
+        When the file is missing, closed to this user, readable by others, or not 64 hex digits.
     """
+    require_may_open(path)
     try:
         mode = path.stat().st_mode
         text = path.read_text(encoding="ascii").strip()
@@ -100,6 +102,7 @@ def _draft(path: Path, secret: Secret) -> Iterator[Path]:
         try:
             # The kernel frees the lock of whoever dies: so a left-over is told from work.
             fcntl.flock(file, fcntl.LOCK_EX)
+            give(file.fileno(), owner_at(path))
             file.write(secret.value.hex() + "\n")
             file.flush()
             os.fsync(file.fileno())

@@ -14,6 +14,7 @@ from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.migrations import current_revision
 from kbapi.storage.own_secret import TABLES_OF_A_SECRET, noted_key_id
+from kbapi.storage.owners import give, owner_at
 from kbapi.storage.sqlite import open_untouched
 
 _MOST_FAULTS: Final = 20
@@ -99,7 +100,9 @@ def copy_whole(source: Path, copy: Path) -> Condition:
 
 def _open_for_copying(copy: Path) -> Any:
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    owner = owner_at(copy)
     os.close(os.open(copy, flags, 0o600))
+    give(copy, owner)
     connection = dbapi2.connect(copy, isolation_level=None)
     # A copy that breaks off is thrown away, and a whole one is flushed at its end.
     connection.execute("PRAGMA journal_mode=OFF").fetchall()

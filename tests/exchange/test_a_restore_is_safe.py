@@ -5,6 +5,7 @@ import signal
 import stat
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -257,9 +258,30 @@ def test_another_secret_is_refused_until_the_right_one_is_back(
     opened = open_instance(settings, HandMovedClock())
     assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
     opened.close()
-    upgrade_instance(settings)  # from now on it says so
+    assert noted(settings) == load_secret(settings.secret_path).key_id
+
+
+def noted(settings: Settings) -> str | None:
     with closing(dbapi2.connect(settings.database_path)) as connection:
-        assert noted_key_id(connection) == load_secret(settings.secret_path).key_id
+        return noted_key_id(connection)
+
+
+@pytest.mark.parametrize("way_in", [open_instance, create_or_open_instance])
+def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
+    instance: Instance, way_in: Callable[[Settings], Instance]
+) -> None:
+    settings = instance.settings
+    instance.close()
+    first = noted(settings)
+    settings.secret_path.unlink()
+    create_secret(settings.secret_path)
+    open_instance(Settings(home=settings.home, read_only=True)).close()
+    assert noted(settings) == first
+    opened = way_in(settings)
+    send(opened, a_submission())
+    opened.close()
+    assert noted(settings) == load_secret(settings.secret_path).key_id != first
+    open_instance(settings).close()
 
 
 _KILLED = """
