@@ -12,6 +12,7 @@ from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage.disk import flush, free_bytes, is_read_only, log_of
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.own_secret import require_no_foreign_secret
 from kbapi.storage.owners import require_may_open
 from kbapi.storage.secret import load_secret, write_secret
 from kbapi.storage.use_lock import sharing
@@ -81,7 +82,7 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
     ------
     UnsafeSetup
         When the place is in the folder of the backups or of the instance, however deep, or holds
-        another secret; and where no backup could be made.
+        another secret; when the instance has not its own; and where no backup could be made.
     """
     _require_place(settings, target)
     if _is_within(file, target) or _is_within(file, settings.home):
@@ -89,6 +90,7 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
             "The secret belongs to another place than the backups and the instance: whoever finds "
             "both can read and withdraw every result."
         )
+    require_no_foreign_secret(settings)
     secret = load_secret(settings.secret_path)
     if file.exists() and load_secret(file) != secret:
         raise UnsafeSetup(f"{file.name} holds another secret, which is not overwritten.")

@@ -109,6 +109,8 @@ def require_may_open(path: Path) -> None:
 
 def _run_as(told: str, uid: int) -> str:
     name = _name_of(uid)
+    if uid == 0:
+        return f"{told.format(name)}. Let root give it to the user that serves (chown)."
     return f"{told.format(name)}. Run this as {name} (sudo -u {name} kbapi ...)."
 
 

@@ -241,7 +241,7 @@ def foreign(settings: Settings) -> bool:
 
 @pytest.mark.parametrize("says_so", [True, False])
 def test_another_secret_is_refused_until_the_right_one_is_back(
-    instance: Instance, stored: Accepted, says_so: bool
+    instance: Instance, stored: Accepted, tmp_path: Path, says_so: bool
 ) -> None:
     settings = instance.settings
     instance.close()
@@ -254,6 +254,8 @@ def test_another_secret_is_refused_until_the_right_one_is_back(
     assert foreign(settings)
     (told,) = (one for one in check_instance(settings) if one.what == "secret")
     assert not told.is_well
+    with pytest.raises(UnsafeSetup, match="not the secret that this database is served with"):
+        back_up_secret(settings, tmp_path / "safe" / "secret", tmp_path / "backups")
     settings.secret_path.write_bytes(right)
     opened = open_instance(settings, HandMovedClock())
     assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
