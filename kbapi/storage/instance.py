@@ -3,7 +3,7 @@
 import os
 import weakref
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from functools import cache, cached_property
 from threading import Lock
@@ -77,7 +77,8 @@ class Instance:
         """Keep others from putting another database in place until this one is closed."""
         descriptor = share(self.settings.use_lock_path)
         if descriptor is not None:
-            give(descriptor, owner_at(self.settings.use_lock_path))
+            with suppress(OSError, UnsafeSetup):  # nobody is kept from reading by that
+                give(descriptor, owner_at(self.settings.use_lock_path))
             self._let_go = weakref.finalize(self, os.close, descriptor)
 
     @cached_property

@@ -36,7 +36,8 @@ def give(place: Path | int, owner: Owner) -> None:
     UnsafeSetup
         When this root may not.
     """
-    if os.geteuid() != 0:
+    there = place.stat() if isinstance(place, Path) else os.fstat(place)
+    if os.geteuid() != 0 or (there.st_uid, there.st_gid) == (owner.uid, owner.gid):
         return
     try:
         os.chown(place, owner.uid, owner.gid)

@@ -3,6 +3,7 @@
 As root these tests become another user for a while; anybody else closes what is to be closed.
 """
 
+import errno
 import os
 import resource
 import tempfile
@@ -13,10 +14,12 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
+from kbapi.exchange import restore
 from kbapi.exchange.backup import back_up_secret, make_backup
 from kbapi.exchange.check import check_instance
 from kbapi.exchange.restore import restore_backup
 from kbapi.settings import Settings
+from kbapi.storage import instance as instances
 from kbapi.storage import owners
 from kbapi.storage.instance import (
     Instance,
@@ -75,6 +78,28 @@ def owners_in(home: Path) -> set[tuple[int, int]]:
 def test_what_is_made_first_belongs_to_whom_the_folder_does(settings: Settings) -> None:
     create_or_open_instance(settings).close()
     assert owners_in(settings.home) == {SERVING}
+
+
+def test_whoever_opens_it_first_leaves_a_lock_as_the_folder_is(settings: Settings) -> None:
+    create_or_open_instance(settings).close()
+    settings.use_lock_path.unlink()
+    open_instance(settings).close()
+    assert owners_in(settings.home) == {SERVING}
+
+
+def test_a_lock_that_cannot_be_given_away_keeps_nobody_from_reading(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    create_or_open_instance(settings).close()
+
+    def refuse(*_told: object) -> None:
+        raise OSError(errno.EROFS, "read-only file system")
+
+    monkeypatch.setattr(owners.os, "chown", refuse)
+    open_instance(settings).close()  # all are whose they should be
+    monkeypatch.setattr(owners.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(instances, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
+    open_instance(settings).close()
 
 
 def test_an_upgrade_leaves_files_as_the_database_is(settings: Settings) -> None:
@@ -148,6 +173,8 @@ def test_a_root_that_may_give_nothing_away_puts_nothing_in_place(
         raise PermissionError
 
     monkeypatch.setattr(owners.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(owners, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
+    monkeypatch.setattr(restore, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
     monkeypatch.setattr(owners.os, "chown", refuse)
     with pytest.raises(UnsafeSetup, match="may give no file"):
         restore_backup(settings, made.file)
