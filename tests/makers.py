@@ -12,6 +12,8 @@ from kbapi.intake.accept import accept_submission
 from kbapi.intake.accepted import Accepted
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance, create_or_open_instance
+from kbapi.storage.own_secret import note_secret
+from kbapi.storage.secret import create_secret, load_secret
 from kbapi.storage.tables import SQLModel
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
@@ -35,6 +37,12 @@ def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: A
     told = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
     chosen = Settings(home=folder / "home", **told)
     return create_or_open_instance(chosen, clock or HandMovedClock())
+
+
+def give_up_lost_secret(settings: Settings) -> None:
+    """Let a database whose rows were written under a secret that is gone take the one here."""
+    create_secret(settings.secret_path)
+    note_secret(settings.database_path, load_secret(settings.secret_path))
 
 
 def a_setting(**changes: Any) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from kbapi.cli.common import home_option, settings_of, told_errors
 from kbapi.intake.rescreen import rescreen
 from kbapi.storage.instance import open_instance, upgrade_instance
 from kbapi.storage.migrations import current_revision, head_revision
+from kbapi.storage.owners import require_may_open
 
 
 @click.group("db")
@@ -25,6 +26,7 @@ def upgrade_command(home: Path) -> None:
     """
     with told_errors():
         settings = settings_of(home)
+        require_may_open(settings.database_path)
         before = (
             current_revision(settings.database_path) if settings.database_path.exists() else None
         )

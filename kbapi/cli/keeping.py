@@ -19,6 +19,12 @@ _APART: Final = (
     "at another place (--secret FILE)."
 )
 
+_DATED_LATER: Final = (
+    "Named after a time that is still to come, so that a clock is or was wrong: {}. They do not "
+    "count for --keep and are never removed by it: set the clock right, and remove by hand what "
+    "you do not need."
+)
+
 
 @click.command("backup")
 @click.argument("target", type=click.Path(path_type=Path))
@@ -33,6 +39,8 @@ _APART: Final = (
 def backup_command(target: Path, keep: int | None, secret_file: Path | None, home: Path) -> None:
     """Copy the database into the folder TARGET, checked, while the server runs."""
     with told_errors():
+        if secret_file is not None:
+            back_up_secret(settings_of(home), secret_file, target)
         made = make_backup(settings_of(home), target, keep)
         results = made.condition.rows_of("submission")
         click.echo(
@@ -42,8 +50,10 @@ def backup_command(target: Path, keep: int | None, secret_file: Path | None, hom
         for old in made.removed:
             click.echo(f"Removed {old.name}.")
         if secret_file is not None:
-            back_up_secret(settings_of(home), secret_file, target)
             click.echo(f"{secret_file}: the secret.")
+        if made.dated_later:
+            names = ", ".join(path.name for path in made.dated_later)
+            click.echo(paragraph(_DATED_LATER.format(names)), err=True)
         click.echo(paragraph(_APART if secret_file is None else _BOTH_TOGETHER), err=True)
 
 
@@ -68,7 +78,8 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
     results = done.condition.rows_of("submission")
     click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
     for path in done.set_aside:
-        click.echo(f"Set aside: {path.name}")
+        is_beside = path.parent == home.resolve()
+        click.echo(f"Set aside: {path.name if is_beside else path}")
     if not done.fits_secret:
         click.echo(paragraph(f"Without its secret {LOST_WITH_IT}"), err=True)
     if done.needs_upgrade:

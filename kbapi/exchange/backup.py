@@ -10,8 +10,10 @@ from typing import Final
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
-from kbapi.storage.disk import flush, free_bytes
+from kbapi.storage.disk import flush, free_bytes, is_read_only, log_of
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.own_secret import require_no_foreign_secret
+from kbapi.storage.owners import require_may_open
 from kbapi.storage.secret import load_secret, write_secret
 from kbapi.storage.use_lock import sharing
 from kbapi.storage.whole_file import Condition, copy_whole
@@ -31,6 +33,8 @@ class BackupMade:
     condition: Condition
     removed: tuple[Path, ...]
     """Older backups that the wish to keep so many took away."""
+    dated_later: tuple[Path, ...]
+    """Backups named after a time that is still to come: not counted, and never removed."""
 
 
 def make_backup(
@@ -39,12 +43,14 @@ def make_backup(
     """A copy of the instance's database in the folder `target`; the newest `keep` stay there.
 
     Nothing has the name of a backup before it is whole, checked and on the disk. Only files with
-    such a name are ever removed.
+    such a name are ever removed, and of those only such as are older than this one: where a clock
+    was wrong, once or now, nobody can say whether a later date is a newer state.
 
     Raises
     ------
     UnsafeSetup
-        When there is no instance to copy, or `target` is the instance's own folder.
+        When there is no instance to copy, this user may not open it, or `target` is the instance's
+        own folder or in it.
     StorageFull, StorageUnwritable
         When `target` has no room or cannot be written; older backups stay.
     StorageBusy
@@ -55,30 +61,36 @@ def make_backup(
     _require_place(settings, target)
     with readable_faults(), sharing(settings.use_lock_path):
         target.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if is_read_only(target):
+            raise StorageUnwritable(f"{target} may not be written by this user. Nothing was.")
         with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
             _remove_left_overs(target)
             _require_room(settings, target)
             file = target / _NAME.format(now())
             with _partial(file) as partial:
                 condition = copy_whole(settings.database_path, partial)
-            removed = tuple(_rotate(target, file, keep))
-    return BackupMade(file, file.stat().st_size, condition, removed)
+            backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
+            removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
+    later = tuple(path for path in backups if path > file)
+    return BackupMade(file, file.stat().st_size, condition, removed, later)
 
 
 def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
-    """Write the secret to a file of its own, for its owner's eyes only; not beside backups.
+    """Write the secret to a file of its own, for its owner's eyes only; not among backups.
 
     Raises
     ------
     UnsafeSetup
-        When the place is beside the backups or the instance, or holds another secret.
+        When the place is in the folder of the backups or of the instance, however deep, or holds
+        another secret; when the instance has not its own; and where no backup could be made.
     """
-    folders = {target.resolve(), settings.home.resolve()}
-    if file.resolve().parent in folders:
+    _require_place(settings, target)
+    if _is_within(file, target) or _is_within(file, settings.home):
         raise UnsafeSetup(
             "The secret belongs to another place than the backups and the instance: whoever finds "
             "both can read and withdraw every result."
         )
+    require_no_foreign_secret(settings)
     secret = load_secret(settings.secret_path)
     if file.exists() and load_secret(file) != secret:
         raise UnsafeSetup(f"{file.name} holds another secret, which is not overwritten.")
@@ -89,17 +101,23 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
 
 
 def _require_place(settings: Settings, target: Path) -> None:
+    require_may_open(settings.database_path)
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}.")
     if target.exists() and not target.is_dir():
         raise UnsafeSetup(f"{target} is a file: backups go into a folder.")
-    if target.resolve() == settings.home.resolve():
+    if _is_within(target, settings.home):
         raise UnsafeSetup("Backups go to another folder than the instance, best to another disk.")
+
+
+def _is_within(path: Path, folder: Path) -> bool:
+    """Whether whoever copies this folder, or a disk with it, copies this file too."""
+    return path.resolve().is_relative_to(folder.resolve())
 
 
 def _require_room(settings: Settings, target: Path) -> None:
     """A backup must not be what fills the disk of an instance."""
-    log = settings.database_path.with_name(f"{settings.database_path.name}-wal")
+    log = log_of(settings.database_path)
     size = settings.database_path.stat().st_size + (log.stat().st_size if log.exists() else 0)
     is_same_disk = target.stat().st_dev == settings.home.stat().st_dev
     reserve = settings.min_free_bytes if is_same_disk else 0
@@ -128,14 +146,10 @@ def _remove_left_overs(target: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def _rotate(target: Path, made: Path, keep: int | None) -> Iterator[Path]:
+def _remove_all_but(older: list[Path], keep: int | None) -> Iterator[Path]:
     if keep is None:
         return
-    # The clock may have gone back: the one just made always stays.
-    others = sorted(
-        path for path in target.iterdir() if _IS_BACKUP.match(path.name) and path != made
-    )
-    for old in others[: max(len(others) - keep + 1, 0)]:
+    for old in older[: max(len(older) - keep + 1, 0)]:
         try:
             old.unlink()
         except OSError as error:

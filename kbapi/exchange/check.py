@@ -2,16 +2,20 @@
 
 import stat
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass
 
 from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
 from kbapi.evidence.audit import audit_evidence
 from kbapi.settings import Settings
 from kbapi.storage.disk import free_bytes
-from kbapi.storage.instance import Instance
 from kbapi.storage.migrations import require_current_schema
+from kbapi.storage.own_secret import FOREIGN
+from kbapi.storage.owners import require_may_open
 from kbapi.storage.rules_mark import count_older
 from kbapi.storage.secret import load_secret
+from kbapi.storage.sqlite import reading_untouched
+from kbapi.storage.use_lock import sharing
 from kbapi.storage.whole_file import Condition, look_through
 from kbapi.storage.write_gate import WriteGate
 from kbapi.versions import RULES_VERSION
@@ -29,14 +33,22 @@ class Finding:
 def check_instance(settings: Settings) -> tuple[Finding, ...]:
     """What was found of each thing that must be well, with the server running or not.
 
+    Not a byte of it is changed, and no file is left that was not there.
+
     Raises
     ------
     UnsafeSetup
-        When there is no instance in the folder.
+        When there is no instance in the folder, or this user may not open it.
+    InstanceInUse
+        While another database is being put in its place.
     """
+    require_may_open(settings.database_path)
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}.")
-    return tuple(_findings(settings))
+    # Where there is no lock nobody has it open, and one that is made here would stay.
+    lock = settings.use_lock_path
+    with sharing(lock) if lock.exists() else nullcontext():
+        return tuple(_findings(settings))
 
 
 def _findings(settings: Settings) -> Iterator[Finding]:
@@ -87,6 +99,9 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
         key_id = load_secret(settings.secret_path).key_id
     except UnsafeSetup as error:
         return Finding("secret", False, error.detail)
+    name = settings.secret_path.name
+    if condition and condition.key_ids and condition.own_key_id not in (None, key_id):
+        return Finding("secret", False, FOREIGN.format(name, name))
     strangers = set(condition.key_ids if condition else ()) - {key_id}
     wrong = "some or all hashes were keyed by another secret: their receipts and tokens fit no more"
     return _well_unless("secret", wrong if strangers else "", "fits, and only its owner reads it")
@@ -113,14 +128,11 @@ def _rules(settings: Settings) -> Finding:
 
 
 def _evidence(settings: Settings) -> Finding:
-    instance = Instance(settings)
     try:
-        with instance.reading() as connection:
+        with reading_untouched(settings.database_path) as connection:
             audit = audit_evidence(connection)
     except KbapiError as error:
         return Finding("evidence", False, f"not compared: {error.detail}")
-    finally:
-        instance.close()
     wrong = (
         f"{audit.unlike:,} of {audit.places:,} places are not what the results say, "
         f"{audit.strange:,} rows name a stranger"

@@ -12,15 +12,21 @@ from kbapi.settings import Settings
 from kbapi.storage import migrations
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults, unwritable_told_as
-from kbapi.storage.secret import Secret, create_secret, load_secret, write_secret
+from kbapi.storage.left_overs import BESIDE, draft_beside, remove_database
+from kbapi.storage.own_secret import note_secret
+from kbapi.storage.owners import (
+    give,
+    give_files,
+    owner_at,
+    require_may_open,
+    require_may_replace,
+)
+from kbapi.storage.secret import Secret, load_secret, random_secret, write_secret
 from kbapi.storage.sqlite import fold_in_log
 from kbapi.storage.use_lock import alone
 from kbapi.storage.whole_file import Condition, copy_whole
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import waiting_in_line
-
-_BESIDE: Final = ("-wal", "-shm", "-journal")
-"""What SQLite keeps beside a database; of another database it would be poison."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +59,9 @@ def restore_backup(
     """The instance stands as the backup has it; what was there before is set aside.
 
     The file is copied and checked before anything is touched, and the name of the database holds
-    the old one or the new one at every moment.
+    the old one or the new one at every moment. Both say which secret they are served with: broken
+    off between secret and database, the instance is refused until the restore is run again. What
+    root puts in place belongs to whom the old one did, or the folder does.
 
     Raises
     ------
@@ -64,32 +72,53 @@ def restore_backup(
     SchemaMismatch
         When a newer program made it.
     UnsafeSetup
-        When there is no such file, or the secret that belongs to it is not there, and it was not
-        said that it is lost (`without_secret`).
+        When there is no such file, when another user's files would be replaced, or when the secret
+        that belongs to it is not there, and it was not said that it is lost (`without_secret`).
     """
-    if not file.is_file() or file.resolve() == settings.database_path.resolve():
-        raise UnsafeSetup(f"{file} is no backup to restore from.")
-    _require_database_of_ours(file)
+    for place in (settings.database_path, file):
+        require_may_open(place)
+    database, secret_path = _real(settings.database_path), _real(settings.secret_path)
+    for place in (database, secret_path):
+        require_may_replace(place)
+    _require_backup(file, database)
     with unwritable_told_as(_NOT_PUT), ExitStack() as held, readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         held.enter_context(alone(settings.use_lock_path))
         held.enter_context(waiting_in_line(settings.write_lock_path))
-        draft = settings.home / f"{settings.database_path.name}.restoring"
-        held.callback(_remove_all, draft)
-        _remove_all(draft)
+        draft = draft_beside(database)
+        held.callback(remove_database, draft)
+        remove_database(draft)
+        owner = owner_at(database)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
-        aside = [*_put_secret(settings, secret, now()), *_put_database(settings, draft, now())]
+        note_secret(draft, secret)
+        give(draft, owner)
+        flush(draft)
+        aside = _put_secret(secret_path, secret, now())
+        give_files(settings, owner)
+        aside += _put_database(database, draft, now())
     return Restored(
         condition=condition,
         set_aside=tuple(aside),
-        fits_secret=_fits(load_secret(settings.secret_path), condition),
+        fits_secret=_fits(secret, condition),
         needs_upgrade=condition.revision != migrations.head_revision(),
     )
 
 
-def _require_database_of_ours(file: Path) -> None:
+def _real(path: Path) -> Path:
+    """The file itself, where a link leads to it: what is put in place goes beside it."""
+    real = path.resolve()
+    if path.is_symlink() and not real.parent.is_dir():
+        raise UnsafeSetup(
+            f"{path.name} leads to {real.parent}, which is not there: mount it first."
+        )
+    return real
+
+
+def _require_backup(file: Path, database: Path) -> None:
+    if not file.is_file() or file.resolve() == database:
+        raise UnsafeSetup(f"{file} is no backup to restore from.")
     revision = migrations.current_revision(file)
     if revision is None:
         raise StorageBroken(f"{file.name} is an empty database, no backup of kbapi.")
@@ -98,8 +127,8 @@ def _require_database_of_ours(file: Path) -> None:
 
 def _secret_for(
     settings: Settings, condition: Condition, secret_file: Path | None, without_secret: bool
-) -> Secret | None:
-    """The secret to put in place, None for the one that is there or a new one."""
+) -> Secret:
+    """The secret that is to be in place: the one given, the one that is there, or a new one."""
     if secret_file is not None:
         given = load_secret(secret_file)
         if not _fits(given, condition):
@@ -107,7 +136,7 @@ def _secret_for(
         return given
     there = load_secret(settings.secret_path) if settings.secret_path.exists() else None
     if without_secret or (there is not None and _fits(there, condition)):
-        return None
+        return there or random_secret()
     raise UnsafeSetup(
         "The secret that belongs to this backup is not in the folder: name its copy with --secret. "
         "If it is lost, --without-secret goes on: " + LOST_WITH_IT
@@ -123,31 +152,30 @@ LOST_WITH_IT: Final = (
 
 
 def _fits(secret: Secret, condition: Condition) -> bool:
-    return not condition.key_ids or secret.key_id in condition.key_ids
+    """Whether nothing is lost with this secret that was not lost before."""
+    known = (condition.own_key_id,) if condition.own_key_id else condition.key_ids
+    return not condition.key_ids or secret.key_id in known
 
 
-def _put_secret(settings: Settings, secret: Secret | None, at: datetime) -> list[Path]:
-    path = settings.secret_path
-    if secret is None:
-        create_secret(path)  # one that is there stays
-        return []
+def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
     aside = []
-    if path.exists() and path.read_bytes().strip() != secret.value.hex().encode():
+    if path.exists():
+        if path.read_bytes().strip() == secret.value.hex().encode():
+            return []
         aside = [_aside(path, at)]
         aside[0].hardlink_to(path)
     write_secret(path, secret)
-    flush(settings.home)
+    flush(path.parent)
     return aside
 
 
-def _put_database(settings: Settings, draft: Path, at: datetime) -> list[Path]:
-    database = settings.database_path
+def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
     aside = _set_database_aside(database, at) if database.exists() else []
-    flush(settings.home)
-    for ending in _BESIDE:
+    flush(database.parent)
+    for ending in BESIDE:
         database.with_name(database.name + ending).unlink(missing_ok=True)
     draft.replace(database)
-    flush(settings.home)
+    flush(database.parent)
     return aside
 
 
@@ -163,14 +191,11 @@ def _set_database_aside(database: Path, at: datetime) -> list[Path]:
         fold_in_log(database)
     except KbapiError:
         return [kept, kept_log]  # of a damaged database nothing is lost
+    if kept_log.stat().st_size:
+        return [kept, kept_log]  # another program reads at this moment what is in it
     kept_log.unlink()
     return [kept]
 
 
 def _aside(path: Path, at: datetime) -> Path:
     return path.with_name(f"{path.name}.before-{at:%Y%m%dT%H%M%S.%fZ}")
-
-
-def _remove_all(draft: Path) -> None:
-    for ending in ("", *_BESIDE):
-        draft.with_name(draft.name + ending).unlink(missing_ok=True)

@@ -34,13 +34,28 @@ def is_locked_in(database: Path) -> bool:
 
     The log holds results, and SQLite cannot read it without the index.
     """
-    index = database.with_name(f"{database.name}-shm")
+    index = _beside(database, "-shm")
     return is_read_only(database.parent) and _has_log(database) and not index.exists()
 
 
 def _has_log(database: Path) -> bool:
-    log = database.with_name(f"{database.name}-wal")
+    log = log_of(database)
     return log.exists() and log.stat().st_size > 0
+
+
+def log_of(database: Path) -> Path:
+    """Where SQLite keeps the log of changes: beside the file itself, not beside a link to it."""
+    return _beside(database, "-wal")
+
+
+def journal_of(database: Path) -> Path:
+    """Where SQLite keeps what a broken transaction without a log has to take back."""
+    return _beside(database, "-journal")
+
+
+def _beside(database: Path, ending: str) -> Path:
+    file = database.resolve()
+    return file.with_name(file.name + ending)
 
 
 def flush(path: Path) -> None:

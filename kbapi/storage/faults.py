@@ -1,6 +1,7 @@
 """The one place that turns what a database driver raises into errors that a person can read."""
 
 import errno
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Final
@@ -24,7 +25,6 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("database or disk is full", StorageFull),
     ("readonly database", StorageUnwritable),
     ("disk i/o error", StorageUnwritable),
-    ("unable to open database file", StorageBroken),
     ("file is not a database", StorageBroken),
     ("malformed", StorageBroken),
     ("no such table", StorageBroken),
@@ -40,6 +40,15 @@ def unwritable_told_as(detail: str) -> Iterator[None]:
         raise type(fault)(detail) from fault
 
 
+_NOT_OPENED: Final = (
+    "The file cannot be opened: it is gone, or the user that this program runs as may not open it. "
+    "Tell the person who hosts it."
+)
+_TOO_MANY_OPEN: Final = (
+    "Too many files and connections are open at this moment. Nothing was stored: try again in a "
+    "few seconds."
+)
+_NO_FILES: Final = (errno.EMFILE, errno.ENFILE)
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -52,10 +61,24 @@ def readable_faults() -> Iterator[None]:
         raise StorageBusy from error
     except (DBAPIError, dbapi2.Error) as error:
         words = str(getattr(error, "orig", error)).lower()
+        if "unable to open database file" in words:
+            raise _why_not_opened() from error
         for said, fault in _FAULTS:
             if said in words:
                 raise fault from error
         raise
     except OSError as error:
+        if error.errno in _NO_FILES:
+            raise StorageBusy(_TOO_MANY_OPEN) from error
         fault = StorageFull if error.errno in _NO_ROOM else StorageUnwritable
         raise fault from error
+
+
+def _why_not_opened() -> KbapiError:
+    """What SQLite does not tell apart: whether anything could be opened at this moment."""
+    try:
+        os.close(os.open("/", os.O_RDONLY | os.O_CLOEXEC))
+    except OSError as error:
+        if error.errno in _NO_FILES:
+            return StorageBusy(_TOO_MANY_OPEN)
+    return StorageBroken(_NOT_OPENED)

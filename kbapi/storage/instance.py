@@ -3,7 +3,7 @@
 import os
 import weakref
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from functools import cache, cached_property
 from threading import Lock
@@ -20,7 +20,10 @@ from kbapi.storage import migrations
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.flights import Flights
 from kbapi.storage.hot_reads import HotReads
+from kbapi.storage.left_overs import remove_left_overs
 from kbapi.storage.overwriting import Overwriting
+from kbapi.storage.own_secret import keep_own_secret, require_no_foreign_secret
+from kbapi.storage.owners import give, give_files, owner_at
 from kbapi.storage.presence import is_begun, is_whole, require_nothing_lost
 from kbapi.storage.rules_mark import RulesWatch
 from kbapi.storage.secret import Secret, create_secret, load_secret
@@ -74,6 +77,8 @@ class Instance:
         """Keep others from putting another database in place until this one is closed."""
         descriptor = share(self.settings.use_lock_path)
         if descriptor is not None:
+            with suppress(OSError, UnsafeSetup):  # nobody is kept from reading by that
+                give(descriptor, owner_at(self.settings.use_lock_path))
             self._let_go = weakref.finalize(self, os.close, descriptor)
 
     @cached_property
@@ -200,8 +205,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     SchemaMismatch
         When the database is older or newer than this code.
     UnsafeSetup
-        When there is no instance in the folder, its secret is missing or readable by others, or
-        `use.lock` may not be opened.
+        When there is no instance in the folder, this user may not open it or its locks, or its
+        secret is missing, readable by others or not the one that the database is served with.
     StorageBroken
         When the file is not a database.
     InstanceInUse
@@ -214,9 +219,12 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
                 f"There is no instance in {settings.home}: run 'kbapi db upgrade' first."
             )
         migrations.require_current_schema(settings.database_path)
+        require_no_foreign_secret(settings)
     instance = Instance(settings, now)
     with unwritable_told_as(_NOT_OPENED), readable_faults():
         instance.hold()
+    keep_own_secret(settings)
+    remove_left_overs(settings)
     _ = instance.secret
     return instance
 
@@ -238,7 +246,7 @@ def upgrade_instance(settings: Settings) -> None:
     StorageFull, StorageUnwritable, InstanceReadOnly
         When nothing can be written; nothing was.
     UnsafeSetup
-        When a database or a secret is lost.
+        When a database or a secret is lost, or the secret is not the database's own.
     """
     database = settings.database_path
     with unwritable_told_as(_NEITHER_MADE), readable_faults():
@@ -246,9 +254,13 @@ def upgrade_instance(settings: Settings) -> None:
         held = alone if is_whole(settings) else sharing
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
+        owner = owner_at(database)
         with held(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
             if database.exists():
                 migrations.require_no_newer_schema(migrations.current_revision(database))
+                require_no_foreign_secret(settings)
             migrations.upgrade_to_head(database)
             database.chmod(0o600)
             create_secret(settings.secret_path)
+            keep_own_secret(settings)
+            give_files(settings, owner)

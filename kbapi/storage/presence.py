@@ -10,7 +10,8 @@ from typing import Final
 from kbapi.errors import StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage import migrations
-from kbapi.storage.disk import is_locked_in
+from kbapi.storage.disk import is_locked_in, log_of
+from kbapi.storage.owners import require_may_open
 
 _LOST: Final = (
     "Nothing was made or changed. Put it back where it was (its -wal file belongs to it), or "
@@ -24,12 +25,13 @@ def require_nothing_lost(settings: Settings) -> None:
     Raises
     ------
     UnsafeSetup
-        Saying what is gone, and what is left.
+        Saying what is gone, and what is left, or that this user may not open it.
     StorageUnwritable
         When it cannot be read before its folder may be written.
     """
     database = settings.database_path
-    log = database.with_name(f"{database.name}-wal")
+    require_may_open(database)
+    log = log_of(database)
     if is_locked_in(database):
         raise StorageUnwritable
     left = [path.name for path in (settings.secret_path, log) if path.exists()]

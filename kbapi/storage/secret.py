@@ -1,13 +1,18 @@
 """The instance's one secret, and the keys derived from it, one for each purpose."""
 
+import fcntl
 import hashlib
 import hmac
 import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
 from kbapi.errors import UnsafeSetup
+from kbapi.storage.owners import give, owner_at, require_may_open
 
 _SECRET_BYTES = 32
 
@@ -45,8 +50,9 @@ def load_secret(path: Path) -> Secret:
     Raises
     ------
     UnsafeSetup
-        When the file is missing, readable by others, or not 64 hex digits.
+        When the file is missing, closed to this user, readable by others, or not 64 hex digits.
     """
+    require_may_open(path)
     try:
         mode = path.stat().st_mode
         text = path.read_text(encoding="ascii").strip()
@@ -65,30 +71,61 @@ def load_secret(path: Path) -> Secret:
     return Secret(value)
 
 
+def random_secret() -> Secret:
+    """A secret that nobody has had before."""
+    return Secret(os.urandom(_SECRET_BYTES))
+
+
 def create_secret(path: Path) -> None:
     """Write a new secret for the owner's eyes only; an existing one is left alone."""
-    draft = _written_draft(path, os.urandom(_SECRET_BYTES))
-    try:
+    remove_drafts(path)
+    if path.exists():
+        return
+    with _draft(path, random_secret()) as draft, suppress(FileExistsError):
         # A link appears whole or not at all, and never replaces a secret that is there.
         path.hardlink_to(draft)
-    except FileExistsError:
-        pass
-    finally:
-        draft.unlink()
-
-
-def _written_draft(path: Path, value: bytes) -> Path:
-    """A file beside the place that holds the secret and is on the disk."""
-    draft = path.with_name(f"{path.name}.{os.getpid()}.new")
-    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "w", encoding="ascii") as file:
-        file.write(value.hex() + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    return draft
 
 
 def write_secret(path: Path, secret: Secret) -> None:
     """Put a secret that exists at this place, for the owner's eyes only; whole or not at all."""
-    draft = _written_draft(path, secret.value)
-    draft.replace(path)
+    remove_drafts(path)
+    with _draft(path, secret) as draft:
+        draft.replace(path)
+
+
+@contextmanager
+def _draft(path: Path, secret: Secret) -> Iterator[Path]:
+    """A new file beside the place that holds the secret and is on the disk; gone at the end."""
+    draft = path.with_name(f"{path.name}.{os.urandom(8).hex()}.new")
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    with os.fdopen(os.open(draft, flags, 0o600), "w", encoding="ascii") as file:
+        try:
+            # The kernel frees the lock of whoever dies: so a left-over is told from work.
+            fcntl.flock(file, fcntl.LOCK_EX)
+            give(file.fileno(), owner_at(path))
+            file.write(secret.value.hex() + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+            yield draft
+        finally:
+            draft.unlink(missing_ok=True)
+
+
+def remove_drafts(path: Path) -> None:
+    """Take away what was to become the secret at this place, and whose writer has died."""
+    is_draft = re.compile(rf"{re.escape(path.name)}\.[0-9a-f]+\.new")
+    for draft in path.parent.iterdir():
+        if is_draft.fullmatch(draft.name):
+            with suppress(OSError):
+                _remove_if_dead(draft)
+
+
+def _remove_if_dead(draft: Path) -> None:
+    descriptor = os.open(draft, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        # An empty one is locked by its writer in a moment, and would tell nobody anything.
+        if os.fstat(descriptor).st_size:
+            draft.unlink()
+    finally:
+        os.close(descriptor)

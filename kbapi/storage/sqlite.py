@@ -1,6 +1,7 @@
 """The one engine factory for SQLite: the service, migrations, the command line and tests use it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -9,7 +10,7 @@ from urllib.parse import quote
 from pysqlite3 import dbapi2
 from sqlalchemy import Connection, Engine, create_engine, event
 
-from kbapi.storage.disk import is_sealed
+from kbapi.storage.disk import is_read_only, is_sealed, journal_of, log_of
 from kbapi.storage.faults import readable_faults
 
 BUSY_TIMEOUT_MS: Final = 5_000
@@ -134,10 +135,37 @@ def _open(database: Path) -> Any:
 
 def open_untouched(database: Path) -> Any:
     """A connection of the driver that reads a file as it is, and changes nothing of it."""
-    address = f"file:{quote(str(database))}?mode=ro"
+    address = f"file:{quote(str(database))}?mode={_mode_to_look(database)}"
+    connection = dbapi2.connect(address, uri=True, isolation_level=None, check_same_thread=False)
+    connection.execute(_READS_ONLY)
+    return connection
+
+
+def _mode_to_look(database: Path) -> str:
+    """How to open a file so that it, and what is beside it, is afterwards as it was before.
+
+    Where a log is, whoever may write brings it into the file when they close; where none is, SQLite
+    makes an empty one even to read, and only who may write takes it away again. (A log without its
+    index, which only a copy by hand has, gets one.)
+    """
     if is_sealed(database):
-        address += "&immutable=1"
-    return dbapi2.connect(address, uri=True, isolation_level=None, check_same_thread=False)
+        return "ro&immutable=1"
+    has_log = log_of(database).exists() or journal_of(database).exists()
+    return "ro" if has_log or is_read_only(database) else "rw"
+
+
+@contextmanager
+def reading_untouched(database: Path) -> Iterator[Connection]:
+    """A connection that sees one state of a file, and changes nothing of it."""
+    engine = create_engine(
+        f"sqlite+pysqlite:///{database}", module=dbapi2, creator=partial(open_untouched, database)
+    )
+    try:
+        with readable_faults(), engine.connect() as connection:
+            connection.exec_driver_sql("BEGIN")
+            yield connection
+    finally:
+        engine.dispose()
 
 
 def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:

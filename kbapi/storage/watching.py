@@ -3,7 +3,7 @@
 import kbapi
 from kbapi.errors import InstanceReadOnly, KbapiError, StorageFull, StorageUnwritable
 from kbapi.metrics.state import InstanceState
-from kbapi.storage.disk import free_bytes
+from kbapi.storage.disk import free_bytes, log_of
 from kbapi.storage.instance import Instance
 from kbapi.storage.migrations import head_revision
 from kbapi.storage.review_rows import count_waiting
@@ -15,7 +15,7 @@ def look_at(instance: Instance) -> InstanceState:
     settings = instance.settings
     closed = instance.gate.why_closed()
     database = settings.database_path
-    files = {"database": database, "log": database.with_name(f"{database.name}-wal")}
+    files = {"database": database, "log": log_of(database)}
     return InstanceState(
         versions={
             "version": kbapi.__version__,

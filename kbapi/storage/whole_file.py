@@ -13,11 +13,11 @@ from kbapi.errors import StorageBroken
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.migrations import current_revision
+from kbapi.storage.own_secret import TABLES_OF_A_SECRET, noted_key_id
+from kbapi.storage.owners import give, owner_at
 from kbapi.storage.sqlite import open_untouched
 
 _MOST_FAULTS: Final = 20
-_OF_A_SECRET: Final = ("contributor", "access_key")
-"""Tables whose rows say which secret keyed their hashes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,8 @@ class Condition:
     """Tables that hold rows that refer to nothing."""
     key_ids: tuple[str, ...]
     """Which secrets keyed the hashes in it; none where there are none."""
+    own_key_id: str | None
+    """Which secret it is served with, None where it does not say."""
 
     @property
     def is_sound(self) -> bool:
@@ -97,7 +99,10 @@ def copy_whole(source: Path, copy: Path) -> Condition:
 
 
 def _open_for_copying(copy: Path) -> Any:
-    os.close(os.open(copy, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    owner = owner_at(copy)
+    os.close(os.open(copy, flags, 0o600))
+    give(copy, owner)
     connection = dbapi2.connect(copy, isolation_level=None)
     # A copy that breaks off is thrown away, and a whole one is flushed at its end.
     connection.execute("PRAGMA journal_mode=OFF").fetchall()
@@ -115,6 +120,7 @@ def _look(connection: Any, revision: str | None) -> Condition:
         damage=() if told == ["ok"] else tuple(told),
         orphans=tuple(sorted(orphans)),
         key_ids=_key_ids(connection, {counted.table for counted in rows}),
+        own_key_id=noted_key_id(connection),
     )
 
 
@@ -132,7 +138,7 @@ def _count_rows(connection: Any) -> tuple[TableRows, ...]:
 def _key_ids(connection: Any, tables: Iterable[str]) -> tuple[str, ...]:
     found = {
         row[0]
-        for table in _OF_A_SECRET
+        for table in TABLES_OF_A_SECRET
         if table in tables
         for row in connection.execute(f"SELECT DISTINCT key_id FROM {table}")  # noqa: S608
     }

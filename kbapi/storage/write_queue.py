@@ -13,6 +13,7 @@ from threading import Event, Lock, Thread
 from typing import Final
 
 from kbapi.errors import StorageBusy
+from kbapi.storage.owners import open_or_make
 
 PATIENCE_S: Final = 15.0
 """Longer than any transaction of ours; who holds the queue for longer has stopped."""
@@ -28,7 +29,7 @@ def waiting_in_line(lock_file: Path, patience_s: float = PATIENCE_S) -> Iterator
         When the place is not free within `patience_s` seconds.
     """
     # A descriptor of its own for each turn: flock belongs to the open file, so threads queue too.
-    descriptor = os.open(lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    descriptor = open_or_make(lock_file)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

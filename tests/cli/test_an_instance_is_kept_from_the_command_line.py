@@ -55,6 +55,32 @@ def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
         assert server.ask("GET", sent["links"]["self"], headers=receipt).status == 200
 
 
+def test_keep_tells_of_backups_from_the_future_and_leaves_them(home: Path, tmp_path: Path) -> None:
+    target = tmp_path / "backups"
+    words = ("backup", str(target), "--keep", "1", "--home", str(home))
+    run(*words)
+    future = target / "kbapi-20990101T000000.000000Z.sqlite3"
+    backups(target)[0].rename(future)
+    for _ in range(2):
+        told = run(*words)
+        assert told.returncode == 0
+        assert future.name in told.stderr
+        assert "a clock is or was wrong" in " ".join(told.stderr.split())
+        assert len(backups(target)) == 2
+        assert future.exists()
+
+
+def test_a_secret_among_the_backups_is_refused_before_anything_is_written(
+    home: Path, tmp_path: Path
+) -> None:
+    target = tmp_path / "backups"
+    words = ("backup", str(target), "--secret", str(target / "x" / "secret"))
+    refused = run(*words, "--home", str(home))
+    assert refused.returncode == 3
+    assert "another place" in " ".join(refused.stderr.split())
+    assert not target.exists()
+
+
 def test_a_restore_without_the_secret_says_what_is_lost(home: Path, tmp_path: Path) -> None:
     run(
         "submit",

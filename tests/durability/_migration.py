@@ -10,7 +10,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from kbapi.settings import Settings
 from tests.durability._clients import kbapi
+from tests.makers import give_up_lost_secret
 from tests.report import Row, measured
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
 from tests.system.server import KBAPI
@@ -42,6 +44,7 @@ def _an_older_instance(home: Path) -> None:
     (home / "kbapi.sqlite3").unlink()
     database_at("0004", home / "kbapi.sqlite3")
     (home / "kbapi.sqlite3").chmod(0o600)
+    give_up_lost_secret(Settings(home=home))
 
 
 def _times_the_upgrade(folder: Path, home: Path, old: Any, content: Any, kills: int) -> int:

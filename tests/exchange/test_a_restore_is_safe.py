@@ -1,7 +1,11 @@
 """A backup takes the place of a database whole, or nothing is touched."""
 
 import shutil
+import signal
 import stat
+import subprocess
+import sys
+from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -19,13 +23,20 @@ from kbapi.errors import (
     UnsafeSetup,
 )
 from kbapi.exchange.backup import back_up_secret, make_backup
+from kbapi.exchange.check import check_instance
 from kbapi.exchange.restore import Restored, restore_backup
 from kbapi.intake.accepted import Accepted
 from kbapi.intake.own_results import read_own_result
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, open_instance
-from kbapi.storage.secret import create_secret
-from tests.makers import HandMovedClock, a_submission, rows_of, send
+from kbapi.storage.instance import (
+    Instance,
+    create_or_open_instance,
+    open_instance,
+    upgrade_instance,
+)
+from kbapi.storage.own_secret import noted_key_id
+from kbapi.storage.secret import create_secret, load_secret
+from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 
 
 @pytest.fixture
@@ -119,6 +130,58 @@ def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
     assert units(settings) == 1
 
 
+def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
+    instance: Instance, backup: Path
+) -> None:
+    settings = instance.settings
+    with closing(dbapi2.connect(settings.database_path, isolation_level=None)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT COUNT(*) FROM unit").fetchall()
+        opened = open_instance(settings, HandMovedClock())
+        send(opened, a_submission(number=3))
+        opened.close()
+        kept, kept_log = restore(settings, backup).set_aside
+    assert kept_log.name == f"{kept.name}-wal"
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (3,)
+    assert units(settings) == 1
+
+
+def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
+    instance: Instance, backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings, disk = instance.settings, tmp_path / "disk"
+    disk.mkdir()
+    for path in (settings.database_path, settings.secret_path):
+        path.rename(disk / path.name)
+        path.symlink_to(disk / path.name)
+    (disk / "secret.key").unlink()
+    create_secret(disk / "secret.key")
+    done = restore(settings, backup, secret_file=secret_file)
+    assert {path.parent for path in done.set_aside} == {disk}
+    assert settings.database_path.is_symlink()
+    assert settings.secret_path.is_symlink()
+    assert {path.name for path in settings.home.iterdir() if path.is_symlink()} == {
+        "kbapi.sqlite3",
+        "secret.key",
+    }
+    assert units(settings) == 1
+    assert load_secret(disk / "secret.key") == load_secret(secret_file)
+
+
+def test_a_link_to_a_disk_that_is_not_there_is_refused(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    settings = instance.settings
+    settings.database_path.unlink()
+    settings.database_path.symlink_to(tmp_path / "away" / "kbapi.sqlite3")
+    before = content(settings.home)
+    with pytest.raises(UnsafeSetup, match="mount"):
+        restore(settings, backup)
+    assert content(settings.home) == before
+    assert not (tmp_path / "away").exists()
+
+
 def test_an_empty_home_takes_backup_and_secret(
     backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path
 ) -> None:
@@ -148,6 +211,143 @@ def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
     assert send(opened, a_submission(number=1)).id != stored.id
     assert len(rows_of(opened)["contributor"]) == 2
     opened.close()
+
+
+def test_a_loss_is_accepted_once_and_goes_with_every_later_backup(
+    backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other")
+    restore(settings, backup, without_secret=True)
+    units(settings)  # opened, with no row that its secret has keyed
+    own = tmp_path / "other-safe" / "secret"
+    later = make_backup(settings, tmp_path / "later", None, HandMovedClock()).file
+    back_up_secret(settings, own, later.parent)
+    elsewhere = Settings(home=tmp_path / "elsewhere")
+    with pytest.raises(UnsafeSetup, match="not the secret"):
+        restore(elsewhere, later, secret_file=secret_file)
+    assert restore(elsewhere, later, secret_file=own).fits_secret
+    assert units(elsewhere) == 1
+
+
+def foreign(settings: Settings) -> bool:
+    """Whether every way in refuses the secret that is there, and leaves all as it was."""
+    before = content(settings.home)
+    for way_in in (open_instance, create_or_open_instance, upgrade_instance):
+        with pytest.raises(UnsafeSetup, match="not the secret that this database is served with"):
+            way_in(settings)
+    assert content(settings.home) == before
+    return True
+
+
+@pytest.mark.parametrize("says_so", [True, False])
+def test_another_secret_is_refused_until_the_right_one_is_back(
+    instance: Instance, stored: Accepted, tmp_path: Path, says_so: bool
+) -> None:
+    settings = instance.settings
+    instance.close()
+    if not says_so:  # as a program made it that noted nothing
+        with closing(dbapi2.connect(settings.database_path)) as connection:
+            connection.execute("PRAGMA application_id = 0")
+    right = settings.secret_path.read_bytes()
+    settings.secret_path.unlink()
+    create_secret(settings.secret_path)
+    assert foreign(settings)
+    (told,) = (one for one in check_instance(settings) if one.what == "secret")
+    assert not told.is_well
+    with pytest.raises(UnsafeSetup, match="not the secret that this database is served with"):
+        back_up_secret(settings, tmp_path / "safe" / "secret", tmp_path / "backups")
+    settings.secret_path.write_bytes(right)
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    assert noted(settings) == load_secret(settings.secret_path).key_id
+
+
+def noted(settings: Settings) -> str | None:
+    with closing(dbapi2.connect(settings.database_path)) as connection:
+        return noted_key_id(connection)
+
+
+@pytest.mark.parametrize("way_in", [open_instance, create_or_open_instance])
+def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
+    instance: Instance, way_in: Callable[[Settings], Instance]
+) -> None:
+    settings = instance.settings
+    instance.close()
+    first = noted(settings)
+    settings.secret_path.unlink()
+    create_secret(settings.secret_path)
+    open_instance(Settings(home=settings.home, read_only=True)).close()
+    assert noted(settings) == first
+    opened = way_in(settings)
+    send(opened, a_submission())
+    opened.close()
+    assert noted(settings) == load_secret(settings.secret_path).key_id != first
+    open_instance(settings).close()
+
+
+_KILLED = """
+import os, signal, sys
+from pathlib import Path
+from kbapi.exchange import restore
+from kbapi.settings import Settings
+
+def die(*_told):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+home, file, secret, where = sys.argv[1:]
+if where == "between":
+    restore._put_database = die
+else:
+    rename = os.replace
+    restore.Path.replace = lambda old, new: die() if new.suffix == ".sqlite3" else rename(old, new)
+restore.restore_backup(Settings(home=Path(home)), Path(file), Path(secret))
+"""
+
+
+@pytest.mark.parametrize("where", ["between", "before the rename"])
+def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
+    backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path, where: str
+) -> None:
+    other = an_instance(tmp_path / "other")
+    theirs = send(other, a_submission(number=7))
+    other.close()
+    settings = other.settings
+    before = settings.secret_path.read_bytes()
+    words = [str(settings.home), str(backup), str(secret_file), where]
+    killed = subprocess.run([sys.executable, "-c", _KILLED, *words], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    assert settings.secret_path.read_bytes() == secret_file.read_bytes() != before
+    assert foreign(settings)
+    assert (settings.home / "kbapi.sqlite3.restoring").exists()
+    restore(settings, backup, secret_file=secret_file)
+    assert not list(settings.home.glob("*.restoring*"))
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    # Nothing of the other instance is lost: database and secret were both set aside.
+    (kept,) = settings.home.glob("secret.key.before-*")
+    assert kept.read_bytes() == before
+    theirs_again = Settings(home=tmp_path / "again")
+    database = next(settings.home.glob("kbapi.sqlite3.before-*"))
+    restore(theirs_again, database, secret_file=kept)
+    opened = open_instance(theirs_again, HandMovedClock())
+    assert read_own_result(opened, theirs.id, theirs.receipt).id == theirs.id
+    opened.close()
+
+
+def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance) -> None:
+    settings = instance.settings
+    left = [settings.home / f"kbapi.sqlite3.restoring{ending}" for ending in ("", "-wal")]
+    left.append(settings.home / "secret.key.4711.new")
+    for path in left:
+        path.write_bytes(b"half")
+    # Nothing is taken away where nothing may be written, nor by a check.
+    open_instance(Settings(home=settings.home, read_only=True)).close()
+    check_instance(settings)
+    assert all(path.exists() for path in left)
+    open_instance(settings).close()
+    assert not [path for path in left if path.exists()]
 
 
 def test_a_secret_that_is_replaced_is_set_aside(

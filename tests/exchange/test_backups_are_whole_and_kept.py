@@ -114,9 +114,31 @@ def test_the_newest_stay_and_files_of_others_are_never_touched(
         "kbapi-20260918T120000.000000Z.sqlite3",
         "kbapi-20260919T120000.000000Z.sqlite3",
     }
-    clock.moment -= timedelta(days=30)
-    set_back = back_up(instance, target, 1, clock)
-    assert set(names(target)) == {*others, set_back.file.name}
+
+
+def test_what_is_dated_in_the_future_neither_counts_nor_goes(
+    instance: Instance, target: Path
+) -> None:
+    clock = HandMovedClock()
+    wrong = []
+    for _ in range(2):
+        clock.moment += timedelta(days=150)
+        wrong.append(back_up(instance, target, 2, clock).file)
+    clock.moment -= timedelta(days=300)
+    for _ in range(3):
+        clock.moment += timedelta(days=1)
+        made = back_up(instance, target, 2, clock)
+        assert made.dated_later == tuple(wrong)
+    # Of those with a day that has been, this one and yesterday's stay.
+    assert [path.name for path in made.removed] == ["kbapi-20260916T120000.000000Z.sqlite3"]
+    assert names(target) == [
+        "kbapi-20260917T120000.000000Z.sqlite3",
+        "kbapi-20260918T120000.000000Z.sqlite3",
+        *(path.name for path in wrong),
+    ]
+    clock.moment += timedelta(days=400)
+    made = back_up(instance, target, 1, clock)
+    assert (made.dated_later, names(target)) == ((), [made.file.name])
 
 
 def test_without_a_wish_every_backup_stays(instance: Instance, target: Path) -> None:
@@ -175,7 +197,8 @@ def test_a_backup_never_takes_the_room_that_the_instance_needs(
 def test_a_place_that_cannot_be_one_is_refused(instance: Instance, tmp_path: Path) -> None:
     file = tmp_path / "a-file"
     file.write_text("")
-    for wrong in (file, instance.settings.home):
+    home = instance.settings.home
+    for wrong in (file, home, home / "backups", home / "a" / ".." / "b" / "c"):
         with pytest.raises(UnsafeSetup):
             back_up(instance, wrong)
     with pytest.raises(UnsafeSetup, match="no instance"):
@@ -191,7 +214,16 @@ def test_the_secret_goes_to_a_place_of_its_own(
         assert load_secret(place) == instance.secret
     assert stat.S_IMODE(place.stat().st_mode) == 0o600
     assert names(place.parent) == ["secret"]
-    for beside in (target / "secret", settings.home / "copy"):
+    link = tmp_path / "link"
+    link.symlink_to(target)
+    for beside in (
+        target / "secret",
+        target / "deep" / "er" / "secret",
+        link / "deep" / "secret",
+        tmp_path / "safe" / ".." / "backups" / "x" / "secret",
+        settings.home / "copy",
+        settings.home / "deep" / "copy",
+    ):
         with pytest.raises(UnsafeSetup, match="another place"):
             back_up_secret(settings, beside, target)
     other = tmp_path / "other"

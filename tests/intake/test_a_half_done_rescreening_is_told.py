@@ -16,9 +16,8 @@ from kbapi.settings import Settings
 from kbapi.storage import rules_mark
 from kbapi.storage.instance import Instance, open_instance
 from kbapi.storage.migrations import upgrade_to_head
-from kbapi.storage.secret import create_secret
 from kbapi.versions import RULES_VERSION
-from tests.makers import HandMovedClock, a_submission, send
+from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
 
 MANY = 12
@@ -82,7 +81,7 @@ def test_an_upgrade_that_ends_after_its_migrations_is_told(tmp_path: Path, revis
     settings = Settings(home=tmp_path)
     database_at(revision, settings.database_path)
     upgrade_to_head(settings.database_path)
-    create_secret(settings.secret_path)
+    give_up_lost_secret(settings)
     upgraded = open_instance(settings)
     assert told(upgraded)[:2] == ("due", "1.0")
     rescreen(upgraded)

@@ -12,10 +12,9 @@ from kbapi.intake.rescreen import rescreen
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance, open_instance
 from kbapi.storage.migrations import upgrade_to_head
-from kbapi.storage.secret import create_secret
 from kbapi.versions import RULES_VERSION
 from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
-from tests.makers import a_setting, a_submission, rows_of, send
+from tests.makers import a_setting, a_submission, give_up_lost_secret, rows_of, send
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
 
 
@@ -24,7 +23,7 @@ def upgraded(tmp_path: Path, request: pytest.FixtureRequest) -> Instance:
     settings = Settings(home=tmp_path)
     database_at(request.param, settings.database_path)
     upgrade_to_head(settings.database_path)
-    create_secret(settings.secret_path)
+    give_up_lost_secret(settings)
     return open_instance(settings)
 
 

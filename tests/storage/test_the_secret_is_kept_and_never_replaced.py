@@ -1,4 +1,8 @@
+import fcntl
+import os
 import stat
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -7,7 +11,13 @@ from kbapi.access.keys import give_key
 from kbapi.errors import UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
-from kbapi.storage.secret import Secret, create_secret, load_secret
+from kbapi.storage.secret import (
+    Secret,
+    create_secret,
+    load_secret,
+    random_secret,
+    write_secret,
+)
 
 
 def test_a_new_secret_is_for_the_owner_alone(tmp_path: Path) -> None:
@@ -29,6 +39,53 @@ def test_a_secret_that_is_there_is_never_replaced(tmp_path: Path) -> None:
     create_secret(tmp_path / "secret.key")
     assert (tmp_path / "secret.key").read_bytes() == before
     assert [entry.name for entry in tmp_path.iterdir()] == ["secret.key"]
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def put(path: Path) -> None:
+    write_secret(path, random_secret())
+
+
+@pytest.mark.parametrize("act", [create_secret, put])
+def test_what_a_killed_writer_left_is_removed_and_what_a_living_one_writes_is_not(
+    tmp_path: Path, act: Callable[[Path], None]
+) -> None:
+    (tmp_path / "secret.key.4711.new").write_text("ab" * 32)
+    (tmp_path / "secret.key.new").write_text("of somebody else")
+    (tmp_path / "secret.key.old.new").write_text("of somebody else")
+    with (tmp_path / "secret.key.4712.new").open("w") as alive:
+        fcntl.flock(alive, fcntl.LOCK_EX)
+        alive.write("cd" * 32)
+        alive.flush()
+        act(tmp_path / "secret.key")
+        left = ["secret.key", "secret.key.4712.new", "secret.key.new", "secret.key.old.new"]
+        assert names(tmp_path) == left
+    act(tmp_path / "secret.key")
+    assert names(tmp_path) == ["secret.key", "secret.key.new", "secret.key.old.new"]
+
+
+@pytest.mark.parametrize("act", [create_secret, put])
+def test_a_link_in_the_way_of_a_draft_is_not_followed(
+    tmp_path: Path, act: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "precious").write_text("of somebody else")
+    (tmp_path / f"secret.key.{'00' * 8}.new").symlink_to(tmp_path / "precious")
+    monkeypatch.setattr(os, "urandom", bytes)
+    with pytest.raises(FileExistsError):
+        act(tmp_path / "secret.key")
+    assert (tmp_path / "precious").read_text() == "of somebody else"
+
+
+def test_many_that_make_it_at_once_make_one(tmp_path: Path) -> None:
+    path = tmp_path / "secret.key"
+    with ThreadPoolExecutor(8) as pool:
+        for made in [pool.submit(create_secret, path) for _ in range(64)]:
+            made.result()
+    assert len(load_secret(path).value) == 32
+    assert names(tmp_path) == ["secret.key"]
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o610, 0o601, 0o620, 0o602])
