@@ -42,7 +42,7 @@ def server(tmp_path_factory: pytest.TempPathFactory):
         yield running
 
 
-def test_a_body_that_stops_is_cut_off_and_told_while_others_go_on(server: Server) -> None:
+def a_body_that_stops_is_cut_off_and_told_while_others_go_on(server: Server) -> None:
     began = time.monotonic()
     slow = [connect(server) for _ in range(6)]  # of the eight threads
     for connection in slow:
@@ -59,7 +59,7 @@ def test_a_body_that_stops_is_cut_off_and_told_while_others_go_on(server: Server
     assert 9 < time.monotonic() - began < 20
 
 
-def test_bytes_that_trickle_do_not_buy_time(server: Server) -> None:
+def bytes_that_trickle_do_not_buy_time(server: Server) -> None:
     began = time.monotonic()
     with connect(server) as connection:
         connection.sendall(head(1_000))
@@ -70,12 +70,45 @@ def test_bytes_that_trickle_do_not_buy_time(server: Server) -> None:
     assert 9 < time.monotonic() - began < 20
 
 
-def test_a_head_that_never_ends_is_cut_off(server: Server) -> None:
+def a_head_that_never_ends_is_cut_off(server: Server) -> None:
     began = time.monotonic()
     with connect(server) as connection:
         connection.sendall(b"GET /v1/chips HTTP/1.1\r\nHost: kbapi\r\n")
         assert answer_of(connection) == (0, b"")
     assert 9 < time.monotonic() - began < 20
+
+
+def a_kept_connection_begins_a_new_time_with_each_request(server: Server) -> None:
+    connection = HTTPConnection("127.0.0.1", server.port, timeout=30)
+    connection.connect()
+    connection.auto_open = 0  # else a connection that was ended would be made anew in silence
+    for _ in range(5):
+        connection.request("GET", "/health/live")
+        answer = connection.getresponse()
+        assert (answer.status, answer.will_close) == (200, False)
+        answer.read()
+        time.sleep(2.5)  # less than a kept connection is kept, more than ten in all
+    connection.close()
+
+
+OVER_SECONDS = (
+    a_body_that_stops_is_cut_off_and_told_while_others_go_on,
+    bytes_that_trickle_do_not_buy_time,
+    a_head_that_never_ends_is_cut_off,
+    a_kept_connection_begins_a_new_time_with_each_request,
+)
+
+
+@pytest.fixture(scope="module")
+def clients_of_seconds(server: Server):
+    """All of them at once: each takes longer than ten seconds, and waits for most of it."""
+    with ThreadPoolExecutor(len(OVER_SECONDS)) as pool:
+        yield {client: pool.submit(client, server) for client in OVER_SECONDS}
+
+
+@pytest.mark.parametrize("client", OVER_SECONDS, ids=lambda client: client.__name__)
+def test_over_seconds(client, clients_of_seconds) -> None:
+    clients_of_seconds[client].result()
 
 
 def test_connections_that_say_nothing_hold_no_thread(server: Server) -> None:
@@ -130,19 +163,6 @@ def test_a_body_that_comes_in_pieces_but_in_time_is_read(server: Server) -> None
             connection.sendall(body[place : place + 7])
             time.sleep(0.05)
         assert answer_of(connection)[0] == 422
-
-
-def test_a_kept_connection_begins_a_new_time_with_each_request(server: Server) -> None:
-    connection = HTTPConnection("127.0.0.1", server.port, timeout=30)
-    connection.connect()
-    connection.auto_open = 0  # else a connection that was ended would be made anew in silence
-    for _ in range(5):
-        connection.request("GET", "/health/live")
-        answer = connection.getresponse()
-        assert (answer.status, answer.will_close) == (200, False)
-        answer.read()
-        time.sleep(2.5)  # less than a kept connection is kept, more than ten in all
-    connection.close()
 
 
 ENDLESS = ("a line without end", "a field without end", "bare line ends")
