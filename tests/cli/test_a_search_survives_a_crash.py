@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.cli import command
 from tests.system.server import KBAPI
 
 CHIP = "norvane-sable-7-4820mx"
@@ -22,8 +23,8 @@ STOCK = ["vector_heavy", "20"]
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("search") / "home"
-    command = [*KBAPI, "demo", "--home", str(home), "--no-serve", "--results", "900"]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    made = command.run("demo", "--home", str(home), "--no-serve", "--results", "900")
+    assert made.returncode == 0, made.stderr
     return home
 
 
@@ -171,8 +172,7 @@ def test_a_search_keeps_to_the_rails_that_it_began_with(filled: Path, tmp_path: 
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
-    command = [*KBAPI, "next-step", *words]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    return command.run("next-step", *words)
 
 
 def test_without_a_terminal_it_tells_where_the_search_stands_as_json(

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.test_every_command_through_its_entry_point import RESULT, run
+from tests.cli.command import run
+from tests.cli.test_every_command_as_a_person_types_it import RESULT
 from tests.system.server import Server
 
 

@@ -13,7 +13,7 @@ from kbapi.cli import serving
 from kbapi.cli.main import main
 from kbapi.exchange.backup import make_backup
 from kbapi.settings import Settings
-from tests.cli.test_every_command_through_its_entry_point import run
+from tests.cli.command import run
 from tests.makers import a_submission, an_instance, send
 from tests.system.server import Server
 

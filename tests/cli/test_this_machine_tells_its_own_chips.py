@@ -1,7 +1,6 @@
 """What operating systems print, read from text laid out like theirs."""
 
 import json
-import subprocess
 from pathlib import Path
 
 from kbapi.cli.this_machine import (
@@ -11,7 +10,7 @@ from kbapi.cli.this_machine import (
     parse_pci_names,
     printed_names,
 )
-from tests.system.server import KBAPI
+from tests.cli.command import run
 
 CPUINFO = """processor\t: 0
 vendor_id\t: NorvaneChips
@@ -68,10 +67,6 @@ def test_macos_tells_displays_and_survives_nonsense() -> None:
 
 def test_this_very_machine_can_be_asked() -> None:
     assert len(set(printed_names())) == len(printed_names())
-
-
-def run(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*KBAPI, *words], capture_output=True, text=True, check=False)
 
 
 def test_identify_leaves_with_zero_only_for_one_exact_chip() -> None:

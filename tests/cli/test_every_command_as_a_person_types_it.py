@@ -12,6 +12,7 @@ import pytest
 from kbapi.settings import Settings
 from kbapi.storage.instance import open_instance
 from tests.api.measured import a_measured, a_reading
+from tests.cli.command import run
 from tests.makers import CHIP, send
 from tests.system.server import KBAPI, Server, free_port
 
@@ -34,12 +35,6 @@ def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A settings folder of the test's own."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     return tmp_path / "config" / "kbapi"
-
-
-def run(*words: str, stdin: str = "") -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*KBAPI, *words], input=stdin, capture_output=True, text=True, timeout=120, check=False
-    )
 
 
 @pytest.fixture

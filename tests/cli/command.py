@@ -1,0 +1,51 @@
+"""`kbapi` in a process of its own that need not load it anew: forked from one that has.
+
+What a person types goes through the installed command in other tests; here there are many.
+"""
+
+import os
+import sys
+import tempfile
+from multiprocessing import get_context
+from pathlib import Path
+from subprocess import CompletedProcess
+
+_FORKED = get_context("forkserver")
+_FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
+_PATIENCE_S = 120
+
+
+def run(*words: str, stdin: str = "") -> CompletedProcess[str]:
+    """What `kbapi` with these words says, and how it leaves."""
+    with tempfile.TemporaryDirectory() as folder:
+        streams = [Path(folder) / name for name in ("in", "out", "err")]
+        streams[0].write_text(stdin, "utf-8")
+        process = _FORKED.Process(
+            target=_leave_as_kbapi, args=(words, streams, dict(os.environ), Path.cwd())
+        )
+        process.start()
+        process.join(_PATIENCE_S)
+        process.kill()
+        assert process.exitcode is not None, f"kbapi {' '.join(words)} did not end"
+        told, complained = (stream.read_text("utf-8") for stream in streams[1:])
+        return CompletedProcess(["kbapi", *words], process.exitcode, told, complained)
+
+
+def _leave_as_kbapi(
+    words: tuple[str, ...], streams: list[Path], environment: dict[str, str], folder: Path
+) -> None:
+    for number, path in enumerate(streams):
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT)
+        os.dup2(descriptor, number)
+        os.close(descriptor)
+    sys.stdin, sys.stdout, sys.stderr = (
+        open(number, mode, encoding="utf-8", closefd=False)  # noqa: SIM115 - as long as it lives
+        for number, mode in enumerate("rww")
+    )
+    os.environ.clear()
+    os.environ.update(environment)
+    os.chdir(folder)
+    sys.argv = ["kbapi", *words]
+    from kbapi.cli.main import main
+
+    main()
