@@ -13,6 +13,9 @@ from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 Join = Literal["open", "invite", "closed"]
 _ORIGIN: Final = re.compile(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?")
 _PREFIX: Final = "KBAPI_"
+_OF_A_SERVICE: Final = re.compile(
+    rf"{_PREFIX}(SERVICE_HOST|SERVICE_PORT(_[A-Z0-9_]+)?|PORT_[0-9]+_(TCP|UDP)(_[A-Z]+)?)"
+)
 OF_COMMANDS: Final = ("to", "key", "contributor_token")
 """What commands read that ask a server; settings of no instance."""
 
@@ -96,7 +99,8 @@ class Settings(BaseSettings):
     @classmethod
     def _hand_on_unknown(cls, told: dict[str, Any]) -> dict[str, Any]:
         # As fields that do not exist they are told together with everything else that is wrong.
-        return dict.fromkeys(sorted(_unknown(os.environ, cls.model_fields))) | told
+        ours = [name for name, value in os.environ.items() if not _is_of_a_service(name, value)]
+        return dict.fromkeys(sorted(_unknown(ours, cls.model_fields))) | told
 
     @field_validator("cors_origins", mode="before")
     @classmethod
@@ -137,6 +141,12 @@ class Settings(BaseSettings):
     def rates_path(self) -> Path:
         """The side file in which requests are counted for a minute; nothing of it is kept."""
         return self.home / "rates.sqlite3"
+
+
+def _is_of_a_service(name: str, value: str) -> bool:
+    """Whether an orchestrator set this for a service that is called kbapi, as it does for all."""
+    is_address = name == f"{_PREFIX}PORT" and "://" in value
+    return is_address or _OF_A_SERVICE.fullmatch(name) is not None
 
 
 def _unknown(variables: Iterable[str], fields: Iterable[str]) -> set[str]:

@@ -17,7 +17,7 @@ from gunicorn.glogging import Logger
 from kbapi.access.keys import has_live_key
 from kbapi.access.rates import require_rate_library
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
-from kbapi.cli.open_files import room_for_connections
+from kbapi.cli.open_files import MOST_CONNECTIONS, room_for_connections
 from kbapi.cli.worker import HELD_BACK, DoorkeepingWorker
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.intake.rescreen import is_rescreening_due
@@ -35,7 +35,13 @@ from kbapi.storage.use_lock import share
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8080, show_default=True, help="Port to listen on.")
 @click.option("--workers", default=2, show_default=True, help="Processes.")
-@click.option("--threads", default=64, show_default=True, help="Threads of each process.")
+@click.option(
+    "--threads",
+    type=click.IntRange(1, MOST_CONNECTIONS - 1),
+    default=64,
+    show_default=True,
+    help="Threads of each process.",
+)
 @home_option
 def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
     """Serve the instance in --home over HTTP; an empty folder becomes one.

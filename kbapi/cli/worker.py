@@ -36,6 +36,8 @@ class DoorkeepingWorker(WaitingWorker):
     who comes later is refused by the kernel, and knows that nothing was taken.
     """
 
+    alive: bool
+
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self._is_shut = False
@@ -64,6 +66,12 @@ class DoorkeepingWorker(WaitingWorker):
         while self.alive and self.is_parent_alive() and time.monotonic() < ends:
             self.notify()
             time.sleep(_HEARTBEAT_S)
+
+    def is_parent_alive(self) -> bool:
+        """Whether somebody still looks after this worker; else it ends as if it were told to."""
+        is_alive = bool(super().is_parent_alive())
+        self.alive = self.alive and is_alive
+        return is_alive
 
     def accept(self, listener: Any) -> None:
         """Take a connection, if a thread is free for it."""

@@ -48,11 +48,6 @@ def log_of(database: Path) -> Path:
     return _beside(database, "-wal")
 
 
-def journal_of(database: Path) -> Path:
-    """Where SQLite keeps what a broken transaction without a log has to take back."""
-    return _beside(database, "-journal")
-
-
 def _beside(database: Path, ending: str) -> Path:
     file = database.resolve()
     return file.with_name(file.name + ending)

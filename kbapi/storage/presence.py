@@ -15,7 +15,8 @@ from kbapi.storage.owners import require_may_open
 
 _LOST: Final = (
     "Nothing was made or changed. Put it back where it was (its -wal file belongs to it), or "
-    "restore a backup; a new instance is made in an empty folder."
+    "restore a backup. If nothing was ever stored here, take away what is left of it: a new "
+    "instance is made in an empty folder."
 )
 
 

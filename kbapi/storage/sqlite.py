@@ -10,7 +10,7 @@ from urllib.parse import quote
 from pysqlite3 import dbapi2
 from sqlalchemy import Connection, Engine, create_engine, event
 
-from kbapi.storage.disk import is_read_only, is_sealed, journal_of, log_of
+from kbapi.storage.disk import is_read_only, is_sealed, log_of
 from kbapi.storage.faults import readable_faults
 
 BUSY_TIMEOUT_MS: Final = 5_000
@@ -146,12 +146,12 @@ def _mode_to_look(database: Path) -> str:
 
     Where a log is, whoever may write brings it into the file when they close; where none is, SQLite
     makes an empty one even to read, and only who may write takes it away again. (A log without its
-    index, which only a copy by hand has, gets one.)
+    index, which only a copy by hand has, gets one. What a transaction that was killed left in a
+    journal is undone, without which nothing could be read.)
     """
     if is_sealed(database):
         return "ro&immutable=1"
-    has_log = log_of(database).exists() or journal_of(database).exists()
-    return "ro" if has_log or is_read_only(database) else "rw"
+    return "ro" if log_of(database).exists() or is_read_only(database) else "rw"
 
 
 @contextmanager

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from kbapi.errors import InstanceInUse, UnsafeSetup
 from kbapi.storage.disk import is_read_only
+from kbapi.storage.owners import open_or_make
 
 
 def share(lock_file: Path) -> int | None:
@@ -68,7 +69,9 @@ def alone(lock_file: Path) -> Iterator[None]:
 
 def _open(lock_file: Path) -> int:
     try:
-        return os.open(lock_file, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        return os.open(lock_file, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return open_or_make(lock_file)
     except PermissionError as error:
         if not lock_file.exists():
             raise

@@ -44,6 +44,7 @@ def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
         ({"kbapi_joinn": "closed"}, "KBAPI_JOINN is no setting: did you mean KBAPI_JOIN?"),
         ({"KBAPI_TRUSTED_PROXY": "1"}, "did you mean KBAPI_TRUSTED_PROXIES?"),
         ({"KBAPI_PORT": "9000"}, "KBAPI_PORT is no setting"),
+        ({"KBAPI_SERVICE": "a"}, "KBAPI_SERVICE is no setting"),
     ],
 )
 def test_a_setting_that_cannot_be_is_named(
@@ -81,6 +82,30 @@ def test_what_commands_read_from_the_environment_is_known(
     assert "KBAPI_KEY" in read
     known = {variable: "x" for variable in read if variable != "KBAPI_HOME"}
     assert serve(tmp_path, **known).exit_code == 0
+
+
+def test_what_is_set_for_a_service_of_that_name_is_let_through(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    of_a_service = {
+        "KBAPI_PORT": "tcp://10.0.0.1:8080",
+        "KBAPI_PORT_8080_TCP": "tcp://10.0.0.1:8080",
+        "KBAPI_PORT_8080_TCP_ADDR": "10.0.0.1",
+        "KBAPI_SERVICE_HOST": "10.0.0.1",
+        "KBAPI_SERVICE_PORT": "8080",
+        "KBAPI_SERVICE_PORT_HTTP": "8080",
+    }
+    assert serve(tmp_path, **of_a_service).exit_code == 0
+    assert len(served) == 1
+
+
+@pytest.mark.parametrize("threads", ["0", "1000"])
+def test_more_threads_than_connections_are_typed_wrong(
+    tmp_path: Path, served: list[Path], threads: str
+) -> None:
+    words = ["serve", "--home", str(tmp_path / "home"), "--threads", threads]
+    assert click.testing.CliRunner().invoke(main, words).exit_code == 2
+    assert served == []
 
 
 def every_command(group: click.Group) -> Iterator[click.Command]:

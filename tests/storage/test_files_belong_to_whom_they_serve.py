@@ -28,6 +28,7 @@ from kbapi.storage.instance import (
     upgrade_instance,
 )
 from kbapi.storage.secret import load_secret
+from kbapi.storage.use_lock import alone, sharing
 from kbapi.storage.write_queue import waiting_in_line
 from tests.makers import HandMovedClock, a_submission, send
 
@@ -265,3 +266,13 @@ def test_too_many_open_files_are_a_matter_of_waiting(instance: Instance) -> None
     with served.reading() as connection:
         assert connection.exec_driver_sql("SELECT COUNT(*) FROM unit").scalar_one() == 1
     served.close()
+
+
+def test_a_lock_that_root_needs_first_is_the_serving_users(settings: Settings) -> None:
+    with sharing(settings.use_lock_path):
+        there = settings.use_lock_path.stat()
+    assert (there.st_uid, there.st_gid) == SERVING
+    settings.use_lock_path.unlink()
+    with alone(settings.use_lock_path):
+        there = settings.use_lock_path.stat()
+    assert (there.st_uid, there.st_gid) == SERVING

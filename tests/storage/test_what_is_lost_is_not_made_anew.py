@@ -1,8 +1,11 @@
 """An instance of which something is gone, or that was never finished: nothing is covered up."""
 
+import shutil
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from pysqlite3 import dbapi2
 
 from kbapi.access.keys import give_key, list_keys
 from kbapi.errors import StorageBroken, StorageUnwritable, UnsafeSetup
@@ -14,6 +17,7 @@ from kbapi.storage.instance import (
     open_instance,
     upgrade_instance,
 )
+from tests.makers import a_submission, send
 
 WAYS_IN = open_instance, create_or_open_instance, upgrade_instance
 
@@ -85,6 +89,42 @@ def test_a_making_that_was_ended_goes_on(tmp_path: Path, ended_after: str) -> No
     give_key(made, "first", ("submit",))
     made.close()
     assert settings.database_path.stat().st_mode & 0o077 == 0
+
+
+def broken_off(instance: Instance, folder: Path) -> Settings:
+    """The instance as a kill in the middle of a transaction without a log would leave it."""
+    instance.close()
+    database = instance.settings.database_path
+    copy = Settings(home=folder / "copy")
+    copy.home.mkdir(0o700)
+    with closing(dbapi2.connect(str(database), isolation_level=None)) as connection:
+        for statement in ("journal_mode=DELETE", "cache_size=1", "secure_delete=OFF"):
+            connection.execute(f"PRAGMA {statement}")
+        connection.execute("BEGIN")
+        connection.execute("DELETE FROM access_key")
+        connection.execute("CREATE TABLE more (than, the_cache)")
+        connection.executemany(
+            "INSERT INTO more VALUES (zeroblob(9000), ?)", [(n,) for n in range(99)]
+        )
+        for file in (*instance.settings.home.glob("kbapi.sqlite3*"), instance.settings.secret_path):
+            shutil.copy(file, copy.home)
+        connection.execute("ROLLBACK")
+    assert copy.database_path.with_name("kbapi.sqlite3-journal").stat().st_size > 0
+    return copy
+
+
+def test_what_a_killed_transaction_left_in_a_journal_is_undone(
+    instance: Instance, tmp_path: Path
+) -> None:
+    for number in range(8):
+        send(instance, a_submission(number=number))
+    give_key(instance, "first", ("submit",))
+    copy = broken_off(instance, tmp_path)
+    opened = open_instance(copy)
+    with opened.reading() as connection:
+        assert connection.exec_driver_sql("SELECT COUNT(*) FROM submission").scalar() == 8
+    assert [key.name for key in list_keys(opened)] == ["first"]
+    opened.close()
 
 
 def test_who_closes_last_leaves_one_file(instance: Instance) -> None:
