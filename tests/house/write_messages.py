@@ -1,4 +1,4 @@
-"""`python -m tests.house.write_messages` writes locale/kbapi.pot: every sentence of answers."""
+"""`python -m tests.house.write_messages` writes kbapi/advice/wording/kbapi.pot: every sentence."""
 
 from io import BytesIO
 from pathlib import Path
@@ -9,7 +9,7 @@ from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import write_po
 
 ROOT: Final = Path(__file__).parents[2]
-COMMITTED: Final = ROOT / "locale" / "kbapi.pot"
+COMMITTED: Final = ROOT / "kbapi" / "advice" / "wording" / "kbapi.pot"
 _SENTENCES: Final = "kbapi/advice/wording"
 _MARKS: Final = {"say": None, "marked": None, "say_count": (1, 2)}
 _HEADER: Final = """\

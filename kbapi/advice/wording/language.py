@@ -1,7 +1,7 @@
 """How a sentence is said: by its English template, or by whatever a translation makes of it.
 
 The templates are the message ids of gettext, with named places for what varies, so that another
-language may order them as it likes. `locale/kbapi.pot` lists them all.
+language may order them as it likes. `kbapi.pot` beside this file lists them all.
 """
 
 import gettext
