@@ -10,7 +10,7 @@ from kbapi.clock import Clock, utc_now
 from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage import migrations
-from kbapi.storage.disk import flush
+from kbapi.storage.disk import flush, log_of
 from kbapi.storage.faults import readable_faults, unwritable_told_as
 from kbapi.storage.left_overs import BESIDE, draft_beside, remove_database
 from kbapi.storage.own_secret import note_secret
@@ -182,7 +182,7 @@ def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
 def _set_database_aside(database: Path, at: datetime) -> list[Path]:
     """Further names of the database, and of its log where that cannot be taken in."""
     kept = _aside(database, at)
-    log, kept_log = (path.with_name(f"{path.name}-wal") for path in (database, kept))
+    log, kept_log = log_of(database), log_of(kept)
     kept.hardlink_to(database)
     if not log.exists():
         return [kept]

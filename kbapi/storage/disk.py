@@ -34,8 +34,8 @@ def is_locked_in(database: Path) -> bool:
 
     The log holds results, and SQLite cannot read it without the index.
     """
-    index = _beside(database, "-shm")
-    return is_read_only(database.parent) and _has_log(database) and not index.exists()
+    has_index = index_of(database).exists()
+    return is_read_only(database.parent) and _has_log(database) and not has_index
 
 
 def _has_log(database: Path) -> bool:
@@ -46,6 +46,11 @@ def _has_log(database: Path) -> bool:
 def log_of(database: Path) -> Path:
     """Where SQLite keeps the log of changes: beside the file itself, not beside a link to it."""
     return _beside(database, "-wal")
+
+
+def index_of(database: Path) -> Path:
+    """Where SQLite keeps the index of that log, which all who read share."""
+    return _beside(database, "-shm")
 
 
 def _beside(database: Path, ending: str) -> Path:

@@ -6,7 +6,7 @@ from typing import Final
 
 from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
 from kbapi.settings import Settings
-from kbapi.storage.disk import free_bytes, is_read_only, is_sealed, is_withheld
+from kbapi.storage.disk import free_bytes, index_of, is_read_only, is_sealed, is_withheld, log_of
 
 _LOOK_EVERY_S: Final = 1.0
 """A look costs ten calls of the kernel; nothing that it finds changes within a second by much."""
@@ -26,7 +26,7 @@ class WriteGate:
         self._settings = settings
         self.is_sealed = is_sealed(settings.database_path)
         database = settings.database_path
-        beside = (database.with_name(database.name + ending) for ending in ("-wal", "-shm"))
+        beside = log_of(database), index_of(database)
         self._needed = (database, settings.write_lock_path, *beside)
         self._lock = Lock()
         self._looked_at_s = float("-inf")

@@ -233,6 +233,20 @@ def test_health_and_metrics_tell_what_a_write_is_answered_with() -> None:
         opened.close()
 
 
+def test_a_log_that_is_closed_is_seen_where_the_database_is_a_link() -> None:
+    with a_shared_folder() as folder:
+        opened = an_instance(folder)
+        opened.close()
+        database = opened.settings.database_path
+        kept = database.rename(folder / "elsewhere.sqlite3")
+        database.symlink_to(kept)
+        log = kept.with_name("elsewhere.sqlite3-wal")
+        log.write_bytes(b"")
+        log.chmod(0o400)
+        with as_a_plain_user(folder):
+            assert WriteGate(opened.settings).why_closed() is StorageUnwritable
+
+
 def test_a_read_only_instance_is_neither_made_nor_upgraded(tmp_path: Path) -> None:
     with pytest.raises(InstanceReadOnly, match="neither made nor upgraded"):
         upgrade_instance(Settings(home=tmp_path / "home", read_only=True))
