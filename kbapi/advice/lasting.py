@@ -176,7 +176,7 @@ def _after(evidence: LastingEvidence) -> tuple[LastedTold, ...]:
 
 
 def _bands_told(evidence: LastingEvidence) -> tuple[BandTold, ...]:
-    bands, ends = evidence.bands(), (None, *evidence.margins, None)
+    bands, ends = evidence.bands, (None, *evidence.margins, None)
     return tuple(
         BandTold(
             more_than=ends[place],
@@ -193,7 +193,7 @@ def _withheld(
     evidence: LastingEvidence, after: tuple[LastedTold, ...], shown: tuple[BandTold, ...]
 ) -> int:
     days_shown = len(after) + sum(len(band.after) for band in shown)
-    return len(DAYS) * (1 + len(shown)) - days_shown + len(evidence.bands()) - len(shown)
+    return len(DAYS) * (1 + len(shown)) - days_shown + len(evidence.bands) - len(shown)
 
 
 def _failures(evidence: LastingEvidence) -> int:

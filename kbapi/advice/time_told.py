@@ -79,7 +79,7 @@ def lasted_told(
 
 def shown_bands(evidence: LastingEvidence) -> dict[int, frozenset[int]]:
     """The bands of margin that may be shown beside the sum over all, and of which days."""
-    bands = sorted(evidence.bands().items())
+    bands = sorted(evidence.bands.items())
     is_shown = shown_cells([band.units for _, band in bands])
     hidden = [number for number, shown in enumerate(is_shown) if not shown]
     by_day = {
@@ -97,12 +97,13 @@ def settle_told(evidence: LastingEvidence, control: str) -> SettleTold:
     """The margin to settle with."""
     found = evidence.settle()
     band = evidence.margins.index(found.margin)
-    is_shown = WANTED_DAYS in shown_bands(evidence).get(band, ())
-    kept = evidence.in_band(band)
+    kept = None
+    if WANTED_DAYS in shown_bands(evidence).get(band, ()):
+        kept = lasted_told(evidence.bands[band], WANTED_DAYS, SETTLE_CONFIDENCE)
     return SettleTold(
         margin=found.margin,
         standing=found.standing,
-        kept=lasted_told(kept, WANTED_DAYS, SETTLE_CONFIDENCE) if is_shown else None,
+        kept=kept,
         in_words=words.settle_in_words(found.standing, control, found.margin),
     )
 

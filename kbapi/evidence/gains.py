@@ -17,7 +17,7 @@ from kbapi.evidence.gain_measures import (
     told,
 )
 from kbapi.evidence.pair_units import few_of_each, latest_of_each, mean_by, ranks_of
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, is_small
 from kbapi.stats.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
 from kbapi.stats.physics import is_spent_on_clock
 from kbapi.storage.reading_rows import PairColumns, RepeatRow
@@ -178,7 +178,7 @@ def gain_block(
             for measure, units, size in zip(asked, telling, sizes, strict=True)
             if size >= FEWEST_UNITS_SHOWN
         ),
-        withheld=sum(0 < size < FEWEST_UNITS_SHOWN for size in sizes),
+        withheld=sum(map(is_small, sizes)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import groupby
 from math import ceil
 from operator import attrgetter
@@ -60,14 +61,16 @@ class LastingEvidence:
         """How many different units."""
         return len({one.unit_id for one in self.settings})
 
-    def in_band(self, band: int) -> "LastingEvidence":
-        """Those with this margin alone."""
-        kept = tuple(one for one in self.settings if one.band == band)
-        return LastingEvidence(self.level, kept, self.margins)
-
+    @cached_property
     def bands(self) -> dict[int, "LastingEvidence"]:
-        """The bands of margin that hold any units, by their place."""
-        return {place: self.in_band(place) for place in {one.band for one in self.settings}}
+        """Those of each margin that any of them kept, by its place."""
+        kept: dict[int, list[SettingInUse]] = {}
+        for one in self.settings:
+            kept.setdefault(one.band, []).append(one)
+        return {
+            place: LastingEvidence(self.level, tuple(settings), self.margins)
+            for place, settings in kept.items()
+        }
 
     def curve(self) -> SurvivalCurve:
         """The share still stable over days; a contributor weighs as three units at most."""
