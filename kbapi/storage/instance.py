@@ -219,13 +219,11 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
                 f"There is no instance in {settings.home}: run 'kbapi db upgrade' first."
             )
         migrations.require_current_schema(settings.database_path)
-        require_no_foreign_secret(settings)
     instance = Instance(settings, now)
     with unwritable_told_as(_NOT_OPENED), readable_faults():
         instance.hold()
-    keep_own_secret(settings)
+        keep_own_secret(settings, instance.secret)
     remove_left_overs(settings)
-    _ = instance.secret
     return instance
 
 
@@ -262,5 +260,5 @@ def upgrade_instance(settings: Settings) -> None:
             migrations.upgrade_to_head(database)
             database.chmod(0o600)
             create_secret(settings.secret_path)
-            keep_own_secret(settings)
+            keep_own_secret(settings, load_secret(settings.secret_path))
             give_files(settings, owner)

@@ -53,15 +53,14 @@ def require_no_foreign_secret(settings: Settings) -> None:
         _require_own(settings, load_secret(settings.secret_path))
 
 
-def keep_own_secret(settings: Settings) -> None:
+def keep_own_secret(settings: Settings, secret: Secret) -> None:
     """Let a database that does not say so yet, or holds nothing yet, say which secret it has.
 
     Raises
     ------
     UnsafeSetup
-        When the secret is another one, missing, or readable by others.
+        When the secret is another one.
     """
-    secret = load_secret(settings.secret_path)
     is_noted = _require_own(settings, secret) == secret.key_id
     if not is_noted and not settings.read_only:
         # What cannot be written now is written when it is next opened: the rows tell meanwhile.
