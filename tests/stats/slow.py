@@ -33,6 +33,7 @@ def em_masses(reports: list[Report], *, rounds: int) -> dict[tuple[int, int], fl
         shared = member * mass
         shared /= shared.sum(axis=1, keepdims=True)
         mass = weight @ shared / weight.sum()
+    mass /= mass.sum()  # rounded above one it would be likelier than any distribution
     return dict(zip(cells, mass.tolist(), strict=True))
 
 

@@ -2,7 +2,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
@@ -56,8 +56,13 @@ def test_touching_intervals_share_the_mass_one_half_each():
     assert masses_of(fit) == {(80, 85): 0.5, (85, 90): 0.5}
 
 
+# Their weights add up to a rounded share of the whole that lies above one.
+ROUNDED_UP = [(0, NEVER_FAILED, w) for w in (0.2, 0.2, 3.0, 1.0, 0.2, 1.0, 0.2, 0.2)]
+
+
 @settings(max_examples=80, deadline=None)
 @given(reports(weights=(0.2, 1.0, 3.0)))
+@example(ROUNDED_UP)
 def test_no_long_em_finds_a_better_likelihood(rows):
     fit = fit_npmle(a_pool(rows))
     assert fit.converged
