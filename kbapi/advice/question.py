@@ -148,7 +148,7 @@ class QuestionSchema(ChipQuestionSchema):
     )
     grade = fields.String(
         validate=OneWordOf(GRADES),
-        metadata={"description": "Only results tested at least this well.", "example": "session"},
+        metadata={"description": "Only results tested at least this well.", "example": "long"},
     )
     cooling = fields.String(
         validate=OneWordOf(COOLING),
@@ -185,7 +185,7 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_QUESTION, sent, catalogue, _faults_of)

@@ -21,7 +21,7 @@ class Links:
 
 
 @dataclass(frozen=True, slots=True)
-class AcceptedAnswer(Accepted):
+class SubmissionResponse(Accepted):
     """The answer to an accepted result, with links."""
 
     links: Links = field(kw_only=True)
@@ -40,12 +40,12 @@ class Readiness:
 
     status: str
     writes: str
-    """`taken`, or the code of the problem that a write is answered with; reads go on."""
+    """`accepted`, or the code of the problem that a write is answered with; reads go on."""
     rescreening: str
     """`done`, or `due` while results stand under older rules than the program's."""
 
 
-def with_links(accepted: Accepted) -> AcceptedAnswer:
+def with_links(accepted: Accepted) -> SubmissionResponse:
     """The accepted result and where to go next."""
     told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
     starts = dict.fromkeys(
@@ -61,7 +61,7 @@ def with_links(accepted: Accepted) -> AcceptedAnswer:
         for setting in accepted.settings
     )
     links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
-    return AcceptedAnswer(**told, links=links)
+    return SubmissionResponse(**told, links=links)
 
 
 def dump(answer: object, status: int) -> Response:

@@ -12,24 +12,24 @@ from kbapi.advice.diagnose import DiagnosisAnswer
 from kbapi.advice.gains_answer import GainsAnswer
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
-from kbapi.advice.lasting import LastingAnswer
+from kbapi.advice.lasting import LongevityAnswer
 from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.power_answer import PowerAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
-from kbapi.api.answers import AcceptedAnswer, Health, Readiness
+from kbapi.api.answers import Health, Readiness, SubmissionResponse
 from kbapi.curation.decision_schema import DecisionsSchema
-from kbapi.curation.decisions import DecisionsTold
+from kbapi.curation.decisions import DecisionsResponse
 from kbapi.curation.item import ReviewItem
 from kbapi.curation.queue import ReviewPage
-from kbapi.intake.accepted import Rehearsed
-from kbapi.intake.batch import BatchTold
-from kbapi.intake.contributions import AllWithdrawn, Contributions
+from kbapi.intake.accepted import DryRunResponse
+from kbapi.intake.batch import BatchResponse
+from kbapi.intake.contributions import MySubmissions, WithdrawnSubmissions
 from kbapi.intake.diagnosis import DiagnosisSchema
-from kbapi.intake.follow_up import FollowUpTold
+from kbapi.intake.follow_up import FollowUpResponse
 from kbapi.intake.follow_up_schema import FollowUpSchema
-from kbapi.intake.own_results import OwnResult
+from kbapi.intake.own_results import SubmissionDetail
 from kbapi.intake.schema import SubmissionSchema
 from kbapi.intake.search_schema import NextStepSchema
 
@@ -37,18 +37,18 @@ OPENAPI_VERSION: Final = "3.1.0"
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
-    AcceptedAnswer,
-    OwnResult,
-    Rehearsed,
-    BatchTold,
-    FollowUpTold,
-    Contributions,
-    AllWithdrawn,
+    SubmissionResponse,
+    SubmissionDetail,
+    DryRunResponse,
+    BatchResponse,
+    FollowUpResponse,
+    MySubmissions,
+    WithdrawnSubmissions,
     StartAnswer,
     StabilityAnswer,
     LocksAnswer,
     NextStepAnswer,
-    LastingAnswer,
+    LongevityAnswer,
     DiagnosisAnswer,
     GainsAnswer,
     PowerAnswer,
@@ -57,7 +57,7 @@ ANSWERS: Final = (
     ChipDetail,
     ReviewPage,
     ReviewItem,
-    DecisionsTold,
+    DecisionsResponse,
     Health,
     Readiness,
 )

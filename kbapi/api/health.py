@@ -38,7 +38,7 @@ def tell_ready() -> Response:
     closed = served.gate.why_closed()
     told = Readiness(
         status="ready",
-        writes=closed.code if closed else "taken",
+        writes=closed.code if closed else "accepted",
         rescreening="due" if served.rules.has_older() else "done",
     )
     return dump(told, 200)

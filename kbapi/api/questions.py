@@ -12,7 +12,7 @@ from kbapi.access.gate import Need
 from kbapi.advice.gains import advise_gains
 from kbapi.advice.gains_question import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.lasting import (
-    LastingQuestionSchema,
+    LongevityQuestionSchema,
     advise_lasting,
     parse_lasting_question,
 )
@@ -78,8 +78,8 @@ def show_locks() -> Response:
     return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
 
 
-@blueprint.route("/lasting", methods=["GET"])
-@blueprint.doc(**_documented("How long settings last.", "LastingAnswer", LastingQuestionSchema))
+@blueprint.route("/longevity", methods=["GET"])
+@blueprint.doc(**_documented("How long settings last.", "LongevityAnswer", LongevityQuestionSchema))
 @needs(blueprint, Need.READING)
 def show_lasting() -> Response:
     """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""

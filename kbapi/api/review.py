@@ -62,7 +62,7 @@ def show_review_item(submission_id: UUID, ordinal: int) -> Response:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Decisions"}}},
     },
     responses={
-        "200": json_answer("Kept, and holding in the next answer.", "DecisionsTold"),
+        "200": json_answer("Kept, and holding in the next answer.", "DecisionsResponse"),
         **problem_answers(
             _400="The body is not JSON text.",
             _413="The body is too large.",

@@ -21,7 +21,7 @@ from kbapi.api.headers import (
 )
 from kbapi.api.requests import sent_body
 from kbapi.bounds import MOST_ITEMS
-from kbapi.errors import QuestionRefused
+from kbapi.errors import QueryInvalid
 from kbapi.intake.accept import accept_submission, rehearse_submission
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
@@ -61,7 +61,7 @@ _DRY_RUN: Final = DryRunSchema()
 def _is_dry_run() -> bool:
     parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
     if parameters.problems:
-        raise QuestionRefused(problems=parameters.problems)
+        raise QueryInvalid(problems=parameters.problems)
     return bool(parameters.values["dry_run"] == "true")
 
 
@@ -73,8 +73,8 @@ def _is_dry_run() -> bool:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Submission"}}},
     },
     responses={
-        "200": json_answer("A dry run: screened, nothing stored.", "Rehearsed"),
-        "201": json_answer("Stored and screened.", "AcceptedAnswer"),
+        "200": json_answer("A dry run: screened, nothing stored.", "DryRunResponse"),
+        "201": json_answer("Stored and screened.", "SubmissionResponse"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
             _413="The body is too large.",
@@ -109,9 +109,9 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         },
     },
     responses={
-        "200": json_answer("A dry run: screened, nothing stored.", "BatchTold"),
-        "201": json_answer("All are stored.", "BatchTold"),
-        "207": json_answer("Some are stored, some refused: each item tells.", "BatchTold"),
+        "200": json_answer("A dry run: screened, nothing stored.", "BatchResponse"),
+        "201": json_answer("All are stored.", "BatchResponse"),
+        "207": json_answer("Some are stored, some refused: each item tells.", "BatchResponse"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
             _413="The body is too large.",
@@ -140,7 +140,7 @@ def submit_results() -> Response:
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
 @blueprint.doc(
     responses={
-        "200": json_answer("The result as it stands now.", "OwnResult"),
+        "200": json_answer("The result as it stands now.", "SubmissionDetail"),
         **problem_answers(
             _401="No receipt was sent.",
             _403="The receipt does not belong to this submission.",
@@ -187,7 +187,7 @@ def withdraw_result(submission_id: UUID) -> Response:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/FollowUp"}}},
     },
     responses={
-        "201": json_answer("Stored and screened.", "FollowUpTold"),
+        "201": json_answer("Stored and screened.", "FollowUpResponse"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
             _401="No receipt was sent.",
