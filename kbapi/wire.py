@@ -94,6 +94,23 @@ class OneWordOf(validate.OneOf):
         return f"Not one of: {', '.join(self.choices)}.{hint}"
 
 
+class OneNumberOf(validate.Validator):
+    """A number of a short list.
+
+    The API document tells its least and its most: few generators of clients take lists of numbers.
+    """
+
+    def __init__(self, numbers: tuple[float, ...]) -> None:
+        self.numbers = numbers
+        self.min, self.max = min(numbers), max(numbers)
+
+    def __call__(self, value: float) -> float:
+        """The value, when it is in the list."""
+        if value not in self.numbers:
+            raise ValidationError(f"Not one of: {', '.join(map(str, self.numbers))}.")
+        return value
+
+
 class StrictSchema(Schema):
     """A schema that refuses unknown fields and says which known one may have been meant."""
 
