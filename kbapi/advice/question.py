@@ -121,7 +121,8 @@ class QuestionSchema(ChipQuestionSchema):
     )
     clock_mhz = ParameterNumber(
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
-        metadata={"description": "The clock, with fixed_clock_voltage, in MHz.", "example": 1800},
+        # No example of its own: it would contradict that of the control.
+        metadata={"description": "The clock, with fixed_clock_voltage, in MHz, such as 1800."},
     )
     stable_share = ParameterNumber(
         load_default=DEFAULT_SHARE,

@@ -11,7 +11,7 @@ from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.schema import SubmissionSchema
 from kbapi.intake.search_schema import NextStepSchema
 
-_LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
+LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
     SubmissionSchema: frozenset(
         {
             "chip_ids",
@@ -31,7 +31,7 @@ _LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
 
 def example_of(schema: type[Schema]) -> dict[str, Any]:
     """A whole document of this shape that is accepted as it stands."""
-    return _assembled(schema(), _LEFT_OUT.get(schema, frozenset()), "")
+    return _assembled(schema(), LEFT_OUT.get(schema, frozenset()), "")
 
 
 def _assembled(schema: Schema, left_out: frozenset[str], within: str) -> dict[str, Any]:
