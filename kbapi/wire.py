@@ -71,6 +71,15 @@ class Flag(fields.Boolean):
         return value
 
 
+class ParameterFlag(fields.Boolean):
+    """The words true and false in a query."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if value not in ("true", "false"):
+            raise ValidationError("Not one of: true, false.")
+        return bool(value == "true")
+
+
 class Whole(validate.Regexp):
     """A text that fits a pattern from its first to its last character, line ends included."""
 

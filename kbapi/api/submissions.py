@@ -5,7 +5,6 @@ from uuid import UUID
 
 from flask import Response, request
 from flask_smorest import Blueprint
-from marshmallow import fields
 
 from kbapi.access.gate import Need
 from kbapi.api.admission import may_forward, needs
@@ -26,7 +25,7 @@ from kbapi.intake.accept import accept_submission, rehearse_submission
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.wire import OneWordOf, StrictSchema, read_parameters
+from kbapi.wire import ParameterFlag, StrictSchema, read_parameters
 
 blueprint = Blueprint(
     "submissions",
@@ -48,12 +47,11 @@ _IDEMPOTENCY_PARAMETER: Final = {
 class DryRunSchema(StrictSchema):
     """Whether anything is to be stored."""
 
-    dry_run = fields.String(
-        load_default="false",
-        validate=OneWordOf(("true", "false")),
+    dry_run = ParameterFlag(
+        load_default=False,
         metadata={
-            "description": "true tells what would be told and stores nothing.",
-            "example": "true",
+            "description": "true screens what is sent, answers as usual and stores nothing.",
+            "example": True,
         },
     )
 
@@ -65,7 +63,7 @@ def _is_dry_run() -> bool:
     parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
     if parameters.problems:
         raise QuestionRefused(problems=parameters.problems)
-    return bool(parameters.values["dry_run"] == "true")
+    return bool(parameters.values["dry_run"])
 
 
 @blueprint.route("", methods=["POST"])
