@@ -68,9 +68,7 @@ class InForceSchema(StrictSchema):
 class TrialSchema(StrictSchema):
     """One run of one load, with everything that was in force."""
 
-    settings = several(
-        InForceSchema, _MOST_IN_FORCE, "All that differed from stock.", _IN_FORCE
-    )
+    settings = several(InForceSchema, _MOST_IN_FORCE, "All that differed from stock.", _IN_FORCE)
     load = word(LOADS, "Load class.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     seconds = number("How long it ran; a failure of any length counts.", 2700, validate=_SECONDS)
     outcome = word(OUTCOMES, "How it ended.", "stable", required=True)
