@@ -29,7 +29,7 @@ from kbapi.vocabulary import (
     Domain,
     LimitControl,
 )
-from kbapi.wire import OneWordOf, ParameterNumber, Whole
+from kbapi.wire import OneNumberOf, OneWordOf, ParameterNumber, Whole
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 Detail = Literal["start", "percentiles"]
@@ -121,7 +121,8 @@ class QuestionSchema(ChipQuestionSchema):
     )
     clock_mhz = ParameterNumber(
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
-        metadata={"description": "The clock, with fixed_clock_voltage, in MHz.", "example": 1800},
+        # No example of its own: it would contradict that of the control.
+        metadata={"description": "The clock, with fixed_clock_voltage, in MHz, such as 1800."},
     )
     stable_share = ParameterNumber(
         load_default=DEFAULT_SHARE,
@@ -172,8 +173,11 @@ class QuestionSchema(ChipQuestionSchema):
     )
     confidence = ParameterNumber(
         load_default=DEFAULT_CONFIDENCE,
-        validate=validate.OneOf(CONFIDENCES, error="Not one of: 0.8, 0.9, 0.95, 0.99."),
-        metadata={"description": "How sure the share should be.", "example": 0.95},
+        validate=OneNumberOf(CONFIDENCES),
+        metadata={
+            "description": "How sure the share should be: 0.8, 0.9, 0.95 or 0.99.",
+            "example": 0.95,
+        },
     )
 
 

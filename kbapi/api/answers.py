@@ -1,6 +1,7 @@
 """How answers leave: frozen values dumped as JSON, with links where a client goes next."""
 
 from dataclasses import dataclass, field, fields
+from typing import Final
 from urllib.parse import urlencode
 
 import orjson
@@ -8,6 +9,9 @@ from flask import Response, current_app
 
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
+
+NOT_KEPT: Final = {"Cache-Control": "no-store"}
+"""Tells caches to keep nothing of an answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +70,7 @@ def with_links(accepted: Accepted) -> SubmissionResponse:
 
 def dump(answer: object, status: int) -> Response:
     """A JSON response of a frozen answer; what belongs to one person is not kept by caches."""
-    response = Response(orjson.dumps(answer), status, mimetype="application/json")
-    response.headers["Cache-Control"] = "no-store"
-    return response
+    return Response(orjson.dumps(answer), status, NOT_KEPT, mimetype="application/json")
 
 
 def instance() -> Instance:

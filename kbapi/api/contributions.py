@@ -16,7 +16,10 @@ from kbapi.intake.contributions import read_contributions, withdraw_contribution
 from kbapi.wire import StrictSchema, Whole, read_parameters
 
 blueprint = Blueprint(
-    "contributions", __name__, url_prefix="/v1/my-submissions", description="All my results."
+    "contributions",
+    __name__,
+    url_prefix="/v1/my-submissions",
+    description="All results of one contributor, by the token that they were sent with.",
 )
 
 
@@ -48,8 +51,11 @@ _PAGE: Final = PageSchema()
     },
 )
 @needs(blueprint, Need.OWN_RESULTS)
-def list_own_results() -> Response:
-    """List the results of your own, settings in use and what is due to be tested again."""
+def list_my_submissions() -> Response:
+    """List the results of your own, settings in use and what is due to be tested again.
+
+    Each result stands as it is screened now. Send `next` as `after` for the next page.
+    """
     token = contributor_token()
     page = read_parameters(_PAGE, request.args.to_dict(flat=False))
     if page.problems:
@@ -69,7 +75,10 @@ def list_own_results() -> Response:
     },
 )
 @needs(blueprint, Need.OWN_RESULTS)
-def withdraw_own_results() -> Response:
-    """Withdraw every result of your own at once; backups keep what they had."""
+def withdraw_my_submissions() -> Response:
+    """Withdraw every result of your own at once; backups keep what they had.
+
+    Nothing of them counts in the next answer. A second call finds nothing to withdraw.
+    """
     require_no_parameters()
     return dump(withdraw_contributions(instance(), contributor_token()), 200)

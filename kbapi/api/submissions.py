@@ -5,11 +5,10 @@ from uuid import UUID
 
 from flask import Response, request
 from flask_smorest import Blueprint
-from marshmallow import fields
 
 from kbapi.access.gate import Need
 from kbapi.api.admission import may_forward, needs
-from kbapi.api.answers import dump, instance, with_links
+from kbapi.api.answers import NOT_KEPT, dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import (
     IDEMPOTENCY_KEY,
@@ -26,10 +25,13 @@ from kbapi.intake.accept import accept_submission, rehearse_submission
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.wire import OneWordOf, StrictSchema, read_parameters
+from kbapi.wire import ParameterFlag, StrictSchema, read_parameters
 
 blueprint = Blueprint(
-    "submissions", __name__, url_prefix="/v1/submissions", description="Results and their receipts."
+    "submissions",
+    __name__,
+    url_prefix="/v1/submissions",
+    description="Send a result, read it back, follow it up, withdraw it.",
 )
 
 _IDEMPOTENCY_PARAMETER: Final = {
@@ -45,12 +47,11 @@ _IDEMPOTENCY_PARAMETER: Final = {
 class DryRunSchema(StrictSchema):
     """Whether anything is to be stored."""
 
-    dry_run = fields.String(
-        load_default="false",
-        validate=OneWordOf(("true", "false")),
+    dry_run = ParameterFlag(
+        load_default=False,
         metadata={
-            "description": "true tells what would be told and stores nothing.",
-            "example": "true",
+            "description": "true screens what is sent, answers as usual and stores nothing.",
+            "example": True,
         },
     )
 
@@ -62,7 +63,7 @@ def _is_dry_run() -> bool:
     parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
     if parameters.problems:
         raise QueryInvalid(problems=parameters.problems)
-    return bool(parameters.values["dry_run"] == "true")
+    return bool(parameters.values["dry_run"])
 
 
 @blueprint.route("", methods=["POST"])
@@ -86,7 +87,10 @@ def _is_dry_run() -> bool:
 )
 @needs(blueprint, Need.SENDING)
 def submit_result() -> Response:
-    """Store one result and tell how each of its settings was screened."""
+    """Store one result and say how each of its settings was screened.
+
+    Keep the receipt: it is shown once, and it reads, follows up and withdraws the result.
+    """
     require_json()
     is_dry_run, key = _is_dry_run(), idempotency_key()
     if is_dry_run:
@@ -122,8 +126,11 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
     },
 )
 @needs(blueprint, Need.SENDING)
-def submit_results() -> Response:
-    """Store up to 1,000 results at once and tell what became of each."""
+def submit_batch() -> Response:
+    """Store up to 1,000 results at once and say what became of each.
+
+    Send a JSON array, or one JSON document a line.
+    """
     ndjson, dry_run = is_ndjson(), _is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
     told = accept_batch(
@@ -152,7 +159,10 @@ def submit_results() -> Response:
 )
 @needs(blueprint, Need.OWN_RESULT)
 def read_result(submission_id: UUID) -> Response:
-    """Read a result of your own back, with its receipt."""
+    """Read a result of your own back, with its receipt.
+
+    The screening is that of now: a result can count later, or no longer.
+    """
     require_no_parameters()
     own = read_own_result(instance(), str(submission_id), bearer_receipt())
     return dump(own, 200)
@@ -173,10 +183,13 @@ def read_result(submission_id: UUID) -> Response:
 )
 @needs(blueprint, Need.OWN_RESULT)
 def withdraw_result(submission_id: UUID) -> Response:
-    """Withdraw a result of your own, with its receipt; backups keep what they had."""
+    """Withdraw a result of your own, with its receipt; backups keep what they had.
+
+    It counts in no answer from then on.
+    """
     require_no_parameters()
     withdraw_own_result(instance(), str(submission_id), bearer_receipt())
-    return Response(status=204)
+    return Response(status=204, headers=NOT_KEPT)
 
 
 @blueprint.route("/<uuid:submission_id>/follow-ups", methods=["POST"])
@@ -201,8 +214,12 @@ def withdraw_result(submission_id: UUID) -> Response:
     },
 )
 @needs(blueprint, Need.OWN_RESULT)
-def follow_up_result(submission_id: UUID) -> Response:
-    """Tell what became of a setting of a result of your own, with its receipt."""
+def submit_follow_up(submission_id: UUID) -> Response:
+    """Follow up a setting of a result of your own, with its receipt.
+
+    Say whether it is still stable, or how it failed. A second `still_stable` of a setting in one
+    month replaces the first.
+    """
     require_no_parameters()
     require_json()
     told = accept_follow_up(

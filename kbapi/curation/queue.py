@@ -97,7 +97,11 @@ class ReviewSchema(StrictSchema):
         validate=validate.Range(1, _LARGEST_PAGE),
         metadata=told("Settings on a page.", 20),
     )
-    cursor = Text(metadata=told("`next_cursor` of the page before.", "WyJzY3JlZW5pbmciLDEsMF0"))
+    cursor = Text(
+        metadata=told(
+            "`next_cursor` of the page before.", "WyJzY3JlZW5pbmciLDIwMjYwOTE0LDAsMTcsMF0"
+        )
+    )
 
 
 _REVIEW: Final = ReviewSchema()
