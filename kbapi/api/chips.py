@@ -49,7 +49,7 @@ def identify_chip() -> Response:
     },
 )
 @needs(blueprint, Need.READING)
-def list_chips() -> Response:
+def browse_chips() -> Response:
     """Browse or search the known chips, page by page.
 
     Send `next_cursor` as `cursor` for the next page; it is null on the last one.
@@ -69,7 +69,7 @@ def list_chips() -> Response:
     },
 )
 @needs(blueprint, Need.READING)
-def show_chip(chip: str) -> Response:
+def describe_chip(chip: str) -> Response:
     """Describe a chip: its domains, controls, siblings and pools.
 
     A pool holds the results of a chip that may be counted together; its size is in units.

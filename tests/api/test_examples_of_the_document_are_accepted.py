@@ -73,7 +73,7 @@ def test_the_example_of_a_result_counts_and_nothing_of_it_is_ignored(client: Fla
 def test_the_example_of_a_search_is_answered_with_a_next_setting(client: FlaskClient) -> None:
     answer = client.post("/v1/next-step", json=example("/v1/next-step")).get_json()
     assert answer["next_step"] is not None
-    assert answer["unused"] == []
+    assert answer["unused_trials"] == []
 
 
 @pytest.mark.parametrize("media_type", ["application/json", "application/x-ndjson"])

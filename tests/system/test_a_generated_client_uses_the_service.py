@@ -29,8 +29,8 @@ QUESTIONS: dict[str, dict[str, Any]] = {
     "show_gains": {"chip": CHIP},
     "suggest_power_limit": {"chip": CHIP},
     "identify_chip": {"text": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"},
-    "list_chips": {},
-    "show_chip": {"chip": CHIP},
+    "browse_chips": {},
+    "describe_chip": {"chip": CHIP},
     "check_live": {},
     "check_ready": {},
 }
