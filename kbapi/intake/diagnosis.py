@@ -9,11 +9,20 @@ from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.diagnosis import TOLD, Diagnosis, Told
+from kbapi.evidence.diagnosis import Diagnosis
 from kbapi.intake.asked import chip_of_body
 from kbapi.intake.documents import SubmittedSetting
 from kbapi.intake.refusals import refuse_value
-from kbapi.vocabulary import DOMAINS, EFFECTS, FAILURES, FOLLOW_UP_CHANGES, LIMIT_CONTROLS, LOADS
+from kbapi.vocabulary import (
+    DOMAINS,
+    EFFECTS,
+    FAILURES,
+    FOLLOW_UP_CHANGES,
+    LIMIT_CONTROLS,
+    LOADS,
+    YES_NO_UNKNOWN,
+    YesNoUnknown,
+)
 from kbapi.wire import Number, OneWordOf, StrictSchema, Text, WholeNumber, problems_of
 
 _MOST_DAYS: Final = 36_500
@@ -80,7 +89,7 @@ class DiagnosisSchema(StrictSchema):
     )
     fails_at_stock = fields.String(
         load_default="unknown",
-        validate=OneWordOf(TOLD),
+        validate=OneWordOf(YES_NO_UNKNOWN),
         metadata={"description": "Whether it fails at stock as well.", "example": "no"},
     )
     read_back = Number(
@@ -135,7 +144,7 @@ def _faults_of_setting(told: dict[str, Any]) -> Iterator[Problem]:
         yield from refuse_value(alone, "/setting")
 
 
-def _in_effect(told: dict[str, Any]) -> Told:
+def _in_effect(told: dict[str, Any]) -> YesNoUnknown:
     """Whether the setting is in effect now, as far as what was sent can show."""
     value, read_back = told.get("setting"), told.get("read_back")
     if value is not None and read_back is not None:

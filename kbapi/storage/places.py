@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
 
 from kbapi.storage.statements import find_number
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult
+from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
 _POOL: Final = """
     SELECT id FROM pool WHERE chip_id = ? AND control = ? AND domains = ? AND clock_band_mhz = ?
@@ -24,9 +25,14 @@ _CONDITIONS: Final = """
 class PoolKey:
     """What makes results one pool, within a chip."""
 
-    control: str
+    control: LimitControl
     domains: str
     clock_band_mhz: int
+
+    @property
+    def rails(self) -> tuple[Domain, ...]:
+        """The domains that moved together, in the order of the glossary."""
+        return tuple(code for code in DOMAINS if code in self.domains.split("+"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,12 +1,13 @@
 """Readings: written by document, read by chip as pairs and as curves put together inside SQLite."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from sqlalchemy import Connection
 
 from kbapi.storage.document_rows import DocumentRows
 from kbapi.storage.statements import find_rows
+from kbapi.vocabulary import Load, PowerScope
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ class PairColumns:
     unit_order: tuple[bytes, ...]
     """Puts units in an order that has nothing to do with when they came."""
     month: tuple[str, ...]
-    load: tuple[str, ...]
+    load: tuple[Load, ...]
     is_capped: tuple[int, ...]
     is_fan_fixed: tuple[int, ...]
     """Both times."""
@@ -171,8 +172,8 @@ class CurveColumns:
     unit_id: tuple[int, ...]
     unit_order: tuple[bytes, ...]
     month: tuple[str, ...]
-    load: tuple[str, ...]
-    power_scope: tuple[str, ...]
+    load: tuple[Load, ...]
+    power_scope: tuple[PowerScope | Literal[""], ...]
     is_tuned: tuple[int, ...]
     stock_power_w: tuple[float, ...]
     power_w: tuple[float, ...]

@@ -11,7 +11,6 @@ from sqlalchemy import (
     update,
 )
 
-from kbapi.chips.chip import Kind
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
 from kbapi.storage.people import UnitRow
@@ -30,6 +29,7 @@ from kbapi.storage.tables import (
     SettingResult,
     Submission,
 )
+from kbapi.vocabulary import ChipKind
 
 _BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
 _BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
@@ -112,7 +112,7 @@ class StoredSubmission:
     chip_id: int
     chip_key: str
     chip_name: str
-    chip_kind: Kind
+    chip_kind: ChipKind
     series: str
     line: str
     line_id: int

@@ -1,46 +1,61 @@
 """The sentences about a setting that is no longer stable: callers say the texts by their codes."""
 
-from typing import Final
+from typing import Final, Literal
 
 from kbapi.advice.wording.language import marked, say
 from kbapi.advice.wording.parts import amount_in_words, percent
 
-FIRST_QUESTIONS: Final = {
+CheckFirstCode = Literal["fails_at_stock", "setting_in_effect"]
+OtherCauseCode = Literal["season", "cooling", "age", "load"]
+NextActionCode = Literal[
+    "save_work_and_check_files",
+    "return_to_stock",
+    "test_stock",
+    "read_setting_back",
+    "test_failing_load",
+    "test_every_state",
+    "send_follow_up",
+    "ask_qualified_people",
+    "stay_at_stock",
+    "check_lock_status",
+]
+
+CHECK_FIRST: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked("Does it fail at stock as well, with every setting taken back?"),
-    "in_effect": marked(
+    "setting_in_effect": marked(
         "Is the setting still in effect? Read it back, or compare power and clock with "
         "stock under one load."
     ),
 }
 """What to find out before anything else, in this order."""
 
-IF_YES: Final = {
+IF_YES: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked(
         "Then no setting is to blame: stop, stay at stock, save your data and ask "
         "qualified people. Memory, cooling, the power supply or the chip itself may be failing."
     ),
-    "in_effect": marked(
+    "setting_in_effect": marked(
         "Then the unit's limit has moved, or the setting never had enough margin: step "
         "back, and look at what has changed."
     ),
 }
-IF_NO: Final = {
+IF_NO: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked(
         "Then the setting is the likelier cause: step back before anything else."
     ),
-    "in_effect": marked(
+    "setting_in_effect": marked(
         "Then the failure has another cause: an update may have closed the control, and "
         "the machine runs at stock or at something else. Ask for the locks, and test stock itself."
     ),
 }
-IF_UNKNOWN: Final = {
+IF_UNKNOWN: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked("Find this out first: everything below takes it that stock is sound."),
-    "in_effect": marked(
+    "setting_in_effect": marked(
         "Find this out before stepping back: a setting that is not in effect can't fail."
     ),
 }
 
-OTHER_CAUSES: Final = {
+OTHER_CAUSES: Final[dict[OtherCauseCode, str]] = {
     "season": marked(
         "Is the room warmer or colder than when the setting was tested? Limits move with "
         "temperature, in both directions."
@@ -124,24 +139,28 @@ def step_back_in_words(control: str, margin: float, to: float | None) -> str:
     )
 
 
-TO_DO: Final = {
-    "save_and_check": marked(
+NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {
+    "save_work_and_check_files": marked(
         "Save your work, and check your files and your backup: data written before "
         "the failure may be damaged."
     ),
-    "take_it_back": marked("Take every setting back to stock, and keep it out of start-up."),
-    "prove_stock": marked(
+    "return_to_stock": marked("Take every setting back to stock, and keep it out of start-up."),
+    "test_stock": marked(
         "At stock, run the load that it failed under, longer than it took to fail."
     ),
-    "read_it_back": marked("Read the setting back while the load runs."),
-    "same_load": marked("Test with the load class that it failed under, with checked results."),
-    "all_states": marked("Test a cold start, resume from sleep and battery as well."),
-    "tell_it": marked(
+    "read_setting_back": marked("Read the setting back while the load runs."),
+    "test_failing_load": marked(
+        "Test with the load class that it failed under, with checked results."
+    ),
+    "test_every_state": marked("Test a cold start, resume from sleep and battery as well."),
+    "send_follow_up": marked(
         "Send a follow-up with what had changed: a late failure is worth more than a pass."
     ),
-    "ask_people": marked("Leave it at stock and ask qualified people."),
+    "ask_qualified_people": marked("Leave it at stock and ask qualified people."),
     "stay_at_stock": marked("If it fails again after two steps back, stay at stock."),
-    "ask_locks": marked("Ask /v1/locks whether the update has closed the control for others too."),
+    "check_lock_status": marked(
+        "Ask /v1/locks whether the update has closed the control for others too."
+    ),
 }
 
 FAILURES: Final = {

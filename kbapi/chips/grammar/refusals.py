@@ -4,17 +4,19 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
+from kbapi.chips.chip import RefusedNameCode
+
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
     """One kind of text that names no chip model."""
 
-    code: str
+    code: RefusedNameCode
     pattern: re.Pattern[str]
     reason: str
 
 
-def _refusal(code: str, reason: str, *patterns: str) -> Refusal:
+def _refusal(code: RefusedNameCode, reason: str, *patterns: str) -> Refusal:
     return Refusal(code, re.compile("|".join(patterns)), reason)
 
 
