@@ -121,6 +121,10 @@ LOCK_STATUSES: Final[tuple[LockStatus, ...]] = get_args(LockStatus)
 
 OverallLockStatus = Literal[LockStatus, "mixed"]
 """The lock status of most reports, `mixed` where no status has a clear majority."""
+
+LockCondition = Literal["machine", "firmware_month", "microcode", Protection]
+"""A condition of a platform by which lock reports are compared."""
+LOCK_CONDITIONS: Final[tuple[LockCondition, ...]] = get_args(LockCondition)
 LockFoundBy = Literal["written_and_read_back", "documented", "owner_says"]
 """How a lock status was found, strongest first."""
 LOCKS_FOUND_BY: Final[tuple[LockFoundBy, ...]] = get_args(LockFoundBy)

@@ -7,14 +7,21 @@ from kbapi.advice.wording.lock_differences import PartInWords
 from kbapi.advice.wording.locks import status_in_words
 from kbapi.evidence.lock_differences import (
     Contradiction,
-    LockCondition,
     LockDifferences,
     LockMonths,
     LockSplit,
 )
 from kbapi.evidence.locks import LockShares, Split
 from kbapi.stats.siblings import Level
-from kbapi.vocabulary import Control, Domain, LockChange, LockFoundBy, LockStatus, OverallLockStatus
+from kbapi.vocabulary import (
+    Control,
+    Domain,
+    LockChange,
+    LockCondition,
+    LockFoundBy,
+    LockStatus,
+    OverallLockStatus,
+)
 
 
 @dataclass(frozen=True, slots=True)

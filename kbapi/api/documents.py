@@ -23,6 +23,7 @@ from kbapi.api.answer_headers import HEADERS, headers_of
 from kbapi.api.answer_shapes import answer_shapes, one_line
 from kbapi.api.answers import Health, Readiness, SubmissionResponse
 from kbapi.api.examples import example_of
+from kbapi.api.word_lists import name_word_lists
 from kbapi.curation.decision_schema import DecisionsSchema
 from kbapi.curation.decisions import DecisionsResponse
 from kbapi.curation.item import ReviewItem
@@ -181,6 +182,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
         for operation in (item[method] for method in item if method != "parameters"):
             _complete(operation, path)
     _describe_requests(api, document["components"]["schemas"])
+    name_word_lists(document)
     for unused in _SHAPES_OF_THE_FRAMEWORK:
         document["components"]["schemas"].pop(unused, None)
     document["components"].pop("responses", None)

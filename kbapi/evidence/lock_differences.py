@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
-from typing import Final, Literal, get_args
+from typing import Final
 
 import numpy as np
 
@@ -18,15 +18,13 @@ from kbapi.stats.compare import holm_adjusted
 from kbapi.stats.exact_shares import compare_shares, find_change
 from kbapi.stats.shares import SharePrior, estimate_share
 from kbapi.storage.lock_reports import TriedLock
-from kbapi.vocabulary import OPEN_STATUSES, PROTECTIONS, Protection
+from kbapi.vocabulary import LOCK_CONDITIONS, OPEN_STATUSES, PROTECTIONS, LockCondition
 
 SPLIT_LEVEL: Final = 0.05
 """Of all conditions of a control together."""
 CHANGE_LEVEL: Final = 0.008
 """Of a control: in stable reports a change is imagined at most as often, because it is exact."""
 MOST_CONTRADICTIONS: Final = 10
-LockCondition = Literal["machine", "firmware_month", "microcode", Protection]
-_SPLIT_BY: Final[tuple[LockCondition, ...]] = get_args(LockCondition)
 _UNTOLD: Final = ("", "unknown")
 _OPEN: Final = np.array([True, False])
 
@@ -100,7 +98,7 @@ def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> Lock
     """
     heard = heard_once(tried)
     parts = _Parts(heard, share_open)
-    compared = [one for by in _SPLIT_BY if (one := parts.compared(by)) is not None]
+    compared = [one for by in LOCK_CONDITIONS if (one := parts.compared(by)) is not None]
     adjusted = holm_adjusted([one.p_value for one in compared])
     raised = [replace(one, p_value=p) for one, p in zip(compared, adjusted, strict=True)]
     return LockDifferences(
@@ -116,7 +114,7 @@ def heard_once(tried: Iterable[TriedLock]) -> list[TriedLock]:
     """The latest tried unit of each contributor; among several of a month no status is favoured."""
     heard: dict[int, TriedLock] = {}
     # Units without a token share an empty hash: then what they are decides, never their arrival.
-    in_order = sorted(tried, key=attrgetter("unit_order", *_SPLIT_BY, "status"))
+    in_order = sorted(tried, key=attrgetter("unit_order", *LOCK_CONDITIONS, "status"))
     for report in sorted(in_order, key=attrgetter("measured_month"), reverse=True):
         heard.setdefault(report.contributor_id, report)
     return list(heard.values())

@@ -17,7 +17,7 @@ FEWEST_OWN_UNITS: Final = 3.0
 
 
 class StartMethod(StrEnum):
-    """What a start was computed by."""
+    """How a start was computed."""
 
     EXTREME_VALUE = "extreme_value"
     BLEND = "blend"
