@@ -130,13 +130,27 @@ FOLLOW_UP_OUTCOMES: Final = (
     "given_up",
     "machine_gone",
 )
+FollowUpOutcome = Literal[
+    "still_stable",
+    "failed_later",
+    "locked_later",
+    "fails_at_stock_too",
+    "given_up",
+    "machine_gone",
+]
+FollowUpStatus = Literal["counted", "unverified", "recorded"]
+"""How a follow-up was screened; a recorded one is kept and changes no number."""
 FOLLOW_UP_CHANGES: Final = ("firmware", "microcode", "driver", "os", "season", "cooling")
+
+ScreeningStatus = Literal["counted", "unverified", "excluded"]
+"""How a setting was screened."""
 
 SCOPES: Final = ("submit", "submit_for_members", "curate", "admin")
 """What an access key may open."""
 
 DECISIONS: Final = ("include", "exclude", "invalidate", "undo")
-"""What a curator can say of a setting; undo gives it back to the rules."""
+"""What a curator can decide about a setting; after undo the rules decide again."""
+Decision = Literal["include", "exclude", "invalidate", "undo"]
 STANDING_DECISIONS: Final = DECISIONS[:-1]
 """The words that stand above the rules until they are undone."""
 DECISION_REASONS: Final = (

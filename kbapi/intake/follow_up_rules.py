@@ -5,15 +5,14 @@ Pure: a follow-up, the setting that it is about and its grid in, a screened foll
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 from kbapi.bounds import LASTING_LEAST_DAYS
 from kbapi.intake.follow_up_schema import SubmittedFollowUp
 from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
 from kbapi.storage.places import ConditionsKey
-
-Status = Literal["counted", "unverified", "recorded"]
+from kbapi.vocabulary import FollowUpStatus
 
 SENTENCES: Final = {
     "setting_not_reported": "The result has no setting of this domain, control and clock: a "
@@ -43,7 +42,7 @@ NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
 class ScreenedFollowUp:
     """A follow-up in whole grid steps below stock, with its standing."""
 
-    status: Status
+    status: FollowUpStatus
     reasons: tuple[str, ...]
     steps: int
     stable_steps: int | None = None
@@ -119,7 +118,7 @@ def _is_effect_shown(sent: SubmittedFollowUp) -> bool:
 
 
 def conditions_of(
-    sent: SubmittedFollowUp, found_under: ConditionsKey, status: Status, month: str
+    sent: SubmittedFollowUp, found_under: ConditionsKey, status: FollowUpStatus, month: str
 ) -> ConditionsKey:
     """The conditions that the follow-up was found under: those of the result, but for changes.
 

@@ -14,9 +14,8 @@ from kbapi.intake.pairs import ReadingPair, pairs_of, ratio, rise_c
 from kbapi.intake.trials import failure_is_own, runs_behind_pass
 from kbapi.stats.grid import Grid
 from kbapi.stats.physics import expected_cooling_c
-from kbapi.vocabulary import GRADES, Grade
+from kbapi.vocabulary import GRADES, Grade, ScreeningStatus
 
-Status = Literal["counted", "unverified", "excluded"]
 Weight = Literal["excluded", "claim", "remark"]
 
 
@@ -35,7 +34,7 @@ class ScreenedSetting:
     """A setting in whole grid steps below stock, with its standing."""
 
     setting: SubmittedSetting
-    status: Status
+    status: ScreeningStatus
     reasons: tuple[str, ...]
     """Rule codes, the headline first."""
     grade: Grade
@@ -255,7 +254,7 @@ def _loads_behind(setting: SubmittedSetting, result: SubmittedResult) -> tuple[s
     return tuple(sorted(shown.union(setting.loads)))
 
 
-def _status_of(applying: list[ScreeningRule]) -> Status:
+def _status_of(applying: list[ScreeningRule]) -> ScreeningStatus:
     weights = {rule.weight for rule in applying}
     if "excluded" in weights:
         return "excluded"

@@ -22,6 +22,7 @@ from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import find_codes
 from kbapi.storage.lock_decisions import find_word_about_locks
+from kbapi.storage.places import moved_with
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
 JUDGED: Final = {
@@ -88,7 +89,7 @@ def tell_setting(
     return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
-        moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+        moved_with=moved_with(setting.domain, setting.domains),
         status="excluded" if verdicts else setting.status,
         reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, text
 
 from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_row, find_rows
+from kbapi.vocabulary import Decision, ScreeningStatus
 
 _ADD: Final = """
     INSERT INTO decision (submission_id, ordinal, decision, reason_code, decided_by, decided_day)
@@ -42,7 +43,7 @@ class DecisionRow:
 
     submission_id: int
     ordinal: int
-    decision: str
+    decision: Decision
     reason_code: str
     decided_by: int
     decided_day: date
@@ -83,7 +84,7 @@ class SettingAt:
     contributor_id: int
     line_id: int
     place: EvidenceKey
-    status: str
+    status: ScreeningStatus
     decided: str
     decided_because: str | None
     has_end: bool
@@ -178,7 +179,7 @@ def find_places_of(connection: Connection, setting: SettingAt) -> list[EvidenceK
 class DecisionKept:
     """One row of a setting's history."""
 
-    decision: str
+    decision: Decision
     reason_code: str
     decided_day: date
     key_number: int

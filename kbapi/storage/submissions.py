@@ -30,6 +30,7 @@ from kbapi.storage.tables import (
     SettingResult,
     Submission,
 )
+from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
 
 _BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
 _BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
@@ -51,10 +52,10 @@ _ADD_SETTING: Final = """
 class NewSetting:
     """A screened setting, on its way into the database."""
 
-    domain: str
+    domain: Domain
     pool: PoolKey
     conditions: ConditionsKey
-    status: str
+    status: ScreeningStatus
     reasons: str
     stable_steps: int | None
     unstable_steps: int | None
@@ -88,12 +89,12 @@ class StoredSetting:
     """A setting as it stands: screened, and perhaps decided about."""
 
     place: EvidenceKey
-    domain: str
-    control: str
+    domain: Domain
+    control: LimitControl
     domains: str
-    status: str
+    status: ScreeningStatus
     reasons: str
-    grade: str
+    grade: Grade
     stable_steps: int | None
     unstable_steps: int | None
     decided: str
