@@ -8,7 +8,7 @@ from marshmallow import ValidationError, fields, post_load, validate, validates_
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
 from kbapi.intake.shapes import CLIENT, told, word
 from kbapi.storage.decision_rows import Origin
-from kbapi.vocabulary import DECISION_REASONS, DECISIONS, Decision
+from kbapi.vocabulary import DECISION_REASONS, DECISIONS, DecisionAction
 from kbapi.wire import StrictSchema, Whole, WholeNumber
 
 MOST_DECISIONS: Final = 1_000
@@ -23,7 +23,7 @@ _ANY_OF_ORIGIN: Final = "Tell at least one of client, firmware, machine."
 class WantedDecision:
     """One decision, about one setting or about all settings of a contributor or an origin."""
 
-    decision: Decision
+    decision: DecisionAction
     reason: str
     submission: str | None = None
     ordinal: int | None = None

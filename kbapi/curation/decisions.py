@@ -17,7 +17,7 @@ from kbapi.storage import answers, decision_rows, lock_decisions
 from kbapi.storage.decision_rows import DecisionRow, SettingAt
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_decisions import LocksAt
-from kbapi.vocabulary import Decision, ScreeningStatus
+from kbapi.vocabulary import DecisionAction, ScreeningStatus
 from kbapi.wire import problems_of
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
@@ -44,7 +44,7 @@ class ChangedSetting:
     """Id of the result, a UUID."""
     ordinal: int
     """Position of the setting in the result, from 0."""
-    decision: Decision
+    decision: DecisionAction
     """The new decision."""
     before: ScreeningStatus
     """Status before the decision."""
@@ -83,7 +83,7 @@ class _Target:
 
 def _says_something_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
     said = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
-    return said != (at.decided, at.decided_because if at.decided else None)
+    return said != (at.decision, at.decision_reason if at.decision else None)
 
 
 def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsResponse:

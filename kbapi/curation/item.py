@@ -20,14 +20,14 @@ from kbapi.storage.decision_rows import DecisionKept, find_setting_at, load_hist
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission, load_submission
 from kbapi.storage.what_if import WhatIf
-from kbapi.vocabulary import Decision
+from kbapi.vocabulary import DecisionAction
 
 
 @dataclass(frozen=True, slots=True)
 class PastDecision:
     """One earlier decision about the setting."""
 
-    decision: Decision
+    decision: DecisionAction
     """include: counts. exclude: does not count for now. invalidate: cannot be right. undo: the
     rules decide again."""
     reason: Reason

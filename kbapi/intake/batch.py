@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
-from typing import Final, Literal
+from typing import Final
 
 from sqlalchemy import Connection
 
@@ -17,9 +17,9 @@ from kbapi.intake.receipts import receipt_of
 from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
 from kbapi.intake.store import Prepared, prepare, store_once
 from kbapi.storage.instance import Instance
+from kbapi.vocabulary import BatchItemStatus
 from kbapi.wire import child
 
-ItemStatus = Literal["counted", "unverified", "excluded", "repeated", "refused"]
 _ENDPOINT: Final = "batch"
 _MOST_PROBLEMS_TOLD: Final = 100
 
@@ -30,7 +30,7 @@ class BatchItem:
 
     index: int
     """Position of the item in the batch, from 0."""
-    status: ItemStatus
+    status: BatchItemStatus
     """counted, unverified or excluded: how a new result was screened. repeated: the same result is
     stored already. refused: not stored."""
     id: str | None
@@ -59,7 +59,7 @@ class UncountedItem:
 
     index: int
     """Position of the item in the batch, from 0."""
-    status: ItemStatus
+    status: BatchItemStatus
     """As in `items`."""
     reasons: tuple[Reason, ...]
     """Why no setting of the item counts; empty for a refused item."""
@@ -259,7 +259,7 @@ def _item(place: int, outcome: Outcome, dry_run: bool) -> BatchItem:
     if isinstance(outcome, DocumentRefused):
         return BatchItem(place, "refused", None, None)
     is_repeated = outcome.duplicate_of is not None
-    status: ItemStatus = "repeated" if is_repeated else outcome.screening.status
+    status: BatchItemStatus = "repeated" if is_repeated else outcome.screening.status
     if dry_run and status != "repeated":
         return BatchItem(place, status, None, None)
     return BatchItem(place, status, outcome.id, outcome.receipt)

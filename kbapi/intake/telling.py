@@ -80,7 +80,7 @@ def tell_setting(
     """How a setting stands: a curator's word first, then what judging and the rules say of it."""
     verdicts = _verdicts(connection, stored, setting)
     codes = [
-        *codes_of_decision(setting.decided, setting.decided_because),
+        *codes_of_decision(setting.decision, setting.decision_reason),
         *verdicts,
         *orjson.loads(setting.reasons),
     ]
@@ -101,7 +101,7 @@ def _verdicts(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> list[str]:
     """Why the pool's last judging does not believe a setting that nobody vouches for."""
-    if setting.status != "counted" or setting.decided:
+    if setting.status != "counted" or setting.decision:
         return []
     place = setting.place
     return find_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)

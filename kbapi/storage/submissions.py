@@ -42,7 +42,7 @@ _ADD_SUBMISSION: Final = """
     """
 _ADD_SETTING: Final = """
     INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, conditions_id,
-                                status, screened, reasons, stable_steps, unstable_steps,
+                                status, status_by_rules, reasons, stable_steps, unstable_steps,
                                 early_stop_steps, measured_month, clock_mhz, stock_mv)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
@@ -97,9 +97,9 @@ class StoredSetting:
     grade: Grade
     stable_steps: int | None
     unstable_steps: int | None
-    decided: str
-    """A curator's word, empty where the rules stand."""
-    decided_because: str | None
+    decision: str
+    """The curator's decision, empty where the rules decide."""
+    decision_reason: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,8 +238,8 @@ _STORED: Final = """
 _STORED_SETTINGS: Final = """
     SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
            pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
-           setting.unstable_steps, setting.decided,
-           CASE setting.decided WHEN '' THEN NULL ELSE (
+           setting.unstable_steps, setting.decision,
+           CASE setting.decision WHEN '' THEN NULL ELSE (
                SELECT reason_code FROM decision
                WHERE submission_id = setting.submission_id AND ordinal = setting.ordinal
                ORDER BY id DESC LIMIT 1
