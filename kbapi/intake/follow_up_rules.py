@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from kbapi.bounds import LASTING_LEAST_DAYS
+from kbapi.bounds import IN_USE_LEAST_DAYS
 from kbapi.intake.follow_up_schema import SubmittedFollowUp
 from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
@@ -19,7 +19,7 @@ SENTENCES: Final = {
     "follow-up is about one of its settings.",
     "setting_missing": "The result tells no setting in use: say which setting this is about.",
     "followed_setting_excluded": "The setting itself is excluded; the follow-up is kept with it.",
-    "too_early": f"It is kept. From {LASTING_LEAST_DAYS} days in use on, with proof of effect, a "
+    "too_early": f"It is kept. From {IN_USE_LEAST_DAYS} days in use on, with proof of effect, a "
     "setting counts as lasting: say so again then.",
     "effect_not_shown_again": "Nothing shows that the setting still changes anything: an update "
     "that closes a control makes everything stable. Send what shows it now.",
@@ -90,7 +90,7 @@ def screen_follow_up(
         return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
     if steps > _passed_steps(setting, followed, grid):
         return ScreenedFollowUp("recorded", ("deeper_than_passed",), steps)
-    if (sent.days or 0) < LASTING_LEAST_DAYS:
+    if (sent.days or 0) < IN_USE_LEAST_DAYS:
         return ScreenedFollowUp("recorded", ("too_early",), steps)
     if not _is_effect_shown(sent):
         return ScreenedFollowUp("unverified", ("effect_not_shown_again",), steps)

@@ -139,7 +139,7 @@ def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
 
 
 def _is_below_stock(reading: Reading, result: SubmittedResult) -> bool:
-    """Whether anything but a power limit was in force; untold is the setting in use."""
+    """Whether a setting below stock was in force, without a list the one in use."""
     if not reading.settings:
         return bool(result.settings)
     return any(one.control in LIMIT_CONTROLS for one in reading.settings)
