@@ -18,14 +18,13 @@ from prometheus_client import (
     generate_latest,
 )
 
-from kbapi.vocabulary import FollowUpStatus
-
 CONTENT_TYPE: Final = CONTENT_TYPE_LATEST
 
 disable_created_metrics()  # type: ignore[no-untyped-call]  # several processes can't tell them
 
 Outcome = Literal["stored", "repeated", "refused"]
 Concern = Literal["refusal", "setting", "reading"]
+FollowUpStatus = Literal["counted", "unverified", "recorded"]
 Served = Literal["stored", "computed", "previous", "waited"]
 CountedBy = Literal["key", "network"]
 
