@@ -69,11 +69,11 @@ def _changes(judged: Rejudged, verb: str, one: KeptVerdicts, other: KeptVerdicts
 
 def _fence_in_words(verdicts: KeptVerdicts) -> str:
     found = verdicts.judgement
-    if found is None or found.deepest_steps is None:
+    if found is None or found.deep_cutoff_steps is None:
         fence = "too few bracketed units for a fence, or too many beyond it"
     else:
-        shallow = max(found.shallowest_steps or 0, 0)
-        fence = f"believed from step {shallow} to step {found.deepest_steps}"
+        shallow = max(found.shallow_cutoff_steps or 0, 0)
+        fence = f"believed from step {shallow} to step {found.deep_cutoff_steps}"
     if found is None or found.is_young:
         return f"{fence}; a young pool, where newcomers count in full"
-    return f"{fence}; newcomers keep {found.newcomer_ppm / 10_000:.0f} % of their weight"
+    return f"{fence}; newcomers keep {found.newcomer_weight_ppm / 10_000:.0f} % of their weight"

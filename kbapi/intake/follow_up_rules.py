@@ -5,22 +5,21 @@ Pure: a follow-up, the setting that it is about and its grid in, a screened foll
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
-from kbapi.bounds import LASTING_LEAST_DAYS
+from kbapi.bounds import IN_USE_LEAST_DAYS
 from kbapi.intake.follow_up_schema import SubmittedFollowUp
 from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
 from kbapi.storage.places import ConditionsKey
-
-Status = Literal["counted", "unverified", "recorded"]
+from kbapi.vocabulary import FollowUpStatus
 
 SENTENCES: Final = {
     "setting_not_reported": "The result has no setting of this domain, control and clock: a "
     "follow-up is about one of its settings.",
     "setting_missing": "The result tells no setting in use: say which setting this is about.",
     "followed_setting_excluded": "The setting itself is excluded; the follow-up is kept with it.",
-    "too_early": f"It is kept. From {LASTING_LEAST_DAYS} days in use on, with proof of effect, a "
+    "too_early": f"It is kept. From {IN_USE_LEAST_DAYS} days in use on, with proof of effect, a "
     "setting counts as lasting: say so again then.",
     "effect_not_shown_again": "Nothing shows that the setting still changes anything: an update "
     "that closes a control makes everything stable. Send what shows it now.",
@@ -43,7 +42,7 @@ NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
 class ScreenedFollowUp:
     """A follow-up in whole grid steps below stock, with its standing."""
 
-    status: Status
+    status: FollowUpStatus
     reasons: tuple[str, ...]
     steps: int
     stable_steps: int | None = None
@@ -91,7 +90,7 @@ def screen_follow_up(
         return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
     if steps > _passed_steps(setting, followed, grid):
         return ScreenedFollowUp("recorded", ("deeper_than_passed",), steps)
-    if (sent.days or 0) < LASTING_LEAST_DAYS:
+    if (sent.days or 0) < IN_USE_LEAST_DAYS:
         return ScreenedFollowUp("recorded", ("too_early",), steps)
     if not _is_effect_shown(sent):
         return ScreenedFollowUp("unverified", ("effect_not_shown_again",), steps)
@@ -119,7 +118,7 @@ def _is_effect_shown(sent: SubmittedFollowUp) -> bool:
 
 
 def conditions_of(
-    sent: SubmittedFollowUp, found_under: ConditionsKey, status: Status, month: str
+    sent: SubmittedFollowUp, found_under: ConditionsKey, status: FollowUpStatus, month: str
 ) -> ConditionsKey:
     """The conditions that the follow-up was found under: those of the result, but for changes.
 

@@ -8,7 +8,7 @@ from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
 
 from kbapi.storage.statements import find_number
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult
-from kbapi.vocabulary import DOMAINS, Domain, LimitControl
+from kbapi.vocabulary import DOMAINS, Domain, Grade, LimitControl
 
 _POOL: Final = """
     SELECT id FROM pool WHERE chip_id = ? AND control = ? AND domains = ? AND clock_band_mhz = ?
@@ -40,7 +40,7 @@ class ConditionsKey:
     """The filter values of a result."""
 
     loads: str
-    grade: str
+    grade: Grade
     firmware: str = ""
     microcode: str = ""
     machine: str = ""
@@ -55,6 +55,16 @@ class EvidenceKey:
     pool_id: int
     unit_id: int
     conditions_id: int
+
+
+def moved_with(domain: Domain, domains: str) -> tuple[Domain, ...]:
+    """The other domains of a pool, in their fixed order.
+
+    >>> moved_with("core", "core+ring")
+    ('ring',)
+    """
+    together = domains.split("+")
+    return tuple(one for one in DOMAINS if one in together and one != domain)
 
 
 def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
