@@ -196,6 +196,10 @@ YesNoUnknown = Literal["yes", "no", "unknown"]
 """The answer to a question about a machine."""
 YES_NO_UNKNOWN: Final[tuple[YesNoUnknown, ...]] = get_args(YesNoUnknown)
 
+Detail = Literal["start", "percentiles"]
+"""How much an answer holds: the start alone, or percentiles of the stable settings as well."""
+DETAILS: Final[tuple[Detail, ...]] = get_args(Detail)
+
 MarginSource = Literal["learned", "default", "default_failed"]
 """Where a margin comes from: `learned` from follow-ups, `default` where no follow-up rules the
 default margin out, `default_failed` where follow-ups rule it out and a wider one replaces it."""

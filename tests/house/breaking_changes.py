@@ -1,7 +1,8 @@
 """Whether a client that was written for one OpenAPI document still works with another.
 
 What is asked of clients may only become less, and what they are told may only become more: more
-fields, not more words in a closed list, because generated clients refuse words that they don't know.
+fields, not more words in a closed list, because a generated client refuses a word that it does not
+know.
 `python -m tests.house.breaking_changes` tells what breaks since the last release;
 `python -m tests.house.breaking_changes --release` keeps the present document as the released one.
 """

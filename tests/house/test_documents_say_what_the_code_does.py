@@ -1,5 +1,6 @@
 """Every route, setting, command, rule, error code and table stands where a reader looks for it."""
 
+import json
 import re
 from pathlib import Path
 
@@ -65,6 +66,12 @@ def test_every_operation_documents_its_problems_as_problem_json(
             for status, answer in operation["responses"].items():
                 if int(status) >= 400:
                     assert list(answer["content"]) == ["application/problem+json"], (path, status)
+
+
+@pytest.mark.parametrize("name", json.loads(COMMITTED.read_text())["components"]["schemas"])
+def test_every_property_of_a_schema_is_described(document: dict[str, object], name: str) -> None:
+    fields = document["components"]["schemas"][name].get("properties", {})
+    assert [field for field, shape in fields.items() if not shape.get("description")] == []
 
 
 def test_every_field_of_a_submission_has_a_description_and_an_example(
