@@ -74,8 +74,8 @@ class DecisionSchema(StrictSchema):
     )
     decision = word(
         DECISIONS,
-        "include: counts, whatever the rules say. exclude: does not count for now. invalidate: "
-        "cannot be right. undo: the rules decide again.",
+        "`include`: counts, whatever the rules say. `exclude`: does not count for now. "
+        "`invalidate`: cannot be right. `undo`: the rules decide again.",
         "include",
         required=True,
     )

@@ -63,7 +63,7 @@ class DecisionsResponse:
     unchanged: int
     """How many of these settings had the same decision for the same reason before."""
     lock_only_results: int
-    """Results with locks and no settings that got a new decision."""
+    """Results with locks alone that got a new decision as well."""
     changed: tuple[ChangedSetting, ...]
     """The first 100 settings with a new decision."""
 

@@ -28,8 +28,8 @@ class PastDecision:
     """One earlier decision about the setting."""
 
     decision: DecisionAction
-    """include: counts. exclude: does not count for now. invalidate: cannot be right. undo: the
-    rules decide again."""
+    """`include`: counts. `exclude`: does not count for now. `invalidate`: cannot be right. `undo`:
+    the rules decide again."""
     reason: Reason
     """The curator's reason."""
     day: str

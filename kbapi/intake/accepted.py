@@ -31,16 +31,16 @@ class ScreenedSetting:
     moved_with: tuple[Domain, ...]
     """Other domains that were adjusted together with this one; empty for the domain alone."""
     status: ScreeningStatus
-    """counted: part of every answer. unverified: stored, without proof that the setting took
-    effect. excluded: stored, and not counted for the reasons given."""
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting took
+    effect. `excluded`: stored, and not counted for the reasons given."""
     reasons: tuple[Reason, ...]
     """Every reason for the status, the main reason first; also remarks on a counted setting."""
     grade: Grade
-    """How strongly the passed setting was tested: short (under 10 minutes), quick (10 minutes or
-    more), long (30 minutes or more under two loads or with checked results) or in_use_30_days."""
+    """How strongly the passed setting was tested: `short` (under 10 minutes), `quick` (10 minutes
+    or more), `long` (30 minutes or more under two loads or with checked results)."""
     peers: Peers | None
-    """Other units of the same chip at this setting; null before they were first evaluated, and
-    where no setting passed."""
+    """How many units of the same pool are stable at this setting; null until the pool was first
+    evaluated, and where no setting passed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class Screening:
     """How the whole result was screened."""
 
     status: ScreeningStatus
-    """counted if any setting counts, else the status of the first setting. A result with locks
+    """`counted` if any setting counts, else the status of the first setting. A result with locks
     alone counts unless a curator invalidated it."""
     reasons: tuple[Reason, ...]
     """Why no setting counts; empty for a counted result."""

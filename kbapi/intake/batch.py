@@ -31,8 +31,8 @@ class BatchItem:
     index: int
     """Position of the item in the batch, from 0."""
     status: BatchItemStatus
-    """counted, unverified or excluded: how a new result was screened. repeated: the same result is
-    stored already. refused: not stored."""
+    """`counted`, `unverified` or `excluded`: how a new result was screened. `repeated`: the same
+    result is stored already. `refused`: not stored."""
     id: str | None
     """Id of the stored result; null where nothing is stored."""
     receipt: str | None

@@ -71,13 +71,13 @@ class FollowUpResponse:
     """Other domains that were adjusted together with this one; empty for the domain alone."""
     setting: float | None
     """The setting that it is about: mV from stock, negative is lower (voltage_offset); counts from
-    stock, negative is lower (count_offset); absolute mV (fixed_clock_voltage). Null where the
-    outcome is about the whole machine."""
+    stock, negative is lower (count_offset); absolute mV (fixed_clock_voltage). Null if neither the
+    follow-up nor the result names one."""
     outcome: FollowUpOutcome
     """The outcome that was sent."""
     status: FollowUpStatus
-    """counted: part of every answer. unverified: stored, without proof that the setting still takes
-    effect. recorded: stored with the result and changes no number."""
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting still
+    takes effect. `recorded`: stored with the result and changes no number."""
     reasons: tuple[Reason, ...]
     """Why the follow-up does not count; empty for a counted one."""
     replaced: bool

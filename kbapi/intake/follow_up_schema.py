@@ -69,8 +69,8 @@ class FollowUpSchema(StrictSchema):
         validate=validate.Range(0, _MOST_DAYS),
         metadata=told("Days that the setting was in use.", 31),
     )
-    load = word(LOADS, "The load under which it failed.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-    failure = word(FAILURES, "How it failed.", "system_hang")
+    load = word(LOADS, "The load under which it failed, with failed_later.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    failure = word(FAILURES, "How it failed, with failed_later.", "system_hang")
     changed = words(
         FOLLOW_UP_CHANGES, "What has changed since the result was measured.", ["firmware"]
     )

@@ -79,7 +79,7 @@ class TrialSchema(StrictSchema):
     )
     load = word(LOADS, "The load.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     seconds = number(
-        "Length of the run, in s; a failure counts after any.", 2700, validate=_SECONDS
+        "Length of the run, in s; a failure counts after any length.", 2700, validate=_SECONDS
     )
     outcome = word(OUTCOMES, "How it ended.", "stable", required=True)
     failure = word(FAILURES, "How it failed; null for a stable run.", "wrong_result")

@@ -27,8 +27,8 @@ class FollowUpDetail:
     month: str
     """Month of its arrival, YYYY-MM."""
     status: FollowUpStatus
-    """counted: part of every answer. unverified: stored, without proof that the setting still takes
-    effect. recorded: stored with the result and changes no number."""
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting still
+    takes effect. `recorded`: stored with the result and changes no number."""
     reasons: tuple[str, ...]
     """Codes of why it does not count; empty for a counted one."""
     document: dict[str, Any]

@@ -118,12 +118,12 @@ class SubmissionSchema(StrictSchema):
         },
     )
     unit_token = text(
-        "A text of your own for this physical chip, the same every time; only a hash is kept.",
+        "A text that you make up for this physical chip, always the same; only a hash is kept.",
         "k3v9-demo-unit-000017",
         TOKEN,
     )
     contributor_token = text(
-        "A text of your own for you, the same every time; only a hash is kept.",
+        "A text that you make up for yourself, always the same; only a hash is kept.",
         "demo-contributor-0004",
         TOKEN,
     )
