@@ -52,10 +52,10 @@ _PATH_PARAMETERS: Final = {
         "example": "norvane-sable-7-4820mx",
     },
     "submission_id": {
-        "description": "Id of a result.",
+        "description": "The id of a result.",
         "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
     },
-    "ordinal": {"description": "Which of its settings, from 0.", "example": 0},
+    "ordinal": {"description": "The index of a setting in the result, from 0.", "example": 0},
 }
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
@@ -86,10 +86,11 @@ ANSWERS: Final = (
 )
 
 DESCRIPTION: Final = (
-    "A knowledge base of community voltage-tuning results: send what a chip held and where it "
-    "failed, ask where to start. Every number says how sure it is and what it stands on; it is no "
-    "promise for one machine. Save your work, back up, and know the way back before you try "
-    "anything; makers' instructions, local rules and qualified people come first."
+    "A knowledge base of community voltage tuning (undervolting) results. Send which settings "
+    "passed and failed on a chip, and ask where to start. Every answer gives its confidence and "
+    "the number of units behind it. A number is no promise for one machine. Save your work, back "
+    "up, and know how to boot without the setting before you try it. Maker's instructions, local "
+    "rules and qualified people come first."
 )
 
 
@@ -99,17 +100,21 @@ class ProblemItemSchema(Schema):
     pointer = fields.String(
         required=True,
         metadata={
-            "description": "JSON pointer into the document, or the name of a query parameter.",
+            "description": "A JSON pointer into the document, or the name of a query parameter.",
             "example": "/settings/0/stable_at",
         },
     )
     code = fields.String(required=True, metadata={"example": "above_stock"})
     detail = fields.String(
-        required=True, metadata={"example": "Negative is lower; did you mean -80?"}
+        required=True,
+        metadata={
+            "example": "This setting is above stock. kbapi collects only "
+            "settings below stock, and negative is lower. Did you mean -80?"
+        },
     )
     candidates = fields.List(
         fields.String(),
-        metadata={"description": "Catalogue keys to choose from.", "example": []},
+        metadata={"description": "Catalogue keys of chips with a similar name.", "example": []},
     )
 
 
@@ -119,14 +124,14 @@ class ProblemSchema(Schema):
     type = fields.String(
         required=True,
         metadata={
-            "description": "Path of a page that explains the problem.",
+            "description": "The path of a page that explains the problem.",
             "example": "/problems/document_refused",
         },
     )
     title = fields.String(required=True, metadata={"example": "The document was refused"})
     status = fields.Integer(required=True, metadata={"example": 422})
     detail = fields.String(
-        required=True, metadata={"example": "At least one value cannot be right."}
+        required=True, metadata={"example": "At least one value is not possible."}
     )
     request_id = fields.String(
         required=True, metadata={"example": "8f14e45fceea467f9d7f5a3b2c1d0e9f"}
@@ -222,9 +227,9 @@ def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
     """Problems that an operation does not find itself: of heads, addresses and slow bodies."""
     told = {"_431": "The header fields are too large."}
     if "{" in path:
-        told["_404"] = "Nothing has this path."
+        told["_404"] = "No page or endpoint has this path."
     if "{" in path or any(one.get("in") == "query" for one in operation.get("parameters", ())):
         told["_414"] = "Path and query are too long."
     if "requestBody" in operation:
-        told["_408"] = "The body stopped coming before its end; nothing stored."
+        told["_408"] = "The body did not arrive completely in time; nothing was stored."
     return problem_answers(**told)
