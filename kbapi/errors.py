@@ -39,9 +39,8 @@ FAULTS: Final = {
     "chip_ids or the form of the machine.",
     "chip_unreadable": "The text does not name exactly one chip. Send the name as the system "
     "prints it.",
-    "personal_data_found": "The value looks like personal data, such as an address, a device "
-    "number or a home folder. It was not stored and is not repeated here. "
-    "Leave it out.",
+    "personal_data_found": "The value looks like personal data: an address, a device number or a "
+    "home folder. It was not stored and is not repeated. Leave it out.",
     "passes_beyond_failure": "A run passed deeper than an earlier run failed, so no limit fits "
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
@@ -92,8 +91,8 @@ class DocumentRefused(KbapiError):
     code = "document_refused"
     title = "The document was refused"
     explanation = (
-        "At least one value is not possible. The answer lists every problem with a pointer to "
-        "its value. Nothing was stored: correct the values and send the document again."
+        "At least one value is not possible; each problem has a pointer to its value. Nothing "
+        "was stored: correct the values and send the document again."
     )
 
 
@@ -103,8 +102,8 @@ class QueryInvalid(KbapiError):
     code = "query_invalid"
     title = "The query is invalid"
     explanation = (
-        "At least one query parameter is unknown or has an invalid value. The answer lists every "
-        "problem with the name of its parameter."
+        "At least one query parameter is unknown or has an invalid value. Each problem names its "
+        "parameter."
     )
 
 
@@ -251,8 +250,11 @@ class UnsafeSetup(KbapiError):
     """The instance must not start like this; the detail says why."""
 
     code = "unsafe_setup"
-    title = "The setup is unsafe"
-    explanation = "The program does not start. The detail gives the cause and the correction."
+    title = "Setup problem"
+    explanation = (
+        "A folder, a file or a setting is not safe to use. The detail gives the cause "
+        "and the correction."
+    )
 
 
 class ChipUnknown(KbapiError):
@@ -329,7 +331,7 @@ class KeyRefused(KbapiError):
 
     code = "key_refused"
     title = "The access key request was refused"
-    explanation = "The answer lists every problem. Nothing was changed."
+    explanation = "Correct each listed problem. Nothing was changed."
 
 
 class NoteRefused(KbapiError):
@@ -338,8 +340,8 @@ class NoteRefused(KbapiError):
     code = "note_refused"
     title = "The note was refused"
     explanation = (
-        "A note is TOML between two +++ lines, then Markdown without HTML and without links. The "
-        "answer lists every problem. Nothing was changed."
+        "A note is TOML between two +++ lines, then Markdown without HTML and without links. "
+        "Correct each listed problem. Nothing was changed."
     )
 
 
@@ -348,7 +350,10 @@ class PageMissing(KbapiError):
 
     code = "not_found"
     title = "Not found"
-    explanation = "No page or endpoint has this path. /docs describes the API."
+    explanation = (
+        "No page or endpoint has this path. Check the path and the ids in it. /docs "
+        "describes the API."
+    )
 
 
 class MethodWrong(KbapiError):

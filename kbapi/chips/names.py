@@ -30,7 +30,7 @@ _REASONS: Final = {
     "several": "Several chips share this name; choose one.",
     "family_name": "This names a family of chips, not one chip.",
     "unreadable": "This does not read as a chip's name.",
-    "unknown_name": "No known chip has this name.",
+    "unknown_name": "No known chip has this name. Send it as the system prints it.",
 }
 _OTHER_KIND: Final[dict[Kind, str]] = {
     "cpu": "The name is a processor's, but graphics were asked for.",

@@ -34,6 +34,7 @@ home_option = click.option(
     "--home",
     type=click.Path(file_okay=False, path_type=Path),
     envvar="KBAPI_HOME",
+    show_envvar=True,
     default=Path("kbapi-home"),
     show_default=True,
     help="Folder of the instance.",
@@ -43,6 +44,7 @@ url_option = click.option(
     "url",
     metavar="URL",
     envvar="KBAPI_TO",
+    show_envvar=True,
     help="Ask the server at this URL instead of the instance in --home.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
@@ -70,7 +72,7 @@ def settings_of(home: Path) -> Settings:
 def _words_for(fault: ErrorDetails) -> str:
     variable = variable_of("_".join(map(str, fault["loc"])))
     if fault["type"] != "extra_forbidden":
-        return f"{variable}: {fault['msg']}"
+        return f"{variable} is invalid: {fault['msg']}"
     # Without the prefix, which makes any two of them alike.
     known = {name: variable_of(name) for name in (*Settings.model_fields, *OF_COMMANDS)}
     close = get_close_matches(str(fault["loc"][0]), known, n=1, cutoff=0.6)

@@ -103,6 +103,6 @@ def check_command(home: Path) -> None:
     with told_errors():
         findings = check_instance(settings_of(home))
     for found in findings:
-        click.echo(f"{'well' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
+        click.echo(f"{'ok' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
     if not all(found.is_well for found in findings):
         raise SystemExit(REFUSED)

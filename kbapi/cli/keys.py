@@ -24,8 +24,8 @@ def keys_commands() -> None:
     required=True,
     type=click.Choice(tuple(SCOPES)),
     help="Scope of the key. "
-    + "; ".join(f"{scope}: {told}" for scope, told in SCOPES.items())
-    + ". Repeat it for several scopes.",
+    + " ".join(f"{scope}: {allowed}." for scope, allowed in SCOPES.items())
+    + " Repeat it for several scopes.",
 )
 @click.option(
     "--name", default="", help="Short label for the key, without a person's name or address."

@@ -16,6 +16,7 @@ from kbapi.cli.sending import bearer, receipt_option
 @click.option(
     "--contributor-token",
     envvar="KBAPI_CONTRIBUTOR_TOKEN",
+    show_envvar=True,
     help="Your contributor token.  [default: the one that 'kbapi submit' made]",
 )
 @asks

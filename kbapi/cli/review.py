@@ -18,8 +18,9 @@ def _with_key(command: Callable[..., Any]) -> Callable[..., Any]:
     key = click.option(
         "--key",
         envvar="KBAPI_KEY",
+        show_envvar=True,
         required=True,
-        help="Your access key. KBAPI_KEY is safer: process lists show options.",
+        help="Your access key. The variable is safer: process lists show options.",
     )
     return key(asks(command))
 

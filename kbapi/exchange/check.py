@@ -103,7 +103,7 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
     strangers = set(condition.key_ids if condition else ()) - {key_id}
     wrong = "another secret made some or all hashes: their receipts and tokens do not work"
     return _well_unless(
-        "secret", wrong if strangers else "", "matches the database, and only the owner can read it"
+        "secret", wrong if strangers else "", "matches the database; only the owner can read it"
     )
 
 
@@ -120,7 +120,10 @@ def _rules(settings: Settings) -> Finding:
         older = count_older(settings.database_path, RULES_VERSION)
     except KbapiError as error:
         return Finding("rules", False, error.detail)
-    wrong = f"older rules screened {older:,} results; stop the server and run 'kbapi db upgrade'"
+    wrong = (
+        f"{older:,} results were screened by older rules; stop the server and run "
+        "'kbapi db upgrade'"
+    )
     return _well_unless("rules", wrong if older else "", "the current rules screened every result")
 
 

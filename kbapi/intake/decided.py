@@ -14,9 +14,8 @@ WORD_SENTENCES: Final = {
     "the screening rules say.",
     "excluded_by_curator": "A curator of this instance excluded this setting for now. The reason "
     "beside it describes what would make it count.",
-    "invalidated_by_curator": "A curator of this instance found that this setting cannot be "
-    "right, so it does not count. Withdraw it and send a corrected "
-    "result.",
+    "invalidated_by_curator": "A curator of this instance found this setting impossible. It does "
+    "not count: withdraw it and send a corrected result.",
     LEFT_WITH_SETTING: "A curator excluded the setting of this follow-up. The follow-up counts "
     "again when the setting does.",
 }

@@ -30,7 +30,7 @@ SENTENCES: Final = {
     "deeper_than_passed": "The result did not pass this deep. Test this setting and send it as a "
     "new result.",
     "fails_at_stock": "A machine that fails at stock has a fault. Stop, set everything back to "
-    "stock and ask qualified people. The follow-up changes no statistics.",
+    "stock and ask qualified people.",
     "lock_recorded": "An update locked the control. The follow-up is recorded and changes no "
     "statistics. Send the lock status with your next result to warn others.",
     "outcome_recorded": "The follow-up is recorded and changes no statistics.",

@@ -160,8 +160,8 @@ SCREENING_RULES: Final = (
     ScreeningRule(
         "stock_mv_missing",
         "excluded",
-        "The depth of a fixed voltage is known only from the stock voltage at that clock. Send "
-        "stock_mv as well.",
+        "The depth of a fixed voltage needs the stock voltage at that clock. Send stock_mv as "
+        "well.",
         _stock_mv_missing,
     ),
     ScreeningRule(
@@ -174,8 +174,8 @@ SCREENING_RULES: Final = (
     ScreeningRule(
         "fails_at_stock",
         "excluded",
-        "This reports that the machine fails at stock. That is a fault, not a limit. Stop, and "
-        "ask qualified people.",
+        "A machine that fails at stock has a fault. Stop, set everything back to stock and ask "
+        "qualified people.",
         _fails_at_stock,
     ),
     ScreeningRule(
@@ -195,8 +195,8 @@ SCREENING_RULES: Final = (
     ScreeningRule(
         "only_failure_not_isolated",
         "excluded",
-        "The setting failed while another untested setting was in force, and no tested pass is "
-        "left. Test this setting alone.",
+        "The setting failed while another untested setting was in force. No tested pass is left. "
+        "Test this setting alone.",
         _failure_shared_alone,
     ),
     ScreeningRule(
