@@ -1,6 +1,6 @@
 """The closed lists of words of the wire format, each in the order in which it is always shown."""
 
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 Domain = Literal[
     "core",
@@ -122,23 +122,38 @@ THROTTLE_REASONS: Final = (
     "other",
 )
 
-FOLLOW_UP_OUTCOMES: Final = (
+FollowUpOutcome = Literal[
     "still_stable",
     "failed_later",
     "locked_later",
     "fails_at_stock_too",
     "given_up",
     "machine_gone",
-)
+]
+"""What became of a setting."""
+FOLLOW_UP_OUTCOMES: Final[tuple[FollowUpOutcome, ...]] = get_args(FollowUpOutcome)
+
 FOLLOW_UP_CHANGES: Final = ("firmware", "microcode", "driver", "os", "season", "cooling")
 
 SCOPES: Final = ("submit", "submit_for_members", "curate", "admin")
 """What an access key may open."""
 
-DECISIONS: Final = ("include", "exclude", "invalidate", "undo")
-"""What a curator can say of a setting; undo gives it back to the rules."""
+ScreeningStatus = Literal["counted", "unverified", "excluded"]
+"""How a setting was screened: it counts, it lacks proof of effect, or a rule excludes it."""
+SCREENING_STATUSES: Final[tuple[ScreeningStatus, ...]] = get_args(ScreeningStatus)
+
+BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused"]
+"""The outcome of one item of a batch: how a new result was screened, or why it is not stored."""
+
+FollowUpStatus = Literal["counted", "unverified", "recorded"]
+"""How a follow-up was screened; a `recorded` one is stored and changes no number."""
+FOLLOW_UP_STATUSES: Final[tuple[FollowUpStatus, ...]] = get_args(FollowUpStatus)
+
+DecisionAction = Literal["include", "exclude", "invalidate", "undo"]
+"""What a curator decides about a setting; after `undo` the rules decide again."""
+DECISIONS: Final[tuple[DecisionAction, ...]] = get_args(DecisionAction)
 STANDING_DECISIONS: Final = DECISIONS[:-1]
-"""The words that stand above the rules until they are undone."""
+"""Decisions that overrule the rules until they are undone."""
 DECISION_REASONS: Final = (
     "effect_confirmed",
     "depth_confirmed",

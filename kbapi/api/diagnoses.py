@@ -22,7 +22,9 @@ blueprint = Blueprint(
 @blueprint.doc(
     requestBody={
         "required": True,
-        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Diagnosis"}}},
+        "content": {
+            "application/json": {"schema": {"$ref": "#/components/schemas/DiagnosisRequest"}}
+        },
     },
     responses={
         "200": json_answer(

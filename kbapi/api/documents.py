@@ -30,20 +30,20 @@ from kbapi.curation.queue import ReviewPage
 from kbapi.intake.accepted import DryRunResponse
 from kbapi.intake.batch import BatchResponse
 from kbapi.intake.contributions import MySubmissions, WithdrawnSubmissions
-from kbapi.intake.diagnosis import DiagnosisSchema
+from kbapi.intake.diagnosis import DiagnosisRequestSchema
 from kbapi.intake.follow_up import FollowUpResponse
 from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.own_results import SubmissionDetail
 from kbapi.intake.schema import SubmissionSchema
-from kbapi.intake.search_schema import NextStepSchema
+from kbapi.intake.search_schema import NextStepRequestSchema
 
 OPENAPI_VERSION: Final = "3.1.0"
 REQUESTS: Final[dict[str, type[Schema]]] = {
     "Submission": SubmissionSchema,
     "FollowUp": FollowUpSchema,
     "Decisions": DecisionsSchema,
-    "NextStep": NextStepSchema,
-    "Diagnosis": DiagnosisSchema,
+    "NextStepRequest": NextStepRequestSchema,
+    "DiagnosisRequest": DiagnosisRequestSchema,
 }
 """The shapes of request bodies, by their name in the document."""
 _PATH_PARAMETERS: Final = {
@@ -55,7 +55,7 @@ _PATH_PARAMETERS: Final = {
         "description": "The id of a result.",
         "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
     },
-    "ordinal": {"description": "The index of a setting in the result, from 0.", "example": 0},
+    "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
 }
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
@@ -95,26 +95,31 @@ DESCRIPTION: Final = (
 
 
 class ProblemItemSchema(Schema):
-    """One fault of a document or a query."""
+    """One fault of a document or of a query."""
 
     pointer = fields.String(
         required=True,
         metadata={
-            "description": "A JSON pointer into the document, or the name of a query parameter.",
+            "description": "JSON pointer into the document, or name of the query parameter.",
             "example": "/settings/0/stable_at",
         },
     )
-    code = fields.String(required=True, metadata={"example": "above_stock"})
+    code = fields.String(
+        required=True, metadata={"description": "Code of the fault.", "example": "above_stock"}
+    )
     detail = fields.String(
         required=True,
         metadata={
-            "example": "This setting is above stock. kbapi collects only "
-            "settings below stock, and negative is lower. Did you mean -80?"
+            "description": "What is wrong and how to correct it.",
+            "example": "This setting is above stock. Did you mean -80?",
         },
     )
     candidates = fields.List(
         fields.String(),
-        metadata={"description": "Catalogue keys of chips with a similar name.", "example": []},
+        metadata={
+            "description": "Catalogue keys to choose from; only where a name fits several chips.",
+            "example": [],
+        },
     )
 
 
@@ -124,19 +129,38 @@ class ProblemSchema(Schema):
     type = fields.String(
         required=True,
         metadata={
-            "description": "The path of a page that explains the problem.",
+            "description": "Path of the page that explains the problem; ends with its code.",
             "example": "/problems/document_refused",
         },
     )
-    title = fields.String(required=True, metadata={"example": "The document was refused"})
-    status = fields.Integer(required=True, metadata={"example": 422})
+    title = fields.String(
+        required=True,
+        metadata={
+            "description": "Short name of the problem.",
+            "example": "The document was refused",
+        },
+    )
+    status = fields.Integer(
+        required=True, metadata={"description": "HTTP status of the response.", "example": 422}
+    )
     detail = fields.String(
-        required=True, metadata={"example": "At least one value is not possible."}
+        required=True,
+        metadata={
+            "description": "What went wrong and what to do.",
+            "example": "At least one value is not possible.",
+        },
     )
     request_id = fields.String(
-        required=True, metadata={"example": "8f14e45fceea467f9d7f5a3b2c1d0e9f"}
+        required=True,
+        metadata={
+            "description": "Id of the request, also in the log of the server.",
+            "example": "8f14e45fceea467f9d7f5a3b2c1d0e9f",
+        },
     )
-    errors = fields.List(fields.Nested(ProblemItemSchema))
+    errors = fields.List(
+        fields.Nested(ProblemItemSchema),
+        metadata={"description": "Every fault of the document or the query, where there are any."},
+    )
 
 
 def problem_answers(**by_status: str) -> dict[str, Any]:

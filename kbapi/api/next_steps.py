@@ -24,7 +24,9 @@ blueprint = Blueprint(
 @blueprint.doc(
     requestBody={
         "required": True,
-        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/NextStep"}}},
+        "content": {
+            "application/json": {"schema": {"$ref": "#/components/schemas/NextStepRequest"}}
+        },
     },
     responses={
         "200": json_answer("The next setting, or a null setting with a reason.", "NextStepAnswer"),

@@ -51,7 +51,7 @@ def _in_lines(judged: Rejudged) -> Iterator[str]:
     key = judged.pool.key
     band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
     yield f"{judged.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_fence_in_words(judged.now), "    ")
+    yield paragraph(_cutoffs_in_words(judged.now), "    ")
     yield from _changes(judged, "Excluded now", judged.now, judged.before)
     yield from _changes(judged, "Counted again", judged.before, judged.now)
 
@@ -69,16 +69,17 @@ def _changes(judged: Rejudged, verb: str, one: KeptVerdicts, other: KeptVerdicts
         )
 
 
-def _fence_in_words(verdicts: KeptVerdicts) -> str:
+def _cutoffs_in_words(verdicts: KeptVerdicts) -> str:
     found = verdicts.judgement
-    if found is None or found.deepest_steps is None:
-        fence = (
+    if found is None or found.deep_cutoff_steps is None:
+        cutoffs = (
             "No outlier cutoffs: too few units have both a pass and a failure, or too many "
             "are outliers"
         )
     else:
-        shallow = max(found.shallowest_steps or 0, 0)
-        fence = f"Outlier cutoffs: steps {shallow} to {found.deepest_steps}"
+        shallow = max(found.shallow_cutoff_steps or 0, 0)
+        cutoffs = f"Outlier cutoffs: steps {shallow} to {found.deep_cutoff_steps}"
     if found is None or found.is_young:
-        return f"{fence}. The pool is young: new contributors count in full."
-    return f"{fence}. New contributors keep {found.newcomer_ppm / 10000:.0f} % of their weight."
+        return f"{cutoffs}. The pool is young: new contributors count in full."
+    kept = found.newcomer_weight_ppm / 10_000
+    return f"{cutoffs}. New contributors keep {kept:.0f} % of their weight."

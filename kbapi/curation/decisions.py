@@ -17,6 +17,7 @@ from kbapi.storage import answers, decision_rows, lock_decisions
 from kbapi.storage.decision_rows import DecisionRow, SettingAt
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_decisions import LocksAt
+from kbapi.vocabulary import DecisionAction, ScreeningStatus
 from kbapi.wire import problems_of
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
@@ -37,13 +38,18 @@ _TOO_MANY: Final = (
 
 @dataclass(frozen=True, slots=True)
 class ChangedSetting:
-    """A setting that stands differently now, or stands as before by a curator's word."""
+    """A setting with a new decision."""
 
     submission: str
+    """Id of the result, a UUID."""
     ordinal: int
-    decision: str
-    before: str
-    now: str
+    """Position of the setting in the result, from 0."""
+    decision: DecisionAction
+    """The new decision."""
+    before: ScreeningStatus
+    """Status before the decision."""
+    now: ScreeningStatus
+    """Status after the decision."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +57,15 @@ class DecisionsResponse:
     """What the decisions changed."""
 
     settings: int
-    """How many the decisions were about."""
+    """Settings that the decisions are about."""
     decided: int
-    """About how many of them something new was said."""
+    """How many of these settings got a new decision."""
     unchanged: int
-    """Of how many the same had been said before, for the same reason."""
+    """How many of these settings had the same decision for the same reason before."""
     lock_only_results: int
-    """About how many documents that tell of locks alone something new was said as well."""
+    """Results with locks alone that got a new decision as well."""
     changed: tuple[ChangedSetting, ...]
-    """The first hundred of those decided."""
+    """The first 100 settings with a new decision."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +83,7 @@ class _Target:
 
 def _says_something_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
     said = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
-    return said != (at.decided, at.decided_because if at.decided else None)
+    return said != (at.decision, at.decision_reason if at.decision else None)
 
 
 def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsResponse:

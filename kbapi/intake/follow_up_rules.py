@@ -5,15 +5,14 @@ Pure: a follow-up, the setting that it is about and its grid in, a screened foll
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
-from kbapi.bounds import LASTING_LEAST_DAYS
+from kbapi.bounds import IN_USE_LEAST_DAYS
 from kbapi.intake.follow_up_schema import SubmittedFollowUp
 from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
 from kbapi.storage.places import ConditionsKey
-
-Status = Literal["counted", "unverified", "recorded"]
+from kbapi.vocabulary import FollowUpStatus
 
 SENTENCES: Final = {
     "setting_not_reported": "The result has no setting of this domain, control and clock. Name "
@@ -22,7 +21,7 @@ SENTENCES: Final = {
     "followed_setting_excluded": "The setting is excluded, so this follow-up does not count "
     "either.",
     "too_early": "The follow-up is recorded. A setting counts as long-term after "
-    f"{LASTING_LEAST_DAYS} days in use with proof of effect. Send another follow-up "
+    f"{IN_USE_LEAST_DAYS} days in use with proof of effect. Send another follow-up "
     "then.",
     "effect_not_shown_again": "The follow-up has no proof that the setting still has an effect. "
     "An update that locks a control makes every setting look stable. "
@@ -46,7 +45,7 @@ NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
 class ScreenedFollowUp:
     """A follow-up in whole grid steps below stock, with its standing."""
 
-    status: Status
+    status: FollowUpStatus
     reasons: tuple[str, ...]
     steps: int
     stable_steps: int | None = None
@@ -94,7 +93,7 @@ def screen_follow_up(
         return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
     if steps > _passed_steps(setting, followed, grid):
         return ScreenedFollowUp("recorded", ("deeper_than_passed",), steps)
-    if (sent.days or 0) < LASTING_LEAST_DAYS:
+    if (sent.days or 0) < IN_USE_LEAST_DAYS:
         return ScreenedFollowUp("recorded", ("too_early",), steps)
     if not _is_effect_shown(sent):
         return ScreenedFollowUp("unverified", ("effect_not_shown_again",), steps)
@@ -122,7 +121,7 @@ def _is_effect_shown(sent: SubmittedFollowUp) -> bool:
 
 
 def conditions_of(
-    sent: SubmittedFollowUp, found_under: ConditionsKey, status: Status, month: str
+    sent: SubmittedFollowUp, found_under: ConditionsKey, status: FollowUpStatus, month: str
 ) -> ConditionsKey:
     """The conditions that the follow-up was found under: those of the result, but for changes.
 

@@ -14,10 +14,9 @@ from kbapi.intake.pairs import ReadingPair, pairs_of, ratio, rise_c
 from kbapi.intake.trials import failure_is_own, runs_behind_pass
 from kbapi.stats.grid import Grid
 from kbapi.stats.physics import expected_cooling_c
-from kbapi.vocabulary import GRADES, Grade
+from kbapi.vocabulary import GRADES, Grade, ScreeningStatus
 
-Status = Literal["counted", "unverified", "excluded"]
-Weight = Literal["excluded", "claim", "remark"]
+Weight = Literal["excluded", "unverified", "remark"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +34,7 @@ class ScreenedSetting:
     """A setting in whole grid steps below stock, with its standing."""
 
     setting: SubmittedSetting
-    status: Status
+    status: ScreeningStatus
     reasons: tuple[str, ...]
     """Rule codes, the headline first."""
     grade: Grade
@@ -60,7 +59,7 @@ def _graded(setting: SubmittedSetting, result: SubmittedResult) -> Grade:
 
 
 def _grade(minutes: float, loads: tuple[str, ...], checked_results: bool) -> Grade:
-    if minutes >= bounds.SESSION_LEAST_MINUTES and (checked_results or len(loads) >= 2):
+    if minutes >= bounds.LONG_LEAST_MINUTES and (checked_results or len(loads) >= 2):
         return "long"
     return "quick" if minutes >= bounds.QUICK_LEAST_MINUTES else "short"
 
@@ -208,7 +207,7 @@ SCREENING_RULES: Final = (
     ),
     ScreeningRule(
         "effect_unproven",
-        "claim",
+        "unverified",
         "The result has no proof that the setting had an effect. A locked machine ignores the "
         "request and passes at any setting. Send the read-back or another effect.",
         _effect_unproven,
@@ -255,11 +254,11 @@ def _loads_behind(setting: SubmittedSetting, result: SubmittedResult) -> tuple[s
     return tuple(sorted(shown.union(setting.loads)))
 
 
-def _status_of(applying: list[ScreeningRule]) -> Status:
+def _status_of(applying: list[ScreeningRule]) -> ScreeningStatus:
     weights = {rule.weight for rule in applying}
     if "excluded" in weights:
         return "excluded"
-    return "unverified" if "claim" in weights else "counted"
+    return "unverified" if "unverified" in weights else "counted"
 
 
 def _ends_in_steps(setting: SubmittedSetting, grid: Grid) -> tuple[int | None, int | None]:
@@ -283,6 +282,6 @@ def _early_stop_steps(setting: SubmittedSetting, grid: Grid) -> int:
     if setting.planned_end is not None and setting.planned_end >= setting.stable_at:
         return 0
     untold = (
-        bounds.UNTOLD_STEP_COUNTS if setting.control == "count_offset" else bounds.UNTOLD_STEP_MV
+        bounds.ASSUMED_STEP_COUNTS if setting.control == "count_offset" else bounds.ASSUMED_STEP_MV
     )
     return max(1, grid.stable_steps(untold))

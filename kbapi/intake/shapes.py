@@ -1,4 +1,4 @@
-"""Parts that the schemas of intake are put together from."""
+"""Fields and patterns that the schemas of request bodies share."""
 
 from typing import Any, Final
 
@@ -22,6 +22,11 @@ VERSION: Final = Whole(
     rf"[A-Za-z0-9(][A-Za-z0-9 ._:+/(),#-]{{0,{LONGEST_VERSION - 1}}}",
     error=f"Write the version as the system prints it, with at most {LONGEST_VERSION} characters.",
 )
+IN_CONTROL_UNIT: Final = (
+    "mV from stock, negative is lower (voltage_offset); whole counts from stock, negative is lower "
+    "(count_offset); absolute mV (fixed_clock_voltage)."
+)
+"""The unit and the sign of every setting on the wire."""
 MINUTES: Final = validate.Range(0, MOST_MINUTES)
 
 
@@ -64,7 +69,7 @@ def text(
 def several(
     schema: type[Schema], most: int, description: str, example: list[Any] | None = None
 ) -> fields.List[Any]:
-    """A field that holds a list of nested values; unless given, its example is one of each."""
+    """A field that holds a list of nested values; without an example it shows one of each."""
     return fields.List(
         fields.Nested(schema),
         allow_none=True,

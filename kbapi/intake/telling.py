@@ -22,6 +22,7 @@ from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import find_codes
 from kbapi.storage.lock_decisions import find_word_about_locks
+from kbapi.storage.places import moved_with
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
 JUDGED: Final = {
@@ -82,7 +83,7 @@ def tell_setting(
     """How a setting stands: a curator's word first, then what judging and the rules say of it."""
     verdicts = _verdicts(connection, stored, setting)
     codes = [
-        *codes_of_decision(setting.decided, setting.decided_because),
+        *codes_of_decision(setting.decision, setting.decision_reason),
         *verdicts,
         *orjson.loads(setting.reasons),
     ]
@@ -91,7 +92,7 @@ def tell_setting(
     return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
-        moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+        moved_with=moved_with(setting.domain, setting.domains),
         status="excluded" if verdicts else setting.status,
         reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
@@ -103,7 +104,7 @@ def _verdicts(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> list[str]:
     """Why the pool's last judging does not believe a setting that nobody vouches for."""
-    if setting.status != "counted" or setting.decided:
+    if setting.status != "counted" or setting.decision:
         return []
     place = setting.place
     return find_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)

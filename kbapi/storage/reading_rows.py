@@ -14,7 +14,7 @@ class NewReading:
     """One reading on its way into the database; texts are empty where nothing was told."""
 
     state: str
-    is_lowered: int
+    is_below_stock: int
     load: str
     runs: int | None
     minutes: float | None
@@ -106,7 +106,7 @@ _PAIRS: Final = """
     FROM sent
     JOIN reading AS stock ON stock.submission_id = sent.id
     JOIN reading AS tuned ON tuned.submission_id = stock.submission_id
-         AND tuned.state = 'tuned' AND tuned.is_lowered = 1 AND tuned.load = stock.load
+         AND tuned.state = 'tuned' AND tuned.is_below_stock = 1 AND tuned.load = stock.load
          AND tuned.power_cap_w IS stock.power_cap_w
          AND tuned.power_scope = stock.power_scope AND tuned.clock_kind = stock.clock_kind
     WHERE stock.load <> '' AND (?2 = '' OR stock.load = ?2) AND stock.state = 'stock'
@@ -215,7 +215,7 @@ _CURVES: Final = """
          AND reading.performance_unit = base.performance_unit
     WHERE reading.performance > 0 AND COALESCE(reading.power_w, reading.power_cap_w) > 0
       AND CASE reading.state WHEN 'stock' THEN reading.power_cap_w IS NOT NULL
-                             ELSE reading.is_lowered = 1 AND base.is_counted = 1 END
+                             ELSE reading.is_below_stock = 1 AND base.is_counted = 1 END
     """
 
 

@@ -81,7 +81,8 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
         "FollowUp",
         "Decision",
         "Origin",
-        "NextStep",
+        "NextStepRequest",
+        "DiagnosisRequest",
     ):
         for field, shape in schemas[name]["properties"].items():
             assert shape.get("description"), (name, field)

@@ -138,10 +138,10 @@ def test_a_generated_client_sends_asks_and_withdraws(package: str, home: Path) -
 
 
 def ask_with_a_body(client: Client) -> None:
-    search = client.body("NextStep", example("propose_next_step"))
+    search = client.body("NextStepRequest", example("propose_next_step"))
     found = client.ask("propose_next_step", body=search)
     assert found.next_step.value_to_enter < 0
-    failed = client.body("Diagnosis", example("diagnose_setting"))
+    failed = client.body("DiagnosisRequest", example("diagnose_setting"))
     assert client.ask("diagnose_setting", body=failed).first[0].question
 
 
