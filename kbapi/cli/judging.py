@@ -43,8 +43,12 @@ def rejudge_command(home: Path, keep: bool) -> None:
     changed = [judged for judged in found if judged.has_changed]
     for judged in changed:
         click.echo("\n".join(_in_lines(judged)))
-    done = "stored" if keep else "not stored; store them with --apply"
-    click.echo(f"{len(changed):,} of {len(found):,} pools changed: {done}.")
+    done = (
+        "The findings are stored."
+        if keep
+        else "Nothing was stored; store the findings with --apply."
+    )
+    click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
 
 
 def _in_lines(judged: Rejudged) -> Iterator[str]:
@@ -73,8 +77,7 @@ def _cutoffs_in_words(verdicts: KeptVerdicts) -> str:
     found = verdicts.judgement
     if found is None or found.deep_cutoff_steps is None:
         cutoffs = (
-            "No outlier cutoffs: too few units have both a pass and a failure, or too many "
-            "are outliers"
+            "No outlier cutoffs: too few units with a pass and a failure, or too many outliers"
         )
     else:
         shallow = max(found.shallow_cutoff_steps or 0, 0)

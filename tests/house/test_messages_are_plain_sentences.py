@@ -33,9 +33,7 @@ DIALECT: Final = re.compile(
     re.IGNORECASE,
 )
 # Sentences that answers are printed with have a test of their own, and SQL is for no reader.
-PRINTED_ANSWERS: Final = frozenset(
-    {"lines.py", "guidance_lines.py", "review_lines.py", "search_cards.py"}
-)
+PRINTED_ANSWERS: Final = frozenset({"lines.py", "guidance_lines.py", "search_cards.py"})
 SQL: Final = re.compile(
     r"\b(?:SELECT|CREATE|INSERT|UPDATE|DELETE|PRAGMA|WHERE|JOIN|BETWEEN|IS NULL)\b"
 )
