@@ -53,7 +53,7 @@ _PATH_PARAMETERS: Final = {
         "example": "norvane-sable-7-4820mx",
     },
     "submission_id": {
-        "description": "Id of a result.",
+        "description": "The id of a result.",
         "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
     },
     "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
@@ -87,10 +87,11 @@ ANSWERS: Final = (
 )
 
 DESCRIPTION: Final = (
-    "A knowledge base of community voltage-tuning results: send what a chip held and where it "
-    "failed, ask where to start. Every number says how sure it is and what it stands on; it is no "
-    "promise for one machine. Save your work, back up, and know the way back before you try "
-    "anything; makers' instructions, local rules and qualified people come first."
+    "A knowledge base of community voltage tuning (undervolting) results. Send which settings "
+    "passed and failed on a chip, and ask where to start. Every answer gives its confidence and "
+    "the number of units behind it. A number is no promise for one machine. Save your work, back "
+    "up, and know how to boot without the setting before you try it. Maker's instructions, local "
+    "rules and qualified people come first."
 )
 
 
@@ -111,7 +112,7 @@ class ProblemItemSchema(Schema):
         required=True,
         metadata={
             "description": "What is wrong and how to correct it.",
-            "example": "Negative is lower; did you mean -80?",
+            "example": "This setting is above stock. Did you mean -80?",
         },
     )
     candidates = fields.List(
@@ -147,7 +148,7 @@ class ProblemSchema(Schema):
         required=True,
         metadata={
             "description": "What went wrong and what to do.",
-            "example": "At least one value cannot be right.",
+            "example": "At least one value is not possible.",
         },
     )
     request_id = fields.String(
@@ -252,9 +253,9 @@ def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
     """Problems that an operation does not find itself: of heads, addresses and slow bodies."""
     told = {"_431": "The header fields are too large."}
     if "{" in path:
-        told["_404"] = "Nothing has this path."
+        told["_404"] = "No page or endpoint has this path."
     if "{" in path or any(one.get("in") == "query" for one in operation.get("parameters", ())):
         told["_414"] = "Path and query are too long."
     if "requestBody" in operation:
-        told["_408"] = "The body stopped coming before its end; nothing stored."
+        told["_408"] = "The body did not arrive completely in time; nothing was stored."
     return problem_answers(**told)

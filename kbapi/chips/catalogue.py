@@ -117,7 +117,7 @@ def load_catalogue(folder: Path) -> Catalogue:
         for row in table.get("chips", []):
             entry = _parse_chip(row, path)
             if entry.chip.key in chips:
-                raise CatalogueError(f"{path.name} describes {entry.chip.key} once more.")
+                raise CatalogueError(f"{path.name} describes {entry.chip.key} a second time.")
             chips[entry.chip.key] = entry
     return Catalogue(chips, series, defaults)
 
@@ -156,7 +156,9 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
     try:
         grids = {control: Grid(Fraction(step)) for control, step in row.get("grid", {}).items()}
     except (TypeError, ValueError, ZeroDivisionError) as error:
-        raise CatalogueError(f"{path.name} has a grid step that is no positive number.") from error
+        raise CatalogueError(
+            f"{path.name} has a grid step that is not a positive number."
+        ) from error
     return Traits(
         tuple(domain for domain in DOMAINS if domain in row.get("domains", ())),
         tuple(control for control in CONTROLS if control in row.get("controls", ())),
@@ -167,4 +169,4 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
 
 def _check_words(found: Any, allowed: tuple[str, ...], path: Path) -> None:
     if unknown := sorted(set(found) - set(allowed)):
-        raise CatalogueError(f"{path.name} has a word that means nothing there: {unknown[0]}.")
+        raise CatalogueError(f"{path.name} has an unknown value: {unknown[0]}.")

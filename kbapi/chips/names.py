@@ -26,10 +26,10 @@ _REASONS: Final[dict[ReadNameCode, str]] = {
     "decided_by_form": "Several chips share this name; the machine's form decides.",
     "engineering_sample": "This is an engineering sample, which may differ from the model sold.",
     "shared_name": "Desktop and laptop parts or sizes of memory share this name.",
-    "several": "Several chips share this name; please say which one it is.",
-    "family_name": "This is the name of a family of chips, not of one of them.",
-    "unreadable": "This is not readable as a chip's name.",
-    "unknown_name": "No chip that we know how to read is called this.",
+    "several": "Several chips share this name; choose one.",
+    "family_name": "This names a family of chips, not one chip.",
+    "unreadable": "This does not read as a chip's name.",
+    "unknown_name": "No known chip has this name. Send it as the system prints it.",
 }
 _OTHER_KIND: Final[dict[ChipKind, str]] = {
     "cpu": "The name is a processor's, but graphics were asked for.",

@@ -15,8 +15,8 @@ MOST_DECISIONS: Final = 1_000
 """Entries of one request."""
 _WHICH: Final = ("submission", "contributor", "origin")
 _ONE_OF: Final = f"Send exactly one of: {', '.join(_WHICH)}."
-_WITH_ORDINAL: Final = "A submission stands with the ordinal of one of its settings."
-_ANY_OF_ORIGIN: Final = "Tell at least one of client, firmware, machine."
+_WITH_ORDINAL: Final = "Name a setting by submission and ordinal together."
+_ANY_OF_ORIGIN: Final = "Send at least one of client, firmware, machine."
 
 
 @dataclass(frozen=True, slots=True)

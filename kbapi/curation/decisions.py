@@ -24,15 +24,15 @@ MOST_SETTINGS_AT_ONCE: Final = 10_000
 """More would hold the writers up for longer than they wait."""
 MOST_TOLD: Final = 100
 _DECISIONS: Final = DecisionsSchema()
-_UNKNOWN: Final = "No setting that is here now: withdrawn, or never sent."
+_UNKNOWN: Final = "No stored result has this setting. It was withdrawn or never sent."
 _NOTHING_TO_COUNT: Final = (
-    "Screening left neither a pass nor a failure of this setting, so there is nothing that could "
-    "count: the sender must send what is missing."
+    "After screening, this setting has neither a pass nor a failure, so it cannot count. The "
+    "sender must send what is missing."
 )
-_TWICE: Final = "Another entry is about this setting as well: send one."
+_TWICE: Final = "Another entry decides this setting as well. Send one."
 _TOO_MANY: Final = (
-    f"More than {MOST_SETTINGS_AT_ONCE:,} settings, or results of locks alone: narrow the origin "
-    "down, or decide in parts."
+    f"More than {MOST_SETTINGS_AT_ONCE:,} settings or lock-only results match. Narrow the "
+    "origin, or decide in parts."
 )
 
 
@@ -145,7 +145,7 @@ def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
     fitting = [
         reason.code for reason in DECISION_REASON.values() if wanted.decision in reason.words
     ]
-    told = f"With {wanted.decision} go: {', '.join(fitting)}."
+    told = f"Send a reason for {wanted.decision}: {', '.join(fitting)}."
     return Problem(f"{pointer}/reason", "reason_does_not_fit", told)
 
 

@@ -199,7 +199,7 @@ def _read_cursor(text: str | None) -> WaitingAt | Problem:
     except (binascii.Error, orjson.JSONDecodeError, TypeError, ValueError):
         part, key = None, []
     if part not in PARTS or not all(type(number) is int and 0 <= number < 2**63 for number in key):
-        return Problem("cursor", "invalid", "Send the next_cursor of the page before, unchanged.")
+        return Problem("cursor", "invalid", "Send next_cursor of the previous page, unchanged.")
     return WaitingAt(part, (first, second, third, fourth))
 
 

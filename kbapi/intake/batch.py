@@ -196,15 +196,18 @@ def _all_refused(refused: Sequence[Prepared | DocumentRefused]) -> DocumentRefus
         left = len(problems) - _MOST_PROBLEMS_TOLD
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = [*problems[:_MOST_PROBLEMS_TOLD], more]
-    return DocumentRefused("None of the items can be right. Nothing was stored.", problems)
+    return DocumentRefused(
+        "Every item was refused. Nothing was stored: correct the items and send them again.",
+        problems,
+    )
 
 
 def _require_one_contributor(prepared: Sequence[Prepared | DocumentRefused]) -> None:
     senders = {one.sender.contributor_hash for one in prepared if isinstance(one, Prepared)}
     if len(senders) > 1:
         raise ScopeMissing(
-            "The batch holds results of several contributors: that needs a key with scope collect. "
-            "Nothing was stored."
+            "The batch has results of several contributors. It needs a key with the scope "
+            "submit_for_members. Nothing was stored."
         )
 
 

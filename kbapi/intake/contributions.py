@@ -133,13 +133,19 @@ def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...
     due = []
     passed = [days for days in _RETESTS if days <= age]
     if passed and since.longest_days < passed[-1]:
-        text = f"{passed[-1]} days have passed: test again and send a follow-up."
+        text = f"{passed[-1]} days have passed. Test again and send a follow-up."
         due.append(Reason(f"after_{passed[-1]}_days", text))
     if since.has_later_firmware:
-        text = "Others report another firmware for this machine since: limits may have moved."
+        text = (
+            "Later results report another firmware for this machine. Limits may have changed: "
+            "test again."
+        )
         due.append(Reason("firmware_changed", text))
     if since.has_later_driver:
-        text = "Others report another driver for this chip since: limits may have moved."
+        text = (
+            "Later results report another driver for this chip. Limits may have changed: test "
+            "again."
+        )
         due.append(Reason("driver_changed", text))
     return tuple(due)
 
@@ -160,9 +166,7 @@ def withdraw_contributions(instance: Instance, token: str) -> WithdrawnSubmissio
     return WithdrawnSubmissions(removed.submissions, _WITHDRAWN)
 
 
-_WITHDRAWN: Final = (
-    "Nothing of them is kept here. Backups and bundles that were made before keep what they had."
-)
+_WITHDRAWN: Final = "They were deleted here. Backups and exports made before still contain them."
 
 
 def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:

@@ -46,14 +46,13 @@ from kbapi.wire import problems_of
 
 _FOLLOW_UP: Final = FollowUpSchema()
 _THANKS: Final = {
-    "still_stable": "Thank you. What holds for months is what the next person wants to know.",
-    "failed_later": "Thank you. That it failed after all is worth more than that it passed: step "
-    "back, and check your files.",
-    "locked_later": "Thank you. Others with the same update will ask.",
-    "fails_at_stock_too": "Thank you. Stop here: a machine that fails at stock needs qualified "
-    "people, not tuning.",
-    "given_up": "Thank you for saying so: silence would look like success.",
-    "machine_gone": "Thank you for saying so: silence would look like success.",
+    "still_stable": "Thank you. Long-term results help others to choose a margin.",
+    "failed_later": "Thank you. Step back toward stock and check your files.",
+    "locked_later": "Thank you. This warns others about the same update.",
+    "fails_at_stock_too": "Thank you. Stop tuning: a machine that fails at stock needs qualified "
+    "people.",
+    "given_up": "Thank you. Without this report the setting would look stable.",
+    "machine_gone": "Thank you. Without this report the setting would look stable.",
 }
 
 

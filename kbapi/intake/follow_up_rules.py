@@ -15,21 +15,24 @@ from kbapi.storage.places import ConditionsKey
 from kbapi.vocabulary import FollowUpStatus
 
 SENTENCES: Final = {
-    "setting_not_reported": "The result has no setting of this domain, control and clock: a "
-    "follow-up is about one of its settings.",
-    "setting_missing": "The result tells no setting in use: say which setting this is about.",
-    "followed_setting_excluded": "The setting itself is excluded; the follow-up is kept with it.",
-    "too_early": f"It is kept. From {IN_USE_LEAST_DAYS} days in use on, with proof of effect, a "
-    "setting counts as lasting: say so again then.",
-    "effect_not_shown_again": "Nothing shows that the setting still changes anything: an update "
-    "that closes a control makes everything stable. Send what shows it now.",
-    "deeper_than_passed": "The result itself did not pass this deep: test it and send that as a "
-    "result of its own.",
-    "fails_at_stock": "A machine that fails at stock has a fault: stop, set everything back to "
-    "stock, and ask qualified people. It changes no number.",
-    "lock_recorded": "An update closed the control. It is kept beside the result; send the lock "
-    "status with your next result, so that others are warned.",
-    "outcome_recorded": "It is kept beside the result and changes no number.",
+    "setting_not_reported": "The result has no setting of this domain, control and clock. Name "
+    "one of its settings.",
+    "setting_missing": "The result has no setting in use. Name the setting of this follow-up.",
+    "followed_setting_excluded": "The setting is excluded, so this follow-up does not count "
+    "either.",
+    "too_early": "The follow-up is recorded. A setting counts as long-term after "
+    f"{IN_USE_LEAST_DAYS} days in use with proof of effect. Send another follow-up "
+    "then.",
+    "effect_not_shown_again": "The follow-up has no proof that the setting still has an effect. "
+    "An update that locks a control makes every setting look stable. "
+    "Send new proof.",
+    "deeper_than_passed": "The result did not pass this deep. Test this setting and send it as a "
+    "new result.",
+    "fails_at_stock": "A machine that fails at stock has a fault. Stop, set everything back to "
+    "stock and ask qualified people.",
+    "lock_recorded": "An update locked the control. The follow-up is recorded and changes no "
+    "statistics. Send the lock status with your next result to warn others.",
+    "outcome_recorded": "The follow-up is recorded and changes no statistics.",
 }
 """Codes of follow-ups: the first two refuse, the others say why one does not count."""
 

@@ -42,12 +42,12 @@ class ChipIdsSchema(StrictSchema):
     pci_id = text(
         "Vendor and device number of a graphics chip, in hex.",
         "1f0a:2640",
-        Whole(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}", error="A PCI id is written 1f0a:2640."),
+        Whole(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}", error="Write a PCI id as 1f0a:2640."),
     )
     pci_revision = text(
         "Revision of the PCI device, in hex.",
         "a1",
-        Whole(r"(?:0x)?[0-9A-Fa-f]{1,2}", error="A PCI revision is written a1."),
+        Whole(r"(?:0x)?[0-9A-Fa-f]{1,2}", error="Write a PCI revision as a1."),
     )
 
     @post_load

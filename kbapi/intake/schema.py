@@ -38,7 +38,7 @@ from kbapi.intake.shapes import (
 from kbapi.vocabulary import DOMAINS, EFFECTS, FAILURES, LIMIT_CONTROLS, LOADS
 from kbapi.wire import Flag, StrictSchema, Text
 
-_NEITHER: Final = "Missing data for required field: send settings, locks or both."
+_NEITHER: Final = "This field is required: send settings, locks or both."
 
 
 class EffectSchema(StrictSchema):
