@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 import pytest
 from flask import Flask
@@ -10,6 +11,17 @@ from flask.testing import FlaskClient
 from kbapi.app import create_app
 from kbapi.storage.instance import Instance
 from tests.makers import HandMovedClock, an_instance
+
+LONGEST_FIRST: Final = ("durability", "calibration", "cli", "outside", "house", "system", "intake")
+"""Folders whose files take longest: several processes that begin with them end together."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: _place(item.path.parent.name))
+
+
+def _place(folder: str) -> int:
+    return LONGEST_FIRST.index(folder) if folder in LONGEST_FIRST else len(LONGEST_FIRST)
 
 
 @pytest.fixture
