@@ -42,14 +42,15 @@ def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: A
     if not chosen.home.exists():
         # What `upgrade_instance` leaves, without running the migrations again for each test.
         chosen.home.mkdir(mode=0o700, parents=True)
-        chosen.database_path.write_bytes(_empty_database())
+        chosen.database_path.write_bytes(empty_database())
         chosen.database_path.chmod(0o600)
         create_secret(chosen.secret_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
 
 
 @cache
-def _empty_database() -> bytes:
+def empty_database() -> bytes:
+    """The file of a database in which nothing is stored and no secret is noted."""
     with tempfile.TemporaryDirectory() as folder:
         database = Path(folder) / "empty.sqlite3"
         upgrade_to_head(database)

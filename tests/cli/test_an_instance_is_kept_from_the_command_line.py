@@ -8,15 +8,15 @@ import pytest
 
 from tests.cli.command import run
 from tests.cli.test_every_command_as_a_person_types_it import RESULT
+from tests.makers import an_instance
 from tests.system.server import Server
 
 
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    home = tmp_path / "home"
-    assert run("db", "upgrade", "--home", str(home)).returncode == 0
-    return home
+    an_instance(tmp_path).close()
+    return tmp_path / "home"
 
 
 def backups(folder: Path) -> list[Path]:
