@@ -2,6 +2,7 @@
 
 import sqlite3
 import subprocess
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -112,7 +113,7 @@ def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Pa
         assert f"well  {what}" in sound.stdout
     assert all(len(line) <= 80 for line in sound.stdout.splitlines())
     (home / "secret.key").chmod(0o644)
-    with sqlite3.connect(home / "kbapi.sqlite3") as database:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database, database:
         database.execute("INSERT INTO unit (contributor_id) VALUES (99)")
     spoilt = check(home)
     assert spoilt.returncode == 1
