@@ -56,7 +56,12 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
         API_VERSION=kbapi.__version__,
         OPENAPI_VERSION=OPENAPI_VERSION,
         API_SPEC_OPTIONS={
-            "info": {"description": DESCRIPTION, "license": {"name": "MIT"}},
+            "info": {
+                "description": DESCRIPTION,
+                "contact": {"name": "The host of this instance"},
+                "license": {"name": "MIT", "identifier": "MIT"},
+            },
+            "servers": [{"url": "/", "description": "This instance."}],
             "components": {
                 "securitySchemes": {
                     "receipt": {

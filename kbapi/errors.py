@@ -36,7 +36,7 @@ FAULTS: Final = {
     "chip_ambiguous": "Several chips share this name: choose one of the candidates, or send the "
     "numbers beside the name (chip_ids) or the machine's form.",
     "chip_unreadable": "No one chip is called this: send the name as the system prints it.",
-    "identity_found": "The value looks like something that tells who or where somebody is (an "
+    "personal_data_found": "The value looks like something that tells who or where somebody is (an "
     "address, a number of a device, a name of a person's folder). It is neither kept nor repeated: "
     "leave it out.",
     "passes_beyond_failure": "A run passed deeper than an earlier one had failed, so that no limit "
@@ -47,7 +47,7 @@ FAULTS: Final = {
     "nothing_to_count": "Screening left neither a pass nor a failure of the setting: nothing that "
     "could count.",
     "reason_does_not_fit": "The reason belongs to another word; the detail lists those that fit.",
-    "decided_twice": "One request says one thing of a setting.",
+    "duplicate_decision": "One request says one thing of a setting.",
     "too_many_settings": "One request is about 10,000 settings at most.",
     "key_name": "A key's name is short, plain and tells nobody's identity.",
     "key_scope": "A key opens one or more of the scopes that are listed.",
@@ -93,10 +93,10 @@ class DocumentRefused(KbapiError):
     )
 
 
-class QuestionRefused(KbapiError):
+class QueryInvalid(KbapiError):
     """A query asks for something that does not exist or cannot be."""
 
-    code = "question_refused"
+    code = "query_invalid"
     title = "The question was refused"
     explanation = (
         "At least one query parameter is unknown or has a value that cannot be. All problems are "

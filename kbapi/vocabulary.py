@@ -67,8 +67,8 @@ FAILURES: Final = (
 
 EFFECTS: Final = ("read_back", "rail_voltage", "less_power", "more_clock", "failed_deeper")
 
-Grade = Literal["short", "quick", "session", "lasting"]
-GRADES: Final[tuple[Grade, ...]] = ("short", "quick", "session", "lasting")
+Grade = Literal["short", "quick", "long", "in_use_30_days"]
+GRADES: Final[tuple[Grade, ...]] = ("short", "quick", "long", "in_use_30_days")
 """Weakest first."""
 
 PROTECTIONS: Final = (
@@ -132,12 +132,12 @@ FOLLOW_UP_OUTCOMES: Final = (
 )
 FOLLOW_UP_CHANGES: Final = ("firmware", "microcode", "driver", "os", "season", "cooling")
 
-SCOPES: Final = ("submit", "collect", "curate", "own")
+SCOPES: Final = ("submit", "submit_for_members", "curate", "admin")
 """What an access key may open."""
 
-DECISION_WORDS: Final = ("count", "keep_aside", "reject", "undo")
+DECISIONS: Final = ("include", "exclude", "invalidate", "undo")
 """What a curator can say of a setting; undo gives it back to the rules."""
-STANDING_WORDS: Final = DECISION_WORDS[:-1]
+STANDING_DECISIONS: Final = DECISIONS[:-1]
 """The words that stand above the rules until they are undone."""
 DECISION_REASONS: Final = (
     "effect_confirmed",
@@ -147,10 +147,10 @@ DECISION_REASONS: Final = (
     "testing_doubted",
     "machine_doubted",
     "unlike_other_results",
-    "units_confused",
-    "chip_confused",
+    "wrong_units",
+    "wrong_chip",
     "not_measured",
-    "script_at_fault",
+    "script_error",
     "decided_in_error",
-    "rules_suffice",
+    "rules_apply",
 )

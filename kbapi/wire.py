@@ -71,6 +71,15 @@ class Flag(fields.Boolean):
         return value
 
 
+class ParameterFlag(fields.Boolean):
+    """The words true and false in a query."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if value not in ("true", "false"):
+            raise ValidationError("Not one of: true, false.")
+        return bool(value == "true")
+
+
 class Whole(validate.Regexp):
     """A text that fits a pattern from its first to its last character, line ends included."""
 
@@ -92,6 +101,23 @@ class OneWordOf(validate.OneOf):
         close = get_close_matches(str(value)[:100], self.choices, n=1, cutoff=0.6)
         hint = f" Did you mean '{close[0]}'?" if close else ""
         return f"Not one of: {', '.join(self.choices)}.{hint}"
+
+
+class OneNumberOf(validate.Validator):
+    """A number of a short list.
+
+    The API document tells its least and its most: few generators of clients take lists of numbers.
+    """
+
+    def __init__(self, numbers: tuple[float, ...]) -> None:
+        self.numbers = numbers
+        self.min, self.max = min(numbers), max(numbers)
+
+    def __call__(self, value: float) -> float:
+        """The value, when it is in the list."""
+        if value not in self.numbers:
+            raise ValidationError(f"Not one of: {', '.join(map(str, self.numbers))}.")
+        return value
 
 
 class StrictSchema(Schema):

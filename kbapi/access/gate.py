@@ -3,7 +3,7 @@
 from enum import Enum, auto
 from typing import Final
 
-from kbapi.access.keys import COLLECT, CURATE, OWN, SUBMIT, KeyHolder
+from kbapi.access.keys import ADMIN, CURATE, SUBMIT, SUBMIT_FOR_MEMBERS, KeyHolder
 from kbapi.errors import AccessKeyMissing, ScopeMissing
 from kbapi.settings import Join
 
@@ -30,10 +30,10 @@ class Need(Enum):
 
 
 _OPENED_BY: Final = {
-    Need.READING: frozenset({SUBMIT, COLLECT, CURATE, OWN}),
-    Need.SENDING: frozenset({SUBMIT, COLLECT, OWN}),
-    Need.FORWARDING: frozenset({COLLECT, OWN}),
-    Need.CURATING: frozenset({CURATE, OWN}),
+    Need.READING: frozenset({SUBMIT, SUBMIT_FOR_MEMBERS, CURATE, ADMIN}),
+    Need.SENDING: frozenset({SUBMIT, SUBMIT_FOR_MEMBERS, ADMIN}),
+    Need.FORWARDING: frozenset({SUBMIT_FOR_MEMBERS, ADMIN}),
+    Need.CURATING: frozenset({CURATE, ADMIN}),
 }
 _ASKED: Final[dict[Join, frozenset[Need]]] = {
     "open": frozenset({Need.CURATING}),

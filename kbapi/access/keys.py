@@ -16,14 +16,14 @@ from kbapi.storage.key_rows import KeyRow
 
 KEY_PREFIX: Final = "kbk_"
 SUBMIT: Final = "submit"
-COLLECT: Final = "collect"
+SUBMIT_FOR_MEMBERS: Final = "submit_for_members"
 CURATE: Final = "curate"
-OWN: Final = "own"
+ADMIN: Final = "admin"
 SCOPES: Final = {
     SUBMIT: "send results, a batch of one contributor's",
-    COLLECT: "send results, a batch of several contributors'",
+    SUBMIT_FOR_MEMBERS: "send results, a batch of several contributors'",
     CURATE: "decide about results",
-    OWN: "all of these, for whoever hosts the instance",
+    ADMIN: "all of these, for whoever hosts the instance",
 }
 """What each scope opens; every live key also reads where reading needs one."""
 

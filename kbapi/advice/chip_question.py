@@ -9,7 +9,7 @@ from marshmallow import ValidationError
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.resolve import resolve_chip
-from kbapi.errors import Problem, QuestionRefused
+from kbapi.errors import Problem, QueryInvalid
 from kbapi.vocabulary import Domain
 from kbapi.wire import StrictSchema, Text, read_parameters
 
@@ -50,7 +50,7 @@ def read_chip_question(
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     read = read_parameters(schema, sent)
@@ -60,7 +60,7 @@ def read_chip_question(
     told = (chip,) if isinstance(chip, Problem) else ()
     problems = [*read.problems, *told, *faults_of(read.values)]
     if problems or not isinstance(chip, ChipName):
-        raise QuestionRefused(problems=problems)
+        raise QueryInvalid(problems=problems)
     return AskedOfChip(chip, read.values)
 
 

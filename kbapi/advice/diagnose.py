@@ -6,16 +6,16 @@ from typing import Final
 from kbapi.advice.cautions import Caution, cautions_about_time
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
-    DriftTold,
-    LastedTold,
-    SettleTold,
+    DriftSummary,
+    RecommendedMargin,
+    SurvivalShare,
     drift_told,
     lasted_told,
     settle_told,
 )
-from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import diagnose as words
 from kbapi.advice.wording.language import say
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.changes import ChangeCompared, ChangesFound, compare_changes
 from kbapi.evidence.diagnosis import Diagnosis, Told
 from kbapi.stats.shares import ShareEstimate
@@ -23,40 +23,40 @@ from kbapi.storage.instance import Instance
 
 
 @dataclass(frozen=True, slots=True)
-class FirstQuestion:
+class CheckFirst:
     """What to find out before anything else, and what each answer would mean."""
 
     code: str
     question: str
-    told: Told
-    """What was told of it: yes, no or unknown."""
+    your_answer: Told
+    """What you said of it: yes, no or unknown."""
     if_yes: str
     if_no: str
-    so: str
-    """What follows from what was told."""
+    then: str
+    """What follows from your answer."""
 
 
 @dataclass(frozen=True, slots=True)
-class UnitsAfter:
+class UnitsWithOutcome:
     """Units with a change, or without it: how many failed later, how many had no trouble."""
 
     failed: int
-    kept: int
+    stable: int
     share_failed: float
     interval: tuple[float, float]
     confidence: float
 
 
 @dataclass(frozen=True, slots=True)
-class AfterChange:
+class ChangeOutcome:
     """What others saw after a change, beside those who did not make it."""
 
     change: str
     is_yours: bool
-    with_it: UnitsAfter
-    without: UnitsAfter
-    times_as_often: float
-    at_least: float
+    units_with_change: UnitsWithOutcome
+    units_without_change: UnitsWithOutcome
+    risk_ratio: float
+    risk_ratio_lower: float
     """One-sided lower bound, 95 % for all changes here together; below 1 it may mean nothing."""
 
 
@@ -72,38 +72,38 @@ class CodedText:
 class StepBack:
     """By how much to go toward stock."""
 
-    by: float
+    step: float
     """mV, or counts for count_offset."""
-    to: float | None
+    setting: float | None
     """Never above stock; None where the setting was not told, or is an absolute voltage."""
-    in_words: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class DiagnosisAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     domain: str
     control: str
-    first: tuple[FirstQuestion, ...]
+    check_first: tuple[CheckFirst, ...]
     level: str
     """Whose follow-ups it stands on: chip, series where those are too few, none."""
     units: int
-    after_changes: tuple[AfterChange, ...]
+    after_changes: tuple[ChangeOutcome, ...]
     """The likeliest cause first: of the changes that were told, or of all where none was."""
     withheld_changes: int
     """Changes with fewer than five units on either side, which are not shown."""
-    others_after: LastedTold | None
+    survival: SurvivalShare | None
     """Settings of others that were still stable after as many days."""
-    drift: DriftTold | None
-    could_also_be: tuple[CodedText, ...]
+    drift: DriftSummary | None
+    other_causes: tuple[CodedText, ...]
     """Physical explanations, as questions: reports can't tell them."""
-    settle: SettleTold
+    recommended_margin: RecommendedMargin
     step_back: StepBack | None
     """None where it fails at stock, or is not in effect."""
-    about_the_failure: str | None
-    to_do: tuple[CodedText, ...]
+    about_failure: str | None
+    next_actions: tuple[CodedText, ...]
     revision: str
     summary: str
     cautions: tuple[Caution, ...]
@@ -132,21 +132,21 @@ def _answer(
     compared = changes.compared
     ranked = tuple(told for one in compared if (told := _after_change(one, asked)) is not None)
     return DiagnosisAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        chip=chip.summary,
         domain=asked.domain,
         control=control,
-        first=_first_questions(asked),
+        check_first=_first_questions(asked),
         level=changes.level,
         units=changes.units,
         after_changes=ranked,
         withheld_changes=len(compared) - len(ranked),
-        others_after=None if asked.days is None else lasted_told(evidence, asked.days),
+        survival=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
-        could_also_be=_coded(words.OTHER_CAUSES, tuple(words.OTHER_CAUSES)),
-        settle=settle,
+        other_causes=_coded(words.OTHER_CAUSES, tuple(words.OTHER_CAUSES)),
+        recommended_margin=settle,
         step_back=_step_back(asked, settle.margin),
-        about_the_failure=_about(asked.failure),
-        to_do=_coded(words.TO_DO, _steps(asked)),
+        about_failure=_about(asked.failure),
+        next_actions=_coded(words.TO_DO, _steps(asked)),
         revision=found.revision,
         summary=_summary(asked, ranked),
         cautions=cautions_about_time(),
@@ -158,7 +158,7 @@ def _about(failure: str | None) -> str | None:
     return None if text is None else say(text)
 
 
-def _first_questions(asked: Diagnosis) -> tuple[FirstQuestion, ...]:
+def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
     told = {"fails_at_stock": asked.fails_at_stock, "in_effect": asked.in_effect}
     follows = {
         "yes": words.IF_YES,
@@ -166,34 +166,34 @@ def _first_questions(asked: Diagnosis) -> tuple[FirstQuestion, ...]:
         "unknown": words.IF_UNKNOWN,
     }
     return tuple(
-        FirstQuestion(
+        CheckFirst(
             code=code,
             question=say(question),
-            told=told[code],
+            your_answer=told[code],
             if_yes=say(words.IF_YES[code]),
             if_no=say(words.IF_NO[code]),
-            so=say(follows[told[code]][code]),
+            then=say(follows[told[code]][code]),
         )
         for code, question in words.FIRST_QUESTIONS.items()
     )
 
 
-def _after_change(one: ChangeCompared, asked: Diagnosis) -> AfterChange | None:
+def _after_change(one: ChangeCompared, asked: Diagnosis) -> ChangeOutcome | None:
     if one.lift is None:
         return None
-    return AfterChange(
+    return ChangeOutcome(
         change=one.change,
         is_yours=one.change in asked.changed,
-        with_it=_units_after(one.failed_with, one.kept_with, one.lift.with_it),
-        without=_units_after(one.failed_without, one.kept_without, one.lift.without),
-        times_as_often=round(one.lift.ratio, 2),
-        at_least=round(one.lift.at_least, 2),
+        units_with_change=_units_after(one.failed_with, one.kept_with, one.lift.with_it),
+        units_without_change=_units_after(one.failed_without, one.kept_without, one.lift.without),
+        risk_ratio=round(one.lift.ratio, 2),
+        risk_ratio_lower=round(one.lift.at_least, 2),
     )
 
 
-def _units_after(failed: int, kept: int, share: ShareEstimate) -> UnitsAfter:
+def _units_after(failed: int, kept: int, share: ShareEstimate) -> UnitsWithOutcome:
     interval = (round(share.low, 4), round(share.high, 4))
-    return UnitsAfter(failed, kept, round(share.share, 4), interval, share.confidence)
+    return UnitsWithOutcome(failed, kept, round(share.share, 4), interval, share.confidence)
 
 
 def _step_back(asked: Diagnosis, margin: float) -> StepBack | None:
@@ -229,14 +229,17 @@ def _coded(texts: dict[str, str], codes: tuple[str, ...]) -> tuple[CodedText, ..
     return tuple(CodedText(code, say(texts[code])) for code in codes)
 
 
-def _summary(asked: Diagnosis, ranked: tuple[AfterChange, ...]) -> str:
+def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...]) -> str:
     if asked.fails_at_stock == "yes":
         return words.stop()
     if asked.in_effect == "no":
         return words.not_in_effect()
-    if not ranked or ranked[0].at_least <= 1:
+    if not ranked or ranked[0].risk_ratio_lower <= 1:
         return words.nothing_stands_out()
     first = ranked[0]
     return words.most_likely(
-        first.change, first.with_it.share_failed, first.without.share_failed, first.at_least
+        first.change,
+        first.units_with_change.share_failed,
+        first.units_without_change.share_failed,
+        first.risk_ratio_lower,
     )

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection
 
+from kbapi.advice.peers import peers_of
 from kbapi.advice.question import Question
-from kbapi.advice.spread import spread_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence.locks import LockShares, least_open, lock_shares
 from kbapi.evidence.pools import (
@@ -27,7 +27,7 @@ from kbapi.stats.pool import has_outgrown_siblings
 from kbapi.stats.siblings import Siblings
 from kbapi.stats.stock_line import StockLine, fit_stock_line
 from kbapi.storage import chip_rows
-from kbapi.storage.answers import save_spread
+from kbapi.storage.answers import save_peers
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import save_verdicts
@@ -152,8 +152,8 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
     verdicts = verdicts_of(own.judgement)
     save_verdicts(connection, own.id, verdicts, instance.today(), RULES_VERSION)
     if not found.is_filtered:
-        spread = spread_of(own)
-        save_spread(connection, own.id, spread.known, spread.stable)
+        spread = peers_of(own)
+        save_peers(connection, own.id, spread.known, spread.stable)
 
 
 def _own(

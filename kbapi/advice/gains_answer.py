@@ -8,9 +8,9 @@ import numpy as np
 
 from kbapi.advice.cautions import Caution, cautions_about_gains
 from kbapi.advice.gains_question import GainsQuestion
-from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import gains as words
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.gains import (
     GainBlock,
     GainCell,
@@ -23,7 +23,7 @@ from kbapi.stats.gains import RunNoise, share_below
 
 
 @dataclass(frozen=True, slots=True)
-class OwnPlace:
+class OwnGain:
     """Where one's own change lies among the units of the pool."""
 
     ratio: float
@@ -33,7 +33,7 @@ class OwnPlace:
 
 
 @dataclass(frozen=True, slots=True)
-class GainTold:
+class Gain:
     """One measure: tuned over stock, or tuned less stock."""
 
     measure: str
@@ -47,45 +47,45 @@ class GainTold:
     units: int
     noise: float | None
     """What repeated runs of one unit differ by, as the ratio's share or in the unit."""
-    noise_from: str
+    noise_source: str
     """repeated_runs, reported_spread or, where neither was told, spread_over_units."""
     is_larger_than_noise: bool
     expected: float | None
     """Of a temperature at a fixed fan: what the saved power explains."""
-    own: OwnPlace | None
+    own: OwnGain | None
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class GainBlockTold:
+class GainGroup:
     """What changed on some units of a cell."""
 
     units: int
-    gains: tuple[GainTold, ...]
+    gains: tuple[Gain, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class GainCellTold:
+class GainsUnderLoad:
     """One load under one condition."""
 
     load: str
     condition: str
     """uncapped, or equal_cap: under a power limit that was the same at stock and tuned."""
     units: int
-    left_out_units: int
+    units_not_used: int
     """Further units of contributors who are heard with three."""
-    overall: GainBlockTold
-    at_equal_power: GainBlockTold | None
+    overall: GainGroup
+    at_equal_power: GainGroup | None
     """Units that drew as much tuned as at stock, within 2 %."""
-    at_equal_performance: GainBlockTold | None
+    at_equal_performance: GainGroup | None
     """Units that achieved as much tuned as at stock, within 2 %."""
-    spent_on_clock_units: int | None
+    units_at_power_or_heat_limit: int | None
     """Units at their limit of power or heat, where the gain is clock and no degree."""
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class NoGains:
+class NoGainsReason:
     """Why there are no numbers."""
 
     code: str
@@ -96,10 +96,10 @@ class NoGains:
 class GainsAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     load: str | None
-    cells: tuple[GainCellTold, ...]
-    reason: NoGains | None
+    cells: tuple[GainsUnderLoad, ...]
+    reason: NoGainsReason | None
     withheld_cells: int
     """Loads, conditions and measures of fewer than five units, which are not shown."""
     method: str
@@ -120,7 +120,7 @@ def gains_answer(
     told = tuple(told for cell in cells if (told := teller.cell(cell)) is not None)
     widest = max(told, key=lambda one: one.units, default=None)
     return GainsAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        chip=chip.summary,
         load=question.load or None,
         cells=told,
         reason=None if told else _no_gains(chip.name, cells),
@@ -134,9 +134,9 @@ def gains_answer(
     )
 
 
-def _no_gains(name: str, cells: list[GainCell]) -> NoGains:
+def _no_gains(name: str, cells: list[GainCell]) -> NoGainsReason:
     code = "too_few_units" if cells else "no_pairs"
-    return NoGains(code, words.nothing_to_tell(name, any_pairs=bool(cells)))
+    return NoGainsReason(code, words.nothing_to_tell(name, any_pairs=bool(cells)))
 
 
 class _Teller:
@@ -147,7 +147,7 @@ class _Teller:
         self._own = own
         self.withheld = 0
 
-    def cell(self, cell: GainCell) -> GainCellTold | None:
+    def cell(self, cell: GainCell) -> GainsUnderLoad | None:
         """The cell as it is told, None where that would be about fewer than five units."""
         told = cell.told
         overall = gain_block(told, self._noises)
@@ -158,17 +158,17 @@ class _Teller:
         same_performance = self._part(
             told.at_equal("performance", EQUAL_PERFORMANCE), "performance"
         )
-        at_limit = told.spent_on_clock
+        at_limit = told.at_power_or_heat_limit
         spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
-        return GainCellTold(
+        return GainsUnderLoad(
             load=cell.load,
             condition="equal_cap" if cell.is_capped else "uncapped",
             units=overall.units,
-            left_out_units=cell.left_out,
+            units_not_used=cell.left_out,
             overall=self._block(overall, self._own, told),
             at_equal_power=self._told(same_power),
             at_equal_performance=self._told(same_performance),
-            spent_on_clock_units=spent,
+            units_at_power_or_heat_limit=spent,
             text=words.cell_in_words(cell, overall, same_power, same_performance, spent),
         )
 
@@ -178,21 +178,21 @@ class _Teller:
         self.withheld += block is None and told.units > 0
         return block
 
-    def _told(self, block: GainBlock | None) -> GainBlockTold | None:
+    def _told(self, block: GainBlock | None) -> GainGroup | None:
         return None if block is None else self._block(block, {}, None)
 
     def _block(
         self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None
-    ) -> GainBlockTold:
+    ) -> GainGroup:
         self.withheld += block.withheld
         gains = (_gain_told(one, _own_place(one.measure.name, own, told)) for one in block.measured)
-        return GainBlockTold(block.units, tuple(gains))
+        return GainGroup(block.units, tuple(gains))
 
 
-def _gain_told(gain: MeasuredGain, own: OwnPlace | None) -> GainTold:
+def _gain_told(gain: MeasuredGain, own: OwnGain | None) -> Gain:
     name, shift = gain.measure.name, gain.shift
     as_told = _ratio if gain.measure.is_ratio else _difference
-    return GainTold(
+    return Gain(
         measure=name,
         kind="ratio" if gain.measure.is_ratio else "difference",
         unit=words.UNITS.get(name, ""),
@@ -205,7 +205,7 @@ def _gain_told(gain: MeasuredGain, own: OwnPlace | None) -> GainTold:
         else round(_ratio(gain.noise) - 1, 4)
         if gain.measure.is_ratio
         else _difference(gain.noise),
-        noise_from=gain.noise_from,
+        noise_source=gain.noise_source,
         is_larger_than_noise=gain.verdict == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
@@ -222,14 +222,14 @@ def _difference(value: float) -> float:
     return round(value, 2) + 0
 
 
-def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> OwnPlace | None:
+def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> OwnGain | None:
     if told is None or name not in own:
         return None
     pool = told.changes[name][~np.isnan(told.changes[name])]
     # The own ratio is known to the thousandth, and so is what it is compared with.
     share = share_below(np.exp(pool).round(3), round(math.exp(own[name]), 3))
     ratio = math.exp(own[name])
-    return OwnPlace(
+    return OwnGain(
         round(ratio, 3),
         round(share, 3),
         words.own_in_words(name, ratio, share, len(pool)),

@@ -78,7 +78,7 @@ def parse_gains_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_GAINS_QUESTION, sent, catalogue, lambda _: _halves_of_pairs(sent))

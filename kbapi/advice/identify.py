@@ -7,24 +7,13 @@ from typing import Final
 from marshmallow import fields, validate
 
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipIds, Form, Identification, Kind
+from kbapi.chips.chip import ChipIds, ChipSummary, Form, Identification, Kind
 from kbapi.chips.names import identify_chip
-from kbapi.errors import QuestionRefused
+from kbapi.errors import QueryInvalid
 from kbapi.vocabulary import FORMS
 from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
 
 _LONGEST_TEXT: Final = 10_000
-
-
-@dataclass(frozen=True, slots=True)
-class ChipIdentified:
-    """The one chip."""
-
-    key: str
-    name: str
-    kind: str
-    series: str
-    line: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +29,11 @@ class IdentifyAnswer:
 
     match: str
     """exact, ambiguous or none."""
-    chip: ChipIdentified | None
+    chip: ChipSummary | None
     candidates: tuple[Candidate, ...]
     code: str
     reason: str
-    conflict: str | None
+    chip_conflict: str | None
     """How the numbers sent beside the name contradict it, if they do."""
 
 
@@ -97,12 +86,12 @@ def identify(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Identif
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem of the parameters.
     """
     read = read_parameters(_IDENTIFY, sent)
     if read.problems:
-        raise QuestionRefused(problems=read.problems)
+        raise QueryInvalid(problems=read.problems)
     asked = read.values
     ids = ChipIds(
         family=asked.get("family"),
@@ -132,12 +121,12 @@ def _told(found: Identification, catalogue: Catalogue) -> IdentifyAnswer:
     chip = None
     if found.chip is not None:
         placed = catalogue.placed(found.chip)
-        chip = ChipIdentified(placed.key, placed.name, placed.kind, placed.series, placed.line)
+        chip = placed.summary
     return IdentifyAnswer(
         match=found.match,
         chip=chip,
         candidates=tuple(Candidate(key) for key in found.candidates),
         code=found.code,
         reason=found.reason,
-        conflict=found.conflict,
+        chip_conflict=found.conflict,
     )

@@ -14,7 +14,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.resolve import resolve_chip
 from kbapi.chips.search import SearchIndex, build_index, search_chips
-from kbapi.errors import ChipUnknown, Problem, QuestionRefused
+from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.storage import chip_rows
 from kbapi.storage.chip_rows import StoredChip
 from kbapi.storage.instance import Instance
@@ -129,14 +129,14 @@ def list_chips(instance: Instance, sent: Mapping[str, Sequence[str]]) -> ChipPag
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem of the parameters.
     """
     read = read_parameters(_CHIP_LIST, sent)
     cursor = _read_cursor(read.values.get("cursor"))
     problems = [*read.problems, *([cursor] if isinstance(cursor, Problem) else [])]
     if problems or isinstance(cursor, Problem):
-        raise QuestionRefused(problems=problems)
+        raise QueryInvalid(problems=problems)
     chips = [chip for chip in _in_order(instance, read.values) if _fits(chip, read.values)]
     begin = _begin_after(chips, cursor, searched="search" in read.values)
     page = tuple(chips[begin : begin + read.values["limit"]])

@@ -13,18 +13,17 @@ from kbapi.advice.stored import answer_once
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
     DAYS,
-    DriftTold,
-    LastedTold,
-    SettleTold,
+    DriftSummary,
+    RecommendedMargin,
+    SurvivalShare,
     drift_told,
     lasted_told,
     settle_told,
     shown_bands,
 )
-from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import lasting as words
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipName
+from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.evidence.lasting import LastingEvidence
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.instance import Instance
@@ -33,7 +32,7 @@ from kbapi.wire import OneWordOf
 
 
 @dataclass(frozen=True, slots=True)
-class LastingQuestion:
+class LongevityQuestion:
     """What is asked about settings over months."""
 
     chip: ChipName
@@ -47,7 +46,7 @@ class LastingQuestion:
         return f"{self.chip.key}|{self.domain}|{self.control or 'any'}"
 
 
-class LastingQuestionSchema(ChipQuestionSchema):
+class LongevityQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about settings over months."""
 
     domain = fields.String(
@@ -68,40 +67,40 @@ class LastingQuestionSchema(ChipQuestionSchema):
     )
 
 
-_LASTING_QUESTION: Final = LastingQuestionSchema()
+_LASTING_QUESTION: Final = LongevityQuestionSchema()
 
 
 @dataclass(frozen=True, slots=True)
-class BandTold:
+class SurvivalByMargin:
     """Settings that kept a like margin to the deepest setting that had passed."""
 
-    more_than: float | None
+    margin_above: float | None
     """mV, or counts for count_offset; None for no margin at all."""
-    up_to: float | None
+    margin_up_to: float | None
     """None for the widest band."""
     units: int
     failures: int
-    after: tuple[LastedTold, ...]
+    survival: tuple[SurvivalShare, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class LastingAnswer:
+class LongevityAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     domain: str
     control: str
     level: str
     """Whose units it stands on: chip, series where those are too few, none."""
     units: int
     failures: int
-    after: tuple[LastedTold, ...]
+    survival: tuple[SurvivalShare, ...]
     """Over all margins."""
-    by_margin: tuple[BandTold, ...]
+    by_margin: tuple[SurvivalByMargin, ...]
     withheld_cells: int
     """Bands and days that fewer than five units tell of, which are not shown."""
-    settle: SettleTold
-    drift: DriftTold | None
+    recommended_margin: RecommendedMargin
+    drift: DriftSummary | None
     """Of the chip's largest pool on this control; None where it has none."""
     revision: str
     summary: str
@@ -110,20 +109,20 @@ class LastingAnswer:
 
 def parse_lasting_question(
     sent: Mapping[str, Sequence[str]], catalogue: Catalogue
-) -> LastingQuestion:
+) -> LongevityQuestion:
     """The question that these parameters ask.
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_LASTING_QUESTION, sent, catalogue)
     domain = asked.values.get("domain", usual_domain(asked.chip))
-    return LastingQuestion(asked.chip, domain, asked.values.get("control"))
+    return LongevityQuestion(asked.chip, domain, asked.values.get("control"))
 
 
-def advise_lasting(instance: Instance, question: LastingQuestion) -> AnswerBytes:
+def advise_lasting(instance: Instance, question: LongevityQuestion) -> AnswerBytes:
     """How long settings last, stored or computed.
 
     Raises
@@ -138,7 +137,7 @@ def advise_lasting(instance: Instance, question: LastingQuestion) -> AnswerBytes
 
     return answer_once(
         instance,
-        "lasting",
+        "longevity",
         question,
         find,
         lambda found: _lasting_answer(question, found, catalogue),
@@ -146,23 +145,23 @@ def advise_lasting(instance: Instance, question: LastingQuestion) -> AnswerBytes
 
 
 def _lasting_answer(
-    question: LastingQuestion, found: TimeFound, catalogue: Catalogue
-) -> LastingAnswer:
+    question: LongevityQuestion, found: TimeFound, catalogue: Catalogue
+) -> LongevityAnswer:
     chip = question.chip
     evidence = lasting_of(found, chip, catalogue)
     after, shown = _after(evidence), _bands_told(evidence)
     grid = catalogue.grid_for(chip, found.control)
-    return LastingAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+    return LongevityAnswer(
+        chip=chip.summary,
         domain=question.domain,
         control=found.control,
         level=evidence.level,
         units=evidence.units,
         failures=_failures(evidence),
-        after=after,
+        survival=after,
         by_margin=shown,
         withheld_cells=0 if evidence.level == "none" else _withheld(evidence, after, shown),
-        settle=settle_told(evidence, found.control),
+        recommended_margin=settle_told(evidence, found.control),
         drift=drift_told(found.drift, grid, found.control),
         revision=found.revision,
         summary=_summary(chip.name, evidence, after),
@@ -170,29 +169,29 @@ def _lasting_answer(
     )
 
 
-def _after(evidence: LastingEvidence) -> tuple[LastedTold, ...]:
+def _after(evidence: LastingEvidence) -> tuple[SurvivalShare, ...]:
     told = (lasted_told(evidence, days) for days in DAYS)
     return tuple(one for one in told if one is not None)
 
 
-def _bands_told(evidence: LastingEvidence) -> tuple[BandTold, ...]:
+def _bands_told(evidence: LastingEvidence) -> tuple[SurvivalByMargin, ...]:
     bands, ends = evidence.bands, (None, *evidence.margins, None)
     return tuple(
-        BandTold(
-            more_than=ends[place],
-            up_to=ends[place + 1],
+        SurvivalByMargin(
+            margin_above=ends[place],
+            margin_up_to=ends[place + 1],
             units=bands[place].units,
             failures=_failures(bands[place]),
-            after=tuple(one for one in _after(bands[place]) if one.days in days),
+            survival=tuple(one for one in _after(bands[place]) if one.days in days),
         )
         for place, days in shown_bands(evidence).items()
     )
 
 
 def _withheld(
-    evidence: LastingEvidence, after: tuple[LastedTold, ...], shown: tuple[BandTold, ...]
+    evidence: LastingEvidence, after: tuple[SurvivalShare, ...], shown: tuple[SurvivalByMargin, ...]
 ) -> int:
-    days_shown = len(after) + sum(len(band.after) for band in shown)
+    days_shown = len(after) + sum(len(band.survival) for band in shown)
     return len(DAYS) * (1 + len(shown)) - days_shown + len(evidence.bands) - len(shown)
 
 
@@ -200,7 +199,7 @@ def _failures(evidence: LastingEvidence) -> int:
     return len({one.unit_id for one in evidence.settings if one.failed})
 
 
-def _summary(chip_name: str, evidence: LastingEvidence, after: tuple[LastedTold, ...]) -> str:
+def _summary(chip_name: str, evidence: LastingEvidence, after: tuple[SurvivalShare, ...]) -> str:
     told = words.not_long_enough()
     if after:
         usual = next((one for one in after if one.days == DAYS[1]), after[-1])

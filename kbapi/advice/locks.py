@@ -8,8 +8,8 @@ from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks_question import LockQuestion
 from kbapi.advice.locks_told import ControlLocks, control_told, in_short
 from kbapi.advice.stored import answer_once
-from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import locks as words
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import (
     LockShares,
@@ -27,7 +27,7 @@ from kbapi.storage.note_rows import Note, load_notes_about
 
 
 @dataclass(frozen=True, slots=True)
-class NoteTold:
+class PublishedNote:
     """A curated note."""
 
     key: str
@@ -42,13 +42,13 @@ class NoteTold:
 class LocksAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     machine: str | None
     firmware_month: str | None
     locks: tuple[ControlLocks, ...]
     still_possible: tuple[str, ...]
     """What can be done where a control is locked, without opening it."""
-    notes: tuple[NoteTold, ...]
+    notes: tuple[PublishedNote, ...]
     revision: str
     summary: str
     cautions: tuple[Caution, ...]
@@ -117,7 +117,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         if not _could_tell_on(one, question)
     )
     return LocksAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        chip=chip.summary,
         machine=question.machine or None,
         firmware_month=question.firmware_month or None,
         locks=locks,
@@ -162,5 +162,5 @@ def _concerns(note: Note, question: LockQuestion) -> bool:
     )
 
 
-def _note_told(note: Note) -> NoteTold:
-    return NoteTold(note.key, note.subject, note.markdown, note.source, note.reviewed_month)
+def _note_told(note: Note) -> PublishedNote:
+    return PublishedNote(note.key, note.subject, note.markdown, note.source, note.reviewed_month)

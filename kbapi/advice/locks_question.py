@@ -64,7 +64,7 @@ def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue)
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     question = read_chip_question(_LOCK_QUESTION, sent, catalogue)

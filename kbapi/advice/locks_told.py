@@ -10,7 +10,7 @@ from kbapi.evidence.locks import CountOf, LockShares, Split
 
 
 @dataclass(frozen=True, slots=True)
-class StatusTold:
+class LockStatusShare:
     """The share of units with one status."""
 
     status: str
@@ -19,7 +19,7 @@ class StatusTold:
 
 
 @dataclass(frozen=True, slots=True)
-class CountTold:
+class ValueCount:
     """How many units."""
 
     value: str
@@ -27,7 +27,7 @@ class CountTold:
 
 
 @dataclass(frozen=True, slots=True)
-class SplitTold:
+class OpenShare:
     """The open share among units that have something in common."""
 
     value: str
@@ -37,21 +37,21 @@ class SplitTold:
 
 
 @dataclass(frozen=True, slots=True)
-class LockDiffersBy:
+class LockDifference:
     """A condition by which reports differ beyond chance."""
 
-    by: str
+    condition: str
     """machine, firmware_month, microcode or a protection."""
     p_value: float
     """Chance of a difference as clear if no condition meant anything, all of them considered."""
     clearest: str
     """The value that differs most clearly from the others."""
-    values: tuple[SplitTold, ...]
-    in_words: str
+    values: tuple[OpenShare, ...]
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
-class LockChangeTold:
+class LockChangePoint:
     """Since which firmware month reports say something else."""
 
     is_change: bool
@@ -62,27 +62,27 @@ class LockChangeTold:
     """The first and the last month that fit about as well."""
     p_value: float | None
     """Chance of a change as clear at any month if there were none."""
-    before: SplitTold | None
-    after: SplitTold | None
-    in_words: str
+    before: OpenShare | None
+    after: OpenShare | None
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
-class ContradictionTold:
+class LockContradiction:
     """Units alike in what was told of them, some open and some locked."""
 
     firmware_month: str
     microcode: str
     protections: tuple[str, ...]
-    open: int
-    locked: int
-    machines: int
+    units_open: int
+    units_locked: int
+    machine_classes: int
     """Of how many classes of machines they are."""
-    in_words: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
-class LockDiffersTold:
+class LockComparison:
     """By what reports differ, since when, and where they contradict each other.
 
     Only units that were written and read back are heard here, one of each contributor.
@@ -91,11 +91,11 @@ class LockDiffersTold:
     units: int
     compared_by: tuple[str, ...]
     """Conditions that have two values or more with five of these units each."""
-    by: tuple[LockDiffersBy, ...]
-    change: LockChangeTold
-    contradictions: tuple[ContradictionTold, ...]
+    by_condition: tuple[LockDifference, ...]
+    change: LockChangePoint
+    contradictions: tuple[LockContradiction, ...]
     """The most even first, ten at most."""
-    in_words: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,28 +106,28 @@ class ControlLocks:
     control: str
     status: str
     """In one word: the status with the largest share, mixed, or unknown without reports."""
-    in_words: str
+    text: str
     share_open: float
     """Open, or open in the firmware's own menu."""
     interval: tuple[float, float]
     confidence: float
-    n: float
+    units: float
     """Weight of the chip's own reports; hearsay counts one half."""
     level: str
     """chip, series where siblings alone speak, none."""
-    statuses: tuple[StatusTold, ...]
-    found_by: tuple[CountTold, ...]
-    changes: tuple[CountTold, ...]
+    statuses: tuple[LockStatusShare, ...]
+    found_by: tuple[ValueCount, ...]
+    changes: tuple[ValueCount, ...]
     """What had been changed where it was open: history, never a recommendation."""
     unchanged_units: int | None
     """Open units that told of no change; None where a filter leaves fewer than five of them."""
-    changes_in_words: str
-    by_machine: tuple[SplitTold, ...]
-    by_firmware_month: tuple[SplitTold, ...]
-    by_protection: tuple[SplitTold, ...]
+    changes_text: str
+    by_machine: tuple[OpenShare, ...]
+    by_firmware_month: tuple[OpenShare, ...]
+    by_protection: tuple[OpenShare, ...]
     withheld_cells: int
     """Cells of fewer than five units, which are not shown."""
-    differs: LockDiffersTold
+    differences: LockComparison
 
 
 def control_told(shares: LockShares, differences: LockDifferences) -> ControlLocks:
@@ -136,109 +136,109 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
         domain=shares.domain,
         control=shares.control,
         status=shares.word,
-        in_words=status_in_words(shares.word),
+        text=status_in_words(shares.word),
         share_open=round(shares.open.share, 4),
         interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
         confidence=shares.open.confidence,
-        n=round(shares.open.units, 2),
+        units=round(shares.open.units, 2),
         level=shares.level,
         statuses=tuple(
-            StatusTold(one.status, round(one.share, 4), one.units) for one in shares.statuses
+            LockStatusShare(one.status, round(one.share, 4), one.units) for one in shares.statuses
         ),
         found_by=_counts_told(shares.found_by),
         changes=_counts_told(shares.changes),
         unchanged_units=shares.unchanged_units,
-        changes_in_words=words.changes_in_words(
+        changes_text=words.changes_text(
             shares.unchanged_units, [(one.value, one.units) for one in shares.changes]
         ),
         by_machine=_splits_told(shares.by_machine),
         by_firmware_month=_splits_told(shares.by_firmware_month),
         by_protection=_splits_told(shares.by_protection),
         withheld_cells=shares.withheld_cells,
-        differs=differs_told(differences),
+        differences=differs_told(differences),
     )
 
 
 def in_short(told: ControlLocks) -> str:
     """Whether it can be set, and since when reports say so."""
-    change = told.differs.change
+    change = told.differences.change
     if change.since is None or change.before is None or change.after is None:
-        return told.in_words
+        return told.text
     parts = (PartInWords(**asdict(one)) for one in (change.before, change.after))
-    return words.changed_since(told.in_words, words.change_in_short(change.since, *parts))
+    return words.changed_since(told.text, words.change_in_short(change.since, *parts))
 
 
-def _counts_told(counts: tuple[CountOf, ...]) -> tuple[CountTold, ...]:
-    return tuple(CountTold(count.value, count.units) for count in counts)
+def _counts_told(counts: tuple[CountOf, ...]) -> tuple[ValueCount, ...]:
+    return tuple(ValueCount(count.value, count.units) for count in counts)
 
 
-def _splits_told(splits: tuple[Split, ...]) -> tuple[SplitTold, ...]:
+def _splits_told(splits: tuple[Split, ...]) -> tuple[OpenShare, ...]:
     return tuple(_split_told(split) for split in splits)
 
 
-def _split_told(split: Split) -> SplitTold:
+def _split_told(split: Split) -> OpenShare:
     low, high = split.interval
     interval = (round(low, 4), round(high, 4))
-    return SplitTold(split.value, round(split.share_open, 4), interval, split.units)
+    return OpenShare(split.value, round(split.share_open, 4), interval, split.units)
 
 
-def differs_told(differences: LockDifferences) -> LockDiffersTold:
+def differs_told(differences: LockDifferences) -> LockComparison:
     """By what reports differ, as it goes over the wire."""
     by = tuple(_differs_by(split) for split in differences.splits)
-    told = " ".join(one.in_words for one in by)
-    return LockDiffersTold(
+    told = " ".join(one.text for one in by)
+    return LockComparison(
         units=differences.units,
         compared_by=differences.compared_by,
-        by=by,
+        by_condition=by,
         change=_change_told(differences.change),
         contradictions=tuple(_contradiction_told(one) for one in differences.contradictions),
-        in_words=told or words.no_split_in_words(differences.units, differences.compared_by),
+        text=told or words.no_split_in_words(differences.units, differences.compared_by),
     )
 
 
-def _differs_by(split: LockSplit) -> LockDiffersBy:
+def _differs_by(split: LockSplit) -> LockDifference:
     parts = [_part(value) for value in split.values]
     clearest = next(part for part in parts if part.value == split.clearest)
     others = [part for part in parts if part.value != split.clearest]
-    return LockDiffersBy(
-        by=split.by,
+    return LockDifference(
+        condition=split.by,
         p_value=_rounded(split.p_value),
         clearest=split.clearest,
         values=_splits_told(split.values),
-        in_words=words.split_in_words(split.by, clearest, others),
+        text=words.split_in_words(split.by, clearest, others),
     )
 
 
-def _change_told(change: LockChange | None) -> LockChangeTold:
+def _change_told(change: LockChange | None) -> LockChangePoint:
     if change is None or not change.is_change:
         told = words.no_change_in_words(can_tell=change is not None)
-        return LockChangeTold(False, None, None, None, None, None, told)
+        return LockChangePoint(False, None, None, None, None, None, told)
     between = (change.earliest, change.latest)
-    return LockChangeTold(
+    return LockChangePoint(
         is_change=True,
         since=change.since,
         between=between,
         p_value=_rounded(change.p_value),
         before=_split_told(change.before),
         after=_split_told(change.after),
-        in_words=words.change_in_words(
+        text=words.change_in_words(
             change.since, between, _part(change.before), _part(change.after)
         ),
     )
 
 
-def _contradiction_told(found: Contradiction) -> ContradictionTold:
+def _contradiction_told(found: Contradiction) -> LockContradiction:
     told = [("firmware_month", found.firmware_month), ("microcode", found.microcode)]
     conditions = [(name, value) for name, value in told if value]
     protections = [(name, state) for name, state in map(str.split, found.protections)]
-    return ContradictionTold(
+    return LockContradiction(
         firmware_month=found.firmware_month,
         microcode=found.microcode,
         protections=found.protections,
-        open=found.open,
-        locked=found.locked,
-        machines=found.machines,
-        in_words=words.contradiction_in_words(
+        units_open=found.open,
+        units_locked=found.locked,
+        machine_classes=found.machines,
+        text=words.contradiction_in_words(
             [*conditions, *protections], found.open, found.locked, found.machines
         ),
     )

@@ -7,23 +7,23 @@ from typing import Final
 from kbapi.advice.cautions import cautions_while_searching
 from kbapi.advice.next_step_scene import SearchScene
 from kbapi.advice.next_step_terms import (
-    customary_search,
+    fixed_step_search,
     max_step_of,
     settle_steps,
 )
 from kbapi.advice.next_step_told import (
+    DomainGroup,
     NextStepAnswer,
-    NextTold,
-    OwnTold,
-    PlanLine,
-    RailGroup,
-    SearchExpected,
-    SettleTold,
-    UnusedTold,
-    WhyNoStep,
+    NoStepReason,
+    OwnBracket,
+    PlanStep,
+    ProposedSetting,
+    RecommendedInUse,
+    SearchForecast,
+    UnusedTrial,
 )
 from kbapi.advice.start_answer import locks_told
-from kbapi.advice.told import chip_answered, evidence_behind
+from kbapi.advice.told import evidence_summary
 from kbapi.advice.wording import next_step as words
 from kbapi.advice.wording.parts import amount_in_words
 from kbapi.advice.wording.start import lock_lead
@@ -53,7 +53,7 @@ def next_step_answer(
     borrowed = scene.pool.prior.borrowed_units if level is not Level.CHIP else 0.0
     key = scene.found.pool.key if scene.found.pool else None
     return NextStepAnswer(
-        chip=chip_answered(question),
+        chip=question.chip.summary,
         domain=question.domain,
         control=control,
         moved_with=tuple(code for code in scene.rails if code != question.domain),
@@ -61,33 +61,35 @@ def next_step_answer(
         locks=locks_told(scene.found),
         basis="pool" if scene.has_evidence else "no_evidence",
         level=level.value,
-        own=_own_told(scene),
-        unused=tuple(
-            UnusedTold(run.place, run.code, words.why_unused(run.code)) for run in scene.own.unused
+        own_bracket=_own_told(scene),
+        unused_trials=tuple(
+            UnusedTrial(run.place, run.code, words.why_unused(run.code)) for run in scene.own.unused
         ),
-        next=following,
+        next_step=following,
         reason=None if following else _reason(scene, *scene.bracket),
-        settle=settle,
-        margin_is=settle_margin.standing,
-        expected=_expected(scene),
-        customary=_customary(scene),
-        customary_text=words.customary(),
+        recommended_in_use=settle,
+        margin_source=settle_margin.standing,
+        expected_search=_expected(scene),
+        fixed_step_search=_customary(scene),
+        fixed_step_search_text=words.fixed_step_search(),
         plan=tuple(_plan_lines(scene, margin)) if following else (),
-        order=_order(scene, catalogue),
+        domain_order=_order(scene, catalogue),
         resolution=_resolution(scene),
         max_risk=search.max_risk,
         max_step=max_step_of(search, control),
         stop_rules=words.stop_rules(),
-        evidence=evidence_behind(scene.found, borrowed, scene.pool.agreement, scene.pool.kkt_gap),
+        evidence=evidence_summary(
+            scene.found, borrowed, scene.pool.agreement, scene.pool.optimality_gap
+        ),
         summary=_summary(scene, following, settle),
         cautions=cautions_while_searching(question),
     )
 
 
-def _own_told(scene: SearchScene) -> OwnTold:
+def _own_told(scene: SearchScene) -> OwnBracket:
     own = scene.own
     has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
-    return OwnTold(
+    return OwnBracket(
         stable=scene.setting(own.stable_steps) if own.stable_steps else None,
         unstable=scene.setting(own.unstable_steps) if has_limit else None,
         passes=own.passes,
@@ -95,12 +97,12 @@ def _own_told(scene: SearchScene) -> OwnTold:
     )
 
 
-def _reason(scene: SearchScene, stable: int, unstable: int) -> WhyNoStep:
+def _reason(scene: SearchScene, stable: int, unstable: int) -> NoStepReason:
     if scene.own.has_failed_at_stock:
-        return WhyNoStep("fails_at_stock", words.fails_at_stock())
+        return NoStepReason("fails_at_stock", words.fails_at_stock())
     stop = scene.stop_in(stable, unstable)
     resolution = amount_in_words(scene.control, _resolution(scene))
-    return WhyNoStep(stop.value, words.why_stopped(stop, resolution, scene.search.max_risk))
+    return NoStepReason(stop.value, words.why_stopped(stop, resolution, scene.search.max_risk))
 
 
 def _resolution(scene: SearchScene) -> float:
@@ -108,41 +110,41 @@ def _resolution(scene: SearchScene) -> float:
     return scene.grid.below_stock(scene.terms.resolution_steps)
 
 
-def _settle(scene: SearchScene, stable_steps: int, margin: float) -> SettleTold:
+def _settle(scene: SearchScene, stable_steps: int, margin: float) -> RecommendedInUse:
     """Where to settle below the deepest pass; at stock where that is no step a person can type."""
     steps = 0 if scene.own.has_failed_at_stock else settle_steps(stable_steps, margin, scene.grid)
     at = scene.setting(steps) if scene.grid.enter(steps) else None
     width = amount_in_words(scene.control, margin)
-    text = words.settle_in_words(scene.control, at.enter if at else None, width)
-    return SettleTold(at, margin, text)
+    text = words.settle_in_words(scene.control, at.value_to_enter if at else None, width)
+    return RecommendedInUse(at, margin, text)
 
 
-def _expected(scene: SearchScene) -> SearchExpected | None:
+def _expected(scene: SearchScene) -> SearchForecast | None:
     if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
         return None
     return _told(scene, expected_of_plan(scene.plan))
 
 
-def _customary(scene: SearchScene) -> SearchExpected | None:
+def _customary(scene: SearchScene) -> SearchForecast | None:
     if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
         return None
-    search, terms = customary_search(scene.control, scene.grid, scene.deepest), scene.terms
+    search, terms = fixed_step_search(scene.control, scene.grid, scene.deepest), scene.terms
     expected = expected_search(
         scene.plan.chances, search, terms.trial_minutes, terms.failure_minutes
     )
     return _told(scene, expected)
 
 
-def _told(scene: SearchScene, expected: ExpectedSearch) -> SearchExpected:
-    return SearchExpected(
+def _told(scene: SearchScene, expected: ExpectedSearch) -> SearchForecast:
+    return SearchForecast(
         trials=round(expected.trials, 2),
         failures=round(expected.failures, 2),
         minutes=round(expected.minutes, 1),
-        ends_at=round(-expected.stable_steps * float(scene.grid.step), 2) + 0.0,
+        stable_at=round(-expected.stable_steps * float(scene.grid.step), 2) + 0.0,
     )
 
 
-def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanLine]:
+def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanStep]:
     """What comes after each way in which the next one or two trials can end."""
     for outcomes in _LINES:
         bracket: tuple[int, int] | None = scene.bracket
@@ -153,14 +155,14 @@ def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanLine]:
             settle = _settle(scene, bracket[0], margin)
             then = _then(scene, following) if following else settle.text
             text = words.plan_in_words(outcomes, then)
-            yield PlanLine(outcomes, following, settle, text)
+            yield PlanStep(outcomes, following, settle, text)
 
 
-def _then(scene: SearchScene, following: NextTold) -> str:
-    return words.try_in_words(scene.control, following.enter, following.chance_stable)
+def _then(scene: SearchScene, following: ProposedSetting) -> str:
+    return words.try_in_words(scene.control, following.value_to_enter, following.chance_stable)
 
 
-def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[RailGroup, ...]:
+def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
     """The chip's rails in catalogue order, those that move together as one group."""
     known = catalogue.domains_for(scene.question.chip)
     groups = {
@@ -169,7 +171,7 @@ def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[RailGroup, ...]:
     }
     moved = scene.search.rails_in_force
     return tuple(
-        RailGroup(
+        DomainGroup(
             domains=tuple(group),
             is_asked=scene.question.domain in group,
             has_been_moved=bool(moved & set(group)),
@@ -178,7 +180,9 @@ def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[RailGroup, ...]:
     )
 
 
-def _summary(scene: SearchScene, following: NextTold | None, settle: SettleTold) -> str:
+def _summary(
+    scene: SearchScene, following: ProposedSetting | None, settle: RecommendedInUse
+) -> str:
     if following is None:
         then = _reason(scene, *scene.bracket).text
         return words.summary_at_the_end(scene.question.chip.name, then, settle.text)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.next_step_terms import careful_gain, deepest_steps, terms_of
-from kbapi.advice.next_step_told import NextTold, SettingTold
+from kbapi.advice.next_step_told import GridSetting, ProposedSetting
 from kbapi.advice.question import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.told import moved_with, setting_of
 from kbapi.chips.catalogue import Catalogue
@@ -48,31 +48,31 @@ class SearchScene:
             return self.plan.chances.stable_steps, self.plan.chances.unstable_steps
         return self.own.stable_steps, self.own.unstable_steps
 
-    def setting(self, steps: int) -> SettingTold:
+    def setting(self, steps: int) -> GridSetting:
         """A depth as a setting."""
         setting = setting_of(self.control, self.grid, steps)
         in_counts = self.control == "count_offset"
         stock_mv = self.search.stock_mv if self.control == "fixed_clock_voltage" else None
-        return SettingTold(
+        return GridSetting(
             setting_mv=None if in_counts else setting,
             setting_counts=int(setting) if in_counts else None,
-            steps=steps,
-            enter=-self.grid.enter(steps),
+            grid_steps=steps,
+            value_to_enter=-self.grid.enter(steps),
             at_clock_mv=None if stock_mv is None else round(stock_mv + setting, 2),
         )
 
-    def next_in(self, stable: int, unstable: int) -> NextTold | None:
+    def next_in(self, stable: int, unstable: int) -> ProposedSetting | None:
         """What to try in a bracket; None where the search ends, or stock itself fails."""
         steps = self.plan.next_from(stable, unstable)
         if steps is None or self.own.has_failed_at_stock:
             return None
         chance = self.plan.chance_stable(steps, stable, unstable)
         told = self.setting(steps)
-        return NextTold(
+        return ProposedSetting(
             setting_mv=told.setting_mv,
             setting_counts=told.setting_counts,
-            steps=steps,
-            enter=told.enter,
+            grid_steps=steps,
+            value_to_enter=told.value_to_enter,
             at_clock_mv=told.at_clock_mv,
             chance_stable=None if chance is None else round(chance, 4),
         )
@@ -135,5 +135,5 @@ def _start_of(pool: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
     if not says_something(pool):
         return 0
-    served_at = found.guard.served_at(DEFAULT_SHARE)
-    return max(0, depth_in_reach(pool, served_at, DEFAULT_CONFIDENCE).shallow)
+    stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE)
+    return max(0, depth_in_reach(pool, stable_share_used, DEFAULT_CONFIDENCE).shallow)

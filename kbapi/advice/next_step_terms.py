@@ -25,7 +25,7 @@ class UsualWidths:
     careful: float
     """The step where nothing is known of a chip."""
     first: float
-    """Of the customary search: where it begins, its step, and its finer one."""
+    """Of the fixed-step search: where it begins, its step, and its finer one."""
     step: float
     refine: float
 
@@ -104,8 +104,8 @@ def deepest_steps(
     return max(floor(_exact(allowed) / grid.step), 0)
 
 
-def customary_search(control: LimitControl, grid: Grid, deepest: int) -> CustomarySearch:
-    """The customary search on this grid, each setting the nearest step to what is typed."""
+def fixed_step_search(control: LimitControl, grid: Grid, deepest: int) -> CustomarySearch:
+    """The fixed-step search on this grid, each setting the nearest step to what is typed."""
     usual = usual_widths(control)
     steps = (grid.stable_steps(width) for width in (usual.first, usual.step, usual.refine))
     first, step, refine = (max(1, one) for one in steps)

@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 from kbapi.advice.cautions import Caution, cautions_about_power
 from kbapi.advice.power_question import PowerQuestion
-from kbapi.advice.told import ChipAnswered
 from kbapi.advice.wording import power as words
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.power import PowerPool
 from kbapi.stats.power_curve import NOMINAL_CONFIDENCE, Estimate, PowerCurve, PowerFit
 
 
 @dataclass(frozen=True, slots=True)
-class NumberTold:
+class NumberWithInterval:
     """A number with its interval."""
 
     value: float
@@ -19,7 +19,7 @@ class NumberTold:
 
 
 @dataclass(frozen=True, slots=True)
-class KnotTold:
+class CurvePoint:
     """A point of a curve, which stands on five units at least."""
 
     power_share: float
@@ -32,11 +32,11 @@ class KnotTold:
 
 
 @dataclass(frozen=True, slots=True)
-class LimitTold:
+class SmallestLimit:
     """The smallest limit that keeps the wanted share of performance."""
 
-    power_share: NumberTold
-    limit_w: NumberTold
+    power_share: NumberWithInterval
+    limit_w: NumberWithInterval
     """For the unit with the median stock power; take your own stock power times the share."""
     is_at_edge: bool
     """Whether nothing lower was measured: a lower limit may keep as much."""
@@ -44,43 +44,43 @@ class LimitTold:
 
 
 @dataclass(frozen=True, slots=True)
-class BestTold:
+class BestEfficiency:
     """Where performance per watt is largest."""
 
-    power_share: NumberTold
+    power_share: NumberWithInterval
     limit_w: float
-    performance_per_watt: NumberTold
+    performance_per_watt: NumberWithInterval
     """Stock without a limit is 1."""
     is_at_edge: bool
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class CurveTold:
+class PooledCurve:
     """One pooled curve, at stock or tuned."""
 
     units: int
-    knots: tuple[KnotTold, ...]
-    smallest_limit: LimitTold | None
+    points: tuple[CurvePoint, ...]
+    smallest_limit: SmallestLimit | None
     """None where the curve does not reach the wanted share within what was measured."""
-    best_per_watt: BestTold
+    best_per_watt: BestEfficiency
 
 
 @dataclass(frozen=True, slots=True)
-class AtLimitTold:
+class AtPowerLimit:
     """What the limit that was asked about costs, and what tuning gains under it."""
 
     limit_w: float
     power_share: float | None
-    stock_performance: NumberTold | None
-    tuned_performance: NumberTold | None
-    gain: NumberTold | None
+    stock_performance: NumberWithInterval | None
+    tuned_performance: NumberWithInterval | None
+    gain: NumberWithInterval | None
     """Tuned over stock performance."""
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class NoPower:
+class NoPowerReason:
     """Why there are no numbers."""
 
     code: str
@@ -91,22 +91,22 @@ class NoPower:
 class PowerAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     load: str | None
     power_scope: str | None
     """Of what the power is: package, board..."""
     keep_share: float
     units: int | None
-    left_out_units: int | None
+    units_not_used: int | None
     """Further units of contributors who are heard with three."""
-    stock_power_w: NumberTold | None
+    stock_power_w: NumberWithInterval | None
     """Of the median unit at stock without a limit."""
     confidence: float
     """Nominal, of every interval: a bootstrap over units."""
-    stock: CurveTold | None
-    tuned: CurveTold | None
-    at_limit: AtLimitTold | None
-    reason: NoPower | None
+    stock: PooledCurve | None
+    tuned: PooledCurve | None
+    at_limit: AtPowerLimit | None
+    reason: NoPowerReason | None
     method: str
     revision: str
     summary: str
@@ -122,12 +122,12 @@ def power_answer(
     chip = question.chip
     stock, tuned = (_curve_told(question, fit, curve) for curve in (fit.stock, fit.tuned))
     return PowerAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        chip=chip.summary,
         load=pool.load,
         power_scope=pool.power_scope or None,
         keep_share=question.keep_share,
         units=pool.units,
-        left_out_units=pool.left_out,
+        units_not_used=pool.left_out,
         stock_power_w=_number(fit.estimate(fit.stock_power_w), 1),
         confidence=fit.confidence,
         stock=stock,
@@ -149,18 +149,18 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
     chip = question.chip
     text = words.nothing_to_tell(chip.name, any_units=pool is not None)
     return PowerAnswer(
-        chip=ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line),
+        chip=chip.summary,
         load=question.load or None,
         power_scope=None,
         keep_share=question.keep_share,
         units=None,
-        left_out_units=None,
+        units_not_used=None,
         stock_power_w=None,
         confidence=NOMINAL_CONFIDENCE,
         stock=None,
         tuned=None,
         at_limit=None,
-        reason=NoPower("no_curves" if pool is None else "too_few_units", text),
+        reason=NoPowerReason("no_curves" if pool is None else "too_few_units", text),
         method=words.method(),
         revision=revision,
         summary=text,
@@ -168,34 +168,34 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
     )
 
 
-def _headline(curve: CurveTold | None) -> str | None:
+def _headline(curve: PooledCurve | None) -> str | None:
     if curve is None:
         return None
     return curve.best_per_watt.text if curve.smallest_limit is None else curve.smallest_limit.text
 
 
-def _number(estimate: Estimate, digits: int = 4) -> NumberTold:
-    return NumberTold(
+def _number(estimate: Estimate, digits: int = 4) -> NumberWithInterval:
+    return NumberWithInterval(
         round(estimate.value, digits), (round(estimate.low, digits), round(estimate.high, digits))
     )
 
 
 def _curve_told(
     question: PowerQuestion, fit: PowerFit, curve: PowerCurve | None
-) -> CurveTold | None:
+) -> PooledCurve | None:
     if curve is None:
         return None
-    return CurveTold(
+    return PooledCurve(
         units=curve.units,
-        knots=tuple(_knot_told(fit, curve, float(power)) for power in curve.power),
+        points=tuple(_knot_told(fit, curve, float(power)) for power in curve.power),
         smallest_limit=_limit_told(question.keep_share, fit, curve),
         best_per_watt=_best_told(fit, curve),
     )
 
 
-def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> KnotTold:
+def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
     heights = fit.estimate(curve.at(power))
-    return KnotTold(
+    return CurvePoint(
         power_share=round(power, 4),
         power_w=round(power * float(fit.stock_power_w[0]), 1),
         performance_share=round(heights.value, 4),
@@ -203,13 +203,13 @@ def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> KnotTold:
     )
 
 
-def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> LimitTold | None:
+def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> SmallestLimit | None:
     share = fit.smallest_limit(curve, keep_share)
     in_w = fit.smallest_limit_w(curve, keep_share)
     if share is None or in_w is None:
         return None
     told = _number(in_w, 1)
-    return LimitTold(
+    return SmallestLimit(
         power_share=_number(share),
         limit_w=told,
         is_at_edge=share.is_at_edge,
@@ -219,11 +219,11 @@ def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> LimitTol
     )
 
 
-def _best_told(fit: PowerFit, curve: PowerCurve) -> BestTold:
+def _best_told(fit: PowerFit, curve: PowerCurve) -> BestEfficiency:
     best = fit.best_per_watt(curve)
     limit_w = round(best.value * float(fit.stock_power_w[0]), 1)
     per_watt = fit.per_watt(curve, best.value)
-    return BestTold(
+    return BestEfficiency(
         power_share=_number(best),
         limit_w=limit_w,
         performance_per_watt=_number(per_watt),
@@ -232,16 +232,16 @@ def _best_told(fit: PowerFit, curve: PowerCurve) -> BestTold:
     )
 
 
-def _at_limit(limit_w: float, fit: PowerFit) -> AtLimitTold:
+def _at_limit(limit_w: float, fit: PowerFit) -> AtPowerLimit:
     share = limit_w / float(fit.stock_power_w[0])
     if share > 1:
-        return AtLimitTold(limit_w, None, None, None, None, words.above_stock())
+        return AtPowerLimit(limit_w, None, None, None, None, words.above_stock())
     stock, tuned = (
         None if curve is None or not curve.covers(share) else _number(fit.estimate(curve.at(share)))
         for curve in (fit.stock, fit.tuned)
     )
     gain = fit.gain_at(share)
-    return AtLimitTold(
+    return AtPowerLimit(
         limit_w=limit_w,
         power_share=round(share, 4),
         stock_performance=stock,

@@ -75,7 +75,7 @@ def parse_power_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     question = read_chip_question(_POWER_QUESTION, sent, catalogue)

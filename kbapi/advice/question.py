@@ -29,7 +29,7 @@ from kbapi.vocabulary import (
     Domain,
     LimitControl,
 )
-from kbapi.wire import OneWordOf, ParameterNumber, Whole
+from kbapi.wire import OneNumberOf, OneWordOf, ParameterNumber, Whole
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 Detail = Literal["start", "percentiles"]
@@ -121,7 +121,8 @@ class QuestionSchema(ChipQuestionSchema):
     )
     clock_mhz = ParameterNumber(
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
-        metadata={"description": "The clock, with fixed_clock_voltage, in MHz.", "example": 1800},
+        # No example of its own: it would contradict that of the control.
+        metadata={"description": "The clock, with fixed_clock_voltage, in MHz, such as 1800."},
     )
     stable_share = ParameterNumber(
         load_default=DEFAULT_SHARE,
@@ -148,7 +149,7 @@ class QuestionSchema(ChipQuestionSchema):
     )
     grade = fields.String(
         validate=OneWordOf(GRADES),
-        metadata={"description": "Only results tested at least this well.", "example": "session"},
+        metadata={"description": "Only results tested at least this well.", "example": "long"},
     )
     cooling = fields.String(
         validate=OneWordOf(COOLING),
@@ -172,8 +173,11 @@ class QuestionSchema(ChipQuestionSchema):
     )
     confidence = ParameterNumber(
         load_default=DEFAULT_CONFIDENCE,
-        validate=validate.OneOf(CONFIDENCES, error="Not one of: 0.8, 0.9, 0.95, 0.99."),
-        metadata={"description": "How sure the share should be.", "example": 0.95},
+        validate=OneNumberOf(CONFIDENCES),
+        metadata={
+            "description": "How sure the share should be: 0.8, 0.9, 0.95 or 0.99.",
+            "example": 0.95,
+        },
     )
 
 
@@ -185,7 +189,7 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_QUESTION, sent, catalogue, _faults_of)

@@ -11,16 +11,15 @@ from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence
 from kbapi.advice.question import Question
 from kbapi.advice.stored import answer_once
 from kbapi.advice.told import (
-    ChipAnswered,
-    EvidenceBehind,
+    EvidenceSummary,
     Percentile,
-    chip_answered,
-    evidence_behind,
+    evidence_summary,
     moved_with,
     percentile_of,
     setting_of,
 )
 from kbapi.advice.wording.stability import summary_of_stability
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
 from kbapi.stats.stability import ShareBand, stability_curve
@@ -46,7 +45,7 @@ class Curve:
 class StabilityAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     domain: str
     control: str
     moved_with: tuple[str, ...]
@@ -55,14 +54,14 @@ class StabilityAnswer:
     clock_band_mhz: int | None
     confidence: float
     """Of each end of a band, one-sided."""
-    own: Curve | None
+    own_curve: Curve | None
     """Model-free, from the chip's own units; None without any."""
-    borrowed: Curve | None
+    borrowed_curve: Curve | None
     """What related chips alone make one expect; None without any."""
     level: str
     """Whose units are borrowed: series, line or none."""
     percentiles: tuple[Percentile, ...]
-    evidence: EvidenceBehind
+    evidence: EvidenceSummary
     summary: str
     cautions: tuple[Caution, ...]
 
@@ -107,18 +106,20 @@ def _stability_answer(
     )
     units = 0 if found.own is None else found.own.units
     return StabilityAnswer(
-        chip=chip_answered(question),
+        chip=question.chip.summary,
         domain=question.domain,
         control=control,
         moved_with=moved_with(question, found),
         filters=question.filters_told,
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
         confidence=question.confidence,
-        own=_curve(control, grid, curve.own),
-        borrowed=_curve(control, grid, curve.borrowed),
+        own_curve=_curve(control, grid, curve.own),
+        borrowed_curve=_curve(control, grid, curve.borrowed),
         level=curve.level.value,
         percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
-        evidence=evidence_behind(found, curve.borrowed.units, fit.sibling_agreement, curve.kkt_gap),
+        evidence=evidence_summary(
+            found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap
+        ),
         summary=summary_of_stability(question.chip.name, units, curve.borrowed.units),
         cautions=cautions_for(question),
     )

@@ -8,13 +8,11 @@ from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.next_step_terms import usual_gain
 from kbapi.advice.question import Question
 from kbapi.advice.told import (
-    ChipAnswered,
-    DiffersBy,
-    EvidenceBehind,
+    EvidenceSummary,
+    FilterDifference,
     Percentile,
-    chip_answered,
     differs_by,
-    evidence_behind,
+    evidence_summary,
     moved_with,
     percentile_of,
     setting_of,
@@ -22,6 +20,7 @@ from kbapi.advice.told import (
 from kbapi.advice.wording import locks as lock_words
 from kbapi.advice.wording import start as words
 from kbapi.advice.wording.parts import rails_in_words, setting_in_words
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
 from kbapi.stats.siblings import Level
@@ -46,22 +45,22 @@ class AtClock:
 
 
 @dataclass(frozen=True, slots=True)
-class StartTold:
+class SuggestedStart:
     """The suggested first setting and what it stands for."""
 
     setting_mv: float | None
     """Two decimals, negative is lower; below the unit's own stock for fixed_clock_voltage."""
     setting_counts: int | None
     """Negative is lower; this instead of mV for count_offset."""
-    steps: int
+    grid_steps: int
     """Grid steps below stock."""
-    enter: int
+    value_to_enter: int
     """The whole number toward stock that a person types."""
     stable_share: float
     confidence: float
     attained_confidence: float
     """The highest confidence at which the answer would still be this grid step."""
-    served_at: float
+    stable_share_used: float
     """The share that the setting was looked up for; higher than asked while a guard stands."""
     level: str
     """Whose units it leans on: chip, series or line."""
@@ -88,22 +87,22 @@ class Meaning:
 
 
 @dataclass(frozen=True, slots=True)
-class LocksTold:
+class LockSummary:
     """Whether the control can be used at all: read this before the number."""
 
     status: str
     """In one word: open, locked in one way or another, mixed, or unknown."""
     share_open: float | None
     interval: tuple[float, float] | None
-    n: float
+    units: float
     """Weight of the chip's own reports."""
     changes: tuple[str, ...]
     """What had been changed where it was open: history, never a recommendation."""
-    in_words: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
-class StepOnward:
+class NextStepLink:
     """How far to go on from a setting that has passed, and where to ask with one's own runs."""
 
     step_mv: float | None
@@ -117,7 +116,7 @@ class StepOnward:
 class StartAnswer:
     """The whole answer."""
 
-    chip: ChipAnswered
+    chip: ChipSummary
     domain: str
     control: str
     moved_with: tuple[str, ...]
@@ -125,18 +124,18 @@ class StartAnswer:
     """Which results were asked about; empty for all of them."""
     clock_band_mhz: int | None
     """Lower end of the band that the results are from, with fixed_clock_voltage."""
-    locks: LocksTold
-    start: StartTold | None
+    locks: LockSummary
+    start: SuggestedStart | None
     reason: NoStartReason | None
     percentiles: tuple[Percentile, ...] | None
     """Only with detail=percentiles: these lie deeper than the start."""
-    nearest: tuple[str, ...]
+    related_chips: tuple[str, ...]
     """Keys of related chips that have results, told when there is no start."""
-    means: Meaning | None
-    evidence: EvidenceBehind
-    differs_by: tuple[DiffersBy, ...]
+    meaning: Meaning | None
+    evidence: EvidenceSummary
+    differs_by: tuple[FilterDifference, ...]
     """Filters whose values differ beyond chance in the whole pool."""
-    next: StepOnward
+    next_step: NextStepLink
     summary: str
     cautions: tuple[Caution, ...]
 
@@ -157,7 +156,7 @@ def start_answer(
     start = _start_told(question, found, control, grid, fit)
     reason = None if start else _reason(question, found, control, fit)
     return StartAnswer(
-        chip=chip_answered(question),
+        chip=question.chip.summary,
         domain=question.domain,
         control=control,
         moved_with=moved_with(question, found),
@@ -167,59 +166,61 @@ def start_answer(
         start=start,
         reason=reason,
         percentiles=_percentiles(question, control, grid, fit),
-        nearest=() if start else found.nearest,
-        means=_meaning(question, found) if start else None,
-        evidence=evidence_behind(found, fit.borrowed_units, fit.sibling_agreement, fit.kkt_gap),
+        related_chips=() if start else found.nearest,
+        meaning=_meaning(question, found) if start else None,
+        evidence=evidence_summary(
+            found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
+        ),
         differs_by=differs_by(found),
-        next=_step_onward(control, grid),
+        next_step=_step_onward(control, grid),
         summary=reason.text if reason else _summary(question, found, control, grid, fit),
         cautions=cautions_for(question),
     )
 
 
-def locks_told(found: EvidenceFound) -> LocksTold:
+def locks_told(found: EvidenceFound) -> LockSummary:
     """Whether the control that was found can be used at all."""
     locks = found.locks
     if locks is None:
-        return LocksTold("unknown", None, None, 0.0, (), lock_words.status_in_words("unknown"))
-    return LocksTold(
+        return LockSummary("unknown", None, None, 0.0, (), lock_words.status_in_words("unknown"))
+    return LockSummary(
         status=locks.word,
         share_open=round(locks.open.share, 4),
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
-        n=round(locks.open.units, 2),
+        units=round(locks.open.units, 2),
         changes=tuple(change.value for change in locks.changes),
-        in_words=lock_words.status_in_words(locks.word),
+        text=lock_words.status_in_words(locks.word),
     )
 
 
 def _start_told(
     question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
-) -> StartTold | None:
+) -> SuggestedStart | None:
     # A start shallower than what a person can type is no step at all.
     if not isinstance(fit.answer, Start) or grid.enter(fit.answer.steps) == 0:
         return None
     steps = fit.answer.steps
     setting = setting_of(control, grid, steps)
     in_counts = control == "count_offset"
-    return StartTold(
+    return SuggestedStart(
         setting_mv=None if in_counts else setting,
         setting_counts=int(setting) if in_counts else None,
-        steps=steps,
-        enter=-grid.enter(steps),
+        grid_steps=steps,
+        value_to_enter=-grid.enter(steps),
         stable_share=question.stable_share,
         confidence=question.confidence,
         attained_confidence=round(fit.answer.interval.shallow_confidence, 4),
-        served_at=round(fit.served_at, 4),
+        stable_share_used=round(fit.stable_share_used, 4),
         level=fit.level.value,
         method=fit.method.value,
         at_clock=_at_clock(question, found, setting),
     )
 
 
-def _step_onward(control: LimitControl, grid: Grid) -> StepOnward:
+def _step_onward(control: LimitControl, grid: Grid) -> NextStepLink:
     step = setting_of(control, grid, usual_gain(control, grid))
     in_counts = control == "count_offset"
-    return StepOnward(
+    return NextStepLink(
         step_mv=None if in_counts else step,
         step_counts=int(step) if in_counts else None,
         href="/v1/next-step",
@@ -275,7 +276,7 @@ def _summary(
         setting_in_words(control, -grid.enter(steps)),
         stands_on,
     )
-    return told + words.stricter_in_words(fit.stable_share, fit.served_at)
+    return told + words.stricter_in_words(fit.stable_share, fit.stable_share_used)
 
 
 def _percentiles(

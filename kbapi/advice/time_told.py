@@ -16,7 +16,7 @@ DAYS: Final = (30, WANTED_DAYS, 365)
 
 
 @dataclass(frozen=True, slots=True)
-class LastedTold:
+class SurvivalShare:
     """The share of settings that was still stable after some days in use."""
 
     days: int
@@ -29,20 +29,20 @@ class LastedTold:
 
 
 @dataclass(frozen=True, slots=True)
-class SettleTold:
+class RecommendedMargin:
     """How far short of the deepest passed setting to settle."""
 
     margin: float
     """mV, or counts for count_offset."""
-    standing: str
-    """learnt from follow-ups, custom where nothing speaks against it, else custom_failed."""
-    kept: LastedTold | None
+    margin_source: str
+    """learned from follow-ups, default where nothing rules it out, else default_failed."""
+    survival: SurvivalShare | None
     """Share still stable after 90 days with this margin; None where that is withheld."""
-    in_words: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
-class DriftTold:
+class DriftSummary:
     """Whether recent reports of the chip differ from earlier ones beyond chance."""
 
     is_drift: bool
@@ -55,12 +55,12 @@ class DriftTold:
     interval: tuple[float, float] | None
     units_before: int | None
     units_since: int | None
-    in_words: str
+    text: str
 
 
 def lasted_told(
     evidence: LastingEvidence, days: int, confidence: float = CONFIDENCE
-) -> LastedTold | None:
+) -> SurvivalShare | None:
     """The share still stable after so many days; None where fewer than five units tell."""
     units = known_units(evidence.settings, days)
     if units < FEWEST_UNITS_SHOWN:
@@ -68,7 +68,7 @@ def lasted_told(
     found = evidence.curve().after(days, confidence)
     if found.followed <= 0 < found.share:
         return None  # all that are left were lost sight of before that day
-    return LastedTold(
+    return SurvivalShare(
         days=days,
         share=round(found.share, 4),
         interval=(round(found.low, 4), round(found.high, 4)),
@@ -93,32 +93,32 @@ def shown_bands(evidence: LastingEvidence) -> dict[int, frozenset[int]]:
     }
 
 
-def settle_told(evidence: LastingEvidence, control: str) -> SettleTold:
+def settle_told(evidence: LastingEvidence, control: str) -> RecommendedMargin:
     """The margin to settle with."""
     found = evidence.settle()
     band = evidence.margins.index(found.margin)
     kept = None
     if WANTED_DAYS in shown_bands(evidence).get(band, ()):
         kept = lasted_told(evidence.bands[band], WANTED_DAYS, SETTLE_CONFIDENCE)
-    return SettleTold(
+    return RecommendedMargin(
         margin=found.margin,
-        standing=found.standing,
-        kept=kept,
-        in_words=words.settle_in_words(found.standing, control, found.margin),
+        margin_source=found.standing,
+        survival=kept,
+        text=words.settle_in_words(found.standing, control, found.margin),
     )
 
 
-def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftTold | None:
+def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftSummary | None:
     """The drift of a pool in the control's unit; None where there is no pool."""
     if drift is None:
         return None
     found = drift.found
     if not found.is_drift or found.kind is None:
         told = words.no_drift_in_words()
-        return DriftTold(False, None, None, None, None, None, None, None, told)
+        return DriftSummary(False, None, None, None, None, None, None, None, told)
     step = float(grid.step)
     shift, error = found.shift_steps * step, 1.96 * found.error_steps * step
-    return DriftTold(
+    return DriftSummary(
         is_drift=True,
         kind=found.kind,
         since=drift.since,
@@ -127,5 +127,5 @@ def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftTold |
         interval=(round(shift - error, 1), round(shift + error, 1)),
         units_before=found.units_before,
         units_since=found.units_since,
-        in_words=words.drift_in_words(found.kind, drift.since, drift.version, shift, control),
+        text=words.drift_in_words(found.kind, drift.since, drift.version, shift, control),
     )

@@ -11,18 +11,7 @@ from kbapi.stats.percentiles import ShareDepth
 
 
 @dataclass(frozen=True, slots=True)
-class ChipAnswered:
-    """The chip as the question was understood."""
-
-    key: str
-    name: str
-    kind: str
-    series: str
-    line: str
-
-
-@dataclass(frozen=True, slots=True)
-class EvidenceBehind:
+class EvidenceSummary:
     """What an answer stands on."""
 
     units: int
@@ -33,40 +22,40 @@ class EvidenceBehind:
     """How often a chip among its related ones would lie as far from them, 0 to 1; None without."""
     failures: int
     """Own units that were seen to fail."""
-    claimed: int
+    units_unverified: int
     """Own units without proof that their setting did anything."""
-    set_aside: int
+    units_excluded: int
     """Own results that screening, and units that judging, did not count."""
     young_pool: bool
     """Whether too few of those who reported are known for longer: anybody's word counts in full."""
     drift_alarm: bool
-    """Whether recent results differ from earlier ones beyond chance: /v1/lasting tells how."""
+    """Whether recent results differ from earlier ones beyond chance: /v1/longevity tells how."""
     latest: str | None
     """Month of the latest counted measurement."""
-    kkt_gap: float
+    optimality_gap: float
     """Log likelihood that is at most left to gain: the certificate of the fit."""
     revision: str
 
 
 @dataclass(frozen=True, slots=True)
-class ValueCompared:
+class FilterValue:
     """Units found under one value of a filter, and where they lie among those compared."""
 
     value: str
     units: int
-    leans: str
+    direction: str
     """deeper or shallower than the units compared lie in the middle."""
 
 
 @dataclass(frozen=True, slots=True)
-class DiffersBy:
+class FilterDifference:
     """A filter whose values differ beyond chance: it is worth asking with."""
 
     filter: str
     p_value: float
     """Chance of a difference as large if the filter meant nothing, all filters considered."""
-    values: tuple[ValueCompared, ...]
-    in_words: str
+    values: tuple[FilterValue, ...]
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,43 +71,37 @@ class Percentile:
     """Of the interval, two-sided."""
 
 
-def chip_answered(question: Question) -> ChipAnswered:
-    """The chip of a question."""
-    chip = question.chip
-    return ChipAnswered(chip.key, chip.name, chip.kind, chip.series, chip.line)
-
-
-def evidence_behind(
-    found: EvidenceFound, borrowed_units: float, agreement: float, kkt_gap: float
-) -> EvidenceBehind:
+def evidence_summary(
+    found: EvidenceFound, borrowed_units: float, agreement: float, optimality_gap: float
+) -> EvidenceSummary:
     """The counts and the certificate behind an answer."""
     own = found.own
-    return EvidenceBehind(
+    return EvidenceSummary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
         sibling_agreement=round(agreement, 4) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
-        claimed=0 if own is None else own.claimed,
-        set_aside=0 if own is None else own.set_aside,
+        units_unverified=0 if own is None else own.unverified,
+        units_excluded=0 if own is None else own.excluded,
         young_pool=own is None or own.judgement.is_young,
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest=None if own is None else own.latest_month,
-        kkt_gap=kkt_gap,
+        optimality_gap=optimality_gap,
         revision=found.revision,
     )
 
 
-def differs_by(found: EvidenceFound) -> tuple[DiffersBy, ...]:
+def differs_by(found: EvidenceFound) -> tuple[FilterDifference, ...]:
     """The filters that matter in the chip's own pool, whatever filter was asked with."""
     own = found.own
     return tuple(
-        DiffersBy(
+        FilterDifference(
             filter=one.filter,
             p_value=round(one.p_value, 4),
             values=tuple(
-                ValueCompared(value.value, value.units, _leaning(value)) for value in one.values
+                FilterValue(value.value, value.units, _leaning(value)) for value in one.values
             ),
-            in_words=difference_in_words(
+            text=difference_in_words(
                 one.filter, [(value.value, _leaning(value)) for value in one.values]
             ),
         )

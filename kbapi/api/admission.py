@@ -39,9 +39,13 @@ def needs(blueprint: Blueprint, need: Need) -> Callable[[_View], _View]:
     problems = {} if need is Need.WATCHING else _RATE
     if need in READS_KEYS:
         problems = problems | _KEY
-    document = blueprint.doc(security=_SECURITY[need], responses=problem_answers(**problems))
 
     def mark(view: _View) -> _View:
+        document = blueprint.doc(
+            operationId=view.__name__,
+            security=_SECURITY[need],
+            responses=problem_answers(**problems),
+        )
         # Its notes without its wrapper, which would cost every request a call.
         view._apidoc = document(view)._apidoc  # type: ignore[attr-defined]
         return _marked(view, need)

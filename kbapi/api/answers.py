@@ -1,6 +1,7 @@
 """How answers leave: frozen values dumped as JSON, with links where a client goes next."""
 
 from dataclasses import dataclass, field, fields
+from typing import Final
 from urllib.parse import urlencode
 
 import orjson
@@ -8,6 +9,9 @@ from flask import Response, current_app
 
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
+
+NOT_KEPT: Final = {"Cache-Control": "no-store"}
+"""Tells caches to keep nothing of an answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +25,7 @@ class Links:
 
 
 @dataclass(frozen=True, slots=True)
-class AcceptedAnswer(Accepted):
+class SubmissionResponse(Accepted):
     """The answer to an accepted result, with links."""
 
     links: Links = field(kw_only=True)
@@ -40,12 +44,12 @@ class Readiness:
 
     status: str
     writes: str
-    """`taken`, or the code of the problem that a write is answered with; reads go on."""
+    """`accepted`, or the code of the problem that a write is answered with; reads go on."""
     rescreening: str
     """`done`, or `due` while results stand under older rules than the program's."""
 
 
-def with_links(accepted: Accepted) -> AcceptedAnswer:
+def with_links(accepted: Accepted) -> SubmissionResponse:
     """The accepted result and where to go next."""
     told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
     starts = dict.fromkeys(
@@ -61,14 +65,12 @@ def with_links(accepted: Accepted) -> AcceptedAnswer:
         for setting in accepted.settings
     )
     links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
-    return AcceptedAnswer(**told, links=links)
+    return SubmissionResponse(**told, links=links)
 
 
 def dump(answer: object, status: int) -> Response:
     """A JSON response of a frozen answer; what belongs to one person is not kept by caches."""
-    response = Response(orjson.dumps(answer), status, mimetype="application/json")
-    response.headers["Cache-Control"] = "no-store"
-    return response
+    return Response(orjson.dumps(answer), status, NOT_KEPT, mimetype="application/json")
 
 
 def instance() -> Instance:

@@ -11,7 +11,12 @@ from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import require_no_parameters
 
-blueprint = Blueprint("chips", __name__, url_prefix="/v1", description="Names of chips.")
+blueprint = Blueprint(
+    "chips",
+    __name__,
+    url_prefix="/v1",
+    description="Which chips are known, and which one a text names.",
+)
 
 
 @blueprint.route("/identify", methods=["GET"])
@@ -23,8 +28,12 @@ blueprint = Blueprint("chips", __name__, url_prefix="/v1", description="Names of
     },
 )
 @needs(blueprint, Need.READING)
-def identify_text() -> Response:
-    """Identify the chip that a text names; an unsure name is never guessed."""
+def identify_chip() -> Response:
+    """Identify the chip that a text names; an unsure name is never guessed.
+
+    Send the text as the system prints it. Numbers such as family, model and PCI id decide between
+    chips that share a name.
+    """
     return dump(identify(request.args.to_dict(flat=False), instance().catalogue), 200)
 
 
@@ -41,7 +50,10 @@ def identify_text() -> Response:
 )
 @needs(blueprint, Need.READING)
 def browse_chips() -> Response:
-    """Browse or search the known chips, page by page."""
+    """Browse or search the known chips, page by page.
+
+    Send `next_cursor` as `cursor` for the next page; it is null on the last one.
+    """
     return dump(list_chips(instance(), request.args.to_dict(flat=False)), 200)
 
 
@@ -58,6 +70,9 @@ def browse_chips() -> Response:
 )
 @needs(blueprint, Need.READING)
 def describe_chip(chip: str) -> Response:
-    """Describe a chip: its rails, controls, siblings and pools."""
+    """Describe a chip: its domains, controls, siblings and pools.
+
+    A pool holds the results of a chip that may be counted together; its size is in units.
+    """
     require_no_parameters()
     return dump(show_chip(instance(), chip), 200)

@@ -11,22 +11,25 @@ from kbapi.api.admission import needs
 from kbapi.api.answers import dump, instance
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import contributor_token, require_no_parameters
-from kbapi.errors import QuestionRefused
+from kbapi.errors import QueryInvalid
 from kbapi.intake.contributions import read_contributions, withdraw_contributions
 from kbapi.wire import StrictSchema, Whole, read_parameters
 
 blueprint = Blueprint(
-    "contributions", __name__, url_prefix="/v1/contributions", description="All my results."
+    "contributions",
+    __name__,
+    url_prefix="/v1/my-submissions",
+    description="All results of one contributor, by the token that they were sent with.",
 )
 
 
 class PageSchema(StrictSchema):
     """Which page of the results."""
 
-    after = fields.String(
-        validate=Whole("[0-9a-f-]{36}", error="The next of the answer before."),
+    cursor = fields.String(
+        validate=Whole("[0-9a-f-]{36}", error="Send next_cursor of the page before, unchanged."),
         metadata={
-            "description": "The `next` of the answer before; the first page unless given.",
+            "description": "`next_cursor` of the page before; the first page unless given.",
             "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
         },
     )
@@ -39,7 +42,7 @@ _PAGE: Final = PageSchema()
 @blueprint.doc(
     parameters=query_parameters(PageSchema),
     responses={
-        "200": json_answer("Own results, settings in use, re-tests due.", "Contributions"),
+        "200": json_answer("Own results, settings in use, re-tests due.", "MySubmissions"),
         **problem_answers(
             _401="No usable contributor token was sent.",
             _422="The question can't be answered: every problem at once.",
@@ -48,19 +51,22 @@ _PAGE: Final = PageSchema()
     },
 )
 @needs(blueprint, Need.OWN_RESULTS)
-def list_own_results() -> Response:
-    """List the results of your own, settings in use and what is due to be tested again."""
+def list_my_submissions() -> Response:
+    """List the results of your own, settings in use and what is due to be tested again.
+
+    Each result stands as it is screened now. Send `next` as `after` for the next page.
+    """
     token = contributor_token()
     page = read_parameters(_PAGE, request.args.to_dict(flat=False))
     if page.problems:
-        raise QuestionRefused(problems=page.problems)
-    return dump(read_contributions(instance(), token, page.values.get("after")), 200)
+        raise QueryInvalid(problems=page.problems)
+    return dump(read_contributions(instance(), token, page.values.get("cursor")), 200)
 
 
 @blueprint.route("", methods=["DELETE"])
 @blueprint.doc(
     responses={
-        "200": json_answer("How many were withdrawn.", "AllWithdrawn"),
+        "200": json_answer("How many were withdrawn.", "WithdrawnSubmissions"),
         **problem_answers(
             _401="No usable contributor token was sent.",
             _422="This endpoint takes no parameters.",
@@ -69,7 +75,10 @@ def list_own_results() -> Response:
     },
 )
 @needs(blueprint, Need.OWN_RESULTS)
-def withdraw_own_results() -> Response:
-    """Withdraw every result of your own at once; backups keep what they had."""
+def withdraw_my_submissions() -> Response:
+    """Withdraw every result of your own at once; backups keep what they had.
+
+    Nothing of them counts in the next answer. A second call finds nothing to withdraw.
+    """
     require_no_parameters()
     return dump(withdraw_contributions(instance(), contributor_token()), 200)

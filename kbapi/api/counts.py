@@ -5,7 +5,7 @@ from flask_smorest import Blueprint
 
 from kbapi.access.gate import Need
 from kbapi.api.admission import needs
-from kbapi.api.answers import instance
+from kbapi.api.answers import NOT_KEPT, instance
 from kbapi.api.documents import problem_answers
 from kbapi.api.headers import require_no_parameters
 from kbapi.metrics.counters import CONTENT_TYPE
@@ -13,7 +13,7 @@ from kbapi.metrics.folder import tell_counts
 from kbapi.metrics.state import tell_state
 from kbapi.storage.watching import look_at
 
-blueprint = Blueprint("counts", __name__, description="Operation.")
+blueprint = Blueprint("counts", __name__, description="Counters for monitoring.")
 
 
 @blueprint.route("/metrics", methods=["GET"])
@@ -28,8 +28,12 @@ blueprint = Blueprint("counts", __name__, description="Operation.")
     }
 )
 @needs(blueprint, Need.READING)
-def tell_metrics() -> Response:
-    """Tell what was asked, answered and written, and how the instance stands; names nobody."""
+def read_metrics() -> Response:
+    """Read what was asked, answered and written, and how the instance stands.
+
+    The text is in the Prometheus format and sums over all worker processes. It holds no name, no
+    address and no token.
+    """
     require_no_parameters()
     told = tell_counts() + tell_state(look_at(instance()))
-    return Response(told, 200, content_type=CONTENT_TYPE)
+    return Response(told, 200, NOT_KEPT, content_type=CONTENT_TYPE)

@@ -36,8 +36,12 @@ blueprint = Blueprint(
     },
 )
 @needs(blueprint, Need.READING)
-def find_causes() -> Response:
-    """Tell what may have made a setting unstable, what to find out first, and what to do."""
+def diagnose_setting() -> Response:
+    """Diagnose a setting that was stable and is not any more.
+
+    The answer says what to find out first, what others saw after the same changes, and what to
+    do. Nothing that is sent is stored.
+    """
     require_no_parameters()
     require_json()
     asked = parse_diagnosis(read_asked(sent_body()), instance().catalogue)

@@ -1,54 +1,77 @@
 """How the OpenAPI document is put together: schemas, problems and examples of every operation."""
 
-from typing import Any, Final, Literal
+from inspect import getdoc
+from typing import Any, Final
 
+import orjson
 from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 from flask_smorest import Api
 from marshmallow import Schema, fields
-from pydantic import TypeAdapter
 
 from kbapi.advice.diagnose import DiagnosisAnswer
 from kbapi.advice.gains_answer import GainsAnswer
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.known_chips import ChipDetail, ChipPage
-from kbapi.advice.lasting import LastingAnswer
+from kbapi.advice.lasting import LongevityAnswer
 from kbapi.advice.locks import LocksAnswer
 from kbapi.advice.next_step_told import NextStepAnswer
 from kbapi.advice.power_answer import PowerAnswer
 from kbapi.advice.stability import StabilityAnswer
 from kbapi.advice.start_answer import StartAnswer
-from kbapi.api.answers import AcceptedAnswer, Health, Readiness
+from kbapi.api.answer_headers import HEADERS, headers_of
+from kbapi.api.answer_shapes import answer_shapes, one_line
+from kbapi.api.answers import Health, Readiness, SubmissionResponse
+from kbapi.api.examples import example_of
 from kbapi.curation.decision_schema import DecisionsSchema
-from kbapi.curation.decisions import DecisionsTold
+from kbapi.curation.decisions import DecisionsResponse
 from kbapi.curation.item import ReviewItem
 from kbapi.curation.queue import ReviewPage
-from kbapi.intake.accepted import Rehearsed
-from kbapi.intake.batch import BatchTold
-from kbapi.intake.contributions import AllWithdrawn, Contributions
+from kbapi.intake.accepted import DryRunResponse
+from kbapi.intake.batch import BatchResponse
+from kbapi.intake.contributions import MySubmissions, WithdrawnSubmissions
 from kbapi.intake.diagnosis import DiagnosisSchema
-from kbapi.intake.follow_up import FollowUpTold
+from kbapi.intake.follow_up import FollowUpResponse
 from kbapi.intake.follow_up_schema import FollowUpSchema
-from kbapi.intake.own_results import OwnResult
+from kbapi.intake.own_results import SubmissionDetail
 from kbapi.intake.schema import SubmissionSchema
 from kbapi.intake.search_schema import NextStepSchema
 
 OPENAPI_VERSION: Final = "3.1.0"
+REQUESTS: Final[dict[str, type[Schema]]] = {
+    "Submission": SubmissionSchema,
+    "FollowUp": FollowUpSchema,
+    "Decisions": DecisionsSchema,
+    "NextStep": NextStepSchema,
+    "Diagnosis": DiagnosisSchema,
+}
+"""The shapes of request bodies, by their name in the document."""
+_PATH_PARAMETERS: Final = {
+    "chip": {
+        "description": "The chip as the system prints it, or a catalogue key.",
+        "example": "norvane-sable-7-4820mx",
+    },
+    "submission_id": {
+        "description": "Id of a result.",
+        "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
+    },
+    "ordinal": {"description": "Which of its settings, from 0.", "example": 0},
+}
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
-    AcceptedAnswer,
-    OwnResult,
-    Rehearsed,
-    BatchTold,
-    FollowUpTold,
-    Contributions,
-    AllWithdrawn,
+    SubmissionResponse,
+    SubmissionDetail,
+    DryRunResponse,
+    BatchResponse,
+    FollowUpResponse,
+    MySubmissions,
+    WithdrawnSubmissions,
     StartAnswer,
     StabilityAnswer,
     LocksAnswer,
     NextStepAnswer,
-    LastingAnswer,
+    LongevityAnswer,
     DiagnosisAnswer,
     GainsAnswer,
     PowerAnswer,
@@ -57,7 +80,7 @@ ANSWERS: Final = (
     ChipDetail,
     ReviewPage,
     ReviewItem,
-    DecisionsTold,
+    DecisionsResponse,
     Health,
     Readiness,
 )
@@ -144,22 +167,55 @@ def query_parameters(schema: type[Schema]) -> list[dict[str, Any]]:
 def openapi_document(api: Api) -> dict[str, Any]:
     """The whole OpenAPI document of this code: operations, request and answer shapes."""
     if "Problem" not in api.spec.components.schemas:
-        api.spec.components.schema("Submission", schema=SubmissionSchema)
-        api.spec.components.schema("FollowUp", schema=FollowUpSchema)
-        api.spec.components.schema("Decisions", schema=DecisionsSchema)
-        api.spec.components.schema("NextStep", schema=NextStepSchema)
-        api.spec.components.schema("Diagnosis", schema=DiagnosisSchema)
+        for name, schema in REQUESTS.items():
+            api.spec.components.schema(name, schema=schema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
-        for name, shape in _answer_shapes().items():
+        for name, shape in answer_shapes(ANSWERS).items():
             api.spec.components.schema(name, component=shape)
+        for name, header in HEADERS.items():
+            api.spec.components.header(name, header)
     document: dict[str, Any] = api.spec.to_dict()
     for path, item in document["paths"].items():
+        for parameter in item.get("parameters", ()):
+            parameter |= _PATH_PARAMETERS[parameter["name"]]
         for operation in (item[method] for method in item if method != "parameters"):
-            operation["responses"] = _of_every_request(path, operation) | operation["responses"]
+            _complete(operation, path)
+    _describe_requests(api, document["components"]["schemas"])
     for unused in _SHAPES_OF_THE_FRAMEWORK:
         document["components"]["schemas"].pop(unused, None)
     document["components"].pop("responses", None)
     return document
+
+
+def _complete(operation: dict[str, Any], path: str) -> None:
+    """Add what can be told from the rest of an operation: problems, headers, examples."""
+    operation["description"] = one_line(operation["description"])
+    operation["responses"] = _of_every_request(path, operation) | operation["responses"]
+    for status, response in operation["responses"].items():
+        response["headers"] = headers_of(status, operation["responses"])
+    for media_type, content in operation.get("requestBody", {}).get("content", {}).items():
+        content["example"] = _example_of(media_type, content["schema"])
+
+
+def _example_of(media_type: str, schema: dict[str, Any]) -> Any:
+    if media_type == "application/x-ndjson":
+        return "".join(orjson.dumps(one).decode() + "\n" for one in _two_results())
+    if "items" in schema:
+        return _two_results()
+    return example_of(REQUESTS[schema["$ref"].rpartition("/")[2]])
+
+
+def _two_results() -> list[dict[str, Any]]:
+    """Results of two units of one contributor."""
+    first = example_of(SubmissionSchema)
+    return [first, {**first, "unit_token": f"{first['unit_token']}-b"}]
+
+
+def _describe_requests(api: Api, shapes: dict[str, Any]) -> None:
+    """Add the docstrings of the schemas that requests are read by."""
+    for key, name in api.ma_plugin.converter.refs.items():
+        if name in shapes:
+            shapes[name]["description"] = one_line(getdoc(key[0]) or "")
 
 
 def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
@@ -172,13 +228,3 @@ def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
     if "requestBody" in operation:
         told["_408"] = "The body stopped coming before its end; nothing stored."
     return problem_answers(**told)
-
-
-def _answer_shapes() -> dict[str, Any]:
-    """JSON Schemas of the frozen answers and of all their parts, made from the classes."""
-    adapters: list[tuple[str, Literal["serialization"], TypeAdapter[Any]]] = [
-        (answer.__name__, "serialization", TypeAdapter(answer)) for answer in ANSWERS
-    ]
-    _, shapes = TypeAdapter.json_schemas(adapters, ref_template="#/components/schemas/{model}")
-    parts: dict[str, Any] = shapes["$defs"]
-    return parts

@@ -11,7 +11,7 @@ from kbapi.errors import (
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
     Problem,
-    QuestionRefused,
+    QueryInvalid,
     ReceiptMissing,
 )
 from kbapi.intake.receipts import RECEIPT_PREFIX
@@ -29,11 +29,11 @@ def require_no_parameters() -> None:
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         Naming each of them: a misspelt wish is never silently ignored.
     """
     if request.args:
-        raise QuestionRefused(
+        raise QueryInvalid(
             problems=[
                 Problem(name[:80], "unknown_field", "This endpoint takes no query parameters.")
                 for name in request.args

@@ -9,14 +9,19 @@ from kbapi.api.answers import Health, Readiness, dump, instance
 from kbapi.api.documents import json_answer, problem_answers
 from kbapi.storage.migrations import require_current_schema
 
-blueprint = Blueprint("health", __name__, url_prefix="/health", description="Operation.")
+blueprint = Blueprint(
+    "health", __name__, url_prefix="/health", description="Whether the service lives and can serve."
+)
 
 
 @blueprint.route("/live", methods=["GET"])
 @blueprint.doc(responses={"200": json_answer("The process lives.", "Health")})
 @needs(blueprint, Need.WATCHING)
-def tell_live() -> Response:
-    """Tell that the process lives; asks nothing of the database."""
+def check_live() -> Response:
+    """Check that the process lives.
+
+    It asks nothing of the database. No key is needed, and the request counts against no limit.
+    """
     return dump(Health("live"), 200)
 
 
@@ -28,17 +33,18 @@ def tell_live() -> Response:
     }
 )
 @needs(blueprint, Need.WATCHING)
-def tell_ready() -> Response:
-    """Tell whether requests can be served, and whether results are taken at present.
+def check_ready() -> Response:
+    """Check whether requests can be served, and whether results are taken at present.
 
-    It also tells whether results wait for being screened again (`kbapi db upgrade`).
+    It also says whether results wait for being screened again (`kbapi db upgrade`). No key is
+    needed, and the request counts against no limit.
     """
     served = instance()
     require_current_schema(served.settings.database_path)
     closed = served.gate.why_closed()
     told = Readiness(
         status="ready",
-        writes=closed.code if closed else "taken",
+        writes=closed.code if closed else "accepted",
         rescreening="due" if served.rules.has_older() else "done",
     )
     return dump(told, 200)

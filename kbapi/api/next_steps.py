@@ -16,7 +16,7 @@ blueprint = Blueprint(
     "next_steps",
     __name__,
     url_prefix="/v1/next-step",
-    description="From one's own runs so far to the next setting; nothing sent is kept.",
+    description="From your own runs so far to the next setting to try.",
 )
 
 
@@ -39,7 +39,11 @@ blueprint = Blueprint(
 )
 @needs(blueprint, Need.READING)
 def propose_next_step() -> Response:
-    """Propose the next setting to try from the runs so far, or where to settle."""
+    """Propose the next setting to try from the runs so far, or the setting to live with.
+
+    The answer also says how likely that setting is to be stable, when to stop and what the rest
+    of the search will cost. Nothing that is sent is stored.
+    """
     require_no_parameters()
     require_json()
     search = read_search(sent_body(), instance().catalogue)

@@ -35,7 +35,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.AddressTooLong: 414,
     errors.MediaTypeWrong: 415,
     errors.DocumentRefused: 422,
-    errors.QuestionRefused: 422,
+    errors.QueryInvalid: 422,
     errors.NoteRefused: 422,
     errors.KeyRefused: 422,
     errors.IdempotencyKeyReused: 422,

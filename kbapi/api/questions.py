@@ -12,7 +12,7 @@ from kbapi.access.gate import Need
 from kbapi.advice.gains import advise_gains
 from kbapi.advice.gains_question import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.lasting import (
-    LastingQuestionSchema,
+    LongevityQuestionSchema,
     advise_lasting,
     parse_lasting_question,
 )
@@ -56,7 +56,10 @@ def _documented(
 @blueprint.doc(**_documented("A start with its uncertainty, or why there is none.", "StartAnswer"))
 @needs(blueprint, Need.READING)
 def suggest_start() -> Response:
-    """Suggest the first setting to try, with what it stands for and on."""
+    """Suggest the first setting to try, with what it stands for and on.
+
+    With too few results, `start` is null and `reason` says why.
+    """
     return _conditional(advise_start(instance(), _asked(parse_question)))
 
 
@@ -64,7 +67,10 @@ def suggest_start() -> Response:
 @blueprint.doc(**_documented("Shares with bands, own and borrowed apart.", "StabilityAnswer"))
 @needs(blueprint, Need.READING)
 def show_stability() -> Response:
-    """Show the share of units that hold each setting, with bands and percentiles."""
+    """Show the share of units that hold each setting, with bands and percentiles.
+
+    The curve of the chip's own results stands apart from the one that siblings lend to.
+    """
     return _conditional(advise_stability(instance(), _asked(parse_question)))
 
 
@@ -74,15 +80,21 @@ def show_stability() -> Response:
 )
 @needs(blueprint, Need.READING)
 def show_locks() -> Response:
-    """Show whether each control can be used, where that was found, and what is left if not."""
+    """Show whether each control can be used, where that was found, and what is left if not.
+
+    Shares come with the conditions that they depend on, and with the curators' notes.
+    """
     return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
 
 
-@blueprint.route("/lasting", methods=["GET"])
-@blueprint.doc(**_documented("How long settings last.", "LastingAnswer", LastingQuestionSchema))
+@blueprint.route("/longevity", methods=["GET"])
+@blueprint.doc(**_documented("How long settings last.", "LongevityAnswer", LongevityQuestionSchema))
 @needs(blueprint, Need.READING)
-def show_lasting() -> Response:
-    """Show the share of settings still stable after 30, 90 and 365 days, by their margin."""
+def show_longevity() -> Response:
+    """Show the share of settings still stable after 30, 90 and 365 days, by their margin.
+
+    The margin is the distance from the deepest setting that had passed.
+    """
     return _conditional(advise_lasting(instance(), _asked(parse_lasting_question)))
 
 
@@ -92,7 +104,10 @@ def show_lasting() -> Response:
 )
 @needs(blueprint, Need.READING)
 def show_gains() -> Response:
-    """Show what tuning changed on pairs of readings, and where one's own pair lies among them."""
+    """Show what tuning changed on pairs of readings, and where your own pair lies among them.
+
+    A pair is one reading at stock and one tuned, of one unit under one load.
+    """
     return _conditional(advise_gains(instance(), _asked(parse_gains_question)))
 
 
@@ -102,7 +117,10 @@ def show_gains() -> Response:
 )
 @needs(blueprint, Need.READING)
 def suggest_power_limit() -> Response:
-    """Suggest the smallest power limit that keeps a share of performance, at stock and tuned."""
+    """Suggest the smallest power limit that keeps a share of performance, at stock and tuned.
+
+    No limit above stock is ever suggested.
+    """
     return _conditional(advise_power(instance(), _asked(parse_power_question)))
 
 

@@ -13,7 +13,7 @@ from limits.errors import StorageError
 from kbapi.access.gate import Need
 from kbapi.access.rates import DailyHashes, require_rate_library
 from kbapi.clock import Clock
-from kbapi.metrics.counters import count_rate_alone, count_rate_exceeded, count_rate_fault
+from kbapi.metrics.counters import count_rate_exceeded, count_rate_fault, count_rate_local
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance
 from kbapi.storage.rate_file import rate_file_uri
@@ -107,7 +107,7 @@ class _Teller:
     def _watch(self) -> None:
         is_alone = self._limiter.limiter.storage is not self._limiter.storage
         if is_alone:
-            count_rate_alone()
+            count_rate_local()
         if is_alone and not self._was_alone:
             count_rate_fault()
             log.error("rates_unavailable")

@@ -16,7 +16,10 @@ from kbapi.curation.item import show_item
 from kbapi.curation.queue import ReviewSchema, list_waiting
 
 blueprint = Blueprint(
-    "review", __name__, url_prefix="/v1/review", description="For people who look after results."
+    "review",
+    __name__,
+    url_prefix="/v1/review",
+    description="What waits for a curator, and what curators decide.",
 )
 
 
@@ -33,7 +36,10 @@ blueprint = Blueprint(
 )
 @needs(blueprint, Need.CURATING)
 def list_review() -> Response:
-    """List what was set aside and nobody has decided about, page by page."""
+    """List what was set aside and nobody has decided about, page by page.
+
+    Send `next_cursor` as `cursor` for the next page; it is null on the last one.
+    """
     return dump(list_waiting(instance(), request.args.to_dict(flat=False)), 200)
 
 
@@ -50,7 +56,10 @@ def list_review() -> Response:
 )
 @needs(blueprint, Need.CURATING)
 def show_review_item(submission_id: UUID, ordinal: int) -> Response:
-    """Show one setting with the start of its pool if it counted and if it did not."""
+    """Show one setting with the start of its pool if it counted and if it did not.
+
+    The document is shown as it was sent, without its tokens.
+    """
     require_no_parameters()
     return dump(show_item(instance(), str(submission_id), ordinal), 200)
 
@@ -62,7 +71,7 @@ def show_review_item(submission_id: UUID, ordinal: int) -> Response:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Decisions"}}},
     },
     responses={
-        "200": json_answer("Kept, and holding in the next answer.", "DecisionsTold"),
+        "200": json_answer("Kept, and holding in the next answer.", "DecisionsResponse"),
         **problem_answers(
             _400="The body is not JSON text.",
             _413="The body is too large.",
@@ -73,8 +82,11 @@ def show_review_item(submission_id: UUID, ordinal: int) -> Response:
     },
 )
 @needs(blueprint, Need.CURATING)
-def decide_about_results() -> Response:
-    """Count, keep aside, reject or undo, one setting or all of a sender; all hold or none."""
+def submit_decisions() -> Response:
+    """Decide about one setting, or about all of a contributor or an origin.
+
+    All decisions of a request hold, or none. The next answer stands on them.
+    """
     require_no_parameters()
     require_json()
     return dump(accept_decisions(instance(), curator(), sent_body()), 200)

@@ -5,11 +5,10 @@ from uuid import UUID
 
 from flask import Response, request
 from flask_smorest import Blueprint
-from marshmallow import fields
 
 from kbapi.access.gate import Need
 from kbapi.api.admission import may_forward, needs
-from kbapi.api.answers import dump, instance, with_links
+from kbapi.api.answers import NOT_KEPT, dump, instance, with_links
 from kbapi.api.documents import json_answer, problem_answers, query_parameters
 from kbapi.api.headers import (
     IDEMPOTENCY_KEY,
@@ -21,15 +20,18 @@ from kbapi.api.headers import (
 )
 from kbapi.api.requests import sent_body
 from kbapi.bounds import MOST_ITEMS
-from kbapi.errors import QuestionRefused
+from kbapi.errors import QueryInvalid
 from kbapi.intake.accept import accept_submission, rehearse_submission
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.wire import OneWordOf, StrictSchema, read_parameters
+from kbapi.wire import ParameterFlag, StrictSchema, read_parameters
 
 blueprint = Blueprint(
-    "submissions", __name__, url_prefix="/v1/submissions", description="Results and their receipts."
+    "submissions",
+    __name__,
+    url_prefix="/v1/submissions",
+    description="Send a result, read it back, follow it up, withdraw it.",
 )
 
 _IDEMPOTENCY_PARAMETER: Final = {
@@ -45,12 +47,11 @@ _IDEMPOTENCY_PARAMETER: Final = {
 class DryRunSchema(StrictSchema):
     """Whether anything is to be stored."""
 
-    dry_run = fields.String(
-        load_default="false",
-        validate=OneWordOf(("true", "false")),
+    dry_run = ParameterFlag(
+        load_default=False,
         metadata={
-            "description": "true tells what would be told and stores nothing.",
-            "example": "true",
+            "description": "true screens what is sent, answers as usual and stores nothing.",
+            "example": True,
         },
     )
 
@@ -61,8 +62,8 @@ _DRY_RUN: Final = DryRunSchema()
 def _is_dry_run() -> bool:
     parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
     if parameters.problems:
-        raise QuestionRefused(problems=parameters.problems)
-    return bool(parameters.values["dry_run"] == "true")
+        raise QueryInvalid(problems=parameters.problems)
+    return bool(parameters.values["dry_run"])
 
 
 @blueprint.route("", methods=["POST"])
@@ -73,8 +74,8 @@ def _is_dry_run() -> bool:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Submission"}}},
     },
     responses={
-        "200": json_answer("A dry run: screened, nothing stored.", "Rehearsed"),
-        "201": json_answer("Stored and screened.", "AcceptedAnswer"),
+        "200": json_answer("A dry run: screened, nothing stored.", "DryRunResponse"),
+        "201": json_answer("Stored and screened.", "SubmissionResponse"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
             _413="The body is too large.",
@@ -86,7 +87,10 @@ def _is_dry_run() -> bool:
 )
 @needs(blueprint, Need.SENDING)
 def submit_result() -> Response:
-    """Store one result and tell how each of its settings was screened."""
+    """Store one result and say how each of its settings was screened.
+
+    Keep the receipt: it is shown once, and it reads, follows up and withdraws the result.
+    """
     require_json()
     is_dry_run, key = _is_dry_run(), idempotency_key()
     if is_dry_run:
@@ -109,9 +113,9 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         },
     },
     responses={
-        "200": json_answer("A dry run: screened, nothing stored.", "BatchTold"),
-        "201": json_answer("All are stored.", "BatchTold"),
-        "207": json_answer("Some are stored, some refused: each item tells.", "BatchTold"),
+        "200": json_answer("A dry run: screened, nothing stored.", "BatchResponse"),
+        "201": json_answer("All are stored.", "BatchResponse"),
+        "207": json_answer("Some are stored, some refused: each item tells.", "BatchResponse"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
             _413="The body is too large.",
@@ -122,8 +126,11 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
     },
 )
 @needs(blueprint, Need.SENDING)
-def submit_results() -> Response:
-    """Store up to 1,000 results at once and tell what became of each."""
+def submit_batch() -> Response:
+    """Store up to 1,000 results at once and say what became of each.
+
+    Send a JSON array, or one JSON document a line.
+    """
     ndjson, dry_run = is_ndjson(), _is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
     told = accept_batch(
@@ -140,7 +147,7 @@ def submit_results() -> Response:
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
 @blueprint.doc(
     responses={
-        "200": json_answer("The result as it stands now.", "OwnResult"),
+        "200": json_answer("The result as it stands now.", "SubmissionDetail"),
         **problem_answers(
             _401="No receipt was sent.",
             _403="The receipt does not belong to this submission.",
@@ -152,7 +159,10 @@ def submit_results() -> Response:
 )
 @needs(blueprint, Need.OWN_RESULT)
 def read_result(submission_id: UUID) -> Response:
-    """Read a result of your own back, with its receipt."""
+    """Read a result of your own back, with its receipt.
+
+    The screening is that of now: a result can count later, or no longer.
+    """
     require_no_parameters()
     own = read_own_result(instance(), str(submission_id), bearer_receipt())
     return dump(own, 200)
@@ -173,10 +183,13 @@ def read_result(submission_id: UUID) -> Response:
 )
 @needs(blueprint, Need.OWN_RESULT)
 def withdraw_result(submission_id: UUID) -> Response:
-    """Withdraw a result of your own, with its receipt; backups keep what they had."""
+    """Withdraw a result of your own, with its receipt; backups keep what they had.
+
+    It counts in no answer from then on.
+    """
     require_no_parameters()
     withdraw_own_result(instance(), str(submission_id), bearer_receipt())
-    return Response(status=204)
+    return Response(status=204, headers=NOT_KEPT)
 
 
 @blueprint.route("/<uuid:submission_id>/follow-ups", methods=["POST"])
@@ -187,7 +200,7 @@ def withdraw_result(submission_id: UUID) -> Response:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/FollowUp"}}},
     },
     responses={
-        "201": json_answer("Stored and screened.", "FollowUpTold"),
+        "201": json_answer("Stored and screened.", "FollowUpResponse"),
         **problem_answers(
             _400="The body is not JSON text, or the Idempotency-Key is not usable.",
             _401="No receipt was sent.",
@@ -201,8 +214,12 @@ def withdraw_result(submission_id: UUID) -> Response:
     },
 )
 @needs(blueprint, Need.OWN_RESULT)
-def follow_up_result(submission_id: UUID) -> Response:
-    """Tell what became of a setting of a result of your own, with its receipt."""
+def submit_follow_up(submission_id: UUID) -> Response:
+    """Follow up a setting of a result of your own, with its receipt.
+
+    Say whether it is still stable, or how it failed. A second `still_stable` of a setting in one
+    month replaces the first.
+    """
     require_no_parameters()
     require_json()
     told = accept_follow_up(

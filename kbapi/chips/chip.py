@@ -9,6 +9,22 @@ Match = Literal["exact", "ambiguous", "none"]
 
 
 @dataclass(frozen=True, slots=True)
+class ChipSummary:
+    """A chip as it stands in an answer."""
+
+    key: str
+    """Its catalogue key, which every question takes."""
+    name: str
+    """The name as people know it."""
+    kind: Kind
+    """Processor or graphics."""
+    series: str
+    """Key of its series: same maker, line, generation and class suffix."""
+    line: str
+    """Key of its product line."""
+
+
+@dataclass(frozen=True, slots=True)
 class ChipName:
     """One chip model, and where its own name puts it among the others."""
 
@@ -20,6 +36,11 @@ class ChipName:
     """The siblings: same maker, line, generation and class suffix."""
     line: str
     """Maker and product line."""
+
+    @property
+    def summary(self) -> ChipSummary:
+        """The chip as it stands in an answer."""
+        return ChipSummary(self.key, self.name, self.kind, self.series, self.line)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from kbapi.errors import (
     JsonUnreadable,
     KbapiError,
     KeyRefused,
-    QuestionRefused,
+    QueryInvalid,
     UnsafeSetup,
 )
 from kbapi.settings import OF_COMMANDS, Settings, variable_of
@@ -100,7 +100,7 @@ def told_errors() -> Iterator[None]:
             for problem in error.problems
         ]
         tell_problem({"title": error.title, "detail": error.detail, "errors": problems})
-        refused = isinstance(error, DocumentRefused | QuestionRefused | JsonUnreadable | KeyRefused)
+        refused = isinstance(error, DocumentRefused | QueryInvalid | JsonUnreadable | KeyRefused)
         raise SystemExit(REFUSED if refused else COULD_NOT) from None
 
 

@@ -144,7 +144,7 @@ def _ask(instance: Instance) -> dict[str, Any]:
 def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
     if before["start"] is None or after["start"] is None:
         return "One of the two answers has no start; its summary says why."
-    if before["start"]["steps"] == after["start"]["steps"]:
+    if before["start"]["grid_steps"] == after["start"]["grid_steps"]:
         return paragraph(
             f"The start stays at {after['start']['setting_mv']} mV: among so many results one "
             "more failure near stock moves nothing."

@@ -35,17 +35,17 @@ def power_command(
     tell(answer_of(reply), as_json, lines.power_in_lines)
 
 
-@click.command("lasting")
+@click.command("longevity")
 @click.argument("chip")
 @click.option("--domain", help="Supply rail, such as core or gpu_core.")
 @click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage.")
 @asks
-def lasting_command(
+def longevity_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
     """Say how long settings of CHIP stayed stable, and by which margin to settle."""
     with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/lasting", query=_sent(chip=chip, **asked))
+        reply = door.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
     tell(answer_of(reply), as_json, lines.lasting_in_lines)
 
 

@@ -39,19 +39,19 @@ def lasting_in_lines(answer: dict[str, Any]) -> str:
     lines = [paragraph(answer["summary"])]
     for band in answer["by_margin"]:
         lines += ["", f"{_margin(band)}, {band['units']} units:"]
-        lines += [_still_stable(after) for after in band["after"]]
-    lines += ["", paragraph(answer["settle"]["in_words"])]
+        lines += [_still_stable(after) for after in band["survival"]]
+    lines += ["", paragraph(answer["recommended_margin"]["text"])]
     if answer["drift"] is not None:
-        lines.append(paragraph(answer["drift"]["in_words"]))
+        lines.append(paragraph(answer["drift"]["text"]))
     return "\n".join([*lines, *cautions_in_lines(answer)])
 
 
 def _margin(band: dict[str, Any]) -> str:
-    if band["more_than"] is None:
+    if band["margin_above"] is None:
         return "No margin to the deepest pass"
-    if band["up_to"] is None:
-        return f"A margin of more than {band['more_than']:g}"
-    return f"A margin of more than {band['more_than']:g} up to {band['up_to']:g}"
+    if band["margin_up_to"] is None:
+        return f"A margin of more than {band['margin_above']:g}"
+    return f"A margin of more than {band['margin_above']:g} up to {band['margin_up_to']:g}"
 
 
 def _still_stable(after: dict[str, Any]) -> str:
@@ -65,23 +65,23 @@ def _still_stable(after: dict[str, Any]) -> str:
 def diagnosis_in_lines(answer: dict[str, Any]) -> str:
     """What to find out first, what others saw, what to do."""
     lines = [paragraph(answer["summary"]), "", "First find out:"]
-    for question in answer["first"]:
-        lines += [bullet(question["question"]), paragraph(question["so"], "    ")]
+    for question in answer["check_first"]:
+        lines += [bullet(question["question"]), paragraph(question["then"], "    ")]
     lines += ["", *_others(answer)]
     if answer["step_back"] is not None:
-        lines.append(paragraph(answer["step_back"]["in_words"]))
-    if answer["about_the_failure"] is not None:
-        lines.append(paragraph(answer["about_the_failure"]))
-    lines += ["", "What to do now:", *(bullet(step["text"]) for step in answer["to_do"])]
-    lines += ["", "It could also be:", *(bullet(one["text"]) for one in answer["could_also_be"])]
+        lines.append(paragraph(answer["step_back"]["text"]))
+    if answer["about_failure"] is not None:
+        lines.append(paragraph(answer["about_failure"]))
+    lines += ["", "What to do now:", *(bullet(step["text"]) for step in answer["next_actions"])]
+    lines += ["", "It could also be:", *(bullet(one["text"]) for one in answer["other_causes"])]
     return "\n".join([*lines, *cautions_in_lines(answer)])
 
 
 def _others(answer: dict[str, Any]) -> Iterator[str]:
     for after in answer["after_changes"]:
-        made, others = after["with_it"], after["without"]
+        made, others = after["units_with_change"], after["units_without_change"]
         yield paragraph(
             f"After a change of {after['change']} {made['failed']} of "
-            f"{made['failed'] + made['kept']} units failed later, {made['kept']} had no trouble; "
-            f"without it {others['failed']} of {others['failed'] + others['kept']} failed."
+            f"{made['failed'] + made['stable']} units failed later, {made['stable']} did not; "
+            f"without it {others['failed']} of {others['failed'] + others['stable']} failed."
         )

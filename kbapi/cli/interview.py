@@ -18,7 +18,7 @@ from kbapi.wire import problems_of
 
 _SETTING: Final = SettingSchema()
 # What one setting alone cannot break while it is still being told.
-_NOT_YET: Final = frozenset({"required", "nothing_told", "clock_missing"})
+_NOT_YET: Final = frozenset({"required", "no_outcome", "clock_missing"})
 _UNITS: Final = {
     "voltage_offset": "mV, negative is lower, such as -80",
     "count_offset": "counts, negative is lower, such as -15",

@@ -1,4 +1,4 @@
-"""`kbapi rejudge`: every pool judged from scratch, beside what was kept of it."""
+"""`kbapi find-outliers`: every pool judged from scratch, beside what was kept of it."""
 
 from collections import Counter
 from collections.abc import Iterator
@@ -14,12 +14,12 @@ from kbapi.storage.judging_rows import KeptVerdicts
 from kbapi.storage.pool_rows import load_all_pools
 
 _WHY = {
-    "far_too_deep": "far deeper than the pool",
-    "far_too_shallow": "far shallower than the pool",
+    "outlier_deep": "far deeper than the pool",
+    "outlier_shallow": "far shallower than the pool",
 }
 
 
-@click.command("rejudge")
+@click.command("find-outliers")
 @home_option
 @click.option("--apply", "keep", is_flag=True, help="Keep what is found; else nothing is written.")
 def rejudge_command(home: Path, keep: bool) -> None:

@@ -77,7 +77,7 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
         done = restore_backup(settings_of(home), file, secret_file, without_secret=without_secret)
     results = done.condition.rows_of("submission")
     click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
-    for path in done.set_aside:
+    for path in done.excluded:
         is_beside = path.parent == home.resolve()
         click.echo(f"Set aside: {path.name if is_beside else path}")
     if not done.fits_secret:

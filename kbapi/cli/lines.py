@@ -13,17 +13,20 @@ def start_in_lines(answer: dict[str, Any]) -> str:
     """A start answer, what the platform allows first."""
     lines = [paragraph(_lock_line(answer["locks"])), "", paragraph(answer["summary"])]
     if answer["start"] is not None:
-        lines += ["", paragraph(f"It means: {answer['means']['text']}.")]
+        lines += ["", paragraph(f"It means: {answer['meaning']['text']}.")]
         if (at_clock := answer["start"]["at_clock"]) is not None:
             lines.append(paragraph(_at_clock(at_clock)))
     lines += ["", paragraph(_evidence(answer["evidence"]))]
-    if answer["nearest"]:
-        lines += ["", paragraph("Related chips with results: " + ", ".join(answer["nearest"]))]
+    if answer["related_chips"]:
+        lines += [
+            "",
+            paragraph("Related chips with results: " + ", ".join(answer["related_chips"])),
+        ]
     return "\n".join([*lines, *cautions_in_lines(answer)])
 
 
 def _lock_line(locks: dict[str, Any]) -> str:
-    told = f"Can it be set at all? {locks['in_words'].capitalize()}"
+    told = f"Can it be set at all? {locks['text'].capitalize()}"
     if locks["share_open"] is None:
         return f"{told}."
     low, high = locks["interval"]
@@ -41,8 +44,8 @@ def _at_clock(at_clock: dict[str, Any]) -> str:
 def _evidence(evidence: dict[str, Any]) -> str:
     return (
         f"Evidence: {evidence['units']} units counted, {evidence['failures']} of them failed "
-        f"somewhere; {evidence['claimed']} claimed without proof of effect, "
-        f"{evidence['set_aside']} set aside; latest month {evidence['latest'] or 'unknown'}."
+        f"somewhere; {evidence['units_unverified']} unverified without proof of effect, "
+        f"{evidence['units_excluded']} set aside; latest month {evidence['latest'] or 'unknown'}."
     )
 
 
@@ -59,9 +62,9 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
         moved = " with ".join([setting["domain"], *setting["moved_with"]])
         lines.append(f"{moved}, {setting['control']}: {setting['status']}")
         lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
-        if setting["spread"]:
-            spread = setting["spread"]
-            lines.append(f"    {spread['stable_here']} of {spread['of']} known units hold this")
+        if setting["peers"]:
+            peers = setting["peers"]
+            lines.append(f"    {peers['stable']} of {peers['known']} known units hold this")
     lines += [
         f"Receipt: {accepted['receipt']}",
         paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
@@ -73,11 +76,11 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
 def stability_in_lines(answer: dict[str, Any]) -> str:
     """The stable share over the settings, drawn with letters."""
     lines = [paragraph(answer["summary"])]
-    curve = answer["own"] or answer["borrowed"]
+    curve = answer["own_curve"] or answer["borrowed_curve"]
     if curve is not None:
         unit = "counts" if answer["control"] == "count_offset" else "mV"
         lines += ["", *_drawing(curve, unit)]
-        if answer["own"] is None:
+        if answer["own_curve"] is None:
             lines.append(paragraph("All of it is borrowed from related chips."))
     for percentile in answer["percentiles"]:
         lines.append(_percentile(percentile))
@@ -120,8 +123,8 @@ def identified_in_lines(answer: dict[str, Any]) -> str:
     else:
         lines = [paragraph(answer["reason"], "  ")]
         lines += [f"  maybe {candidate['key']}" for candidate in answer["candidates"]]
-    if answer["conflict"]:
-        lines.append(paragraph(answer["conflict"], "  "))
+    if answer["chip_conflict"]:
+        lines.append(paragraph(answer["chip_conflict"], "  "))
     return "\n".join(lines)
 
 
@@ -155,9 +158,9 @@ def _lock(lock: dict[str, Any]) -> list[str]:
     leaning = " (from related chips alone)" if lock["level"] == "series" else ""
     lines = [
         paragraph(
-            f"{lock['control']} on {lock['domain']}: {lock['in_words']}{leaning}. Open on "
+            f"{lock['control']} on {lock['domain']}: {lock['text']}{leaning}. Open on "
             f"{lock['share_open']:.0%} of machines (between {low:.0%} and {high:.0%} with "
-            f"{lock['confidence']:.0%}), from reports that weigh {lock['n']:g}."
+            f"{lock['confidence']:.0%}), from reports that weigh {lock['units']:g}."
         )
     ]
     told = [one for one in lock["statuses"] if one["units"]]
@@ -168,16 +171,16 @@ def _lock(lock: dict[str, Any]) -> list[str]:
         lines.append(
             f"    {split['value']:<34} open {split['share_open']:>4.0%} of {split['units']}"
         )
-    differs = lock["differs"]
-    told = [lock["changes_in_words"], differs["in_words"], differs["change"]["in_words"]]
-    told += [one["in_words"] for one in differs["contradictions"][:_MOST_CONTRADICTIONS]]
+    differs = lock["differences"]
+    told = [lock["changes_text"], differs["text"], differs["change"]["text"]]
+    told += [one["text"] for one in differs["contradictions"][:_MOST_CONTRADICTIONS]]
     return lines + [paragraph(text, "  ") for text in told if text]
 
 
 def own_in_lines(answer: dict[str, Any]) -> str:
     """One's own results."""
     lines = []
-    for result in answer["results"]:
+    for result in answer["submissions"]:
         lines.append(f"{result['id']}  {result['chip']['name']}, {result['measured_in']}")
         for setting in result["settings"]:
             lines.append(f"  {setting['domain']}, {setting['control']}: {setting['status']}")

@@ -15,7 +15,7 @@ from kbapi.cli.demo import demo_command
 from kbapi.cli.guidance import (
     diagnose_command,
     gains_command,
-    lasting_command,
+    longevity_command,
     power_command,
 )
 from kbapi.cli.judging import rejudge_command
@@ -49,7 +49,7 @@ for command in (
     next_step_command,
     gains_command,
     power_command,
-    lasting_command,
+    longevity_command,
     diagnose_command,
     submit_command,
     follow_up_command,

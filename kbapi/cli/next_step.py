@@ -110,7 +110,7 @@ def _walk(door: Door, path: Path, search: SearchRecord) -> None:
     if search.stock_passed is None and not search.trials:
         click.echo(paragraph("First prove that stock itself is sound: test it before any step."))
         search.stock_passed = ask_stock()
-    while answer["next"] is not None:
+    while answer["next_step"] is not None:
         value, minutes = _value_of(answer, search), _minutes_of(search)
         click.echo(step_card(answer, value, minutes))
         wish = click.prompt("Now", type=click.Choice(["begin", "finish", "later"]), default="begin")
@@ -129,7 +129,7 @@ def _walk(door: Door, path: Path, search: SearchRecord) -> None:
 
 def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
     """The number to type: below stock, or absolute at a fixed clock."""
-    enter: float = answer["next"]["enter"]
+    enter: float = answer["next_step"]["value_to_enter"]
     if answer["control"] != "fixed_clock_voltage":
         return enter
     return float(search.asked["stock_mv"] + enter)

@@ -1,4 +1,4 @@
-"""One's own results from the terminal: `kbapi mine`, `follow-up`."""
+"""One's own results from the terminal: `kbapi my-submissions`, `follow-up`."""
 
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from kbapi.cli.sender import load_sender, sender_file
 from kbapi.cli.sending import bearer, receipt_option
 
 
-@click.command("mine")
+@click.command("my-submissions")
 @click.option(
     "--contributor-token",
     envvar="KBAPI_CONTRIBUTOR_TOKEN",
@@ -27,13 +27,13 @@ def mine_command(contributor_token: str | None, home: Path, url: str | None, as_
         results: list[Any] = []
         query: dict[str, str] = {}
         while True:
-            reply = door.ask("GET", "/v1/contributions", query=query, headers=headers)
+            reply = door.ask("GET", "/v1/my-submissions", query=query, headers=headers)
             page = answer_of(reply)
-            results += page["results"]
-            if page["next"] is None:
+            results += page["submissions"]
+            if page["next_cursor"] is None:
                 break
-            query = {"after": page["next"]}
-    tell({"results": results}, as_json, lines.own_in_lines)
+            query = {"cursor": page["next_cursor"]}
+    tell({"submissions": results}, as_json, lines.own_in_lines)
 
 
 @click.command("follow-up")

@@ -59,7 +59,7 @@ def show_command(setting: str, key: str, home: Path, url: str | None, as_json: b
 
 
 @review_commands.command("decide")
-@click.argument("word")
+@click.argument("decision")
 @click.argument("settings", metavar="[ID/ORDINAL]...", nargs=-1)
 @click.option("--reason", required=True, help="Why, as a code; the sender is told.")
 @click.option("--contributor", type=int, help="All settings of this contributor, by number.")
@@ -68,7 +68,7 @@ def show_command(setting: str, key: str, home: Path, url: str | None, as_json: b
 @click.option("--machine", help="All settings of this machine class.")
 @_with_key
 def decide_command(
-    word: str,
+    decision: str,
     settings: tuple[str, ...],
     reason: str,
     contributor: int | None,
@@ -78,7 +78,7 @@ def decide_command(
     as_json: bool,
     **origin: str | None,
 ) -> None:
-    """Decide WORD about settings: count, keep_aside, reject or undo.
+    """Decide WORD about settings: count, exclude, reject or undo.
 
     Name settings as ID/ORDINAL, or all of a contributor or an origin. All
     hold, or none; what is computed from then on stands on them.
@@ -87,7 +87,7 @@ def decide_command(
     which = [_named(setting) for setting in settings]
     which += [{"contributor": contributor}] if contributor is not None else []
     which += [{"origin": told}] if told else []
-    _decide(word, reason, which, key, home, url, as_json)
+    _decide(decision, reason, which, key, home, url, as_json)
 
 
 @review_commands.command("undo")
@@ -109,7 +109,7 @@ def _named(setting: str) -> dict[str, Any]:
 
 
 def _decide(
-    word: str,
+    decision: str,
     reason: str,
     which: list[dict[str, Any]],
     key: str,
@@ -119,7 +119,7 @@ def _decide(
 ) -> None:
     if not which:
         raise click.UsageError("Name settings, a contributor or an origin.")
-    decisions = [{**one, "word": word, "reason": reason} for one in which]
+    decisions = [{**one, "decision": decision, "reason": reason} for one in which]
     body = orjson.dumps({"decisions": decisions})
     with asking(home, url) as door:
         reply = door.ask("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))

@@ -48,10 +48,8 @@ def item_in_lines(item: dict[str, Any]) -> str:
     lines += [bullet(reason["text"]) for reason in setting["reasons"]]
     for seen in item["history"]:
         name = seen["key_name"] or "without a name"
-        told = (
-            f"{seen['day']}: {seen['word']}, {seen['reason']['code']} (key {seen['key']}, {name})"
-        )
-        lines.append(paragraph(told, "  "))
+        decision = f"{seen['decision']}, {seen['reason']['code']}"
+        lines.append(paragraph(f"{seen['day']}: {decision} (key {seen['key']}, {name})", "  "))
     pool = item["pool"]
     if pool is None:
         return "\n".join([*lines, "", "Its chip can't be read today, so no pool stands beside it."])
@@ -68,7 +66,7 @@ def _start(when: str, seen: dict[str, Any]) -> str:
     on = f"{seen['units']} units, {seen['failures']} of them failed somewhere"
     if seen["start"] is None:
         return paragraph(f"{when}: no start ({seen['reason']['code']}), on {on}.")
-    return paragraph(f"{when}: start at {seen['start']['enter']}, on {on}.")
+    return paragraph(f"{when}: start at {seen['start']['value_to_enter']}, on {on}.")
 
 
 def _percentile(percentile: dict[str, Any]) -> str:
@@ -87,7 +85,7 @@ def decisions_in_lines(told: dict[str, Any]) -> str:
         f"  {one['submission']}/{one['ordinal']}: {one['before']} -> {one['now']}"
         for one in told["changed"]
     ]
-    if told["locks_alone"]:
-        lines.append(f"{told['locks_alone']} results that tell of locks alone as well.")
+    if told["lock_only_results"]:
+        lines.append(f"{told['lock_only_results']} results that tell of locks alone as well.")
     left = told["decided"] - len(told["changed"])
     return "\n".join([*lines, *([f"  and {left} more"] if left else [])])

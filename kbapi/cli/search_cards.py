@@ -7,7 +7,7 @@ from kbapi.cli.common import bullet, paragraph
 
 def opening_card(answer: dict[str, Any]) -> str:
     """What to read once, before the first step."""
-    order = ", then ".join(" with ".join(group["domains"]) for group in answer["order"])
+    order = ", then ".join(" with ".join(group["domains"]) for group in answer["domain_order"])
     return "\n".join(
         [
             paragraph(f"Rails, one group at a time: {order}."),
@@ -38,9 +38,9 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
             "say so. If the machine restarts, start this command again: it remembers."
         ),
     ]
-    lines += [bullet(line["text"]) for line in answer["plan"] if len(line["after"]) == 1]
-    if answer["expected"]:
-        left = answer["expected"]
+    lines += [bullet(line["text"]) for line in answer["plan"] if len(line["outcomes"]) == 1]
+    if answer["expected_search"]:
+        left = answer["expected_search"]
         lines.append(
             paragraph(
                 f"Left on average: {left['trials']:g} trials and {left['failures']:g} failures, "
@@ -63,9 +63,9 @@ def under_way_card(run: dict[str, Any]) -> str:
 def closing_card(answer: dict[str, Any]) -> str:
     """Where the search ended, and where to settle."""
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
-    settle = answer["settle"]["text"]
+    settle = answer["recommended_in_use"]["text"]
     lines = ["", "-" * 40, paragraph(why), paragraph(f"{settle[0].upper()}{settle[1:]}.")]
-    if answer["settle"]["at"] is not None:
+    if answer["recommended_in_use"]["setting"] is not None:
         lines.append(
             paragraph("Then test it for hours, under several loads, cold and after sleep.")
         )
@@ -73,7 +73,7 @@ def closing_card(answer: dict[str, Any]) -> str:
 
 
 def _chance(answer: dict[str, Any]) -> str:
-    chance = answer["next"]["chance_stable"]
+    chance = answer["next_step"]["chance_stable"]
     if chance is None:
         return "Nobody's results tell how likely it passes: that is why the step is small."
     return f"It passes with a likelihood of {chance:.0%}, as far as others' results can tell."

@@ -1,4 +1,4 @@
-"""`kbapi seed`: many results from files, or the invented club's, into an instance."""
+"""`kbapi import`: many results from files, or the invented club's, into an instance."""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -13,21 +13,21 @@ import orjson
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
 from kbapi.cli.door import Door
 from kbapi.cli.progress import told_progress
-from kbapi.exchange.club.liars import liar_documents
+from kbapi.exchange.club.attackers import attacker_documents
 from kbapi.exchange.club.results import club_documents
 from kbapi.exchange.in_batches import as_batches
 
 
-@click.command("seed")
+@click.command("import")
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--club", type=click.IntRange(0, 1_000_000), default=0, help="Invented results.")
-@click.option("--liars", type=click.IntRange(0, 1_000_000), default=0, help="Invented lies.")
+@click.option("--attackers", type=click.IntRange(0, 1_000_000), default=0, help="Invented lies.")
 @click.option("--dice", type=int, default=6, show_default=True, help="Seed of the inventions.")
 @asks
 def seed_command(
     files: tuple[Path, ...],
     club: int,
-    liars: int,
+    attackers: int,
     dice: int,
     home: Path,
     url: str | None,
@@ -37,16 +37,16 @@ def seed_command(
 
     What is refused is counted and told with its first reasons; the rest is stored.
     """
-    if not files and not club and not liars:
-        raise click.UsageError("Give FILES, --club N or --liars N.")
+    if not files and not club and not attackers:
+        raise click.UsageError("Give FILES, --club N or --attackers N.")
     rng = Random(dice)  # noqa: S311 - synthetic data, no secret
     lines = [line for file in files for line in file.read_bytes().splitlines() if line.strip()]
     documents = chain(
         lines,
         map(orjson.dumps, club_documents(club, rng)),
-        map(orjson.dumps, liar_documents(liars, rng)),
+        map(orjson.dumps, attacker_documents(attackers, rng)),
     )
-    total = len(lines) + club + liars
+    total = len(lines) + club + attackers
     with asking(home, url) as door:
         counts, reasons = _send(door, told_progress(documents, total, "Sending"))
     told = {"counts": dict(counts), "refused_for": dict(reasons.most_common(10))}

@@ -8,7 +8,7 @@ from marshmallow import ValidationError, fields, post_load, validate, validates_
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
 from kbapi.intake.shapes import CLIENT, told, word
 from kbapi.storage.decision_rows import Origin
-from kbapi.vocabulary import DECISION_REASONS, DECISION_WORDS
+from kbapi.vocabulary import DECISION_REASONS, DECISIONS
 from kbapi.wire import StrictSchema, Whole, WholeNumber
 
 MOST_DECISIONS: Final = 1_000
@@ -23,7 +23,7 @@ _ANY_OF_ORIGIN: Final = "Tell at least one of client, firmware, machine."
 class WantedDecision:
     """One entry: a word and its reason, about one setting or all of a contributor or origin."""
 
-    word: str
+    decision: str
     reason: str
     submission: str | None = None
     ordinal: int | None = None
@@ -59,10 +59,10 @@ class DecisionSchema(StrictSchema):
     """A word and its reason, about one setting, or about all of a contributor or an origin."""
 
     reason = word(DECISION_REASONS, "Why; the sender is told.", "depth_confirmed", required=True)
-    word = word(
-        DECISION_WORDS,
+    decision = word(
+        DECISIONS,
         "What is decided; undo lets the rules stand again.",
-        "count",
+        "include",
         required=True,
     )
     submission = fields.String(

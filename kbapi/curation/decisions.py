@@ -36,18 +36,18 @@ _TOO_MANY: Final = (
 
 
 @dataclass(frozen=True, slots=True)
-class Changed:
+class ChangedSetting:
     """A setting that stands differently now, or stands as before by a curator's word."""
 
     submission: str
     ordinal: int
-    word: str
+    decision: str
     before: str
     now: str
 
 
 @dataclass(frozen=True, slots=True)
-class DecisionsTold:
+class DecisionsResponse:
     """What the decisions changed."""
 
     settings: int
@@ -56,9 +56,9 @@ class DecisionsTold:
     """About how many of them something new was said."""
     unchanged: int
     """Of how many the same had been said before, for the same reason."""
-    locks_alone: int
+    lock_only_results: int
     """About how many documents that tell of locks alone something new was said as well."""
-    changed: tuple[Changed, ...]
+    changed: tuple[ChangedSetting, ...]
     """The first hundred of those decided."""
 
 
@@ -76,11 +76,11 @@ class _Target:
 
 
 def _says_something_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
-    said = ("", None) if wanted.word == "undo" else (wanted.word, wanted.reason)
+    said = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
     return said != (at.decided, at.decided_because if at.decided else None)
 
 
-def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsTold:
+def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsResponse:
     """What the decisions changed, once they are kept and hold: all of them, or none.
 
     Raises
@@ -100,7 +100,7 @@ def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> Deci
         )
         about_locks = _decide_about_locks(instance, connection, holder, wanted)
         changed = tuple(_tell(connection, target) for target in new[:MOST_TOLD])
-    return DecisionsTold(len(targets), len(new), len(targets) - len(new), about_locks, changed)
+    return DecisionsResponse(len(targets), len(new), len(targets) - len(new), about_locks, changed)
 
 
 def _read(body: bytes) -> tuple[WantedDecision, ...]:
@@ -120,13 +120,13 @@ def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
     about_locks = 0
     for place, one in enumerate(wanted):
         pointer = f"/decisions/{place}"
-        if one.word not in DECISION_REASON[one.reason].words:
+        if one.decision not in DECISION_REASON[one.reason].words:
             problems.append(_wrong_reason(pointer, one))
-        found, locks_alone = _settings_of(connection, one), _locks_alone_of(connection, one)
+        found, lock_only_results = _settings_of(connection, one), _locks_alone_of(connection, one)
         targets += [_Target(setting, one, pointer) for setting in found]
-        if not found and not locks_alone:
+        if not found and not lock_only_results:
             problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
-        about_locks += len(locks_alone)
+        about_locks += len(lock_only_results)
         if max(len(targets), about_locks) > MOST_SETTINGS_AT_ONCE:
             raise DocumentRefused(problems=[Problem(pointer, "too_many_settings", _TOO_MANY)])
     problems += _faults_of(targets)
@@ -136,8 +136,10 @@ def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
 
 
 def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
-    fitting = [reason.code for reason in DECISION_REASON.values() if wanted.word in reason.words]
-    told = f"With {wanted.word} go: {', '.join(fitting)}."
+    fitting = [
+        reason.code for reason in DECISION_REASON.values() if wanted.decision in reason.words
+    ]
+    told = f"With {wanted.decision} go: {', '.join(fitting)}."
     return Problem(f"{pointer}/reason", "reason_does_not_fit", told)
 
 
@@ -187,8 +189,8 @@ def _faults_of(targets: list[_Target]) -> Iterator[Problem]:
         where = f"{setting.public_id}/{setting.ordinal}: "
         fault = None
         if (setting.submission_id, setting.ordinal) in seen:
-            fault = Problem(target.pointer, "decided_twice", where + _TWICE)
-        elif target.wanted.word == "count" and not setting.has_end:
+            fault = Problem(target.pointer, "duplicate_decision", where + _TWICE)
+        elif target.wanted.decision == "include" and not setting.has_end:
             fault = Problem(target.pointer, "nothing_to_count", where + _NOTHING_TO_COUNT)
         seen.add((setting.submission_id, setting.ordinal))
         # One of a kind for each entry: the others are for when this one is corrected.
@@ -218,14 +220,16 @@ def _row(
     return DecisionRow(
         submission_id=at.submission_id,
         ordinal=at.ordinal if isinstance(at, SettingAt) else 0,
-        word=wanted.word,
+        decision=wanted.decision,
         reason_code=wanted.reason,
         decided_by=holder.id,
         decided_day=instance.today(),
     )
 
 
-def _tell(connection: Connection, target: _Target) -> Changed:
+def _tell(connection: Connection, target: _Target) -> ChangedSetting:
     before = target.setting
     now = decision_rows.find_setting_at(connection, before.public_id, before.ordinal) or before
-    return Changed(before.public_id, before.ordinal, target.wanted.word, before.status, now.status)
+    return ChangedSetting(
+        before.public_id, before.ordinal, target.wanted.decision, before.status, now.status
+    )

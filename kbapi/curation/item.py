@@ -9,25 +9,25 @@ from sqlalchemy import Connection
 from kbapi.advice.cautions import Caution
 from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence
 from kbapi.advice.question import Question, parse_question
-from kbapi.advice.start_answer import NoStartReason, StartAnswer, StartTold, start_answer
+from kbapi.advice.start_answer import NoStartReason, StartAnswer, SuggestedStart, start_answer
 from kbapi.advice.told import Percentile
-from kbapi.curation.queue import SettingSeen, SettingsSeen
-from kbapi.errors import QuestionRefused, SettingUnknown
+from kbapi.curation.queue import ReviewedSetting, SettingsSeen
+from kbapi.errors import QueryInvalid, SettingUnknown
 from kbapi.evidence.supposition import suppose
-from kbapi.intake.accepted import ReasonTold
+from kbapi.intake.accepted import Reason
 from kbapi.intake.decided import DECISION_SENTENCES
 from kbapi.storage.decision_rows import DecisionKept, find_setting_at, load_history
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission, load_submission
-from kbapi.storage.supposed_words import SupposedWord
+from kbapi.storage.what_if import WhatIf
 
 
 @dataclass(frozen=True, slots=True)
-class DecisionSeen:
+class PastDecision:
     """What was said of the setting before."""
 
-    word: str
-    reason: ReasonTold
+    decision: str
+    reason: Reason
     day: str
     key: int
     """Number of the key that it was said with."""
@@ -35,24 +35,24 @@ class DecisionSeen:
 
 
 @dataclass(frozen=True, slots=True)
-class StartSeen:
+class StartOutcome:
     """The start that the pool would answer with, or why it would have none."""
 
-    start: StartTold | None
+    start: SuggestedStart | None
     reason: NoStartReason | None
     units: int
     failures: int
 
 
 @dataclass(frozen=True, slots=True)
-class PoolSeen:
+class PoolComparison:
     """The pool beside the setting, and what the setting would do to its start."""
 
     percentiles: tuple[Percentile, ...]
     """Of the pool without the setting; empty where too little is known."""
-    start_with: StartSeen | None
+    start_with: StartOutcome | None
     """If the setting counted by your word; null where it has nothing that could count."""
-    start_without: StartSeen
+    start_without: StartOutcome
     """If it did not count."""
 
 
@@ -60,11 +60,11 @@ class PoolSeen:
 class ReviewItem:
     """A setting and all that stands around it."""
 
-    setting: SettingSeen
+    setting: ReviewedSetting
     document: dict[str, Any]
     """The whole result as it was sent, without its tokens."""
-    history: tuple[DecisionSeen, ...]
-    pool: PoolSeen | None
+    history: tuple[PastDecision, ...]
+    pool: PoolComparison | None
     """Null where today's grammar does not know the chip any more."""
     cautions: tuple[Caution, ...]
 
@@ -73,9 +73,9 @@ class ReviewItem:
 class _Around:
     """What was read of a setting, and of its pool with and without it."""
 
-    setting: SettingSeen
+    setting: ReviewedSetting
     stored: StoredSubmission
-    history: tuple[DecisionSeen, ...]
+    history: tuple[PastDecision, ...]
     question: Question | None
     found_with: EvidenceFound | None
     found_without: EvidenceFound | None
@@ -84,7 +84,7 @@ class _Around:
 def show_item(instance: Instance, public_id: str, ordinal: int) -> ReviewItem:
     """The setting with its document, its history and the pool beside it.
 
-    Both starts are what the next answer would be: the pool is read as if the word had been said.
+    Both starts are what the next answer would be: the pool is read as if the decision stood.
     What the document says of locks is read as it stands.
 
     Raises
@@ -115,28 +115,28 @@ def _look_around(
     history = tuple(map(_seen, load_history(connection, at.submission_id, ordinal)))
     question = _question(instance, setting)
 
-    def found_if(word: Literal["count", "keep_aside"]) -> EvidenceFound | None:
+    def found_if(decision: Literal["include", "exclude"]) -> EvidenceFound | None:
         if question is None:
             return None
-        supposed = suppose(connection, at, SupposedWord(at.submission_id, at.ordinal, word))
+        supposed = suppose(connection, at, WhatIf(at.submission_id, at.ordinal, decision))
         return find_evidence(connection, question, instance, supposed=supposed)
 
-    with_it = found_if("count") if at.has_end else None
-    without = found_if("keep_aside")
+    with_it = found_if("include") if at.has_end else None
+    without = found_if("exclude")
     return _Around(setting, stored, history, question, with_it, without)
 
 
-def _seen(kept: DecisionKept) -> DecisionSeen:
-    return DecisionSeen(
-        word=kept.word,
-        reason=ReasonTold(kept.reason_code, DECISION_SENTENCES[kept.reason_code]),
+def _seen(kept: DecisionKept) -> PastDecision:
+    return PastDecision(
+        decision=kept.decision,
+        reason=Reason(kept.reason_code, DECISION_SENTENCES[kept.reason_code]),
         day=kept.decided_day.isoformat(),
         key=kept.key_number,
         key_name=kept.key_name,
     )
 
 
-def _question(instance: Instance, setting: SettingSeen) -> Question | None:
+def _question(instance: Instance, setting: ReviewedSetting) -> Question | None:
     """What people ask to get an answer from this pool."""
     asked = {
         "chip": setting.chip,
@@ -149,7 +149,7 @@ def _question(instance: Instance, setting: SettingSeen) -> Question | None:
         asked["clock_mhz"] = f"{setting.clock_mhz}"
     try:
         return parse_question({name: [value] for name, value in asked.items()}, instance.catalogue)
-    except QuestionRefused:
+    except QueryInvalid:
         return None
 
 
@@ -163,15 +163,15 @@ def _answer(instance: Instance, around: _Around, found: EvidenceFound | None) ->
     )
 
 
-def _pool(instance: Instance, around: _Around, without: StartAnswer) -> PoolSeen:
+def _pool(instance: Instance, around: _Around, without: StartAnswer) -> PoolComparison:
     with_it = _answer(instance, around, around.found_with)
-    return PoolSeen(
+    return PoolComparison(
         percentiles=without.percentiles or (),
         start_with=None if with_it is None else _start(with_it),
         start_without=_start(without),
     )
 
 
-def _start(answer: StartAnswer) -> StartSeen:
+def _start(answer: StartAnswer) -> StartOutcome:
     evidence = answer.evidence
-    return StartSeen(answer.start, answer.reason, evidence.units, evidence.failures)
+    return StartOutcome(answer.start, answer.reason, evidence.units, evidence.failures)

@@ -13,8 +13,8 @@ from sqlalchemy import Connection
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.resolve import resolve_chip
-from kbapi.errors import Problem, QuestionRefused
-from kbapi.intake.accepted import ReasonTold
+from kbapi.errors import Problem, QueryInvalid
+from kbapi.intake.accepted import Reason
 from kbapi.intake.shapes import told
 from kbapi.intake.telling import tell_setting
 from kbapi.storage import review_rows
@@ -41,7 +41,7 @@ class BelowStock:
 
 
 @dataclass(frozen=True, slots=True)
-class SenderSeen:
+class ReviewedSender:
     """Whose result it is, as far as anybody knows."""
 
     contributor: int
@@ -53,7 +53,7 @@ class SenderSeen:
 
 
 @dataclass(frozen=True, slots=True)
-class SettingSeen:
+class ReviewedSetting:
     """A setting as a curator sees it."""
 
     submission: str
@@ -67,15 +67,15 @@ class SettingSeen:
     below_stock: BelowStock
     grade: str
     status: str
-    reasons: tuple[ReasonTold, ...]
-    sender: SenderSeen
+    reasons: tuple[Reason, ...]
+    sender: ReviewedSender
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewPage:
     """Settings that wait: what screening set aside, oldest first, then what statistics did."""
 
-    waiting: tuple[SettingSeen, ...]
+    waiting: tuple[ReviewedSetting, ...]
     next_cursor: str | None
     """Null at the end. With a filter a page may hold fewer than asked, and others follow."""
 
@@ -97,7 +97,11 @@ class ReviewSchema(StrictSchema):
         validate=validate.Range(1, _LARGEST_PAGE),
         metadata=told("Settings on a page.", 20),
     )
-    cursor = Text(metadata=told("`next_cursor` of the page before.", "WyJzY3JlZW5pbmciLDEsMF0"))
+    cursor = Text(
+        metadata=told(
+            "`next_cursor` of the page before.", "WyJzY3JlZW5pbmciLDIwMjYwOTE0LDAsMTcsMF0"
+        )
+    )
 
 
 _REVIEW: Final = ReviewSchema()
@@ -108,7 +112,7 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
 
     Raises
     ------
-    QuestionRefused
+    QueryInvalid
         With every problem of the parameters.
     """
     read = read_parameters(_REVIEW, sent)
@@ -116,7 +120,7 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
     chip_key = _chip_key(read.values.get("chip"), instance.catalogue)
     problems = [*read.problems, *(x for x in (after, chip_key) if isinstance(x, Problem))]
     if problems or isinstance(after, Problem) or isinstance(chip_key, Problem):
-        raise QuestionRefused(problems=problems)
+        raise QueryInvalid(problems=problems)
     filters = WaitingFilters(chip_key, read.values.get("code"), read.values.get("contributor"))
     with instance.reading() as connection:
         found = _find_page(connection, after, filters, read.values["limit"])
@@ -185,15 +189,15 @@ class SettingsSeen:
         nobody = contributor_hash(instance.secret, None)
         self._shared = find_contributor(connection, nobody)
 
-    def setting_of(self, submission_id: int, ordinal: int) -> SettingSeen:
+    def setting_of(self, submission_id: int, ordinal: int) -> ReviewedSetting:
         """One setting of a stored document, which must be here."""
         return self.seen(load_submission(self._connection, submission_id), ordinal)
 
-    def seen(self, stored: StoredSubmission, ordinal: int) -> SettingSeen:
+    def seen(self, stored: StoredSubmission, ordinal: int) -> ReviewedSetting:
         """One setting of this document."""
         setting = tell_setting(self._connection, stored, stored.settings[ordinal])
         sent = orjson.loads(stored.document)["settings"][ordinal]
-        return SettingSeen(
+        return ReviewedSetting(
             submission=stored.public_id,
             ordinal=ordinal,
             month=stored.measured_month,
@@ -209,11 +213,11 @@ class SettingsSeen:
             sender=self._sender(stored.unit.contributor_id),
         )
 
-    def _sender(self, contributor_id: int) -> SenderSeen:
+    def _sender(self, contributor_id: int) -> ReviewedSender:
         results = review_rows.count_results_of(
             self._connection, contributor_id, _MOST_RESULTS_COUNTED
         )
-        return SenderSeen(contributor_id, contributor_id == self._shared, results - 1)
+        return ReviewedSender(contributor_id, contributor_id == self._shared, results - 1)
 
 
 def _depth(sent: dict[str, Any], name: str) -> float | None:

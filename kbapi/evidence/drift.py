@@ -12,8 +12,8 @@ from kbapi.evidence.units import month_in_words
 from kbapi.stats.drift import UNTOLD, DatedLimits, DriftFound, find_drift
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.drift_rows import DatedRows, load_dated_rows
-from kbapi.storage.supposed_words import SupposedWord
 from kbapi.storage.unit_rows import ConditionsRow, load_conditions
+from kbapi.storage.what_if import WhatIf
 
 Integers = NDArray[np.int64]
 
@@ -29,9 +29,7 @@ class PoolDrift:
     """The firmware or microcode that the recent reports share, empty for a drift by month."""
 
 
-def load_drift(
-    connection: Connection, pool_id: int, supposed: SupposedWord | None = None
-) -> PoolDrift:
+def load_drift(connection: Connection, pool_id: int, supposed: WhatIf | None = None) -> PoolDrift:
     """Whether a pool has drifted, from each unit's latest counted result.
 
     A driver is no condition of a result, so that a change of driver shows by its months alone.

@@ -52,7 +52,7 @@ class UnitGains:
         return len(self.runs_stock)
 
     @property
-    def spent_on_clock(self) -> int:
+    def at_power_or_heat_limit(self) -> int:
         """Units at their limit of power or heat, whose saving became clock."""
         changes = self.changes
         fixed, free = changes["temperature"], changes["temperature_free_fan"]
@@ -104,7 +104,7 @@ class MeasuredGain:
     shift: PairedShift
     noise: float | None
     """What repeated runs of one unit differ by, 95 % of the time; None where it is not known."""
-    noise_from: NoiseFrom
+    noise_source: NoiseFrom
     verdict: Verdict
     expected: float | None
     """Of a temperature at a fixed fan: what the saved power explains, the median unit."""
@@ -186,10 +186,10 @@ def _measured(
     measure: Measure, gains: UnitGains, telling: NDArray[np.bool_], learnt: RunNoise | None
 ) -> MeasuredGain:
     shift = pool_shift(gains.changes[measure.name][telling])
-    noise_from: NoiseFrom = "repeated_runs"
+    noise_source: NoiseFrom = "repeated_runs"
     if learnt is None:
         learnt = _reported(measure, gains, telling)
-        noise_from = "spread_over_units" if learnt is None else "reported_spread"
+        noise_source = "spread_over_units" if learnt is None else "reported_spread"
     noise = None
     if learnt is not None:
         noise = learnt.of_one_pair(gains.runs_stock[telling], gains.runs_tuned[telling])
@@ -197,7 +197,7 @@ def _measured(
         measure,
         shift,
         noise,
-        noise_from,
+        noise_source,
         _verdict(shift, noise),
         _expected(gains.expected_rise_c[telling]) if measure.name == "temperature" else None,
     )

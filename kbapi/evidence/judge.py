@@ -44,7 +44,7 @@ class Judgement:
     newcomer_factor : on the weight of those that are not established, above 0, at most 1
     flagged_share : share of all weight that was set aside on the deep side, 0 to 1
     is_young : whether the pool is too young to hold newcomers against anybody
-    far_too_deep, far_too_shallow : int64 arrays, units beyond the fence, ascending
+    outlier_deep, outlier_shallow : int64 arrays, units beyond the fence, ascending
     units_set_aside : by fence or contributor
     """
 
@@ -53,8 +53,8 @@ class Judgement:
     newcomer_factor: float
     flagged_share: float
     is_young: bool
-    far_too_deep: Integers
-    far_too_shallow: Integers
+    outlier_deep: Integers
+    outlier_shallow: Integers
     units_set_aside: int
 
 
@@ -74,7 +74,7 @@ def judge_pool(units: PoolUnits, floor_steps: float) -> Judgement:
     weight = units.weight_ppm / MILLION
     fair = weight * _capped(units, weight * says)
     fence = fit_fence(_some(units, fair, says), _ones(says), floor_steps)
-    beyond = says & ~units.vouched
+    beyond = says & ~units.confirmed_by_curator
     deep = beyond & fence.too_deep(units.intervals(weight))
     shallow = beyond & fence.too_shallow(units.intervals(weight))
     unlike, deep_ones = _unlike(units, says & ~deep & ~shallow, fair)
@@ -90,8 +90,8 @@ def judge_pool(units: PoolUnits, floor_steps: float) -> Judgement:
         newcomer_factor=factor,
         flagged_share=flagged / (float(final[stands].sum()) + flagged),
         is_young=_is_young(units, left),
-        far_too_deep=units.unit[deep],
-        far_too_shallow=units.unit[shallow],
+        outlier_deep=units.unit[deep],
+        outlier_shallow=units.unit[shallow],
         units_set_aside=int(says.sum() - stands.sum()),
     )
 
@@ -101,7 +101,7 @@ def standing_flags(units: PoolUnits, judgement: Judgement) -> Flags:
     intervals = units.intervals(np.ones(len(units.unit)))
     outside = judgement.fence.too_deep(intervals) | judgement.fence.too_shallow(intervals)
     outside |= np.isin(units.contributor, judgement.unlike)
-    return np.asarray(units.informative & (~outside | units.vouched))
+    return np.asarray(units.informative & (~outside | units.confirmed_by_curator))
 
 
 def weight_under(units: PoolUnits, judgement: Judgement) -> Vector:

@@ -29,7 +29,7 @@ def merge_outcomes(outcomes: Iterable[OutcomeRow]) -> tuple[EvidenceLevel, ...]:
     if not early_stops and unstable < NEVER_FAILED:
         early_stops[0] = 0
     # A word for a pass or a failure is one for the rows that hold it, not for what else is there.
-    spoken_for = [outcome for outcome in seen if outcome.vouched]
+    spoken_for = [outcome for outcome in seen if outcome.confirmed_by_curator]
     passes = {outcome.stable_steps for outcome in spoken_for}
     failure = any(outcome.unstable_steps == unstable for outcome in spoken_for)
     return tuple(

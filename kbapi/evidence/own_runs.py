@@ -100,7 +100,7 @@ def merge_runs(runs: Sequence[OwnRun], grid: Grid, unused: Sequence[UnusedRun] =
     >>> runs = [OwnRun(0, 70.0, True), OwnRun(1, 80.0, True), OwnRun(2, 80.0, False)]
     >>> own = merge_runs(runs, Grid(Fraction(5)))
     >>> own.stable_steps, own.unstable_steps, own.unused
-    (14, 16, (UnusedRun(place=1, code='beaten_by_failure'),))
+    (14, 16, (UnusedRun(place=1, code='contradicted_by_failure'),))
     """
     failed = [run.below_stock for run in runs if not run.is_stable]
     shallowest = min(failed, default=None)
@@ -111,7 +111,7 @@ def merge_runs(runs: Sequence[OwnRun], grid: Grid, unused: Sequence[UnusedRun] =
     if shallowest is not None:
         # Two settings that share a grid step are still two: the failure lies deeper.
         unstable_steps = max(grid.unstable_steps(shallowest), stable_steps + 1)
-    beaten = [UnusedRun(run.place, "beaten_by_failure") for run in passed if run not in kept]
+    beaten = [UnusedRun(run.place, "contradicted_by_failure") for run in passed if run not in kept]
     return OwnRuns(
         stable_steps=stable_steps,
         unstable_steps=unstable_steps,

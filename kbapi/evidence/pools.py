@@ -52,8 +52,8 @@ class PoolEvidence:
     units: int
     failures: int
     """Units that were seen to fail."""
-    claimed: int
-    set_aside: int
+    unverified: int
+    excluded: int
     """By screening, or by judging."""
     latest_month: str | None
     grade: Grade | None
@@ -164,8 +164,8 @@ def load_pool(
         unit_counts=stands.unit_counts,
         units=stands.units,
         failures=stands.failures,
-        claimed=by_status.get("claimed", 0),
-        set_aside=by_status.get("set_aside", 0) + judgement.units_set_aside,
+        unverified=by_status.get("unverified", 0),
+        excluded=by_status.get("excluded", 0) + judgement.units_set_aside,
         latest_month=stands.latest_month,
         grade=weakest_grade(units),
         loads=usual_loads(units),

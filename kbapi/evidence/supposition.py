@@ -15,15 +15,15 @@ from kbapi.storage.evidence_rows import (
     load_counted_outcomes,
 )
 from kbapi.storage.pool_rows import PoolSize
-from kbapi.storage.supposed_words import SupposedWord
 from kbapi.storage.unit_rows import LevelRows, months_since_year_0
+from kbapi.storage.what_if import WhatIf
 
 
 @dataclass(frozen=True)
 class Supposition:
     """A word about a setting, and the evidence of its unit as it would then be."""
 
-    word: SupposedWord
+    word: WhatIf
     setting: SettingAt
     levels: Mapping[int, tuple[EvidenceLevel, ...]]
     """By the number of the conditions; all others of the unit stand as they are."""
@@ -68,12 +68,12 @@ class Supposition:
             stable_steps=whole([level.stable_steps for _, level in told]),
             unstable_steps=whole([min(level.unstable_steps, NEVER_FAILED) for _, level in told]),
             early_stop_steps=whole([level.early_stop_steps for _, level in told]),
-            vouched=whole([level.vouched for _, level in told]) == 1,
+            confirmed_by_curator=whole([level.confirmed_by_curator for _, level in told]) == 1,
             month=whole([months_since_year_0(level.latest_month) for _, level in told]),
         )
 
 
-def suppose(connection: Connection, setting: SettingAt, word: SupposedWord) -> Supposition:
+def suppose(connection: Connection, setting: SettingAt, word: WhatIf) -> Supposition:
     """What the setting's pool would be if this word stood about it."""
     places = sorted(set(find_places_of(connection, setting)))
     levels = {
@@ -85,6 +85,6 @@ def suppose(connection: Connection, setting: SettingAt, word: SupposedWord) -> S
     return Supposition(word, setting, levels, int(stays) - int(bool(now)))
 
 
-def word_of(supposed: Supposition | None) -> SupposedWord | None:
+def word_of(supposed: Supposition | None) -> WhatIf | None:
     """The word that settings are read with, None where they are read as they stand."""
     return None if supposed is None else supposed.word

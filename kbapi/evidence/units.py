@@ -102,8 +102,8 @@ class PoolUnits:
     unit: Integers
     contributor: Integers
     established: Flags
-    """Sent by somebody who is, or vouched for."""
-    vouched: Flags
+    """Sent by somebody who is, or confirmed_by_curator for."""
+    confirmed_by_curator: Flags
     stable_steps: Integers
     unstable_steps: Integers
     weight_ppm: Integers
@@ -172,14 +172,16 @@ def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
         first,
     )
     contributor = levels.contributor[picked][first]
-    vouched = _most(np.where(chosen, levels.vouched[picked], 0), first) == 1
-    established = vouched | np.isin(contributor, rows.established)
+    confirmed_by_curator = (
+        _most(np.where(chosen, levels.confirmed_by_curator[picked], 0), first) == 1
+    )
+    established = confirmed_by_curator | np.isin(contributor, rows.established)
     never = failed >= NEVER_FAILED
     return PoolUnits(
         unit=unit,
         contributor=contributor,
         established=established,
-        vouched=vouched,
+        confirmed_by_curator=confirmed_by_curator,
         stable_steps=np.where(never, np.maximum(stable - early_stop, 0), stable),
         unstable_steps=failed,
         weight_ppm=weight_ppm_of(contributor),

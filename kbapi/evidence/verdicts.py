@@ -55,8 +55,8 @@ def verdicts_of(judgement: Judgement) -> KeptVerdicts:
 
 
 def _set_aside(judgement: Judgement) -> tuple[UnitSetAside, ...]:
-    deep = [UnitSetAside(unit, FAR_TOO_DEEP) for unit in judgement.far_too_deep.tolist()]
-    shallow = [UnitSetAside(unit, FAR_TOO_SHALLOW) for unit in judgement.far_too_shallow.tolist()]
+    deep = [UnitSetAside(unit, FAR_TOO_DEEP) for unit in judgement.outlier_deep.tolist()]
+    shallow = [UnitSetAside(unit, FAR_TOO_SHALLOW) for unit in judgement.outlier_shallow.tolist()]
     return tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id))
 
 

@@ -34,7 +34,7 @@ class Restored:
     """A backup that is in place."""
 
     condition: Condition
-    set_aside: tuple[Path, ...]
+    excluded: tuple[Path, ...]
     """What was in its place before, kept under these names."""
     fits_secret: bool
     """Whether the secret in place is the one that keyed the hashes of the backup."""
@@ -100,7 +100,7 @@ def restore_backup(
         aside += _put_database(database, draft, now())
     return Restored(
         condition=condition,
-        set_aside=tuple(aside),
+        excluded=tuple(aside),
         fits_secret=_fits(secret, condition),
         needs_upgrade=condition.revision != migrations.head_revision(),
     )

@@ -3,7 +3,7 @@
 from typing import Final
 
 from kbapi.errors import DocumentRefused
-from kbapi.intake.accepted import Accepted, Rehearsed, accepted_from, rehearsed_from
+from kbapi.intake.accepted import Accepted, DryRunResponse, accepted_from, dry_run_from
 from kbapi.intake.counting import count_accepted, count_refused
 from kbapi.intake.json_text import read_json
 from kbapi.intake.receipts import receipt_of
@@ -43,7 +43,7 @@ def accept_submission(
     return accepted
 
 
-def rehearse_submission(instance: Instance, body: bytes) -> Rehearsed:
+def rehearse_submission(instance: Instance, body: bytes) -> DryRunResponse:
     """What the sender would be told, had the result been stored; nothing is.
 
     Raises what `accept_submission` raises of the document and the database.
@@ -51,7 +51,7 @@ def rehearse_submission(instance: Instance, body: bytes) -> Rehearsed:
     prepared = prepare(instance, read_json(body))
     with instance.rehearsing() as connection:
         _, accepted = store_once(instance, connection, prepared)
-    return rehearsed_from(accepted)
+    return dry_run_from(accepted)
 
 
 def _prepare(instance: Instance, body: bytes) -> Prepared:

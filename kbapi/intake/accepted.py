@@ -5,28 +5,12 @@ from typing import Any
 
 import orjson
 
-
-@dataclass(frozen=True, slots=True)
-class ChipTold:
-    """The chip as it was understood."""
-
-    key: str
-    name: str
-    kind: str
-    series: str
-    line: str
+from kbapi.chips.chip import ChipSummary
+from kbapi.storage.answers import Peers
 
 
 @dataclass(frozen=True, slots=True)
-class SpreadTold:
-    """Of the units whose status at this setting was known at the last fit, how many held it."""
-
-    stable_here: int
-    of: int
-
-
-@dataclass(frozen=True, slots=True)
-class ReasonTold:
+class Reason:
     """Why a setting stands as it does, and what would change it."""
 
     code: str
@@ -34,28 +18,28 @@ class ReasonTold:
 
 
 @dataclass(frozen=True, slots=True)
-class SettingTold:
+class ScreenedSetting:
     """How one setting was screened."""
 
     domain: str
     control: str
     moved_with: tuple[str, ...]
     status: str
-    reasons: tuple[ReasonTold, ...]
+    reasons: tuple[Reason, ...]
     grade: str
-    spread: SpreadTold | None
+    peers: Peers | None
 
 
 @dataclass(frozen=True, slots=True)
-class ScreeningTold:
+class Screening:
     """The document's standing: counted if any setting counts."""
 
     status: str
-    reasons: tuple[ReasonTold, ...]
+    reasons: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class IgnoredTold:
+class IgnoredReading:
     """A number that was not used, where it stands and why."""
 
     pointer: str
@@ -69,14 +53,14 @@ class Accepted:
 
     id: str
     receipt: str
-    chip: ChipTold
-    screening: ScreeningTold
-    settings: tuple[SettingTold, ...]
+    chip: ChipSummary
+    screening: Screening
+    settings: tuple[ScreenedSetting, ...]
     thanks: str
     duplicate_of: str | None = None
     chip_conflict: str | None = None
     """How the numbers sent beside the chip's name contradict it, if they do."""
-    reading_ignored: tuple[IgnoredTold, ...] = ()
+    reading_ignored: tuple[IgnoredReading, ...] = ()
     """Numbers of readings that cannot be right; the rest of the result stands."""
 
     def without_receipt(self) -> str:
@@ -85,21 +69,21 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True)
-class Rehearsed:
+class DryRunResponse:
     """What a result would be told, had it been stored."""
 
-    chip: ChipTold
-    screening: ScreeningTold
-    settings: tuple[SettingTold, ...]
+    chip: ChipSummary
+    screening: Screening
+    settings: tuple[ScreenedSetting, ...]
     duplicate_of: str | None
     chip_conflict: str | None
-    reading_ignored: tuple[IgnoredTold, ...]
+    reading_ignored: tuple[IgnoredReading, ...]
     dry_run: bool = True
 
 
-def rehearsed_from(accepted: Accepted) -> Rehearsed:
+def dry_run_from(accepted: Accepted) -> DryRunResponse:
     """The answer without what a stored result alone has."""
-    return Rehearsed(
+    return DryRunResponse(
         chip=accepted.chip,
         screening=accepted.screening,
         settings=accepted.settings,
@@ -115,29 +99,29 @@ def accepted_from(kept: str, receipt: str) -> Accepted:
     return Accepted(
         id=fields["id"],
         receipt=receipt,
-        chip=ChipTold(**fields["chip"]),
-        screening=ScreeningTold(
+        chip=ChipSummary(**fields["chip"]),
+        screening=Screening(
             fields["screening"]["status"], _reasons(fields["screening"]["reasons"])
         ),
         settings=tuple(_setting(setting) for setting in fields["settings"]),
         thanks=fields["thanks"],
         duplicate_of=fields["duplicate_of"],
         chip_conflict=fields.get("chip_conflict"),
-        reading_ignored=tuple(IgnoredTold(**one) for one in fields.get("reading_ignored", ())),
+        reading_ignored=tuple(IgnoredReading(**one) for one in fields.get("reading_ignored", ())),
     )
 
 
-def _reasons(kept: list[dict[str, str]]) -> tuple[ReasonTold, ...]:
-    return tuple(ReasonTold(**reason) for reason in kept)
+def _reasons(kept: list[dict[str, str]]) -> tuple[Reason, ...]:
+    return tuple(Reason(**reason) for reason in kept)
 
 
-def _setting(kept: dict[str, Any]) -> SettingTold:
-    spread = kept["spread"]
-    return SettingTold(
+def _setting(kept: dict[str, Any]) -> ScreenedSetting:
+    peers = kept["peers"]
+    return ScreenedSetting(
         **{
             **kept,
             "moved_with": tuple(kept["moved_with"]),
             "reasons": _reasons(kept["reasons"]),
-            "spread": None if spread is None else SpreadTold(**spread),
+            "peers": None if peers is None else Peers(**peers),
         }
     )

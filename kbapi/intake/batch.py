@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import DocumentRefused, JsonUnreadable, Problem, ScopeMissing
-from kbapi.intake.accepted import Accepted, ReasonTold, accepted_from
+from kbapi.intake.accepted import Accepted, Reason, accepted_from
 from kbapi.intake.counting import count_accepted, count_refused
 from kbapi.intake.json_text import JsonReading, read_json, read_json_items
 from kbapi.intake.receipts import receipt_of
@@ -19,13 +19,13 @@ from kbapi.intake.store import Prepared, prepare, store_once
 from kbapi.storage.instance import Instance
 from kbapi.wire import child
 
-ItemStatus = Literal["counted", "claimed", "set_aside", "repeated", "refused"]
+ItemStatus = Literal["counted", "unverified", "excluded", "repeated", "refused"]
 _ENDPOINT: Final = "batch"
 _MOST_PROBLEMS_TOLD: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
-class ItemTold:
+class BatchItem:
     """What became of one item; what was refused has neither id nor receipt."""
 
     index: int
@@ -35,7 +35,7 @@ class ItemTold:
 
 
 @dataclass(frozen=True, slots=True)
-class ProblemTold:
+class ItemProblem:
     """One fault of an item, with its place in the item."""
 
     pointer: str
@@ -45,13 +45,13 @@ class ProblemTold:
 
 
 @dataclass(frozen=True, slots=True)
-class NotCounted:
+class UncountedItem:
     """Why an item does not count, and what would change it."""
 
     index: int
     status: ItemStatus
-    reasons: tuple[ReasonTold, ...]
-    errors: tuple[ProblemTold, ...]
+    reasons: tuple[Reason, ...]
+    errors: tuple[ItemProblem, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,19 +62,19 @@ class BatchCounts:
     stored: int
     """Those that stand in the database, repeats among them; of a dry run, those that would."""
     counted: int
-    claimed: int
-    set_aside: int
+    unverified: int
+    excluded: int
     repeated: int
     refused: int
 
 
 @dataclass(frozen=True, slots=True)
-class BatchTold:
+class BatchResponse:
     """The whole answer to a batch, in the order of its items."""
 
     counts: BatchCounts
-    items: tuple[ItemTold, ...]
-    not_counted: tuple[NotCounted, ...]
+    items: tuple[BatchItem, ...]
+    not_counted: tuple[UncountedItem, ...]
     dry_run: bool
 
 
@@ -89,7 +89,7 @@ def accept_batch(
     idempotency_key: str | None = None,
     dry_run: bool = False,
     may_forward: bool = True,
-) -> BatchTold:
+) -> BatchResponse:
     """What the sender is told of each item once all that can be right are stored.
 
     One transaction for all: a database that can't take it stores none of them. The key is kept
@@ -213,16 +213,16 @@ def _count(outcomes: Sequence[Outcome]) -> None:
             count_accepted(outcome)
 
 
-def _tell(outcomes: Sequence[Outcome], dry_run: bool) -> BatchTold:
+def _tell(outcomes: Sequence[Outcome], dry_run: bool) -> BatchResponse:
     items = tuple(_item(place, one, dry_run) for place, one in enumerate(outcomes))
     by_status = Counter(item.status for item in items)
-    return BatchTold(
+    return BatchResponse(
         counts=BatchCounts(
             items=len(items),
             stored=len(items) - by_status["refused"],
             counted=by_status["counted"],
-            claimed=by_status["claimed"],
-            set_aside=by_status["set_aside"],
+            unverified=by_status["unverified"],
+            excluded=by_status["excluded"],
             repeated=by_status["repeated"],
             refused=by_status["refused"],
         ),
@@ -232,28 +232,30 @@ def _tell(outcomes: Sequence[Outcome], dry_run: bool) -> BatchTold:
     )
 
 
-def _item(place: int, outcome: Outcome, dry_run: bool) -> ItemTold:
+def _item(place: int, outcome: Outcome, dry_run: bool) -> BatchItem:
     if isinstance(outcome, DocumentRefused):
-        return ItemTold(place, "refused", None, None)
+        return BatchItem(place, "refused", None, None)
     status = "repeated" if outcome.duplicate_of is not None else _standing(outcome)
     if dry_run and status != "repeated":
-        return ItemTold(place, status, None, None)
-    return ItemTold(place, status, outcome.id, outcome.receipt)
+        return BatchItem(place, status, None, None)
+    return BatchItem(place, status, outcome.id, outcome.receipt)
 
 
 def _standing(accepted: Accepted) -> ItemStatus:
-    told: tuple[ItemStatus, ...] = ("counted", "claimed", "set_aside")
+    told: tuple[ItemStatus, ...] = ("counted", "unverified", "excluded")
     return next(status for status in told if status == accepted.screening.status)
 
 
-def _not_counted(items: Sequence[ItemTold], outcomes: Sequence[Outcome]) -> Iterator[NotCounted]:
+def _not_counted(
+    items: Sequence[BatchItem], outcomes: Sequence[Outcome]
+) -> Iterator[UncountedItem]:
     for item, outcome in zip(items, outcomes, strict=True):
         if isinstance(outcome, DocumentRefused):
             told = tuple(
-                ProblemTold(one.pointer, one.code, one.detail, one.candidates)
+                ItemProblem(one.pointer, one.code, one.detail, one.candidates)
                 for one in outcome.problems
             )
-            yield NotCounted(item.index, item.status, (), told)
+            yield UncountedItem(item.index, item.status, (), told)
         elif item.status != "counted":
             reasons = outcome.screening.reasons
-            yield NotCounted(item.index, item.status, reasons, ())
+            yield UncountedItem(item.index, item.status, reasons, ())

@@ -7,7 +7,8 @@ from typing import Any, Final
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.intake.accepted import ChipTold, ReasonTold, ScreeningTold, SettingTold
+from kbapi.chips.chip import ChipSummary
+from kbapi.intake.accepted import Reason, ScreenedSetting, Screening
 from kbapi.intake.telling import tell_stored
 from kbapi.storage import answers, chip_rows, submissions
 from kbapi.storage.contributions import (
@@ -30,7 +31,7 @@ _ENDED: Final = frozenset({"machine_gone", "given_up", "failed_later", "fails_at
 
 
 @dataclass(frozen=True, slots=True)
-class InUse:
+class InUseSetting:
     """A setting that somebody lives with."""
 
     domain: str
@@ -40,56 +41,56 @@ class InUse:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnContribution:
+class MySubmission:
     """One result of the contributor's, as it stands now."""
 
     id: str
-    chip: ChipTold
+    chip: ChipSummary
     measured_in: str
-    screening: ScreeningTold
-    settings: tuple[SettingTold, ...]
-    in_use: tuple[InUse, ...]
-    retests_due: tuple[ReasonTold, ...]
+    screening: Screening
+    settings: tuple[ScreenedSetting, ...]
+    in_use: tuple[InUseSetting, ...]
+    retests_due: tuple[Reason, ...]
     """What to test again, and why now."""
 
 
 @dataclass(frozen=True, slots=True)
-class Contributions:
+class MySubmissions:
     """The contributor's results, oldest first."""
 
-    results: tuple[OwnContribution, ...]
-    next: str | None
-    """Send it as `after` for the results behind these; null at the end."""
+    submissions: tuple[MySubmission, ...]
+    next_cursor: str | None
+    """Send it as `cursor` for the next page; null at the end."""
 
 
 @dataclass(frozen=True, slots=True)
-class AllWithdrawn:
+class WithdrawnSubmissions:
     """How many results were withdrawn."""
 
     withdrawn: int
     text: str
 
 
-def read_contributions(instance: Instance, token: str, after: str | None = None) -> Contributions:
+def read_contributions(instance: Instance, token: str, cursor: str | None = None) -> MySubmissions:
     """The contributor's own results, settings in use and re-tests due; nothing for a stranger."""
     who = contributor_hash(instance.secret, token)
     with instance.reading() as connection:
         contributor_id = find_contributor(connection, who)
         if contributor_id is None:
-            return Contributions((), None)
-        sent = load_sent(connection, contributor_id, after, RESULTS_A_PAGE + 1)
+            return MySubmissions((), None)
+        sent = load_sent(connection, contributor_id, cursor, RESULTS_A_PAGE + 1)
         results = tuple(_tell(instance, connection, one) for one in sent[:RESULTS_A_PAGE])
-    return Contributions(results, results[-1].id if len(sent) > RESULTS_A_PAGE else None)
+    return MySubmissions(results, results[-1].id if len(sent) > RESULTS_A_PAGE else None)
 
 
-def _tell(instance: Instance, connection: Connection, sent: Sent) -> OwnContribution:
+def _tell(instance: Instance, connection: Connection, sent: Sent) -> MySubmission:
     stored = submissions.load_submission_of(connection, sent.public_id)
     standing = tell_stored(instance, connection, stored)
     document = orjson.loads(stored.document)
     in_use = _in_use(document)
     since = find_since(connection, stored.id)
     due = _retests_due(sent.received_day, instance.today(), since) if in_use else ()
-    return OwnContribution(
+    return MySubmission(
         id=stored.public_id,
         chip=standing.chip,
         measured_in=stored.measured_month,
@@ -100,15 +101,17 @@ def _tell(instance: Instance, connection: Connection, sent: Sent) -> OwnContribu
     )
 
 
-def _in_use(document: dict[str, Any]) -> tuple[InUse, ...]:
+def _in_use(document: dict[str, Any]) -> tuple[InUseSetting, ...]:
     return tuple(
-        InUse(setting["domain"], setting["control"], setting.get("clock_mhz"), setting["in_use"])
+        InUseSetting(
+            setting["domain"], setting["control"], setting.get("clock_mhz"), setting["in_use"]
+        )
         for setting in document.get("settings") or ()
         if setting.get("in_use") is not None
     )
 
 
-def _retests_due(received: date, today: date, since: Since) -> tuple[ReasonTold, ...]:
+def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...]:
     if since.outcomes & _ENDED:
         return ()
     age = (today - received).days
@@ -116,17 +119,17 @@ def _retests_due(received: date, today: date, since: Since) -> tuple[ReasonTold,
     passed = [days for days in _RETESTS if days <= age]
     if passed and since.longest_days < passed[-1]:
         text = f"{passed[-1]} days have passed: test again and send a follow-up."
-        due.append(ReasonTold(f"after_{passed[-1]}_days", text))
+        due.append(Reason(f"after_{passed[-1]}_days", text))
     if since.has_later_firmware:
         text = "Others report another firmware for this machine since: limits may have moved."
-        due.append(ReasonTold("firmware_changed", text))
+        due.append(Reason("firmware_changed", text))
     if since.has_later_driver:
         text = "Others report another driver for this chip since: limits may have moved."
-        due.append(ReasonTold("driver_changed", text))
+        due.append(Reason("driver_changed", text))
     return tuple(due)
 
 
-def withdraw_contributions(instance: Instance, token: str) -> AllWithdrawn:
+def withdraw_contributions(instance: Instance, token: str) -> WithdrawnSubmissions:
     """How many results of the contributor were removed, with all that stood on them.
 
     One transaction: all are gone, or none.
@@ -135,11 +138,11 @@ def withdraw_contributions(instance: Instance, token: str) -> AllWithdrawn:
     with instance.writing(takes_back=True) as connection:
         contributor_id = find_contributor(connection, who)
         if contributor_id is None:
-            return AllWithdrawn(0, _WITHDRAWN)
+            return WithdrawnSubmissions(0, _WITHDRAWN)
         removed = delete_contributor(connection, contributor_id)
         _forget_what_stood_on(connection, removed)
     instance.overwrite_withdrawn()
-    return AllWithdrawn(removed.submissions, _WITHDRAWN)
+    return WithdrawnSubmissions(removed.submissions, _WITHDRAWN)
 
 
 _WITHDRAWN: Final = (

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from kbapi.chips.names import identify_chip
 from kbapi.errors import DocumentRefused, Problem, SubmissionGone
 from kbapi.evidence.book import book_evidence
-from kbapi.intake.accepted import ReasonTold
+from kbapi.intake.accepted import Reason
 from kbapi.intake.documents import SubmittedSetting
 from kbapi.intake.follow_up_rules import (
     NEEDS_A_SETTING,
@@ -58,10 +58,10 @@ _THANKS: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class FollowUpTold:
+class FollowUpResponse:
     """How a follow-up was understood and screened."""
 
-    result: str
+    submission: str
     """The id of the result that it follows."""
     domain: str
     control: str
@@ -70,8 +70,8 @@ class FollowUpTold:
     """None where the outcome is about the machine."""
     outcome: str
     status: Status
-    """counted, claimed (no proof of effect) or noted (kept beside the result)."""
-    reasons: tuple[ReasonTold, ...]
+    """counted, unverified (no proof of effect) or noted (kept beside the result)."""
+    reasons: tuple[Reason, ...]
     replaced: bool
     """Whether it stands in the place of what was said of this setting before, this month."""
     thanks: str
@@ -92,7 +92,7 @@ def accept_follow_up(
     receipt: str,
     body: bytes,
     idempotency_key: str | None = None,
-) -> FollowUpTold:
+) -> FollowUpResponse:
     """What the sender is told once the follow-up is stored and merged into evidence.
 
     Raises
@@ -153,7 +153,7 @@ def _followed(
     told = orjson.loads(stored.document)["settings"][setting.ordinal]
     value = sent.setting if sent.setting is not None else told.get("in_use")
     if value is None and sent.outcome in NEEDS_A_SETTING:
-        raise _refused([_problem("/setting", "setting_untold")])
+        raise _refused([_problem("/setting", "setting_missing")])
     problems = [] if value is None else list(_faults_of(sent, setting, value))
     if problems:
         raise _refused(problems)
@@ -180,7 +180,7 @@ def _store(
     stored: StoredSubmission,
     followed: _Followed,
     raw: str,
-) -> FollowUpTold:
+) -> FollowUpResponse:
     month = f"{instance.today():%Y-%m}"
     screened = screen_follow_up(
         followed.sent, followed.setting, followed.values, _grid_of(instance, stored, followed)
@@ -234,23 +234,25 @@ def _new_follow_up(
 
 def _tell(
     stored: StoredSubmission, followed: _Followed, screened: ScreenedFollowUp, replaced: bool
-) -> FollowUpTold:
+) -> FollowUpResponse:
     setting = followed.setting
-    return FollowUpTold(
-        result=stored.public_id,
+    return FollowUpResponse(
+        submission=stored.public_id,
         domain=setting.domain,
         control=setting.control,
         moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
         setting=followed.values.value,
         outcome=followed.sent.outcome,
         status=screened.status,
-        reasons=tuple(ReasonTold(code, SENTENCES[code]) for code in screened.reasons),
+        reasons=tuple(Reason(code, SENTENCES[code]) for code in screened.reasons),
         replaced=replaced,
         thanks=_THANKS[followed.sent.outcome],
     )
 
 
-def _told_from(kept: str) -> FollowUpTold:
+def _told_from(kept: str) -> FollowUpResponse:
     fields: dict[str, Any] = orjson.loads(kept)
-    reasons = tuple(ReasonTold(**reason) for reason in fields["reasons"])
-    return FollowUpTold(**{**fields, "reasons": reasons, "moved_with": tuple(fields["moved_with"])})
+    reasons = tuple(Reason(**reason) for reason in fields["reasons"])
+    return FollowUpResponse(
+        **{**fields, "reasons": reasons, "moved_with": tuple(fields["moved_with"])}
+    )

@@ -13,28 +13,28 @@ from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
 from kbapi.storage.places import ConditionsKey
 
-Status = Literal["counted", "claimed", "noted"]
+Status = Literal["counted", "unverified", "recorded"]
 
 SENTENCES: Final = {
     "setting_not_reported": "The result has no setting of this domain, control and clock: a "
     "follow-up is about one of its settings.",
-    "setting_untold": "The result tells no setting in use: say which setting this is about.",
-    "setting_set_aside": "The setting itself is set aside; what became of it is kept beside it.",
+    "setting_missing": "The result tells no setting in use: say which setting this is about.",
+    "followed_setting_excluded": "The setting itself is excluded; the follow-up is kept with it.",
     "too_early": f"It is kept. From {LASTING_LEAST_DAYS} days in use on, with proof of effect, a "
     "setting counts as lasting: say so again then.",
-    "effect_unproven_again": "Nothing shows that the setting still changes anything: an update "
+    "effect_not_shown_again": "Nothing shows that the setting still changes anything: an update "
     "that closes a control makes everything stable. Send what shows it now.",
     "deeper_than_passed": "The result itself did not pass this deep: test it and send that as a "
     "result of its own.",
     "fails_at_stock": "A machine that fails at stock has a fault: stop, set everything back to "
     "stock, and ask qualified people. It changes no number.",
-    "locked_noted": "An update closed the control. It is kept beside the result; send the lock "
+    "lock_recorded": "An update closed the control. It is kept beside the result; send the lock "
     "status with your next result, so that others are warned.",
-    "outcome_noted": "It is kept beside the result and changes no number.",
+    "outcome_recorded": "It is kept beside the result and changes no number.",
 }
 """Codes of follow-ups: the first two refuse, the others say why one does not count."""
 
-_NOTED_FOR: Final = {"fails_at_stock_too": "fails_at_stock", "locked_later": "locked_noted"}
+_NOTED_FOR: Final = {"fails_at_stock_too": "fails_at_stock", "locked_later": "lock_recorded"}
 NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
 """Outcomes that are about one setting; the others are about the machine."""
 
@@ -79,22 +79,22 @@ def screen_follow_up(
 ) -> ScreenedFollowUp:
     """The follow-up's standing and the end that it gives, if any."""
     if sent.outcome not in NEEDS_A_SETTING or followed.value is None:
-        return ScreenedFollowUp("noted", (_NOTED_FOR.get(sent.outcome, "outcome_noted"),), 0)
+        return ScreenedFollowUp("recorded", (_NOTED_FOR.get(sent.outcome, "outcome_recorded"),), 0)
     below_stock = _below_stock(setting, followed.value)
     steps = grid.stable_steps(below_stock)
-    if setting.status == "set_aside":
-        return ScreenedFollowUp("noted", ("setting_set_aside",), steps)
+    if setting.status == "excluded":
+        return ScreenedFollowUp("recorded", ("followed_setting_excluded",), steps)
     if sent.outcome == "failed_later":
         failed = grid.unstable_steps(below_stock)
         if failed == 0:
-            return ScreenedFollowUp("noted", ("fails_at_stock",), 0)
+            return ScreenedFollowUp("recorded", ("fails_at_stock",), 0)
         return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
     if steps > _passed_steps(setting, followed, grid):
-        return ScreenedFollowUp("noted", ("deeper_than_passed",), steps)
+        return ScreenedFollowUp("recorded", ("deeper_than_passed",), steps)
     if (sent.days or 0) < LASTING_LEAST_DAYS:
-        return ScreenedFollowUp("noted", ("too_early",), steps)
+        return ScreenedFollowUp("recorded", ("too_early",), steps)
     if not _is_effect_shown(sent):
-        return ScreenedFollowUp("claimed", ("effect_unproven_again",), steps)
+        return ScreenedFollowUp("unverified", ("effect_not_shown_again",), steps)
     return ScreenedFollowUp("counted", (), steps, stable_steps=steps)
 
 
@@ -132,7 +132,7 @@ def conditions_of(
         microcode=unnamed if "microcode" in sent.changed else found_under.microcode,
     )
     if status == "counted" and sent.outcome == "still_stable":
-        conditions = replace(conditions, grade="lasting")
+        conditions = replace(conditions, grade="in_use_30_days")
     if sent.outcome == "failed_later" and sent.load is not None:
         conditions = replace(conditions, loads=sent.load)
     return conditions

@@ -34,6 +34,11 @@ from kbapi.wire import Flag, StrictSchema, Whole, WholeNumber
 
 _MOST_IN_FORCE: Final = 16
 _WATTS: Final = validate.Range(0, MOST_WATTS)
+_IN_FORCE: Final = [
+    {"domain": "core", "control": "voltage_offset", "value": -82},
+    {"domain": "ring", "control": "voltage_offset", "value": -82},
+]
+"""Two domains that move together, as examples show them."""
 _SECONDS: Final = validate.Range(0, MOST_SECONDS)
 
 
@@ -48,7 +53,7 @@ class StockPassSchema(StrictSchema):
         return StockPass(**data)
 
 
-class InForceSchema(StrictSchema):
+class SettingInForceSchema(StrictSchema):
     """One control at one value."""
 
     domain = word(DOMAINS, "The supply rail.", "core", required=True)
@@ -63,7 +68,9 @@ class InForceSchema(StrictSchema):
 class TrialSchema(StrictSchema):
     """One run of one load, with everything that was in force."""
 
-    settings = several(InForceSchema, _MOST_IN_FORCE, "All that differed from stock.")
+    settings = several(
+        SettingInForceSchema, _MOST_IN_FORCE, "All that differed from stock.", _IN_FORCE
+    )
     load = word(LOADS, "Load class.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     seconds = number("How long it ran; a failure of any length counts.", 2700, validate=_SECONDS)
     outcome = word(OUTCOMES, "How it ended.", "stable", required=True)
@@ -104,7 +111,9 @@ class ReadingSchema(StrictSchema):
     """What sensors and a load told; a number that cannot be right is ignored, and told."""
 
     state = word(READING_STATES, "At stock or tuned.", "tuned", required=True)
-    settings = several(InForceSchema, _MOST_IN_FORCE, "What was in force; untold means in_use.")
+    settings = several(
+        SettingInForceSchema, _MOST_IN_FORCE, "What was in force; untold means in_use.", _IN_FORCE
+    )
     load = word(LOADS, "Load class.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     runs = WholeNumber(
         allow_none=True,

@@ -5,9 +5,10 @@ from typing import Any
 
 import orjson
 
+from kbapi.chips.chip import ChipSummary
 from kbapi.errors import ReceiptWrong, SubmissionGone
 from kbapi.evidence.book import book_evidence
-from kbapi.intake.accepted import ChipTold, IgnoredTold, ScreeningTold, SettingTold
+from kbapi.intake.accepted import IgnoredReading, ScreenedSetting, Screening
 from kbapi.intake.decided import LEFT_WITH_SETTING
 from kbapi.intake.receipts import is_receipt_of
 from kbapi.intake.telling import tell_stored
@@ -19,7 +20,7 @@ from kbapi.storage.places import drop_unused_places
 
 
 @dataclass(frozen=True, slots=True)
-class OwnFollowUp:
+class FollowUpDetail:
     """What became of a setting, with the document that was sent."""
 
     month: str
@@ -29,22 +30,22 @@ class OwnFollowUp:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnResult:
+class SubmissionDetail:
     """A result as it stands now, with the document that was sent, tokens left out."""
 
     id: str
-    chip: ChipTold
-    screening: ScreeningTold
-    settings: tuple[SettingTold, ...]
+    chip: ChipSummary
+    screening: Screening
+    settings: tuple[ScreenedSetting, ...]
     measured_in: str
     rules_version: int
     document: dict[str, Any]
     chip_conflict: str | None
-    reading_ignored: tuple[IgnoredTold, ...]
-    follow_ups: tuple[OwnFollowUp, ...]
+    reading_ignored: tuple[IgnoredReading, ...]
+    follow_ups: tuple[FollowUpDetail, ...]
 
 
-def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResult:
+def read_own_result(instance: Instance, public_id: str, receipt: str) -> SubmissionDetail:
     """The result that the receipt belongs to, as it stands now.
 
     Raises
@@ -61,7 +62,7 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResu
             raise SubmissionGone
         standing = tell_stored(instance, connection, stored)
         followed = load_follow_ups(connection, stored.id)
-    return OwnResult(
+    return SubmissionDetail(
         id=standing.id,
         chip=standing.chip,
         screening=standing.screening,
@@ -75,13 +76,16 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> OwnResu
     )
 
 
-def _tell_follow_up(one: StoredFollowUp) -> OwnFollowUp:
+def _tell_follow_up(one: StoredFollowUp) -> FollowUpDetail:
     reasons = tuple(orjson.loads(one.reasons))
-    if one.is_taken_out and one.status != "noted":
-        return OwnFollowUp(
-            one.measured_month, "noted", (LEFT_WITH_SETTING, *reasons), orjson.loads(one.document)
+    if one.is_taken_out and one.status != "recorded":
+        return FollowUpDetail(
+            one.measured_month,
+            "recorded",
+            (LEFT_WITH_SETTING, *reasons),
+            orjson.loads(one.document),
         )
-    return OwnFollowUp(one.measured_month, one.status, reasons, orjson.loads(one.document))
+    return FollowUpDetail(one.measured_month, one.status, reasons, orjson.loads(one.document))
 
 
 def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> None:

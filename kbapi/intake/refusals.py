@@ -160,7 +160,7 @@ def _in_use_fails(setting: SubmittedSetting) -> Iterator[Fault]:
 
 REFUSALS: Final = (
     Refusal(
-        "nothing_told",
+        "no_outcome",
         "A setting tells what passed, what failed, or both.",
         _nothing_told,
     ),
@@ -222,7 +222,7 @@ DOCUMENT_REFUSALS: Final = (
         _setting_twice,
     ),
     DocumentRefusal(
-        "month_ahead",
+        "month_in_future",
         "This month has not begun yet: check the year.",
         _month_ahead,
     ),

@@ -12,7 +12,7 @@ from kbapi.evidence.book import book_evidence
 from kbapi.intake.json_text import JsonReading
 from kbapi.intake.new_rows import new_setting, rows_of_locks, rows_of_readings
 from kbapi.intake.reader import ReadDocument, read_document
-from kbapi.intake.screening import REFUSED_NOW
+from kbapi.intake.screening import REFUSED_BY_CURRENT_RULES
 from kbapi.intake.scrubber import CODE
 from kbapi.intake.store import screen
 from kbapi.storage import answers, read_again, submissions
@@ -68,8 +68,8 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
     try:
         document = read_document(reading, f"{instance.today():%Y-%m}", instance.catalogue)
     except DocumentRefused as refused:
-        places = read_again.set_aside(
-            connection, stored.id, orjson.dumps([REFUSED_NOW]).decode(), RULES_VERSION
+        places = read_again.excluded(
+            connection, stored.id, orjson.dumps([REFUSED_BY_CURRENT_RULES]).decode(), RULES_VERSION
         )
         _forget_identities(connection, stored, reading, refused.problems)
     else:

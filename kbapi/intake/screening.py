@@ -1,4 +1,4 @@
-"""What a sound setting counts for: counted, claimed or set aside, with every reason that applies.
+"""What a sound setting counts for: counted, unverified or excluded, with every reason that applies.
 
 Pure: a setting, its document and its grid in, a screened setting out.
 """
@@ -16,8 +16,8 @@ from kbapi.stats.grid import Grid
 from kbapi.stats.physics import expected_cooling_c
 from kbapi.vocabulary import GRADES, Grade
 
-Status = Literal["counted", "claimed", "set_aside"]
-Weight = Literal["set_aside", "claim", "remark"]
+Status = Literal["counted", "unverified", "excluded"]
+Weight = Literal["excluded", "claim", "remark"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ def _graded(setting: SubmittedSetting, result: SubmittedResult) -> Grade:
 
 def _grade(minutes: float, loads: tuple[str, ...], checked_results: bool) -> Grade:
     if minutes >= bounds.SESSION_LEAST_MINUTES and (checked_results or len(loads) >= 2):
-        return "session"
+        return "long"
     return "quick" if minutes >= bounds.QUICK_LEAST_MINUTES else "short"
 
 
@@ -132,76 +132,76 @@ def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool
     return not is_effect_proven(setting, result)
 
 
-BEATEN_BY_FAILURE: Final = "beaten_by_failure"
-REFUSED_NOW: Final = "refused_now"
+CONTRADICTED_BY_FAILURE: Final = "contradicted_by_failure"
+REFUSED_BY_CURRENT_RULES: Final = "refused_by_current_rules"
 LATER_REMARKS: Final = {
-    BEATEN_BY_FAILURE: "This unit is known to fail here or before, by another of its results: the "
-    "failure counts, this pass is kept beside it.",
-    REFUSED_NOW: "It came under earlier rules and would be refused today: withdraw it and send it "
-    "again, corrected.",
+    CONTRADICTED_BY_FAILURE: "Another result of this unit failed here or at a shallower setting. "
+    "The failure counts; this pass is kept beside it.",
+    REFUSED_BY_CURRENT_RULES: "It was accepted under earlier rules and would be refused today: "
+    "withdraw it and send it again, corrected.",
 }
 """What later results of the unit, or later rules, make of a setting that was stored before."""
 
 SCREENING_RULES: Final = (
     ScreeningRule(
         "beyond_soft_bound",
-        "set_aside",
+        "excluded",
         "Hardly any chip runs this deep. It is kept, and counts once someone who looks after this "
         "instance has looked at it; proof of effect and the failure beyond it help.",
         _beyond_soft_bound,
     ),
     ScreeningRule(
         "control_locked",
-        "set_aside",
+        "excluded",
         "The same document says that this control is locked here: a locked control ignores the "
         "request, and nothing was tested. Correct the one or the other.",
         is_locked,
     ),
     ScreeningRule(
         "stock_mv_missing",
-        "set_aside",
+        "excluded",
         "Without this unit's own stock voltage at that clock nobody can say how deep this is: send "
         "stock_mv as well.",
         _stock_mv_missing,
     ),
     ScreeningRule(
         "not_on_this_chip",
-        "set_aside",
+        "excluded",
         "The catalogue says that this chip has no such rail or control: see /v1/chips/{chip} for "
         "those it has. It is kept, in case the catalogue is wrong.",
         _not_on_this_chip,
     ),
     ScreeningRule(
         "fails_at_stock",
-        "set_aside",
+        "excluded",
         "This says that the machine fails at stock. That is no limit of tuning but a fault: stop, "
         "and ask qualified people.",
         _fails_at_stock,
     ),
     ScreeningRule(
         "stock_unproven",
-        "set_aside",
+        "excluded",
         "The first setting failed and nothing shows that the machine is sound at stock: test at "
         "stock and send stock_passed.",
         _stock_unproven,
     ),
     ScreeningRule(
-        "short_test_alone",
-        "set_aside",
+        "only_short_test",
+        "excluded",
         "Less than ten minutes of testing, or none told, shows little: test for ten minutes or "
         "more, or go on until it fails.",
         _short_test_alone,
     ),
     ScreeningRule(
-        "failure_shared_alone",
-        "set_aside",
+        "only_failure_not_isolated",
+        "excluded",
         "It failed while something else was lowered that had not passed before, so nobody can say "
         "which of them failed, and no tested pass is left: try this one alone.",
         _failure_shared_alone,
     ),
     ScreeningRule(
         "temperature_implausible",
-        "set_aside",
+        "excluded",
         "The temperature fell by more than the saved power explains: a cooler room, a faster fan "
         "or a cleaned cooler would. Measure stock and tuned again under equal conditions.",
         _temperature_implausible,
@@ -221,7 +221,7 @@ SCREENING_RULES: Final = (
         _short_test,
     ),
     ScreeningRule(
-        "failure_shared",
+        "failure_not_isolated",
         "remark",
         "It failed while something else was lowered that had not passed before: the pass counts, "
         "the failure is nobody's alone.",
@@ -257,9 +257,9 @@ def _loads_behind(setting: SubmittedSetting, result: SubmittedResult) -> tuple[s
 
 def _status_of(applying: list[ScreeningRule]) -> Status:
     weights = {rule.weight for rule in applying}
-    if "set_aside" in weights:
-        return "set_aside"
-    return "claimed" if "claim" in weights else "counted"
+    if "excluded" in weights:
+        return "excluded"
+    return "unverified" if "claim" in weights else "counted"
 
 
 def _ends_in_steps(setting: SubmittedSetting, grid: Grid) -> tuple[int | None, int | None]:

@@ -17,7 +17,7 @@ from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
 from kbapi.errors import Problem
 from kbapi.wire import LONGEST_KEY_TOLD, child
 
-CODE: Final = "identity_found"
+CODE: Final = "personal_data_found"
 SENTENCE: Final = (
     "This looks like something that identifies a person or a machine, which is not kept here: "
     "leave it out."

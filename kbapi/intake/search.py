@@ -174,9 +174,9 @@ def _judged(
     has_passed = trial.outcome == "stable"
     below_stock = _passed_below(trial, setting) if has_passed else _failed_below(trial, setting)
     if below_stock is None:
-        return UnusedRun(place, "other_rails")
+        return UnusedRun(place, "other_domains")
     if not has_passed and not is_failure_of(setting, trial, result):
-        return UnusedRun(place, "failure_shared")
+        return UnusedRun(place, "failure_not_isolated")
     return OwnRun(place, below_stock, has_passed)
 
 

@@ -60,13 +60,15 @@ def text(
     )
 
 
-def several(schema: type[Schema], most: int, description: str) -> fields.List[Any]:
-    """A field that holds a list of nested values."""
+def several(
+    schema: type[Schema], most: int, description: str, example: list[Any] | None = None
+) -> fields.List[Any]:
+    """A field that holds a list of nested values; unless given, its example is one of each."""
     return fields.List(
         fields.Nested(schema),
         allow_none=True,
         validate=validate.Length(max=most),
-        metadata={"description": description},
+        metadata=told(description, example) if example else {"description": description},
     )
 
 

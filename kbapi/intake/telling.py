@@ -6,19 +6,18 @@ from typing import Final
 import orjson
 from sqlalchemy import Connection
 
+from kbapi.chips.chip import ChipSummary
 from kbapi.intake.accepted import (
     Accepted,
-    ChipTold,
-    IgnoredTold,
-    ReasonTold,
-    ScreeningTold,
-    SettingTold,
-    SpreadTold,
+    IgnoredReading,
+    Reason,
+    ScreenedSetting,
+    Screening,
 )
 from kbapi.intake.decided import DECISION_SENTENCES, codes_of_decision
 from kbapi.intake.receipts import receipt_of
-from kbapi.intake.screening import BEATEN_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
-from kbapi.storage.answers import find_spread
+from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
+from kbapi.storage.answers import Peers, find_peers
 from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import find_codes
@@ -26,12 +25,12 @@ from kbapi.storage.lock_decisions import find_word_about_locks
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
 JUDGED: Final = {
-    "far_too_deep": "It lies far deeper than other units of this chip. It is kept, and counts once "
+    "outlier_deep": "It lies far deeper than other units of this chip. It is kept, and counts once "
     "others go as deep or somebody has looked at it: was the control in effect, the unit mV?",
-    "far_too_shallow": "It fails far shallower than other units of this chip. It is kept, and "
+    "outlier_shallow": "It fails far shallower than other units of this chip. It is kept, and "
     "counts once others are like it or somebody has looked: does the machine pass at stock?",
-    "unlike_the_pool": "Your units of this chip lie together where those of others do not. They "
-    "are kept, and count once somebody has looked, or others find the same.",
+    "contributor_differs": "Your units of this chip lie together where those of others do not. "
+    "They are kept, and count once a curator has looked, or others find the same.",
 }
 """Why the last judging of a pool set a unit aside, for the person who sent it."""
 
@@ -54,7 +53,7 @@ def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmis
     return Accepted(
         id=stored.public_id,
         receipt=receipt_of(instance.secret, stored.public_id),
-        chip=ChipTold(
+        chip=ChipSummary(
             stored.chip_key, stored.chip_name, stored.chip_kind, stored.series, stored.line
         ),
         screening=(
@@ -64,7 +63,7 @@ def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmis
         thanks=_THANKS_FOR_FAILURE if failed else _THANKS,
         chip_conflict=stored.chip_conflict or None,
         reading_ignored=tuple(
-            IgnoredTold(**ignored) for ignored in orjson.loads(stored.reading_ignored)
+            IgnoredReading(**ignored) for ignored in orjson.loads(stored.reading_ignored)
         ),
     )
 
@@ -76,7 +75,7 @@ def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmi
 
 def tell_setting(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
-) -> SettingTold:
+) -> ScreenedSetting:
     """How a setting stands: a curator's word first, then what judging and the rules say of it."""
     verdicts = _verdicts(connection, stored, setting)
     codes = [
@@ -85,15 +84,15 @@ def tell_setting(
         *orjson.loads(setting.reasons),
     ]
     if _is_beaten(connection, setting):
-        codes.append(BEATEN_BY_FAILURE)
-    return SettingTold(
+        codes.append(CONTRADICTED_BY_FAILURE)
+    return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
         moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
-        status="set_aside" if verdicts else setting.status,
-        reasons=tuple(ReasonTold(code, _SENTENCES[code]) for code in codes),
+        status="excluded" if verdicts else setting.status,
+        reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
-        spread=_tell_spread(connection, setting),
+        peers=_peers(connection, setting),
     )
 
 
@@ -114,25 +113,24 @@ def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:
     return failure is not None and setting.stable_steps >= failure
 
 
-def _tell_spread(connection: Connection, setting: StoredSetting) -> SpreadTold | None:
+def _peers(connection: Connection, setting: StoredSetting) -> Peers | None:
     if setting.stable_steps is None:
         return None
-    spread = find_spread(connection, setting.place.pool_id, setting.stable_steps)
-    return None if spread is None else SpreadTold(spread.stable_here, spread.of)
+    return find_peers(connection, setting.place.pool_id, setting.stable_steps)
 
 
-def _tell_screening(settings: tuple[SettingTold, ...]) -> ScreeningTold:
+def _tell_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
     """Counted if any setting counts; else the first setting's standing and every reason."""
     if any(setting.status == "counted" for setting in settings):
-        return ScreeningTold("counted", ())
+        return Screening("counted", ())
     reasons = {reason.code: reason for setting in settings for reason in setting.reasons}
-    return ScreeningTold(settings[0].status, tuple(reasons.values()))
+    return Screening(settings[0].status, tuple(reasons.values()))
 
 
-def _tell_locks_alone(connection: Connection, submission_id: int) -> ScreeningTold:
+def _tell_locks_alone(connection: Connection, submission_id: int) -> Screening:
     """Counted unless a curator rejected it: it tells where nothing can be tuned."""
     word = find_word_about_locks(connection, submission_id)
-    if word is None or word[0] != "reject":
-        return ScreeningTold("counted", ())
+    if word is None or word[0] != "invalidate":
+        return Screening("counted", ())
     codes = codes_of_decision(*word)
-    return ScreeningTold("set_aside", tuple(ReasonTold(code, _SENTENCES[code]) for code in codes))
+    return Screening("excluded", tuple(Reason(code, _SENTENCES[code]) for code in codes))

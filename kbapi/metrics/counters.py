@@ -24,7 +24,7 @@ disable_created_metrics()  # type: ignore[no-untyped-call]  # several processes 
 
 Outcome = Literal["stored", "repeated", "refused"]
 Concern = Literal["refusal", "setting", "reading"]
-FollowUpStatus = Literal["counted", "claimed", "noted"]
+FollowUpStatus = Literal["counted", "unverified", "recorded"]
 Served = Literal["stored", "computed", "previous", "waited"]
 CountedBy = Literal["key", "network"]
 
@@ -102,8 +102,8 @@ class Counters:
             registry=self.registry,
         )
         self.rate_exceeded = {by: exceeded.labels(by) for by in _COUNTED_BY}
-        self.rate_alone = Counter(
-            "kbapi_rate_alone",
+        self.rate_local = Counter(
+            "kbapi_rate_local",
             "Requests that a process counted in its own memory, not for all processes.",
             registry=self.registry,
         )
@@ -188,9 +188,9 @@ def count_rate_exceeded(by: CountedBy) -> None:
     _counters.rate_exceeded[by].inc()
 
 
-def count_rate_alone() -> None:
+def count_rate_local() -> None:
     """One request more that a process counted for itself."""
-    _counters.rate_alone.inc()
+    _counters.rate_local.inc()
 
 
 def count_rate_fault() -> None:

@@ -15,7 +15,7 @@ class InstanceState:
     versions: Mapping[str, str]
     """Of the program, its schema, its rules and its answers."""
     writes: str
-    """`taken`, or the code of what stops them."""
+    """`accepted`, or the code of what stops them."""
     ways_to_stop: tuple[str, ...]
     file_bytes: Mapping[str, int]
     """Of the database and its log."""
@@ -40,7 +40,7 @@ class _State(Collector):
         )
         info.add_metric(tuple(state.versions.values()), 1)
         yield info
-        states = ("taken", *state.ways_to_stop)
+        states = ("accepted", *state.ways_to_stop)
         yield _by_word(
             "kbapi_writes",
             "1 at whether writes are taken, or at what stops them.",

@@ -1,6 +1,7 @@
 """Pages for people: the API document, drawn offline, and what each problem means."""
 
-from functools import cache
+from functools import cache, lru_cache
+from threading import Lock
 from typing import Final
 
 import orjson
@@ -34,6 +35,7 @@ _PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
 _VIEWER_POLICY: Final = _NOTHING_ELSE + (
     "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
 )
+_ONE_AT_A_TIME: Final = Lock()
 
 
 @blueprint.before_request
@@ -86,8 +88,15 @@ def list_problems() -> str:
 @needs_nothing
 def show_openapi() -> Response:
     """The OpenAPI document of this very code."""
-    api: Api = current_app.extensions["kbapi_document"]
-    return Response(orjson.dumps(openapi_document(api)), mimetype="application/json")
+    with _ONE_AT_A_TIME:
+        body = _written_out(current_app.extensions["kbapi_document"])
+    return Response(body, mimetype="application/json")
+
+
+@lru_cache(maxsize=1)
+def _written_out(api: Api) -> bytes:
+    """The document as bytes; the first request has it made, later ones get the same."""
+    return orjson.dumps(openapi_document(api))
 
 
 @blueprint.get("/docs")

@@ -23,7 +23,7 @@ class SccpBand:
         Stable share, its one-sided lower confidence bound, and the weight of the units whose
         status there is known.
     confidence : of each single bound, in (0, 1)
-    kkt_gap : certificate of the fit behind the share
+    optimality_gap : certificate of the fit behind the share
     """
 
     depths: NDArray[np.int64]
@@ -31,7 +31,7 @@ class SccpBand:
     lower: NDArray[np.float64]
     known_weight: NDArray[np.float64]
     confidence: float
-    kkt_gap: float
+    optimality_gap: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +140,7 @@ def sccp_lower_bound(
         lower=frozen_array(sccp_bound(share, known_weight, confidence)),
         known_weight=frozen_array(known_weight),
         confidence=confidence,
-        kkt_gap=fit.kkt_gap,
+        optimality_gap=fit.optimality_gap,
     )
 
 

@@ -30,7 +30,7 @@ class NewtonFit:
 
     mass: Masses
     interval_mass: Masses
-    kkt_gap: float
+    optimality_gap: float
     iterations: int
 
 
@@ -69,11 +69,11 @@ def constrained_newton(
     best = reached = _certify(cells, start, 0)
     for step in range(1, steps + 1):
         reached = _certify(cells, _newton_step(cells, reached), step)
-        if reached.kkt_gap < best.kkt_gap:
+        if reached.optimality_gap < best.optimality_gap:
             best = reached
-        elif best.kkt_gap < tolerance:
+        elif best.optimality_gap < tolerance:
             break
-        if best.kkt_gap <= _ROUNDING * cells.total_weight:
+        if best.optimality_gap <= _ROUNDING * cells.total_weight:
             break
     return best
 

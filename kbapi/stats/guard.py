@@ -25,11 +25,11 @@ class Guard:
         """Whether more than 2 % is flagged or the alarm stands."""
         return self.drift_alarm or self.flagged_share > _TOLERATED_FLAGS
 
-    def served_at(self, stable_share: float) -> float:
+    def stable_share_used(self, stable_share: float) -> float:
         """The share that is served for the one asked: 1 - 0.9 (1 - s) while the guard stands.
 
-        >>> Guard(0.02, False).served_at(0.9), round(Guard(0.03, False).served_at(0.9), 4)
-        (0.9, 0.91)
+        >>> [round(Guard(flagged, False).stable_share_used(0.9), 4) for flagged in (0.02, 0.03)]
+        [0.9, 0.91]
         """
         return 1.0 - _FACTOR * (1.0 - stable_share) if self.stands else stable_share
 

@@ -27,7 +27,7 @@ class StableShareFit:
     masses : float64 array, shape (m,)
         Probability of each cell, positive, summing to one.
     log_likelihood : weighted log likelihood at the masses
-    kkt_gap : `max_j D_j - N`, at most this much log likelihood is left to gain
+    optimality_gap : `max_j D_j - N`, at most this much log likelihood is left to gain
     total_weight : the N of the fit, units where no unit is weighed down
     iterations : Newton steps until the kept masses
     converged : whether the gap is below max(1e-6, 1e-9 N)
@@ -37,7 +37,7 @@ class StableShareFit:
     cell_right: NDArray[np.int64]
     masses: NDArray[np.float64]
     log_likelihood: float
-    kkt_gap: float
+    optimality_gap: float
     total_weight: float
     iterations: int
     converged: bool
@@ -108,8 +108,8 @@ def _published(cells: CellLikelihood, fit: NewtonFit, tolerance: float) -> Stabl
         masses=frozen_array(fit.mass[massive]),
         log_likelihood=cells.log_likelihood(fit.interval_mass),
         # Below zero it is rounding: at the maximum the largest D equals N.
-        kkt_gap=max(fit.kkt_gap, 0.0),
+        optimality_gap=max(fit.optimality_gap, 0.0),
         total_weight=cells.total_weight,
         iterations=fit.iterations,
-        converged=fit.kkt_gap < tolerance,
+        converged=fit.optimality_gap < tolerance,
     )

@@ -40,7 +40,7 @@ class PoolFit:
     agreement : see `sibling_agreement`
     own_units : weight of the chip's own informative units
     deepest_tried : in grid steps, by its own units or its siblings'
-    kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
 
     bound: BlendedBound
@@ -48,7 +48,7 @@ class PoolFit:
     agreement: float
     own_units: float
     deepest_tried: int
-    kkt_gap: float
+    optimality_gap: float
     converged: bool
 
 
@@ -87,14 +87,16 @@ def fit_pool(
     )
     if len(own.weight) == 0:
         bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
-        return PoolFit(bound, prior, 1.0, 0.0, tried, kkt_gap=0.0, converged=True)
+        return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
     handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
     bound = BlendedBound(belief, known_share(placed, fit), own.total_weight, handover)
     agreement = sibling_agreement(prior, alone)
-    return PoolFit(bound, prior, agreement, own.total_weight, tried, fit.kkt_gap, fit.converged)
+    return PoolFit(
+        bound, prior, agreement, own.total_weight, tried, fit.optimality_gap, fit.converged
+    )
 
 
 def _whole_steps(depth: float, step: float) -> int:

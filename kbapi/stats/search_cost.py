@@ -1,4 +1,4 @@
-"""What a search can be expected to cost and to reach, a planned one or the customary one."""
+"""What a search can be expected to cost and to reach, a planned one or the fixed-step one."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

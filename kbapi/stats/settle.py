@@ -22,14 +22,14 @@ class SettleMargin:
     Parameters
     ----------
     margin : in the control's unit, mV or counts
-    standing : `learnt` where the lower bound reaches the wanted share; `custom` where nothing
-        speaks against the customary margin; `custom_failed` where follow-ups rule that out and
+    standing : `learned` where the lower bound reaches the wanted share; `default` where nothing
+        speaks against the default margin; `default_failed` where follow-ups rule that out and
         a wider one, which they do not rule out, stands in its place
     kept : share still stable after the wanted days with this margin; None without any
     """
 
     margin: float
-    standing: Literal["learnt", "custom", "custom_failed"]
+    standing: Literal["learned", "default", "default_failed"]
     kept: LastingShare | None
 
 
@@ -42,7 +42,7 @@ def settle_margin(
     share: float = WANTED_SHARE,
     after_days: int = WANTED_DAYS,
 ) -> SettleMargin:
-    """The least margin known to have kept the wanted share stable, else the customary one.
+    """The least margin known to have kept the wanted share stable, else the fixed-step one.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def settle_margin(
     place : int64 array, shape (n,)
         Which of `margins` a setting kept: at most that, more than the one before. Others are -1.
     margins
-        Ascending, the customary one first; in the control's unit.
+        Ascending, the fixed-step one first; in the control's unit.
     share, after_days
         What the margin is to have kept.
 
@@ -60,9 +60,9 @@ def settle_margin(
     >>> days = np.where(failed, 40, 100)
     >>> learnt = settle_margin(days, failed, np.ones(140), place, margins)
     >>> learnt.margin, learnt.standing, round(learnt.kept.low, 3)
-    (20.0, 'learnt', 0.958)
+    (20.0, 'learned', 0.958)
     >>> settle_margin(days[:0], failed[:0], np.ones(0), place[:0], margins).standing
-    'custom'
+    'default'
     """
     kept = [
         _kept(days[place == p], failed[place == p], weight[place == p], after_days)
@@ -70,11 +70,11 @@ def settle_margin(
     ]
     for margin, found in zip(margins, kept, strict=True):
         if found is not None and found.low >= share:
-            return SettleMargin(margin, "learnt", found)
+            return SettleMargin(margin, "learned", found)
     for position, (margin, found) in enumerate(zip(margins, kept, strict=True)):
         if found is None or found.high >= share:
-            return SettleMargin(margin, "custom_failed" if position else "custom", found)
-    return SettleMargin(margins[-1], "custom_failed", kept[-1])
+            return SettleMargin(margin, "default_failed" if position else "default", found)
+    return SettleMargin(margins[-1], "default_failed", kept[-1])
 
 
 def _kept(

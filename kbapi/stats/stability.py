@@ -52,14 +52,14 @@ class Stability:
     borrowed : what the siblings alone make one expect of a chip among them
     level : whose units are borrowed; `none` where nobody's
     confidence : of each band, one-sided at each end
-    kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
 
     own: ShareBand
     borrowed: ShareBand
     level: Level
     confidence: float
-    kkt_gap: float
+    optimality_gap: float
     converged: bool
 
 
@@ -111,7 +111,7 @@ def stability_curve(
         borrowed=_borrowed_band(pool, float(grid.step), scale, confidence),
         level=pool.prior.level,
         confidence=confidence,
-        kkt_gap=pool.kkt_gap,
+        optimality_gap=pool.optimality_gap,
         converged=pool.converged,
     )
 

@@ -57,19 +57,19 @@ class StartFit:
     Parameters
     ----------
     answer : the start, or why there is none
-    stable_share, served_at : the share asked for, and the one served, stricter under a guard
+    stable_share, stable_share_used : asked for, and served: stricter under a guard
     confidence : asked for, one-sided; the attained one is in the start's interval
     percentiles : for 90, 75, 50, 25 and 10 % of units, two-sided 90 %; empty without a fit
     level : whose units it leans on
     own_units, borrowed_units : weight of the chip's own units, and of the siblings leant on
     sibling_agreement : how often a chip among its siblings would lie as far from them, in [0, 1]
     method : which of the two bounds speak
-    kkt_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
 
     answer: Start | NoStart
     stable_share: float
-    served_at: float
+    stable_share_used: float
     confidence: float
     percentiles: tuple[ShareDepth, ...]
     level: Level
@@ -77,7 +77,7 @@ class StartFit:
     borrowed_units: float
     sibling_agreement: float
     method: Method
-    kkt_gap: float
+    optimality_gap: float
     converged: bool
 
 
@@ -133,11 +133,11 @@ def pool_start(
     for given in (stable_share, confidence):
         if not 0 < given < 1:
             raise ValueError("a stable share and a confidence lie between 0 and 1")
-    served_at = guard.served_at(stable_share)
+    stable_share_used = guard.stable_share_used(stable_share)
     pool = fit_pool(evidence, siblings, float(grid.step), scale)
     if not says_something(pool):
-        return _without_units(pool, stable_share, served_at, confidence)
-    interval = depth_in_reach(pool, served_at, confidence)
+        return _without_units(pool, stable_share, stable_share_used, confidence)
+    interval = depth_in_reach(pool, stable_share_used, confidence)
     free = pool.bound.model_free_weight
     return StartFit(
         answer=(
@@ -146,7 +146,7 @@ def pool_start(
             else NoStart(NoStartReason.FAILS_NEAR_STOCK)
         ),
         stable_share=stable_share,
-        served_at=served_at,
+        stable_share_used=stable_share_used,
         confidence=confidence,
         percentiles=_percentiles(pool),
         level=level_of(pool),
@@ -154,7 +154,7 @@ def pool_start(
         borrowed_units=0.0 if free == 1.0 else pool.prior.borrowed_units,
         sibling_agreement=pool.agreement,
         method=_method(free),
-        kkt_gap=pool.kkt_gap,
+        optimality_gap=pool.optimality_gap,
         converged=pool.converged,
     )
 
@@ -165,12 +165,12 @@ def says_something(pool: PoolFit) -> bool:
 
 
 def _without_units(
-    pool: PoolFit, stable_share: float, served_at: float, confidence: float
+    pool: PoolFit, stable_share: float, stable_share_used: float, confidence: float
 ) -> StartFit:
     return StartFit(
         answer=NoStart(NoStartReason.TOO_FEW_UNITS),
         stable_share=stable_share,
-        served_at=served_at,
+        stable_share_used=stable_share_used,
         confidence=confidence,
         percentiles=(),
         level=Level.NONE,
@@ -178,7 +178,7 @@ def _without_units(
         borrowed_units=0.0,
         sibling_agreement=pool.agreement,
         method=Method.NONE,
-        kkt_gap=pool.kkt_gap,
+        optimality_gap=pool.optimality_gap,
         converged=pool.converged,
     )
 

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from kbapi.storage.chip_rows import raise_line_revision
 from kbapi.storage.hot_reads import HotReads
 from kbapi.storage.statements import find_row
-from kbapi.storage.tables import Chip, Line, Pool, PoolSpread, StoredAnswer
+from kbapi.storage.tables import Chip, Line, Pool, PoolPeers, StoredAnswer
 
 ANSWERS_PER_CHIP: Final = 64
 """More different questions about one chip than this push the least used answers out."""
@@ -123,13 +123,13 @@ def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
     return revision == stamp.line_revision
 
 
-def save_spread(
+def save_peers(
     connection: Connection, pool_id: int, known: Sequence[int], stable: Sequence[int]
 ) -> None:
     """Keep how many units were known and stable at each depth of a pool, by steps from 0."""
-    connection.execute(delete(PoolSpread).where(PoolSpread.pool_id == pool_id))
+    connection.execute(delete(PoolPeers).where(PoolPeers.pool_id == pool_id))
     connection.execute(
-        insert(PoolSpread).values(
+        insert(PoolPeers).values(
             pool_id=pool_id,
             known=orjson.dumps(list(known)).decode(),
             stable=orjson.dumps(list(stable)).decode(),
@@ -138,34 +138,36 @@ def save_spread(
 
 
 @dataclass(frozen=True, slots=True)
-class SpreadAt:
+class Peers:
     """Of the units whose status at a depth was known, how many were stable there."""
 
-    stable_here: int
-    of: int
+    known: int
+    """Units whose status at this setting is known."""
+    stable: int
+    """How many of them are stable there."""
 
 
-_SPREAD: Final = "SELECT stable, known FROM pool_spread WHERE pool_id = ?"
+_PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
 
 
-def find_spread(connection: Connection, pool_id: int, steps: int) -> SpreadAt | None:
-    """The pool's spread at this depth when it was last fitted, None before the first fit."""
-    row = find_row(connection, _SPREAD, (pool_id,))
+def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
+    """The pool's peers at this depth when it was last fitted, None before the first fit."""
+    row = find_row(connection, _PEERS, (pool_id,))
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])
     # Deeper than anything seen is like the deepest entry: all failures known, nobody stable.
     place = min(steps, len(known) - 1)
-    return SpreadAt(stable[place], known[place])
+    return Peers(known[place], stable[place])
 
 
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:
-    """Forget every answer and spread that may have stood on results that are gone from this line.
+    """Forget every answer and count that may have stood on results that are gone from this line.
 
     Its revision is raised as well: an answer being computed meanwhile is not kept.
     """
     chips = select(Chip.id).where(Chip.line_id == line_id)
     pools = select(Pool.id).where(Pool.chip_id.in_(chips))
     connection.execute(delete(StoredAnswer).where(StoredAnswer.line_id == line_id))
-    connection.execute(delete(PoolSpread).where(PoolSpread.pool_id.in_(pools)))
+    connection.execute(delete(PoolPeers).where(PoolPeers.pool_id.in_(pools)))
     raise_line_revision(connection, line_id)

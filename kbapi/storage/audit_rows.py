@@ -13,7 +13,7 @@ from kbapi.storage.statements import walk_rows
 
 _EVIDENCE: Final = """
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           latest_month, vouched
+           latest_month, confirmed_by_curator
     FROM evidence_row ORDER BY 1, 2, 3, 4
     """
 _STRANGERS: Final = """

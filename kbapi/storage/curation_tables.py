@@ -6,7 +6,7 @@ from sqlalchemy import CheckConstraint, Column, ForeignKey, Index
 from sqlmodel import Field, SQLModel
 
 from kbapi.storage.columns import day, integer, keyed_hash, one_of, text, told_text
-from kbapi.vocabulary import DECISION_REASONS, DECISION_WORDS, SCOPES
+from kbapi.vocabulary import DECISION_REASONS, DECISIONS, SCOPES
 
 
 def _only_words(column: str, *words: str) -> CheckConstraint:
@@ -46,7 +46,7 @@ class Decision(SQLModel, table=True):
     __tablename__ = "decision"
     __table_args__ = (
         integer("ordinal", 0, 1_000),
-        one_of("word", *DECISION_WORDS),
+        one_of("decision", *DECISIONS),
         one_of("reason_code", *DECISION_REASONS),
         day("decided_day"),
         Index("ix_decision_submission_ordinal", "submission_id", "ordinal"),
@@ -57,7 +57,7 @@ class Decision(SQLModel, table=True):
     )
     ordinal: int
     """Which setting of the document: later rules make the rows of settings anew."""
-    word: str
+    decision: str
     reason_code: str
     decided_by: int = Field(foreign_key="access_key.id", index=True)
     decided_day: date

@@ -11,14 +11,14 @@ from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_row, find_rows
 
 _ADD: Final = """
-    INSERT INTO decision (submission_id, ordinal, word, reason_code, decided_by, decided_day)
+    INSERT INTO decision (submission_id, ordinal, decision, reason_code, decided_by, decided_day)
     VALUES (?, ?, ?, ?, ?, ?)
     """
 # A word that would make a setting count needs an end that can: later rules may have taken both.
 _APPLY: Final = (
     """
     UPDATE setting_result SET decided = COALESCE((
-        SELECT CASE word WHEN 'undo' THEN '' ELSE word END FROM decision
+        SELECT CASE decision WHEN 'undo' THEN '' ELSE decision END FROM decision
         WHERE submission_id = setting_result.submission_id AND ordinal = setting_result.ordinal
         ORDER BY id DESC LIMIT 1
     ), '')
@@ -27,7 +27,7 @@ _APPLY: Final = (
     """
     UPDATE setting_result SET status = CASE
         WHEN decided = '' THEN screened
-        WHEN decided <> 'count' THEN 'set_aside'
+        WHEN decided <> 'include' THEN 'excluded'
         WHEN stable_steps IS NULL AND unstable_steps IS NULL THEN screened
         ELSE 'counted'
     END
@@ -42,7 +42,7 @@ class DecisionRow:
 
     submission_id: int
     ordinal: int
-    word: str
+    decision: str
     reason_code: str
     decided_by: int
     decided_day: date
@@ -57,7 +57,7 @@ def add_decisions(connection: Connection, rows: Iterable[DecisionRow]) -> None:
             (
                 row.submission_id,
                 row.ordinal,
-                row.word,
+                row.decision,
                 row.reason_code,
                 row.decided_by,
                 row.decided_day.isoformat(),
@@ -178,7 +178,7 @@ def find_places_of(connection: Connection, setting: SettingAt) -> list[EvidenceK
 class DecisionKept:
     """One row of a setting's history."""
 
-    word: str
+    decision: str
     reason_code: str
     decided_day: date
     key_number: int
@@ -186,7 +186,8 @@ class DecisionKept:
 
 
 _HISTORY: Final = """
-    SELECT decision.word, decision.reason_code, decision.decided_day, access_key.id, access_key.name
+    SELECT decision.decision, decision.reason_code, decision.decided_day,
+           access_key.id, access_key.name
     FROM decision JOIN access_key ON access_key.id = decision.decided_by
     WHERE decision.submission_id = ? AND decision.ordinal = ?
     ORDER BY decision.id

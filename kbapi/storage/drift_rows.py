@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.statements import find_rows
-from kbapi.storage.supposed_words import SupposedWord, supposing
+from kbapi.storage.what_if import WhatIf, supposing
 
 Integers = NDArray[np.int64]
 
@@ -46,7 +46,7 @@ _DATED: Final = f"""
 
 
 def load_dated_rows(
-    connection: Connection, pool_id: int, supposed: SupposedWord | None = None
+    connection: Connection, pool_id: int, supposed: WhatIf | None = None
 ) -> DatedRows:
     """Every counted result of a pool."""
     rows = find_rows(connection, supposing(supposed, _DATED), (pool_id,))

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_number, find_rows
-from kbapi.storage.supposed_words import SupposedWord, supposing
+from kbapi.storage.what_if import WhatIf, supposing
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,7 @@ class OutcomeRow:
     unstable_steps: int | None
     early_stop_steps: int
     measured_month: str
-    vouched: int = 0
+    confirmed_by_curator: int = 0
     """1 where a curator's word makes it count."""
 
 
@@ -32,7 +32,7 @@ class EvidenceLevel:
     unstable_steps: int
     early_stop_steps: int
     latest_month: str
-    vouched: int = 0
+    confirmed_by_curator: int = 0
     """1 where a curator's word makes its pass, or its failure, count."""
 
 
@@ -45,23 +45,23 @@ _ALL_ITS_SETTINGS: Final = """
           AND setting.pool_id = follow_up.pool_id
     ), 0)
     """
-_VOUCHED: Final = _ALL_ITS_SETTINGS.format("setting.decided = 'count'")
-TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('keep_aside', 'reject')")
+_CONFIRMED_BY_CURATOR: Final = _ALL_ITS_SETTINGS.format("setting.decided = 'include'")
+TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('exclude', 'invalidate')")
 """Whether a row of follow_up left the evidence with the setting that it is about."""
 
 _COUNTED_SETTINGS: Final = """
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, decided = 'count' AS vouched
+           measured_month, decided = 'include' AS confirmed_by_curator
     FROM setting_result WHERE status = 'counted'
     """
 _COUNTED_FOLLOW_UPS: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, {_VOUCHED} AS vouched
+           measured_month, {_CONFIRMED_BY_CURATOR} AS confirmed_by_curator
     FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
 _HERE: Final = "AND unit_id = ?1 AND pool_id = ?2 AND conditions_id = ?3"
 _COUNTED: Final = f"""
-    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, vouched
+    SELECT stable_steps, unstable_steps, early_stop_steps, measured_month, confirmed_by_curator
     FROM ({_COUNTED_SETTINGS} {_HERE} UNION ALL {_COUNTED_FOLLOW_UPS} {_HERE})
     """  # noqa: S608 - put together from constants of this file
 COUNTED_EVERYWHERE: Final = f"""
@@ -71,13 +71,13 @@ COUNTED_EVERYWHERE: Final = f"""
 _FORGET: Final = "DELETE FROM evidence_row WHERE pool_id = ? AND unit_id = ? AND conditions_id = ?"
 _ADD: Final = """
     INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps,
-                              unstable_steps, early_stop_steps, latest_month, vouched)
+                              unstable_steps, early_stop_steps, latest_month, confirmed_by_curator)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
 
 
 def load_counted_outcomes(
-    connection: Connection, key: EvidenceKey, supposed: SupposedWord | None = None
+    connection: Connection, key: EvidenceKey, supposed: WhatIf | None = None
 ) -> list[OutcomeRow]:
     """Every counted setting and follow-up of this unit in this pool under these conditions."""
     place = (key.unit_id, key.pool_id, key.conditions_id)
@@ -108,7 +108,7 @@ def replace_evidence(
             level.unstable_steps,
             level.early_stop_steps,
             level.latest_month,
-            level.vouched,
+            level.confirmed_by_curator,
         )
         for level in levels
     ]

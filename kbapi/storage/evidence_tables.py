@@ -21,7 +21,7 @@ class EvidenceRow(SQLModel, table=True):
         integer("unstable_steps", 1, 1 << 30),
         integer("early_stop_steps", 0, MAX_STEPS),
         month("latest_month"),
-        integer("vouched", 0, 1),
+        integer("confirmed_by_curator", 0, 1),
         CheckConstraint("unstable_steps > stable_steps", name="order"),
         {"sqlite_with_rowid": False},
     )
@@ -34,14 +34,14 @@ class EvidenceRow(SQLModel, table=True):
     early_stop_steps: int
     contributor_id: int = Field(foreign_key="contributor.id")
     latest_month: str
-    vouched: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
+    confirmed_by_curator: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
     """1 where a curator's word stands above the rules: judging never sets it aside."""
 
 
-class PoolSpread(SQLModel, table=True):
+class PoolPeers(SQLModel, table=True):
     """How many units were known and stable at each depth when the pool was last fitted."""
 
-    __tablename__ = "pool_spread"
+    __tablename__ = "pool_peers"
     __table_args__ = (
         json_text("known"),
         json_text("stable"),

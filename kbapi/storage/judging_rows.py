@@ -8,7 +8,7 @@ from typing import Final
 from sqlalchemy import Connection, select
 
 from kbapi.storage.statements import add_rows, change_rows, find_rows
-from kbapi.storage.tables import PoolJudgement, SetAsideUnit, UnlikeContributor
+from kbapi.storage.tables import DifferingContributor, OutlierUnit, PoolOutlierCheck
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,22 +44,22 @@ def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
     """What the last judging of a pool found."""
     row = connection.execute(
         select(
-            PoolJudgement.deepest_steps,
-            PoolJudgement.shallowest_steps,
-            PoolJudgement.newcomer_ppm,
-            PoolJudgement.flagged_ppm,
-            PoolJudgement.is_young,
-        ).where(PoolJudgement.pool_id == pool_id)
+            PoolOutlierCheck.deepest_steps,
+            PoolOutlierCheck.shallowest_steps,
+            PoolOutlierCheck.newcomer_ppm,
+            PoolOutlierCheck.flagged_ppm,
+            PoolOutlierCheck.is_young,
+        ).where(PoolOutlierCheck.pool_id == pool_id)
     ).one_or_none()
     units = connection.execute(
-        select(SetAsideUnit.unit_id, SetAsideUnit.code)
-        .where(SetAsideUnit.pool_id == pool_id)
-        .order_by(SetAsideUnit.unit_id)
+        select(OutlierUnit.unit_id, OutlierUnit.code)
+        .where(OutlierUnit.pool_id == pool_id)
+        .order_by(OutlierUnit.unit_id)
     )
     unlike = connection.execute(
-        select(UnlikeContributor.contributor_id)
-        .where(UnlikeContributor.pool_id == pool_id)
-        .order_by(UnlikeContributor.contributor_id)
+        select(DifferingContributor.contributor_id)
+        .where(DifferingContributor.pool_id == pool_id)
+        .order_by(DifferingContributor.contributor_id)
     )
     return KeptVerdicts(
         None if row is None else JudgementRow(row[0], row[1], row[2], row[3], bool(row[4])),
@@ -69,21 +69,23 @@ def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
 
 
 _KEEP: Final = """
-    INSERT INTO pool_judgement (pool_id, judged_day, rules_version, deepest_steps,
+    INSERT INTO pool_outlier_check (pool_id, checked_day, rules_version, deepest_steps,
                                 shallowest_steps, newcomer_ppm, flagged_ppm, is_young)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?)
     ON CONFLICT (pool_id) DO UPDATE SET
-        judged_day = excluded.judged_day, rules_version = excluded.rules_version,
+        checked_day = excluded.checked_day, rules_version = excluded.rules_version,
         deepest_steps = excluded.deepest_steps, shallowest_steps = excluded.shallowest_steps,
         newcomer_ppm = excluded.newcomer_ppm, flagged_ppm = excluded.flagged_ppm,
         is_young = excluded.is_young
     """
-_DROP_UNIT: Final = "DELETE FROM set_aside_unit WHERE pool_id = ? AND unit_id = ?"
-_ADD_UNIT: Final = "INSERT INTO set_aside_unit (pool_id, unit_id, code) VALUES (?, ?, ?)"
-_DROP_CONTRIBUTOR: Final = "DELETE FROM unlike_contributor WHERE pool_id = ? AND contributor_id = ?"
+_DROP_UNIT: Final = "DELETE FROM outlier_unit WHERE pool_id = ? AND unit_id = ?"
+_ADD_UNIT: Final = "INSERT INTO outlier_unit (pool_id, unit_id, code) VALUES (?, ?, ?)"
+_DROP_CONTRIBUTOR: Final = (
+    "DELETE FROM differing_contributor WHERE pool_id = ? AND contributor_id = ?"
+)
 _ADD_CONTRIBUTOR: Final = (
-    "INSERT INTO unlike_contributor (pool_id, contributor_id, code) "
-    "VALUES (?, ?, 'unlike_the_pool')"
+    "INSERT INTO differing_contributor (pool_id, contributor_id, code) "
+    "VALUES (?, ?, 'contributor_differs')"
 )
 
 
@@ -132,9 +134,9 @@ def _sorted(rows: Iterable[Sequence[int | str]]) -> list[Sequence[int | str]]:
 
 
 _VERDICTS_OF_UNIT: Final = """
-    SELECT code FROM set_aside_unit WHERE pool_id = ?1 AND unit_id = ?2
+    SELECT code FROM outlier_unit WHERE pool_id = ?1 AND unit_id = ?2
     UNION ALL
-    SELECT code FROM unlike_contributor WHERE pool_id = ?1 AND contributor_id = ?3
+    SELECT code FROM differing_contributor WHERE pool_id = ?1 AND contributor_id = ?3
     """
 
 

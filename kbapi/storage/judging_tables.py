@@ -10,16 +10,16 @@ from sqlmodel import Field, SQLModel
 
 from kbapi.storage.columns import MAX_STEPS, day, integer, one_of
 
-UNIT_CODES = ("far_too_deep", "far_too_shallow")
-CONTRIBUTOR_CODES = ("unlike_the_pool",)
+UNIT_CODES = ("outlier_deep", "outlier_shallow")
+CONTRIBUTOR_CODES = ("contributor_differs",)
 
 
-class PoolJudgement(SQLModel, table=True):
+class PoolOutlierCheck(SQLModel, table=True):
     """The cuts and the factor that a pool was last judged to have."""
 
-    __tablename__ = "pool_judgement"
+    __tablename__ = "pool_outlier_check"
     __table_args__ = (
-        day("judged_day"),
+        day("checked_day"),
         integer("rules_version", 1, 1_000_000),
         integer("deepest_steps", 0, 10 * MAX_STEPS, nullable=True),
         integer("shallowest_steps", -10 * MAX_STEPS, MAX_STEPS, nullable=True),
@@ -30,7 +30,7 @@ class PoolJudgement(SQLModel, table=True):
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
     )
-    judged_day: date
+    checked_day: date
     rules_version: int
     deepest_steps: int | None = None
     """A limit beyond this depth is set aside; nothing where there is no fence."""
@@ -44,10 +44,10 @@ class PoolJudgement(SQLModel, table=True):
     """Whether too few established contributors are in it to hold newcomers against."""
 
 
-class SetAsideUnit(SQLModel, table=True):
+class OutlierUnit(SQLModel, table=True):
     """A unit that lies outside the fence of its pool."""
 
-    __tablename__ = "set_aside_unit"
+    __tablename__ = "outlier_unit"
     __table_args__ = (one_of("code", *UNIT_CODES), {"sqlite_with_rowid": False})
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
@@ -58,10 +58,10 @@ class SetAsideUnit(SQLModel, table=True):
     code: str
 
 
-class UnlikeContributor(SQLModel, table=True):
+class DifferingContributor(SQLModel, table=True):
     """A contributor whose units lie together where those of the others do not."""
 
-    __tablename__ = "unlike_contributor"
+    __tablename__ = "differing_contributor"
     __table_args__ = (one_of("code", *CONTRIBUTOR_CODES), {"sqlite_with_rowid": False})
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)

@@ -12,7 +12,7 @@ from kbapi.storage.statements import find_row
 REPORT_STANDS: Final = """
     NOT EXISTS (
         SELECT 1 FROM decision
-        WHERE decision.submission_id = report.submission_id AND decision.word = 'reject'
+        WHERE decision.submission_id = report.submission_id AND decision.decision = 'invalidate'
           AND NOT EXISTS (SELECT 1 FROM decision AS later
                           WHERE later.submission_id = decision.submission_id
                             AND later.ordinal = decision.ordinal AND later.id > decision.id)
@@ -38,7 +38,7 @@ class LocksAt:
 # It has no settings to carry a word: its history stands under the first ordinal.
 _LOCKS_ALONE: Final = """
     SELECT submission.id, submission.public_id, chip.line_id,
-           COALESCE(NULLIF(latest.word, 'undo'), ''), latest.reason_code
+           COALESCE(NULLIF(latest.decision, 'undo'), ''), latest.reason_code
     FROM submission
     JOIN chip ON chip.id = submission.chip_id
     JOIN unit ON unit.id = submission.unit_id
@@ -84,7 +84,7 @@ def find_locks_alone_of_origin(connection: Connection, origin: Origin, most: int
 
 
 _WORD: Final = """
-    SELECT word, reason_code FROM decision WHERE submission_id = ? ORDER BY id DESC LIMIT 1
+    SELECT decision, reason_code FROM decision WHERE submission_id = ? ORDER BY id DESC LIMIT 1
     """
 
 

@@ -7,8 +7,8 @@ from sqlalchemy import ColumnElement, Connection, func, select, true
 
 from kbapi.storage.places import PoolKey
 from kbapi.storage.statements import find_rows
-from kbapi.storage.supposed_words import SupposedWord, supposing
 from kbapi.storage.tables import Chip, EvidenceRow, Pool
+from kbapi.storage.what_if import WhatIf, supposing
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ _STOCK_POINTS: Final = """
 
 
 def load_stock_points(
-    connection: Connection, chip_key: str, domains: str, supposed: SupposedWord | None = None
+    connection: Connection, chip_key: str, domains: str, supposed: WhatIf | None = None
 ) -> list[StockPoint]:
     """The counted stock voltages of a chip's rails over all clocks, in a fixed order."""
     rows = find_rows(connection, supposing(supposed, _STOCK_POINTS), (chip_key, domains))
@@ -86,7 +86,7 @@ _BY_STATUS: Final = """
 
 
 def count_units_by_status(
-    connection: Connection, pool_id: int, supposed: SupposedWord | None = None
+    connection: Connection, pool_id: int, supposed: WhatIf | None = None
 ) -> dict[str, int]:
     """How many units have results of each screening status in a pool."""
     rows = find_rows(connection, supposing(supposed, _BY_STATUS), (pool_id,))

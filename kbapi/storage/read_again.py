@@ -104,7 +104,7 @@ def note_grammar(connection: Connection, submission_id: int, grammar_version: in
     )
 
 
-def set_aside(
+def excluded(
     connection: Connection, submission_id: int, reasons: str, rules_version: int
 ) -> list[EvidenceKey]:
     """The places of a document all of whose settings are set aside for these reasons.
@@ -114,7 +114,7 @@ def set_aside(
     connection.execute(
         update(SettingResult)
         .where(SettingResult.submission_id == submission_id)
-        .values(screened="set_aside", reasons=reasons)
+        .values(screened="excluded", reasons=reasons)
     )
     apply_decisions(connection, submission_id)
     connection.execute(delete(Reading).where(Reading.submission_id == submission_id))

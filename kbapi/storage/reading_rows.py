@@ -193,7 +193,7 @@ _CURVES: Final = """
         LEFT JOIN setting_result AS setting ON setting.submission_id = submission.id
         WHERE submission.chip_id = ?1
         GROUP BY submission.id
-        HAVING COALESCE(MIN(setting.status = 'set_aside'), 0) = 0
+        HAVING COALESCE(MIN(setting.status = 'excluded'), 0) = 0
     ),
     base AS MATERIALIZED (
         SELECT judged.*, load, power_scope, performance_unit,

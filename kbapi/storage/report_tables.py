@@ -156,7 +156,7 @@ class FollowUp(SQLModel, table=True):
         day("received_day"),
         month("measured_month"),
         one_of("outcome", *FOLLOW_UP_OUTCOMES),
-        one_of("status", "counted", "claimed", "noted"),
+        one_of("status", "counted", "unverified", "recorded"),
         json_text("document"),
         json_text("reasons"),
         integer("days", 0, 36_500, nullable=True),

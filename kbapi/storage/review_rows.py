@@ -49,7 +49,7 @@ _LOOKED: Final = {
         SELECT submission_id AS k1, ordinal AS k2, 0 AS k3, 0 AS k4,
                submission_id, ordinal, unit_id, reasons AS codes
         FROM setting_result INDEXED BY ix_setting_result_waiting
-        WHERE status = 'set_aside' AND decided = ''
+        WHERE status = 'excluded' AND decided = ''
           AND (submission_id, ordinal) > (:k1, :k2)
         ORDER BY submission_id, ordinal LIMIT :look
         """,
@@ -57,7 +57,7 @@ _LOOKED: Final = {
         SELECT flagged.unit_id AS k1, flagged.pool_id AS k2, setting.id AS k3, 0 AS k4,
                setting.submission_id, setting.ordinal, setting.unit_id,
                json_array(flagged.code) AS codes
-        FROM set_aside_unit AS flagged INDEXED BY ix_set_aside_unit_unit_id
+        FROM outlier_unit AS flagged INDEXED BY ix_outlier_unit_unit_id
         CROSS JOIN setting_result AS setting INDEXED BY ix_setting_result_unit_pool
           ON setting.unit_id = flagged.unit_id AND setting.pool_id = flagged.pool_id
         WHERE (flagged.unit_id, flagged.pool_id) >= (:k1, :k2)
@@ -69,7 +69,7 @@ _LOOKED: Final = {
         SELECT flagged.pool_id AS k1, flagged.contributor_id AS k2, unit.id AS k3, setting.id AS k4,
                setting.submission_id, setting.ordinal, setting.unit_id,
                json_array(flagged.code) AS codes
-        FROM unlike_contributor AS flagged
+        FROM differing_contributor AS flagged
         CROSS JOIN unit INDEXED BY ix_unit_contributor_id
           ON unit.contributor_id = flagged.contributor_id
          AND unit.id >= CASE WHEN (flagged.pool_id, flagged.contributor_id) = (:k1, :k2)

@@ -11,6 +11,7 @@ from sqlalchemy import (
     update,
 )
 
+from kbapi.chips.chip import Kind
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
 from kbapi.storage.people import UnitRow
@@ -111,7 +112,7 @@ class StoredSubmission:
     chip_id: int
     chip_key: str
     chip_name: str
-    chip_kind: str
+    chip_kind: Kind
     series: str
     line: str
     line_id: int

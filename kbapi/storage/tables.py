@@ -19,11 +19,11 @@ from kbapi.storage.columns import (
     told_text,
 )
 from kbapi.storage.curation_tables import AccessKey, Decision
-from kbapi.storage.evidence_tables import EvidenceRow, PoolSpread, StoredAnswer
-from kbapi.storage.judging_tables import PoolJudgement, SetAsideUnit, UnlikeContributor
+from kbapi.storage.evidence_tables import EvidenceRow, PoolPeers, StoredAnswer
+from kbapi.storage.judging_tables import DifferingContributor, OutlierUnit, PoolOutlierCheck
 from kbapi.storage.note_table import NoteHistory, NoteRow
 from kbapi.storage.report_tables import FollowUp, LockReport, Reading
-from kbapi.vocabulary import DOMAINS, STANDING_WORDS
+from kbapi.vocabulary import DOMAINS, STANDING_DECISIONS
 
 __all__ = [
     "MAX_STEPS",
@@ -32,6 +32,7 @@ __all__ = [
     "Conditions",
     "Contributor",
     "Decision",
+    "DifferingContributor",
     "EvidenceRow",
     "FollowUp",
     "IdempotencyRecord",
@@ -39,17 +40,16 @@ __all__ = [
     "LockReport",
     "NoteHistory",
     "NoteRow",
+    "OutlierUnit",
     "Pool",
-    "PoolJudgement",
-    "PoolSpread",
+    "PoolOutlierCheck",
+    "PoolPeers",
     "Reading",
     "SQLModel",
-    "SetAsideUnit",
     "SettingResult",
     "StoredAnswer",
     "Submission",
     "Unit",
-    "UnlikeContributor",
 ]
 
 
@@ -131,7 +131,7 @@ class Conditions(SQLModel, table=True):
 
     __tablename__ = "conditions"
     __table_args__ = (
-        one_of("grade", "short", "quick", "session", "lasting"),
+        one_of("grade", "short", "quick", "long", "in_use_30_days"),
         told_text("loads", 200),
         told_text("firmware", 40),
         told_text("microcode", 40),
@@ -194,9 +194,9 @@ class SettingResult(SQLModel, table=True):
         integer("ordinal", 0, 1_000),
         one_of("domain", *DOMAINS),
         month("measured_month"),
-        one_of("status", "counted", "claimed", "set_aside"),
-        one_of("screened", "counted", "claimed", "set_aside"),
-        one_of("decided", "", *STANDING_WORDS),
+        one_of("status", "counted", "unverified", "excluded"),
+        one_of("screened", "counted", "unverified", "excluded"),
+        one_of("decided", "", *STANDING_DECISIONS),
         json_text("reasons"),
         integer("stable_steps", 0, MAX_STEPS, nullable=True),
         integer("unstable_steps", 1, MAX_STEPS, nullable=True),
@@ -212,7 +212,7 @@ class SettingResult(SQLModel, table=True):
             "ix_setting_result_waiting",
             "submission_id",
             "ordinal",
-            sqlite_where=literal("status = 'set_aside' AND decided = ''"),
+            sqlite_where=literal("status = 'excluded' AND decided = ''"),
         ),
     )
     id: int | None = Field(default=None, primary_key=True)

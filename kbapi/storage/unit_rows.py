@@ -27,7 +27,7 @@ class LevelRows:
     stable_steps: Integers
     unstable_steps: Integers
     early_stop_steps: Integers
-    vouched: NDArray[np.bool_]
+    confirmed_by_curator: NDArray[np.bool_]
     month: Integers
     """Twelve times the year and the month of the year, 1 to 12."""
 
@@ -52,7 +52,7 @@ _UNSTABLE, _EARLY, _FLAG = 2048, 1024, 2
 _LEVELS: Final = f"""
     SELECT unit_id, contributor_id, conditions_id,
            ((stable_steps * {_UNSTABLE} + MIN(unstable_steps, {_UNSTABLE - 1})) * {_EARLY}
-            + early_stop_steps) * {_FLAG} + vouched,
+            + early_stop_steps) * {_FLAG} + confirmed_by_curator,
            substr(latest_month, 1, 4) * 12 + substr(latest_month, 6)
     FROM evidence_row WHERE pool_id = ? ORDER BY unit_id, conditions_id, stable_steps
     """  # noqa: S608 - put together from constants of this file
@@ -72,7 +72,7 @@ def load_level_rows(connection: Connection, pool_id: int) -> LevelRows:
     rows = find_rows(connection, _LEVELS, (pool_id,))
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
-    packed, vouched = np.divmod(packed, _FLAG)
+    packed, confirmed_by_curator = np.divmod(packed, _FLAG)
     packed, early_stop = np.divmod(packed, _EARLY)
     stable, unstable = np.divmod(packed, _UNSTABLE)
     return LevelRows(
@@ -82,7 +82,7 @@ def load_level_rows(connection: Connection, pool_id: int) -> LevelRows:
         stable_steps=stable,
         unstable_steps=np.where(unstable == _UNSTABLE - 1, NEVER_FAILED, unstable),
         early_stop_steps=early_stop,
-        vouched=vouched == 1,
+        confirmed_by_curator=confirmed_by_curator == 1,
         month=month,
     )
 

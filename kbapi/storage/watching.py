@@ -23,7 +23,7 @@ def look_at(instance: Instance) -> InstanceState:
             "rules": str(RULES_VERSION),
             "answers": str(ANSWERS_VERSION),
         },
-        writes="taken" if closed is None else closed.code,
+        writes="accepted" if closed is None else closed.code,
         ways_to_stop=tuple(
             fault.code for fault in (InstanceReadOnly, StorageFull, StorageUnwritable)
         ),

@@ -6,7 +6,7 @@ import pytest
 
 from kbapi.advice.question import CONFIDENCES, Question, parse_question
 from kbapi.chips.catalogue import load_catalogue
-from kbapi.errors import QuestionRefused
+from kbapi.errors import QueryInvalid
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, GRAPHICS
 
@@ -19,13 +19,13 @@ def asked(**parameters: str) -> Question:
 
 
 def problems_of(sent: dict[str, list[str]]) -> list[tuple[str, str]]:
-    with pytest.raises(QuestionRefused) as caught:
+    with pytest.raises(QueryInvalid) as caught:
         parse_question(sent, CATALOGUE)
     return [(problem.pointer, problem.code) for problem in caught.value.problems]
 
 
 def detail_of(**parameters: str) -> str:
-    with pytest.raises(QuestionRefused) as caught:
+    with pytest.raises(QueryInvalid) as caught:
         asked(**parameters)
     (problem,) = caught.value.problems
     return problem.detail
@@ -182,7 +182,7 @@ def test_different_questions_have_different_keys() -> None:
 def test_a_problem_never_repeats_what_was_asked() -> None:
     secret = "member-name-7f3a"
     names = ("chip", "domain", "control", "moved_with", "clock_mhz", "stable_share", "confidence")
-    with pytest.raises(QuestionRefused) as caught:
+    with pytest.raises(QueryInvalid) as caught:
         parse_question({name: [secret] for name in names}, CATALOGUE)
     assert len(caught.value.problems) == len(names)
     assert not any(secret in problem.detail for problem in caught.value.problems)

@@ -40,7 +40,7 @@ def reason_of(answer: dict[str, Any]) -> str | None:
 def test_of_a_chip_that_nobody_sent_there_are_no_results(instance: Instance) -> None:
     answer = answer_to(instance, a_question(instance))
     assert reason_of(answer) == "no_results"
-    assert (answer["evidence"]["units"], answer["nearest"]) == (0, [])
+    assert (answer["evidence"]["units"], answer["related_chips"]) == (0, [])
     assert "has been sent yet" in answer["summary"]
 
 
@@ -50,7 +50,7 @@ def test_where_nothing_counts_there_are_no_results_and_the_claims_are_told(
     send(instance, a_submission(a_setting(unstable_at=None)))
     answer = answer_to(instance, a_question(instance))
     assert reason_of(answer) == "no_results"
-    assert (answer["evidence"]["units"], answer["evidence"]["claimed"]) == (0, 1)
+    assert (answer["evidence"]["units"], answer["evidence"]["units_unverified"]) == (0, 1)
 
 
 def test_the_chips_around_it_that_have_results_are_named(instance: Instance) -> None:
@@ -59,7 +59,7 @@ def test_the_chips_around_it_that_have_results_are_named(instance: Instance) -> 
     send(instance, a_submission(chip=COUNT_CHIP, number=3))
     answer = answer_to(instance, a_question(instance))
     # Those of the series come first; another line is no relative.
-    assert answer["nearest"] == ["norvane-sable-5-4610mx", "norvane-sable-7-4800k"]
+    assert answer["related_chips"] == ["norvane-sable-5-4610mx", "norvane-sable-7-4800k"]
 
 
 def test_one_or_two_units_are_too_few(instance: Instance) -> None:
@@ -86,8 +86,8 @@ def test_a_flood_of_one_contributor_is_still_three_units_and_of_nobody_too(
 def test_clean_units_enough_have_a_start_below_stock(instance: Instance) -> None:
     a_line_of_units(instance, [20] * 40)
     start = count_answer(instance)["start"]
-    assert 1 <= start["steps"] <= 20
-    assert start["enter"] == start["setting_counts"] == -start["steps"]
+    assert 1 <= start["grid_steps"] <= 20
+    assert start["value_to_enter"] == start["setting_counts"] == -start["grid_steps"]
     assert (start["stable_share"], start["confidence"], start["level"]) == (0.9, 0.95, "chip")
 
 
@@ -121,15 +121,17 @@ def test_on_exact_data_of_many_units_the_start_is_that_of_clopper_and_pearson(
     a_line_of_units(instance, limits)
     start = count_answer(instance, stable_share=share, confidence=confidence)["start"]
     assert start["method"] == "model_free"
-    assert start["steps"] == deepest_by_clopper_pearson(limits, float(share), float(confidence))
+    assert start["grid_steps"] == deepest_by_clopper_pearson(
+        limits, float(share), float(confidence)
+    )
 
 
 def test_one_more_failure_near_stock_never_makes_the_start_deeper(instance: Instance) -> None:
     a_line_of_units(instance, [18, 20, 22] * 12)
-    before = count_answer(instance)["start"]["steps"]
+    before = count_answer(instance)["start"]["grid_steps"]
     send(instance, a_count_submission(None, 3, 99))
     after = count_answer(instance)["start"]
-    assert (0 if after is None else after["steps"]) <= before
+    assert (0 if after is None else after["grid_steps"]) <= before
 
 
 def test_a_stricter_question_never_has_a_deeper_start(instance: Instance) -> None:
@@ -137,7 +139,7 @@ def test_a_stricter_question_never_has_a_deeper_start(instance: Instance) -> Non
 
     def steps(**parameters: str) -> int:
         start = count_answer(instance, **parameters)["start"]
-        return 0 if start is None else int(start["steps"])
+        return 0 if start is None else int(start["grid_steps"])
 
     by_confidence = [steps(confidence=confidence) for confidence in ("0.8", "0.9", "0.95", "0.99")]
     by_share = [steps(stable_share=share) for share in ("0.5", "0.75", "0.9", "0.99")]
@@ -153,9 +155,9 @@ def test_a_start_in_millivolts_is_typed_toward_stock(instance: Instance) -> None
     question = a_question(instance)
     start = answer_to(instance, question)["start"]
     step = float(instance.catalogue.grid_for(question.chip, "voltage_offset").step)
-    assert start["setting_mv"] == round(-start["steps"] * step, 2)
-    assert start["setting_mv"] <= start["enter"] < start["setting_mv"] + 1
-    assert start["enter"] < 0
+    assert start["setting_mv"] == round(-start["grid_steps"] * step, 2)
+    assert start["setting_mv"] <= start["value_to_enter"] < start["setting_mv"] + 1
+    assert start["value_to_enter"] < 0
 
 
 def test_what_the_number_stands_on_travels_with_it(instance: Instance) -> None:
@@ -167,11 +169,11 @@ def test_what_the_number_stands_on_travels_with_it(instance: Instance) -> None:
     answer = count_answer(instance)
     evidence = answer["evidence"]
     assert (evidence["units"], evidence["failures"]) == (35, 35)
-    assert (evidence["claimed"], evidence["set_aside"]) == (1, 1)
+    assert (evidence["units_unverified"], evidence["units_excluded"]) == (1, 1)
     assert (evidence["latest"], evidence["borrowed_units"]) == ("2026-08", 0)
-    assert answer["means"]["loads"] == ["all_core", "vector_heavy"]
-    assert answer["means"]["grade"] == "session"
-    assert "only people who report are counted" in answer["means"]["text"]
+    assert answer["meaning"]["loads"] == ["all_core", "vector_heavy"]
+    assert answer["meaning"]["grade"] == "long"
+    assert "only people who report are counted" in answer["meaning"]["text"]
     assert "35 reported units" in answer["summary"]
 
 

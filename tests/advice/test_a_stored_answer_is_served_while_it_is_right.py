@@ -126,7 +126,7 @@ def test_a_result_that_does_not_count_is_told_at_once(instance: Instance) -> Non
     send(instance, a_submission(number=1))
     advise_start(instance, a_question(instance))
     send(instance, a_submission(a_setting(unstable_at=None), number=2))
-    assert b'"claimed":1' in advise_start(instance, a_question(instance)).body
+    assert b'"units_unverified":1' in advise_start(instance, a_question(instance)).body
 
 
 def test_a_withdrawal_makes_it_stale(instance: Instance) -> None:
@@ -213,6 +213,6 @@ def test_the_sender_sees_the_spread_of_the_last_fit(instance: Instance) -> None:
     send(instance, a_submission(a_setting(stable_at=-40, unstable_at=-50), number=8))
     advise_start(instance, a_question(instance))
     accepted = send(instance, a_submission(a_setting(stable_at=-60, unstable_at=-65), number=9))
-    spread = accepted.settings[0].spread
+    spread = accepted.settings[0].peers
     assert spread is not None
-    assert (spread.stable_here, spread.of) == (3, 4)
+    assert (spread.known, spread.stable) == (4, 3)

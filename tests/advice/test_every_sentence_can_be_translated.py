@@ -104,7 +104,7 @@ CHIPS = {
         "start?confidence=0.99&stable_share=0.99&chip=",
         "stability?chip=",
         "locks?chip=",
-        "lasting?chip=",
+        "longevity?chip=",
         "gains?own_power_stock_w=60&own_power_tuned_w=54&chip=",
         "power?limit_w=40&chip=",
     ],

@@ -106,8 +106,8 @@ def test_a_wishful_number_is_set_aside_and_its_sender_reads_why(grown: Instance)
     # It counts for screening; the pool is judged when somebody asks.
     assert standing_of(grown, wishful) == ("counted", [])
     after = answer(grown)
-    assert standing_of(grown, wishful) == ("set_aside", ["far_too_deep"])
-    assert after["evidence"]["set_aside"] == before["evidence"]["set_aside"] + 1
+    assert standing_of(grown, wishful) == ("excluded", ["outlier_deep"])
+    assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] + 1
     assert after["start"]["setting_mv"] >= before["start"]["setting_mv"]
     text = read_own_result(grown, wishful.id, wishful.receipt).settings[0].reasons[0].text
     assert "counts once" in text
@@ -116,7 +116,7 @@ def test_a_wishful_number_is_set_aside_and_its_sender_reads_why(grown: Instance)
 def test_it_counts_again_when_others_go_as_deep(grown: Instance, clock: HandMovedClock) -> None:
     wishful = a_member(grown, 100, stable_at=-158, unstable_at=-159)
     answer(grown)
-    assert standing_of(grown, wishful)[0] == "set_aside"
+    assert standing_of(grown, wishful)[0] == "excluded"
     for number in range(200, 240):
         a_member(grown, number, stable_at=-140 - number % 17, unstable_at=-160)
     clock.moment = NOON + timedelta(days=31)
@@ -125,12 +125,12 @@ def test_it_counts_again_when_others_go_as_deep(grown: Instance, clock: HandMove
 
 
 def test_much_deep_junk_makes_the_start_stricter_and_says_so(grown: Instance) -> None:
-    assert answer(grown)["start"]["served_at"] == 0.9
+    assert answer(grown)["start"]["stable_share_used"] == 0.9
     for number in range(100, 112):
         a_member(grown, number, stable_at=-158, unstable_at=-159)
     told = answer(grown)
-    assert told["evidence"]["set_aside"] == 12
-    assert told["start"]["served_at"] == 0.91
+    assert told["evidence"]["units_excluded"] == 12
+    assert told["start"]["stable_share_used"] == 0.91
     assert "served for 91 % of units" in told["summary"]
     assert told["evidence"]["drift_alarm"] is False
 
@@ -141,7 +141,9 @@ def test_a_fleet_far_from_the_pool_is_set_aside_as_one(grown: Instance) -> None:
         document = a_submission(a_setting(stable_at=-112, unstable_at=-114), number=99)
         fleet.append(send(grown, document | {"unit_token": f"tidewater-fleet-{unit:06}"}))
     answer(grown)
-    assert [standing_of(grown, one) for one in fleet] == [("set_aside", ["unlike_the_pool"])] * 12
+    assert [standing_of(grown, one) for one in fleet] == [
+        ("excluded", ["contributor_differs"])
+    ] * 12
 
 
 def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path: Path) -> None:
@@ -159,10 +161,10 @@ def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path
 
     some(range(60), "2026-04", "1.14", 0)
     before = answer(instance)
-    assert (before["evidence"]["drift_alarm"], before["start"]["served_at"]) == (False, 0.9)
+    assert (before["evidence"]["drift_alarm"], before["start"]["stable_share_used"]) == (False, 0.9)
     some(range(100, 160), "2026-08", "1.15", 30)
     after = answer(instance)
-    assert (after["evidence"]["drift_alarm"], after["start"]["served_at"]) == (True, 0.91)
+    assert (after["evidence"]["drift_alarm"], after["start"]["stable_share_used"]) == (True, 0.91)
     assert "drift" in after["summary"]
 
 

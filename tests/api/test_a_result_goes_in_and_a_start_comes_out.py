@@ -48,8 +48,8 @@ def test_a_counted_result_is_told_what_was_understood(client: FlaskClient) -> No
     assert answer["chip"]["key"] == CHIP
     assert answer["screening"] == {"status": "counted", "reasons": []}
     assert answer["settings"][0]["moved_with"] == ["ring"]
-    assert answer["settings"][0]["grade"] == "session"
-    assert answer["settings"][0]["spread"] is None
+    assert answer["settings"][0]["grade"] == "long"
+    assert answer["settings"][0]["peers"] is None
     assert answer["receipt"].startswith("kbr_")
     assert answer["links"]["self"] == f"/v1/submissions/{answer['id']}"
     assert client.get(answer["links"]["start"][0]).status_code == 200
@@ -57,7 +57,7 @@ def test_a_counted_result_is_told_what_was_understood(client: FlaskClient) -> No
 
 def test_a_claim_is_told_why_and_what_would_make_it_count(client: FlaskClient) -> None:
     answer = submit(client, 1, unstable_at=None)
-    assert answer["screening"]["status"] == "claimed"
+    assert answer["screening"]["status"] == "unverified"
     assert answer["screening"]["reasons"][0]["code"] == "effect_unproven"
     assert "read back" in answer["screening"]["reasons"][0]["text"]
 
@@ -77,14 +77,14 @@ def test_a_start_says_what_it_stands_for_and_on(client: FlaskClient) -> None:
         submit(client, number)
     answer = client.get(f"/v1/start?chip={CHIP}").get_json()
     assert answer["start"]["setting_mv"] == -80.08
-    assert answer["start"]["steps"] == 82
-    assert answer["start"]["enter"] == -80
-    assert answer["start"]["served_at"] == answer["start"]["stable_share"] == 0.9
+    assert answer["start"]["grid_steps"] == 82
+    assert answer["start"]["value_to_enter"] == -80
+    assert answer["start"]["stable_share_used"] == answer["start"]["stable_share"] == 0.9
     assert answer["start"]["level"] == "chip"
     assert answer["start"]["attained_confidence"] >= 0.95
     assert answer["moved_with"] == ["ring"]
-    assert answer["means"]["loads"] == ["all_core", "vector_heavy"]
-    assert answer["means"]["grade"] == "session"
+    assert answer["meaning"]["loads"] == ["all_core", "vector_heavy"]
+    assert answer["meaning"]["grade"] == "long"
     assert answer["evidence"]["units"] == answer["evidence"]["failures"] == 120
     assert answer["evidence"]["borrowed_units"] == 0
     assert answer["evidence"]["sibling_agreement"] is None
@@ -121,15 +121,17 @@ def test_stability_shows_own_and_borrowed_apart(client: FlaskClient) -> None:
     for number in range(60):
         submit(client, number, stable_at=-70 - number % 20, unstable_at=-75 - number % 20)
     own = client.get(f"/v1/stability?chip={CHIP}").get_json()
-    assert own["borrowed"] is None
-    assert own["own"]["units"] == 60
-    assert own["own"]["share"][0] == 1
-    assert own["own"]["share"] == sorted(own["own"]["share"], reverse=True)
-    triples = zip(own["own"]["lower"], own["own"]["share"], own["own"]["upper"], strict=True)
+    assert own["borrowed_curve"] is None
+    assert own["own_curve"]["units"] == 60
+    assert own["own_curve"]["share"][0] == 1
+    assert own["own_curve"]["share"] == sorted(own["own_curve"]["share"], reverse=True)
+    triples = zip(
+        own["own_curve"]["lower"], own["own_curve"]["share"], own["own_curve"]["upper"], strict=True
+    )
     assert all(lower <= share <= upper for lower, share, upper in triples)
     related = client.get("/v1/stability?chip=norvane-sable-5-4610mx").get_json()
-    assert related["own"] is None
-    assert related["borrowed"]["units"] == 60
+    assert related["own_curve"] is None
+    assert related["borrowed_curve"]["units"] == 60
     assert related["level"] == "series"
 
 
@@ -170,7 +172,7 @@ def test_the_spread_stands_beside_a_result_after_the_first_fit(client: FlaskClie
     submit(client, 3, stable_at=-60, unstable_at=-70)
     client.get(f"/v1/start?chip={CHIP}")
     answer = submit(client, 4, stable_at=-79.1)
-    assert answer["settings"][0]["spread"] == {"stable_here": 3, "of": 4}
+    assert answer["settings"][0]["peers"] == {"known": 4, "stable": 3}
 
 
 def test_a_chip_without_results_gets_an_honest_no_with_cautions(client: FlaskClient) -> None:

@@ -91,7 +91,7 @@ def test_what_belongs_to_one_person_is_kept_by_no_cache(client: FlaskClient) -> 
     for answer in (
         sent,
         client.get(sent.get_json()["links"]["self"], headers=receipt),
-        client.get("/v1/contributions", headers=mine),
+        client.get("/v1/my-submissions", headers=mine),
     ):
         assert answer.headers["Cache-Control"] == "no-store"
 

@@ -51,7 +51,7 @@ def test_a_shared_name_gives_candidates_until_form_or_ids_decide(client: FlaskCl
 
 def test_a_contradiction_between_name_and_numbers_is_told(client: FlaskClient) -> None:
     answer = identify(client, text="GeForce RTX 3060", pci_id="1002:73ff")
-    assert answer["conflict"]
+    assert answer["chip_conflict"]
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,7 @@ def test_a_chip_in_no_catalogue_is_accepted_provisional_and_answers_from_its_ser
     ]
     sibling = client.get("/v1/start?chip=intel-core-i5-10300h").get_json()
     assert sibling["start"] is None
-    assert sibling["nearest"] == ["intel-core-i7-10750h"]
+    assert sibling["related_chips"] == ["intel-core-i7-10750h"]
 
 
 def test_a_withdrawn_result_takes_its_provisional_chip_along(client: FlaskClient) -> None:

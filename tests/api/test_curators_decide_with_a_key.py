@@ -52,7 +52,7 @@ def test_a_wrong_or_revoked_key_or_another_scope_is_403(
     revoke_key(instance, revoked.id)
     with instance.writing() as connection:
         connection.exec_driver_sql(
-            "UPDATE access_key SET scopes = 'submit,collect' WHERE id = ?", (other.id,)
+            "UPDATE access_key SET scopes = 'submit,submit_for_members' WHERE id = ?", (other.id,)
         )
     for key, code in (
         ("kbk_" + 48 * "A", "access_key_wrong"),
@@ -93,7 +93,7 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
                 {
                     "submission": sent["id"],
                     "ordinal": 0,
-                    "word": "count",
+                    "decision": "include",
                     "reason": "depth_confirmed",
                 }
             ]
@@ -107,51 +107,56 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
     own = client.get(
         sent["links"]["self"], headers={"Authorization": f"Bearer {sent['receipt']}"}
     ).get_json()
-    assert own["settings"][0]["reasons"][0]["code"] == "counted_by_curator"
+    assert own["settings"][0]["reasons"][0]["code"] == "included_by_curator"
     mine = client.get(
-        "/v1/contributions", headers={"Kbapi-Contributor": "tidewater-member-000001"}
+        "/v1/my-submissions", headers={"Kbapi-Contributor": "tidewater-member-000001"}
     ).get_json()
-    assert mine["results"][0]["settings"] == own["settings"]
+    assert mine["submissions"][0]["settings"] == own["settings"]
 
 
 @pytest.mark.parametrize(
     ("entry", "pointer", "code"),
     [
-        ({}, "/decisions/0/word", "required"),
-        ({"word": "perhaps"}, "/decisions/0/word", "invalid"),
-        ({"word": "count", "reason": "because"}, "/decisions/0/reason", "invalid"),
-        ({"word": "count", "reason": "depth_confirmed"}, "/decisions/0", "invalid"),
+        ({}, "/decisions/0/decision", "required"),
+        ({"decision": "perhaps"}, "/decisions/0/decision", "invalid"),
+        ({"decision": "include", "reason": "because"}, "/decisions/0/reason", "invalid"),
+        ({"decision": "include", "reason": "depth_confirmed"}, "/decisions/0", "invalid"),
         (
-            {"word": "count", "reason": "depth_confirmed", "contributor": 1, "origin": {}},
+            {"decision": "include", "reason": "depth_confirmed", "contributor": 1, "origin": {}},
             "/decisions/0/origin",
             "invalid",
         ),
         (
-            {"word": "count", "reason": "depth_confirmed", "submission": "x" * 36, "ordinal": 0},
+            {
+                "decision": "include",
+                "reason": "depth_confirmed",
+                "submission": "x" * 36,
+                "ordinal": 0,
+            },
             "/decisions/0/submission",
             "invalid",
         ),
         (
-            {"word": "count", "reason": "depth_confirmed", "submission": "0" * 36},
+            {"decision": "include", "reason": "depth_confirmed", "submission": "0" * 36},
             "/decisions/0/ordinal",
             "invalid",
         ),
         (
-            {"word": "count", "reason": "not_measured", "contributor": 1},
+            {"decision": "include", "reason": "not_measured", "contributor": 1},
             "/decisions/0/reason",
             "reason_does_not_fit",
         ),
         (
-            {"word": "count", "reason": "depth_confirmed", "contributor": 1e30},
+            {"decision": "include", "reason": "depth_confirmed", "contributor": 1e30},
             "/decisions/0/contributor",
             "invalid",
         ),
         (
-            {"word": "count", "reason": "depth_confirmed", "contributor": 999},
+            {"decision": "include", "reason": "depth_confirmed", "contributor": 999},
             "/decisions/0",
             "setting_unknown",
         ),
-        ({"wrod": "count"}, "/decisions/0/wrod", "unknown_field"),
+        ({"wrod": "include"}, "/decisions/0/wrod", "unknown_field"),
     ],
 )
 def test_what_cannot_be_decided_is_a_problem_with_its_place(
@@ -226,7 +231,17 @@ JSON = st.recursive(
 )
 NAMES = ("word", "reason", "submission", "ordinal", "contributor", "origin", "client", "x")
 SOUND = st.sampled_from(
-    ["count", "reject", "depth_confirmed", "not_measured", "0" * 36, 0, 1, 2**53, {"client": "x"}]
+    [
+        "include",
+        "invalidate",
+        "depth_confirmed",
+        "not_measured",
+        "0" * 36,
+        0,
+        1,
+        2**53,
+        {"client": "x"},
+    ]
 )
 ENTRY = st.dictionaries(st.sampled_from(NAMES), SOUND | JSON, max_size=6)
 

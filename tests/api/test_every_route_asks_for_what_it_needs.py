@@ -23,12 +23,12 @@ ASKED = {
     ("get", "/metrics"): READING,
     ("get", "/v1/chips"): READING,
     ("get", "/v1/chips/{chip}"): READING,
-    ("delete", "/v1/contributions"): CONTRIBUTOR,
-    ("get", "/v1/contributions"): CONTRIBUTOR,
+    ("delete", "/v1/my-submissions"): CONTRIBUTOR,
+    ("get", "/v1/my-submissions"): CONTRIBUTOR,
     ("post", "/v1/diagnose"): READING,
     ("get", "/v1/gains"): READING,
     ("get", "/v1/identify"): READING,
-    ("get", "/v1/lasting"): READING,
+    ("get", "/v1/longevity"): READING,
     ("get", "/v1/locks"): READING,
     ("post", "/v1/next-step"): READING,
     ("get", "/v1/power"): READING,
@@ -46,9 +46,9 @@ ASKED = {
 PAGES = ("/docs", "/openapi.json", "/problems", "/problems/not_found", "/static/kbapi.css")
 
 WITH_KEY = {
-    SENDING: {"submit", "collect", "own"},
-    CURATING: {"curate", "own"},
-    READING: {"submit", "collect", "curate", "own"},
+    SENDING: {"submit", "submit_for_members", "admin"},
+    CURATING: {"curate", "admin"},
+    READING: {"submit", "submit_for_members", "curate", "admin"},
 }
 ASKS_FOR_A_KEY = {
     "open": {CURATING},
@@ -70,16 +70,16 @@ def scene(
 def keys_of(instance: Instance) -> dict[str, str | None]:
     """One key of each kind; the first is none."""
     given = {scope: give_key(instance, "", (scope,)) for scope in SCOPES}
-    revoked = give_key(instance, "", ("own",))
+    revoked = give_key(instance, "", ("admin",))
     revoke_key(instance, revoked.id)
-    elsewhere = give_key(instance, "", ("own",)).key
+    elsewhere = give_key(instance, "", ("admin",)).key
     with instance.writing() as connection:
         connection.exec_driver_sql(
             "DELETE FROM access_key WHERE id = (SELECT MAX(id) FROM access_key)"
         )
     keys: dict[str, str | None] = {"none": None, "revoked": revoked.key, "unknown": elsewhere}
     keys |= {scope: one.key for scope, one in given.items()}
-    typed = given["own"].key
+    typed = given["admin"].key
     keys["mistyped"] = typed[:20] + ("A" if typed[20] != "A" else "B") + typed[21:]
     return keys
 
@@ -157,11 +157,11 @@ def test_own_results_need_no_key_in_any_mode(scene: tuple[str, Instance, FlaskCl
     mine = {"Kbapi-Contributor": "tidewater-member-000007"}
     assert client.get(sent["links"]["self"], headers=receipt).status_code == 200
     assert client.get(sent["links"]["self"], headers=key).status_code == 401
-    assert len(client.get("/v1/contributions", headers=mine).get_json()["results"]) == 1
+    assert len(client.get("/v1/my-submissions", headers=mine).get_json()["submissions"]) == 1
     assert client.delete(sent["links"]["self"], headers=receipt).status_code == 204
 
 
-@pytest.mark.parametrize("scope", ["submit", "collect", "own"])
+@pytest.mark.parametrize("scope", ["submit", "submit_for_members", "admin"])
 def test_a_batch_of_several_contributors_needs_the_scope_collect(
     scene: tuple[str, Instance, FlaskClient], scope: str
 ) -> None:

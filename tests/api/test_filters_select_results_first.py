@@ -56,8 +56,8 @@ def test_each_part_has_an_answer_of_its_own_and_says_which_it_is(filled: FlaskCl
         ({"microcode": "0x2b"}, 40),
         ({"load": "vector_heavy"}, 80),
         ({"load": "gpu_only"}, 0),
-        ({"grade": "session"}, 80),
-        ({"grade": "lasting"}, 0),
+        ({"grade": "long"}, 80),
+        ({"grade": "in_use_30_days"}, 0),
         ({"supply": "mains", "machine": "quay-13"}, 0),
     ],
 )
@@ -76,8 +76,8 @@ def test_a_filtered_question_leaves_the_spread_of_all_results_alone(filled: Flas
     start(filled)
     start(filled, supply="mains")
     document = a_result(900, stable_at=-85, unstable_at=-90)
-    told = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["spread"]
-    assert told["of"] == 80
+    told = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["peers"]
+    assert told["known"] == 80
 
 
 def test_unknown_words_in_filters_are_refused(client: FlaskClient) -> None:
@@ -97,10 +97,10 @@ def test_a_start_says_which_filters_matter_whatever_it_was_asked_with(filled: Fl
     supply = by_filter["supply"]
     assert supply["p_value"] <= 0.05
     assert supply["values"] == [
-        {"value": "battery", "units": 40, "leans": "shallower"},
-        {"value": "mains", "units": 40, "leans": "deeper"},
+        {"value": "battery", "units": 40, "direction": "shallower"},
+        {"value": "mains", "units": 40, "direction": "deeper"},
     ]
-    assert "supply=" in supply["in_words"]
+    assert "supply=" in supply["text"]
 
 
 def test_where_a_filter_means_nothing_none_is_named(client: FlaskClient) -> None:

@@ -93,7 +93,7 @@ def test_a_chip_at_its_limit_gains_clock_and_that_is_called_good(client: FlaskCl
     (cell,) = gains(client)["cells"]
     heat = gain(cell["at_equal_power"], "temperature")
     assert (heat["estimate"], heat["is_larger_than_noise"]) == (0, False)
-    assert cell["spent_on_clock_units"] == 7
+    assert cell["units_at_power_or_heat_limit"] == 7
     assert "a good result" in cell["text"]
 
 
@@ -176,7 +176,7 @@ def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
     (cell,) = gains(client)["cells"]
     speed = gain(cell["overall"], "performance")
     # Means of three runs differ by 3 %: a single run by 5.2 %, a pair of such means by 8.3 %.
-    assert speed["noise_from"] == "repeated_runs"
+    assert speed["noise_source"] == "repeated_runs"
     assert speed["noise"] == pytest.approx(0.087, abs=0.002)
     assert speed["interval"][0] > 1
     assert not speed["is_larger_than_noise"]
@@ -192,7 +192,7 @@ def test_a_clock_that_was_asked_for_tells_nothing_of_how_runs_differ(client: Fla
         post(client, a_measured(number, *asked_for, a_reading("stock"), tuned))
     (cell,) = gains(client)["cells"]
     clock = gain(cell["overall"], "clock")
-    assert (clock["noise_from"], clock["noise"]) == ("spread_over_units", None)
+    assert (clock["noise_source"], clock["noise"]) == ("spread_over_units", None)
 
 
 def test_seconds_for_a_job_are_turned_round_before_repeats_are_held_against_watts(
@@ -221,7 +221,7 @@ def test_the_spread_of_the_clock_is_its_noise_where_it_is_told(client: FlaskClie
     (cell,) = gains(client)["cells"]
     clock = gain(cell["overall"], "clock")
     # 2 % of the clock, times 1.96 and the root of two readings.
-    assert clock["noise_from"] == "reported_spread"
+    assert clock["noise_source"] == "reported_spread"
     assert clock["noise"] == pytest.approx(0.057, abs=0.001)
     assert clock["is_larger_than_noise"]
 
@@ -249,7 +249,7 @@ def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClien
     for number in range(10, 30):
         post(client, saver(number, 40, contributor_token="one-collector-000001"))
     (cell,) = gains(client)["cells"]
-    assert (cell["units"], cell["left_out_units"]) == (9, 17)
+    assert (cell["units"], cell["units_not_used"]) == (9, 17)
     assert gain(cell["overall"], "power")["estimate"] > 0.6 + 0.1
 
 

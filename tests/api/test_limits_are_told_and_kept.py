@@ -237,7 +237,7 @@ def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
         ask(client)
         holder = sqlite3.connect(rates, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-    before, alone = faults(watcher), told_of(watcher, "kbapi_rate_alone_total")
+    before, alone = faults(watcher), told_of(watcher, "kbapi_rate_local_total")
     with caplog.at_level(logging.ERROR, logger="kbapi"):
         answers = [ask(client) for _ in range(5)]
     assert [answer.status_code for answer in answers] == [200, 200, 200, 429, 429]
@@ -249,7 +249,7 @@ def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
     assert not logging.getLogger("flask-limiter").propagate
     assert HERE not in json.dumps(told)
     assert faults(watcher) - before == 1
-    assert told_of(watcher, "kbapi_rate_alone_total") - alone == 5
+    assert told_of(watcher, "kbapi_rate_local_total") - alone == 5
     if holder is not None:
         holder.execute("ROLLBACK")
         holder.close()

@@ -64,7 +64,7 @@ def test_shares_have_intervals_and_one_word(client: FlaskClient) -> None:
         report(client, number, "firmware_locked" if number % 5 == 0 else "open")
     (core,) = locks(client)["locks"]
     assert core["status"] == "open"
-    assert core["n"] == 40
+    assert core["units"] == 40
     assert core["share_open"] == pytest.approx(0.8, abs=0.02)
     low, high = core["interval"]
     assert 0.6 < low < core["share_open"] < high < 0.95
@@ -85,7 +85,7 @@ def test_hearsay_weighs_one_half(client: FlaskClient) -> None:
     for number in range(10):
         report(client, number, found_by="owner_says" if number < 5 else "documented")
     (core,) = locks(client)["locks"]
-    assert core["n"] == 5
+    assert core["units"] == 5
     assert {one["value"]: one["units"] for one in core["found_by"]} == {
         "documented": 5,
         "owner_says": 5,
@@ -95,7 +95,7 @@ def test_hearsay_weighs_one_half(client: FlaskClient) -> None:
 def test_a_flood_of_one_contributor_weighs_three(client: FlaskClient) -> None:
     for number in range(12):
         report(client, number, "chip_locked", contributor=1)
-    assert locks(client)["locks"][0]["n"] == pytest.approx(3, abs=0.01)
+    assert locks(client)["locks"][0]["units"] == pytest.approx(3, abs=0.01)
 
 
 def test_a_unit_speaks_by_its_latest_month_in_any_order_of_arrival(client: FlaskClient) -> None:
@@ -152,7 +152,7 @@ def test_a_chip_without_reports_leans_on_its_series(client: FlaskClient) -> None
         report(client, number, "chip_locked")
     (core,) = locks(client, "norvane-sable-5-4610mx")["locks"]
     assert core["level"] == "series"
-    assert core["n"] == 0
+    assert core["units"] == 0
     assert core["status"] == "chip_locked"
 
 
@@ -246,7 +246,7 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
         ways = {one["value"]: one["units"] for one in core["found_by"]}
         changes = {one["value"]: one["units"] for one in core["changes"]}
         told = statuses, ways, changes, core["unchanged_units"]
-        return *told, core["changes_in_words"], core["withheld_cells"]
+        return *told, core["changes_text"], core["withheld_cells"]
 
     statuses, ways = (
         {"open": 4, "firmware_locked": 6},

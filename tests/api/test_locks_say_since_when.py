@@ -27,7 +27,7 @@ def changed(client: FlaskClient) -> FlaskClient:
 def test_since_when_reports_say_locked_is_told_with_both_shares(changed: FlaskClient) -> None:
     answer = locks(changed)
     (core,) = answer["locks"]
-    change = core["differs"]["change"]
+    change = core["differences"]["change"]
     assert change["is_change"]
     assert change["since"] == "2025-03"
     assert change["between"] == ["2025-03", "2025-03"]
@@ -36,68 +36,68 @@ def test_since_when_reports_say_locked_is_told_with_both_shares(changed: FlaskCl
     assert change["after"]["share_open"] == pytest.approx(0.375, abs=0.03)
     low, high = change["after"]["interval"]
     assert 0.2 < low < change["after"]["share_open"] < high < 0.6
-    assert change["in_words"].startswith("Reports since firmware month 2025-03 say locked: open on")
-    assert "follow the maker's instructions" in change["in_words"]
+    assert change["text"].startswith("Reports since firmware month 2025-03 say locked: open on")
+    assert "follow the maker's instructions" in change["text"]
     assert "reports since firmware month 2025-03 say locked" in answer["summary"]
 
 
 def test_conditions_that_differ_are_told_with_each_share(changed: FlaskClient) -> None:
     (core,) = locks(changed)["locks"]
-    differs = core["differs"]
+    differs = core["differences"]
     assert differs["units"] == 80
     assert differs["compared_by"] == ["firmware_month", "microcode"]
-    assert {one["by"] for one in differs["by"]} == {"firmware_month", "microcode"}
-    microcode = next(one for one in differs["by"] if one["by"] == "microcode")
+    assert {one["condition"] for one in differs["by_condition"]} == {"firmware_month", "microcode"}
+    microcode = next(one for one in differs["by_condition"] if one["condition"] == "microcode")
     assert 0 < microcode["p_value"] < 0.001
     assert [(one["value"], one["units"]) for one in microcode["values"]] == [
         ("0x2a", 40),
         ("0x2b", 40),
     ]
-    assert "microcode" in differs["in_words"]
+    assert "microcode" in differs["text"]
 
 
 def test_units_alike_that_contradict_each_other_are_counted_each_way(changed: FlaskClient) -> None:
     (core,) = locks(changed)["locks"]
-    first = core["differs"]["contradictions"][0]
+    first = core["differences"]["contradictions"][0]
     assert (first["firmware_month"], first["microcode"]) == ("2025-05", "0x2b")
-    assert (first["open"], first["locked"], first["machines"]) == (8, 12, 1)
-    assert "firmware's setup" in first["in_words"]
+    assert (first["units_open"], first["units_locked"], first["machine_classes"]) == (8, 12, 1)
+    assert "firmware's setup" in first["text"]
 
 
 def test_hearsay_is_counted_and_not_compared(client: FlaskClient) -> None:
     reported(client, 20, 0, 0, firmware_month="2025-01", found_by="documented")
     reported(client, 0, 20, 100, firmware_month="2025-06", found_by="owner_says")
     (core,) = locks(client)["locks"]
-    assert core["n"] == 20
-    assert core["differs"]["units"] == 0
-    assert not core["differs"]["change"]["is_change"]
+    assert core["units"] == 20
+    assert core["differences"]["units"] == 0
+    assert not core["differences"]["change"]["is_change"]
 
 
 def test_a_filter_selects_before_anything_is_compared(changed: FlaskClient) -> None:
     reported(changed, 30, 0, 400, firmware_month="2025-05", machine="quay-13")
     (core,) = locks(changed, machine="harbour-15")["locks"]
-    assert core["differs"]["units"] == 80
+    assert core["differences"]["units"] == 80
     (there,) = locks(changed, machine="quay-13")["locks"]
-    assert there["differs"]["compared_by"] == []
-    assert not there["differs"]["change"]["is_change"]
+    assert there["differences"]["compared_by"] == []
+    assert not there["differences"]["change"]["is_change"]
 
 
 def test_with_too_few_it_is_said_and_the_rest_is_given(client: FlaskClient) -> None:
     reported(client, 3, 1, 0, firmware_month="2025-01")
     (core,) = locks(client)["locks"]
-    assert core["n"] == 4
-    assert core["differs"]["by"] == []
-    assert "too few" in core["differs"]["in_words"]
-    assert "can't be said yet" in core["differs"]["change"]["in_words"]
-    assert core["differs"]["change"]["p_value"] is None
+    assert core["units"] == 4
+    assert core["differences"]["by_condition"] == []
+    assert "too few" in core["differences"]["text"]
+    assert "can't be said yet" in core["differences"]["change"]["text"]
+    assert core["differences"]["change"]["p_value"] is None
 
 
 def test_stable_reports_are_said_to_be_stable(client: FlaskClient) -> None:
     reported(client, 9, 1, 0, firmware_month="2025-01")
     reported(client, 9, 1, 100, firmware_month="2025-04")
     (core,) = locks(client)["locks"]
-    assert core["differs"]["in_words"] == "Reports do not differ beyond chance by firmware month."
-    assert "do not change beyond chance" in core["differs"]["change"]["in_words"]
+    assert core["differences"]["text"] == "Reports do not differ beyond chance by firmware month."
+    assert "do not change beyond chance" in core["differences"]["change"]["text"]
 
 
 def test_what_was_changed_where_it_was_open_stands_beside_what_was_not(
@@ -108,7 +108,7 @@ def test_what_was_changed_where_it_was_open_stands_beside_what_was_not(
     (core,) = locks(client)["locks"]
     assert core["unchanged_units"] == 6
     assert core["changes"] == [{"value": "firmware_setting", "units": 3}]
-    assert core["changes_in_words"].endswith("This is history, never advice.")
+    assert core["changes_text"].endswith("This is history, never advice.")
 
 
 def test_no_sentence_about_locks_recommends_to_open_one(changed: FlaskClient) -> None:
@@ -130,4 +130,4 @@ def test_one_more_report_is_in_the_next_answer_and_none_is_computed_twice(
     )
     assert again.status_code == 304
     report(changed, 999, "firmware_locked", firmware_month="2025-05", microcode="0x2b")
-    assert locks(changed)["locks"][0]["differs"]["units"] == 81
+    assert locks(changed)["locks"][0]["differences"]["units"] == 81

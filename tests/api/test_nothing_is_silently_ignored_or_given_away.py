@@ -35,10 +35,10 @@ def test_endpoints_without_parameters_refuse_them(client: FlaskClient) -> None:
         client.get(f"{path}?x=1", headers=headers),
         client.delete(f"{path}?dry_run=true", headers=headers),
         client.post(f"{path}/follow-ups?dry_run=true", headers=headers, json={}),
-        client.delete("/v1/contributions?x=1", headers=mine),
+        client.delete("/v1/my-submissions?x=1", headers=mine),
     ):
         assert response.status_code == 422
-        assert response.get_json()["type"] == "/problems/question_refused"
+        assert response.get_json()["type"] == "/problems/query_invalid"
     assert client.get(path, headers=headers).status_code == 200
 
 
@@ -155,7 +155,13 @@ def codes_in_the_source() -> set[str]:
 def test_every_code_of_a_fault_has_a_page(client: FlaskClient) -> None:
     codes = codes_in_the_source()
     assert {"more_problems", "repeated_key", "invalid"} <= codes
-    codes |= {"chip_ambiguous", "chip_unreadable", "identity_found", "unknown_field", "required"}
+    codes |= {
+        "chip_ambiguous",
+        "chip_unreadable",
+        "personal_data_found",
+        "unknown_field",
+        "required",
+    }
     codes |= {"not_finite", "too_large", "too_long", "unreadable_text"}
     missing = [code for code in sorted(codes) if client.get(f"/problems/{code}").status_code != 200]
     assert missing == []

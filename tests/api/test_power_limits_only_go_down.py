@@ -74,13 +74,13 @@ def test_curves_rise_and_flatten_and_end_at_stock(client: FlaskClient) -> None:
         post(client, curve(number, 1.1))
     answer = power(client)
     for name in ("stock", "tuned"):
-        knots = answer[name]["knots"]
-        shares = [knot["power_share"] for knot in knots]
-        heights = [knot["performance_share"] for knot in knots]
+        points = answer[name]["points"]
+        shares = [knot["power_share"] for knot in points]
+        heights = [knot["performance_share"] for knot in points]
         assert shares == sorted(shares)
         assert heights == sorted(heights)
         assert shares[-1] <= 1
-        for knot in knots:
+        for knot in points:
             assert knot["interval"][0] <= knot["performance_share"] <= knot["interval"][1]
 
 
@@ -128,7 +128,7 @@ def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClien
     for number in range(10, 20):
         post(client, curve(number, contributor_token="one-collector-000001"))
     answer = power(client)
-    assert (answer["units"], answer["left_out_units"]) == (9, 7)
+    assert (answer["units"], answer["units_not_used"]) == (9, 7)
 
 
 @pytest.mark.parametrize("keep_share", ["0.49", "1", "0.955", "all"])

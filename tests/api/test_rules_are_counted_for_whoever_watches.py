@@ -22,7 +22,7 @@ NAMES = {
     "kbapi_rules_total",
     "kbapi_follow_ups_total",
     "kbapi_rate_exceeded_total",
-    "kbapi_rate_alone_total",
+    "kbapi_rate_local_total",
     "kbapi_rate_faults_total",
     "kbapi_workers",
     "kbapi_info",
@@ -162,7 +162,7 @@ def test_the_state_of_the_instance_is_what_its_files_and_its_queue_say(
     assert told["kbapi_storage_readable"] == 1
     assert told['kbapi_review_waiting{part="screening"}'] == 3
     assert told['kbapi_review_waiting{part="statistics"}'] == 0
-    assert told['kbapi_writes{state="taken"}'] == 1
+    assert told['kbapi_writes{state="accepted"}'] == 1
     assert [value for name, value in told.items() if name.startswith("kbapi_info{")] == [1]
 
 

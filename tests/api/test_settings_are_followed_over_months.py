@@ -55,20 +55,23 @@ def followed(
 
 
 def lasting(client: FlaskClient, **asked: str) -> dict[str, Any]:
-    response = client.get("/v1/lasting", query_string={"chip": CHIP, **asked})
+    response = client.get("/v1/longevity", query_string={"chip": CHIP, **asked})
     assert response.status_code == 200, response.get_json()
     answer: dict[str, Any] = response.get_json()
     return answer
 
 
 def shares(told: dict[str, Any]) -> dict[int, tuple[float, int]]:
-    return {one["days"]: (one["share"], one["units"]) for one in told["after"]}
+    return {one["days"]: (one["share"], one["units"]) for one in told["survival"]}
 
 
 def test_nothing_is_said_before_anybody_has_followed_up(client: FlaskClient) -> None:
     answer = lasting(client)
-    assert (answer["level"], answer["units"], answer["after"]) == ("none", 0, [])
-    assert (answer["settle"]["margin"], answer["settle"]["standing"]) == (10, "custom")
+    assert (answer["level"], answer["units"], answer["survival"]) == ("none", 0, [])
+    assert (
+        answer["recommended_margin"]["margin"],
+        answer["recommended_margin"]["margin_source"],
+    ) == (10, "default")
     assert answer["drift"] is None
     assert answer["withheld_cells"] == 0
     assert "Follow up on your own" in answer["summary"]
@@ -85,11 +88,11 @@ def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> No
     assert (answer["level"], answer["units"], answer["failures"]) == ("chip", 16, 3)
     # 14 of 16 after the two; nothing fails between; at day 95 one of six falls.
     assert shares(answer) == {30: (0.875, 16), 90: (0.875, 8)}
-    low, high = answer["after"][0]["interval"]
+    low, high = answer["survival"][0]["interval"]
     assert 0.5 < low < 0.875 < high < 1
     assert "after 90 days 88 % of settings" in answer["summary"]
     (band,) = answer["by_margin"]
-    assert (band["more_than"], band["up_to"], band["units"]) == (0, 10, 16)
+    assert (band["margin_above"], band["margin_up_to"], band["units"]) == (0, 10, 16)
     assert answer["withheld_cells"] == 2  # 365 days, in all and in the band
 
 
@@ -138,7 +141,9 @@ def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClie
     for number in range(24, 28):
         followed(client, number, in_use=-55)
     answer = lasting(client)
-    told = [(band["more_than"], band["up_to"], band["units"]) for band in answer["by_margin"]]
+    told = [
+        (band["margin_above"], band["margin_up_to"], band["units"]) for band in answer["by_margin"]
+    ]
     # The band of four units, and one of six: else all less the others would tell of the four.
     assert told == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
     assert answer["units"] == 28
@@ -153,7 +158,7 @@ def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: Fl
         followed(client, number, days=35 if short else 95, in_use=-80 + margin)
     answer = lasting(client)
     assert shares(answer)[90][1] == 24
-    days = [[one["days"] for one in band["after"]] for band in answer["by_margin"]]
+    days = [[one["days"] for one in band["survival"]] for band in answer["by_margin"]]
     assert days == [[30], [30], [30, 90]]
 
 
@@ -173,16 +178,16 @@ def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -
 def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: Instance) -> None:
     for number in range(60):
         followed(client, number, in_use=-62)
-    settle = lasting(client)["settle"]
-    assert (settle["margin"], settle["standing"]) == (20, "learnt")
-    assert settle["kept"]["share"] == 1
-    assert settle["kept"]["units"] == 60
-    assert "20 mV" in settle["in_words"]
+    settle = lasting(client)["recommended_margin"]
+    assert (settle["margin"], settle["margin_source"]) == (20, "learned")
+    assert settle["survival"]["share"] == 1
+    assert settle["survival"]["units"] == 60
+    assert "20 mV" in settle["text"]
     chip = instance.catalogue.chips[CHIP].chip
     with instance.reading() as connection:
         asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
         learnt = load_settle_margin(*asked)
-    assert (learnt.margin, learnt.standing) == (20, "learnt")
+    assert (learnt.margin, learnt.standing) == (20, "learned")
 
 
 def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> None:
@@ -196,9 +201,11 @@ def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> N
 def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
     for number in range(5):
         followed(client, number)
-    first = client.get("/v1/lasting", query_string={"chip": CHIP})
+    first = client.get("/v1/longevity", query_string={"chip": CHIP})
     again = client.get(
-        "/v1/lasting", query_string={"chip": CHIP}, headers={"If-None-Match": first.headers["ETag"]}
+        "/v1/longevity",
+        query_string={"chip": CHIP},
+        headers={"If-None-Match": first.headers["ETag"]},
     )
     assert again.status_code == 304
     followed(client, 5, "failed_later", 10)
@@ -206,7 +213,7 @@ def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
 
 
 def test_what_cannot_be_asked_is_refused_by_name(client: FlaskClient) -> None:
-    response = client.get("/v1/lasting?chip=&domain=cor&confidence=0.9&control=load_line")
+    response = client.get("/v1/longevity?chip=&domain=cor&confidence=0.9&control=load_line")
     assert response.status_code == 422
     pointers = {error["pointer"] for error in response.get_json()["errors"]}
     assert pointers == {"chip", "domain", "confidence", "control"}
@@ -240,13 +247,16 @@ def test_the_update_that_many_fail_after_stands_first_with_both_counts(
     assert told == ["firmware", "season"]
     assert answer["withheld_changes"] == 1
     first = answer["after_changes"][0]
-    assert (first["with_it"]["failed"], first["with_it"]["kept"]) == (14, 6)
-    assert (first["without"]["failed"], first["without"]["kept"]) == (3, 27)
-    assert first["at_least"] > 2
+    assert (first["units_with_change"]["failed"], first["units_with_change"]["stable"]) == (14, 6)
+    assert (first["units_without_change"]["failed"], first["units_without_change"]["stable"]) == (
+        3,
+        27,
+    )
+    assert first["risk_ratio_lower"] > 2
     assert answer["summary"].startswith("After a firmware update 69 % of units failed later")
-    assert answer["others_after"]["days"] == 50
-    assert [one["code"] for one in answer["first"]] == ["fails_at_stock", "in_effect"]
-    assert {one["code"] for one in answer["could_also_be"]} == {"season", "cooling", "age", "load"}
+    assert answer["survival"]["days"] == 50
+    assert [one["code"] for one in answer["check_first"]] == ["fails_at_stock", "in_effect"]
+    assert {one["code"] for one in answer["other_causes"]} == {"season", "cooling", "age", "load"}
 
 
 def test_without_changes_of_ones_own_all_are_told(client: FlaskClient) -> None:
@@ -265,7 +275,7 @@ def test_one_steps_back_toward_stock_and_never_above(
     client: FlaskClient, setting: float | None, by: float, to: float | None
 ) -> None:
     answer = diagnosed(client, setting=setting)
-    assert (answer["step_back"]["by"], answer["step_back"]["to"]) == (by, to)
+    assert (answer["step_back"]["step"], answer["step_back"]["setting"]) == (by, to)
     assert (answer["level"], answer["after_changes"]) == ("none", [])
 
 
@@ -277,8 +287,8 @@ def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> No
         control="fixed_clock_voltage",
         setting=830,
     )
-    assert answer["step_back"]["to"] is None
-    assert "never above it" in answer["step_back"]["in_words"]
+    assert answer["step_back"]["setting"] is None
+    assert "never above it" in answer["step_back"]["text"]
 
 
 @pytest.mark.parametrize(
@@ -297,9 +307,9 @@ def test_whether_it_is_in_effect_is_read_from_what_shows_it(
     client: FlaskClient, told: dict[str, Any], in_effect: str
 ) -> None:
     answer = diagnosed(client, setting=-74, **told)
-    question = answer["first"][1]
-    assert question["told"] == in_effect
-    assert question["so"] not in (question["question"], "")
+    question = answer["check_first"][1]
+    assert question["your_answer"] == in_effect
+    assert question["then"] not in (question["question"], "")
     assert (answer["step_back"] is None) == (in_effect == "no")
     assert answer["summary"].startswith("The setting is not in effect") == (in_effect == "no")
 
@@ -309,7 +319,7 @@ def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClie
     answer = diagnosed(client, setting=-74, changed=["firmware"], fails_at_stock="yes")
     assert answer["summary"].startswith("It fails at stock: stop here")
     assert answer["step_back"] is None
-    assert [one["code"] for one in answer["to_do"]] == [
+    assert [one["code"] for one in answer["next_actions"]] == [
         "save_and_check",
         "take_it_back",
         "ask_people",
@@ -318,8 +328,8 @@ def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClie
 
 
 def test_a_way_to_fail_is_told_what_it_says(client: FlaskClient) -> None:
-    assert "idle and resume" in diagnosed(client, failure="resume_failure")["about_the_failure"]
-    assert diagnosed(client, failure="system_hang")["about_the_failure"] is None
+    assert "idle and resume" in diagnosed(client, failure="resume_failure")["about_failure"]
+    assert diagnosed(client, failure="system_hang")["about_failure"] is None
 
 
 def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None:
@@ -338,7 +348,7 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
         ({"setting": -0.08}, "looks_like_volts"),
         ({"control": "count_offset", "setting": -7.5}, "count_not_whole"),
         ({"control": "fixed_clock_voltage", "setting": 399}, "outside_fixed_clock_range"),
-        ({"failure": "someone@tidewater.example"}, "identity_found"),
+        ({"failure": "someone@tidewater.example"}, "personal_data_found"),
     ],
 )
 def test_what_cannot_be_right_is_refused_and_nobody_is_repeated(
@@ -384,7 +394,7 @@ def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient)
     assert (drift["is_drift"], drift["kind"], drift["since"]) == (True, "month", "2026-06")
     assert drift["shift"] == pytest.approx(-30, abs=4)
     assert (drift["units_before"], drift["units_since"]) == (25, 25)
-    assert drift["in_words"] == (
+    assert drift["text"] == (
         f"Limits reported since 2026-06 lie about {-drift['shift']:.0f} mV shallower than before."
     )
     assert diagnosed(client)["drift"] == drift

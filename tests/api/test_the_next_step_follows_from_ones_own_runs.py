@@ -54,8 +54,8 @@ def refusals(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> se
 
 
 def limits_of(answer: dict[str, Any]) -> tuple[int | None, int | None]:
-    own = answer["own"]
-    return tuple(own[end] and own[end]["steps"] for end in ("stable", "unstable"))
+    own = answer["own_bracket"]
+    return tuple(own[end] and own[end]["grid_steps"] for end in ("stable", "unstable"))
 
 
 @pytest.mark.usefixtures("pool")
@@ -66,16 +66,18 @@ def test_a_search_begins_with_a_setting_that_holds_on_nine_in_ten(client: FlaskC
         "voltage_offset",
         ["ring"],
     )
-    assert 0.9 <= answer["next"]["chance_stable"] < 1
-    assert answer["next"]["setting_mv"] == round(-answer["next"]["steps"] * STEP_MV, 2)
-    assert answer["next"]["setting_mv"] <= answer["next"]["enter"] < 0
-    assert answer["settle"]["at"] is None
-    assert answer["expected"]["minutes"] < answer["customary"]["minutes"]
-    assert answer["expected"]["failures"] < answer["customary"]["failures"]
+    assert 0.9 <= answer["next_step"]["chance_stable"] < 1
+    assert answer["next_step"]["setting_mv"] == round(
+        -answer["next_step"]["grid_steps"] * STEP_MV, 2
+    )
+    assert answer["next_step"]["setting_mv"] <= answer["next_step"]["value_to_enter"] < 0
+    assert answer["recommended_in_use"]["setting"] is None
+    assert answer["expected_search"]["minutes"] < answer["fixed_step_search"]["minutes"]
+    assert answer["expected_search"]["failures"] < answer["fixed_step_search"]["failures"]
     assert answer["cautions"][0]["code"] == "save_first"
     codes = [caution["code"] for caution in answer["cautions"]]
     assert {"one_group_at_a_time", "a_pass_is_no_proof"} < set(codes)
-    assert str(answer["next"]["enter"]) in answer["summary"]
+    assert str(answer["next_step"]["value_to_enter"]) in answer["summary"]
 
 
 @pytest.mark.usefixtures("pool")
@@ -94,31 +96,34 @@ def test_a_unit_that_passes_everything_is_led_to_the_bound_and_no_farther(
     deepest_allowed = -160
     while True:
         answer = ask(client, *trials, max_risk=max_risk)
-        if answer["next"] is None:
+        if answer["next_step"] is None:
             break
-        assert answer["next"]["chance_stable"] >= 1 - max_risk - 1e-4
-        assert answer["next"]["setting_mv"] >= deepest_allowed
-        own = answer["own"]["stable"]
+        assert answer["next_step"]["chance_stable"] >= 1 - max_risk - 1e-4
+        assert answer["next_step"]["setting_mv"] >= deepest_allowed
+        own = answer["own_bracket"]["stable"]
         if own is not None:
-            assert own["setting_mv"] - answer["next"]["setting_mv"] <= 20
-        trials.append(a_run(answer["next"]["enter"]))
+            assert own["setting_mv"] - answer["next_step"]["setting_mv"] <= 20
+        trials.append(a_run(answer["next_step"]["value_to_enter"]))
         assert len(trials) < 40
     assert answer["reason"]["code"] in ("too_risky", "at_bound")
-    assert answer["settle"]["at"]["steps"] == answer["own"]["stable"]["steps"] - 11
+    assert (
+        answer["recommended_in_use"]["setting"]["grid_steps"]
+        == answer["own_bracket"]["stable"]["grid_steps"] - 11
+    )
 
 
 @pytest.mark.usefixtures("pool")
 def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -> None:
     answer = ask(client)
-    told = {tuple(line["after"]): line for line in answer["plan"]}
+    told = {tuple(line["outcomes"]): line for line in answer["plan"]}
     assert set(told) >= {("stable",), ("failed",), ("stable", "stable")}
     for after, line in told.items():
         runs: list[dict[str, Any]] = []
         for outcome in after:
-            runs.append(a_run(ask(client, *runs)["next"]["enter"], outcome))
+            runs.append(a_run(ask(client, *runs)["next_step"]["value_to_enter"], outcome))
         later = ask(client, *runs)
-        assert later["next"] == line["next"]
-        assert later["settle"] == line["settle"]
+        assert later["next_step"] == line["next_step"]
+        assert later["recommended_in_use"] == line["recommended_in_use"]
 
 
 @pytest.mark.usefixtures("pool")
@@ -128,8 +133,8 @@ def test_the_failure_wins_over_a_pass_at_the_same_setting_or_deeper(client: Flas
     later = ask(client, a_run(-60), a_run(-80), a_run(-70, "failed"))
     assert limits_of(later) == (61, 72)
     for answer in (same, later):
-        assert [(one["trial"], one["code"]) for one in answer["unused"]] == [
-            (1, "beaten_by_failure")
+        assert [(one["trial"], one["code"]) for one in answer["unused_trials"]] == [
+            (1, "contradicted_by_failure")
         ]
     again = ask(client, a_run(-80, "failed"), a_run(-60), a_run(-80))
     assert limits_of(again) == limits_of(same)
@@ -149,7 +154,7 @@ def test_a_pass_beyond_an_earlier_failure_is_a_contradiction(client: FlaskClient
 def test_what_failed_without_a_crash_has_failed(client: FlaskClient, failure: str) -> None:
     answer = ask(client, a_run(-60), a_run(-75, "stable", failure=failure))
     assert limits_of(answer) == (61, 77)
-    assert answer["own"]["failures"] == 1
+    assert answer["own_bracket"]["failures"] == 1
 
 
 @pytest.mark.usefixtures("pool")
@@ -161,14 +166,14 @@ def test_a_failure_is_the_rails_own_only_with_all_else_at_stock_or_proven(
     both["settings"].append(graphics)
     shared = ask(client, both)
     assert limits_of(shared) == (None, None)
-    assert [one["code"] for one in shared["unused"]] == ["failure_shared"]
+    assert [one["code"] for one in shared["unused_trials"]] == ["failure_not_isolated"]
     alone = {"settings": [graphics], "outcome": "stable"}
     proven = ask(client, alone, both)
     assert limits_of(proven) == (None, 82)
-    assert [one["code"] for one in proven["unused"]] == ["other_rails"]
-    moved = {tuple(group["domains"]): group["has_been_moved"] for group in proven["order"]}
+    assert [one["code"] for one in proven["unused_trials"]] == ["other_domains"]
+    moved = {tuple(group["domains"]): group["has_been_moved"] for group in proven["domain_order"]}
     assert moved == {("core", "ring"): True, ("graphics",): True, ("system_agent",): False}
-    assert [group["is_asked"] for group in proven["order"]] == [True, False, False]
+    assert [group["is_asked"] for group in proven["domain_order"]] == [True, False, False]
 
 
 @pytest.mark.usefixtures("pool")
@@ -178,25 +183,28 @@ def test_what_fails_on_some_of_the_rails_fails_on_all_and_a_pass_of_some_proves_
     assert limits_of(ask(client, a_run(-50, "failed", rails=["ring"]))) == (None, 51)
     passed = ask(client, a_run(-50, rails=["ring"]))
     assert limits_of(passed) == (None, None)
-    assert [one["code"] for one in passed["unused"]] == ["other_rails"]
+    assert [one["code"] for one in passed["unused_trials"]] == ["other_domains"]
 
 
 @pytest.mark.usefixtures("pool")
 def test_a_machine_that_fails_at_stock_is_told_to_stop(client: FlaskClient) -> None:
     for at_stock in ({"settings": [], "outcome": "failed"}, a_run(0, "failed")):
         answer = ask(client, at_stock, a_run(0))
-        assert (answer["next"], answer["plan"], answer["expected"]) == (None, [], None)
+        assert (answer["next_step"], answer["plan"], answer["expected_search"]) == (None, [], None)
         assert answer["reason"]["code"] == "fails_at_stock"
-        assert (answer["settle"]["at"], answer["own"]["unstable"]) == (None, None)
+        assert (answer["recommended_in_use"]["setting"], answer["own_bracket"]["unstable"]) == (
+            None,
+            None,
+        )
         assert "qualified people" in answer["summary"]
 
 
 @pytest.mark.usefixtures("pool")
 def test_a_bracket_as_fine_as_wanted_ends_the_search(client: FlaskClient) -> None:
     answer = ask(client, a_run(-80), a_run(-84, "failed"))
-    assert (answer["next"], answer["reason"]["code"]) == (None, "bracketed")
-    assert answer["expected"]["trials"] == 0
-    assert answer["settle"]["at"]["setting_mv"] == round(-71 * STEP_MV, 2)
+    assert (answer["next_step"], answer["reason"]["code"]) == (None, "bracketed")
+    assert answer["expected_search"]["trials"] == 0
+    assert answer["recommended_in_use"]["setting"]["setting_mv"] == round(-71 * STEP_MV, 2)
     finer = ask(client, a_run(-80), a_run(-84, "failed"), resolution_mv=2, max_risk=0.25)
     assert finer["reason"] is None or finer["reason"]["code"] == "too_risky"
 
@@ -204,14 +212,17 @@ def test_a_bracket_as_fine_as_wanted_ends_the_search(client: FlaskClient) -> Non
 def test_without_evidence_steps_are_small_and_it_says_so(client: FlaskClient) -> None:
     answer = ask(client)
     assert (answer["basis"], answer["level"]) == ("no_evidence", "none")
-    assert (answer["next"]["enter"], answer["next"]["chance_stable"]) == (-5, None)
-    assert (answer["expected"], answer["customary"]) == (None, None)
+    assert (answer["next_step"]["value_to_enter"], answer["next_step"]["chance_stable"]) == (
+        -5,
+        None,
+    )
+    assert (answer["expected_search"], answer["fixed_step_search"]) == (None, None)
     assert "nobody's results" in answer["summary"]
     assert len(answer["stop_rules"]) >= 3
     failed = ask(client, a_run(-20, rails=["core"]), a_run(-25, "failed", rails=["core"]))
-    assert (failed["next"], failed["reason"]["code"]) == (None, "bracketed")
+    assert (failed["next_step"], failed["reason"]["code"]) == (None, "bracketed")
     deep = ask(client, a_run(-159, rails=["core"]))
-    assert (deep["next"], deep["reason"]["code"]) == (None, "at_bound")
+    assert (deep["next_step"], deep["reason"]["code"]) == (None, "at_bound")
 
 
 def test_counts_are_whole_steps_and_have_their_own_widths(
@@ -221,8 +232,16 @@ def test_counts_are_whole_steps_and_have_their_own_widths(
         send(instance, a_count_submission(16 + number % 9, 17 + number % 9, number))
     answer = ask(client, chip=COUNT_CHIP)
     assert answer["control"] == "count_offset"
-    assert answer["next"]["setting_counts"] == answer["next"]["enter"] == -answer["next"]["steps"]
-    assert (answer["resolution"], answer["max_step"], answer["settle"]["margin"]) == (1, 4, 2)
+    assert (
+        answer["next_step"]["setting_counts"]
+        == answer["next_step"]["value_to_enter"]
+        == -answer["next_step"]["grid_steps"]
+    )
+    assert (answer["resolution"], answer["max_step"], answer["recommended_in_use"]["margin"]) == (
+        1,
+        4,
+        2,
+    )
     assert refusals(client, chip=COUNT_CHIP, resolution_mv=5) == {("/resolution_mv", "invalid")}
     assert refusals(client, chip=COUNT_CHIP, max_step=9) == {("/max_step", "invalid")}
 
@@ -239,7 +258,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
     asked |= {"clock_mhz": 1800, "stock_mv": 910}
     answer = ask(client, **asked)
     assert answer["clock_band_mhz"] == 1800
-    assert answer["next"]["at_clock_mv"] == 910 + answer["next"]["setting_mv"]
+    assert answer["next_step"]["at_clock_mv"] == 910 + answer["next_step"]["setting_mv"]
 
     def at(value: float, outcome: str = "stable", clock_mhz: float = 1800) -> dict[str, Any]:
         rail = {"domain": "gpu_core", "control": "fixed_clock_voltage", "value": value}
@@ -247,7 +266,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
 
     assert limits_of(ask(client, at(850), at(800, "failed"), **asked)) == (10, 18)
     elsewhere = ask(client, at(850, clock_mhz=1500), **asked)
-    assert [one["code"] for one in elsewhere["unused"]] == ["other_rails"]
+    assert [one["code"] for one in elsewhere["unused_trials"]] == ["other_domains"]
     assert refusals(client, at(930), **asked) == {("/trials/0/settings", "above_stock")}
     # One of several rails above stock is no failure of all of them far above it.
     together = {**asked, "moved_with": ["memory"]}
@@ -256,7 +275,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
         assert refused == {("/trials/0/settings", "above_stock")}
     # Nobody is sent below the lowest voltage that a chip computes at.
     low = ask(client, **{**asked, "stock_mv": 402})
-    assert (low["next"], low["reason"]["code"]) == (None, "at_bound")
+    assert (low["next_step"], low["reason"]["code"]) == (None, "at_bound")
 
 
 @pytest.mark.parametrize(
@@ -277,7 +296,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
         ({"trials": [a_run(-0.08)]}, ("/trials/0/settings/0/value", "looks_like_volts")),
         ({"trials": [a_run(-301)]}, ("/trials/0/settings/0/value", "beyond_hard_bound")),
         ({"trials": [a_run(-80, "crashed")]}, ("/trials/0/outcome", "invalid")),
-        ({"chip": "someone@example.org"}, ("/chip", "identity_found")),
+        ({"chip": "someone@example.org"}, ("/chip", "personal_data_found")),
     ],
 )
 def test_what_cannot_be_right_is_refused_with_its_place(
@@ -332,11 +351,11 @@ def test_a_locked_control_is_said_before_the_number(
 def test_a_bolder_risk_goes_as_deep_or_deeper_and_a_shorter_step_as_shallow_or_shallower(
     client: FlaskClient,
 ) -> None:
-    depths = [ask(client, max_risk=risk)["next"]["steps"] for risk in (0.02, 0.1, 0.25)]
+    depths = [ask(client, max_risk=risk)["next_step"]["grid_steps"] for risk in (0.02, 0.1, 0.25)]
     assert depths == sorted(depths)
-    near = ask(client, a_run(-60), max_step=6)["next"]
-    far = ask(client, a_run(-60), max_step=20)["next"]
-    assert near["steps"] <= far["steps"]
+    near = ask(client, a_run(-60), max_step=6)["next_step"]
+    far = ask(client, a_run(-60), max_step=20)["next_step"]
+    assert near["grid_steps"] <= far["grid_steps"]
 
 
 @pytest.mark.usefixtures("pool")
@@ -361,14 +380,14 @@ def test_whatever_was_tried_no_answer_breaks_what_is_promised(client: FlaskClien
             continue
         answer = reply.get_json()
         stable, unstable = limits_of(answer)
-        for told in (answer["next"], *(line["next"] for line in answer["plan"])):
+        for told in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
             if told is not None:
                 assert -160 <= told["setting_mv"] < 0
-                assert told["setting_mv"] <= told["enter"] < 0
+                assert told["setting_mv"] <= told["value_to_enter"] < 0
                 assert told["chance_stable"] >= 1 - risk - 1e-4
-        if answer["next"] is not None:
-            assert (stable or 0) < answer["next"]["steps"] < (unstable or 1 << 30)
-        assert (answer["next"] is None) is (answer["reason"] is not None)
-        settled = answer["settle"]["at"]
-        assert settled is None or settled["steps"] < (stable or 0)
+        if answer["next_step"] is not None:
+            assert (stable or 0) < answer["next_step"]["grid_steps"] < (unstable or 1 << 30)
+        assert (answer["next_step"] is None) is (answer["reason"] is not None)
+        settled = answer["recommended_in_use"]["setting"]
+        assert settled is None or settled["grid_steps"] < (stable or 0)
     assert min(outcomes.values()) > 20

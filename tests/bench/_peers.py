@@ -41,7 +41,7 @@ class PeerFit:
     cpu_s: float
     peak_mb: float
     log_likelihood: float
-    kkt_gap: float
+    optimality_gap: float
 
 
 @dataclass(frozen=True, slots=True)

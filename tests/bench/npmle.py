@@ -38,7 +38,7 @@ def _pools(units: int, truths: int) -> list[GroupedIntervals]:
 def _our_fit(pool: GroupedIntervals, repeats: int) -> PeerFit:
     cpu_s, memory_mb = timed(lambda: fit_npmle(pool), repeats)
     fit = fit_npmle(pool)
-    return PeerFit(cpu_s, memory_mb, fit.log_likelihood, fit.kkt_gap)
+    return PeerFit(cpu_s, memory_mb, fit.log_likelihood, fit.optimality_gap)
 
 
 def _beside(
@@ -69,7 +69,7 @@ def _figures(
     name: str, units: int, fits: list[PeerFit], ours: list[PeerFit], wanted_gap: str
 ) -> list[Row]:
     where = f"{name}, n = {units}"
-    gap = max(fit.kkt_gap for fit in fits) / units
+    gap = max(fit.optimality_gap for fit in fits) / units
     behind = max(
         our.log_likelihood - fit.log_likelihood for our, fit in zip(ours, fits, strict=True)
     )

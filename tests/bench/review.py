@@ -54,7 +54,7 @@ def _by_script(made: Instance, results: int) -> Row:
         )
     curator = a_curator(made)
     begun = time.process_time()
-    entry = {"origin": {"client": SCRIPT}, "word": "reject", "reason": "script_at_fault"}
+    entry = {"origin": {"client": SCRIPT}, "decision": "invalidate", "reason": "script_error"}
     told = decide(made, curator, entry)
     spent = time.process_time() - begun
     assert told.decided == results // ONE_IN

@@ -17,7 +17,7 @@ def test_our_own_masses_are_judged_as_we_certify_them(side):
     at = 2.0 * fit.cell_left if side == "left" else 2.0 * fit.cell_right - 1.0
     log_likelihood, gap = judge(POOL, (at, fit.masses))
     assert log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-8)
-    assert gap == pytest.approx(fit.kkt_gap, abs=1e-6)
+    assert gap == pytest.approx(fit.optimality_gap, abs=1e-6)
 
 
 def test_an_estimate_without_mass_where_a_unit_is_has_no_likelihood():

@@ -55,7 +55,7 @@ class Reports:
             unit=np.arange(count),
             contributor=self.contributor,
             established=self.established,
-            vouched=np.zeros(count, dtype=np.bool_),
+            confirmed_by_curator=np.zeros(count, dtype=np.bool_),
             stable_steps=self.stable,
             unstable_steps=self.unstable,
             weight_ppm=weight_ppm_of(self.contributor),

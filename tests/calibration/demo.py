@@ -88,4 +88,4 @@ def _true_share(instance: Instance, pool: PoolTruth) -> float | None:
     if pool.clock_mhz is not None:
         asked["clock_mhz"] = [str(pool.clock_mhz)]
     answer = orjson.loads(advise_start(instance, parse_question(asked, instance.catalogue)).body)
-    return None if answer["start"] is None else pool.stable_share(answer["start"]["steps"])
+    return None if answer["start"] is None else pool.stable_share(answer["start"]["grid_steps"])

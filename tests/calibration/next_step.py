@@ -1,7 +1,7 @@
-"""What the planned search costs beside the customary one, and whether its chances are true.
+"""What the planned search costs beside the fixed-step one, and whether its chances are true.
 
 The limit is the deepest stable setting itself, so that N(110, 25) is put on the grid by the
-nearest step. The customary search: first 50 mV, deeper by 10 mV until one fails, then the setting
+nearest step. The fixed-step search: first 50 mV, deeper by 10 mV until one fails, then the setting
 5 mV beyond the last that passed; where the first fails, toward stock by 10 mV until one passes,
 then 5 mV deeper. Nothing is tried twice, a failure ends the way down, and both searches count every
 trial alike. Without a cap both end in brackets of 5 mV on a grid of 5 mV: equal resolution.
@@ -58,7 +58,7 @@ USUAL = Cap("default", 0.10, has_max_step=True, ratio="<= 0.5", failures="<= 0.3
 
 
 def measure(*, short: bool, runs: int | None = None) -> list[Row]:
-    """Costs against the customary search, ends of simulated searches, chances against truths."""
+    """Costs against the fixed-step search, ends of simulated searches, chances against truths."""
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     rows = [row for costs in COSTS for row in _beside_customary(5.0, costs)]
     rows += [_rounded_down(costs) for costs in COSTS]
@@ -102,37 +102,43 @@ def _beside_customary(
     step_mv: float, costs: tuple[int, int], *, is_wanted: bool = True
 ) -> Iterator[Row]:
     chances = a_normal_unit(step_mv)
-    customary = expected_search(chances, the_customary(step_mv, len(chances.mass) - 1), *costs)
+    fixed_step_search = expected_search(
+        chances, the_customary(step_mv, len(chances.mass) - 1), *costs
+    )
     where = f"costs {costs[0]}/{costs[1]}, grid {step_mv:.3g} mV"
-    yield measured(f"customary: failures, {where}", customary.failures, "count", "")
-    yield measured(f"customary: trials, {where}", customary.trials, "count", "")
+    yield measured(f"fixed_step_search: failures, {where}", fixed_step_search.failures, "count", "")
+    yield measured(f"fixed_step_search: trials, {where}", fixed_step_search.trials, "count", "")
     for cap in (FREE, BOLD, USUAL):
         found = expected_of_plan(a_plan(chances, step_mv, costs, cap, _start_of(chances)))
         wanted = COSTS[costs] if cap is FREE else cap.ratio
-        yield from _costs_row(f"{cap.name}, {where}", found, customary, cap, wanted, is_wanted)
+        yield from _costs_row(
+            f"{cap.name}, {where}", found, fixed_step_search, cap, wanted, is_wanted
+        )
 
 
 def _rounded_down(costs: tuple[int, int]) -> Row:
     """The other reading of a limit: a draw of which the whole steps are the deepest stable one."""
     chances = a_normal_unit(5.0, nearer=0.0)
-    customary = expected_search(chances, the_customary(5.0, len(chances.mass) - 1), *costs)
+    fixed_step_search = expected_search(chances, the_customary(5.0, len(chances.mass) - 1), *costs)
     found = expected_of_plan(a_plan(chances, 5.0, costs, FREE, 0))
-    ratio = found.minutes / customary.minutes
+    ratio = found.minutes / fixed_step_search.minutes
     where = f"costs {costs[0]}/{costs[1]}"
-    return measured(f"rounded down: cost over customary, no cap, {where}", ratio, "ratio", "")
+    return measured(
+        f"rounded down: cost over fixed_step_search, no cap, {where}", ratio, "ratio", ""
+    )
 
 
 def _costs_row(
     where: str,
     found: ExpectedSearch,
-    customary: ExpectedSearch,
+    fixed_step_search: ExpectedSearch,
     cap: Cap,
     ratio: str,
     is_wanted: bool,
 ) -> Iterator[Row]:
     step_mv = 5.0 if "grid 5 mV" in where else STEP_MV
     told = {
-        "cost over customary": (found.minutes / customary.minutes, "ratio", ratio),
+        "cost over fixed_step_search": (found.minutes / fixed_step_search.minutes, "ratio", ratio),
         "failures": (found.failures, "count", cap.failures),
         "left of the limit": (found.left_steps * step_mv, "mV", cap.left_mv),
     }
@@ -215,4 +221,4 @@ def _with_a_pool(truth: Truth, units: int, runs: int) -> Iterator[Row]:
     yield measured(
         f"proposed settings that fail, {where}", failed / max(proposed, 1), "share", "<= 0.1"
     )
-    yield measured(f"cost over customary, {where}", ours / theirs, "ratio", "")
+    yield measured(f"cost over fixed_step_search, {where}", ours / theirs, "ratio", "")

@@ -97,11 +97,11 @@ def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
 
 def test_the_planned_search_costs_what_it_should_beside_the_customary_one(reports):
     rows = reports["next_step"]
-    assert values(rows, "cost over customary, no cap", "20/10, grid 5 mV")[0] <= 0.58
-    assert values(rows, "cost over customary, no cap", "20/40, grid 5 mV")[0] <= 0.69
-    assert values(rows, "cost over customary, no cap", "5/15, grid 5 mV")[0] <= 0.73
+    assert values(rows, "cost over fixed_step_search, no cap", "20/10, grid 5 mV")[0] <= 0.58
+    assert values(rows, "cost over fixed_step_search, no cap", "20/40, grid 5 mV")[0] <= 0.69
+    assert values(rows, "cost over fixed_step_search, no cap", "5/15, grid 5 mV")[0] <= 0.73
     for what, bold, usual in (
-        ("cost over customary", 0.65, 0.50),
+        ("cost over fixed_step_search", 0.65, 0.50),
         ("failures", 0.95, 0.35),
         ("left of the limit", 5, 17),
     ):

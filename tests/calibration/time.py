@@ -168,8 +168,8 @@ def _settled(runs: int) -> list[Row]:
         days, failed = (np.concatenate(some) for some in zip(*parts, strict=True))
         place = np.repeat([0, 1], 150)
         found = settle_margin(days, failed, np.ones(300), place, (10.0, 20.0))
-        wrong += found.standing == "learnt" and found.margin == 10.0
-        learnt += found.standing == "learnt"
+        wrong += found.standing == "learned" and found.margin == 10.0
+        learnt += found.standing == "learned"
     assert _lasting_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _lasting_share(90, lives[1])
     return [
         measured("a margin that did not keep 95 % is learnt", wrong / runs, "share", "<= 0.05"),

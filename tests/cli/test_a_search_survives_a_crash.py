@@ -128,8 +128,8 @@ def test_it_never_goes_on_past_a_failure_and_ends_by_itself(filled: Path, tmp_pa
     words = (CHIP, "--home", str(filled), "--record", str(record), "--max-risk", "0.25")
     typed = [*STOCK]
     values = []
-    while (following := json.loads(run(*words, "--json").stdout)["next"]) is not None:
-        values.append(following["enter"])
+    while (following := json.loads(run(*words, "--json").stdout)["next_step"]) is not None:
+        values.append(following["value_to_enter"])
         assert following["chance_stable"] >= 0.75
         # Where this was the last step, "later" is no number, and the write-up is asked for.
         told = Person(*words).ends(*typed, "begin", *FAILED, "later", "", "", "n")
@@ -186,8 +186,8 @@ def test_without_a_terminal_it_tells_where_the_search_stands_as_json(
     assert not record.exists()
     Person(*words).ends(*STOCK, "begin", *PASSED, "later")
     later = json.loads(run(*words, "--json").stdout)
-    assert later["own"]["passes"] == 1
-    assert later["next"]["steps"] > answer["next"]["steps"]
+    assert later["own_bracket"]["passes"] == 1
+    assert later["next_step"]["grid_steps"] > answer["next_step"]["grid_steps"]
 
 
 def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(

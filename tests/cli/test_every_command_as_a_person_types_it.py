@@ -146,14 +146,14 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
             "gains",
             "identify",
             "keys",
-            "lasting",
+            "longevity",
             "locks",
-            "mine",
+            "my-submissions",
             "next-step",
             "notes",
             "power",
             "review",
-            "seed",
+            "import",
             "serve",
             "stability",
             "start",
@@ -327,7 +327,7 @@ def test_gains_power_and_lasting_are_told_in_eighty_columns(home: Path) -> None:
     for command, words in (
         ("gains", "performance: 5.0 % more"),
         ("power", "keeps 95 % of stock performance"),
-        ("lasting", "Too few follow-ups"),
+        ("longevity", "Too few follow-ups"),
     ):
         told = run(command, CHIP, "--home", str(home))
         assert told.returncode == 0, told.stderr
@@ -354,7 +354,7 @@ def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
 def test_since_when_reports_say_locked_is_told_in_the_terminal(home: Path) -> None:
     lines = [json.dumps(_a_lock(number)) for number in range(40)]
     (home / "locks.ndjson").write_text("\n".join(lines))
-    assert run("seed", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
+    assert run("import", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
     told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
     assert "Reports since firmware month 2026-03 say locked" in " ".join(told.stdout.split())
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
@@ -383,9 +383,9 @@ def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
     told = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
     assert told.returncode == 0, told.stderr
     assert "core at -70: failed_later, counted" in told.stdout
-    listed = run("mine", "--contributor-token", token, "--home", str(home))
+    listed = run("my-submissions", "--contributor-token", token, "--home", str(home))
     assert identifier in listed.stdout
-    nobody = run("mine", "--home", str(home))
+    nobody = run("my-submissions", "--home", str(home))
     assert nobody.stdout.strip() == "Nothing of yours is here."
     wrong = run("follow-up", identifier, "exploded", "--home", str(home))
     assert wrong.returncode == 1
@@ -399,20 +399,20 @@ def test_many_results_are_sent_from_a_file_and_the_refused_are_told(
     bad = json.dumps({**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]})
     file = tmp_path / "results.ndjson"
     file.write_text(f"{good}\n\n{bad}\n{good}\n")
-    sent = run("seed", str(file), "--json", "--home", str(home))
+    sent = run("import", str(file), "--json", "--home", str(home))
     assert sent.returncode == 0, sent.stderr
     told = json.loads(sent.stdout.splitlines()[-1])
     assert (told["counts"]["stored"], told["counts"]["refused"]) == (2, 1)
     assert "above_stock" in told["refused_for"]
     file.write_text(f"{bad}\n")
-    assert run("seed", str(file), "--home", str(home)).returncode == 1
-    assert run("seed", "--home", str(home)).returncode == 2
+    assert run("import", str(file), "--home", str(home)).returncode == 1
+    assert run("import", "--home", str(home)).returncode == 2
 
 
 def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> None:
     with Server(home, workers=1) as server:
         to = ["--to", f"http://127.0.0.1:{server.port}"]
-        sent = run("seed", "--club", "40", "--liars", "10", "--json", *to)
+        sent = run("import", "--club", "40", "--attackers", "10", "--json", *to)
     assert sent.returncode == 0, sent.stderr
     counts = json.loads(sent.stdout.splitlines()[-1])["counts"]
     assert counts["items"] == 50
@@ -474,7 +474,7 @@ def test_a_curator_lists_shows_decides_and_undoes(
         listed = run("review", "list", *to)
         shown = run("review", "show", setting, *to)
         why = ("--reason", "depth_confirmed")
-        decided = run("review", "decide", "count", setting, *why, *to)
+        decided = run("review", "decide", "include", setting, *why, *to)
         empty = run("review", "list", *to)
     assert setting in listed.stdout
     assert "passed at 200 mV, failed at 210 mV below stock" in listed.stdout
@@ -482,14 +482,14 @@ def test_a_curator_lists_shows_decides_and_undoes(
     assert "Without it: no start" in shown.stdout
     assert "If it counts: no start (too_few_units), on 1 units" in shown.stdout
     assert "Cautions:" in shown.stdout
-    assert f"{setting}: set_aside -> counted" in decided.stdout
+    assert f"{setting}: excluded -> counted" in decided.stdout
     assert empty.stdout.strip() == "Nothing waits."
     undone = run("review", "undo", setting, "--home", str(home))
-    assert f"{setting}: counted -> set_aside" in undone.stdout
-    bulk = ("--client", "broken-script/0.1", "--reason", "script_at_fault", "--home", str(home))
-    assert "1 of 1 settings decided" in run("review", "decide", "reject", *bulk).stdout
+    assert f"{setting}: counted -> excluded" in undone.stdout
+    bulk = ("--client", "broken-script/0.1", "--reason", "script_error", "--home", str(home))
+    assert "1 of 1 settings decided" in run("review", "decide", "invalidate", *bulk).stdout
     again = run("review", "show", setting, "--home", str(home))
-    assert "reject, script_at_fault (key 1, without a name)" in again.stdout
+    assert "invalidate, script_error (key 1, without a name)" in again.stdout
     for done in (listed, shown, decided, undone, again):
         assert done.returncode == 0, done.stderr
         assert max(len(line) for line in done.stdout.splitlines()) <= 80
@@ -497,12 +497,12 @@ def test_a_curator_lists_shows_decides_and_undoes(
 
 def test_what_cannot_be_decided_so_is_told(home: Path) -> None:
     key = ("--key", given_key(home), "--home", str(home))
-    nothing = run("review", "decide", "count", "--reason", "depth_confirmed", *key)
+    nothing = run("review", "decide", "include", "--reason", "depth_confirmed", *key)
     assert nothing.returncode == 2
     unnamed = run("review", "undo", "no-ordinal", *key)
     assert unnamed.returncode == 2
     unknown = run(
-        "review", "decide", "reject", f"{'0' * 36}/0", "--reason", "depth_confirmed", *key
+        "review", "decide", "invalidate", f"{'0' * 36}/0", "--reason", "depth_confirmed", *key
     )
     assert unknown.returncode == 1
     assert "setting_unknown" in unknown.stderr
@@ -521,11 +521,11 @@ def test_pools_are_judged_again_and_nothing_is_kept_unless_asked(home: Path) -> 
         }
         lines.append(json.dumps(RESULT | tokens | {"settings": [setting]}))
     (home / "results.ndjson").write_text("\n".join(lines))
-    assert run("seed", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
+    assert run("import", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
     for words in ((), ("--apply",)):
-        told = run("rejudge", *words, "--home", str(home))
+        told = run("find-outliers", *words, "--home", str(home))
         assert told.returncode == 0, told.stderr
         assert "set aside now: 1 units that lie far deeper than the pool" in told.stdout
         assert "a young pool" in told.stdout
         assert all(len(line) <= 80 for line in told.stdout.splitlines())
-    assert "0 of 1 pools" in run("rejudge", "--home", str(home)).stdout
+    assert "0 of 1 pools" in run("find-outliers", "--home", str(home)).stdout

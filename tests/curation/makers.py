@@ -3,7 +3,7 @@
 from typing import Any
 
 from kbapi.access.keys import KeyHolder, give_key
-from kbapi.curation.decisions import DecisionsTold, accept_decisions
+from kbapi.curation.decisions import DecisionsResponse, accept_decisions
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
 from tests.makers import a_body, a_setting, a_submission, send
@@ -17,10 +17,10 @@ def a_curator(instance: Instance) -> KeyHolder:
 def a_word(sent: Accepted | str, word: str, reason: str, ordinal: int = 0) -> dict[str, Any]:
     """An entry about one setting of a result."""
     submission = sent if isinstance(sent, str) else sent.id
-    return {"submission": submission, "ordinal": ordinal, "word": word, "reason": reason}
+    return {"submission": submission, "ordinal": ordinal, "decision": word, "reason": reason}
 
 
-def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsTold:
+def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsResponse:
     """What these decisions changed."""
     return accept_decisions(instance, curator, a_body({"decisions": list(entries)}))
 

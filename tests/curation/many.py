@@ -18,7 +18,7 @@ MADE = {
         "id": "1 + n",
         "submission_id": "1 + n",
         "unit_id": "1 + n",
-        "status": "CASE n % :every WHEN 0 THEN 'set_aside' ELSE 'counted' END",
+        "status": "CASE n % :every WHEN 0 THEN 'excluded' ELSE 'counted' END",
     },
 }
 
@@ -40,8 +40,8 @@ def fill_with_results(instance: Instance, results: int, every: int) -> None:
             parameters = {"all": results} | ({"every": every} if ":every" in str(statement) else {})
             connection.execute(statement, parameters)
         connection.exec_driver_sql(
-            "INSERT INTO unlike_contributor (pool_id, contributor_id, code) "
-            "VALUES (1, 1, 'unlike_the_pool')"
+            "INSERT INTO differing_contributor (pool_id, contributor_id, code) "
+            "VALUES (1, 1, 'contributor_differs')"
         )
 
 

@@ -54,30 +54,30 @@ def test_what_was_set_aside_counts_with_its_own_ends_and_is_vouched_for(
 ) -> None:
     deep = send_deep(instance)
     assert evidence_of(instance) == []
-    told = decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     (row,) = evidence_of(instance)
     # 200 and 210 mV on a grid of 1/1024 V.
     assert (row[3], row[4], row[-1]) == (205, 215, 1)
     assert (told.settings, told.decided, told.unchanged) == (1, 1, 0)
-    assert (told.changed[0].before, told.changed[0].now) == ("set_aside", "counted")
+    assert (told.changed[0].before, told.changed[0].now) == ("excluded", "counted")
     status, codes = told_to_the_sender(instance, deep)
     assert status == "counted"
-    assert codes == ["counted_by_curator", "depth_confirmed", "beyond_soft_bound"]
+    assert codes == ["included_by_curator", "depth_confirmed", "beyond_soft_bound"]
 
 
 def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None:
-    claimed = send(instance, a_submission(a_setting(unstable_at=None)))
-    assert claimed.settings[0].status == "claimed"
-    decide(instance, curator, a_word(claimed, "count", "effect_confirmed"))
+    unverified = send(instance, a_submission(a_setting(unstable_at=None)))
+    assert unverified.settings[0].status == "unverified"
+    decide(instance, curator, a_word(unverified, "include", "effect_confirmed"))
     assert len(evidence_of(instance)) == 1
-    assert answer(instance)["evidence"]["claimed"] == 0
+    assert answer(instance)["evidence"]["units_unverified"] == 0
 
 
 @pytest.mark.parametrize(
     ("word", "reason", "code"),
     [
-        ("keep_aside", "unlike_other_results", "kept_aside_by_curator"),
-        ("reject", "units_confused", "rejected_by_curator"),
+        ("exclude", "unlike_other_results", "excluded_by_curator"),
+        ("invalidate", "wrong_units", "invalidated_by_curator"),
     ],
 )
 def test_what_counted_leaves_the_evidence(
@@ -88,7 +88,7 @@ def test_what_counted_leaves_the_evidence(
     sent = send(instance, a_submission(number=2))
     decide(instance, curator, a_word(sent, word, reason))
     assert evidence_of(instance) == before
-    assert told_to_the_sender(instance, sent) == ("set_aside", [code, reason])
+    assert told_to_the_sender(instance, sent) == ("excluded", [code, reason])
 
 
 def test_undone_the_evidence_is_what_it_was_to_the_byte(
@@ -98,7 +98,7 @@ def test_undone_the_evidence_is_what_it_was_to_the_byte(
     own = send(instance, a_submission(a_setting(stable_at=-70, unstable_at=-75), number=2))
     deep = send_deep(instance, number=2)
     before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
-    for word, reason in (("count", "depth_confirmed"), ("reject", "not_measured")):
+    for word, reason in (("include", "depth_confirmed"), ("invalidate", "not_measured")):
         decide(instance, curator, a_word(deep, word, reason), a_word(own, word, reason))
         assert {name: rows_of(instance)[name] for name in before} != before
     undo = (a_word(one, "undo", "decided_in_error") for one in (deep, own))
@@ -114,10 +114,10 @@ def test_a_decision_shows_in_the_very_next_answer(instance: Instance, curator: K
     failing = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-10), number=9))
     with_it = answer(instance)
     assert with_it["evidence"]["failures"] == before["evidence"]["failures"] + 1
-    decide(instance, curator, a_word(failing, "reject", "machine_doubted"))
+    decide(instance, curator, a_word(failing, "invalidate", "machine_doubted"))
     without = answer(instance)
     assert without["start"] == before["start"]
-    assert without["evidence"]["set_aside"] == 1
+    assert without["evidence"]["units_excluded"] == 1
     decide(instance, curator, a_word(failing, "undo", "decided_in_error"))
     assert answer(instance)["start"] == with_it["start"]
 
@@ -134,9 +134,9 @@ def test_a_row_is_vouched_for_only_where_the_word_stands(
     )
     send(instance, a_submission(shallow))
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     levels = {row[3]: row[-1] for row in evidence_of(instance)}
-    # The failure is vouched for as well, and it is what bounds both passes.
+    # The failure is confirmed_by_curator for as well, and it is what bounds both passes.
     assert levels == {51: 1, 205: 1}
     failure = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-100)))
     assert failure.settings[0].status == "counted"
@@ -149,10 +149,10 @@ def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: Ke
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
     before = evidence_of(instance)
     assert min(row[4] for row in before) < 80
-    decide(instance, curator, a_word(sent, "reject", "not_measured"))
+    decide(instance, curator, a_word(sent, "invalidate", "not_measured"))
     assert evidence_of(instance) == []
     (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
-    assert (told.status, told.reasons[0]) == ("noted", "left_with_its_setting")
+    assert (told.status, told.reasons[0]) == ("recorded", "setting_excluded")
     decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
     assert evidence_of(instance) == before
     (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
@@ -163,7 +163,7 @@ def test_a_word_for_a_setting_is_one_for_what_became_of_it(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = send(instance, a_submission(a_setting(in_use=-70)))
-    decide(instance, curator, a_word(sent, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(sent, "include", "depth_confirmed"))
     later = {
         "domain": "core",
         "control": "voltage_offset",
@@ -198,9 +198,9 @@ def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
     }
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
     shallowest = min(row[4] for row in evidence_of(instance))
-    decide(instance, curator, a_word(sent, "reject", "chip_confused"))
+    decide(instance, curator, a_word(sent, "invalidate", "wrong_chip"))
     assert min(row[4] for row in evidence_of(instance)) == shallowest
-    decide(instance, curator, a_word(sent, "reject", "chip_confused", ordinal=1))
+    decide(instance, curator, a_word(sent, "invalidate", "wrong_chip", ordinal=1))
     assert evidence_of(instance) == []
 
 
@@ -226,13 +226,13 @@ def test_a_setting_without_any_end_cannot_be_made_to_count(
     else:
         document["chip"] = "Osmer Kestrel 640 Laptop Graphics"
     sent = send(instance, document)
-    assert sent.settings[0].status == "set_aside"
+    assert sent.settings[0].status == "excluded"
     before = rows_of(instance)
     with pytest.raises(DocumentRefused) as refused:
-        decide(instance, curator, a_word(sent, "count", "rule_does_not_fit"))
+        decide(instance, curator, a_word(sent, "include", "rule_does_not_fit"))
     assert problems_of(refused) == [("/decisions/0", "nothing_to_count")]
     assert rows_of(instance) == before
-    decide(instance, curator, a_word(sent, "keep_aside", "testing_doubted"))
+    decide(instance, curator, a_word(sent, "exclude", "testing_doubted"))
 
 
 def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
@@ -242,27 +242,27 @@ def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
         decide(
             instance,
             curator,
-            a_word(deep, "count", "depth_confirmed"),
-            a_word("01a21000-8800-736b-8fa7-7e16bf7f60fd", "reject", "not_measured"),
-            a_word(deep, "reject", "depth_confirmed"),
-            a_word(deep, "count", "depth_confirmed", ordinal=1),
+            a_word(deep, "include", "depth_confirmed"),
+            a_word("01a21000-8800-736b-8fa7-7e16bf7f60fd", "invalidate", "not_measured"),
+            a_word(deep, "invalidate", "depth_confirmed"),
+            a_word(deep, "include", "depth_confirmed", ordinal=1),
         )
     assert problems_of(refused) == [
         ("/decisions/1", "setting_unknown"),
         ("/decisions/2/reason", "reason_does_not_fit"),
         ("/decisions/3", "setting_unknown"),
-        ("/decisions/2", "decided_twice"),
+        ("/decisions/2", "duplicate_decision"),
     ]
     assert rows_of(instance) == before
 
 
 def test_what_was_said_before_is_not_said_again(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
-    assert decide(instance, curator, a_word(deep, "undo", "rules_suffice")).unchanged == 1
-    decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
-    told = decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    assert decide(instance, curator, a_word(deep, "undo", "rules_apply")).unchanged == 1
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     assert (told.decided, told.unchanged, told.changed) == (0, 1, ())
-    assert decide(instance, curator, a_word(deep, "count", "rule_does_not_fit")).decided == 1
+    assert decide(instance, curator, a_word(deep, "include", "rule_does_not_fit")).decided == 1
     assert len(rows_of(instance)["decision"]) == 2
 
 
@@ -278,10 +278,10 @@ def test_all_settings_of_a_contributor_are_decided_about_at_once(
     told = decide(
         instance,
         curator,
-        {"contributor": contributor, "word": "reject", "reason": "not_measured"},
+        {"contributor": contributor, "decision": "invalidate", "reason": "not_measured"},
     )
     assert (told.settings, told.decided) == (3, 3)
-    assert {told_to_the_sender(instance, one)[0] for one in mine} == {"set_aside"}
+    assert {told_to_the_sender(instance, one)[0] for one in mine} == {"excluded"}
     assert told_to_the_sender(instance, other) == ("counted", [])
 
 
@@ -318,9 +318,11 @@ def test_all_settings_of_an_origin_are_decided_about_at_once(
             ]
         )
     ]
-    decide(instance, curator, {"origin": origin, "word": "reject", "reason": "script_at_fault"})
+    decide(
+        instance, curator, {"origin": origin, "decision": "invalidate", "reason": "script_error"}
+    )
     statuses = [told_to_the_sender(instance, one)[0] for one in sent]
-    assert {place for place, status in enumerate(statuses) if status == "set_aside"} == hit
+    assert {place for place, status in enumerate(statuses) if status == "excluded"} == hit
 
 
 def test_more_settings_than_can_be_decided_about_at_once_are_refused(
@@ -332,7 +334,9 @@ def test_more_settings_than_can_be_decided_about_at_once_are_refused(
     before = rows_of(instance)
     everywhere = {"origin": {"client": "tidewater-script/0.3"}}
     with pytest.raises(DocumentRefused) as refused:
-        decide(instance, curator, {**everywhere, "word": "reject", "reason": "script_at_fault"})
+        decide(
+            instance, curator, {**everywhere, "decision": "invalidate", "reason": "script_error"}
+        )
     assert problems_of(refused) == [("/decisions/0", "too_many_settings")]
     assert rows_of(instance) == before
 
@@ -341,11 +345,11 @@ def test_a_repeat_is_answered_with_what_it_stands_as_now(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     repeat = send_deep(instance)
     assert repeat.duplicate_of == deep.id
     assert repeat.screening.status == "counted"
-    assert repeat.settings[0].reasons[0].code == "counted_by_curator"
+    assert repeat.settings[0].reasons[0].code == "included_by_curator"
 
 
 def test_a_withdrawal_takes_decisions_along(instance: Instance, curator: KeyHolder) -> None:
@@ -355,7 +359,7 @@ def test_a_withdrawal_takes_decisions_along(instance: Instance, curator: KeyHold
         lambda _: withdraw_contributions(instance, "tidewater-member-000001"),
     ):
         deep = send_deep(instance)
-        decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+        decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
         withdraw(deep)
         assert {name: rows for name, rows in rows_of(instance).items() if rows} == {
             "access_key": keys
@@ -364,7 +368,7 @@ def test_a_withdrawal_takes_decisions_along(instance: Instance, curator: KeyHold
 
 @pytest.mark.parametrize(
     ("word", "reason", "status"),
-    [("count", "depth_confirmed", "counted"), ("reject", "not_measured", "set_aside")],
+    [("include", "depth_confirmed", "counted"), ("invalidate", "not_measured", "excluded")],
 )
 def test_decisions_hold_when_results_are_screened_again(
     instance: Instance, curator: KeyHolder, word: str, reason: str, status: str
@@ -383,7 +387,7 @@ def test_what_would_be_refused_today_still_counts_by_a_curators_word(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     before = evidence_of(instance)
     with instance.writing() as connection:
         connection.exec_driver_sql(
@@ -394,17 +398,17 @@ def test_what_would_be_refused_today_still_counts_by_a_curators_word(
     assert evidence_of(instance) == before
     assert told_to_the_sender(instance, deep) == (
         "counted",
-        ["counted_by_curator", "depth_confirmed", "refused_now"],
+        ["included_by_curator", "depth_confirmed", "refused_by_current_rules"],
     )
-    decide(instance, curator, a_word(deep, "undo", "rules_suffice"))
-    assert told_to_the_sender(instance, deep) == ("set_aside", ["refused_now"])
+    decide(instance, curator, a_word(deep, "undo", "rules_apply"))
+    assert told_to_the_sender(instance, deep) == ("excluded", ["refused_by_current_rules"])
 
 
 def test_decisions_hold_when_a_chip_is_read_again(instance: Instance, curator: KeyHolder) -> None:
     from kbapi.intake.reread import reread_chips
 
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     with instance.writing() as connection:
         connection.exec_driver_sql("UPDATE chip SET key = 'norvane-sable-7-4800k'")
     assert reread_chips(instance, is_applied=True).moves

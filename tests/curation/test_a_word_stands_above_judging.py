@@ -51,8 +51,8 @@ def test_it_waits_with_the_reason_that_its_sender_reads(
     instance: Instance, far_out: Accepted
 ) -> None:
     assert answer(instance)["evidence"]["units"] == 40
-    assert waiting(instance) == [(far_out.id, "set_aside", ["far_too_deep"])]
-    assert told(instance, far_out) == ("set_aside", ["far_too_deep"])
+    assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
+    assert told(instance, far_out) == ("excluded", ["outlier_deep"])
 
 
 def test_it_counts_by_a_word_whatever_the_fence_says(
@@ -62,10 +62,10 @@ def test_it_counts_by_a_word_whatever_the_fence_says(
     assert shown is not None
     assert shown.start_with is not None
     assert (shown.start_without.units, shown.start_with.units) == (40, 41)
-    decide(instance, curator, a_word(far_out, "count", "depth_confirmed"))
-    assert told(instance, far_out) == ("counted", ["counted_by_curator", "depth_confirmed"])
+    decide(instance, curator, a_word(far_out, "include", "depth_confirmed"))
+    assert told(instance, far_out) == ("counted", ["included_by_curator", "depth_confirmed"])
     now = answer(instance)
-    assert (now["evidence"]["units"], now["evidence"]["set_aside"]) == (41, 0)
+    assert (now["evidence"]["units"], now["evidence"]["units_excluded"]) == (41, 0)
     assert waiting(instance) == []
 
 
@@ -73,21 +73,21 @@ def test_undone_it_is_set_aside_again_and_waits(
     instance: Instance, curator: KeyHolder, far_out: Accepted
 ) -> None:
     before = answer(instance)
-    decide(instance, curator, a_word(far_out, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(far_out, "include", "depth_confirmed"))
     answer(instance)
     decide(instance, curator, a_word(far_out, "undo", "decided_in_error"))
     after = answer(instance)
     assert after["start"] == before["start"]
-    assert after["evidence"]["set_aside"] == before["evidence"]["set_aside"] == 1
-    assert waiting(instance) == [(far_out.id, "set_aside", ["far_too_deep"])]
+    assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] == 1
+    assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
 
 
 def test_rejected_it_stands_against_the_pool_no_longer(
     instance: Instance, curator: KeyHolder, far_out: Accepted
 ) -> None:
-    assert answer(instance)["start"]["served_at"] > 0.9
-    decide(instance, curator, a_word(far_out, "reject", "units_confused"))
+    assert answer(instance)["start"]["stable_share_used"] > 0.9
+    decide(instance, curator, a_word(far_out, "invalidate", "wrong_units"))
     now = answer(instance)
-    assert now["start"]["served_at"] == 0.9
-    assert now["evidence"]["set_aside"] == 1
-    assert told(instance, far_out)[1] == ["rejected_by_curator", "units_confused"]
+    assert now["start"]["stable_share_used"] == 0.9
+    assert now["evidence"]["units_excluded"] == 1
+    assert told(instance, far_out)[1] == ["invalidated_by_curator", "wrong_units"]

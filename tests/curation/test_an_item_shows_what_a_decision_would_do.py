@@ -7,7 +7,7 @@ import pytest
 
 from kbapi.access.keys import KeyHolder
 from kbapi.advice.start import advise_start
-from kbapi.curation.item import ReviewItem, StartSeen, show_item
+from kbapi.curation.item import ReviewItem, StartOutcome, show_item
 from kbapi.errors import SettingUnknown
 from kbapi.intake.accepted import Accepted
 from kbapi.storage.instance import Instance
@@ -37,7 +37,7 @@ def answered(instance: Instance, **parameters: str) -> dict[str, Any]:
     return orjson.loads(advise_start(instance, a_question(instance, **asked)).body)
 
 
-def as_told(seen: StartSeen | None) -> Any:
+def as_told(seen: StartOutcome | None) -> Any:
     assert seen is not None
     return orjson.loads(orjson.dumps(seen.start)), seen.units, seen.failures
 
@@ -60,7 +60,7 @@ def test_both_starts_are_what_the_next_answer_would_be(
     shown = item(instance, deep)
     assert shown.pool is not None
     assert as_told(shown.pool.start_without) == as_answered(answered(instance))
-    decide(instance, curator, a_word(deep, "count", "depth_confirmed"))
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     now = answered(instance)
     assert as_told(shown.pool.start_with) == as_answered(now)
     assert shown.pool.start_with != shown.pool.start_without
@@ -109,13 +109,13 @@ def test_the_document_and_the_history_are_shown_without_tokens(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
-    for word, reason in (("count", "depth_confirmed"), ("undo", "decided_in_error")):
+    for word, reason in (("include", "depth_confirmed"), ("undo", "decided_in_error")):
         decide(instance, curator, a_word(deep, word, reason))
     shown = item(instance, deep)
     assert shown.document["settings"][0]["minutes"] == 65
     assert "contributor_token" not in shown.document
-    assert [(seen.word, seen.reason.code, seen.key_name) for seen in shown.history] == [
-        ("count", "depth_confirmed", "evening shift"),
+    assert [(seen.decision, seen.reason.code, seen.key_name) for seen in shown.history] == [
+        ("include", "depth_confirmed", "evening shift"),
         ("undo", "decided_in_error", "evening shift"),
     ]
     assert all(seen.reason.text and seen.day == "2026-09-15" for seen in shown.history)

@@ -94,35 +94,3 @@ def test_what_is_not_there_is_neither_published_nor_looked_at(instance: Instance
     keep_notes(instance, [OTHER.replace(KEY, "another-key")], as_drafts=True)
     with pytest.raises(NoteRefused):
         note_reviewed(instance, "another-key")
-
-
-def test_notes_that_were_there_before_drafts_are_published(
-    tmp_path_factory: pytest.TempPathFactory,
-) -> None:
-    from kbapi.storage.migrations import upgrade_to_head
-    from kbapi.storage.sqlite import make_writing_engine
-    from tests.storage.test_upgrades_keep_promises_and_data import database_at
-
-    path = tmp_path_factory.mktemp("notes") / "kbapi.sqlite3"
-    database_at("0004", path)
-    engine = make_writing_engine(path)
-    with engine.begin() as connection:
-        connection.exec_driver_sql(
-            "INSERT INTO note (key, subject_kind, subject, control, domain, source, "
-            f"reviewed_month, markdown) VALUES ('{KEY}', 'chip', '{CHIP}', '', '', 'Tidewater', "
-            "'2026-06', 'The entry shows only after a cold start.')"
-        )
-    engine.dispose()
-    upgrade_to_head(path)
-    engine = make_writing_engine(path)
-    with engine.begin() as connection:
-        told = connection.exec_driver_sql(
-            "SELECT state, reviewed_month FROM note WHERE key = ?", (KEY,)
-        ).one()
-        screened = connection.exec_driver_sql(
-            "SELECT COUNT(*), SUM(screened <> status), SUM(decided <> '') FROM setting_result"
-        ).one()
-    engine.dispose()
-    assert tuple(told) == ("published", "2026-06")
-    assert screened[0] > 10
-    assert tuple(screened[1:]) == (0, 0)

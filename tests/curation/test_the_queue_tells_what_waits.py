@@ -8,7 +8,7 @@ from sqlalchemy import text
 
 from kbapi.access.keys import KeyHolder
 from kbapi.curation.queue import ReviewPage, list_waiting
-from kbapi.errors import QuestionRefused
+from kbapi.errors import QueryInvalid
 from kbapi.intake.own_results import withdraw_own_result
 from kbapi.storage.instance import Instance
 from kbapi.storage.review_rows import (
@@ -45,7 +45,7 @@ def walk(instance: Instance, **parameters: Any) -> list[str]:
 
 def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
     """As judging would leave it."""
-    which = "unit_id" if table == "set_aside_unit" else "contributor_id"
+    which = "unit_id" if table == "outlier_unit" else "contributor_id"
     with instance.writing() as connection:
         connection.exec_driver_sql(
             f"INSERT INTO {table} (pool_id, {which}, code) "
@@ -68,7 +68,7 @@ def test_what_was_set_aside_waits_and_what_counts_or_is_claimed_does_not(
         "2026-08",
         "norvane-sable-7-4820mx",
         "voltage_offset",
-        "set_aside",
+        "excluded",
     )
     assert (one.below_stock.stable, one.below_stock.unstable) == (200, 210)
     assert [reason.code for reason in one.reasons] == ["beyond_soft_bound"]
@@ -102,9 +102,9 @@ def test_what_is_decided_waits_no_more_until_it_is_undone(
     for one, (word, reason) in zip(
         sent,
         (
-            ("count", "depth_confirmed"),
-            ("keep_aside", "testing_doubted"),
-            ("reject", "not_measured"),
+            ("include", "depth_confirmed"),
+            ("exclude", "testing_doubted"),
+            ("invalidate", "not_measured"),
         ),
         strict=False,
     ):
@@ -120,12 +120,12 @@ def test_what_statistics_set_aside_waits_behind_it(instance: Instance, curator: 
         send(instance, a_submission(number=2)),
         send_deep(instance, number=3),
     )
-    flag(instance, "set_aside_unit", flagged, "far_too_deep")
-    flag(instance, "unlike_contributor", unlike, "unlike_the_pool")
+    flag(instance, "outlier_unit", flagged, "outlier_deep")
+    flag(instance, "differing_contributor", unlike, "contributor_differs")
     assert walk(instance, limit=1) == [deep.id, flagged.id, unlike.id]
-    assert walk(instance, code="far_too_deep") == [flagged.id]
-    assert walk(instance, code="unlike_the_pool") == [unlike.id]
-    decide(instance, curator, a_word(flagged, "count", "depth_confirmed"))
+    assert walk(instance, code="outlier_deep") == [flagged.id]
+    assert walk(instance, code="contributor_differs") == [unlike.id]
+    decide(instance, curator, a_word(flagged, "include", "depth_confirmed"))
     assert walk(instance) == [deep.id, unlike.id]
 
 
@@ -134,9 +134,9 @@ def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, 
     first = [send_deep(instance, number=number).id for number in range(7)]
     counted = [send(instance, a_submission(number=number)) for number in range(20, 26)]
     for one in counted[:3]:
-        flag(instance, "set_aside_unit", one, "far_too_shallow")
+        flag(instance, "outlier_unit", one, "outlier_shallow")
     for one in counted[3:]:
-        flag(instance, "unlike_contributor", one, "unlike_the_pool")
+        flag(instance, "differing_contributor", one, "contributor_differs")
     met, later, cursor = [], [], {}
     for number in range(100):
         told = page(instance, limit=limit, **cursor)
@@ -160,7 +160,7 @@ def test_a_walk_goes_on_behind_what_was_withdrawn_or_decided(
     sent = [send_deep(instance, number=number) for number in range(5)]
     told = page(instance, limit=2)
     withdraw_own_result(instance, sent[1].id, sent[1].receipt)
-    decide(instance, curator, a_word(sent[2], "reject", "not_measured"))
+    decide(instance, curator, a_word(sent[2], "invalidate", "not_measured"))
     rest = page(instance, cursor=told.next_cursor)
     assert [one.submission for one in rest.waiting] == [sent[3].id, sent[4].id]
 
@@ -170,7 +170,7 @@ def test_filters_find_by_chip_code_and_contributor(instance: Instance) -> None:
     other = send_deep(instance, number=2, chip="Norvane Sable 7 4800K")
     short = send(instance, a_submission(a_setting(minutes=5, unstable_at=None), number=3))
     assert walk(instance, chip="Norvane(R) Sable(TM) 7 4800K @ 2.60GHz") == [other.id]
-    assert walk(instance, code="short_test_alone") == [short.id]
+    assert walk(instance, code="only_short_test") == [short.id]
     numbers = {one.submission: one.sender.contributor for one in page(instance).waiting}
     assert walk(instance, contributor=numbers[deep.id]) == [deep.id]
     assert walk(instance, contributor=9_999) == []
@@ -215,7 +215,7 @@ def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> Non
     ],
 )
 def test_what_cannot_be_asked_is_told(instance: Instance, parameters: dict[str, Any]) -> None:
-    with pytest.raises(QuestionRefused) as refused:
+    with pytest.raises(QueryInvalid) as refused:
         page(instance, **parameters)
     assert {problem.pointer for problem in refused.value.problems} == set(parameters)
 

@@ -200,10 +200,12 @@ def read_database(database: Path) -> Found:
     return Found(integrity == [("ok",)] and not orphans, Counter(map(int, numbers)), counts)
 
 
-def kbapi(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+def kbapi(
+    *words: str, program: list[str] = KBAPI, **environment: str
+) -> subprocess.CompletedProcess[str]:
     """What a command said and how it left."""
     return subprocess.run(
-        [*KBAPI, *words],
+        [*program, *words],
         capture_output=True,
         text=True,
         check=False,

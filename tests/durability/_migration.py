@@ -1,6 +1,7 @@
 """A migration that does not come to its end: it has no room, or is killed."""
 
 import random
+import shlex
 import shutil
 import signal
 import sqlite3
@@ -14,24 +15,28 @@ from kbapi.settings import Settings
 from tests.durability._clients import kbapi
 from tests.makers import give_up_lost_secret
 from tests.report import Row, measured
+from tests.storage.later_schema import REBUILD, later_program
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
-from tests.system.server import KBAPI
 
 
 def failed_migration(folder: Path, kills: int) -> list[Row]:
     """One schema is whole whatever happens to an upgrade, and its rows are all there."""
     home, rows = folder / "home", []
+    # Each of these tables is copied, dropped and put back: the upgrade has something to write.
+    tables = ("submission", "setting_result", "reading", "lock_report")
+    later = later_program(folder / "later", *(REBUILD.format(name=name) for name in tables))
     _an_older_instance(home)
     old, content = _schema(home), _dump(home)
     # No file may grow: the migration fails where it writes.
-    limited = f"ulimit -f 4; exec {KBAPI[0]} -c '{KBAPI[2]}' db upgrade --home {home}"
-    failed = subprocess.run(["bash", "-c", limited], capture_output=True, text=True, check=False)
+    upgrade = shlex.join([*later, "db", "upgrade", "--home", str(home)])
+    limited = ["bash", "-c", f"ulimit -f 4; exec {upgrade}"]
+    failed = subprocess.run(limited, capture_output=True, text=True, check=False)
     steps = (failed.returncode == 3) + (_schema(home) == old) + (_dump(home) == content)
     rows.append(measured("migration without room: told, nothing changed", steps, "steps", "== 3"))
-    whole = _times_the_upgrade(folder, home, old, content, kills)
+    whole = _times_the_upgrade(folder, home, old, content, later, kills)
     rows.append(measured("migration killed: old or new, whole", whole, "kills", f"== {kills}"))
-    done = kbapi("db", "upgrade", "--home", str(home))
-    check = kbapi("check", "--home", str(home)).stdout.splitlines()
+    done = kbapi("db", "upgrade", "--home", str(home), program=later)
+    check = kbapi("check", "--home", str(home), program=later).stdout.splitlines()
     # The secret that keyed the rows of the older schema went when they were written down.
     wrong = [line for line in check if line.startswith("WRONG") and " secret " not in line]
     rows.append(measured("migration after all: exit status", done.returncode, "", "== 0"))
@@ -42,22 +47,24 @@ def failed_migration(folder: Path, kills: int) -> list[Row]:
 def _an_older_instance(home: Path) -> None:
     kbapi("db", "upgrade", "--home", str(home))
     (home / "kbapi.sqlite3").unlink()
-    database_at("0004", home / "kbapi.sqlite3")
+    database_at("0001_no_readings", home / "kbapi.sqlite3")
     (home / "kbapi.sqlite3").chmod(0o600)
     give_up_lost_secret(Settings(home=home))
 
 
-def _times_the_upgrade(folder: Path, home: Path, old: Any, content: Any, kills: int) -> int:
+def _times_the_upgrade(
+    folder: Path, home: Path, old: Any, content: Any, program: list[str], kills: int
+) -> int:
     """How many of these kills, at any moment of an upgrade, left one schema whole."""
     dice, whole = random.Random(4), 0
     began = time.monotonic()
-    new = _upgraded(folder / "new", home)
+    new = _upgraded(folder / "new", home, program)
     lasts_s = time.monotonic() - began
     for number in range(kills):
         copy = folder / f"killed-{number}"
         shutil.copytree(home, copy)
         upgrade = subprocess.Popen(
-            [*KBAPI, "db", "upgrade", "--home", str(copy)],
+            [*program, "db", "upgrade", "--home", str(copy)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
@@ -80,9 +87,9 @@ def _is_sound(home: Path) -> bool:
         )
 
 
-def _upgraded(copy: Path, home: Path) -> Any:
+def _upgraded(copy: Path, home: Path, program: list[str]) -> Any:
     shutil.copytree(home, copy)
-    kbapi("db", "upgrade", "--home", str(copy))
+    kbapi("db", "upgrade", "--home", str(copy), program=program)
     return _schema(copy)
 
 

@@ -24,7 +24,8 @@ from tests.durability._clients import (
 )
 from tests.durability._migration import failed_migration
 from tests.report import Row, measured, not_measured
-from tests.system.server import Server
+from tests.storage.later_schema import CREATE_A_TABLE, later_program
+from tests.system.server import KBAPI, Server
 
 DISK_BYTES = 24 << 20
 START = f"/v1/start?chip={CHIP}"
@@ -145,7 +146,7 @@ def _little_room(folder: Path) -> list[Row]:
             steps += told == "storage_full" and asked == 200
             filler.unlink()
             time.sleep(1.1)
-            steps += _post(server, 1).status == 201 and _ready(server) == "taken"
+            steps += _post(server, 1).status == 201 and _ready(server) == "accepted"
     return [measured(what, steps, "steps", "== 4")]
 
 
@@ -229,14 +230,15 @@ def _refused_at_start(home: Path) -> list[Row]:
     database = home / "kbapi.sqlite3"
     sound = database.read_bytes()
     rows = []
-    for what, spoil, words in (
-        ("wrong file", lambda: database.write_bytes(b"a shopping list\n" * 999), "not a database"),
-        ("newer schema", lambda: _set_version(database, "9999"), "newer than this program"),
-        ("older schema", lambda: _set_version(database, "0001"), "kbapi db upgrade"),
+    later = later_program(home.parent / "later", CREATE_A_TABLE.format(name="later"))
+    for what, spoil, words, program in (
+        ("wrong file", lambda: database.write_bytes(b"a list\n" * 999), "not a database", KBAPI),
+        ("newer schema", lambda: _set_version(database, "9999"), "newer than this program", KBAPI),
+        ("older schema", lambda: None, "kbapi db upgrade", later),
     ):
         spoil()
         before = database.read_bytes()
-        done = kbapi("serve", "--home", str(home), "--port", "1")
+        done = kbapi("serve", "--home", str(home), "--port", "1", program=program)
         told = words in " ".join(done.stderr.split())
         steps = (done.returncode == 3) + told + (database.read_bytes() == before)
         rows.append(measured(f"{what}: refused at start, told, untouched", steps, "steps", "== 3"))

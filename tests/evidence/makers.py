@@ -29,8 +29,8 @@ from kbapi.storage.tables import Contributor, Unit
 CORE: Final = PoolKey("voltage_offset", "core", 0)
 CONDITIONS: Final = (
     ConditionsKey("", "quick"),
-    ConditionsKey("all_core", "session"),
-    ConditionsKey("all_core,vector_heavy", "session"),
+    ConditionsKey("all_core", "long"),
+    ConditionsKey("all_core,vector_heavy", "long"),
 )
 _numbers = count(1)
 

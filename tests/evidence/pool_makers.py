@@ -33,13 +33,14 @@ def pool_of(units: list[UnitMade]) -> PoolUnits:
         dtype=np.int64,
     )
     kinds = sorted({one.conditions for one in units})
-    vouched = np.array([one.is_vouched for one in units], dtype=np.bool_)
+    confirmed_by_curator = np.array([one.is_vouched for one in units], dtype=np.bool_)
     numbers = np.arange(len(units))
     return PoolUnits(
         unit=numbers + 1,
         contributor=contributor,
-        established=vouched | np.array([one.is_established for one in units], dtype=np.bool_),
-        vouched=vouched,
+        established=confirmed_by_curator
+        | np.array([one.is_established for one in units], dtype=np.bool_),
+        confirmed_by_curator=confirmed_by_curator,
         stable_steps=np.array([one.stable_steps for one in units], dtype=np.int64),
         unstable_steps=np.array([one.unstable_steps for one in units], dtype=np.int64),
         weight_ppm=weight_ppm_of(contributor),

@@ -223,12 +223,12 @@ def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
         add_outcome(connection, chip, a_unit(connection), an_outcome(None, 40, month="2026-09"))
         add_outcome(connection, chip, a_unit(connection), an_outcome(70, early_stop=5))
         add_outcome(connection, chip, a_unit(connection), an_outcome(3, early_stop=5))
-        add_outcome(connection, chip, a_unit(connection), an_outcome(150), status="claimed")
+        add_outcome(connection, chip, a_unit(connection), an_outcome(150), status="unverified")
         for _ in range(2):
-            add_outcome(connection, chip, a_unit(connection), an_outcome(170), status="set_aside")
+            add_outcome(connection, chip, a_unit(connection), an_outcome(170), status="excluded")
 
     pool = loaded(engine, fill)
-    told = (pool.units, pool.failures, pool.claimed, pool.set_aside, pool.latest_month)
+    told = (pool.units, pool.failures, pool.unverified, pool.excluded, pool.latest_month)
     assert told == (4, 2, 1, 2, "2026-09")
     # Three steps less five for the early stop: nothing is known, so it is not among them.
     assert pool.intervals.stable_steps.tolist() == [0, 65, 80]
@@ -240,8 +240,8 @@ def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
 def test_the_weakest_testing_and_the_usual_loads_are_told(engine: Engine) -> None:
     def fill(connection: Connection, chip: ChipRow) -> None:
         for loads, grade in (
-            ("all_core,vector_heavy", "session"),
-            ("all_core", "session"),
+            ("all_core,vector_heavy", "long"),
+            ("all_core", "long"),
             ("memory_heavy", "quick"),
         ):
             add_outcome(
@@ -258,9 +258,9 @@ def test_the_weakest_testing_and_the_usual_loads_are_told(engine: Engine) -> Non
 
 def test_a_pool_in_which_nothing_counts_is_empty_and_says_so(engine: Engine) -> None:
     def fill(connection: Connection, chip: ChipRow) -> None:
-        add_outcome(connection, chip, a_unit(connection), an_outcome(80), status="claimed")
+        add_outcome(connection, chip, a_unit(connection), an_outcome(80), status="unverified")
 
     pool = loaded(engine, fill)
-    assert (pool.units, pool.claimed, pool.grade, pool.loads) == (0, 1, None, ())
+    assert (pool.units, pool.unverified, pool.grade, pool.loads) == (0, 1, None, ())
     assert pool.latest_month is None
     assert np.array_equal(pool.intervals.weight, [])

@@ -41,9 +41,9 @@ def lively(instance: Instance) -> Instance:
     gone = send(instance, a_submission(number=5))
     withdraw_own_result(instance, gone.id, gone.receipt)
     curator = a_curator(instance)
-    decide(instance, curator, a_word(send_deep(instance, 6), "count", "depth_confirmed"))
+    decide(instance, curator, a_word(send_deep(instance, 6), "include", "depth_confirmed"))
     sound = send(instance, a_submission(number=7))
-    decide(instance, curator, a_word(sound, "keep_aside", "effect_doubted"))
+    decide(instance, curator, a_word(sound, "exclude", "effect_doubted"))
     return instance
 
 
@@ -62,9 +62,9 @@ def test_an_empty_instance_agrees(instance: Instance) -> None:
     [
         "DELETE FROM evidence_row WHERE unit_id = 1",
         "UPDATE evidence_row SET unstable_steps = unstable_steps + 1 WHERE unit_id = 1",
-        "UPDATE evidence_row SET vouched = 1 WHERE unit_id = 1",
+        "UPDATE evidence_row SET confirmed_by_curator = 1 WHERE unit_id = 1",
         "UPDATE evidence_row SET latest_month = '2019-01' WHERE unit_id = 1",
-        "UPDATE setting_result SET status = 'set_aside' WHERE id = 3 AND status = 'counted'",
+        "UPDATE setting_result SET status = 'excluded' WHERE id = 3 AND status = 'counted'",
     ],
 )
 def test_evidence_that_was_spoilt_is_found(instance: Instance, spoil: str) -> None:

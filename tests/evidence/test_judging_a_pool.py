@@ -38,8 +38,8 @@ def judged(units: list[UnitMade]) -> Judgement:
 def test_far_away_units_are_set_aside_and_say_on_which_side() -> None:
     pool = [*honest(), a_unit(200), a_unit(150, NEVER_FAILED), a_unit(0, 5)]
     judgement = judged(pool)
-    assert judgement.far_too_deep.tolist() == [41, 42]
-    assert judgement.far_too_shallow.tolist() == [43]
+    assert judgement.outlier_deep.tolist() == [41, 42]
+    assert judgement.outlier_shallow.tolist() == [43]
     assert judgement.units_set_aside == 3
     stands = believed(pool_of(pool), judgement)
     assert stands.units == 40
@@ -180,7 +180,7 @@ def test_what_is_set_aside_and_what_stands_are_all_there_is(made: list[UnitMade]
     judgement = judge_pool(pool, FLOOR)
     stand = standing_flags(pool, judgement)
     assert int(stand.sum()) + judgement.units_set_aside == int(pool.informative.sum())
-    assert stand[pool.vouched & pool.informative].all()
+    assert stand[pool.confirmed_by_curator & pool.informative].all()
     assert 0 <= judgement.flagged_share < 1
     assert 0 < judgement.newcomer_factor <= 1
 
@@ -230,9 +230,11 @@ def test_one_vouched_row_vouches_for_its_unit(engine: Engine) -> None:
         ]
         pool_id = add_units(connection, a_chip(connection), seen)
         assert pool_id is not None
-        assert not units_of(load_pool_rows(connection, pool_id, STANDING)).vouched.any()
+        assert not units_of(
+            load_pool_rows(connection, pool_id, STANDING)
+        ).confirmed_by_curator.any()
         first = connection.exec_driver_sql("SELECT MIN(unit_id) FROM evidence_row").scalar_one()
         row = (EvidenceRow.unit_id == first) & (EvidenceRow.stable_steps == 60)
-        connection.execute(update(EvidenceRow).where(row).values(vouched=1))
+        connection.execute(update(EvidenceRow).where(row).values(confirmed_by_curator=1))
         found = units_of(load_pool_rows(connection, pool_id, STANDING))
-    assert found.vouched.tolist() == found.established.tolist() == [True, False]
+    assert found.confirmed_by_curator.tolist() == found.established.tolist() == [True, False]

@@ -86,7 +86,13 @@ def test_an_update_may_close_a_control(changed: list[str], effect: bool, days: l
 
 @pytest.mark.parametrize(
     "told",
-    [{"status": "claimed"}, {"stable_steps": None}, {"value": -90}, {"value": 0}, {"value": None}],
+    [
+        {"status": "unverified"},
+        {"stable_steps": None},
+        {"value": -90},
+        {"value": 0},
+        {"value": None},
+    ],
 )
 def test_what_has_no_proven_limit_beyond_it_is_left_out(told: dict[str, Any]) -> None:
     assert in_use(a_row(**told)) == []
@@ -303,8 +309,8 @@ def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instanc
     send(instance, a_submission(number=1, measured_in="2026-05"))
     later = a_setting(stable_at=-70, unstable_at=None, read_back=-70)
     send(instance, a_submission(later, number=1, measured_in="2026-07"))
-    claimed = a_setting(unstable_at=None)
-    send(instance, a_submission(claimed, number=2, measured_in="2026-07"))
+    unverified = a_setting(unstable_at=None)
+    send(instance, a_submission(unverified, number=2, measured_in="2026-07"))
     failed = a_setting(stable_at=None, unstable_at=-60)
     send(instance, a_submission(failed, number=3, platform={"firmware": "1.14"}))
     with instance.reading() as connection:

@@ -50,7 +50,7 @@ def test_results_in_any_order_leave_the_same_evidence(engine: Engine, data: st.D
             # Conditions are numbered as they come: first all of them, then the results.
             for conditions in CONDITIONS:
                 claim = an_outcome(1)
-                add_outcome(connection, chip, unit, claim, conditions, status="claimed")
+                add_outcome(connection, chip, unit, claim, conditions, status="unverified")
             for conditions, outcome in order:
                 add_outcome(connection, chip, unit, outcome, conditions)
             dumps.append(evidence_of(connection))
@@ -61,7 +61,7 @@ def test_results_in_any_order_leave_the_same_evidence(engine: Engine, data: st.D
 def test_only_what_counts_becomes_evidence(engine: Engine) -> None:
     with engine.connect() as connection, connection.begin() as transaction:
         chip, unit = a_chip(connection), a_unit(connection)
-        for status in ("claimed", "set_aside"):
+        for status in ("unverified", "excluded"):
             add_outcome(connection, chip, unit, OutcomeRow(80, 90, 0, "2026-08"), status=status)
         assert evidence_of(connection) == []
         add_outcome(connection, chip, unit, OutcomeRow(70, 75, 0, "2026-08"))

@@ -37,6 +37,8 @@ from kbapi.storage.instance import (
 from kbapi.storage.own_secret import noted_key_id
 from kbapi.storage.secret import create_secret, load_secret
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
+from tests.storage.later_schema import CREATE_A_TABLE
+from tests.storage.test_the_schema_goes_up_whole_or_not_at_all import add_migrations
 
 
 @pytest.fixture
@@ -87,7 +89,7 @@ def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
     assert units(settings) == 2
     done = restore(settings, backup)
     assert (units(settings), done.fits_secret, done.needs_upgrade) == (1, True, False)
-    (kept,) = done.set_aside
+    (kept,) = done.excluded
     with closing(dbapi2.connect(kept)) as before:
         assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (2,)
     assert stat.S_IMODE(settings.database_path.stat().st_mode) == 0o600
@@ -109,7 +111,7 @@ def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
     shutil.copytree(instance.settings.home, settings.home)
     alive.close()
     assert (settings.home / "kbapi.sqlite3-wal").stat().st_size > 0
-    (kept,) = restore(settings, backup).set_aside
+    (kept,) = restore(settings, backup).excluded
     assert not (settings.home / "kbapi.sqlite3-wal").exists()
     assert not (settings.home / "kbapi.sqlite3-shm").exists()
     with closing(dbapi2.connect(kept)) as before:
@@ -124,7 +126,7 @@ def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
     settings.database_path.write_bytes(b"no database" * 999)
     log = settings.home / "kbapi.sqlite3-wal"
     log.write_bytes(b"no log")
-    kept = restore(settings, backup).set_aside
+    kept = restore(settings, backup).excluded
     assert [path.read_bytes() for path in kept] == [b"no database" * 999, b"no log"]
     assert not log.exists()
     assert units(settings) == 1
@@ -140,7 +142,7 @@ def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
         opened = open_instance(settings, HandMovedClock())
         send(opened, a_submission(number=3))
         opened.close()
-        kept, kept_log = restore(settings, backup).set_aside
+        kept, kept_log = restore(settings, backup).excluded
     assert kept_log.name == f"{kept.name}-wal"
     with closing(dbapi2.connect(kept)) as before:
         assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (3,)
@@ -158,7 +160,7 @@ def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
     (disk / "secret.key").unlink()
     create_secret(disk / "secret.key")
     done = restore(settings, backup, secret_file=secret_file)
-    assert {path.parent for path in done.set_aside} == {disk}
+    assert {path.parent for path in done.excluded} == {disk}
     assert settings.database_path.is_symlink()
     assert settings.secret_path.is_symlink()
     assert {path.name for path in settings.home.iterdir() if path.is_symlink()} == {
@@ -187,7 +189,7 @@ def test_an_empty_home_takes_backup_and_secret(
 ) -> None:
     settings = Settings(home=tmp_path / "new" / "home")
     done = restore(settings, backup, secret_file=secret_file)
-    assert (done.set_aside, done.fits_secret) == ((), True)
+    assert (done.excluded, done.fits_secret) == ((), True)
     assert stat.S_IMODE(settings.home.stat().st_mode) == 0o700
     assert stat.S_IMODE(settings.secret_path.stat().st_mode) == 0o600
     opened = open_instance(settings, HandMovedClock())
@@ -359,7 +361,7 @@ def test_a_secret_that_is_replaced_is_set_aside(
     before = settings.secret_path.read_bytes()
     with pytest.raises(UnsafeSetup):
         restore(settings, backup)
-    (kept,) = restore(settings, backup, secret_file=secret_file).set_aside
+    (kept,) = restore(settings, backup, secret_file=secret_file).excluded
     assert kept.read_bytes() == before
     assert stat.S_IMODE(kept.stat().st_mode) == 0o600
     assert settings.secret_path.read_bytes() == secret_file.read_bytes()
@@ -449,9 +451,9 @@ def test_an_instance_is_not_restored_from_itself(instance: Instance, backup: Pat
 
 
 def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
-    instance: Instance, backup: Path
+    instance: Instance, backup: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    set_version(backup, "0006")
+    add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="later"))
     assert restore(instance.settings, backup).needs_upgrade
     with pytest.raises(SchemaMismatch, match="kbapi db upgrade"):
         open_instance(instance.settings)
@@ -468,5 +470,5 @@ def test_two_restores_keep_both_databases(instance: Instance, backup: Path) -> N
     first = restore_backup(instance.settings, backup, now=clock)
     clock.moment += timedelta(seconds=1)
     second = restore_backup(instance.settings, backup, now=clock)
-    assert len({*first.set_aside, *second.set_aside}) == 2
-    assert all(path.exists() for path in (*first.set_aside, *second.set_aside))
+    assert len({*first.excluded, *second.excluded}) == 2
+    assert all(path.exists() for path in (*first.excluded, *second.excluded))

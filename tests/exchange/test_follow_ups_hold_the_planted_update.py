@@ -69,7 +69,7 @@ def test_a_diagnosis_finds_the_planted_update(
     answer = diagnose(instance, parse_diagnosis(body, instance.catalogue))
     assert answer.level == "chip"
     assert answer.after_changes[0].change == shares.SHORTENED_BY
-    assert answer.after_changes[0].at_least > 1
+    assert answer.after_changes[0].risk_ratio_lower > 1
 
 
 def _chip_name(result: ClubResult) -> str:

@@ -73,7 +73,7 @@ def settings_of(results: list[ClubResult], standing: str) -> list[dict[str, obje
         (lambda setting: setting["minutes"] < 10, shares.SHORT_TESTS),
         (lambda setting: setting["minutes"] >= 30, shares.SESSION_TESTS),
     ],
-    ids=["planned end", "short test", "session"],
+    ids=["planned end", "short test", "long"],
 )
 def test_honest_testers_do_things_in_the_shares_of_the_table(
     results: list[ClubResult], does: Callable[[dict[str, object]], bool], share: float

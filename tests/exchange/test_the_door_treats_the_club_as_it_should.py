@@ -7,7 +7,7 @@ import orjson
 import pytest
 
 from kbapi.errors import DocumentRefused
-from kbapi.exchange.club.liars import liar_documents
+from kbapi.exchange.club.attackers import attacker_documents
 from kbapi.exchange.club.results import club_results
 from kbapi.intake.accept import accept_submission
 from kbapi.storage.instance import Instance
@@ -48,9 +48,9 @@ def test_each_standing_is_screened_for_what_it_is(told: dict[str, Counter[str]])
 
 
 def test_liars_pass_the_door_and_break_nothing(instance: Instance) -> None:
-    documents = list(liar_documents(80, Random(1)))
+    documents = list(attacker_documents(80, Random(1)))
     for document in documents:
-        assert document["client"] == "tidewater-synthetic-liars/1"
+        assert document["client"] == "tidewater-synthetic-attackers/1"
         accept_submission(instance, orjson.dumps(document))
     senders = Counter(document["contributor_token"] for document in documents)
     assert senders["tidewater-synthetic-liar-flooding"] == 20
@@ -59,4 +59,4 @@ def test_liars_pass_the_door_and_break_nothing(instance: Instance) -> None:
 
 
 def test_lies_are_the_same_for_the_same_dice() -> None:
-    assert list(liar_documents(40, Random(2))) == list(liar_documents(40, Random(2)))
+    assert list(attacker_documents(40, Random(2))) == list(attacker_documents(40, Random(2)))

@@ -75,7 +75,7 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
     for name in (
         *parts,
         "Trial",
-        "InForce",
+        "SettingInForce",
         "Power",
         "Reading",
         "FollowUp",

@@ -38,7 +38,7 @@ def test_every_curl_of_the_tour_gets_the_answer_it_shows(demo: Path) -> None:
     assert start["start"]["setting_mv"] < 0
     assert accepted["screening"]["status"] == "counted"
     assert accepted["receipt"].startswith("kbr_")
-    assert step["next"]["setting_mv"] < -70
+    assert step["next_step"]["setting_mv"] < -70
     assert {error["pointer"] for error in problem["errors"]} == {"chp", "chip", "confidence"}
 
 
@@ -67,4 +67,4 @@ def test_a_curators_first_steps_run_as_they_stand(demo: Path) -> None:
     )
     assert ran.returncode == 0, ran.stderr
     assert "Without it: start at" in ran.stdout
-    assert f"{setting}: set_aside -> counted" in ran.stdout
+    assert f"{setting}: excluded -> counted" in ran.stdout

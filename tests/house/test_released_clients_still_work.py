@@ -28,7 +28,7 @@ _TOLD = {
     "properties": {
         "id": {"type": "string"},
         "start": {"anyOf": [{"$ref": "#/components/schemas/Set"}, {"type": "null"}]},
-        "word": {"type": "string", "enum": ["a", "b"]},
+        "decision": {"type": "string", "enum": ["a", "b"]},
         "units": {"type": "integer"},
     },
 }

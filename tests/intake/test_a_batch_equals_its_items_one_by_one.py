@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
 from kbapi.intake.accept import rehearse_submission
-from kbapi.intake.batch import BatchTold, accept_batch
+from kbapi.intake.batch import BatchResponse, accept_batch
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.storage.instance import Instance
 from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
@@ -23,7 +23,7 @@ BAD = a_submission(a_setting(stable_at=80), number=4)
 MIXED = [GOOD, BAD, CLAIM, ASIDE, GOOD]
 
 
-def batch(instance: Instance, *documents: Any, **options: Any) -> BatchTold:
+def batch(instance: Instance, *documents: Any, **options: Any) -> BatchResponse:
     return accept_batch(instance, a_body(list(documents)), **options)
 
 
@@ -32,8 +32,8 @@ def test_each_item_has_an_outcome_in_its_order(instance: Instance) -> None:
     assert [item.status for item in told.items] == [
         "counted",
         "refused",
-        "claimed",
-        "set_aside",
+        "unverified",
+        "excluded",
         "repeated",
     ]
     assert told.items[4].id == told.items[0].id
@@ -122,13 +122,13 @@ def test_a_dry_run_tells_the_same_and_stores_nothing(instance: Instance) -> None
     told = batch(instance, *MIXED, dry_run=True)
     rehearsed = rehearse_submission(instance, a_body(CLAIM))
     assert rows_of(instance) == before
-    assert rehearsed.screening.status == "claimed"
+    assert rehearsed.screening.status == "unverified"
     assert rehearse_submission(instance, a_body(GOOD)).duplicate_of is not None
     assert [item.status for item in told.items] == [
         "repeated",
         "refused",
-        "claimed",
-        "set_aside",
+        "unverified",
+        "excluded",
         "repeated",
     ]
     assert told.items[2].receipt is None

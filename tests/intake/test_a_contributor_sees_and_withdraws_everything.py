@@ -27,7 +27,7 @@ def mine(unit: int, **changes: Any) -> dict[str, Any]:
 
 
 def due(instance: Instance) -> list[str]:
-    (result,) = read_contributions(instance, MINE).results
+    (result,) = read_contributions(instance, MINE).submissions
     return [reason.code for reason in result.retests_due]
 
 
@@ -35,15 +35,15 @@ def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
     ids = {send(instance, mine(unit)).id for unit in range(3)}
     send(instance, a_submission(number=9))
     told = read_contributions(instance, MINE)
-    assert {result.id for result in told.results} == ids
-    assert told.next is None
-    assert told.results[0].in_use[0].in_use == -70
-    assert told.results[0].screening.status == "counted"
+    assert {result.id for result in told.submissions} == ids
+    assert told.next_cursor is None
+    assert told.submissions[0].in_use[0].in_use == -70
+    assert told.submissions[0].screening.status == "counted"
 
 
 def test_a_stranger_sees_nothing_and_learns_nothing(instance: Instance) -> None:
     send(instance, mine(1))
-    assert read_contributions(instance, "tidewater-member-000002").results == ()
+    assert read_contributions(instance, "tidewater-member-000002").submissions == ()
     assert withdraw_contributions(instance, "tidewater-member-000002").withdrawn == 0
     assert len(rows_of(instance)["submission"]) == 1
 
@@ -52,9 +52,15 @@ def test_many_results_come_in_pages(instance: Instance) -> None:
     for unit in range(RESULTS_A_PAGE + 2):
         send(instance, mine(unit))
     first = read_contributions(instance, MINE)
-    rest = read_contributions(instance, MINE, first.next)
-    assert (len(first.results), len(rest.results), rest.next) == (RESULTS_A_PAGE, 2, None)
-    assert len({result.id for result in (*first.results, *rest.results)}) == RESULTS_A_PAGE + 2
+    rest = read_contributions(instance, MINE, first.next_cursor)
+    assert (len(first.submissions), len(rest.submissions), rest.next_cursor) == (
+        RESULTS_A_PAGE,
+        2,
+        None,
+    )
+    assert (
+        len({result.id for result in (*first.submissions, *rest.submissions)}) == RESULTS_A_PAGE + 2
+    )
 
 
 @pytest.mark.parametrize(
@@ -171,13 +177,13 @@ def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
 def test_over_http_the_token_travels_in_a_header_of_its_own(client: FlaskClient) -> None:
     client.post("/v1/submissions", json=mine(1))
     header = {"Kbapi-Contributor": MINE}
-    assert len(client.get("/v1/contributions", headers=header).get_json()["results"]) == 1
+    assert len(client.get("/v1/my-submissions", headers=header).get_json()["submissions"]) == 1
     for wrong in ({}, {"Kbapi-Contributor": "short"}):
-        answer = client.get("/v1/contributions", headers=wrong)
+        answer = client.get("/v1/my-submissions", headers=wrong)
         assert (answer.status_code, answer.get_json()["type"]) == (
             401,
             "/problems/contributor_missing",
         )
-        assert client.delete("/v1/contributions", headers=wrong).status_code == 401
-    assert client.get("/v1/contributions?after=x", headers=header).status_code == 422
-    assert client.delete("/v1/contributions", headers=header).get_json()["withdrawn"] == 1
+        assert client.delete("/v1/my-submissions", headers=wrong).status_code == 401
+    assert client.get("/v1/my-submissions?after=x", headers=header).status_code == 422
+    assert client.delete("/v1/my-submissions", headers=header).get_json()["withdrawn"] == 1

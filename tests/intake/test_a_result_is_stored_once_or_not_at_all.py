@@ -55,17 +55,17 @@ def test_the_sender_is_told_how_each_setting_was_screened(instance: Instance) ->
     first, second = accepted.settings
     assert (first.domain, first.moved_with, first.status) == ("core", ("ring",), "counted")
     assert (second.status, [reason.code for reason in second.reasons]) == (
-        "claimed",
+        "unverified",
         ["effect_unproven"],
     )
     assert all(reason.text.endswith(".") for reason in second.reasons)
     assert (accepted.screening.status, accepted.screening.reasons) == ("counted", ())
-    assert first.spread is None
+    assert first.peers is None
 
 
 def test_where_nothing_counts_the_document_says_why(instance: Instance) -> None:
     accepted = send(instance, a_submission(a_setting(unstable_at=None)))
-    assert accepted.screening.status == "claimed"
+    assert accepted.screening.status == "unverified"
     assert [reason.code for reason in accepted.screening.reasons] == ["effect_unproven"]
     assert "evidence_row" not in row_counts(instance)
 

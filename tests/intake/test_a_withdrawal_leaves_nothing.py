@@ -74,7 +74,7 @@ def test_every_stored_answer_of_the_line_is_gone(instance: Instance) -> None:
         advise_start(instance, a_question(instance, chip=chip))
     assert row_counts(instance)["stored_answer"] == 2
     withdraw_own_result(instance, mine.id, mine.receipt)
-    assert not {"stored_answer", "pool_spread"} & set(row_counts(instance))
+    assert not {"stored_answer", "pool_peers"} & set(row_counts(instance))
 
 
 def test_a_key_is_forgotten_with_its_result(instance: Instance) -> None:

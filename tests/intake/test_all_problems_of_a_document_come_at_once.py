@@ -74,7 +74,7 @@ def test_the_rules_of_the_whole_document_are_told_beside_a_wrong_shape() -> None
     assert set(problems_of(twice)) == {
         ("/bogus", "unknown_field"),
         ("/settings/1", "setting_twice"),
-        ("/measured_in", "month_ahead"),
+        ("/measured_in", "month_in_future"),
     }
 
 
@@ -82,7 +82,7 @@ def test_the_rules_of_the_whole_document_are_told_beside_those_of_a_setting() ->
     document = a_submission(a_setting(stable_at=80), measured_in="2027-01")
     assert set(problems_of(document)) == {
         ("/settings/0/stable_at", "above_stock"),
-        ("/measured_in", "month_ahead"),
+        ("/measured_in", "month_in_future"),
     }
 
 

@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, ReceiptWrong, SubmissionGone
 from kbapi.evidence.units import EVERYTHING, Filters
 from kbapi.intake.accepted import Accepted
-from kbapi.intake.follow_up import FollowUpTold, accept_follow_up
+from kbapi.intake.follow_up import FollowUpResponse, accept_follow_up
 from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.instance import Instance
@@ -36,7 +36,7 @@ def sent_counts(instance: Instance, number: int = 1, **platform: Any) -> Accepte
 
 def follow(
     instance: Instance, result: Accepted, outcome: str, key: str | None = None, **fields: Any
-) -> FollowUpTold:
+) -> FollowUpResponse:
     document = {"domain": "core", "control": "count_offset", "outcome": outcome, **fields}
     return accept_follow_up(instance, result.id, result.receipt, a_body(document), key)
 
@@ -55,7 +55,7 @@ def test_a_later_failure_bounds_the_unit_and_the_pass_is_told_beaten(instance: I
     assert "worth more" in told.thanks
     assert intervals(instance) == [(0, 19)]
     own = read_own_result(instance, result.id, result.receipt)
-    assert [reason.code for reason in own.settings[0].reasons] == ["beaten_by_failure"]
+    assert [reason.code for reason in own.settings[0].reasons] == ["contradicted_by_failure"]
     assert own.settings[0].status == "counted"
     assert own.follow_ups[0].document["failure"] == "system_hang"
 
@@ -73,12 +73,12 @@ def test_what_was_in_use_is_meant_unless_another_setting_is_named(instance: Inst
 @pytest.mark.parametrize(
     ("days", "effect", "status", "codes"),
     [
-        (29, COUNTED, "noted", ["too_early"]),
-        (None, COUNTED, "noted", ["too_early"]),
+        (29, COUNTED, "recorded", ["too_early"]),
+        (None, COUNTED, "recorded", ["too_early"]),
         (30, COUNTED, "counted", []),
-        (30, None, "claimed", ["effect_unproven_again"]),
-        (30, {"shown_by": "failed_deeper"}, "claimed", ["effect_unproven_again"]),
-        (30, {"shown_by": "rail_voltage"}, "claimed", ["effect_unproven_again"]),
+        (30, None, "unverified", ["effect_not_shown_again"]),
+        (30, {"shown_by": "failed_deeper"}, "unverified", ["effect_not_shown_again"]),
+        (30, {"shown_by": "rail_voltage"}, "unverified", ["effect_not_shown_again"]),
         (30, {"shown_by": "rail_voltage", "rail_mv": 900}, "counted", []),
     ],
 )
@@ -88,7 +88,7 @@ def test_thirty_days_with_effect_proven_again_make_a_lasting_setting(
     result = sent_counts(instance)
     told = follow(instance, result, "still_stable", days=days, effect=effect)
     assert (told.status, [reason.code for reason in told.reasons]) == (status, codes)
-    lasting = intervals(instance, Filters(grade="lasting"))
+    lasting = intervals(instance, Filters(grade="in_use_30_days"))
     assert lasting == ([(18, NEVER_FAILED)] if status == "counted" else [])
     assert intervals(instance) == [(20, 22)]
 
@@ -96,21 +96,21 @@ def test_thirty_days_with_effect_proven_again_make_a_lasting_setting(
 @pytest.mark.parametrize(
     ("outcome", "code", "said"),
     [
-        ("locked_later", "locked_noted", "same update"),
+        ("locked_later", "lock_recorded", "same update"),
         ("fails_at_stock_too", "fails_at_stock", "Stop here"),
-        ("given_up", "outcome_noted", "silence"),
-        ("machine_gone", "outcome_noted", "silence"),
+        ("given_up", "outcome_recorded", "silence"),
+        ("machine_gone", "outcome_recorded", "silence"),
     ],
 )
 def test_other_outcomes_are_noted_beside_the_result_and_need_no_setting(
     instance: Instance, outcome: str, code: str, said: str
 ) -> None:
     told = follow(instance, sent_counts(instance), outcome)
-    assert (told.status, told.reasons[0].code) == ("noted", code)
+    assert (told.status, told.reasons[0].code) == ("recorded", code)
     assert said in told.thanks
     without_use = send(instance, a_count_submission(20, 22, 2))
     again = follow(instance, without_use, outcome)
-    assert (again.status, again.setting) == ("noted", None)
+    assert (again.status, again.setting) == ("recorded", None)
     assert intervals(instance) == [(20, 22)]
 
 
@@ -121,14 +121,14 @@ def test_a_follow_up_is_no_search_deeper_than_the_result_passed(instance: Instan
     assert at_the_pass.status == "counted"
     for deeper in (-21, -60):
         told = follow(instance, result, "still_stable", setting=deeper, **proof)
-        assert (told.status, told.reasons[0].code) == ("noted", "deeper_than_passed")
-    assert intervals(instance, Filters(grade="lasting")) == [(20, NEVER_FAILED)]
+        assert (told.status, told.reasons[0].code) == ("recorded", "deeper_than_passed")
+    assert intervals(instance, Filters(grade="in_use_30_days")) == [(20, NEVER_FAILED)]
 
 
 def test_a_later_failure_at_stock_is_a_fault_and_no_limit(instance: Instance) -> None:
     result = sent_counts(instance)
     at_stock = follow(instance, result, "failed_later", setting=0)
-    assert (at_stock.status, at_stock.reasons[0].code) == ("noted", "fails_at_stock")
+    assert (at_stock.status, at_stock.reasons[0].code) == ("recorded", "fails_at_stock")
     assert intervals(instance) == [(20, 22)]
     follow(instance, result, "failed_later", setting=-1)
     assert intervals(instance) == [(0, 1)]
@@ -139,7 +139,7 @@ def test_a_setting_that_is_set_aside_takes_its_follow_ups_along(instance: Instan
     result = send(instance, a_submission(deep))
     document = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later"}
     told = accept_follow_up(instance, result.id, result.receipt, a_body(document))
-    assert (told.status, told.reasons[0].code) == ("noted", "setting_set_aside")
+    assert (told.status, told.reasons[0].code) == ("recorded", "followed_setting_excluded")
 
 
 def test_a_failure_after_a_firmware_change_lies_in_an_era_of_its_own(instance: Instance) -> None:
@@ -195,9 +195,9 @@ def test_what_cannot_be_right_is_refused_with_its_place(instance: Instance) -> N
     assert refused(instance, result, setting=-61) == [("/setting", "beyond_hard_bound")]
     assert refused(instance, result, days=1.5) == [("/days", "invalid")]
     assert refused(instance, result, outcome="fine") == [("/outcome", "invalid")]
-    assert ("", "identity_found") in refused(instance, result, **{"anna@mail.example": 1})
+    assert ("", "personal_data_found") in refused(instance, result, **{"anna@mail.example": 1})
     untold = send(instance, a_count_submission(20, 22, 3))
-    assert refused(instance, untold) == [("/setting", "setting_untold")]
+    assert refused(instance, untold) == [("/setting", "setting_missing")]
     assert not rows_of(instance)["follow_up"]
 
 

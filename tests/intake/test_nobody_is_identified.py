@@ -83,7 +83,7 @@ def test_each_shape_is_found_and_named_but_not_repeated(shape: str) -> None:
     for text in IDENTITIES[shape]:
         (problem,) = find_identities({"platform": {"machine": text}})
         assert problem.pointer == "/platform/machine"
-        assert problem.code == "identity_found"
+        assert problem.code == "personal_data_found"
         assert text not in problem.detail
 
 
@@ -101,7 +101,7 @@ def test_versions_may_look_like_addresses_and_long_numbers(field: str, text: str
 @pytest.mark.parametrize("text", ["anna@mail.example", "annas-macbook.local", "/home/anna"])
 def test_versions_hold_no_other_identity(text: str) -> None:
     for document in ({"client": text}, {"platform": {"firmware": text}}):
-        assert [problem.code for problem in find_identities(document)] == ["identity_found"]
+        assert [problem.code for problem in find_identities(document)] == ["personal_data_found"]
 
 
 def test_an_address_is_one_in_every_other_field() -> None:
@@ -139,7 +139,7 @@ def test_a_field_name_that_identifies_is_told_by_the_object_that_holds_it(
     for name in ("anna@mail.example", "DESKTOP-AB12CD3", "x" * 90 + "anna@mail.example"):
         document = a_whole_document(platform={name: {"machine": "12345678"}})
         refused = refusal_of(instance, document)
-        assert "identity_found" in {problem.code for problem in refused.problems}
+        assert "personal_data_found" in {problem.code for problem in refused.problems}
         told = repr(refused.problems)
         assert "anna" not in told
         assert "DESKTOP" not in told

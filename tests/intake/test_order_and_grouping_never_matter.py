@@ -53,7 +53,7 @@ def read_of(instance: Instance) -> list[Any]:
     with instance.reading() as connection:
         pools = connection.exec_driver_sql("SELECT id, domains FROM pool ORDER BY domains").all()
         for pool_id, domains in pools:
-            for filters in (Filters(), Filters(supply="mains"), Filters(grade="session")):
+            for filters in (Filters(), Filters(supply="mains"), Filters(grade="long")):
                 groups = load_intervals(connection, pool_id, filters)
                 told.append((domains, groups))
     return told
@@ -147,7 +147,7 @@ def test_filters_select_rows_before_they_are_merged(tmp_path: Path) -> None:
     assert failing_at(load="light_bursts") == [61]
     assert failing_at(cooling="pad") == failing_at(cooling="cleaned") == [61]
     assert failing_at(machine="harbour-15") == [61]
-    assert failing_at(grade="session") == [92]
+    assert failing_at(grade="long") == [92]
     assert failing_at(grade="short") == [61]
     assert failing_at(firmware="1.14") == []
     instance.close()

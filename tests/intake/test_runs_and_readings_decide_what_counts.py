@@ -69,10 +69,10 @@ def refused(result: SubmittedResult) -> list[tuple[str, str]]:
         ((a_run(at(-80), seconds=599.0),), "short"),
         ((a_run(at(-80), seconds=600.0),), "quick"),
         ((a_run(at(-80), seconds=1800.0),), "quick"),
-        ((a_run(at(-80), seconds=1800.0, checked_results=True),), "session"),
+        ((a_run(at(-80), seconds=1800.0, checked_results=True),), "long"),
         (
             (a_run(at(-80), seconds=900.0), a_run(at(-80), seconds=900.0, load="all_core")),
-            "session",
+            "long",
         ),
         ((a_run(at(-85), seconds=600.0),), "quick"),
         ((a_run(at(-75), seconds=600.0),), "short"),
@@ -88,7 +88,7 @@ def test_runs_at_the_setting_or_deeper_give_it_its_grade(
 
 
 def test_the_grade_is_the_stronger_of_words_and_runs() -> None:
-    assert screened(a_result(CORE, trials=(a_run(at(-80), seconds=60.0),))).grade == "session"
+    assert screened(a_result(CORE, trials=(a_run(at(-80), seconds=60.0),))).grade == "long"
 
 
 def test_a_run_of_a_joint_setting_has_all_its_domains_at_one_value() -> None:
@@ -144,19 +144,19 @@ def test_a_shared_failure_bounds_nobody_and_the_pass_counts(case: str) -> None:
     assert told.unstable_steps is None
     assert told.stable_steps == 16
     assert told.early_stop_steps == 1
-    assert (told.status, told.reasons) == ("counted", ("failure_shared",))
+    assert (told.status, told.reasons) == ("counted", ("failure_not_isolated",))
 
 
 def test_a_shared_failure_without_a_pass_is_set_aside() -> None:
     first = replace(CORE, stable_at=None)
     told = screened(a_result(first, trials=SHARED["never passed"]))
-    assert told.status == "set_aside"
-    assert "failure_shared_alone" in told.reasons
+    assert told.status == "excluded"
+    assert "only_failure_not_isolated" in told.reasons
 
 
 def test_a_shared_failure_proves_no_effect() -> None:
     told = screened(a_result(CORE, trials=SHARED["never passed"]))
-    assert told.status == "claimed"
+    assert told.status == "unverified"
 
 
 # Contradictions
@@ -285,7 +285,7 @@ def test_readings_in_keeping_with_the_offset_prove_it(case: str) -> None:
 def test_other_readings_prove_nothing(case: str) -> None:
     result = a_result(CLAIM, readings=NOT_SHOWN[case])
     assert not is_effect_proven(result.settings[0], result)
-    assert screened(result).status == "claimed"
+    assert screened(result).status == "unverified"
 
 
 def test_counts_are_never_read_as_millivolts() -> None:
@@ -301,11 +301,11 @@ def test_counts_are_never_read_as_millivolts() -> None:
 def test_a_control_reported_locked_in_the_same_document_sets_aside() -> None:
     lock = Lock("core", "voltage_offset", "firmware_locked")
     told = screened(a_result(CORE, locks=(lock,)))
-    assert told.status == "set_aside"
+    assert told.status == "excluded"
     assert told.reasons[0] == "control_locked"
     assert "effect_unproven" in told.reasons
     joint = replace(CORE, domain="ring", moved_with=("core",))
-    assert screened(a_result(joint, locks=(lock,))).status == "set_aside"
+    assert screened(a_result(joint, locks=(lock,))).status == "excluded"
 
 
 @pytest.mark.parametrize(
@@ -339,7 +339,7 @@ def test_more_cooling_than_the_power_explains_sets_aside(case: str) -> None:
     readings, aside = COOLED[case]
     told = screened(a_result(CORE, readings=readings))
     assert ("temperature_implausible" in told.reasons) is aside
-    assert (told.status == "set_aside") is aside
+    assert (told.status == "excluded") is aside
 
 
 def test_a_chip_at_its_limit_that_only_clocks_higher_is_a_good_result() -> None:

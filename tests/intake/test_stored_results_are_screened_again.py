@@ -18,7 +18,7 @@ from tests.makers import a_setting, a_submission, give_up_lost_secret, rows_of, 
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
 
 
-@pytest.fixture(params=["0001", "0002", "0004"])
+@pytest.fixture(params=["0001_rules_1", "0001_rules_2", "0001_no_readings"])
 def upgraded(tmp_path: Path, request: pytest.FixtureRequest) -> Instance:
     settings = Settings(home=tmp_path)
     database_at(request.param, settings.database_path)
@@ -40,7 +40,10 @@ def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_befo
     assert rescreen(upgraded) == stored > 10
     assert set(column(upgraded, "SELECT rules_version FROM submission")) == {RULES_VERSION}
     refused = set(
-        column(upgraded, "SELECT unit_id FROM setting_result WHERE reasons LIKE '%refused_now%'")
+        column(
+            upgraded,
+            "SELECT unit_id FROM setting_result WHERE reasons LIKE '%refused_by_current_rules%'",
+        )
     )
     after = evidence_in_words(upgraded)
     assert len(before) - len(after) == len(refused)
@@ -49,7 +52,7 @@ def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_befo
     upgraded.close()
 
 
-@pytest.mark.parametrize("upgraded", ["0002"], indirect=True)
+@pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
 def test_what_identifies_somebody_is_taken_out_of_the_stored_document(upgraded: Instance) -> None:
     assert "annas-macbook" in str(column(upgraded, "SELECT document FROM submission"))
     rescreen(upgraded)
@@ -59,7 +62,7 @@ def test_what_identifies_somebody_is_taken_out_of_the_stored_document(upgraded: 
     upgraded.close()
 
 
-@pytest.mark.parametrize("upgraded", ["0002"], indirect=True)
+@pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
 def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_told(
     upgraded: Instance,
 ) -> None:
@@ -67,12 +70,13 @@ def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_told(
     ids = column(
         upgraded,
         "SELECT public_id FROM submission JOIN setting_result AS setting "
-        "ON setting.submission_id = submission.id WHERE setting.reasons = '[\"refused_now\"]'",
+        "ON setting.submission_id = submission.id "
+        "WHERE setting.reasons = '[\"refused_by_current_rules\"]'",
     )
     assert ids
     for public_id in ids:
         own = read_own_result(upgraded, public_id, receipt_of(upgraded.secret, public_id))
-        assert own.screening.status == "set_aside"
+        assert own.screening.status == "excluded"
         assert "send it again" in own.settings[0].reasons[0].text
     upgraded.close()
 
@@ -105,7 +109,7 @@ def test_screening_again_equals_sending_today(tmp_path: Path) -> None:
     new.close()
 
 
-@pytest.mark.parametrize("upgraded", ["0004"], indirect=True)
+@pytest.mark.parametrize("upgraded", ["0001_no_readings"], indirect=True)
 def test_results_of_before_the_table_of_readings_get_theirs(upgraded: Instance) -> None:
     told = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
     wanted = sum(len(document.get("readings", [])) for document in told)

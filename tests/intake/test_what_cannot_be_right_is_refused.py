@@ -26,7 +26,7 @@ VALUES = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
 # Of each rule: settings that just keep it, and settings that just break it with the field told.
 CASES: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]] = {
-    "nothing_told": (
+    "no_outcome": (
         [offset(stable_at=-80), offset(unstable_at=-80)],
         [(offset(), "stable_at"), (offset(in_use=-70, read_back=-70), "stable_at")],
     ),
@@ -234,7 +234,7 @@ def test_one_setting_stands_once(first: Any, second: Any, twice: bool) -> None:
     [("2026-08", False), ("2026-09", False), ("2026-10", True), ("2027-01", True)],
 )
 def test_a_month_that_has_not_begun_is_refused(month: str, ahead: bool) -> None:
-    expected = [("/measured_in", "month_ahead")] if ahead else []
+    expected = [("/measured_in", "month_in_future")] if ahead else []
     assert refused_whole(measured_in=month) == expected
 
 

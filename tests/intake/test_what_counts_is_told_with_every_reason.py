@@ -95,7 +95,7 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
         ],
         [case(FAILED_FIRST, ()), case(FAILED_FIRST, (StockPass("all_core", 0.0),))],
     ),
-    "short_test_alone": (
+    "only_short_test": (
         [case(PASSED_ALONE, minutes=10.0), case(COUNTED, minutes=1.0)],
         [case(PASSED_ALONE, minutes=9.9), case(PASSED_ALONE, minutes=None)],
     ),
@@ -132,15 +132,15 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
         [case(COUNTED, minutes=9.9), case(COUNTED, minutes=None)],
     ),
 }
-STANDING = {"set_aside": "set_aside", "claim": "claimed", "remark": "counted"}
+STANDING = {"excluded": "excluded", "claim": "unverified", "remark": "counted"}
 
 
 # What needs runs, readings or locks stands in test_runs_and_readings_decide_what_counts.py.
 ELSEWHERE = (
     "control_locked",
-    "failure_shared_alone",
+    "only_failure_not_isolated",
     "temperature_implausible",
-    "failure_shared",
+    "failure_not_isolated",
 )
 
 
@@ -170,18 +170,18 @@ def test_just_outside_the_rule_applies_and_says_how_it_stands(code: str, met: Ca
 
 def test_nothing_against_it_and_it_counts() -> None:
     found = screened(COUNTED)
-    assert (found.status, found.reasons, found.grade) == ("counted", (), "session")
+    assert (found.status, found.reasons, found.grade) == ("counted", (), "long")
     assert (found.stable_steps, found.unstable_steps, found.early_stop_steps) == (16, 18, 0)
 
 
 def test_every_reason_is_told_and_the_heaviest_decides() -> None:
     found = screened(replace(PASSED_ALONE, stable_at=-170.0, read_back=None, minutes=None))
-    assert found.reasons == ("beyond_soft_bound", "short_test_alone", "effect_unproven")
-    assert found.status == "set_aside"
+    assert found.reasons == ("beyond_soft_bound", "only_short_test", "effect_unproven")
+    assert found.status == "excluded"
 
 
 def test_a_claim_alone_is_claimed() -> None:
-    assert screened(replace(PASSED_ALONE, read_back=None)).status == "claimed"
+    assert screened(replace(PASSED_ALONE, read_back=None)).status == "unverified"
 
 
 def test_of_a_short_test_only_the_failure_counts() -> None:
@@ -203,8 +203,8 @@ def test_every_rule_says_a_sentence() -> None:
         (29.9, ("all_core", "vector_heavy"), True, "quick"),
         (30.0, ("all_core",), False, "quick"),
         (500.0, ("all_core",), None, "quick"),
-        (30.0, ("all_core",), True, "session"),
-        (30.0, ("all_core", "vector_heavy"), None, "session"),
+        (30.0, ("all_core",), True, "long"),
+        (30.0, ("all_core", "vector_heavy"), None, "long"),
     ],
 )
 def test_the_grade_of_testing(

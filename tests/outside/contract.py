@@ -107,7 +107,7 @@ def look(results: int, most: int) -> Seen:
 def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen) -> None:
     schema = schemathesis.openapi.from_wsgi("/openapi.json", create_app(instance))
     for operation in (found.ok() for found in schema.get_all_operations()):
-        for key in (None, known.keys["own"]):
+        for key in (None, known.keys["admin"]):
             asker = Asker(known, key, Random(f"{join} {operation.label}"))
             scene = f"{join}, {'a' if key else 'no'} key"
             at_bounds = _at_bounds(schema, operation) if key and join == "open" else ()
@@ -174,7 +174,7 @@ class Asker:
         if path.startswith("/v1/submissions/{"):
             receipt = self.known.receipts.get(str(case.path_parameters["submission_id"]))
             headers = {"Authorization": f"Bearer {receipt or 'kbr_0'}"}
-        if path == "/v1/contributions" and self.dice.random() < 0.9:
+        if path == "/v1/my-submissions" and self.dice.random() < 0.9:
             headers["Kbapi-Contributor"] = self.dice.choice(self.known.contributors)
         return is_real, headers
 
@@ -206,5 +206,5 @@ class Asker:
 
     def _a_decision(self) -> dict[str, Any]:
         submission = self.dice.choice(list(self.known.receipts))
-        word = {"word": "reject", "reason": "chip_confused"}
+        word = {"decision": "invalidate", "reason": "wrong_chip"}
         return {"submission": submission, "ordinal": self.dice.randrange(2), **word}

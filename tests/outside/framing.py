@@ -103,7 +103,7 @@ _FIRST: Sequence[bytes] = (
     b"POST /nothing HTTP/1.1",
     b"GET /v1/chips HTTP/1.1",
     b"POST /v1/submissions/batch HTTP/1.1",
-    b"DELETE /v1/contributions HTTP/1.1",
+    b"DELETE /v1/my-submissions HTTP/1.1",
     b"POST /v1/submissions HTTP/1.0",
 )
 

@@ -101,8 +101,8 @@ FOLDERS = ("/", "/static/", "/static/swagger-ui/", "/problems/", "/docs/", "/v1/
 FOLDERS += ("/v1/submissions/", "/v1/review/", "/health/", "/openapi.json/", "/metrics/")
 HEADERS = ("Authorization", "Kbapi-Contributor", "Idempotency-Key", "If-None-Match", "Origin")
 HEADERS += ("Content-Type", "Accept", "Cookie", "Host", "X-Forwarded-For", "Referer", "Range")
-_COMPUTED = {"stored_answer", "pool_spread", "pool_judgement", "set_aside_unit"}
-_COMPUTED |= {"unlike_contributor"}
+_COMPUTED = {"stored_answer", "pool_peers", "pool_outlier_check", "outlier_unit"}
+_COMPUTED |= {"differing_contributor"}
 """Tables that a question fills with what it finds."""
 _FROM_FILES = re.compile(rb"root:|\[project\]|blueprint = Blueprint|{% block|SQLite format")
 
@@ -143,7 +143,7 @@ class Tries:
         """Each operation but withdrawals: its method, an address, itself, what lets in."""
         result, receipt = next(iter(self.known.receipts.items()))
         for path, item in self.document["paths"].items():
-            bearer = receipt if "/submissions/{" in path else self.known.keys["own"]
+            bearer = receipt if "/submissions/{" in path else self.known.keys["admin"]
             headers = {"Authorization": f"Bearer {bearer}"}
             headers["Kbapi-Contributor"] = self.known.contributors[0]
             address = path.replace("{submission_id}", result).replace("{ordinal}", "0")
@@ -227,9 +227,9 @@ def _in_questions(tries: Tries) -> None:
     }
     diagnosis = {"chip": CHIPS[0], "domain": "core", "control": "voltage_offset", "setting": -70}
     diagnosis |= {"changed": ["firmware"], "failure": "system_hang", "load": "vector_heavy"}
-    decision = {"submission": "x", "ordinal": 0, "word": "count", "reason": "depth_confirmed"}
+    decision = {"submission": "x", "ordinal": 0, "decision": "include", "reason": "depth_confirmed"}
     whole = a_whole_document()
-    headers = {"Authorization": f"Bearer {tries.known.keys['own']}"}
+    headers = {"Authorization": f"Bearer {tries.known.keys['admin']}"}
     for address, body in (
         ("/v1/next-step", search),
         ("/v1/diagnose", diagnosis),

@@ -30,7 +30,7 @@ def posts_of(known: Known, document: Any) -> dict[str, tuple[bytes, bytes]]:
     return {
         path: (
             path.replace("{submission_id}", result).encode(),
-            f"Authorization: Bearer {receipt if '{' in path else known.keys['own']}".encode(),
+            f"Authorization: Bearer {receipt if '{' in path else known.keys['admin']}".encode(),
         )
         for path, item in document["paths"].items()
         if "post" in item

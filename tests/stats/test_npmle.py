@@ -87,7 +87,7 @@ def test_the_gap_is_what_is_left_to_gain_by_the_definition(rows):
         for cell in slow.innermost(rows)
     }
     total = sum(weight for _, _, weight in rows)
-    assert max(pull.values()) - total == pytest.approx(fit.kkt_gap, abs=1e-9 * total)
+    assert max(pull.values()) - total == pytest.approx(fit.optimality_gap, abs=1e-9 * total)
 
 
 @settings(deadline=None)
@@ -107,7 +107,12 @@ def test_weight_two_is_the_report_twice(rows):
 
 def fit_bytes(rows):
     fit = fit_npmle(a_pool(rows))
-    return [fit.cell_left.tobytes(), fit.cell_right.tobytes(), fit.masses.tobytes(), fit.kkt_gap]
+    return [
+        fit.cell_left.tobytes(),
+        fit.cell_right.tobytes(),
+        fit.masses.tobytes(),
+        fit.optimality_gap,
+    ]
 
 
 def test_the_share_is_one_at_stock_falls_and_is_zero_beyond_the_last_cell():
@@ -177,4 +182,4 @@ def test_a_hundred_thousand_intervals_that_share_no_end_are_fitted(widest):
     stable = np.sort(RNG.choice(10_000_000, 100_000, replace=False))
     unstable = stable + RNG.integers(1, widest, 100_000)
     fit = fit_npmle(GroupedIntervals(stable, unstable, np.ones(100_000)))
-    assert fit.kkt_gap < 1e-3
+    assert fit.optimality_gap < 1e-3

@@ -85,16 +85,16 @@ def test_counts_are_mv_with_every_constant_divided_by_five(rows):
     in_counts = pool_start(pool, counts, Grid(Fraction(1)), COUNT_OFFSET, 0.9, 0.95, NO_GUARD)
     assert steps_of(in_counts) == pytest.approx(steps_of(in_mv), abs=1)
     assert in_counts.level == in_mv.level
-    assert in_counts.kkt_gap == pytest.approx(in_mv.kkt_gap, abs=1e-9)
+    assert in_counts.optimality_gap == pytest.approx(in_mv.optimality_gap, abs=1e-9)
 
 
 def test_a_guard_serves_a_stricter_share_and_says_so():
     rows = [(10 + u % 9, 12 + u % 9, 1.0) for u in range(400)]
     free = a_start(rows)
-    assert (free.stable_share, free.served_at) == (0.90, 0.90)
+    assert (free.stable_share, free.stable_share_used) == (0.90, 0.90)
     for guard in (Guard(0.021, drift_alarm=False), Guard(0.0, drift_alarm=True)):
         guarded = a_start(rows, guard=guard)
-        assert (guarded.stable_share, guarded.served_at) == (0.90, pytest.approx(0.91))
+        assert (guarded.stable_share, guarded.stable_share_used) == (0.90, pytest.approx(0.91))
         assert guarded.percentiles == free.percentiles
     assert a_start(rows, guard=Guard(0.02, drift_alarm=False)) == free
 
@@ -103,7 +103,7 @@ def test_nobody_at_all_gives_no_start_and_no_number():
     fit = a_start(NOBODY, Siblings())
     assert fit.answer == NoStart(NoStartReason.TOO_FEW_UNITS)
     assert (fit.level, fit.method, fit.percentiles) == (Level.NONE, Method.NONE, ())
-    assert (fit.own_units, fit.borrowed_units, fit.kkt_gap) == (0.0, 0.0, 0.0)
+    assert (fit.own_units, fit.borrowed_units, fit.optimality_gap) == (0.0, 0.0, 0.0)
 
 
 @pytest.mark.parametrize("units", [1, 2])

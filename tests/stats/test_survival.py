@@ -123,13 +123,13 @@ def settled(*bands):
 @pytest.mark.parametrize(
     ("bands", "margin", "standing"),
     [
-        (((0, 0), (0, 0), (0, 0)), 10.0, "custom"),
-        (((0, 58), (0, 0), (0, 0)), 10.0, "custom"),
-        (((0, 59), (0, 0), (0, 0)), 10.0, "learnt"),
-        (((0, 20), (0, 59), (0, 0)), 20.0, "learnt"),
-        (((12, 20), (0, 20), (0, 0)), 20.0, "custom_failed"),
-        (((12, 20), (12, 20), (0, 0)), 30.0, "custom_failed"),
-        (((12, 20), (12, 20), (12, 20)), 30.0, "custom_failed"),
+        (((0, 0), (0, 0), (0, 0)), 10.0, "default"),
+        (((0, 58), (0, 0), (0, 0)), 10.0, "default"),
+        (((0, 59), (0, 0), (0, 0)), 10.0, "learned"),
+        (((0, 20), (0, 59), (0, 0)), 20.0, "learned"),
+        (((12, 20), (0, 20), (0, 0)), 20.0, "default_failed"),
+        (((12, 20), (12, 20), (0, 0)), 30.0, "default_failed"),
+        (((12, 20), (12, 20), (12, 20)), 30.0, "default_failed"),
     ],
 )
 def test_a_margin_is_learnt_when_its_bound_reaches_what_is_wanted(bands, margin, standing):

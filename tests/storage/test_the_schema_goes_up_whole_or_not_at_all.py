@@ -1,6 +1,5 @@
 """Migrations: the head equals the tables, a failed one leaves nothing, a stranger is told apart."""
 
-import shutil
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -12,40 +11,19 @@ from alembic.script import ScriptDirectory
 from pysqlite3 import dbapi2
 
 from kbapi.errors import SchemaMismatch, StorageBroken
-from kbapi.settings import Settings, bundled_folder
+from kbapi.settings import Settings
 from kbapi.storage import migrations
 from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
 from kbapi.storage.secret import create_secret
 from kbapi.storage.sqlite import make_writing_engine
 from kbapi.storage.tables import SQLModel
 from tests.makers import a_submission, an_instance, rows_of, send
-
-MIGRATION = '''
-"""made for a test"""
-
-from alembic import op
-
-revision = "{revision}"
-down_revision = "{after}"
-branch_labels = None
-depends_on = None
-
-
-def upgrade() -> None:
-    {body}
-'''
-CREATE_A_TABLE = 'op.execute("CREATE TABLE {name} (id INTEGER PRIMARY KEY)")'
+from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
 
 
 def add_migrations(folder: Path, monkeypatch: pytest.MonkeyPatch, *bodies: str) -> None:
-    """Let the code find a copy of the migrations with these after the last one."""
-    copy = folder / "migrations"
-    shutil.copytree(bundled_folder("migrations"), copy)
-    after = migrations.head_revision()
-    for number, body in enumerate(bodies, 1):
-        text = MIGRATION.format(revision=f"t{number}", after=after, body=body)
-        (copy / "versions" / f"t{number}_made_for_a_test.py").write_text(text)
-        after = f"t{number}"
+    """Let the code find these migrations after the last one."""
+    copy = later_migrations(folder, *bodies)
     monkeypatch.setattr(migrations, "bundled_folder", lambda _name: copy)
 
 
@@ -99,8 +77,7 @@ def test_what_is_missing_is_run_and_rows_stay(
     instance = an_instance(tmp_path)
     send(instance, a_submission())
     rows = rows_of(instance)
-    # A table that others refer to is copied, dropped and put back.
-    rebuild = 'with op.batch_alter_table("submission", recreate="always"):\n        pass'
+    rebuild = REBUILD.format(name="submission")
     add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="first"), rebuild)
     instance.close()
     upgrade_instance(instance.settings)

@@ -115,7 +115,7 @@ def test_a_file_that_holds_no_secret_is_refused(tmp_path: Path, text: str) -> No
 def test_a_secret_missing_beside_a_database_is_refused_and_not_made_anew(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     instance = create_or_open_instance(settings)
-    give_key(instance, "host", ("own",))
+    give_key(instance, "host", ("admin",))
     instance.close()
     settings.secret_path.unlink()
     for way_in in (open_instance, create_or_open_instance, upgrade_instance):

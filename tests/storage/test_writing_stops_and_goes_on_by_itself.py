@@ -95,7 +95,7 @@ def test_over_http_it_is_503_with_a_time_to_come_back_and_health_tells_it(
         assert (ready.status_code, ready.get_json()) == (200, wanted)
         assert client.get("/v1/start?chip=norvane-sable-7-4820mx").status_code == 200
         closed.close()
-    assert client_of(instance).get("/health/ready").get_json()["writes"] == "taken"
+    assert client_of(instance).get("/health/ready").get_json()["writes"] == "accepted"
 
 
 def test_writing_goes_on_without_a_restart_when_there_is_room_again(
@@ -217,7 +217,10 @@ def test_health_and_metrics_tell_what_a_write_is_answered_with() -> None:
         opened = an_instance(folder)
         client = client_of(opened)
         stored = client.post("/v1/submissions", json=a_submission(number=1))
-        assert (stored.status_code, b'writes{state="taken"} 1' in client.get("/metrics").data) == (
+        assert (
+            stored.status_code,
+            b'writes{state="accepted"} 1' in client.get("/metrics").data,
+        ) == (
             201,
             True,
         )

@@ -99,7 +99,7 @@ def cell_in_words(
     overall: GainBlock,
     same_power: GainBlock | None,
     same_performance: GainBlock | None,
-    spent_on_clock: int | None,
+    at_power_or_heat_limit: int | None,
 ) -> str:
     """What a cell says: at equal power, at equal performance, and where no thermometer shows it."""
     parts = [
@@ -117,12 +117,12 @@ def cell_in_words(
         units=units_in_words(overall.units),
         parts=say("; ").join(parts),
     )
-    if spent_on_clock is None:
+    if at_power_or_heat_limit is None:
         return told
     return told + say(
         " On {units} of them power or heat stayed at its limit and the saving became clock: a good "
         "result, even where no degree is won.",
-        units=spent_on_clock,
+        units=at_power_or_heat_limit,
     )
 
 

@@ -6,16 +6,16 @@ from kbapi.advice.wording.language import marked, say
 from kbapi.advice.wording.parts import amount_in_words, percent
 
 _SETTLE: Final = {
-    "learnt": marked(
+    "learned": marked(
         "Follow-ups show that a margin of {margin} to the deepest setting that passed kept at "
         "least 95 % of settings stable for 90 days."
     ),
-    "custom": marked(
+    "default": marked(
         "No follow-ups settle the margin yet: {margin} short of the deepest setting that passed is "
         "the custom."
     ),
-    "custom_failed": marked(
-        "The customary margin did not keep 95 % of settings stable for 90 days: settle {margin} "
+    "default_failed": marked(
+        "The default margin did not keep 95 % of settings stable for 90 days: settle {margin} "
         "short of the deepest setting that passed, or further."
     ),
 }

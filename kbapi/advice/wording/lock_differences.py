@@ -174,10 +174,10 @@ def contradiction_in_words(
     return f"{units} {why}"
 
 
-def changes_in_words(unchanged: int | None, changes: Sequence[tuple[str, int]]) -> str:
+def changes_text(unchanged: int | None, changes: Sequence[tuple[str, int]]) -> str:
     """What had been changed where it was open; empty where nothing of it is told.
 
-    >>> changes_in_words(9, [("firmware_setting", 3)])[:78]
+    >>> changes_text(9, [("firmware_setting", 3)])[:78]
     'Where it was open, 9 units told of no change; others of firmware_setting (3). '
     """
     if not unchanged and not changes:

@@ -23,15 +23,15 @@ _STOP_RULES: Final = (
     marked("Stop for good where stock itself fails."),
 )
 _UNUSED: Final = {
-    "other_rails": marked(
+    "other_domains": marked(
         "This run moved other rails than those asked about, or not all of them alike; it says "
         "nothing of them alone."
     ),
-    "failure_shared": marked(
+    "failure_not_isolated": marked(
         "Something else was off stock that had not passed before: the failure may be its own. "
         "Test each group of rails by itself."
     ),
-    "beaten_by_failure": marked(
+    "contradicted_by_failure": marked(
         "It passed, but the same or a shallower setting failed: the failure counts."
     ),
 }
@@ -47,7 +47,7 @@ def why_unused(code: str) -> str:
     return say(_UNUSED[code])
 
 
-def customary() -> str:
+def fixed_step_search() -> str:
     """What the search by fixed steps does."""
     return say(
         "The search by fixed steps goes down from 50 mV by 10 mV until one fails, then by 5 mV "

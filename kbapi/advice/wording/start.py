@@ -27,7 +27,7 @@ _LEANINGS: Final = {
 
 
 def difference_in_words(name: str, leaning: Sequence[tuple[str, str]]) -> str:
-    """How the values of a filter differ, and what to ask next; no cause is claimed."""
+    """How the values of a filter differ, and what to ask next; no cause is unverified."""
     told = say(", ").join(say(_LEANINGS[leans], value=value) for value, leans in leaning)
     return say(
         "Units differ by {filter} more than chance explains: {told}. Ask again with {filter}= for "
@@ -69,18 +69,18 @@ def summary_of_start(
     )
 
 
-def stricter_in_words(stable_share: float, served_at: float) -> str:
+def stricter_in_words(stable_share: float, stable_share_used: float) -> str:
     """Why a start is served for a larger share than was asked for; empty where it is not.
 
     >>> stricter_in_words(0.9, 0.9)
     ''
     """
-    if served_at <= stable_share:
+    if stable_share_used <= stable_share:
         return ""
     return say(
         " Something about this pool is not yet looked at (deep results set aside, or a drift of "
         "the recent ones), so it is served for {served} of units instead of {asked}.",
-        served=percent(served_at),
+        served=percent(stable_share_used),
         asked=percent(stable_share),
     )
 

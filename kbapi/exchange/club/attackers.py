@@ -9,7 +9,7 @@ from kbapi.exchange.club.testers import Search
 from kbapi.exchange.club.testing import draw_tested, setting_part
 from kbapi.exchange.club.truth import PoolTruth, typing_unit
 
-CLIENT: Final = "tidewater-synthetic-liars/1"
+CLIENT: Final = "tidewater-synthetic-attackers/1"
 _TARGETS: Final = (
     "norvane-sable-7-4800k",
     "norvane-sable-5-4810mx",
@@ -18,7 +18,7 @@ _TARGETS: Final = (
 )
 
 
-def liar_documents(n: int, rng: Random, club: Club | None = None) -> Iterator[dict[str, Any]]:
+def attacker_documents(n: int, rng: Random, club: Club | None = None) -> Iterator[dict[str, Any]]:
     """`n` lies, the four kinds in turn, about a few of the club's chips."""
     pools = [(club or bundled_club()).pools_of(chip)[0] for chip in _TARGETS]
     for number in range(1, n + 1):

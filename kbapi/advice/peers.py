@@ -9,7 +9,7 @@ from kbapi.stats.interval import NEVER_FAILED
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class PeersByDepth:
     """Units by depth in steps from 0 to just beyond everything seen, each counted whole."""
 
     known: tuple[int, ...]
@@ -18,7 +18,7 @@ class Spread:
     """Units stable there."""
 
 
-def spread_of(pool: PoolEvidence) -> Spread:
+def peers_of(pool: PoolEvidence) -> PeersByDepth:
     """The counts of a pool at every depth, at most a thousand of them."""
     intervals, units = pool.intervals, pool.unit_counts
     failed = intervals.unstable_steps < NEVER_FAILED
@@ -33,4 +33,4 @@ def spread_of(pool: PoolEvidence) -> Spread:
     # Stable at d: passed at d or deeper. Failed at d: failed at d or shallower.
     stable = np.cumsum(passed_at[::-1])[::-1].astype(int)
     gone = np.cumsum(failed_at).astype(int)
-    return Spread(tuple((stable + gone).tolist()), tuple(stable.tolist()))
+    return PeersByDepth(tuple((stable + gone).tolist()), tuple(stable.tolist()))

@@ -16,12 +16,12 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.decision_rows import DecisionRow, SettingAt, find_setting_at
 from kbapi.storage.drift_rows import load_dated_rows
 from kbapi.storage.instance import Instance
-from kbapi.storage.supposed_words import SupposedWord
+from kbapi.storage.what_if import WhatIf
 from tests.curation.makers import a_curator, a_word, decide
 from tests.makers import a_body, a_fixed_clock_setting, a_setting, a_submission, send
 
 GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
-WORDS = ("count", "keep_aside")
+WORDS = ("include", "exclude")
 
 
 def fill(instance: Instance, dice: random.Random) -> list[tuple[str, int]]:
@@ -38,9 +38,9 @@ def fill(instance: Instance, dice: random.Random) -> list[tuple[str, int]]:
         if dice.random() < 0.3:
             word, reason = dice.choice(
                 (
-                    ("count", "depth_confirmed"),
-                    ("keep_aside", "testing_doubted"),
-                    ("reject", "not_measured"),
+                    ("include", "depth_confirmed"),
+                    ("exclude", "testing_doubted"),
+                    ("invalidate", "not_measured"),
                 )
             )
             decide(instance, curator, a_word(sent, word, reason))
@@ -92,15 +92,15 @@ def test_every_word_about_every_setting_is_supposed_as_it_would_hold(
             assert at is not None
             asked = question_about(instance, connection, at)
         for word in WORDS:
-            if word == "count" and not at.has_end:
+            if word == "include" and not at.has_end:
                 continue
             with instance.reading() as connection:
-                supposed = suppose(connection, at, SupposedWord(at.submission_id, at.ordinal, word))
+                supposed = suppose(connection, at, WhatIf(at.submission_id, at.ordinal, word))
                 found = find_evidence(connection, asked, instance, supposed=supposed)
             assert_alike(plain(found), plain(said(instance, at, word, asked)), (at, word))
             compared.add((word, supposed.units_more))
     # Every way in which a pool may change was met.
-    assert compared >= {("count", 0), ("count", 1), ("keep_aside", 0), ("keep_aside", -1)}
+    assert compared >= {("include", 0), ("include", 1), ("exclude", 0), ("exclude", -1)}
 
 
 def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
@@ -111,7 +111,7 @@ def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
             at = find_setting_at(connection, public_id, ordinal)
             assert at is not None
         for word in WORDS[not at.has_end :]:
-            supposed = SupposedWord(at.submission_id, at.ordinal, word)
+            supposed = WhatIf(at.submission_id, at.ordinal, word)
             with instance.reading() as connection:
                 rows = dated(connection, at, supposed)
             with instance.rehearsing() as connection:
@@ -120,7 +120,7 @@ def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
 
 
 def dated(
-    connection: Connection, at: SettingAt, supposed: SupposedWord | None = None
+    connection: Connection, at: SettingAt, supposed: WhatIf | None = None
 ) -> list[tuple[int, ...]]:
     rows = load_dated_rows(connection, at.place.pool_id, supposed)
     return sorted(zip(*(getattr(rows, field.name) for field in fields(rows)), strict=True))
@@ -148,7 +148,7 @@ def said(instance: Instance, at: SettingAt, word: str, asked: Question) -> Evide
 
 
 def say(instance: Instance, connection: Connection, at: SettingAt, word: str) -> None:
-    reason = {"count": "depth_confirmed", "keep_aside": "testing_doubted"}[word]
+    reason = {"include": "depth_confirmed", "exclude": "testing_doubted"}[word]
     row = DecisionRow(at.submission_id, at.ordinal, word, reason, 1, instance.today())
     hold_decisions(connection, [(at, row)])
 
