@@ -2,21 +2,22 @@
 
 import sqlite3
 import subprocess
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from tests.cli.command import run
 from tests.cli.test_every_command_as_a_person_types_it import RESULT
+from tests.makers import an_instance
 from tests.system.server import Server
 
 
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    home = tmp_path / "home"
-    assert run("db", "upgrade", "--home", str(home)).returncode == 0
-    return home
+    an_instance(tmp_path).close()
+    return tmp_path / "home"
 
 
 def backups(folder: Path) -> list[Path]:
@@ -114,7 +115,7 @@ def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Pa
         assert f"ok    {what}" in sound.stdout
     assert all(len(line) <= 80 for line in sound.stdout.splitlines())
     (home / "secret.key").chmod(0o644)
-    with sqlite3.connect(home / "kbapi.sqlite3") as database:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database, database:
         database.execute("INSERT INTO unit (contributor_id) VALUES (99)")
     spoilt = check(home)
     assert spoilt.returncode == 1
