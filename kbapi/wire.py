@@ -158,7 +158,32 @@ def problems_of(messages: Any, pointer: str = "") -> Iterator[Problem]:
             yield from problems_of(nested, place)
     else:
         for sentence in messages:
-            yield Problem(pointer, _code_of(sentence), sentence)
+            yield Problem(pointer, _code_of(sentence), _plain(sentence))
+
+
+# The library's own sentences name types and comparisons; these say what to send.
+_PLAIN: Final = tuple(
+    (re.compile(sentence), plain)
+    for sentence, plain in (
+        (r"Missing data for required field\.", "This field is required."),
+        (r"Field may not be null\.", "Do not send null. Leave the field out."),
+        (r"Not a valid string\.", "Send a text in quotes."),
+        (r"Not a valid list\.", "Send a list."),
+        (r"Invalid input type\.", "Send a JSON object."),
+        (
+            r"Must be greater than or equal to (\S+) and less than or equal to (\S+)\.",
+            r"Send a number from \1 to \2.",
+        ),
+        (r"Length must be between (\d+) and (\d+)\.", r"Send \1 to \2 characters or entries."),
+    )
+)
+
+
+def _plain(sentence: str) -> str:
+    for pattern, plain in _PLAIN:
+        if found := pattern.fullmatch(sentence):
+            return found.expand(plain)
+    return sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +218,6 @@ def _told_by_name(problem: Problem) -> Problem:
 def _code_of(sentence: str) -> str:
     if sentence.startswith("Unknown field"):
         return "unknown_field"
-    if sentence.startswith("Missing data"):
+    if sentence.startswith(("Missing data", "This field is required")):
         return "required"
     return "invalid"

@@ -96,9 +96,9 @@ def _fill(instance: Instance, results: int) -> None:
         )
     )
     keep_notes(instance, note_texts())
-    # The same dice each time: who runs the demo twice sends the same results twice.
+    # The same random numbers each time: who runs the demo twice sends the same results twice.
     sent = club_results(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
-    # Dice of their own, so that following up changes no result.
+    # Random numbers of their own, so that following up changes no result.
     later = Random(_SEED + 1)  # noqa: S311 - synthetic data, no secret
     refused = 0
     for batch in as_batches(told_progress(sent, results, "Sending")):

@@ -62,7 +62,9 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
     controls = [one["control"] for one in described["controls"]]
     usual = [name for name in LIMIT_CONTROLS if name in controls] or list(LIMIT_CONTROLS)
     setting: dict[str, Any] = {
-        "domain": click.prompt("Domain", type=click.Choice(domains), default=domains[0]),
+        "domain": click.prompt(
+            "Supply rail (domain)", type=click.Choice(domains), default=domains[0]
+        ),
         "control": click.prompt("Control", type=click.Choice(usual), default=usual[0]),
     }
     unit = _UNITS[setting["control"]]
@@ -82,7 +84,7 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
     _ask_number(setting, "minutes", "Minutes of testing at the setting that passed, in total")
     if click.confirm("Did the load check its own results?", default=False):
         setting["checked_results"] = True
-    _ask_number(setting, "read_back", f"Setting that the control reported afterwards ({unit})")
+    _ask_number(setting, "read_back", f"Setting that the control reports now ({unit})")
     if "read_back" in setting:
         setting["effect"] = {"shown_by": "read_back"}
     return setting
@@ -105,7 +107,7 @@ def _ask_number(setting: dict[str, Any], field: str, question: str) -> None:
     """Put a checked number into the setting, or leave it out."""
     while True:
         setting.pop(field, None)
-        value = ask_until(question, number_in, "Enter a number, such as -80.")
+        value = ask_until(question, number_in, "Enter a number.")
         if value is None:
             return
         setting[field] = value

@@ -124,7 +124,9 @@ def _rules(settings: Settings) -> Finding:
         f"{older:,} results were screened by older rules; stop the server and run "
         "'kbapi db upgrade'"
     )
-    return _well_unless("rules", wrong if older else "", "the current rules screened every result")
+    return _well_unless(
+        "rules", wrong if older else "", "every result was screened by the current rules"
+    )
 
 
 def _evidence(settings: Settings) -> Finding:

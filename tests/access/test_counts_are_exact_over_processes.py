@@ -160,7 +160,7 @@ def test_what_speaks_to_redis_is_named_when_it_is_not_installed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(rates, "find_spec", lambda _: None)
-    with pytest.raises(UnsafeSetup, match=r"install kbapi\[redis\]"):
+    with pytest.raises(UnsafeSetup, match=r"Install kbapi\[redis\]"):
         create_app(an_instance(tmp_path / "redis", rate_storage="redis://127.0.0.1"))
     client = create_app(an_instance(tmp_path / "file")).test_client()
     assert ask(client).status_code == 200

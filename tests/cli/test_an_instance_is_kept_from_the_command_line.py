@@ -52,7 +52,7 @@ def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
     restored = run("restore", str(file), "--home", str(home))
     assert restored.returncode == 0
     assert "2 results" in restored.stdout
-    assert "Set aside: kbapi.sqlite3.before-" in restored.stdout
+    assert "Kept the replaced file: kbapi.sqlite3.before-" in restored.stdout
     with Server(home) as server:
         assert server.ask("GET", sent["links"]["self"], headers=receipt).status == 200
 
@@ -79,7 +79,7 @@ def test_a_secret_among_the_backups_is_refused_before_anything_is_written(
     words = ("backup", str(target), "--secret", str(target / "x" / "secret"))
     refused = run(*words, "--home", str(home))
     assert refused.returncode == 3
-    assert "another place" in " ".join(refused.stderr.split())
+    assert "Name a file elsewhere with --secret" in " ".join(refused.stderr.split())
     assert not target.exists()
 
 

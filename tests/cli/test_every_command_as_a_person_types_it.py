@@ -114,10 +114,10 @@ def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) ->
     assert first.returncode == 0, first.stderr
     for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
         assert words in first.stdout
-    # In a pipe progress is plain lines, and what the door refused is told.
+    # In a pipe progress is plain lines, and the number of refused results is shown.
     assert "Sending: 20 of 200" in first.stdout
     assert "Sending: 200 of 200" in first.stdout
-    assert "refused at the door" in first.stdout
+    assert "were refused: they have a wrong unit" in first.stdout
     assert "\r" not in first.stdout + first.stderr
     assert max(len(line) for line in first.stdout.splitlines()) <= 80
     again = run("demo", "--home", str(home), "--no-serve", "--results", "200")
@@ -291,9 +291,9 @@ def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_pa
         "This note has no earlier text." in run("notes", "history", "harbour-15-menu", *at).stdout
     )
     assert run("notes", "publish", "harbour-15-menu", *at).returncode == 0
-    assert "looked at in 20" in run("notes", "reviewed", "harbour-15-menu", *at).stdout
+    assert "reviewed in 20" in run("notes", "reviewed", "harbour-15-menu", *at).stdout
     shown = run("notes", "history", "harbour-15-menu", *at).stdout
-    assert "looked at in 2026-06" in shown
+    assert "reviewed in 2026-06" in shown
     assert "cold start" in shown
     again = run("notes", "publish", "harbour-15-menu", *at)
     assert again.returncode != 0

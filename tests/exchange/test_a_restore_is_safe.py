@@ -178,7 +178,7 @@ def test_a_link_to_a_disk_that_is_not_there_is_refused(
     settings.database_path.unlink()
     settings.database_path.symlink_to(tmp_path / "away" / "kbapi.sqlite3")
     before = content(settings.home)
-    with pytest.raises(UnsafeSetup, match="mount"):
+    with pytest.raises(UnsafeSetup, match="Mount it first"):
         restore(settings, backup)
     assert content(settings.home) == before
     assert not (tmp_path / "away").exists()
@@ -201,7 +201,7 @@ def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
     backup: Path, stored: Accepted, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "other")
-    with pytest.raises(UnsafeSetup, match="no receipt"):
+    with pytest.raises(UnsafeSetup, match="senders cannot read or withdraw"):
         restore(settings, backup)
     assert not settings.database_path.exists()
     done = restore(settings, backup, without_secret=True)

@@ -224,7 +224,7 @@ def test_the_secret_goes_to_a_place_of_its_own(
         settings.home / "copy",
         settings.home / "deep" / "copy",
     ):
-        with pytest.raises(UnsafeSetup, match="another place"):
+        with pytest.raises(UnsafeSetup, match="Name a file elsewhere with --secret"):
             back_up_secret(settings, beside, target)
     other = tmp_path / "other"
     create_secret(other)

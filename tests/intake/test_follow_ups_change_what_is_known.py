@@ -52,7 +52,7 @@ def test_a_later_failure_bounds_the_unit_and_the_pass_is_told_beaten(instance: I
     assert intervals(instance) == [(20, 22)]
     told = follow(instance, result, "failed_later", setting=-19, days=12, failure="system_hang")
     assert told.status == "counted"
-    assert "worth more" in told.thanks
+    assert "Step back toward stock" in told.thanks
     assert intervals(instance) == [(0, 19)]
     own = read_own_result(instance, result.id, result.receipt)
     assert [reason.code for reason in own.settings[0].reasons] == ["contradicted_by_failure"]

@@ -77,7 +77,7 @@ def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_told(
     for public_id in ids:
         own = read_own_result(upgraded, public_id, receipt_of(upgraded.secret, public_id))
         assert own.screening.status == "excluded"
-        assert "send it again" in own.settings[0].reasons[0].text
+        assert "Withdraw it and send a corrected one" in own.settings[0].reasons[0].text
     upgraded.close()
 
 

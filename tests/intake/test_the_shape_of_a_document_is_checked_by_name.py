@@ -83,7 +83,7 @@ def test_an_unknown_field_is_told_which_one_it_is_near(
 
 def test_an_unknown_field_that_is_near_to_nothing_is_told_what_there_is() -> None:
     (detail,) = details_of(a_submission(zzzzzz=1))
-    assert "Known here: chip, chip_ids, client" in detail
+    assert "Known fields: chip, chip_ids, client" in detail
     assert "zzzzzz" not in detail
 
 

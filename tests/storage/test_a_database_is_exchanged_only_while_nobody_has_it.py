@@ -44,7 +44,7 @@ def test_an_open_instance_holds_it_until_it_is_closed(tmp_path: Path) -> None:
 def test_nobody_upgrades_what_somebody_has_open(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     opened = create_or_open_instance(settings)
-    with pytest.raises(InstanceInUse, match="stop the server"):
+    with pytest.raises(InstanceInUse, match="Stop the server"):
         upgrade_instance(settings)
     opened.close()
     upgrade_instance(settings)

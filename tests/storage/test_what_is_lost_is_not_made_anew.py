@@ -1,4 +1,4 @@
-"""An instance of which something is gone, or that was never finished: nothing is covered up."""
+"""An instance of which something is missing, or that was never finished: nothing is covered up."""
 
 import shutil
 from contextlib import closing
@@ -39,21 +39,21 @@ def refused(settings: Settings, told: str) -> None:
 def test_a_database_that_is_gone_is_not_made_anew_beside_its_secret(instance: Instance) -> None:
     instance.close()
     instance.settings.database_path.rename(instance.settings.home / "old.sqlite3")
-    refused(instance.settings, r"kbapi\.sqlite3 is gone beside secret\.key")
+    refused(instance.settings, r"kbapi\.sqlite3 is missing beside secret\.key")
 
 
 def test_a_log_without_its_database_is_kept(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     settings.home.mkdir(0o700)
     log_of(settings).write_bytes(b"what was acknowledged")
-    refused(settings, r"kbapi\.sqlite3 is gone beside kbapi\.sqlite3-wal")
+    refused(settings, r"kbapi\.sqlite3 is missing beside kbapi\.sqlite3-wal")
 
 
 def test_a_link_that_leads_nowhere_is_no_empty_folder(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     settings.home.mkdir(0o700)
     settings.database_path.symlink_to(tmp_path / "unplugged" / "kbapi.sqlite3")
-    refused(settings, r"kbapi\.sqlite3 is gone\.")
+    refused(settings, r"kbapi\.sqlite3 is missing\.")
     assert settings.database_path.is_symlink()
 
 
