@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice.cautions import Caution, cautions_about_time
+from kbapi.advice.cautions import Caution, cautions_about_failure
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
     DriftSummary,
@@ -94,6 +94,8 @@ class DiagnosisAnswer:
     """The likeliest cause first: of the changes that were told, or of all where none was."""
     withheld_changes: int
     """Changes with fewer than five units on either side, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; None where nothing is."""
     survival: SurvivalShare | None
     """Settings of others that were still stable after as many days."""
     drift: DriftSummary | None
@@ -140,6 +142,7 @@ def _answer(
         units=changes.units,
         after_changes=ranked,
         withheld_changes=len(compared) - len(ranked),
+        withheld_text=words.withheld_changes(len(compared) - len(ranked), changes.too_few),
         survival=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
         other_causes=_coded(words.OTHER_CAUSES, tuple(words.OTHER_CAUSES)),
@@ -148,8 +151,12 @@ def _answer(
         about_failure=_about(asked.failure),
         next_actions=_coded(words.TO_DO, _steps(asked)),
         revision=found.revision,
-        summary=_summary(asked, ranked),
-        cautions=cautions_about_time(),
+        summary=_summary(asked, ranked, changes.units),
+        cautions=cautions_about_failure(
+            asked.failure,
+            is_graphics=chip.kind == "gpu",
+            fails_at_stock=asked.fails_at_stock == "yes",
+        ),
     )
 
 
@@ -160,11 +167,6 @@ def _about(failure: str | None) -> str | None:
 
 def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
     told = {"fails_at_stock": asked.fails_at_stock, "in_effect": asked.in_effect}
-    follows = {
-        "yes": words.IF_YES,
-        "no": words.IF_NO,
-        "unknown": words.IF_UNKNOWN,
-    }
     return tuple(
         CheckFirst(
             code=code,
@@ -172,7 +174,7 @@ def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
             your_answer=told[code],
             if_yes=say(words.IF_YES[code]),
             if_no=say(words.IF_NO[code]),
-            then=say(follows[told[code]][code]),
+            then=say(words.THEN[code, told[code]]),
         )
         for code, question in words.FIRST_QUESTIONS.items()
     )
@@ -229,13 +231,13 @@ def _coded(texts: dict[str, str], codes: tuple[str, ...]) -> tuple[CodedText, ..
     return tuple(CodedText(code, say(texts[code])) for code in codes)
 
 
-def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...]) -> str:
+def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...], units: int) -> str:
     if asked.fails_at_stock == "yes":
         return words.stop()
     if asked.in_effect == "no":
         return words.not_in_effect()
     if not ranked or ranked[0].risk_ratio_lower <= 1:
-        return words.nothing_stands_out()
+        return words.nothing_stands_out(units)
     first = ranked[0]
     return words.most_likely(
         first.change,

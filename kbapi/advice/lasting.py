@@ -99,6 +99,8 @@ class LongevityAnswer:
     by_margin: tuple[SurvivalByMargin, ...]
     withheld_cells: int
     """Bands and days that fewer than five units tell of, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; None where nothing is."""
     recommended_margin: RecommendedMargin
     drift: DriftSummary | None
     """Of the chip's largest pool on this control; None where it has none."""
@@ -150,6 +152,7 @@ def _lasting_answer(
     chip = question.chip
     evidence = lasting_of(found, chip, catalogue)
     after, shown = _after(evidence), _bands_told(evidence)
+    withheld = 0 if evidence.level == "none" else _withheld(evidence, after, shown)
     grid = catalogue.grid_for(chip, found.control)
     return LongevityAnswer(
         chip=chip.summary,
@@ -160,11 +163,12 @@ def _lasting_answer(
         failures=_failures(evidence),
         survival=after,
         by_margin=shown,
-        withheld_cells=0 if evidence.level == "none" else _withheld(evidence, after, shown),
+        withheld_cells=withheld,
+        withheld_text=words.withheld_lasting(withheld, evidence.too_few),
         recommended_margin=settle_told(evidence, found.control),
         drift=drift_told(found.drift, grid, found.control),
         revision=found.revision,
-        summary=_summary(chip.name, evidence, after),
+        summary=_summary(evidence, after),
         cautions=cautions_about_time(),
     )
 
@@ -199,9 +203,9 @@ def _failures(evidence: LastingEvidence) -> int:
     return len({one.unit_id for one in evidence.settings if one.failed})
 
 
-def _summary(chip_name: str, evidence: LastingEvidence, after: tuple[SurvivalShare, ...]) -> str:
+def _summary(evidence: LastingEvidence, after: tuple[SurvivalShare, ...]) -> str:
     told = words.not_long_enough()
     if after:
         usual = next((one for one in after if one.days == DAYS[1]), after[-1])
         told = words.lasted_in_words(usual.share, usual.days)
-    return words.summary_of_lasting(chip_name, evidence.level, evidence.units, told)
+    return words.summary_of_lasting(evidence.level, evidence.units, told)

@@ -7,6 +7,7 @@ import click
 import orjson
 
 from kbapi.cli import lines
+from kbapi.cli.cautions import tell_with_cautions
 from kbapi.cli.common import (
     REFUSED,
     answer_of,
@@ -65,7 +66,7 @@ def start_command(
     detail = "percentiles" if percentiles else None
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
-    tell(answer_of(reply), as_json, lines.start_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
 
 
 @click.command("stability")
@@ -76,7 +77,7 @@ def stability_command(
     """Draw the share of units of CHIP that hold each setting."""
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/stability", query=_sent(chip, asked))
-    tell(answer_of(reply), as_json, lines.stability_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
 
 
 @click.command("locks")
@@ -92,7 +93,7 @@ def locks_command(
     """Say what CHIP's platforms allow, under which conditions, and what is left."""
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/locks", query=_sent(chip, asked))
-    tell(answer_of(reply), as_json, lines.locks_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
 
 
 @click.command("identify")

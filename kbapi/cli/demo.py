@@ -9,6 +9,7 @@ import orjson
 
 from kbapi.advice.question import parse_question
 from kbapi.advice.start import advise_start
+from kbapi.cli.cautions import tell_with_cautions
 from kbapi.cli.common import paragraph, settings_of, told_errors
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.progress import told_progress
@@ -125,7 +126,7 @@ def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int
 def _tell_before_and_after(instance: Instance) -> None:
     before = _ask(instance)
     click.echo("\n--- Before " + "-" * 69)
-    click.echo(start_in_lines(before))
+    tell_with_cautions(before, False, start_in_lines)
     accepted = accept_submission(instance, orjson.dumps(_ONE_MORE))
     click.echo("\n--- One more result: passed at -55 mV, failed at -60 mV " + "-" * 24)
     click.echo(accepted_in_lines(orjson.loads(orjson.dumps(accepted))))
@@ -146,13 +147,13 @@ def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
         return "One of the two answers has no start; its summary says why."
     if before["start"]["grid_steps"] == after["start"]["grid_steps"]:
         return paragraph(
-            f"The start stays at {after['start']['setting_mv']} mV: among so many results one "
-            "more failure near stock moves nothing."
+            f"The start stays at {after['start']['setting_mv']} mV: one more failure near stock "
+            "does not move it."
         )
     told = (
         f"The start went from {before['start']['setting_mv']} mV to "
-        f"{after['start']['setting_mv']} mV: one honest failure near stock makes everybody's "
-        "first step safer."
+        f"{after['start']['setting_mv']} mV: one honest failure near stock makes the first step of "
+        "other machines safer."
     )
     return paragraph(told)
 

@@ -49,6 +49,8 @@ class ChangesFound:
     """chip, series where the chip's own are fewer than five units, none where both are."""
     units: int
     compared: tuple[ChangeCompared, ...]
+    too_few: int = 0
+    """Units of the series, where these are fewer than five and so not used."""
 
 
 _UNIT: Final = attrgetter("unit_id")
@@ -66,7 +68,7 @@ def compare_changes(
     own = _units([row for row in rows if row.chip_key == chip_key])
     level, units = ("chip", own) if len(own) >= FEWEST_UNITS_SHOWN else ("series", _units(rows))
     if len(units) < FEWEST_UNITS_SHOWN:
-        return ChangesFound("none", 0, ())
+        return ChangesFound("none", 0, (), too_few=len(units))
     asked = [change for change in FOLLOW_UP_CHANGES if change in told or not told]
     looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
     confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)
