@@ -67,7 +67,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
                     "receipt": {
                         "type": "http",
                         "scheme": "bearer",
-                        "description": "The receipt that came with a submission, kbr_...",
+                        "description": "The receipt of a submission, kbr_...",
                     },
                     "key": {
                         "type": "http",
@@ -78,7 +78,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
                         "type": "apiKey",
                         "in": "header",
                         "name": "Kbapi-Contributor",
-                        "description": "The contributor token that the results were sent with.",
+                        "description": "The contributor token of the results.",
                     },
                 }
             },

@@ -8,7 +8,7 @@ from kbapi.vocabulary import Domain, LimitControl
 
 @dataclass(frozen=True, slots=True)
 class DepthBound:
-    """How far below stock a setting may lie: beyond soft it is set aside, beyond hard refused."""
+    """How far below stock a setting may lie: beyond soft it is excluded, beyond hard refused."""
 
     soft: int
     hard: int
@@ -40,7 +40,7 @@ def depth_bound(control: LimitControl, domain: Domain) -> DepthBound:
 FIXED_CLOCK_LEAST_MV: Final = 400
 FIXED_CLOCK_MOST_MV: Final = 1_500
 
-# A clock that a rail voltage is told for; also the range of clock bands.
+# The clock of a fixed voltage; also the range of clock bands.
 CLOCK_LEAST_MHZ: Final = 100
 CLOCK_MOST_MHZ: Final = 10_000
 
@@ -49,15 +49,15 @@ CLOCK_MOST_MHZ: Final = 10_000
 READ_BACK_TOLERANCE_MV: Final = 6.25
 READ_BACK_TOLERANCE_COUNTS: Final = 0
 
-# What a tester who went on would have tried next, where the document does not tell.
-UNTOLD_STEP_MV: Final = 5
-UNTOLD_STEP_COUNTS: Final = 1
+# The next step that a tester would have tried, where the document does not say.
+ASSUMED_STEP_MV: Final = 5
+ASSUMED_STEP_COUNTS: Final = 1
 
 # Grades of testing, in minutes.
 QUICK_LEAST_MINUTES: Final = 10
-SESSION_LEAST_MINUTES: Final = 30
-LASTING_LEAST_DAYS: Final = 30
-"""In use, told by a follow-up."""
+LONG_LEAST_MINUTES: Final = 30
+IN_USE_LEAST_DAYS: Final = 30
+"""Days in use, reported by a follow-up."""
 
 # Size of a document.
 MOST_SETTINGS: Final = 32
@@ -92,7 +92,7 @@ DUMMY_C: Final = frozenset({27.85, 16.85})
 COLDEST_C: Final = -20
 HOTTEST_C: Final = 130
 HOTTEST_IDLE_C: Final = 95
-"""A chip that idles hotter than this is out of order, or its sensor speaks Fahrenheit."""
+"""A chip that idles hotter than this is out of order, or its sensor reports Fahrenheit."""
 HOTTEST_ROOM_C: Final = 50
 HOTTEST_AS_FAHRENHEIT: Final = 266
 """130 C; hotter than this is wrong in either unit."""

@@ -22,38 +22,41 @@ class Problem:
 
 
 FAULTS: Final = {
-    "unknown_field": "No field or parameter has this name; the detail says which one may be meant.",
-    "required": "This field or parameter must be there.",
-    "invalid": "The value has the wrong shape; the detail says what would be right.",
-    "repeated_parameter": "A parameter stands in a query once.",
-    "repeated_key": "A key stands in a JSON object once: readers disagree on which of two counts.",
-    "not_finite": "NaN, Infinity and numbers like 1e400 are no measurements: leave the field out.",
-    "too_large": "Whole numbers beyond 2^53 are not exact in JSON.",
-    "too_long": "The text is longer than anything that is kept.",
-    "too_many_texts": "The document holds more texts than a result can need.",
-    "unreadable_text": "The text holds a NUL or half of a surrogate pair.",
-    "more_problems": "There are more problems than are listed: correct these first.",
-    "chip_ambiguous": "Several chips share this name: choose one of the candidates, or send the "
-    "numbers beside the name (chip_ids) or the machine's form.",
-    "chip_unreadable": "No one chip is called this: send the name as the system prints it.",
-    "personal_data_found": "The value looks like something that tells who or where somebody is (an "
-    "address, a number of a device, a name of a person's folder). It is neither kept nor repeated: "
-    "leave it out.",
-    "passes_beyond_failure": "A run passed deeper than an earlier one had failed, so that no limit "
-    "fits both: leave out the one that you do not trust.",
+    "unknown_field": "No field or parameter has this name. The detail suggests the nearest name, "
+    "if there is one.",
+    "required": "This field or parameter is required.",
+    "invalid": "The value has the wrong form. The detail describes the right form.",
+    "repeated_parameter": "Send each query parameter once.",
+    "repeated_key": "A JSON object has each key once. Remove the repeated key.",
+    "not_finite": "NaN, Infinity and numbers like 1e400 are not measurements. Leave the field out.",
+    "too_large": "JSON readers do not agree on whole numbers beyond 2^53. Send a smaller number.",
+    "too_long": "The text is too long. Shorten it.",
+    "too_many_texts": "The document has more texts than one result needs. Remove some of them.",
+    "unreadable_text": "The text contains a NUL character or half of a surrogate pair. Remove it.",
+    "more_problems": "The document has more problems than the answer lists. Correct the listed "
+    "ones first.",
+    "chip_ambiguous": "Several chips share this name. Choose one of the candidates, or add "
+    "chip_ids or the form of the machine.",
+    "chip_unreadable": "The text does not name exactly one chip. Send the name as the system "
+    "prints it.",
+    "personal_data_found": "The value looks like personal data: an address, a device number or a "
+    "home folder. It was not stored and is not repeated. Leave it out.",
+    "passes_beyond_failure": "A run passed deeper than an earlier run failed, so no limit fits "
+    "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
     "note_frame": "A note begins with TOML between two +++ lines.",
-    "note_field": "A field of the note's head is wrong; the detail says what would be right.",
-    "nothing_to_count": "Screening left neither a pass nor a failure of the setting: nothing that "
-    "could count.",
-    "reason_does_not_fit": "The reason belongs to another word; the detail lists those that fit.",
-    "duplicate_decision": "One request says one thing of a setting.",
-    "too_many_settings": "One request is about 10,000 settings at most.",
-    "key_name": "A key's name is short, plain and tells nobody's identity.",
-    "key_scope": "A key opens one or more of the scopes that are listed.",
-    "key_unknown": "No key has this number.",
-    "note_unknown": "No note has this key.",
-    "note_text": "The note's text is Markdown without HTML and without links.",
+    "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
+    "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "
+    "decision cannot include it.",
+    "reason_does_not_fit": "The reason belongs to another decision. The detail lists the reasons "
+    "for this one.",
+    "duplicate_decision": "One request decides each setting once. Remove the repeated entry.",
+    "too_many_settings": "One request decides at most 10,000 settings. Split the request.",
+    "key_name": "A key's name has at most 40 plain characters and does not identify a person.",
+    "key_scope": "A key has one or more of the listed scopes.",
+    "key_unknown": "No access key has this number. 'kbapi keys list' shows the numbers.",
+    "note_unknown": "No note has this key. 'kbapi notes list' shows the keys.",
+    "note_text": "The text of a note is Markdown without HTML and without links.",
 }
 """What single faults of a document or a query mean, by their code."""
 
@@ -63,7 +66,7 @@ class KbapiError(Exception):
 
     code: ClassVar[str] = "error"
     title: ClassVar[str] = "Something is wrong"
-    explanation: ClassVar[str] = "The answer's detail says what."
+    explanation: ClassVar[str] = "The detail of the answer names the cause."
 
     def __init__(self, detail: str = "", problems: Sequence[Problem] = ()) -> None:
         self.detail = detail or self.explanation
@@ -75,10 +78,10 @@ class JsonUnreadable(KbapiError):
     """The body is not JSON text at all."""
 
     code = "json_unreadable"
-    title = "The body is not readable as JSON"
+    title = "The body is not valid JSON"
     explanation = (
-        "The body must be one JSON document in UTF-8. The detail says at which line and column "
-        "reading stopped. Nothing was stored."
+        "Send one JSON document in UTF-8. The detail gives the line and column of the error. "
+        "Nothing was stored."
     )
 
 
@@ -88,8 +91,8 @@ class DocumentRefused(KbapiError):
     code = "document_refused"
     title = "The document was refused"
     explanation = (
-        "At least one value cannot be right. All problems are listed at once, each with a pointer "
-        "to the value. Nothing was stored: correct them and send the document again."
+        "At least one value is not possible; each problem has a pointer to its value. Nothing "
+        "was stored: correct the values and send the document again."
     )
 
 
@@ -97,10 +100,10 @@ class QueryInvalid(KbapiError):
     """A query asks for something that does not exist or cannot be."""
 
     code = "query_invalid"
-    title = "The question was refused"
+    title = "The query is invalid"
     explanation = (
-        "At least one query parameter is unknown or has a value that cannot be. All problems are "
-        "listed at once, each with the parameter's name."
+        "At least one query parameter is unknown or has an invalid value. Each problem names its "
+        "parameter."
     )
 
 
@@ -108,10 +111,10 @@ class IdempotencyKeyUnreadable(KbapiError):
     """The Idempotency-Key header is not a structured string."""
 
     code = "idempotency_key_unreadable"
-    title = "The Idempotency-Key is not usable"
+    title = "The Idempotency-Key is invalid"
     explanation = (
-        "An Idempotency-Key is 1 to 255 visible ASCII characters, with or without double quotes, "
-        'such as "8e03978e-40d5-43e8". Nothing was stored.'
+        'An Idempotency-Key is 1 to 255 visible ASCII characters, such as "8e03978e-40d5-43e8". '
+        "Double quotes around it are optional. Nothing was stored."
     )
 
 
@@ -119,7 +122,7 @@ class IdempotencyKeyReused(KbapiError):
     """One Idempotency-Key came with two different documents."""
 
     code = "idempotency_key_reused"
-    title = "This Idempotency-Key belongs to another document"
+    title = "This Idempotency-Key was used for another document"
     explanation = (
         "The key was used within the last 24 hours with a different document. Use a new key for a "
         "new document. Nothing was stored."
@@ -130,17 +133,15 @@ class ReceiptMissing(KbapiError):
     """A route that needs a receipt was called without one."""
 
     code = "receipt_missing"
-    title = "A receipt is needed"
-    explanation = (
-        "Send the receipt that came with the submission as 'Authorization: Bearer kbr_...'."
-    )
+    title = "This request needs a receipt"
+    explanation = "Send the receipt of the submission as 'Authorization: Bearer kbr_...'."
 
 
 class ReceiptWrong(KbapiError):
     """The receipt does not belong to this submission, whether or not it exists."""
 
     code = "receipt_wrong"
-    title = "The receipt does not fit"
+    title = "The receipt is wrong"
     explanation = "This receipt does not belong to this submission. Nothing was read or changed."
 
 
@@ -148,10 +149,10 @@ class ContributorMissing(KbapiError):
     """A route about a contributor's own results was called without a usable token."""
 
     code = "contributor_missing"
-    title = "A contributor token is needed"
+    title = "This request needs a contributor token"
     explanation = (
-        "Send the token that you sent your results with as 'Kbapi-Contributor: ...'. It is 16 to "
-        "128 of the characters A-Z a-z 0-9 . _ ~ - and only a keyed hash of it is ever kept."
+        "Send your contributor token as 'Kbapi-Contributor: ...'. A token is 16 to 128 of the "
+        "characters A-Z a-z 0-9 . _ ~ -. The server keeps only a keyed hash of it."
     )
 
 
@@ -159,8 +160,8 @@ class SubmissionGone(KbapiError):
     """The receipt fits, but the submission has been withdrawn."""
 
     code = "submission_gone"
-    title = "The submission is not here any more"
-    explanation = "It has been withdrawn, and nothing of it is kept."
+    title = "The submission was withdrawn"
+    explanation = "The sender withdrew this submission. Its content was deleted."
 
 
 class StorageBusy(KbapiError):
@@ -168,7 +169,9 @@ class StorageBusy(KbapiError):
 
     code = "storage_busy"
     title = "The database is busy"
-    explanation = "Another process holds it. Nothing was stored: try again in a few seconds."
+    explanation = (
+        "Another process is using the database. Nothing was stored: try again in a few seconds."
+    )
 
 
 class StorageUnwritable(KbapiError):
@@ -177,8 +180,8 @@ class StorageUnwritable(KbapiError):
     code = "storage_unwritable"
     title = "The database cannot be written"
     explanation = (
-        "The disk is full or the file is read-only. Nothing was stored; reading goes on. Tell the "
-        "person who hosts this instance."
+        "The disk is full, or the database file is read-only. Nothing was stored; questions are "
+        "still answered. Tell the person who hosts this instance."
     )
 
 
@@ -188,8 +191,8 @@ class StorageFull(StorageUnwritable):
     code = "storage_full"
     title = "The disk is full"
     explanation = (
-        "There is no room, or nearly none. Nothing was stored; reading goes on. Try again later: "
-        "writing goes on by itself as soon as there is room. Tell the person who hosts it."
+        "The disk has too little free space. Nothing was stored; questions are still answered. "
+        "Try again later and tell the person who hosts this instance."
     )
 
 
@@ -197,10 +200,10 @@ class InstanceReadOnly(StorageUnwritable):
     """The host lets nothing be written at present."""
 
     code = "read_only"
-    title = "This instance takes nothing at present"
+    title = "This instance is read-only"
     explanation = (
-        "The host has set it to reading only, for instance while it is being moved. Nothing was "
-        "stored; reading goes on. Send it again later."
+        "The host made this instance read-only, for example during a move. Nothing was stored; "
+        "questions are still answered. Send it again later."
     )
 
 
@@ -209,7 +212,9 @@ class StorageBroken(KbapiError):
 
     code = "storage_broken"
     title = "The database cannot be read"
-    explanation = "The file is damaged or is not a database. Tell the person who hosts it."
+    explanation = (
+        "The file is damaged or is not a database. Tell the person who hosts this instance."
+    )
 
 
 class InstanceInUse(KbapiError):
@@ -218,8 +223,8 @@ class InstanceInUse(KbapiError):
     code = "instance_in_use"
     title = "The instance is in use"
     explanation = (
-        "A database is put in place or upgraded only while nobody else has it open: stop the "
-        "server and every command on this folder, then try again."
+        "A restore or an upgrade needs the database alone. Stop the server and every command on "
+        "this folder, then try again."
     )
 
 
@@ -227,8 +232,8 @@ class SchemaMismatch(KbapiError):
     """The database is older or newer than this code."""
 
     code = "schema_mismatch"
-    title = "The database has another version than the program"
-    explanation = "The host must run 'kbapi db upgrade', or install the newer program."
+    title = "The database schema does not match the program"
+    explanation = "The host must run 'kbapi db upgrade' or install a newer program."
 
 
 class CatalogueError(KbapiError):
@@ -236,25 +241,30 @@ class CatalogueError(KbapiError):
 
     code = "catalogue_unreadable"
     title = "The chip catalogue cannot be read"
-    explanation = "A file of the catalogue is wrong; the detail says which. Tell the host."
+    explanation = (
+        "A catalogue file is wrong; the detail names it. Tell the person who hosts this instance."
+    )
 
 
 class UnsafeSetup(KbapiError):
     """The instance must not start like this; the detail says why."""
 
     code = "unsafe_setup"
-    title = "This set-up is unsafe"
-    explanation = "The program refuses to start; the detail says why and what would be right."
+    title = "Setup problem"
+    explanation = (
+        "A folder, a file or a setting is not safe to use. The detail gives the cause "
+        "and the correction."
+    )
 
 
 class ChipUnknown(KbapiError):
     """The text names no one chip."""
 
     code = "chip_unknown"
-    title = "No one chip has this name"
+    title = "The text does not name exactly one chip"
     explanation = (
-        "The text is not the name of exactly one chip. The candidates, if any, are chips that "
-        "may have been meant."
+        "Send the name as the system prints it, or a catalogue key. The answer lists chips with "
+        "similar names, if there are any."
     )
 
 
@@ -263,34 +273,38 @@ class ServerUnreachable(KbapiError):
 
     code = "server_unreachable"
     title = "The server cannot be reached"
-    explanation = "Nobody answers there, or what answers is no kbapi."
+    explanation = (
+        "No kbapi server answers at this address. Check the address, and that the server runs."
+    )
 
 
 class AccessKeyMissing(KbapiError):
     """Something that needs an access key was asked without one."""
 
     code = "access_key_missing"
-    title = "No access key was sent"
-    explanation = (
-        "This asks for an access key: send 'Authorization: Bearer kbk_...' with the key that the "
-        "host gave you."
-    )
+    title = "This request needs an access key"
+    explanation = "Send the key that the host gave you as 'Authorization: Bearer kbk_...'."
 
 
 class AccessKeyWrong(KbapiError):
     """The key was never given, or was taken back."""
 
     code = "access_key_wrong"
-    title = "This access key opens nothing"
-    explanation = "The key is mistyped, was never given here, or was revoked. Ask the host."
+    title = "The access key is not valid"
+    explanation = (
+        "The key is mistyped, revoked, or from another instance. Ask the host for a new key."
+    )
 
 
 class ScopeMissing(KbapiError):
     """The key is good, but for other things."""
 
     code = "scope_missing"
-    title = "This access key does not open this"
-    explanation = "The key is good for other things only. Ask the host for one with this scope."
+    title = "The access key lacks the scope"
+    explanation = (
+        "The key is valid, but this request needs another scope. Ask the host for a "
+        "key with that scope."
+    )
 
 
 class RateExceeded(KbapiError):
@@ -299,8 +313,8 @@ class RateExceeded(KbapiError):
     code = "rate_exceeded"
     title = "Too many requests"
     explanation = (
-        "Nothing was stored. Wait as many seconds as Retry-After says; the RateLimit fields of "
-        "every answer tell how many requests are left."
+        "Nothing was stored. Wait the number of seconds in Retry-After. The RateLimit header of "
+        "each answer shows how many requests are left."
     )
 
 
@@ -308,16 +322,16 @@ class SettingUnknown(KbapiError):
     """A curator asks for a setting that is not here."""
 
     code = "setting_unknown"
-    title = "There is no such setting"
-    explanation = "No result that is here now has a setting there: withdrawn, or never sent."
+    title = "The setting does not exist"
+    explanation = "No stored result has this setting. It was withdrawn or never sent."
 
 
 class KeyRefused(KbapiError):
     """A key can't be given or taken back like this."""
 
     code = "key_refused"
-    title = "The key was refused"
-    explanation = "All problems are listed; nothing was changed."
+    title = "The access key request was refused"
+    explanation = "Correct each listed problem. Nothing was changed."
 
 
 class NoteRefused(KbapiError):
@@ -326,8 +340,8 @@ class NoteRefused(KbapiError):
     code = "note_refused"
     title = "The note was refused"
     explanation = (
-        "A note is TOML between two +++ lines and a text in Markdown, without HTML and without "
-        "links. All problems are listed; nothing was kept."
+        "A note is TOML between two +++ lines, then Markdown without HTML and without links. "
+        "Correct each listed problem. Nothing was changed."
     )
 
 
@@ -335,16 +349,19 @@ class PageMissing(KbapiError):
     """No route has this path."""
 
     code = "not_found"
-    title = "There is nothing here"
-    explanation = "No page or endpoint has this path. The API is described at /docs."
+    title = "Not found"
+    explanation = (
+        "No page or endpoint has this path. Check the path and the ids in it. /docs "
+        "describes the API."
+    )
 
 
 class MethodWrong(KbapiError):
     """The path exists, but not with this method."""
 
     code = "method_not_allowed"
-    title = "This path takes another method"
-    explanation = "The Allow header says which methods this path takes."
+    title = "This path does not accept this method"
+    explanation = "The Allow header lists the methods that this path accepts."
 
 
 class BodyTooLarge(KbapiError):
@@ -352,15 +369,15 @@ class BodyTooLarge(KbapiError):
 
     code = "body_too_large"
     title = "The body is too large"
-    explanation = "One result needs a few kilobytes. Nothing was stored."
+    explanation = "Nothing was stored. Send a smaller body; one result needs a few kilobytes."
 
 
 class BodyTooSlow(KbapiError):
     """The body did not come in time, or its sender left."""
 
     code = "body_too_slow"
-    title = "The body came too slowly"
-    explanation = "The body stopped coming before its end. Nothing was stored: send it again."
+    title = "The body arrived too slowly"
+    explanation = "The body did not arrive completely in time. Nothing was stored: send it again."
 
 
 class AddressTooLong(KbapiError):
@@ -368,7 +385,7 @@ class AddressTooLong(KbapiError):
 
     code = "address_too_long"
     title = "The address is too long"
-    explanation = "Path and query together have 8,000 characters at most; questions need far fewer."
+    explanation = "Path and query together have at most 8,000 characters. Shorten the query."
 
 
 class HeadTooLarge(KbapiError):
@@ -377,8 +394,8 @@ class HeadTooLarge(KbapiError):
     code = "head_too_large"
     title = "The header fields are too large"
     explanation = (
-        "A request has 64 header fields at most, each of 4,000 characters at most, and 64,000 "
-        "characters together."
+        "A request has at most 64 header fields of 4,000 characters each. All fields together "
+        "have at most 64,000 characters."
     )
 
 
@@ -386,7 +403,7 @@ class MediaTypeWrong(KbapiError):
     """The Content-Type is not one that this endpoint reads."""
 
     code = "media_type_not_supported"
-    title = "This Content-Type is not read here"
+    title = "The Content-Type is not supported"
     explanation = "Send the document with 'Content-Type: application/json'. Nothing was stored."
 
 
@@ -394,16 +411,19 @@ class RequestUnreadable(KbapiError):
     """The request breaks HTTP in a way that the framework refuses."""
 
     code = "request_unreadable"
-    title = "The request cannot be read"
-    explanation = "The request breaks a rule of HTTP. Nothing was stored."
+    title = "The request is not valid HTTP"
+    explanation = (
+        "The request breaks a rule of HTTP. Nothing was stored. Check the program or "
+        "proxy that sent it."
+    )
 
 
 class Unexpected(KbapiError):
     """Something that nobody foresaw."""
 
     code = "unexpected"
-    title = "Something went wrong on this side"
+    title = "The server failed"
     explanation = (
-        "It is not your document's fault. Nothing was stored; the host can find the cause in the "
-        "log by the request_id."
+        "The fault is in the server, not in your request. Nothing was stored. Give the "
+        "request_id to the host, who can find the cause in the log."
     )

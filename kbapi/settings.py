@@ -33,65 +33,67 @@ class Settings(BaseSettings):
 
     home: Path = Field(
         default=Path("kbapi-home"),
-        description="Folder of the instance: `kbapi.sqlite3` (with `-wal` and `-shm` beside it "
-        "while it is open), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, `metrics/`, "
-        "and `next-step-CHIP.json` while a search goes on.",
+        description="Folder of the instance. It contains `kbapi.sqlite3` (with `-wal` and `-shm` "
+        "beside it in use), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, "
+        "`metrics/`, and `next-step-CHIP.json` during a search.",
     )
     max_body_bytes: int = Field(
         default=1_048_576,
         ge=1_024,
-        description="Largest request body that is read; larger ones are answered with 413.",
+        description="Largest request body in bytes. The server answers larger ones with 413.",
     )
     max_batch_bytes: int = Field(
         default=16_777_216,
         ge=1_024,
-        description="Largest body of a batch that is read; larger ones are answered with 413.",
+        description="Largest body of a batch in bytes. The server answers larger ones with 413.",
     )
     read_only: bool = Field(
         default=False,
-        description="Whether nothing is to be written: results are answered with 503, reads go on.",
+        description="Whether the instance is read-only. Results get 503, and questions are still "
+        "answered.",
     )
     min_free_bytes: int = Field(
         default=67_108_864,
         ge=0,
-        description="Room to keep on the instance's disk; with less, only withdrawals are written.",
+        description="Bytes to keep free on the disk. With less, the instance accepts only "
+        "withdrawals.",
     )
     join: Join = Field(
         default="open",
-        description="`open`: anyone sends and reads; `invite`: sending needs an access key; "
-        "`closed`: reading needs one too.",
+        description="Who needs an access key. `open`: no one; `invite`: senders; `closed`: "
+        "senders and readers.",
     )
     rate_per_key: int = Field(
-        default=600, ge=1, description="Requests a minute with one access key; more get 429."
+        default=600, ge=1, description="Requests per minute with one access key. More get 429."
     )
     rate_per_network: int = Field(
         default=300,
         ge=1,
-        description="Requests a minute from one network (IPv4 /24, IPv6 /56) without an access "
-        "key; more get 429.",
+        description="Requests per minute from one network (IPv4 /24, IPv6 /56) without an access "
+        "key. More get 429.",
     )
     rate_storage: str = Field(
         default="",
         pattern=r"^((redis|rediss|redis\+unix)://.+)?$",
         description="Where requests are counted: empty for a file of the instance, or a "
-        "`redis://` URL that several hosts share (install `kbapi[redis]`).",
+        "`redis://` URL for several hosts (needs `kbapi[redis]`).",
     )
     trusted_proxies: int = Field(
         default=0,
         ge=0,
         le=10,
-        description="How many reverse proxies of your own stand in front, each adding to "
-        "X-Forwarded-For; 0 believes no such header.",
+        description="Number of your own reverse proxies that add to X-Forwarded-For. With 0 the "
+        "server ignores this header.",
     )
     cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
         default=(),
-        description="Web pages that may ask from a browser, as origins joined by commas; none "
-        "unless given.",
+        description="Origins of web pages that may send requests from a browser, separated by "
+        "commas.",
     )
     log_level: str = Field(
         default="INFO",
         pattern="^(DEBUG|INFO|WARNING|ERROR)$",
-        description="Least severe log lines on standard error: `DEBUG`, `INFO`, `WARNING` or "
+        description="Lowest level of log lines on standard error: `DEBUG`, `INFO`, `WARNING` or "
         "`ERROR`.",
     )
 
@@ -114,7 +116,7 @@ class Settings(BaseSettings):
     def _are_origins(cls, told: tuple[str, ...]) -> tuple[str, ...]:
         for origin in told:
             if not _ORIGIN.fullmatch(origin):
-                raise ValueError("an origin reads like https://club.example, without a path")
+                raise ValueError("write an origin as https://club.example, without a path")
         return told
 
     @property

@@ -1,6 +1,14 @@
-"""The closed lists of words of the wire format, each in the order in which it is always shown."""
+"""The closed lists of words of the wire format, each in the order in which it is always shown.
 
-from typing import Final, Literal
+Each list that has a type is a component of the API document by the name of that type; the docstring
+below the type is its description.
+"""
+
+from typing import Final, Literal, get_args
+
+ChipKind = Literal["cpu", "gpu"]
+"""Whether a chip is a processor (`cpu`) or a graphics chip (`gpu`)."""
+CHIP_KINDS: Final[tuple[ChipKind, ...]] = get_args(ChipKind)
 
 Domain = Literal[
     "core",
@@ -13,33 +21,23 @@ Domain = Literal[
     "soc",
     "system_agent",
 ]
-DOMAINS: Final[tuple[Domain, ...]] = (
-    "core",
-    "ecore_cluster",
-    "gpu_core",
-    "graphics",
-    "io",
-    "memory",
-    "ring",
-    "soc",
-    "system_agent",
-)
+"""A supply rail (domain) that is adjusted on its own."""
+DOMAINS: Final[tuple[Domain, ...]] = get_args(Domain)
 
 LimitControl = Literal["voltage_offset", "count_offset", "fixed_clock_voltage"]
-LIMIT_CONTROLS: Final[tuple[LimitControl, ...]] = (
-    "voltage_offset",
-    "count_offset",
-    "fixed_clock_voltage",
-)
-"""The controls that have a limit to look for; power limits and load lines have none."""
+"""A control with a limit to look for: voltage offset in mV, count offset in whole counts, or
+voltage in mV at a fixed clock."""
+LIMIT_CONTROLS: Final[tuple[LimitControl, ...]] = get_args(LimitControl)
 
-CONTROLS: Final = (*LIMIT_CONTROLS, "power_limit", "load_line")
-"""Every way to adjust a chip."""
+Control = Literal[LimitControl, "power_limit", "load_line"]
+"""A way to adjust a chip: a control with a limit to look for, a power limit or a load line."""
+CONTROLS: Final[tuple[Control, ...]] = get_args(Control)
 
-FORMS: Final = ("laptop", "desktop", "mini", "handheld", "other")
-"""Forms of machines."""
+Form = Literal["laptop", "desktop", "mini", "handheld", "other"]
+"""The form of a machine."""
+FORMS: Final[tuple[Form, ...]] = get_args(Form)
 
-LOADS: Final = (
+Load = Literal[
     "all_core",
     "cpu_gpu_mix",
     "gpu_only",
@@ -47,9 +45,11 @@ LOADS: Final = (
     "light_bursts",
     "memory_heavy",
     "vector_heavy",
-)
+]
+"""A class of load on a chip."""
+LOADS: Final[tuple[Load, ...]] = get_args(Load)
 
-FAILURES: Final = (
+Failure = Literal[
     "app_crash",
     "artefact",
     "boot_failure",
@@ -63,55 +63,108 @@ FAILURES: Final = (
     "system_hang",
     "system_reset",
     "wrong_result",
-)
+]
+"""How a setting failed."""
+FAILURES: Final[tuple[Failure, ...]] = get_args(Failure)
 
-EFFECTS: Final = ("read_back", "rail_voltage", "less_power", "more_clock", "failed_deeper")
+EffectShownBy = Literal["read_back", "rail_voltage", "less_power", "more_clock", "failed_deeper"]
+"""What showed that a setting changed anything."""
+EFFECTS: Final[tuple[EffectShownBy, ...]] = get_args(EffectShownBy)
 
 Grade = Literal["short", "quick", "long", "in_use_30_days"]
-GRADES: Final[tuple[Grade, ...]] = ("short", "quick", "long", "in_use_30_days")
-"""Weakest first."""
+"""The strength of the testing behind a stable setting, weakest first."""
+GRADES: Final[tuple[Grade, ...]] = get_args(Grade)
 
-PROTECTIONS: Final = (
+Protection = Literal[
     "virtualization",
     "hypervisor",
     "memory_integrity",
     "kernel_lockdown",
     "voltage_write_protection",
-)
-SWITCHES: Final = ("on", "off", "unknown")
-"""What a protection is told to be."""
+]
+"""A protection of a platform that can block voltage settings."""
+PROTECTIONS: Final[tuple[Protection, ...]] = get_args(Protection)
 
-PLATFORM_PROFILES: Final = ("quiet", "balanced", "performance", "other")
-COOLING: Final = ("stock", "repasted", "pad", "liquid", "cleaned")
-SUPPLIES: Final = ("mains", "battery")
+Switch = Literal["on", "off", "unknown"]
+"""The state of a protection."""
+SWITCHES: Final[tuple[Switch, ...]] = get_args(Switch)
 
-OPEN_STATUSES: Final = ("open", "firmware_only")
-LOCKED_STATUSES: Final = (
+PlatformProfile = Literal["quiet", "balanced", "performance", "other"]
+"""The power profile of a platform."""
+PLATFORM_PROFILES: Final[tuple[PlatformProfile, ...]] = get_args(PlatformProfile)
+
+Cooling = Literal["stock", "repasted", "pad", "liquid", "cleaned"]
+"""What the cooling of a machine is."""
+COOLING: Final[tuple[Cooling, ...]] = get_args(Cooling)
+
+Supply = Literal["mains", "battery"]
+"""Where the power of a machine comes from."""
+SUPPLIES: Final[tuple[Supply, ...]] = get_args(Supply)
+
+OpenStatus = Literal["open", "firmware_only"]
+"""How a control can be used."""
+OPEN_STATUSES: Final[tuple[OpenStatus, ...]] = get_args(OpenStatus)
+
+LockedStatus = Literal[
     "chip_locked",
     "firmware_locked",
     "hypervisor_blocked",
     "os_blocked",
     "not_exposed",
-)
-LOCK_STATUSES: Final = (*OPEN_STATUSES, *LOCKED_STATUSES, "unknown")
-LOCKS_FOUND_BY: Final = ("written_and_read_back", "documented", "owner_says")
-LOCK_CHANGES: Final = (
+]
+"""Why a control cannot be used."""
+LOCKED_STATUSES: Final[tuple[LockedStatus, ...]] = get_args(LockedStatus)
+
+LockStatus = Literal[OpenStatus, LockedStatus, "unknown"]
+"""Whether a control can be used on a platform, and what locks it if not."""
+LOCK_STATUSES: Final[tuple[LockStatus, ...]] = get_args(LockStatus)
+
+OverallLockStatus = Literal[LockStatus, "mixed"]
+"""The lock status of most reports, `mixed` where no status has a clear majority."""
+
+LockCondition = Literal["machine", "firmware_month", "microcode", Protection]
+"""A condition of a platform by which lock reports are compared."""
+LOCK_CONDITIONS: Final[tuple[LockCondition, ...]] = get_args(LockCondition)
+LockFoundBy = Literal["written_and_read_back", "documented", "owner_says"]
+"""How a lock status was found, strongest first."""
+LOCKS_FOUND_BY: Final[tuple[LockFoundBy, ...]] = get_args(LockFoundBy)
+
+LockChange = Literal[
     "firmware_setting",
     "protection_off",
     "older_firmware",
     "older_microcode",
     "os_setting",
     "driver_setting",
-)
+]
 """What was changed to open a control: history, never a recommendation."""
+LOCK_CHANGES: Final[tuple[LockChange, ...]] = get_args(LockChange)
 
-OUTCOMES: Final = ("stable", "failed")
-READING_STATES: Final = ("stock", "tuned")
-POWER_SCOPES: Final = ("package", "core", "board", "wall")
-CLOCK_KINDS: Final = ("effective", "requested")
-FANS: Final = ("auto", "fixed")
-PERFORMANCE_UNITS: Final = ("frames_per_s", "jobs_per_h", "s_per_job", "iterations_per_s", "other")
-THROTTLE_REASONS: Final = (
+Outcome = Literal["stable", "failed"]
+"""How a trial ended."""
+OUTCOMES: Final[tuple[Outcome, ...]] = get_args(Outcome)
+
+ReadingState = Literal["stock", "tuned"]
+"""Whether a reading is of stock or of a tuned setting."""
+READING_STATES: Final[tuple[ReadingState, ...]] = get_args(ReadingState)
+
+PowerScope = Literal["package", "core", "board", "wall"]
+"""What a power is measured of."""
+POWER_SCOPES: Final[tuple[PowerScope, ...]] = get_args(PowerScope)
+
+ClockKind = Literal["effective", "requested"]
+"""Whether a clock was reached or requested."""
+CLOCK_KINDS: Final[tuple[ClockKind, ...]] = get_args(ClockKind)
+
+Fan = Literal["auto", "fixed"]
+"""Whether the fan was regulated or held at one speed."""
+FANS: Final[tuple[Fan, ...]] = get_args(Fan)
+
+PerformanceUnit = Literal["frames_per_s", "jobs_per_h", "s_per_job", "iterations_per_s", "other"]
+"""The unit of a performance."""
+PERFORMANCE_UNITS: Final[tuple[PerformanceUnit, ...]] = get_args(PerformanceUnit)
+
+ThrottleReason = Literal[
     "thermal",
     "long_term_power",
     "short_term_power",
@@ -120,25 +173,56 @@ THROTTLE_REASONS: Final = (
     "external_hot",
     "board",
     "other",
-)
+]
+"""What held a chip back."""
+THROTTLE_REASONS: Final[tuple[ThrottleReason, ...]] = get_args(ThrottleReason)
 
-FOLLOW_UP_OUTCOMES: Final = (
+FollowUpOutcome = Literal[
     "still_stable",
     "failed_later",
     "locked_later",
     "fails_at_stock_too",
     "given_up",
     "machine_gone",
-)
-FOLLOW_UP_CHANGES: Final = ("firmware", "microcode", "driver", "os", "season", "cooling")
+]
+"""What became of a setting."""
+FOLLOW_UP_OUTCOMES: Final[tuple[FollowUpOutcome, ...]] = get_args(FollowUpOutcome)
+
+FollowUpChange = Literal["firmware", "microcode", "driver", "os", "season", "cooling"]
+"""What changed on a machine since a setting was tested."""
+FOLLOW_UP_CHANGES: Final[tuple[FollowUpChange, ...]] = get_args(FollowUpChange)
+
+YesNoUnknown = Literal["yes", "no", "unknown"]
+"""The answer to a question about a machine."""
+YES_NO_UNKNOWN: Final[tuple[YesNoUnknown, ...]] = get_args(YesNoUnknown)
+
+Detail = Literal["start", "percentiles"]
+"""How much an answer holds: the start alone, or percentiles of the stable settings as well."""
+DETAILS: Final[tuple[Detail, ...]] = get_args(Detail)
+
+MarginSource = Literal["learned", "default", "default_failed"]
+"""Where a margin comes from: `learned` from follow-ups, `default` where no follow-up rules the
+default margin out, `default_failed` where follow-ups rule it out and a wider one replaces it."""
 
 SCOPES: Final = ("submit", "submit_for_members", "curate", "admin")
 """What an access key may open."""
 
-DECISIONS: Final = ("include", "exclude", "invalidate", "undo")
-"""What a curator can say of a setting; undo gives it back to the rules."""
+ScreeningStatus = Literal["counted", "unverified", "excluded"]
+"""How a setting was screened: it counts, it lacks proof of effect, or a rule excludes it."""
+SCREENING_STATUSES: Final[tuple[ScreeningStatus, ...]] = get_args(ScreeningStatus)
+
+BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused"]
+"""The outcome of one item of a batch: how a new result was screened, or why it is not stored."""
+
+FollowUpStatus = Literal["counted", "unverified", "recorded"]
+"""How a follow-up was screened; a `recorded` one is stored and changes no number."""
+FOLLOW_UP_STATUSES: Final[tuple[FollowUpStatus, ...]] = get_args(FollowUpStatus)
+
+DecisionAction = Literal["include", "exclude", "invalidate", "undo"]
+"""What a curator decides about a setting; after `undo` the rules decide again."""
+DECISIONS: Final[tuple[DecisionAction, ...]] = get_args(DecisionAction)
 STANDING_DECISIONS: Final = DECISIONS[:-1]
-"""The words that stand above the rules until they are undone."""
+"""Decisions that overrule the rules until they are undone."""
 DECISION_REASONS: Final = (
     "effect_confirmed",
     "depth_confirmed",

@@ -19,7 +19,7 @@ class Number(fields.Float):
 
     def _validated(self, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise ValidationError("A number is wanted here, without quotes.")
+            raise ValidationError("Send a number without quotes.")
         return super()._validated(value)
 
 
@@ -29,7 +29,7 @@ class WholeNumber(fields.Integer):
     def _validated(self, value: Any) -> int:
         whole = isinstance(value, int) or (isinstance(value, float) and value.is_integer())
         if isinstance(value, bool) or not whole:
-            raise ValidationError("A whole number is wanted here, without quotes.")
+            raise ValidationError("Send a whole number without quotes.")
         return int(value)
 
 
@@ -41,7 +41,7 @@ class ParameterNumber(fields.Float):
 
     def _validated(self, value: Any) -> float:
         if not _DECIMAL.match(str(value)):
-            raise ValidationError("A plain decimal number is wanted here, such as 0.9.")
+            raise ValidationError("Send a plain decimal number, such as 0.9.")
         return super()._validated(value)
 
 
@@ -50,7 +50,7 @@ class ParameterCount(fields.Integer):
 
     def _validated(self, value: Any) -> int:
         if not str(value).isascii() or not str(value).isdigit():
-            raise ValidationError("A whole number is wanted here, in plain digits.")
+            raise ValidationError("Send a whole number in plain digits.")
         return int(super()._validated(value))
 
 
@@ -67,7 +67,7 @@ class Flag(fields.Boolean):
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
         if not isinstance(value, bool):
-            raise ValidationError("true or false is wanted here, without quotes.")
+            raise ValidationError("Send true or false without quotes.")
         return value
 
 
@@ -76,7 +76,7 @@ class ParameterFlag(fields.Boolean):
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
         if value not in ("true", "false"):
-            raise ValidationError("Not one of: true, false.")
+            raise ValidationError("Send true or false.")
         return bool(value == "true")
 
 
@@ -100,7 +100,7 @@ class OneWordOf(validate.OneOf):
     def _format_error(self, value: Any) -> str:
         close = get_close_matches(str(value)[:100], self.choices, n=1, cutoff=0.6)
         hint = f" Did you mean '{close[0]}'?" if close else ""
-        return f"Not one of: {', '.join(self.choices)}.{hint}"
+        return f"Send one of: {', '.join(self.choices)}.{hint}"
 
 
 class OneNumberOf(validate.Validator):
@@ -116,7 +116,7 @@ class OneNumberOf(validate.Validator):
     def __call__(self, value: float) -> float:
         """The value, when it is in the list."""
         if value not in self.numbers:
-            raise ValidationError(f"Not one of: {', '.join(map(str, self.numbers))}.")
+            raise ValidationError(f"Send one of: {', '.join(map(str, self.numbers))}.")
         return value
 
 
@@ -137,7 +137,7 @@ def did_you_mean(name: str, known: tuple[str, ...]) -> str:
     close = get_close_matches(name[:100], known, n=1, cutoff=0.6)
     if close:
         return f"Unknown field: did you mean '{close[0]}'?"
-    return f"Unknown field. Known here: {', '.join(sorted(known))}."
+    return f"Unknown field. Known fields: {', '.join(sorted(known))}."
 
 
 def child(pointer: str, key: str | int) -> str:

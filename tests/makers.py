@@ -1,7 +1,9 @@
 """What many tests need made: documents of the invented Tidewater Bench Club, instances, a clock."""
 
 import json
+import tempfile
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ from kbapi.intake.accept import accept_submission
 from kbapi.intake.accepted import Accepted
 from kbapi.settings import Settings
 from kbapi.storage.instance import Instance, create_or_open_instance
+from kbapi.storage.migrations import upgrade_to_head
 from kbapi.storage.own_secret import note_secret
 from kbapi.storage.secret import create_secret, load_secret
 from kbapi.storage.tables import SQLModel
@@ -36,7 +39,22 @@ def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: A
     """A fresh instance in a folder of its own; its clock stands at noon, its limits are far."""
     told = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
     chosen = Settings(home=folder / "home", **told)
+    if not chosen.home.exists():
+        # What `upgrade_instance` leaves, without running the migrations again for each test.
+        chosen.home.mkdir(mode=0o700, parents=True)
+        chosen.database_path.write_bytes(empty_database())
+        chosen.database_path.chmod(0o600)
+        create_secret(chosen.secret_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
+
+
+@cache
+def empty_database() -> bytes:
+    """The file of a database in which nothing is stored and no secret is noted."""
+    with tempfile.TemporaryDirectory() as folder:
+        database = Path(folder) / "empty.sqlite3"
+        upgrade_to_head(database)
+        return database.read_bytes()
 
 
 def give_up_lost_secret(settings: Settings) -> None:

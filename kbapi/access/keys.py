@@ -20,10 +20,10 @@ SUBMIT_FOR_MEMBERS: Final = "submit_for_members"
 CURATE: Final = "curate"
 ADMIN: Final = "admin"
 SCOPES: Final = {
-    SUBMIT: "send results, a batch of one contributor's",
-    SUBMIT_FOR_MEMBERS: "send results, a batch of several contributors'",
-    CURATE: "decide about results",
-    ADMIN: "all of these, for whoever hosts the instance",
+    SUBMIT: "send results, and batches of one contributor",
+    SUBMIT_FOR_MEMBERS: "send results, and batches of several contributors",
+    CURATE: "review results",
+    ADMIN: "all of these, for the host",
 }
 """What each scope opens; every live key also reads where reading needs one."""
 
@@ -31,7 +31,7 @@ _RANDOM_BYTES: Final = 32
 _CHECK_BYTES: Final = 4
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}")
 _NAME_RULE: Final = (
-    "A name is up to 40 letters, digits, spaces, dots and hyphens, and tells nobody's identity."
+    "A name has up to 40 letters, digits, spaces, dots and hyphens. It does not identify a person."
 )
 
 
@@ -62,7 +62,7 @@ def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
     if name and (not _NAME.fullmatch(name) or is_identity(name)):
         raise KeyRefused(problems=[Problem("name", "key_name", _NAME_RULE)])
     if not scopes or set(scopes) - set(SCOPES):
-        told = f"One or more of: {', '.join(SCOPES)}."
+        told = f"Send one or more of: {', '.join(SCOPES)}."
         raise KeyRefused(problems=[Problem("scope", "key_scope", told)])
     key = _make_key()
     with instance.writing() as connection:
@@ -139,5 +139,5 @@ def revoke_key(instance: Instance, number: int) -> None:
     """
     with instance.writing(takes_back=True) as connection:
         if not key_rows.revoke_key(connection, number, instance.today()):
-            told = "There is no key of this number: see kbapi keys list."
+            told = "No access key has this number. 'kbapi keys list' shows the numbers."
             raise KeyRefused(problems=[Problem("id", "key_unknown", told)])

@@ -75,6 +75,6 @@ def require_rate_library() -> None:
     """
     if find_spec("redis") is None:
         raise UnsafeSetup(
-            "KBAPI_RATE_STORAGE names a Redis server, but what speaks to one is not installed: "
-            "install kbapi[redis], or leave the setting out."
+            "KBAPI_RATE_STORAGE names a Redis server, but the Redis client is not installed. "
+            "Install kbapi[redis], or leave the setting out."
         )

@@ -10,10 +10,12 @@ from kbapi.advice.wording.cautions import CODES, caution_in_words
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """A caution as it stands in an answer."""
+    """One caution that belongs to an answer."""
 
     code: str
+    """The caution as a code that never changes."""
     text: str
+    """The caution in one or two sentences."""
 
 
 _ALWAYS: Final = (

@@ -14,101 +14,147 @@ from kbapi.advice.time_told import (
     settle_told,
 )
 from kbapi.advice.wording import diagnose as words
+from kbapi.advice.wording.diagnose import CheckFirstCode, NextActionCode, OtherCauseCode
 from kbapi.advice.wording.language import say
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.changes import ChangeCompared, ChangesFound, compare_changes
-from kbapi.evidence.diagnosis import Diagnosis, Told
+from kbapi.evidence.diagnosis import Diagnosis
 from kbapi.stats.shares import ShareEstimate
+from kbapi.stats.siblings import Level
 from kbapi.storage.instance import Instance
+from kbapi.vocabulary import Domain, FollowUpChange, LimitControl, YesNoUnknown
 
 
 @dataclass(frozen=True, slots=True)
 class CheckFirst:
-    """What to find out before anything else, and what each answer would mean."""
+    """A question to answer before anything else, and what each answer means."""
 
-    code: str
+    code: CheckFirstCode
+    """The question as a code that never changes."""
     question: str
-    your_answer: Told
-    """What you said of it: yes, no or unknown."""
+    """The question."""
+    your_answer: YesNoUnknown
+    """The answer that follows from your request."""
     if_yes: str
+    """What it means if the answer is yes."""
     if_no: str
+    """What it means if the answer is no."""
     then: str
     """What follows from your answer."""
 
 
 @dataclass(frozen=True, slots=True)
 class UnitsWithOutcome:
-    """Units with a change, or without it: how many failed later, how many had no trouble."""
+    """Units with a change, or without it: how many failed later and how many stayed stable."""
 
     failed: int
+    """Number of units whose setting failed later."""
     stable: int
+    """Number of units whose setting stayed stable."""
     share_failed: float
+    """Share of these units that failed later, by weight, 0 to 1."""
     interval: tuple[float, float]
+    """Interval of the failed share: lower end, upper end."""
     confidence: float
+    """Two-sided confidence of the interval, 0 to 1."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChangeOutcome:
-    """What others saw after a change, beside those who did not make it."""
+    """What happened on other units after a change, compared with units without the change."""
 
-    change: str
+    change: FollowUpChange
+    """The change."""
     is_yours: bool
+    """Whether you reported this change."""
     units_with_change: UnitsWithOutcome
+    """Units on which this had changed."""
     units_without_change: UnitsWithOutcome
+    """Units on which this had not changed."""
     risk_ratio: float
+    """Failed share with the change over the failed share without it; above 1 is more failures."""
     risk_ratio_lower: float
-    """One-sided lower bound, 95 % for all changes here together; below 1 it may mean nothing."""
+    """One-sided lower bound of the ratio, 95 % for all changes together; below 1 the change may
+    have no influence."""
 
 
 @dataclass(frozen=True, slots=True)
-class CodedText:
-    """A question or a step, with a code that never changes."""
+class OtherCause:
+    """A physical cause that reports cannot show, as a question."""
 
-    code: str
+    code: OtherCauseCode
+    """The cause as a code that never changes."""
     text: str
+    """The question."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextAction:
+    """One thing to do now."""
+
+    code: NextActionCode
+    """The action as a code that never changes."""
+    text: str
+    """The action in one or two sentences."""
 
 
 @dataclass(frozen=True, slots=True)
 class StepBack:
-    """By how much to go toward stock."""
+    """How far to go back toward stock."""
 
     step: float
-    """mV, or counts for count_offset."""
+    """Size of the step in mV, or counts for count_offset; positive is toward stock."""
     setting: float | None
-    """Never above stock; None where the setting was not told, or is an absolute voltage."""
+    """The setting after the step in mV or counts, negative is lower, never above stock; null for
+    fixed_clock_voltage and where no setting was sent."""
     text: str
+    """The step in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class DiagnosisAnswer:
-    """The whole answer."""
+    """Why a setting may no longer be stable, and what to do now."""
 
     chip: ChipSummary
-    domain: str
-    control: str
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that was asked about."""
     check_first: tuple[CheckFirst, ...]
-    level: str
-    """Whose follow-ups it stands on: chip, series where those are too few, none."""
+    """Questions to answer before anything else, in this order."""
+    level: Level
+    """Whose follow-ups were compared: `chip`, `series` where the chip has too few, or `none`."""
     units: int
+    """Number of units whose follow-ups were compared."""
     after_changes: tuple[ChangeOutcome, ...]
-    """The likeliest cause first: of the changes that were told, or of all where none was."""
+    """What happened on other units after the changes that you reported, or after all kinds of
+    change where you reported none; the likeliest cause first."""
     withheld_changes: int
-    """Changes with fewer than five units on either side, which are not shown."""
+    """Number of changes with fewer than five units on either side, which are not shown."""
     withheld_text: str | None
-    """What is withheld, and how many more machines it takes; None where nothing is."""
+    """What is withheld, and how many more machines it takes; null where nothing is."""
     survival: SurvivalShare | None
-    """Settings of others that were still stable after as many days."""
+    """Share of other settings still stable after as many days; null where no days were sent or
+    fewer than five units are known."""
     drift: DriftSummary | None
-    other_causes: tuple[CodedText, ...]
-    """Physical explanations, as questions: reports can't tell them."""
+    """Drift of the chip's largest pool on this control; null where it has none."""
+    other_causes: tuple[OtherCause, ...]
+    """Physical causes that reports cannot show, as questions."""
     recommended_margin: RecommendedMargin
+    """The margin to keep from the deepest setting that passed."""
     step_back: StepBack | None
-    """None where it fails at stock, or is not in effect."""
+    """How far to go back toward stock; null where it fails at stock or has no effect."""
     about_failure: str | None
-    next_actions: tuple[CodedText, ...]
+    """What this kind of failure means; null where nothing is known about it."""
+    next_actions: tuple[NextAction, ...]
+    """What to do now, in this order."""
     revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
@@ -145,11 +191,15 @@ def _answer(
         withheld_text=words.withheld_changes(len(compared) - len(ranked), changes.too_few),
         survival=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
-        other_causes=_coded(words.OTHER_CAUSES, tuple(words.OTHER_CAUSES)),
+        other_causes=tuple(
+            OtherCause(code, say(text)) for code, text in words.OTHER_CAUSES.items()
+        ),
         recommended_margin=settle,
         step_back=_step_back(asked, settle.margin),
         about_failure=_about(asked.failure),
-        next_actions=_coded(words.TO_DO, _steps(asked)),
+        next_actions=tuple(
+            NextAction(code, say(words.NEXT_ACTIONS[code])) for code in _next_actions(asked)
+        ),
         revision=found.revision,
         summary=_summary(asked, ranked, changes.units),
         cautions=cautions_about_failure(
@@ -166,7 +216,10 @@ def _about(failure: str | None) -> str | None:
 
 
 def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
-    told = {"fails_at_stock": asked.fails_at_stock, "in_effect": asked.in_effect}
+    told: dict[CheckFirstCode, YesNoUnknown] = {
+        "fails_at_stock": asked.fails_at_stock,
+        "setting_in_effect": asked.in_effect,
+    }
     return tuple(
         CheckFirst(
             code=code,
@@ -176,7 +229,7 @@ def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
             if_no=say(words.IF_NO[code]),
             then=say(words.THEN[code, told[code]]),
         )
-        for code, question in words.FIRST_QUESTIONS.items()
+        for code, question in words.CHECK_FIRST.items()
     )
 
 
@@ -207,28 +260,34 @@ def _step_back(asked: Diagnosis, margin: float) -> StepBack | None:
     return StepBack(margin, to, words.step_back_in_words(asked.control, margin, to))
 
 
-_AT_STOCK: Final = ("save_and_check", "take_it_back", "ask_people")
-_NOT_IN_EFFECT: Final = ("save_and_check", "take_it_back", "prove_stock", "ask_locks", "tell_it")
-_USUAL: Final = (
-    "save_and_check",
-    "take_it_back",
-    "prove_stock",
-    "read_it_back",
-    "same_load",
-    "all_states",
+_AT_STOCK: Final[tuple[NextActionCode, ...]] = (
+    "save_work_and_check_files",
+    "return_to_stock",
+    "ask_qualified_people",
+)
+_NOT_IN_EFFECT: Final[tuple[NextActionCode, ...]] = (
+    "save_work_and_check_files",
+    "return_to_stock",
+    "test_stock",
+    "check_lock_status",
+    "send_follow_up",
+)
+_USUAL: Final[tuple[NextActionCode, ...]] = (
+    "save_work_and_check_files",
+    "return_to_stock",
+    "test_stock",
+    "read_setting_back",
+    "test_failing_load",
+    "test_every_state",
     "stay_at_stock",
-    "tell_it",
+    "send_follow_up",
 )
 
 
-def _steps(asked: Diagnosis) -> tuple[str, ...]:
+def _next_actions(asked: Diagnosis) -> tuple[NextActionCode, ...]:
     if asked.fails_at_stock == "yes":
         return _AT_STOCK
     return _NOT_IN_EFFECT if asked.in_effect == "no" else _USUAL
-
-
-def _coded(texts: dict[str, str], codes: tuple[str, ...]) -> tuple[CodedText, ...]:
-    return tuple(CodedText(code, say(texts[code])) for code in codes)
 
 
 def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...], units: int) -> str:

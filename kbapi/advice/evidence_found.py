@@ -136,7 +136,7 @@ def _locks(
     catalogue: Catalogue,
 ) -> LockShares | None:
     control = _control(question, pool, catalogue)
-    domains = [question.domain] if pool is None else pool.key.domains.split("+")
+    domains = (question.domain,) if pool is None else pool.key.rails
     groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
     chip = question.chip
     return least_open(
@@ -194,6 +194,6 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
     if question.control is not None:
         return question.control
     if pool is not None:
-        return next(name for name in LIMIT_CONTROLS if name == pool.key.control)
+        return pool.key.control
     usual = catalogue.controls_for(question.chip)
     return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])

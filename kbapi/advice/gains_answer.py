@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -11,109 +12,146 @@ from kbapi.advice.gains_question import GainsQuestion
 from kbapi.advice.wording import gains as words
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.gain_measures import GainMeasure, GainMeasureUnit
 from kbapi.evidence.gains import (
     GainBlock,
     GainCell,
     MeasuredGain,
+    NoiseSource,
     UnitGains,
     gain_block,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.stats.gains import RunNoise, share_below
+from kbapi.vocabulary import Load
+
+GainKind = Literal["ratio", "difference"]
+GainCondition = Literal["uncapped", "equal_cap"]
+NoGainsCode = Literal["no_pairs", "too_few_units"]
 
 
 @dataclass(frozen=True, slots=True)
 class OwnGain:
-    """Where one's own change lies among the units of the pool."""
+    """Your own change, and where it lies among the units of the pool."""
 
     ratio: float
+    """Your tuned value divided by your stock value."""
     share_below: float
-    """The share of these units with a smaller ratio; who has the same counts half."""
+    """Share of these units with a smaller ratio, 0 to 1; equal ratios count one half."""
     text: str
+    """Your place among the units, in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """One measure: tuned over stock, or tuned less stock."""
+    """How one measure differs between tuned and stock, over units."""
 
-    measure: str
-    kind: str
-    """ratio (1.05 is 5 % more) or difference."""
-    unit: str
-    """Of a difference; empty for ratios."""
+    measure: GainMeasure
+    """What was measured."""
+    kind: GainKind
+    """`ratio` is tuned over stock (1.05 is 5 % more), `difference` is tuned less stock."""
+    measure_unit: GainMeasureUnit | None
+    """Unit of a difference; null for a ratio."""
     estimate: float
+    """Estimate over units, as a ratio or in the unit; negative is less than at stock."""
     interval: tuple[float, float]
+    """Interval of the estimate: lower end, upper end."""
     attained_confidence: float
+    """Two-sided confidence that the interval attains, 0 to 1."""
     units: int
+    """Number of units with this measure."""
     noise: float | None
-    """What repeated runs of one unit differ by, as the ratio's share or in the unit."""
-    noise_source: str
-    """repeated_runs, reported_spread or, where neither was told, spread_over_units."""
+    """Difference between repeated runs of one unit, 95 % of the time: a share for a ratio, else in
+    the unit; null where it is not known."""
+    noise_source: NoiseSource
+    """Where the noise comes from; `spread_over_units` where no noise of runs is known."""
     is_larger_than_noise: bool
+    """Whether the change is beyond chance and larger than the noise."""
     expected: float | None
-    """Of a temperature at a fixed fan: what the saved power explains."""
+    """Difference of temperature in C that the saved power explains at a fixed fan; null for other
+    measures and where it is not known."""
     own: OwnGain | None
+    """Your own change; null where you sent none for this measure."""
     text: str
+    """The change in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class GainGroup:
-    """What changed on some units of a cell."""
+    """What changed on a group of units."""
 
     units: int
+    """Number of units in the group."""
     gains: tuple[Gain, ...]
+    """The change of each measure that five units or more have."""
 
 
 @dataclass(frozen=True, slots=True)
 class GainsUnderLoad:
-    """One load under one condition."""
+    """What tuning changed under one load and one condition."""
 
-    load: str
-    condition: str
-    """uncapped, or equal_cap: under a power limit that was the same at stock and tuned."""
+    load: Load
+    """The load class."""
+    condition: GainCondition
+    """`uncapped`, or `equal_cap` under a power limit that was the same at stock and tuned."""
     units: int
+    """Number of units that count."""
     units_not_used: int
-    """Further units of contributors who are heard with three."""
+    """Further units of contributors of whom three units count already."""
     overall: GainGroup
+    """What changed on all of these units."""
     at_equal_power: GainGroup | None
-    """Units that drew as much tuned as at stock, within 2 %."""
+    """Units whose power was the same tuned as at stock, within 2 %; null with fewer than five."""
     at_equal_performance: GainGroup | None
-    """Units that achieved as much tuned as at stock, within 2 %."""
+    """Units whose performance was the same tuned as at stock, within 2 %; null with fewer than
+    five."""
     units_at_power_or_heat_limit: int | None
-    """Units at their limit of power or heat, where the gain is clock and no degree."""
+    """Units at their power or heat limit, which gain clock and no temperature; null with fewer than
+    five."""
     text: str
+    """The gains in a few sentences."""
 
 
 @dataclass(frozen=True, slots=True)
 class NoGainsReason:
     """Why there are no numbers."""
 
-    code: str
+    code: NoGainsCode
+    """The reason as a code that never changes."""
     text: str
+    """The reason in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class GainsAnswer:
-    """The whole answer."""
+    """What tuning changed on units of a chip, by load."""
 
     chip: ChipSummary
-    load: str | None
+    """The chip that was asked about."""
+    load: Load | None
+    """The load class that was asked for; null for all."""
     cells: tuple[GainsUnderLoad, ...]
+    """The gains, one entry for each load and condition with five units or more."""
     reason: NoGainsReason | None
+    """Why there are no numbers; null where there are some."""
     withheld_cells: int
-    """Loads, conditions and measures of fewer than five units, which are not shown."""
+    """Number of loads, conditions and measures with fewer than five units, which are not shown."""
     withheld_text: str | None
-    """What is withheld, and how many more machines it takes; None where nothing is."""
+    """What is withheld, and how many more machines it takes; null where nothing is."""
     method: str
+    """How the numbers were computed, in a few sentences."""
     revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 def gains_answer(
     question: GainsQuestion,
     cells: list[GainCell],
-    noises: Mapping[str, RunNoise],
+    noises: Mapping[GainMeasure, RunNoise],
     revision: str,
 ) -> GainsAnswer:
     """The answer from the cells of a chip and the noise of its runs."""
@@ -144,13 +182,14 @@ def gains_answer(
 def _no_gains(question: GainsQuestion, cells: list[GainCell]) -> NoGainsReason:
     largest = max((cell.told.units for cell in cells), default=0)
     text = words.why_nothing(largest, is_filtered=bool(question.load))
-    return NoGainsReason("too_few_units" if cells else "no_pairs", text)
+    code: NoGainsCode = "too_few_units" if cells else "no_pairs"
+    return NoGainsReason(code, text)
 
 
 class _Teller:
     """Puts cells on the wire, and counts what it withholds on the way."""
 
-    def __init__(self, noises: Mapping[str, RunNoise], own: Mapping[str, float]) -> None:
+    def __init__(self, noises: Mapping[GainMeasure, RunNoise], own: Mapping[str, float]) -> None:
         self._noises = noises
         self._own = own
         self.withheld = 0
@@ -173,7 +212,7 @@ class _Teller:
         )
         at_limit = told.at_power_or_heat_limit
         spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
-        condition = "equal_cap" if cell.is_capped else "uncapped"
+        condition: GainCondition = "equal_cap" if cell.is_capped else "uncapped"
         self.headlines[cell.load, condition] = words.headline_of_gains(
             cell, overall, same_power, same_performance
         )
@@ -214,7 +253,7 @@ def _gain_told(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
     return Gain(
         measure=name,
         kind="ratio" if gain.measure.is_ratio else "difference",
-        unit=words.UNITS.get(name, ""),
+        measure_unit=gain.measure.unit,
         estimate=as_told(shift.estimate),
         interval=(as_told(shift.low), as_told(shift.high)),
         attained_confidence=round(shift.attained_confidence, 4),

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import orjson
 from marshmallow import fields, validate
@@ -13,7 +13,7 @@ from kbapi.bounds import MOST_POWER_W
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.errors import Problem
-from kbapi.vocabulary import LOADS
+from kbapi.vocabulary import LOADS, Load
 from kbapi.wire import OneWordOf, ParameterNumber
 
 _MOST_PERFORMANCE: Final = 1e9
@@ -28,7 +28,7 @@ class GainsQuestion:
     """What is asked about the gains of a chip."""
 
     chip: ChipName
-    load: str
+    load: Load | Literal[""]
     own_ratios: Mapping[str, float]
     """Tuned over stock by measure, to the thousandth: nothing else of one's own pair is kept."""
 
@@ -58,8 +58,7 @@ class GainsQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about gains."""
 
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        load_default="",
-        validate=OneWordOf(("", *LOADS)),
+        validate=OneWordOf(LOADS),
         metadata={"description": "Only readings under this load class.", "example": "all_core"},
     )
     own_performance_stock = _own(
@@ -82,7 +81,7 @@ def parse_gains_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_GAINS_QUESTION, sent, catalogue, lambda _: _halves_of_pairs(sent))
-    return GainsQuestion(asked.chip, asked.values["load"], _own_ratios(asked.values))
+    return GainsQuestion(asked.chip, asked.values.get("load", ""), _own_ratios(asked.values))
 
 
 def _halves_of_pairs(sent: Mapping[str, Sequence[str]]) -> Iterator[Problem]:

@@ -7,10 +7,10 @@ from typing import Final
 from marshmallow import fields, validate
 
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipIds, ChipSummary, Form, Identification, Kind
+from kbapi.chips.chip import ChipIds, ChipSummary, Identification, IdentifyCode, Match
 from kbapi.chips.names import identify_chip
 from kbapi.errors import QueryInvalid
-from kbapi.vocabulary import FORMS
+from kbapi.vocabulary import CHIP_KINDS, FORMS, ChipKind, Form
 from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
 
 _LONGEST_TEXT: Final = 10_000
@@ -18,23 +18,29 @@ _LONGEST_TEXT: Final = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A chip that may be meant."""
+    """A chip that the text may mean."""
 
     key: str
+    """Catalogue key of the chip."""
 
 
 @dataclass(frozen=True, slots=True)
 class IdentifyAnswer:
-    """What the text was understood as; never repeats the text."""
+    """Which chip a text names; the text itself is not repeated."""
 
-    match: str
-    """exact, ambiguous or none."""
+    match: Match
+    """Whether the text names exactly one chip, one of several, or none."""
     chip: ChipSummary | None
+    """The chip; null unless the match is exact."""
     candidates: tuple[Candidate, ...]
-    code: str
+    """Chips that the text may mean; empty where the match is exact."""
+    code: IdentifyCode
+    """How the chip was found, or why it was not, as a code that never changes."""
     reason: str
+    """The same in one sentence."""
     chip_conflict: str | None
-    """How the numbers sent beside the name contradict it, if they do."""
+    """How the numbers or the kind sent with the name contradict it, in one sentence; null where
+    they do not."""
 
 
 class IdentifySchema(StrictSchema):
@@ -49,7 +55,7 @@ class IdentifySchema(StrictSchema):
         },
     )
     kind = fields.String(
-        validate=OneWordOf(("cpu", "gpu")),
+        validate=OneWordOf(CHIP_KINDS),
         metadata={"description": "What the text is the name of.", "example": "cpu"},
     )
     form = fields.String(
@@ -109,7 +115,7 @@ def identify_with(
     text: str,
     catalogue: Catalogue,
     *,
-    kind: Kind | None = None,
+    kind: ChipKind | None = None,
     form: Form | None = None,
     ids: ChipIds | None = None,
 ) -> IdentifyAnswer:

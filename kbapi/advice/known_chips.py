@@ -19,7 +19,7 @@ from kbapi.storage import chip_rows
 from kbapi.storage.chip_rows import StoredChip
 from kbapi.storage.instance import Instance
 from kbapi.storage.pool_rows import PoolSize, load_pools_of_line
-from kbapi.vocabulary import LIMIT_CONTROLS
+from kbapi.vocabulary import CHIP_KINDS, LIMIT_CONTROLS, ChipKind, Control, Domain, LimitControl
 from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Text, read_parameters
 
 _DEFAULT_PAGE: Final = 50
@@ -29,55 +29,73 @@ _MOST_FOUND: Final = 1_000
 
 @dataclass(frozen=True, slots=True)
 class ChipKnown:
-    """A chip and whether somebody who looks after the catalogue has described it."""
+    """A chip that this instance knows."""
 
     key: str
+    """Catalogue key of the chip, which every question accepts."""
     name: str
-    kind: str
+    """The usual name of the chip."""
+    kind: ChipKind
+    """Whether it is a processor or a graphics chip."""
     series: str
+    """Key of its series: same maker, line, generation and class suffix."""
     line: str
+    """Key of its product line."""
     provisional: bool
-    """Not described: its rails and grids are those of its series or kind."""
+    """Whether the catalogue does not describe the chip yet: then its domains and grids are those of
+    its series or kind."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChipPage:
-    """A page of chips and where the next one begins."""
+    """A page of chips, and where the next one begins."""
 
     chips: tuple[ChipKnown, ...]
+    """The chips of this page."""
     next_cursor: str | None
+    """Value of `cursor` for the next page; null at the end."""
 
 
 @dataclass(frozen=True, slots=True)
 class ControlKnown:
-    """A way to adjust a chip, and the step it can be set in."""
+    """A control of a chip, and its grid step."""
 
-    control: str
+    control: Control
+    """The control."""
     step: float | None
-    """mV, or counts; None for controls that no limits are known for."""
+    """Grid step in mV, or counts for count_offset; null for power limits and load lines."""
 
 
 @dataclass(frozen=True, slots=True)
 class PoolKnown:
-    """Results of a chip that may be counted together."""
+    """A pool: results of a chip that are counted together."""
 
-    control: str
-    domains: tuple[str, ...]
+    control: LimitControl
+    """The control of these results."""
+    domains: tuple[Domain, ...]
+    """The domains that moved together."""
     clock_band_mhz: int | None
+    """Lower end of the clock band in MHz, with fixed_clock_voltage; else null."""
     units: int
+    """Number of units that are counted."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChipDetail:
-    """All that is known of a chip beside its results."""
+    """What is known of a chip: domains, controls, related chips and pools of results."""
 
     chip: ChipKnown
-    domains: tuple[str, ...]
+    """The chip."""
+    domains: tuple[Domain, ...]
+    """The supply rails that are adjusted on their own."""
     controls: tuple[ControlKnown, ...]
+    """The ways to adjust the chip."""
     clock_band_mhz: int
+    """Width in MHz of the clock bands that pool results of fixed_clock_voltage."""
     siblings: tuple[str, ...]
     """Keys of the other chips of its series that are known here."""
     pools: tuple[PoolKnown, ...]
+    """The pools of results that the chip has."""
 
 
 class ChipListSchema(StrictSchema):
@@ -90,7 +108,7 @@ class ChipListSchema(StrictSchema):
         },
     )
     kind = fields.String(
-        validate=OneWordOf(("cpu", "gpu")),
+        validate=OneWordOf(CHIP_KINDS),
         metadata={"description": "Only processors, or only graphics.", "example": "cpu"},
     )
     series = Text(metadata={"description": "Only this series.", "example": "norvane-sable-48-mx"})
@@ -206,7 +224,7 @@ def show_chip(instance: Instance, text: str) -> ChipDetail:
     )
 
 
-def _control(catalogue: Catalogue, chip: ChipName, control: str) -> ControlKnown:
+def _control(catalogue: Catalogue, chip: ChipName, control: Control) -> ControlKnown:
     has_limits = control in LIMIT_CONTROLS
     step = float(catalogue.grid_for(chip, control).step) if has_limits else None
     return ControlKnown(control, step)
@@ -221,9 +239,7 @@ def _pools_of(instance: Instance, chip: ChipName) -> list[PoolSize]:
 
 def _pool(pool: PoolSize) -> PoolKnown:
     key = pool.key
-    return PoolKnown(
-        key.control, tuple(key.domains.split("+")), key.clock_band_mhz or None, pool.units
-    )
+    return PoolKnown(key.control, key.rails, key.clock_band_mhz or None, pool.units)
 
 
 def _known_chips(instance: Instance) -> _KnownChips:

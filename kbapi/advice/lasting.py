@@ -25,9 +25,10 @@ from kbapi.advice.wording import lasting as words
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.evidence.lasting import LastingEvidence
+from kbapi.stats.siblings import Level
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.instance import Instance
-from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS
+from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
 from kbapi.wire import OneWordOf
 
 
@@ -36,8 +37,8 @@ class LongevityQuestion:
     """What is asked about settings over months."""
 
     chip: ChipName
-    domain: str
-    control: str | None
+    domain: Domain
+    control: LimitControl | None
     """None for the one that most follow-ups are about."""
 
     @property
@@ -72,41 +73,54 @@ _LASTING_QUESTION: Final = LongevityQuestionSchema()
 
 @dataclass(frozen=True, slots=True)
 class SurvivalByMargin:
-    """Settings that kept a like margin to the deepest setting that had passed."""
+    """Settings in use with a similar margin to the deepest setting that had passed."""
 
     margin_above: float | None
-    """mV, or counts for count_offset; None for no margin at all."""
+    """Margins of this band are larger than this, in mV or counts; null for no margin at all."""
     margin_up_to: float | None
-    """None for the widest band."""
+    """Margins of this band are at most this, in mV or counts; null for the widest band."""
     units: int
+    """Number of units with such a margin."""
     failures: int
+    """Number of these units whose setting failed in use."""
     survival: tuple[SurvivalShare, ...]
+    """Share still stable after 30, 90 and 365 days, as far as five units or more are known."""
 
 
 @dataclass(frozen=True, slots=True)
 class LongevityAnswer:
-    """The whole answer."""
+    """How long settings of a chip stay stable in use, and which margin to keep."""
 
     chip: ChipSummary
-    domain: str
-    control: str
-    level: str
-    """Whose units it stands on: chip, series where those are too few, none."""
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control of the answer: the one asked for, else the one with most follow-ups."""
+    level: Level
+    """Whose units the shares are from: `chip`, `series` where the chip has too few, or `none`."""
     units: int
+    """Number of units whose setting was followed in use."""
     failures: int
+    """Number of these units whose setting failed in use."""
     survival: tuple[SurvivalShare, ...]
-    """Over all margins."""
+    """Share still stable after 30, 90 and 365 days over all margins."""
     by_margin: tuple[SurvivalByMargin, ...]
+    """The same by margin to the deepest setting that had passed."""
     withheld_cells: int
-    """Bands and days that fewer than five units tell of, which are not shown."""
+    """Number of margins and days with fewer than five units, which are not shown."""
     withheld_text: str | None
-    """What is withheld, and how many more machines it takes; None where nothing is."""
+    """What is withheld, and how many more machines it takes; null where nothing is."""
     recommended_margin: RecommendedMargin
+    """The margin to keep."""
     drift: DriftSummary | None
-    """Of the chip's largest pool on this control; None where it has none."""
+    """Drift of the chip's largest pool on this control; null where it has none."""
     revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 def parse_lasting_question(

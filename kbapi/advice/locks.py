@@ -25,6 +25,7 @@ from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_reports import LockGroup, TriedLock, load_lock_groups, load_tried_locks
 from kbapi.storage.note_rows import Note, load_notes_about
+from kbapi.vocabulary import Control, Domain
 
 _MOSTLY: Final = 0.5
 """A control that is open on a smaller share of machines is mostly locked."""
@@ -32,32 +33,44 @@ _MOSTLY: Final = 0.5
 
 @dataclass(frozen=True, slots=True)
 class PublishedNote:
-    """A curated note."""
+    """A curated note on a chip, a series or a machine class."""
 
     key: str
+    """Key of the note."""
     about: str
+    """Key of the chip, series or machine class that the note is about."""
     text: str
-    """Markdown without HTML."""
+    """The note as Markdown without HTML."""
     source: str
+    """Where the information is from."""
     reviewed: str
+    """Month of the last review, as 2026-09."""
 
 
 @dataclass(frozen=True, slots=True)
 class LocksAnswer:
-    """The whole answer."""
+    """Which controls of a chip can be used, on which platforms, and what is known about it."""
 
     chip: ChipSummary
+    """The chip that was asked about."""
     machine: str | None
+    """The machine class that was asked for; null for all."""
     firmware_month: str | None
+    """The firmware month that was asked for, as 2026-03; null for all."""
     locks: tuple[ControlLocks, ...]
+    """What is known, one entry for each domain and control with reports."""
     still_possible: tuple[str, ...]
     """What can be done without voltage control; empty where nothing suggests a lock."""
     withheld_text: str | None
-    """What is withheld, and from how many machines on it is shown; None where nothing is."""
+    """What is withheld, and from how many machines on it is shown; null where nothing is."""
     notes: tuple[PublishedNote, ...]
+    """Curated notes on the chip, its series or its machine classes."""
     revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 @dataclass(frozen=True)
@@ -162,7 +175,7 @@ def _is_filtered(question: LockQuestion) -> bool:
     return bool(question.machine or question.firmware_month)
 
 
-def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[str, str]]:
+def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[Domain, Control]]:
     reported = reported_controls(found.groups, question.chip.key, question.chip.series)
     return [
         (domain, control)

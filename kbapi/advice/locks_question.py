@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import orjson
 from marshmallow import fields
@@ -10,7 +10,7 @@ from marshmallow import fields
 from kbapi.advice.chip_question import ChipQuestionSchema, read_chip_question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.vocabulary import CONTROLS, DOMAINS
+from kbapi.vocabulary import CONTROLS, DOMAINS, Control, Domain
 from kbapi.wire import OneWordOf, Whole
 
 
@@ -19,8 +19,8 @@ class LockQuestion:
     """What is asked about the locks of a chip."""
 
     chip: ChipName
-    domain: str
-    control: str
+    domain: Domain | Literal[""]
+    control: Control | Literal[""]
     machine: str
     firmware_month: str
 
@@ -35,23 +35,19 @@ class LockQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about locks."""
 
     domain = fields.String(
-        load_default="",
-        validate=OneWordOf(("", *DOMAINS)),
+        validate=OneWordOf(DOMAINS),
         metadata={"description": "Only this supply rail.", "example": "core"},
     )
     control = fields.String(
-        load_default="",
-        validate=OneWordOf(("", *CONTROLS)),
+        validate=OneWordOf(CONTROLS),
         metadata={"description": "Only this control.", "example": "voltage_offset"},
     )
     machine = fields.String(
-        load_default="",
-        validate=Whole(r"[^\x00-\x1f\x7f]{0,60}", error="A machine class of 60 characters."),
+        validate=Whole(r"[^\x00-\x1f\x7f]{1,60}", error="A machine class of 60 characters."),
         metadata={"description": "Only reports of this machine class.", "example": "harbour-15"},
     )
     firmware_month = fields.String(
-        load_default="",
-        validate=Whole(r"|20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09."),
+        validate=Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09."),
         metadata={"description": "Only reports with firmware of this month.", "example": "2026-03"},
     )
 
@@ -70,5 +66,9 @@ def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue)
     question = read_chip_question(_LOCK_QUESTION, sent, catalogue)
     asked = question.values
     return LockQuestion(
-        question.chip, asked["domain"], asked["control"], asked["machine"], asked["firmware_month"]
+        question.chip,
+        asked.get("domain", ""),
+        asked.get("control", ""),
+        asked.get("machine", ""),
+        asked.get("firmware_month", ""),
     )

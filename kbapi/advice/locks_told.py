@@ -6,9 +6,24 @@ from typing import Final
 from kbapi.advice.wording import lock_differences as words
 from kbapi.advice.wording import locks as lock_words
 from kbapi.advice.wording.lock_differences import PartInWords
-from kbapi.evidence.lock_differences import Contradiction, LockChange, LockDifferences, LockSplit
-from kbapi.evidence.locks import CountOf, LockShares, Split
-from kbapi.vocabulary import LOCKED_STATUSES
+from kbapi.evidence.lock_differences import (
+    Contradiction,
+    LockDifferences,
+    LockMonths,
+    LockSplit,
+)
+from kbapi.evidence.locks import LockShares, Split
+from kbapi.stats.siblings import Level
+from kbapi.vocabulary import (
+    LOCKED_STATUSES,
+    Control,
+    Domain,
+    LockChange,
+    LockCondition,
+    LockFoundBy,
+    LockStatus,
+    OverallLockStatus,
+)
 
 _OPEN_EVERYWHERE: Final = 0.95
 """From this share of machines on a control counts as open, unless a lock is reported."""
@@ -16,123 +31,172 @@ _OPEN_EVERYWHERE: Final = 0.95
 
 @dataclass(frozen=True, slots=True)
 class LockStatusShare:
-    """The share of units with one status."""
+    """The share of units with one lock status."""
 
-    status: str
+    status: LockStatus
+    """The lock status."""
     share: float
+    """Share of the reports with this status by weight, 0 to 1."""
     units: int
+    """Number of the chip's own units with this status."""
 
 
 @dataclass(frozen=True, slots=True)
-class ValueCount:
-    """How many units."""
+class LockFoundByCount:
+    """How many units found the lock status in one way."""
 
-    value: str
+    value: LockFoundBy
+    """How the status was found."""
     units: int
+    """Number of units."""
+
+
+@dataclass(frozen=True, slots=True)
+class LockChangeCount:
+    """On how many open units one thing had been changed to open the control."""
+
+    value: LockChange
+    """What had been changed."""
+    units: int
+    """Number of units."""
 
 
 @dataclass(frozen=True, slots=True)
 class OpenShare:
-    """The open share among units that have something in common."""
+    """The share of units on which a control is open, among units that have a value in common."""
 
     value: str
+    """The value in common: a machine class, a month, a version, or a protection and its state."""
     share_open: float
+    """Share of these units on which the control is open, 0 to 1."""
     interval: tuple[float, float]
+    """95 % interval of the open share: lower end, upper end."""
     units: int
+    """Number of units with this value."""
 
 
 @dataclass(frozen=True, slots=True)
 class LockDifference:
-    """A condition by which reports differ beyond chance."""
+    """A condition whose values differ beyond chance in their open share."""
 
-    condition: str
-    """machine, firmware_month, microcode or a protection."""
+    condition: LockCondition
+    """The condition that was compared."""
     p_value: float
-    """Chance of a difference as clear if no condition meant anything, all of them considered."""
+    """Chance of a difference this clear if no condition had an influence, corrected for the number
+    of conditions compared, 0 to 1."""
     clearest: str
     """The value that differs most clearly from the others."""
     values: tuple[OpenShare, ...]
+    """The open share by value, each of five units or more."""
     text: str
+    """The difference in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class LockChangePoint:
-    """Since which firmware month reports say something else."""
+    """Whether the open share changed from some firmware month on, and from which one."""
 
     is_change: bool
-    """Whether any change along firmware months is beyond chance; else nothing of it is told."""
+    """Whether a change along firmware months is beyond chance; if not, most fields are null."""
     since: str | None
-    """The first month of what is said since then."""
+    """First firmware month after the change, as 2026-03; null without a change."""
     between: tuple[str, str] | None
-    """The first and the last month that fit about as well."""
+    """Earliest and latest month of the change that fit about as well; null without a change."""
     p_value: float | None
-    """Chance of a change as clear at any month if there were none."""
+    """Chance of a change this clear at any month if there were none, 0 to 1; null without one."""
     before: OpenShare | None
+    """The open share before the change; null without a change."""
     after: OpenShare | None
+    """The open share since the change; null without a change."""
     text: str
+    """The change in one sentence, or that there is none."""
 
 
 @dataclass(frozen=True, slots=True)
 class LockContradiction:
-    """Units alike in what was told of them, some open and some locked."""
+    """Units with the same firmware month, microcode and protections, some open and some locked."""
 
     firmware_month: str
+    """Firmware month that these units share, as 2026-03; empty where it was not reported."""
     microcode: str
+    """Microcode version that these units share; empty where it was not reported."""
     protections: tuple[str, ...]
+    """Protections that these units share, each with its state, such as `memory_integrity on`."""
     units_open: int
+    """Number of these units on which the control is open."""
     units_locked: int
+    """Number of these units on which the control is locked."""
     machine_classes: int
-    """Of how many classes of machines they are."""
+    """Number of machine classes among these units."""
     text: str
+    """The contradiction in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class LockComparison:
-    """By what reports differ, since when, and where they contradict each other.
+    """By which conditions lock reports differ, since when, and where they contradict each other.
 
-    Only units that were written and read back are heard here, one of each contributor.
+    Only units with a value that was written and read back count here, one of each contributor.
     """
 
     units: int
-    compared_by: tuple[str, ...]
-    """Conditions that have two values or more with five of these units each."""
+    """Number of units that were compared."""
+    compared_by: tuple[LockCondition, ...]
+    """Conditions with two values or more of five units each, which were compared."""
     by_condition: tuple[LockDifference, ...]
+    """Conditions that differ beyond chance; empty where none does."""
     change: LockChangePoint
+    """Whether the open share changed along firmware months."""
     contradictions: tuple[LockContradiction, ...]
-    """The most even first, ten at most."""
+    """Groups of equal units with both results, the most even group first, ten at most."""
     text: str
+    """The differences in a few sentences."""
 
 
 @dataclass(frozen=True, slots=True)
 class ControlLocks:
-    """What is known of one control on one domain."""
+    """What lock reports say of one control on one domain."""
 
-    domain: str
-    control: str
-    status: str
-    """In one word: the status with the largest share, mixed, or unknown without reports."""
+    domain: Domain
+    """The supply rail."""
+    control: Control
+    """The control."""
+    status: OverallLockStatus
+    """Status of most reports; `mixed` without a clear majority, `unknown` without reports."""
     text: str
+    """The status in one sentence."""
     share_open: float
-    """Open, or open in the firmware's own menu."""
+    """Share of units on which the control is open, also where only in the firmware menu, 0 to 1."""
     interval: tuple[float, float]
+    """Interval of the open share: lower end, upper end."""
     confidence: float
+    """Two-sided confidence of the interval, 0 to 1."""
     units: float
-    """Weight of the chip's own reports; hearsay counts one half."""
-    level: str
-    """chip, series where siblings alone speak, none."""
+    """Total weight of the chip's own reports; a unit weighs 1 at most, and one half without a value
+    that was written and read back."""
+    level: Level
+    """Whose reports the shares are from: `chip`, `series` where only related chips have reports, or
+    `none`."""
     statuses: tuple[LockStatusShare, ...]
-    found_by: tuple[ValueCount, ...]
-    changes: tuple[ValueCount, ...]
-    """What had been changed where it was open: history, never a recommendation."""
+    """The share of each lock status."""
+    found_by: tuple[LockFoundByCount, ...]
+    """How many units found the status in which way."""
+    changes: tuple[LockChangeCount, ...]
+    """What had been changed on open units: history, never a recommendation."""
     unchanged_units: int | None
-    """Open units that told of no change; None where a filter leaves fewer than five of them."""
+    """Open units that reported no change; null where a filter leaves fewer than five of them."""
     changes_text: str
+    """The changes in one sentence."""
     by_machine: tuple[OpenShare, ...]
+    """The open share by machine class."""
     by_firmware_month: tuple[OpenShare, ...]
+    """The open share by firmware month."""
     by_protection: tuple[OpenShare, ...]
+    """The open share by protection and its state."""
     withheld_cells: int
-    """Cells of fewer than five units, which are not shown."""
+    """Number of values with fewer than five units, which are not shown."""
     differences: LockComparison
+    """By which conditions reports differ, since when, and where they contradict each other."""
 
 
 def control_told(shares: LockShares, differences: LockDifferences) -> ControlLocks:
@@ -150,8 +214,8 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
         statuses=tuple(
             LockStatusShare(one.status, round(one.share, 4), one.units) for one in shares.statuses
         ),
-        found_by=_counts_told(shares.found_by),
-        changes=_counts_told(shares.changes),
+        found_by=tuple(LockFoundByCount(one.value, one.units) for one in shares.found_by),
+        changes=tuple(LockChangeCount(one.value, one.units) for one in shares.changes),
         unchanged_units=shares.unchanged_units,
         changes_text=words.changes_text(
             shares.unchanged_units, [(one.value, one.units) for one in shares.changes]
@@ -194,10 +258,6 @@ def suggests_lock(told: ControlLocks) -> bool:
     """
     statuses = {one.status for one in told.statuses}
     return told.share_open < _OPEN_EVERYWHERE or not statuses.isdisjoint(LOCKED_STATUSES)
-
-
-def _counts_told(counts: tuple[CountOf, ...]) -> tuple[ValueCount, ...]:
-    return tuple(ValueCount(count.value, count.units) for count in counts)
 
 
 def _splits_told(splits: tuple[Split, ...]) -> tuple[OpenShare, ...]:
@@ -243,7 +303,7 @@ def _differs_by(split: LockSplit) -> LockDifference:
     )
 
 
-def _change_told(change: LockChange | None) -> LockChangePoint:
+def _change_told(change: LockMonths | None) -> LockChangePoint:
     if change is None or not change.is_change:
         told = words.no_change_in_words(can_tell=change is not None)
         return LockChangePoint(False, None, None, None, None, None, told)

@@ -14,6 +14,7 @@ from kbapi.advice.next_step_terms import (
 from kbapi.advice.next_step_told import (
     DomainGroup,
     NextStepAnswer,
+    NoStepCode,
     NoStepReason,
     OwnBracket,
     PlanStep,
@@ -29,13 +30,19 @@ from kbapi.advice.wording.parts import amount_in_words, domains_in_words
 from kbapi.advice.wording.start import lock_lead
 from kbapi.chips.catalogue import Catalogue
 from kbapi.stats.interval import NEVER_FAILED
-from kbapi.stats.next_step import SearchPlan
+from kbapi.stats.next_step import SearchPlan, Stop
 from kbapi.stats.search_cost import ExpectedSearch, expected_of_plan, expected_search
 from kbapi.stats.settle import SettleMargin
 from kbapi.stats.siblings import Level
 from kbapi.stats.start import level_of
+from kbapi.vocabulary import OUTCOMES
 
-_LINES: Final = [line for depth in (1, 2) for line in product(("stable", "failed"), repeat=depth)]
+_CODES: Final[dict[Stop, NoStepCode]] = {
+    Stop.BRACKETED: "bracketed",
+    Stop.TOO_RISKY: "too_risky",
+    Stop.AT_BOUND: "at_bound",
+}
+_LINES: Final = [line for depth in (1, 2) for line in product(OUTCOMES, repeat=depth)]
 
 
 def next_step_answer(
@@ -60,7 +67,7 @@ def next_step_answer(
         clock_band_mhz=key.clock_band_mhz or None if key else None,
         locks=locks_told(scene.found),
         basis="pool" if scene.has_evidence else "no_evidence",
-        level=level.value,
+        level=level,
         own_bracket=_own_told(scene),
         unused_trials=tuple(
             UnusedTrial(run.place, run.code, words.why_unused(run.code, run.place))
@@ -105,7 +112,7 @@ def _reason(scene: SearchScene, stable: int, unstable: int) -> NoStepReason:
         return NoStepReason("fails_at_stock", words.fails_at_stock())
     stop = scene.stop_in(stable, unstable)
     resolution = amount_in_words(scene.control, _resolution(scene))
-    return NoStepReason(stop.value, words.why_stopped(stop, resolution, scene.search.max_risk))
+    return NoStepReason(_CODES[stop], words.why_stopped(stop, resolution, scene.search.max_risk))
 
 
 def _resolution(scene: SearchScene) -> float:

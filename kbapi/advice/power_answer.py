@@ -1,6 +1,7 @@
 """An answer about power limits put together: curves, limits and sentences."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -10,6 +11,9 @@ from kbapi.advice.wording import power as words
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.power import PowerPool
 from kbapi.stats.power_curve import NOMINAL_CONFIDENCE, Estimate, PowerCurve, PowerFit
+from kbapi.vocabulary import Load, PowerScope
+
+NoPowerCode = Literal["no_curves", "too_few_units"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,55 +21,69 @@ class NumberWithInterval:
     """A number with its interval."""
 
     value: float
+    """The estimate."""
     interval: tuple[float, float]
+    """Interval of the estimate: lower end, upper end."""
 
 
 @dataclass(frozen=True, slots=True)
 class CurvePoint:
-    """A point of a curve, which stands on five units at least."""
+    """One point of a curve of performance over power, from five units or more."""
 
     power_share: float
-    """Of what a unit draws at stock without a limit."""
+    """Power as a share of what a unit draws at stock without a limit; 1 is the same."""
     power_w: float
-    """The same for the unit with the median stock power."""
+    """The same power in W for the unit with the median stock power."""
     performance_share: float
-    """Of what a unit achieves at stock without a limit."""
+    """Performance as a share of what a unit achieves at stock without a limit; 1 is the same."""
     interval: tuple[float, float]
+    """Interval of the performance share: lower end, upper end."""
 
 
 @dataclass(frozen=True, slots=True)
 class SmallestLimit:
-    """The smallest limit that keeps the wanted share of performance."""
+    """The smallest power limit that keeps the wanted share of performance."""
 
     power_share: NumberWithInterval
+    """The limit as a share of the stock power without a limit."""
     limit_w: NumberWithInterval
-    """For the unit with the median stock power; take your own stock power times the share."""
+    """The limit in W for the unit with the median stock power; for another unit, multiply its stock
+    power by `power_share`."""
     is_at_edge: bool
-    """Whether nothing lower was measured: a lower limit may keep as much."""
+    """Whether no lower power was measured, so that a lower limit may keep as much."""
     text: str
+    """The limit in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class BestEfficiency:
-    """Where performance per watt is largest."""
+    """The power limit with the highest performance per watt."""
 
     power_share: NumberWithInterval
+    """The limit as a share of the stock power without a limit."""
     limit_w: float
+    """The limit in W for the unit with the median stock power."""
     performance_per_watt: NumberWithInterval
-    """Stock without a limit is 1."""
+    """Performance per watt at the limit, relative to stock without a limit, which is 1."""
     is_at_edge: bool
+    """Whether no lower power was measured, so that a lower limit may be better still."""
     text: str
+    """The limit in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class PooledCurve:
-    """One pooled curve, at stock or tuned."""
+    """Performance over power, pooled over units, either at stock or tuned."""
 
     units: int
+    """Number of units behind the curve."""
     points: tuple[CurvePoint, ...]
+    """Points of the curve by power, the smallest first."""
     smallest_limit: SmallestLimit | None
-    """None where the curve does not reach the wanted share within what was measured."""
+    """The smallest limit that keeps the wanted share; null where the measured part of the curve
+    does not reach it."""
     best_per_watt: BestEfficiency
+    """The limit with the highest performance per watt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,48 +91,69 @@ class AtPowerLimit:
     """What the limit that was asked about costs, and what tuning gains under it."""
 
     limit_w: float
+    """The limit that was asked about, in W."""
     power_share: float | None
+    """The limit as a share of the median stock power; null above stock."""
     stock_performance: NumberWithInterval | None
+    """Performance at stock under the limit, relative to stock without a limit; null where it was
+    not measured."""
     tuned_performance: NumberWithInterval | None
+    """Performance tuned under the limit, relative to stock without a limit; null where it was not
+    measured."""
     gain: NumberWithInterval | None
-    """Tuned over stock performance."""
+    """Tuned over stock performance under the limit; null where either was not measured."""
     text: str
+    """The limit in one or two sentences."""
 
 
 @dataclass(frozen=True, slots=True)
 class NoPowerReason:
     """Why there are no numbers."""
 
-    code: str
+    code: NoPowerCode
+    """The reason as a code that never changes."""
     text: str
+    """The reason in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class PowerAnswer:
-    """The whole answer."""
+    """How much performance power limits cost on a chip, at stock and tuned."""
 
     chip: ChipSummary
-    load: str | None
-    power_scope: str | None
-    """Of what the power is: package, board..."""
+    """The chip that was asked about."""
+    load: Load | None
+    """The load class of the numbers; null where there are none and no load was asked for."""
+    power_scope: PowerScope | None
+    """What the power was measured of; null where it was not reported or there are no numbers."""
     keep_share: float
+    """Share of stock performance without a limit to keep, as asked for, 0 to 1."""
     units: int | None
+    """Number of units that count; null without numbers."""
     units_not_used: int | None
-    """Further units of contributors who are heard with three."""
+    """Further units of contributors of whom three units count already; null without numbers."""
     stock_power_w: NumberWithInterval | None
-    """Of the median unit at stock without a limit."""
+    """Power of the median unit at stock without a limit, in W; null without numbers."""
     confidence: float
-    """Nominal, of every interval: a bootstrap over units."""
+    """Nominal two-sided confidence of every interval, 0 to 1, by a bootstrap over units."""
     stock: PooledCurve | None
+    """The curve at stock; null where too few units have one."""
     tuned: PooledCurve | None
+    """The curve of tuned settings; null where too few units have one."""
     at_limit: AtPowerLimit | None
+    """What the limit that was asked about costs; null where none was asked about."""
     reason: NoPowerReason | None
+    """Why there are no numbers; null where there are some."""
     withheld_text: str | None
-    """Which curve is withheld, and how many more machines it takes; None where none is."""
+    """Which curve is withheld, and how many more machines it takes; null where none is."""
     method: str
+    """How the numbers were computed, in a few sentences."""
     revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 def power_answer(

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import orjson
 from marshmallow import fields, validate
@@ -15,7 +15,7 @@ from kbapi.advice.chip_question import (
 from kbapi.bounds import MOST_POWER_W
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.vocabulary import LOADS
+from kbapi.vocabulary import LOADS, Load
 from kbapi.wire import OneWordOf, ParameterNumber
 
 _LEAST_SHARE, _MOST_SHARE, _DEFAULT_SHARE = 0.5, 0.99, 0.95
@@ -26,7 +26,7 @@ class PowerQuestion:
     """What is asked about the power limits of a chip."""
 
     chip: ChipName
-    load: str
+    load: Load | Literal[""]
     keep_share: float
     limit_w: float | None
 
@@ -41,8 +41,7 @@ class PowerQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about power limits."""
 
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        load_default="",
-        validate=OneWordOf(("", *LOADS)),
+        validate=OneWordOf(LOADS),
         metadata={
             "description": "The load class; unless given, the one that most units tell.",
             "example": "all_core",
@@ -57,7 +56,6 @@ class PowerQuestionSchema(ChipQuestionSchema):
         },
     )
     limit_w = ParameterNumber(
-        load_default=None,
         validate=validate.Range(1, MOST_POWER_W),
         metadata={
             "description": "Tell what this limit costs and what tuning gains under it, in W; "
@@ -80,10 +78,10 @@ def parse_power_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue
     """
     question = read_chip_question(_POWER_QUESTION, sent, catalogue)
     asked = question.values
-    limit_w = asked["limit_w"]
+    limit_w = asked.get("limit_w")
     return PowerQuestion(
         question.chip,
-        asked["load"],
+        asked.get("load", ""),
         round(asked["keep_share"], 2),
         None if limit_w is None else round(limit_w, 1),
     )

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from dataclasses import fields as dataclass_fields
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import orjson
 from marshmallow import ValidationError, fields, validate
@@ -21,19 +21,19 @@ from kbapi.errors import Problem
 from kbapi.evidence.units import Filters
 from kbapi.vocabulary import (
     COOLING,
+    DETAILS,
     DOMAINS,
     GRADES,
     LIMIT_CONTROLS,
     LOADS,
     SUPPLIES,
+    Detail,
     Domain,
     LimitControl,
 )
 from kbapi.wire import OneNumberOf, OneWordOf, ParameterNumber, Whole
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
-Detail = Literal["start", "percentiles"]
-DETAILS: Final[tuple[Detail, ...]] = ("start", "percentiles")
 _FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
 _VERSION: Final = Whole(
     r"[A-Za-z0-9(~][A-Za-z0-9 ._:+/(),#-]{0,39}", error="A version of 40 characters at most."

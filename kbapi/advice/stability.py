@@ -22,48 +22,62 @@ from kbapi.advice.wording.stability import summary_of_stability
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
+from kbapi.stats.siblings import Level
 from kbapi.stats.stability import ShareBand, stability_curve
 from kbapi.stats.start import pool_start
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.instance import Instance
+from kbapi.vocabulary import Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """The stable share with its band, one entry a grid step from stock down."""
+    """The stable share with its band: lists of equal length, one entry a grid step from stock."""
 
     units: float
-    """Weight of the units that it rests on."""
+    """Total weight of the units behind the curve; a unit weighs 1 at most."""
     setting: tuple[float, ...]
-    """Below stock: mV, or counts for count_offset."""
+    """Settings below stock in mV, or counts for count_offset; the first is 0, negative is lower."""
     share: tuple[float, ...]
+    """Share of units that are stable at each setting, 0 to 1."""
     lower: tuple[float, ...]
+    """Lower end of the band at each setting, 0 to 1."""
     upper: tuple[float, ...]
+    """Upper end of the band at each setting, 0 to 1."""
 
 
 @dataclass(frozen=True, slots=True)
 class StabilityAnswer:
-    """The whole answer."""
+    """The share of units that are stable at each setting, from stock down."""
 
     chip: ChipSummary
-    domain: str
-    control: str
-    moved_with: tuple[str, ...]
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that the answer is about: the one asked for, else the one with most results."""
+    moved_with: tuple[Domain, ...]
+    """Domains that moved together with the one asked about; empty where it moved alone."""
     filters: dict[str, str]
-    """Which results were asked about; empty for all of them."""
+    """Filters that were asked with, value by name; empty for all results."""
     clock_band_mhz: int | None
+    """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
     confidence: float
-    """Of each end of a band, one-sided."""
+    """One-sided confidence of each end of the bands, 0 to 1."""
     own_curve: Curve | None
-    """Model-free, from the chip's own units; None without any."""
+    """The curve of the chip's own units, without a model; null where it has none."""
     borrowed_curve: Curve | None
-    """What related chips alone make one expect; None without any."""
-    level: str
-    """Whose units are borrowed: series, line or none."""
+    """The curve that related chips alone predict; null where there are none."""
+    level: Level
+    """Whose units are borrowed: `series`, `line`, or `none`."""
     percentiles: tuple[Percentile, ...]
+    """Settings at which 90, 75, 50, 25 and 10 % of units are stable; empty where too few."""
     evidence: EvidenceSummary
+    """The evidence behind the answer."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
@@ -91,7 +105,7 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
 
 
 def _stability_answer(
-    question: Question, found: EvidenceFound, control: str, grid: Grid
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid
 ) -> StabilityAnswer:
     scale, siblings = SCALES[control], found.siblings
     curve = stability_curve(found.intervals, siblings, grid, scale, question.confidence)
@@ -115,7 +129,7 @@ def _stability_answer(
         confidence=question.confidence,
         own_curve=_curve(control, grid, curve.own),
         borrowed_curve=_curve(control, grid, curve.borrowed),
-        level=curve.level.value,
+        level=curve.level,
         percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
         evidence=evidence_summary(
             found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap

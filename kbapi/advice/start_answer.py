@@ -1,7 +1,7 @@
 """A start answer: its frozen parts as they go over the wire, and how evidence becomes one."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from kbapi.advice.cautions import Caution, cautions_for
 from kbapi.advice.evidence_found import EvidenceFound
@@ -24,120 +24,153 @@ from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
 from kbapi.stats.siblings import Level
-from kbapi.stats.start import NoStart, Start, StartFit, pool_start
-from kbapi.vocabulary import Grade, LimitControl
+from kbapi.stats.start import NoStart, Start, StartFit, StartMethod, pool_start
+from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """Up to here the voltage of the highest reported clock serves: it is lower than the true one."""
 
+NoStartCode = Literal["no_results", "too_few_units", "fails_near_stock"]
+
 
 @dataclass(frozen=True, slots=True)
 class AtClock:
-    """The start as an absolute voltage, read off the stock voltages that were reported."""
+    """The start as an absolute voltage, from the stock voltages that were reported."""
 
     clock_mhz: float
+    """The clock that the voltage is for, in MHz."""
     stock_mv: float
-    """Stock voltage on the reports' line; your own unit's may differ."""
+    """Stock voltage at this clock in mV, estimated from reports; the stock of one unit differs."""
     setting_mv: float
+    """The suggested absolute voltage at this clock in mV."""
     distance_mhz: float
-    """How far the asked clock is from the nearest report's."""
+    """Distance from this clock to the nearest clock that was reported, in MHz."""
     reports: int
+    """Number of reported stock voltages behind the estimate."""
 
 
 @dataclass(frozen=True, slots=True)
 class SuggestedStart:
-    """The suggested first setting and what it stands for."""
+    """The suggested first setting to try, with the share and confidence that it holds for."""
 
     setting_mv: float | None
-    """Two decimals, negative is lower; below the unit's own stock for fixed_clock_voltage."""
+    """The setting in mV with two decimals, negative is lower; for fixed_clock_voltage it is below
+    the unit's own stock voltage; null for count_offset."""
     setting_counts: int | None
-    """Negative is lower; this instead of mV for count_offset."""
+    """The setting in counts, negative is lower; null except for count_offset."""
     grid_steps: int
-    """Grid steps below stock."""
+    """The setting as grid steps below stock, 1 or more."""
     value_to_enter: int
-    """The whole number toward stock that a person types."""
+    """Whole number of mV or counts to enter, rounded toward stock; negative is lower."""
     stable_share: float
+    """Share of units that should be stable at the setting, as asked for, 0 to 1."""
     confidence: float
+    """One-sided confidence that at least this share is stable, as asked for, 0 to 1."""
     attained_confidence: float
-    """The highest confidence at which the answer would still be this grid step."""
+    """Highest confidence at which the answer would still be this grid step, 0 to 1."""
     stable_share_used: float
-    """The share that the setting was looked up for; higher than asked while a guard stands."""
-    level: str
-    """Whose units it leans on: chip, series or line."""
-    method: str
+    """Share that the setting was computed for; higher than `stable_share` where outliers or drift
+    call for a stricter one."""
+    level: Level
+    """Whose units the start is computed from: `chip`, `series` or `line`."""
+    method: StartMethod
+    """How the start was computed."""
     at_clock: AtClock | None
-    """Only for fixed_clock_voltage, at clocks near to or between those that were reported."""
+    """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
+    between those that were reported."""
 
 
 @dataclass(frozen=True, slots=True)
 class NoStartReason:
-    """Why there is no start."""
+    """Why there is no suggested start."""
 
-    code: str
+    code: NoStartCode
+    """The reason as a code that never changes."""
     text: str
+    """The reason in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What the number means: under which loads, after how much testing, for whom."""
+    """What a suggested start means: for which loads, after how much testing."""
 
-    loads: tuple[str, ...]
+    loads: tuple[Load, ...]
+    """Load classes that at least half of the units with a stable setting passed."""
     grade: Grade | None
+    """Weakest grade of testing among the stable settings; null where the chip itself has none."""
     text: str
+    """The meaning in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class LockSummary:
-    """Whether the control can be used at all: read this before the number."""
+    """Whether the control can be used at all on this chip: read it before the number."""
 
-    status: str
-    """In one word: open, locked in one way or another, mixed, or unknown."""
+    status: OverallLockStatus
+    """Status of most reports; `mixed` without a clear majority, `unknown` without reports."""
     share_open: float | None
+    """Share of units on which the control is open, 0 to 1; null without reports."""
     interval: tuple[float, float] | None
+    """95 % interval of the open share: lower end, upper end; null without reports."""
     units: float
-    """Weight of the chip's own reports."""
-    changes: tuple[str, ...]
-    """What had been changed where it was open: history, never a recommendation."""
+    """Total weight of the chip's own reports; a unit weighs 1 at most."""
+    changes: tuple[LockChange, ...]
+    """What had been changed on units where it is open: history, never a recommendation."""
     text: str
+    """The status in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class NextStepLink:
-    """How far to go on from a setting that has passed, and where to ask with one's own runs."""
+    """The usual step from a setting that has passed, and where to ask for the next one."""
 
     step_mv: float | None
-    """Two decimals, negative is lower."""
+    """The usual step in mV with two decimals, negative is lower; null for count_offset."""
     step_counts: int | None
-    """Negative is lower; this instead of mV for count_offset."""
+    """The usual step in counts, negative is lower; null except for count_offset."""
     href: str
+    """Path of the endpoint that proposes the next setting from your own trials."""
 
 
 @dataclass(frozen=True, slots=True)
 class StartAnswer:
-    """The whole answer."""
+    """A suggested first setting for a chip, or the reason why there is none."""
 
     chip: ChipSummary
-    domain: str
-    control: str
-    moved_with: tuple[str, ...]
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that the answer is about: the one asked for, else the one with most results."""
+    moved_with: tuple[Domain, ...]
+    """Domains that moved together with the one asked about; empty where it moved alone."""
     filters: dict[str, str]
-    """Which results were asked about; empty for all of them."""
+    """Filters that were asked with, value by name; empty for all results."""
     clock_band_mhz: int | None
-    """Lower end of the band that the results are from, with fixed_clock_voltage."""
+    """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
     locks: LockSummary
+    """Whether the control can be used on this chip."""
     start: SuggestedStart | None
+    """The suggested start; null with too few results, `reason` says why."""
     reason: NoStartReason | None
+    """Why there is no start; null where there is one."""
     percentiles: tuple[Percentile, ...] | None
-    """Only with detail=percentiles: these lie deeper than the start."""
+    """Settings at which 90, 75, 50, 25 and 10 % of units are stable; null unless asked for with
+    detail=percentiles."""
     related_chips: tuple[str, ...]
-    """Keys of related chips that have results, told when there is no start."""
+    """Keys of related chips that have results; empty where there is a start."""
     meaning: Meaning | None
+    """What the start means; null where there is none."""
     evidence: EvidenceSummary
+    """The evidence behind the answer."""
     differs_by: tuple[FilterDifference, ...]
-    """Filters whose values differ beyond chance in the whole pool."""
+    """Filters whose values differ beyond chance among all results of the pool."""
     next_step: NextStepLink
+    """How to go on from a setting that has passed."""
     summary: str
+    """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
 
 
 def start_answer(
@@ -219,8 +252,8 @@ def _start_told(
         confidence=question.confidence,
         attained_confidence=round(fit.answer.interval.shallow_confidence, 4),
         stable_share_used=round(fit.stable_share_used, 4),
-        level=fit.level.value,
-        method=fit.method.value,
+        level=fit.level,
+        method=fit.method,
         at_clock=_at_clock(question, found, setting),
     )
 

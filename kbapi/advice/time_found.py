@@ -12,7 +12,7 @@ from kbapi.storage import chip_rows
 from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.drift_rows import find_largest_pool
 from kbapi.storage.lasting_rows import FollowedRow, load_followed_of_series
-from kbapi.vocabulary import LIMIT_CONTROLS
+from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class TimeFound:
     """Everything in the database that an answer about time stands on."""
 
     line: LineRow | None
-    control: str
+    control: LimitControl
     rows: tuple[FollowedRow, ...]
     """Follow-ups of the chip's series on this control and on rails that hold the domain."""
     has_results: bool
@@ -35,7 +35,11 @@ class TimeFound:
 
 
 def find_time(
-    connection: Connection, chip: ChipName, domain: str, control: str | None, catalogue: Catalogue
+    connection: Connection,
+    chip: ChipName,
+    domain: str,
+    control: LimitControl | None,
+    catalogue: Catalogue,
 ) -> TimeFound:
     """What stands in the database; a control that was not asked for is the one most followed."""
     line = chip_rows.find_line(connection, chip.line)
@@ -55,7 +59,7 @@ def find_time(
     )
 
 
-def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue) -> str:
+def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue) -> LimitControl:
     units = {
         control: len({row.unit_id for row in rows if row.control == control})
         for control in LIMIT_CONTROLS

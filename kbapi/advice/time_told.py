@@ -7,9 +7,11 @@ from kbapi.advice.wording import lasting as words
 from kbapi.evidence.drift import PoolDrift
 from kbapi.evidence.lasting import LastingEvidence, known_units
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
+from kbapi.stats.drift import DriftKind
 from kbapi.stats.grid import Grid
 from kbapi.stats.settle import CONFIDENCE as SETTLE_CONFIDENCE
 from kbapi.stats.settle import WANTED_DAYS
+from kbapi.vocabulary import MarginSource
 
 CONFIDENCE: Final = 0.95
 DAYS: Final = (30, WANTED_DAYS, 365)
@@ -17,45 +19,59 @@ DAYS: Final = (30, WANTED_DAYS, 365)
 
 @dataclass(frozen=True, slots=True)
 class SurvivalShare:
-    """The share of settings that was still stable after some days in use."""
+    """The share of settings that were still stable after some days in use."""
 
     days: int
+    """Number of days in use."""
     share: float
+    """Share of settings that were still stable, 0 to 1."""
     interval: tuple[float, float]
+    """Interval of the share: lower end, upper end."""
     confidence: float
-    """Of the interval, two-sided."""
+    """Two-sided confidence of the interval, 0 to 1."""
     units: int
-    """Units known to have failed by then, or followed that long."""
+    """Units known to have failed by then, or followed for at least as long."""
 
 
 @dataclass(frozen=True, slots=True)
 class RecommendedMargin:
-    """How far short of the deepest passed setting to settle."""
+    """How far to stay from the deepest setting that passed, to remain stable in use."""
 
     margin: float
-    """mV, or counts for count_offset."""
-    margin_source: str
-    """learned from follow-ups, default where nothing rules it out, else default_failed."""
+    """The margin in mV, or counts for count_offset; positive is toward stock."""
+    margin_source: MarginSource
+    """Where the margin comes from."""
     survival: SurvivalShare | None
-    """Share still stable after 90 days with this margin; None where that is withheld."""
+    """Share still stable after 90 days with this margin; null where fewer than five units are
+    known."""
     text: str
+    """The recommendation in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class DriftSummary:
-    """Whether recent reports of the chip differ from earlier ones beyond chance."""
+    """Whether recent results of the chip differ from earlier ones beyond chance."""
 
     is_drift: bool
-    kind: str | None
-    """month, firmware or microcode; None without a drift."""
+    """Whether they differ beyond chance; if not, most fields are null."""
+    kind: DriftKind | None
+    """What recent results have in common: a later month, a firmware or a microcode; null without a
+    drift."""
     since: str | None
+    """Month of the first recent result, as 2026-09; null without a drift."""
     version: str | None
+    """Firmware or microcode version of the recent results; null for a drift by month."""
     shift: float | None
-    """How much deeper recent limits lie, in mV or counts; negative is shallower."""
+    """How much deeper recent limits lie, in mV or counts; negative is shallower; null without a
+    drift."""
     interval: tuple[float, float] | None
+    """95 % interval of the shift: lower end, upper end; null without a drift."""
     units_before: int | None
+    """Number of units with earlier results; null without a drift."""
     units_since: int | None
+    """Number of units with recent results; null without a drift."""
     text: str
+    """The drift in one sentence, or that there is none."""
 
 
 def lasted_told(

@@ -1,74 +1,89 @@
 """Parts that every answer about a pool shares, as they go over the wire."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from kbapi.advice.evidence_found import EvidenceFound
 from kbapi.advice.question import Question
 from kbapi.advice.wording.start import difference_in_words
-from kbapi.evidence.differences import DifferingValue, find_differences
+from kbapi.evidence.differences import DifferingValue, FilterName, find_differences
 from kbapi.stats.grid import Grid
 from kbapi.stats.percentiles import ShareDepth
+from kbapi.vocabulary import Domain
+
+Direction = Literal["deeper", "shallower"]
 
 
 @dataclass(frozen=True, slots=True)
 class EvidenceSummary:
-    """What an answer stands on."""
+    """The evidence behind an answer: how many units, of which chips, and how reliable."""
 
     units: int
-    """The chip's own units that are counted."""
+    """Units of the chip itself that are counted."""
     borrowed_units: int
-    """Units of related chips that the answer leans on."""
+    """Units of related chips that the answer uses, 0 where it uses none."""
     sibling_agreement: float | None
-    """How often a chip among its related ones would lie as far from them, 0 to 1; None without."""
+    """Share of related chips that would differ from the others as much as this chip, 0 to 1; null
+    where no units are borrowed."""
     failures: int
-    """Own units that were seen to fail."""
+    """Units of the chip itself that failed at some setting."""
     units_unverified: int
-    """Own units without proof that their setting did anything."""
+    """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
-    """Own results that screening, and units that judging, did not count."""
+    """Units of the chip itself that screening or the outlier check excluded; not counted."""
     young_pool: bool
-    """Whether too few of those who reported are known for longer: anybody's word counts in full."""
+    """Whether too few contributors are established: then newcomers count in full."""
     drift_alarm: bool
-    """Whether recent results differ from earlier ones beyond chance: /v1/longevity tells how."""
+    """Whether recent results differ from earlier ones beyond chance; /v1/longevity has details."""
     latest: str | None
-    """Month of the latest counted measurement."""
+    """Month of the latest counted measurement, as 2026-09; null without one."""
     optimality_gap: float
-    """Log likelihood that is at most left to gain: the certificate of the fit."""
+    """Upper bound on the log likelihood that a better fit could gain; near 0 is a good fit."""
     revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
 
 
 @dataclass(frozen=True, slots=True)
 class FilterValue:
-    """Units found under one value of a filter, and where they lie among those compared."""
+    """One value of a filter and where its units lie among the units that were compared."""
 
     value: str
+    """A value that the filter takes, or `without` and a value for units that lack it."""
     units: int
-    direction: str
-    """deeper or shallower than the units compared lie in the middle."""
+    """Number of units with this value."""
+    direction: Direction
+    """Whether their limits lie deeper or shallower than those of all units compared."""
 
 
 @dataclass(frozen=True, slots=True)
 class FilterDifference:
-    """A filter whose values differ beyond chance: it is worth asking with."""
+    """A filter whose values differ beyond chance, so that asking with it gives other numbers."""
 
-    filter: str
+    filter: FilterName
+    """Name of the filter, as the query parameter of /v1/start."""
     p_value: float
-    """Chance of a difference as large if the filter meant nothing, all filters considered."""
+    """Chance of a difference this large if the filter had no influence, corrected for the number of
+    filters compared, 0 to 1."""
     values: tuple[FilterValue, ...]
+    """The values that were compared, each with five units or more."""
     text: str
+    """The difference in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class Percentile:
-    """How deep a share of the units holds."""
+    """The deepest setting at which a share of the units is stable, with its interval."""
 
     share: float
+    """Share of the units that are stable at this setting, 0 to 1."""
     setting_mv: float | None
+    """The setting in mV with two decimals, negative is lower; null for count_offset."""
     setting_counts: int | None
+    """The setting in counts, negative is lower; null except for count_offset."""
     interval: tuple[float, float]
-    """Deeper end, shallower end."""
+    """Interval of the setting in its unit: deeper end, shallower end."""
     attained_confidence: float
-    """Of the interval, two-sided."""
+    """Two-sided confidence that the interval attains, 0 to 1."""
 
 
 def evidence_summary(
@@ -109,13 +124,13 @@ def differs_by(found: EvidenceFound) -> tuple[FilterDifference, ...]:
     )
 
 
-def _leaning(value: DifferingValue) -> str:
+def _leaning(value: DifferingValue) -> Direction:
     return "deeper" if value.goes_deeper else "shallower"
 
 
-def moved_with(question: Question, found: EvidenceFound) -> tuple[str, ...]:
+def moved_with(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
     """The domains that move together with the one asked for, in the pool answered from."""
-    domains = () if found.pool is None else tuple(found.pool.key.domains.split("+"))
+    domains = () if found.pool is None else found.pool.key.rails
     return tuple(code for code in domains if code != question.domain)
 
 

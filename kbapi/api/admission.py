@@ -18,11 +18,11 @@ from kbapi.storage.instance import Instance
 _View = TypeVar("_View", bound=Callable[..., Any])
 
 # What an endpoint documents itself goes before: these marks stand nearest to the function.
-_RATE: Final = {"_429": "Too many requests for now: wait as Retry-After says."}
+_RATE: Final = {"_429": "Too many requests: wait the number of seconds in Retry-After."}
 _KEY: Final = {
-    "_503": "The database can't be read now.",
-    "_401": "This instance asks for an access key here, and none was sent.",
-    "_403": "The access key opens nothing, or not this.",
+    "_503": "The database cannot be read now.",
+    "_401": "This instance needs an access key here, and the request has none.",
+    "_403": "The access key is not valid or lacks the scope.",
 }
 _SECURITY: Final[Mapping[Need, list[dict[str, list[str]]]]] = {
     Need.WATCHING: [],

@@ -5,14 +5,14 @@ from typing import Any, Final
 
 HEADERS: Final[dict[str, dict[str, Any]]] = {
     "Kbapi-Request-Id": {
-        "description": "The id of this request; the host finds its log line by it.",
+        "description": "The id of this request. The host can find its log line with it.",
         "required": True,
         "schema": {"type": "string", "pattern": "^[0-9a-f]{32}$"},
         "example": "8f14e45fceea467f9d7f5a3b2c1d0e9f",
     },
     "Cache-Control": {
-        "description": "`no-cache` for an answer with an ETag: keep it, and ask with "
-        "If-None-Match before each use. `no-store` for all others.",
+        "description": "`no-cache` for an answer with an ETag: send If-None-Match before each "
+        "use. `no-store` for all others.",
         "required": True,
         "schema": {"type": "string", "enum": ["no-cache", "no-store"]},
         "example": "no-store",
@@ -24,8 +24,8 @@ HEADERS: Final[dict[str, dict[str, Any]]] = {
         "example": '"d29127d1ec0966f1430466fc432ab0dd"',
     },
     "Age": {
-        "description": "Seconds since the evidence of this answer changed; present only while "
-        "the next answer is computed.",
+        "description": "Seconds since the evidence of this answer changed. Present only while a "
+        "newer answer is computed.",
         "schema": {"type": "integer", "minimum": 0},
         "example": 1,
     },
@@ -40,13 +40,13 @@ HEADERS: Final[dict[str, dict[str, Any]]] = {
         "example": '"burst";r=299;t=41',
     },
     "Retry-After": {
-        "description": "Seconds to wait before the next attempt; absent where waiting is of no "
-        "use.",
+        "description": "Seconds to wait before the next attempt. Absent where waiting does not "
+        "help.",
         "schema": {"type": "integer", "minimum": 1},
         "example": 17,
     },
     "WWW-Authenticate": {
-        "description": "How to say who you are.",
+        "description": "How to authenticate.",
         "schema": {"type": "string"},
         "example": 'Bearer realm="kbapi"',
     },

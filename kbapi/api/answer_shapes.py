@@ -22,6 +22,8 @@ def answer_shapes(answers: tuple[type, ...]) -> dict[str, Any]:
         adapters, ref_template="#/components/schemas/{model}", schema_generator=_Shapes
     )
     parts: dict[str, Any] = shapes["$defs"]
+    for part in parts.values():
+        part.pop("title", None)
     return parts
 
 
@@ -32,7 +34,6 @@ class _Shapes(GenerateJsonSchema):
         """The shape of a class; each field is described by the docstring below it."""
         shape = super().dataclass_schema(schema)
         cls = schema["cls"]
-        shape.pop("title", None)
         shape["description"] = one_line(inspect.getdoc(cls) or "")
         for name, field in shape["properties"].items():
             if described := description_of(cls, name):

@@ -1,7 +1,7 @@
-"""How answers leave: frozen values dumped as JSON, with links where a client goes next."""
+"""Frozen answers as JSON responses, with links to further requests."""
 
 from dataclasses import dataclass, field, fields
-from typing import Final
+from typing import Final, Literal
 from urllib.parse import urlencode
 
 import orjson
@@ -16,41 +16,44 @@ NOT_KEPT: Final = {"Cache-Control": "no-store"}
 
 @dataclass(frozen=True, slots=True)
 class Links:
-    """Where to go next."""
+    """Paths of further requests."""
 
     self: str
-    """The result itself; read or withdraw it with the receipt."""
+    """Path of the result; its receipt reads and withdraws it."""
     start: tuple[str, ...]
-    """The suggested start for each domain and control of the result."""
+    """Paths of the suggested start, one for each domain and control of the result."""
 
 
 @dataclass(frozen=True, slots=True)
 class SubmissionResponse(Accepted):
-    """The answer to an accepted result, with links."""
+    """The answer to an accepted result."""
 
     links: Links = field(kw_only=True)
+    """Paths of further requests."""
 
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """Whether the process lives, or can serve."""
+    """Whether the process is running."""
 
-    status: str
+    status: Literal["live"]
+    """Always live: a process that does not run gives no answer."""
 
 
 @dataclass(frozen=True, slots=True)
 class Readiness:
-    """Whether requests can be served, and whether results are taken at present."""
+    """Whether requests can be answered, and whether results are accepted at present."""
 
-    status: str
+    status: Literal["ready"]
+    """Always ready: a service that cannot answer gives a problem document with status 503."""
     writes: str
-    """`accepted`, or the code of the problem that a write is answered with; reads go on."""
-    rescreening: str
-    """`done`, or `due` while results stand under older rules than the program's."""
+    """`accepted`, or the code of the problem that every write gets; reads are answered anyway."""
+    rescreening: Literal["done", "due"]
+    """`due` while the database holds results that older rules screened, else `done`."""
 
 
 def with_links(accepted: Accepted) -> SubmissionResponse:
-    """The accepted result and where to go next."""
+    """The accepted result with links to further requests."""
     told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
     starts = dict.fromkeys(
         "/v1/start?"
@@ -69,7 +72,7 @@ def with_links(accepted: Accepted) -> SubmissionResponse:
 
 
 def dump(answer: object, status: int) -> Response:
-    """A JSON response of a frozen answer; what belongs to one person is not kept by caches."""
+    """A JSON response of a frozen answer that no cache keeps."""
     return Response(orjson.dumps(answer), status, NOT_KEPT, mimetype="application/json")
 
 

@@ -15,7 +15,7 @@ blueprint = Blueprint(
     "chips",
     __name__,
     url_prefix="/v1",
-    description="Which chips are known, and which one a text names.",
+    description="Find a chip from a text, and browse the known chips.",
 )
 
 
@@ -23,15 +23,15 @@ blueprint = Blueprint(
 @blueprint.doc(
     parameters=query_parameters(IdentifySchema),
     responses={
-        "200": json_answer("One chip, candidates, or none with a reason.", "IdentifyAnswer"),
-        **problem_answers(_422="The question can't be answered: every problem at once."),
+        "200": json_answer("One chip, candidates, or no chip with a reason.", "IdentifyAnswer"),
+        **problem_answers(_422="The query is invalid: all problems are listed."),
     },
 )
 @needs(blueprint, Need.READING)
 def identify_chip() -> Response:
-    """Identify the chip that a text names; an unsure name is never guessed.
+    """Identify the chip that a text names, without guessing.
 
-    Send the text as the system prints it. Numbers such as family, model and PCI id decide between
+    Send the text as the system prints it. Numbers such as family, model and PCI id distinguish
     chips that share a name.
     """
     return dump(identify(request.args.to_dict(flat=False), instance().catalogue), 200)
@@ -43,8 +43,8 @@ def identify_chip() -> Response:
     responses={
         "200": json_answer("A page of chips.", "ChipPage"),
         **problem_answers(
-            _422="The question can't be answered: every problem at once.",
-            _503="The database can't be read now.",
+            _422="The query is invalid: all problems are listed.",
+            _503="The database cannot be read now.",
         ),
     },
 )
@@ -60,11 +60,12 @@ def browse_chips() -> Response:
 @blueprint.route("/chips/<chip>", methods=["GET"])
 @blueprint.doc(
     responses={
-        "200": json_answer("What is known of the chip.", "ChipDetail"),
+        "200": json_answer("The description of the chip.", "ChipDetail"),
         **problem_answers(
-            _404="The text is not the name of exactly one chip; candidates, if any.",
+            _404="The text does not name exactly one chip; the answer lists candidates, if there "
+            "are any.",
             _422="This endpoint takes no parameters.",
-            _503="The database can't be read now.",
+            _503="The database cannot be read now.",
         ),
     },
 )
@@ -72,7 +73,7 @@ def browse_chips() -> Response:
 def describe_chip(chip: str) -> Response:
     """Describe a chip: its domains, controls, siblings and pools.
 
-    A pool holds the results of a chip that may be counted together; its size is in units.
+    A pool is a group of results of a chip that can be counted together. Its size is in units.
     """
     require_no_parameters()
     return dump(show_chip(instance(), chip), 200)

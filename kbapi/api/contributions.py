@@ -19,7 +19,7 @@ blueprint = Blueprint(
     "contributions",
     __name__,
     url_prefix="/v1/my-submissions",
-    description="All results of one contributor, by the token that they were sent with.",
+    description="All results of one contributor, found by the contributor token.",
 )
 
 
@@ -27,9 +27,9 @@ class PageSchema(StrictSchema):
     """Which page of the results."""
 
     cursor = fields.String(
-        validate=Whole("[0-9a-f-]{36}", error="Send next_cursor of the page before, unchanged."),
+        validate=Whole("[0-9a-f-]{36}", error="Send next_cursor of the previous page, unchanged."),
         metadata={
-            "description": "`next_cursor` of the page before; the first page unless given.",
+            "description": "`next_cursor` of the previous page. Leave it out for the first page.",
             "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
         },
     )
@@ -42,19 +42,22 @@ _PAGE: Final = PageSchema()
 @blueprint.doc(
     parameters=query_parameters(PageSchema),
     responses={
-        "200": json_answer("Own results, settings in use, re-tests due.", "MySubmissions"),
+        "200": json_answer(
+            "Your results, settings in use and re-tests that are due.", "MySubmissions"
+        ),
         **problem_answers(
-            _401="No usable contributor token was sent.",
-            _422="The question can't be answered: every problem at once.",
-            _503="The database can't be read now.",
+            _401="The request has no valid contributor token.",
+            _422="The query is invalid: all problems are listed.",
+            _503="The database cannot be read now.",
         ),
     },
 )
 @needs(blueprint, Need.OWN_RESULTS)
 def list_my_submissions() -> Response:
-    """List the results of your own, settings in use and what is due to be tested again.
+    """List your own results, your settings in use and the re-tests that are due.
 
-    Each result stands as it is screened now. Send `next` as `after` for the next page.
+    Each result has its present screening. Send `next_cursor` as `cursor` for the next page; it is
+    null on the last one.
     """
     token = contributor_token()
     page = read_parameters(_PAGE, request.args.to_dict(flat=False))
@@ -66,19 +69,19 @@ def list_my_submissions() -> Response:
 @blueprint.route("", methods=["DELETE"])
 @blueprint.doc(
     responses={
-        "200": json_answer("How many were withdrawn.", "WithdrawnSubmissions"),
+        "200": json_answer("The number of withdrawn results.", "WithdrawnSubmissions"),
         **problem_answers(
-            _401="No usable contributor token was sent.",
+            _401="The request has no valid contributor token.",
             _422="This endpoint takes no parameters.",
-            _503="The database can't be written now; nothing was removed.",
+            _503="The database cannot be written now; nothing was removed.",
         ),
     },
 )
 @needs(blueprint, Need.OWN_RESULTS)
 def withdraw_my_submissions() -> Response:
-    """Withdraw every result of your own at once; backups keep what they had.
+    """Withdraw all your own results at once; older backups still contain them.
 
-    Nothing of them counts in the next answer. A second call finds nothing to withdraw.
+    From then on they count in no answer. A second call withdraws nothing.
     """
     require_no_parameters()
     return dump(withdraw_contributions(instance(), contributor_token()), 200)

@@ -20,8 +20,8 @@ blueprint = Blueprint("counts", __name__, description="Counters for monitoring."
 @blueprint.doc(
     responses={
         "200": {
-            "description": "Counters of all worker processes, and the instance's state, "
-            "in the Prometheus text format.",
+            "description": "Counters of all worker processes and the state of the instance, in "
+            "the Prometheus text format.",
             "content": {"text/plain": {"schema": {"type": "string"}}},
         },
         **problem_answers(_422="This endpoint takes no parameters."),
@@ -29,9 +29,9 @@ blueprint = Blueprint("counts", __name__, description="Counters for monitoring."
 )
 @needs(blueprint, Need.READING)
 def read_metrics() -> Response:
-    """Read what was asked, answered and written, and how the instance stands.
+    """Read the counters of requests, answers and writes, and the state of the instance.
 
-    The text is in the Prometheus format and sums over all worker processes. It holds no name, no
+    The text has the Prometheus format and sums over all worker processes. It has no name, no
     address and no token.
     """
     require_no_parameters()

@@ -22,25 +22,29 @@ blueprint = Blueprint(
 @blueprint.doc(
     requestBody={
         "required": True,
-        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Diagnosis"}}},
+        "content": {
+            "application/json": {"schema": {"$ref": "#/components/schemas/DiagnosisRequest"}}
+        },
     },
     responses={
-        "200": json_answer("What to find out, what others saw, what to do.", "DiagnosisAnswer"),
+        "200": json_answer(
+            "What to check first, what other units showed, and what to do.", "DiagnosisAnswer"
+        ),
         **problem_answers(
-            _400="The body is not JSON text.",
+            _400="The body is not valid JSON.",
             _413="The body is too large.",
             _415="The Content-Type is not application/json.",
-            _422="The question can't be right: every problem at once.",
-            _503="The database can't be read now.",
+            _422="At least one value is not possible: all problems are listed.",
+            _503="The database cannot be read now.",
         ),
     },
 )
 @needs(blueprint, Need.READING)
 def diagnose_setting() -> Response:
-    """Diagnose a setting that was stable and is not any more.
+    """Diagnose a setting that was stable and is not stable now.
 
-    The answer says what to find out first, what others saw after the same changes, and what to
-    do. Nothing that is sent is stored.
+    The answer lists what to check first, what other units showed after the same changes, and what
+    to do. Nothing is stored.
     """
     require_no_parameters()
     require_json()

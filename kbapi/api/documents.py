@@ -23,6 +23,7 @@ from kbapi.api.answer_headers import HEADERS, headers_of
 from kbapi.api.answer_shapes import answer_shapes, one_line
 from kbapi.api.answers import Health, Readiness, SubmissionResponse
 from kbapi.api.examples import example_of
+from kbapi.api.word_lists import name_word_lists
 from kbapi.curation.decision_schema import DecisionsSchema
 from kbapi.curation.decisions import DecisionsResponse
 from kbapi.curation.item import ReviewItem
@@ -30,20 +31,20 @@ from kbapi.curation.queue import ReviewPage
 from kbapi.intake.accepted import DryRunResponse
 from kbapi.intake.batch import BatchResponse
 from kbapi.intake.contributions import MySubmissions, WithdrawnSubmissions
-from kbapi.intake.diagnosis import DiagnosisSchema
+from kbapi.intake.diagnosis import DiagnosisRequestSchema
 from kbapi.intake.follow_up import FollowUpResponse
 from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.own_results import SubmissionDetail
 from kbapi.intake.schema import SubmissionSchema
-from kbapi.intake.search_schema import NextStepSchema
+from kbapi.intake.search_schema import NextStepRequestSchema
 
 OPENAPI_VERSION: Final = "3.1.0"
 REQUESTS: Final[dict[str, type[Schema]]] = {
     "Submission": SubmissionSchema,
     "FollowUp": FollowUpSchema,
     "Decisions": DecisionsSchema,
-    "NextStep": NextStepSchema,
-    "Diagnosis": DiagnosisSchema,
+    "NextStepRequest": NextStepRequestSchema,
+    "DiagnosisRequest": DiagnosisRequestSchema,
 }
 """The shapes of request bodies, by their name in the document."""
 _PATH_PARAMETERS: Final = {
@@ -52,10 +53,10 @@ _PATH_PARAMETERS: Final = {
         "example": "norvane-sable-7-4820mx",
     },
     "submission_id": {
-        "description": "Id of a result.",
+        "description": "The id of a result.",
         "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
     },
-    "ordinal": {"description": "Which of its settings, from 0.", "example": 0},
+    "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
 }
 # Registered by the framework for habits that this API does not have.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
@@ -86,30 +87,40 @@ ANSWERS: Final = (
 )
 
 DESCRIPTION: Final = (
-    "A knowledge base of community voltage-tuning results: send what a chip held and where it "
-    "failed, ask where to start. Every number says how sure it is and what it stands on; it is no "
-    "promise for one machine. Save your work, back up, and know the way back before you try "
-    "anything; makers' instructions, local rules and qualified people come first."
+    "A knowledge base of community voltage tuning (undervolting) results. Send which settings "
+    "passed and failed on a chip, and ask where to start. Every answer gives its confidence and "
+    "the number of units behind it. A number is no promise for one machine. Save your work, back "
+    "up, and know how to boot without the setting before you try it. Maker's instructions, local "
+    "rules and qualified people come first."
 )
 
 
 class ProblemItemSchema(Schema):
-    """One fault of a document or a query."""
+    """One fault of a document or of a query."""
 
     pointer = fields.String(
         required=True,
         metadata={
-            "description": "JSON pointer into the document, or the name of a query parameter.",
+            "description": "JSON pointer into the document, or name of the query parameter.",
             "example": "/settings/0/stable_at",
         },
     )
-    code = fields.String(required=True, metadata={"example": "above_stock"})
+    code = fields.String(
+        required=True, metadata={"description": "Code of the fault.", "example": "above_stock"}
+    )
     detail = fields.String(
-        required=True, metadata={"example": "Negative is lower; did you mean -80?"}
+        required=True,
+        metadata={
+            "description": "What is wrong and how to correct it.",
+            "example": "This setting is above stock. Did you mean -80?",
+        },
     )
     candidates = fields.List(
         fields.String(),
-        metadata={"description": "Catalogue keys to choose from.", "example": []},
+        metadata={
+            "description": "Catalogue keys to choose from; only where a name fits several chips.",
+            "example": [],
+        },
     )
 
 
@@ -119,19 +130,38 @@ class ProblemSchema(Schema):
     type = fields.String(
         required=True,
         metadata={
-            "description": "Path of a page that explains the problem.",
+            "description": "Path of the page that explains the problem; ends with its code.",
             "example": "/problems/document_refused",
         },
     )
-    title = fields.String(required=True, metadata={"example": "The document was refused"})
-    status = fields.Integer(required=True, metadata={"example": 422})
+    title = fields.String(
+        required=True,
+        metadata={
+            "description": "Short name of the problem.",
+            "example": "The document was refused",
+        },
+    )
+    status = fields.Integer(
+        required=True, metadata={"description": "HTTP status of the response.", "example": 422}
+    )
     detail = fields.String(
-        required=True, metadata={"example": "At least one value cannot be right."}
+        required=True,
+        metadata={
+            "description": "What went wrong and what to do.",
+            "example": "At least one value is not possible.",
+        },
     )
     request_id = fields.String(
-        required=True, metadata={"example": "8f14e45fceea467f9d7f5a3b2c1d0e9f"}
+        required=True,
+        metadata={
+            "description": "Id of the request, also in the log of the server.",
+            "example": "8f14e45fceea467f9d7f5a3b2c1d0e9f",
+        },
     )
-    errors = fields.List(fields.Nested(ProblemItemSchema))
+    errors = fields.List(
+        fields.Nested(ProblemItemSchema),
+        metadata={"description": "Every fault of the document or the query, where there are any."},
+    )
 
 
 def problem_answers(**by_status: str) -> dict[str, Any]:
@@ -181,6 +211,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
         for operation in (item[method] for method in item if method != "parameters"):
             _complete(operation, path)
     _describe_requests(api, document["components"]["schemas"])
+    name_word_lists(document)
     for unused in _SHAPES_OF_THE_FRAMEWORK:
         document["components"]["schemas"].pop(unused, None)
     document["components"].pop("responses", None)
@@ -222,9 +253,9 @@ def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
     """Problems that an operation does not find itself: of heads, addresses and slow bodies."""
     told = {"_431": "The header fields are too large."}
     if "{" in path:
-        told["_404"] = "Nothing has this path."
+        told["_404"] = "No page or endpoint has this path."
     if "{" in path or any(one.get("in") == "query" for one in operation.get("parameters", ())):
         told["_414"] = "Path and query are too long."
     if "requestBody" in operation:
-        told["_408"] = "The body stopped coming before its end; nothing stored."
+        told["_408"] = "The body did not arrive completely in time; nothing was stored."
     return problem_answers(**told)

@@ -6,10 +6,10 @@ from typing import Any, Final
 from marshmallow import Schema, fields
 
 from kbapi.curation.decision_schema import DecisionsSchema
-from kbapi.intake.diagnosis import DiagnosisSchema
+from kbapi.intake.diagnosis import DiagnosisRequestSchema
 from kbapi.intake.follow_up_schema import FollowUpSchema
 from kbapi.intake.schema import SubmissionSchema
-from kbapi.intake.search_schema import NextStepSchema
+from kbapi.intake.search_schema import NextStepRequestSchema
 
 LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
     SubmissionSchema: frozenset(
@@ -22,8 +22,10 @@ LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
         }
     ),
     FollowUpSchema: frozenset({"clock_mhz", "load", "failure", "effect.rail_mv"}),
-    NextStepSchema: frozenset({"clock_mhz", "stock_mv", "resolution_counts", "trials.failure"}),
-    DiagnosisSchema: frozenset({"effect.rail_mv"}),
+    NextStepRequestSchema: frozenset(
+        {"clock_mhz", "stock_mv", "resolution_counts", "trials.failure"}
+    ),
+    DiagnosisRequestSchema: frozenset({"effect.rail_mv"}),
     DecisionsSchema: frozenset({"decisions.contributor", "decisions.origin"}),
 }
 """Fields that contradict the others, such as the clock of a control that has none."""

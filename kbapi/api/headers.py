@@ -50,7 +50,7 @@ def require_json() -> None:
         For every other Content-Type, and for none.
     """
     if request.headers.get("Content-Encoding", "identity").lower() != "identity":
-        raise MediaTypeWrong("The body is read as it is: send it without Content-Encoding.")
+        raise MediaTypeWrong("Send the body without Content-Encoding.")
     charset = request.mimetype_params.get("charset", "utf-8").lower()
     if request.mimetype != "application/json" or charset not in ("utf-8", "utf8"):
         raise MediaTypeWrong

@@ -10,17 +10,17 @@ from kbapi.api.documents import json_answer, problem_answers
 from kbapi.storage.migrations import require_current_schema
 
 blueprint = Blueprint(
-    "health", __name__, url_prefix="/health", description="Whether the service lives and can serve."
+    "health", __name__, url_prefix="/health", description="Whether the service runs and is ready."
 )
 
 
 @blueprint.route("/live", methods=["GET"])
-@blueprint.doc(responses={"200": json_answer("The process lives.", "Health")})
+@blueprint.doc(responses={"200": json_answer("The process runs.", "Health")})
 @needs(blueprint, Need.WATCHING)
 def check_live() -> Response:
-    """Check that the process lives.
+    """Check that the process runs.
 
-    It asks nothing of the database. No key is needed, and the request counts against no limit.
+    The check does not use the database. It needs no access key and counts against no limit.
     """
     return dump(Health("live"), 200)
 
@@ -28,16 +28,16 @@ def check_live() -> Response:
 @blueprint.route("/ready", methods=["GET"])
 @blueprint.doc(
     responses={
-        "200": json_answer("The database can be read and has the right schema.", "Readiness"),
-        **problem_answers(_503="The database can't be read, or has another schema."),
+        "200": json_answer("The database can be read and its schema is right.", "Readiness"),
+        **problem_answers(_503="The database cannot be read, or its schema is wrong."),
     }
 )
 @needs(blueprint, Need.WATCHING)
 def check_ready() -> Response:
-    """Check whether requests can be served, and whether results are taken at present.
+    """Check whether questions can be answered, and whether results can be stored now.
 
-    It also says whether results wait for being screened again (`kbapi db upgrade`). No key is
-    needed, and the request counts against no limit.
+    The answer also reports whether results wait for new screening (`kbapi db upgrade`). The check
+    needs no access key and counts against no limit.
     """
     served = instance()
     require_current_schema(served.settings.database_path)

@@ -16,7 +16,7 @@ blueprint = Blueprint(
     "next_steps",
     __name__,
     url_prefix="/v1/next-step",
-    description="From your own runs so far to the next setting to try.",
+    description="The next setting to try, from your own runs so far.",
 )
 
 
@@ -24,25 +24,27 @@ blueprint = Blueprint(
 @blueprint.doc(
     requestBody={
         "required": True,
-        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/NextStep"}}},
+        "content": {
+            "application/json": {"schema": {"$ref": "#/components/schemas/NextStepRequest"}}
+        },
     },
     responses={
-        "200": json_answer("The next setting, or why there is none.", "NextStepAnswer"),
+        "200": json_answer("The next setting, or a null setting with a reason.", "NextStepAnswer"),
         **problem_answers(
-            _400="The body is not JSON text.",
+            _400="The body is not valid JSON.",
             _413="The body is too large.",
             _415="The Content-Type is not application/json.",
-            _422="The runs can't be right: every problem at once.",
-            _503="The database can't be read now.",
+            _422="At least one value is not possible: all problems are listed.",
+            _503="The database cannot be read now.",
         ),
     },
 )
 @needs(blueprint, Need.READING)
 def propose_next_step() -> Response:
-    """Propose the next setting to try from the runs so far, or the setting to live with.
+    """Propose the next setting to try from the runs so far, or the setting to use.
 
-    The answer also says how likely that setting is to be stable, when to stop and what the rest
-    of the search will cost. Nothing that is sent is stored.
+    The answer includes the chance that the setting is stable, when to stop, and the cost of the
+    rest of the search. Nothing is stored.
     """
     require_no_parameters()
     require_json()

@@ -30,7 +30,10 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.storage.answers import AnswerBytes
 
 blueprint = Blueprint(
-    "questions", __name__, url_prefix="/v1", description="What the pooled results say of a chip."
+    "questions",
+    __name__,
+    url_prefix="/v1",
+    description="What the pooled results show about a chip.",
 )
 
 _Asked = TypeVar("_Asked")
@@ -43,68 +46,85 @@ def _documented(
         "parameters": query_parameters(schema),
         "responses": {
             "200": json_answer(description, component),
-            "304": {"description": "The answer with this ETag is still right."},
+            "304": {"description": "The answer with this ETag is unchanged."},
             **problem_answers(
-                _422="The question can't be answered: every problem at once.",
-                _503="The database can't be read now.",
+                _422="The query is invalid: all problems are listed.",
+                _503="The database cannot be read now.",
             ),
         },
     }
 
 
 @blueprint.route("/start", methods=["GET"])
-@blueprint.doc(**_documented("A start with its uncertainty, or why there is none.", "StartAnswer"))
+@blueprint.doc(
+    **_documented("A start with its confidence, or a null start with a reason.", "StartAnswer")
+)
 @needs(blueprint, Need.READING)
 def suggest_start() -> Response:
-    """Suggest the first setting to try, with what it stands for and on.
+    """Suggest the first setting to try, with its confidence and its evidence.
 
-    With too few results, `start` is null and `reason` says why.
+    With too few results, `start` is null and `reason` gives the cause.
     """
     return _conditional(advise_start(instance(), _asked(parse_question)))
 
 
 @blueprint.route("/stability", methods=["GET"])
-@blueprint.doc(**_documented("Shares with bands, own and borrowed apart.", "StabilityAnswer"))
+@blueprint.doc(
+    **_documented(
+        "Stable shares with bands; the chip's own results and those of its siblings are separate.",
+        "StabilityAnswer",
+    )
+)
 @needs(blueprint, Need.READING)
 def show_stability() -> Response:
-    """Show the share of units that hold each setting, with bands and percentiles.
+    """Show the share of units that are stable at each setting, with bands and percentiles.
 
-    The curve of the chip's own results stands apart from the one that siblings lend to.
+    The curve from the chip's own results is separate from the curve that includes its siblings.
     """
     return _conditional(advise_stability(instance(), _asked(parse_question)))
 
 
 @blueprint.route("/locks", methods=["GET"])
 @blueprint.doc(
-    **_documented("What the platform allows, with notes.", "LocksAnswer", LockQuestionSchema)
+    **_documented(
+        "Shares of machines with each lock status, and notes.", "LocksAnswer", LockQuestionSchema
+    )
 )
 @needs(blueprint, Need.READING)
 def show_locks() -> Response:
-    """Show whether each control can be used, where that was found, and what is left if not.
+    """Show how often each control can be used, and what is possible where it is locked.
 
-    Shares come with the conditions that they depend on, and with the curators' notes.
+    The answer includes the conditions that the shares depend on, and notes by curators.
     """
     return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
 
 
 @blueprint.route("/longevity", methods=["GET"])
-@blueprint.doc(**_documented("How long settings last.", "LongevityAnswer", LongevityQuestionSchema))
+@blueprint.doc(
+    **_documented(
+        "Shares of settings that are still stable over time.",
+        "LongevityAnswer",
+        LongevityQuestionSchema,
+    )
+)
 @needs(blueprint, Need.READING)
 def show_longevity() -> Response:
     """Show the share of settings still stable after 30, 90 and 365 days, by their margin.
 
-    The margin is the distance from the deepest setting that had passed.
+    The margin is the distance from the deepest setting that passed.
     """
     return _conditional(advise_lasting(instance(), _asked(parse_lasting_question)))
 
 
 @blueprint.route("/gains", methods=["GET"])
 @blueprint.doc(
-    **_documented("What tuning changed, by load and cap.", "GainsAnswer", GainsQuestionSchema)
+    **_documented(
+        "What tuning changed, by load and power limit.", "GainsAnswer", GainsQuestionSchema
+    )
 )
 @needs(blueprint, Need.READING)
 def show_gains() -> Response:
-    """Show what tuning changed on pairs of readings, and where your own pair lies among them.
+    """Show what tuning changed on pairs of readings, and how your own pair compares.
 
     A pair is one reading at stock and one tuned, of one unit under one load.
     """
@@ -113,13 +133,15 @@ def show_gains() -> Response:
 
 @blueprint.route("/power", methods=["GET"])
 @blueprint.doc(
-    **_documented("Performance over power, with limits.", "PowerAnswer", PowerQuestionSchema)
+    **_documented(
+        "Performance against power, with power limits.", "PowerAnswer", PowerQuestionSchema
+    )
 )
 @needs(blueprint, Need.READING)
 def suggest_power_limit() -> Response:
     """Suggest the smallest power limit that keeps a share of performance, at stock and tuned.
 
-    No limit above stock is ever suggested.
+    A suggested limit is never above stock.
     """
     return _conditional(advise_power(instance(), _asked(parse_power_question)))
 

@@ -19,7 +19,7 @@ blueprint = Blueprint(
     "review",
     __name__,
     url_prefix="/v1/review",
-    description="What waits for a curator, and what curators decide.",
+    description="Settings that wait for a curator, and the decisions about them.",
 )
 
 
@@ -27,16 +27,16 @@ blueprint = Blueprint(
 @blueprint.doc(
     parameters=query_parameters(ReviewSchema),
     responses={
-        "200": json_answer("A page of settings that wait.", "ReviewPage"),
+        "200": json_answer("A page of waiting settings.", "ReviewPage"),
         **problem_answers(
-            _422="The question can't be answered: every problem at once.",
-            _503="The database can't be read now.",
+            _422="The query is invalid: all problems are listed.",
+            _503="The database cannot be read now.",
         ),
     },
 )
 @needs(blueprint, Need.CURATING)
 def list_review() -> Response:
-    """List what was set aside and nobody has decided about, page by page.
+    """List the settings that are excluded and have no decision, page by page.
 
     Send `next_cursor` as `cursor` for the next page; it is null on the last one.
     """
@@ -48,17 +48,17 @@ def list_review() -> Response:
     responses={
         "200": json_answer("The setting, its document, its history and its pool.", "ReviewItem"),
         **problem_answers(
-            _404="No result that is here has this setting.",
+            _404="No stored result has this setting.",
             _422="This endpoint takes no parameters.",
-            _503="The database can't be read now.",
+            _503="The database cannot be read now.",
         ),
     },
 )
 @needs(blueprint, Need.CURATING)
 def show_review_item(submission_id: UUID, ordinal: int) -> Response:
-    """Show one setting with the start of its pool if it counted and if it did not.
+    """Show one setting, with the start of its pool if it counts and if it does not.
 
-    The document is shown as it was sent, without its tokens.
+    The answer includes the document as it was sent, without its tokens.
     """
     require_no_parameters()
     return dump(show_item(instance(), str(submission_id), ordinal), 200)
@@ -71,21 +71,22 @@ def show_review_item(submission_id: UUID, ordinal: int) -> Response:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Decisions"}}},
     },
     responses={
-        "200": json_answer("Kept, and holding in the next answer.", "DecisionsResponse"),
+        "200": json_answer("Stored; the next answer uses them.", "DecisionsResponse"),
         **problem_answers(
-            _400="The body is not JSON text.",
+            _400="The body is not valid JSON.",
             _413="The body is too large.",
             _415="The Content-Type is not application/json.",
-            _422="Something can't be decided so: every problem at once, nothing changed.",
-            _503="The database can't take it now; nothing changed.",
+            _422="At least one decision is not possible: all problems are listed, nothing was "
+            "changed.",
+            _503="The database cannot be written now; nothing was changed.",
         ),
     },
 )
 @needs(blueprint, Need.CURATING)
 def submit_decisions() -> Response:
-    """Decide about one setting, or about all of a contributor or an origin.
+    """Decide about one setting, or about all settings of a contributor or an origin.
 
-    All decisions of a request hold, or none. The next answer stands on them.
+    All decisions of a request are stored, or none. The next answer uses them.
     """
     require_no_parameters()
     require_json()

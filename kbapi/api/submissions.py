@@ -31,7 +31,7 @@ blueprint = Blueprint(
     "submissions",
     __name__,
     url_prefix="/v1/submissions",
-    description="Send a result, read it back, follow it up, withdraw it.",
+    description="Send, read, follow up and withdraw results.",
 )
 
 _IDEMPOTENCY_PARAMETER: Final = {
@@ -39,7 +39,7 @@ _IDEMPOTENCY_PARAMETER: Final = {
     "name": "Idempotency-Key",
     "required": False,
     "schema": {"type": "string", "pattern": IDEMPOTENCY_KEY},
-    "description": "Made up by you; a repeat within 24 hours gets the first answer again.",
+    "description": "A key of your choice. A repeat within 24 hours gets the first answer again.",
     "example": '"8e03978e-40d5-43e8"',
 }
 
@@ -50,7 +50,8 @@ class DryRunSchema(StrictSchema):
     dry_run = ParameterFlag(
         load_default=False,
         metadata={
-            "description": "true screens what is sent, answers as usual and stores nothing.",
+            "description": "With true, the server screens the result, answers as usual and "
+            "stores nothing.",
             "example": True,
         },
     )
@@ -74,22 +75,22 @@ def _is_dry_run() -> bool:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Submission"}}},
     },
     responses={
-        "200": json_answer("A dry run: screened, nothing stored.", "DryRunResponse"),
+        "200": json_answer("A dry run: screened, nothing was stored.", "DryRunResponse"),
         "201": json_answer("Stored and screened.", "SubmissionResponse"),
         **problem_answers(
-            _400="The body is not JSON text, or the Idempotency-Key is not usable.",
+            _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
             _413="The body is too large.",
             _415="The Content-Type is not application/json.",
-            _422="The document can't be right: every problem at once, nothing stored.",
-            _503="The database can't take it now; nothing stored.",
+            _422="At least one value is not possible: all problems are listed, nothing was stored.",
+            _503="The database cannot be written now; nothing was stored.",
         ),
     },
 )
 @needs(blueprint, Need.SENDING)
 def submit_result() -> Response:
-    """Store one result and say how each of its settings was screened.
+    """Store one result and show how each of its settings was screened.
 
-    Keep the receipt: it is shown once, and it reads, follows up and withdraws the result.
+    Keep the receipt: it is shown only once. You need it to read, follow up and withdraw the result.
     """
     require_json()
     is_dry_run, key = _is_dry_run(), idempotency_key()
@@ -113,23 +114,26 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         },
     },
     responses={
-        "200": json_answer("A dry run: screened, nothing stored.", "BatchResponse"),
-        "201": json_answer("All are stored.", "BatchResponse"),
-        "207": json_answer("Some are stored, some refused: each item tells.", "BatchResponse"),
+        "200": json_answer("A dry run: screened, nothing was stored.", "BatchResponse"),
+        "201": json_answer("All results are stored.", "BatchResponse"),
+        "207": json_answer(
+            "Some results are stored and some are refused; each item gives its status.",
+            "BatchResponse",
+        ),
         **problem_answers(
-            _400="The body is not JSON text, or the Idempotency-Key is not usable.",
+            _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
             _413="The body is too large.",
             _415="The Content-Type is neither application/json nor application/x-ndjson.",
-            _422="None of the items can be right: every problem at once, nothing stored.",
-            _503="The database can't take it now; nothing stored.",
+            _422="All items are refused: all problems are listed, nothing was stored.",
+            _503="The database cannot be written now; nothing was stored.",
         ),
     },
 )
 @needs(blueprint, Need.SENDING)
 def submit_batch() -> Response:
-    """Store up to 1,000 results at once and say what became of each.
+    """Store up to 1,000 results at once and show the status of each.
 
-    Send a JSON array, or one JSON document a line.
+    Send a JSON array, or one JSON document on each line.
     """
     ndjson, dry_run = is_ndjson(), _is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
@@ -147,21 +151,21 @@ def submit_batch() -> Response:
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
 @blueprint.doc(
     responses={
-        "200": json_answer("The result as it stands now.", "SubmissionDetail"),
+        "200": json_answer("The result with its present screening.", "SubmissionDetail"),
         **problem_answers(
-            _401="No receipt was sent.",
+            _401="The request has no receipt.",
             _403="The receipt does not belong to this submission.",
-            _410="The submission has been withdrawn.",
+            _410="The submission was withdrawn.",
             _422="This endpoint takes no parameters.",
-            _503="The database can't be read now.",
+            _503="The database cannot be read now.",
         ),
     },
 )
 @needs(blueprint, Need.OWN_RESULT)
 def read_result(submission_id: UUID) -> Response:
-    """Read a result of your own back, with its receipt.
+    """Read your own result back, with its receipt.
 
-    The screening is that of now: a result can count later, or no longer.
+    The answer has the present screening. A result can start to count later, or stop.
     """
     require_no_parameters()
     own = read_own_result(instance(), str(submission_id), bearer_receipt())
@@ -171,21 +175,21 @@ def read_result(submission_id: UUID) -> Response:
 @blueprint.route("/<uuid:submission_id>", methods=["DELETE"])
 @blueprint.doc(
     responses={
-        "204": {"description": "Withdrawn; nothing of it is kept."},
+        "204": {"description": "Withdrawn and deleted."},
         **problem_answers(
-            _401="No receipt was sent.",
+            _401="The request has no receipt.",
             _403="The receipt does not belong to this submission.",
-            _410="The submission had been withdrawn before.",
+            _410="The submission was withdrawn before.",
             _422="This endpoint takes no parameters.",
-            _503="The database can't be written now; nothing was removed.",
+            _503="The database cannot be written now; nothing was removed.",
         ),
     },
 )
 @needs(blueprint, Need.OWN_RESULT)
 def withdraw_result(submission_id: UUID) -> Response:
-    """Withdraw a result of your own, with its receipt; backups keep what they had.
+    """Withdraw your own result, with its receipt; older backups still contain it.
 
-    It counts in no answer from then on.
+    From then on it counts in no answer.
     """
     require_no_parameters()
     withdraw_own_result(instance(), str(submission_id), bearer_receipt())
@@ -202,23 +206,23 @@ def withdraw_result(submission_id: UUID) -> Response:
     responses={
         "201": json_answer("Stored and screened.", "FollowUpResponse"),
         **problem_answers(
-            _400="The body is not JSON text, or the Idempotency-Key is not usable.",
-            _401="No receipt was sent.",
+            _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
+            _401="The request has no receipt.",
             _403="The receipt does not belong to this submission.",
-            _410="The submission has been withdrawn.",
+            _410="The submission was withdrawn.",
             _413="The body is too large.",
             _415="The Content-Type is not application/json.",
-            _422="The follow-up can't be right: every problem at once, nothing stored.",
-            _503="The database can't take it now; nothing stored.",
+            _422="At least one value is not possible: all problems are listed, nothing was stored.",
+            _503="The database cannot be written now; nothing was stored.",
         ),
     },
 )
 @needs(blueprint, Need.OWN_RESULT)
 def submit_follow_up(submission_id: UUID) -> Response:
-    """Follow up a setting of a result of your own, with its receipt.
+    """Follow up a setting of your own result, with its receipt.
 
-    Say whether it is still stable, or how it failed. A second `still_stable` of a setting in one
-    month replaces the first.
+    Report that the setting is still stable, or how it failed. A second `still_stable` for a setting
+    in one month replaces the first.
     """
     require_no_parameters()
     require_json()

@@ -7,19 +7,19 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
-from kbapi.chips.chip import ChipName, Kind
+from kbapi.chips.chip import ChipName
 from kbapi.chips.names import identify_chip
 from kbapi.errors import CatalogueError
 from kbapi.stats.grid import Grid
-from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS
+from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS, ChipKind, Control, Domain
 
 
 @dataclass(frozen=True, slots=True)
 class Traits:
     """What holds for a kind, a series or a chip; empty fields are told one floor further up."""
 
-    domains: tuple[str, ...] = ()
-    controls: tuple[str, ...] = ()
+    domains: tuple[Domain, ...] = ()
+    controls: tuple[Control, ...] = ()
     grids: Mapping[str, Grid] = field(default_factory=dict)
     clock_band_mhz: int = 0
 
@@ -39,7 +39,7 @@ _GRIDS: Final = {
     "fixed_clock_voltage": Grid(Fraction(5)),
 }
 # A chip that nobody has described may have any rail of its kind: a result is not lost for that.
-_DEFAULTS: Final[Mapping[Kind, Traits]] = {
+_DEFAULTS: Final[Mapping[ChipKind, Traits]] = {
     "cpu": Traits(
         tuple(domain for domain in DOMAINS if domain != "gpu_core"), CONTROLS, _GRIDS, 100
     ),
@@ -61,7 +61,7 @@ class Catalogue:
 
     chips: Mapping[str, CatalogueChip]
     series: Mapping[str, Traits]
-    defaults: Mapping[Kind, Traits]
+    defaults: Mapping[ChipKind, Traits]
 
     def find(self, key: str) -> CatalogueChip | None:
         """The described chip of this canonical key."""
@@ -79,11 +79,11 @@ class Catalogue:
         of_series = self.series.get(placed.series, Traits())
         return own.over(of_series).over(self.defaults[placed.kind])
 
-    def domains_for(self, chip: ChipName) -> tuple[str, ...]:
+    def domains_for(self, chip: ChipName) -> tuple[Domain, ...]:
         """The rails of a chip that are adjusted on their own, in the order of the glossary."""
         return self.traits_for(chip).domains
 
-    def controls_for(self, chip: ChipName) -> tuple[str, ...]:
+    def controls_for(self, chip: ChipName) -> tuple[Control, ...]:
         """The ways in which a chip can be adjusted, in the order of the glossary."""
         return self.traits_for(chip).controls
 
@@ -117,7 +117,7 @@ def load_catalogue(folder: Path) -> Catalogue:
         for row in table.get("chips", []):
             entry = _parse_chip(row, path)
             if entry.chip.key in chips:
-                raise CatalogueError(f"{path.name} describes {entry.chip.key} once more.")
+                raise CatalogueError(f"{path.name} describes {entry.chip.key} a second time.")
             chips[entry.chip.key] = entry
     return Catalogue(chips, series, defaults)
 
@@ -156,7 +156,9 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
     try:
         grids = {control: Grid(Fraction(step)) for control, step in row.get("grid", {}).items()}
     except (TypeError, ValueError, ZeroDivisionError) as error:
-        raise CatalogueError(f"{path.name} has a grid step that is no positive number.") from error
+        raise CatalogueError(
+            f"{path.name} has a grid step that is not a positive number."
+        ) from error
     return Traits(
         tuple(domain for domain in DOMAINS if domain in row.get("domains", ())),
         tuple(control for control in CONTROLS if control in row.get("controls", ())),
@@ -167,4 +169,4 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
 
 def _check_words(found: Any, allowed: tuple[str, ...], path: Path) -> None:
     if unknown := sorted(set(found) - set(allowed)):
-        raise CatalogueError(f"{path.name} has a word that means nothing there: {unknown[0]}.")
+        raise CatalogueError(f"{path.name} has an unknown value: {unknown[0]}.")

@@ -3,21 +3,46 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["cpu", "gpu"]
-Form = Literal["laptop", "desktop", "mini", "handheld", "other"]
+from kbapi.vocabulary import ChipKind
+
 Match = Literal["exact", "ambiguous", "none"]
+RefusedNameCode = Literal[
+    "cut_name",
+    "virtual_chip",
+    "software_renderer",
+    "engineering_sample",
+    "placeholder",
+    "unnamed_device",
+    "not_a_model",
+    "other_architecture",
+    "too_old",
+    "management_graphics",
+]
+ReadNameCode = Literal[
+    "named",
+    "key",
+    "decided_by_ids",
+    "decided_by_form",
+    "engineering_sample",
+    "shared_name",
+    "several",
+    "family_name",
+    "unreadable",
+    "unknown_name",
+]
+IdentifyCode = Literal[ReadNameCode, RefusedNameCode]
 
 
 @dataclass(frozen=True, slots=True)
 class ChipSummary:
-    """A chip as it stands in an answer."""
+    """A chip with its names and its place among related chips."""
 
     key: str
-    """Its catalogue key, which every question takes."""
+    """Catalogue key of the chip, which every question accepts."""
     name: str
-    """The name as people know it."""
-    kind: Kind
-    """Processor or graphics."""
+    """The usual name of the chip."""
+    kind: ChipKind
+    """Whether it is a processor or a graphics chip."""
     series: str
     """Key of its series: same maker, line, generation and class suffix."""
     line: str
@@ -30,7 +55,7 @@ class ChipName:
 
     key: str
     name: str
-    kind: Kind
+    kind: ChipKind
     maker: str
     series: str
     """The siblings: same maker, line, generation and class suffix."""
@@ -61,7 +86,7 @@ class Identification:
     match: Match
     chip: ChipName | None
     candidates: tuple[str, ...]
-    code: str
+    code: IdentifyCode
     reason: str
     conflict: str | None = None
     """A sentence when the numbers beside the name contradict it."""

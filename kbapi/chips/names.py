@@ -4,42 +4,41 @@ from dataclasses import replace
 from typing import Final
 
 from kbapi.chips import ids as id_table
-from kbapi.chips.chip import ChipIds, ChipName, Form, Identification, Kind, Match
+from kbapi.chips.chip import ChipIds, ChipName, Identification, Match, ReadNameCode
 from kbapi.chips.grammar import cleaning, families, reading, refusals, suggestions
+from kbapi.vocabulary import ChipKind, Form
 
 __all__ = [
     "GRAMMAR_VERSION",
     "ChipIds",
     "ChipName",
-    "Form",
     "Identification",
-    "Kind",
     "Match",
     "identify_chip",
 ]
 
 GRAMMAR_VERSION: Final[int] = 3
 
-_REASONS: Final = {
+_REASONS: Final[dict[ReadNameCode, str]] = {
     "named": "The name says which chip it is.",
     "key": "This is the chip's canonical key.",
     "decided_by_ids": "Several chips share this name; the numbers sent beside it decide.",
     "decided_by_form": "Several chips share this name; the machine's form decides.",
     "engineering_sample": "This is an engineering sample, which may differ from the model sold.",
     "shared_name": "Desktop and laptop parts or sizes of memory share this name.",
-    "several": "Several chips share this name; please say which one it is.",
-    "family_name": "This is the name of a family of chips, not of one of them.",
-    "unreadable": "This is not readable as a chip's name.",
-    "unknown_name": "No chip that we know how to read is called this.",
+    "several": "Several chips share this name; choose one.",
+    "family_name": "This names a family of chips, not one chip.",
+    "unreadable": "This does not read as a chip's name.",
+    "unknown_name": "No known chip has this name. Send it as the system prints it.",
 }
-_OTHER_KIND: Final[dict[Kind, str]] = {
+_OTHER_KIND: Final[dict[ChipKind, str]] = {
     "cpu": "The name is a processor's, but graphics were asked for.",
     "gpu": "The name is a graphics chip's, but a processor was asked for.",
 }
 
 
 def identify_chip(
-    text: str, *, kind: Kind | None = None, form: Form | None = None, ids: ChipIds | None = None
+    text: str, *, kind: ChipKind | None = None, form: Form | None = None, ids: ChipIds | None = None
 ) -> Identification:
     """What the text names: one chip, several candidates, or nothing with a reason."""
     folded = cleaning.fold(text)
@@ -64,7 +63,7 @@ def _prints_desktop(text: str) -> bool:
     return "SUPER" in text and text != text.upper()
 
 
-def _candidates(read: reading.Reading, kind: Kind | None) -> tuple[ChipName, ...]:
+def _candidates(read: reading.Reading, kind: ChipKind | None) -> tuple[ChipName, ...]:
     """All chips that the reading can mean, the ones that share a printed name included."""
     chips = tuple(dict.fromkeys(one for chip in read.chips for one in reading.sharers(chip)))
     if read.mobile is not None:
@@ -114,7 +113,7 @@ def _with_embedded(ids: ChipIds | None, read: reading.Reading) -> ChipIds:
     return ids
 
 
-def _find_conflict(answer: Identification, kind: Kind | None, ids: ChipIds) -> str | None:
+def _find_conflict(answer: Identification, kind: ChipKind | None, ids: ChipIds) -> str | None:
     """A sentence on how an exact name contradicts what was sent with it."""
     if answer.chip is None:
         return None
@@ -124,14 +123,14 @@ def _find_conflict(answer: Identification, kind: Kind | None, ids: ChipIds) -> s
     return id_table.find_conflict(ids, answer.chip)
 
 
-def _exact(code: str, chip: ChipName) -> Identification:
+def _exact(code: ReadNameCode, chip: ChipName) -> Identification:
     return Identification("exact", chip, (), code, _REASONS[code])
 
 
-def _ambiguous(code: str, chips: tuple[ChipName, ...]) -> Identification:
+def _ambiguous(code: ReadNameCode, chips: tuple[ChipName, ...]) -> Identification:
     keys = tuple(chip.key for chip in chips)
     return Identification("ambiguous", None, keys, code, _REASONS[code])
 
 
-def _none(code: str) -> Identification:
+def _none(code: ReadNameCode) -> Identification:
     return Identification("none", None, (), code, _REASONS[code])

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipIds, ChipName, Form, Identification
+from kbapi.chips.chip import ChipIds, ChipName, Identification
 from kbapi.chips.names import identify_chip
 from kbapi.errors import Problem
+from kbapi.vocabulary import Form
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,19 +25,23 @@ from kbapi.cli.this_machine import PrintedName, printed_names
 def _about_a_chip(command: Any) -> Any:
     """The options of a question about one chip's control."""
     for option in (
-        click.option("--microcode", help="Only results with this microcode."),
-        click.option("--firmware", help="Only results with this firmware."),
-        click.option("--machine", help="Only results of this machine class."),
-        click.option("--supply", help="Only results on mains, or on battery."),
-        click.option("--cooling", help="Only machines cooled like this, such as repasted."),
-        click.option("--grade", help="Only results tested at least this well, such as session."),
-        click.option("--load", help="Only results tested under this load class."),
-        click.option("--confidence", help="0.8, 0.9, 0.95 or 0.99."),
-        click.option("--stable-share", help="Share of units that should hold it, such as 0.9."),
-        click.option("--clock-mhz", help="Clock in MHz, with fixed_clock_voltage."),
-        click.option("--moved-with", help="Domains that moved together, joined by commas."),
-        click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage."),
-        click.option("--domain", help="Supply rail, such as core or gpu_core."),
+        click.option("--microcode", help="Use only results with this microcode."),
+        click.option("--firmware", help="Use only results with this firmware."),
+        click.option("--machine", help="Use only results of this machine class."),
+        click.option("--supply", help="Use only results on mains or on battery."),
+        click.option("--cooling", help="Use only machines with this cooling, such as repasted."),
+        click.option("--grade", help="Use only results with this grade or better, such as long."),
+        click.option("--load", help="Use only results under this load class."),
+        click.option("--confidence", help="Confidence of the answer: 0.8, 0.9, 0.95 or 0.99."),
+        click.option(
+            "--stable-share", help="Share of units that are stable at the start, such as 0.9."
+        ),
+        click.option("--clock-mhz", help="Clock in MHz, for fixed_clock_voltage."),
+        click.option("--moved-with", help="Domains that moved together, separated by commas."),
+        click.option(
+            "--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage."
+        ),
+        click.option("--domain", help="Supply rail (domain), such as core or gpu_core."),
         click.argument("chip"),
     ):
         command = option(command)
@@ -50,7 +54,9 @@ def _sent(chip: str, asked: dict[str, str | None]) -> dict[str, str]:
 
 @click.command("start")
 @_about_a_chip
-@click.option("--percentiles", is_flag=True, help="Also how deep other shares of units hold.")
+@click.option(
+    "--percentiles", is_flag=True, help="Also print the settings for other shares of units."
+)
 def start_command(
     chip: str,
     home: Path,
@@ -59,9 +65,10 @@ def start_command(
     percentiles: bool,
     **asked: str | None,
 ) -> None:
-    """Say where to begin on CHIP, with how sure that is and its cautions.
+    """Suggest where to start on CHIP.
 
-    CHIP is what the system prints, or a key such as norvane-sable-7-4820mx.
+    CHIP is the name that the system prints, or a catalogue key. The answer
+    includes its confidence and the cautions.
     """
     detail = "percentiles" if percentiles else None
     with asking(home, url) as door:
@@ -74,7 +81,7 @@ def start_command(
 def stability_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
-    """Draw the share of units of CHIP that hold each setting."""
+    """Draw the share of stable units of CHIP at each setting."""
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/stability", query=_sent(chip, asked))
     tell_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
@@ -82,15 +89,20 @@ def stability_command(
 
 @click.command("locks")
 @click.argument("chip")
-@click.option("--domain", help="Only this supply rail.")
-@click.option("--control", help="Only this control.")
-@click.option("--machine", help="Only reports of this machine class.")
-@click.option("--firmware-month", help="Only reports with firmware of this month, as 2026-03.")
+@click.option("--domain", help="Show only this supply rail (domain).")
+@click.option("--control", help="Show only this control.")
+@click.option("--machine", help="Use only reports of this machine class.")
+@click.option(
+    "--firmware-month", help="Use only reports with firmware of this month, such as 2026-03."
+)
 @asks
 def locks_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
-    """Say what CHIP's platforms allow, under which conditions, and what is left."""
+    """Show which controls of CHIP are locked.
+
+    The answer includes what is possible on a locked machine.
+    """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/locks", query=_sent(chip, asked))
     tell_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
@@ -100,13 +112,13 @@ def locks_command(
 @click.argument("text", required=False)
 @asks
 def identify_command(text: str | None, home: Path, url: str | None, as_json: bool) -> None:
-    """Say which chip TEXT names; without it, this machine's own chips.
+    """Show which chip TEXT names, or the chips of this machine.
 
-    Needs no instance. Leaves with 1 unless every text names exactly one chip.
+    Needs no instance. Exits with 1 unless each text names exactly one chip.
     """
     names = [PrintedName(None, text)] if text else printed_names()
     if not names:
-        click.echo("This system tells no chip names: give one as TEXT.", err=True)
+        click.echo("This system reports no chip names. Give a name as TEXT.", err=True)
         raise SystemExit(REFUSED)
     answers = [_identify(name, home, url) for name in names]
     if as_json:
@@ -134,37 +146,43 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
 
 
 @click.group("chips", invoke_without_command=True)
-@click.option("--kind", help="cpu or gpu.")
-@click.option("--series", help="Only this series.")
-@click.option("--limit", help="How many at most, up to 200; 50 unless given.")
-@click.option("--cursor", help="Where the page before said that there is more.")
+@click.option("--kind", help="Show only this kind: cpu or gpu.")
+@click.option("--series", help="Show only this series.")
+@click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
+@click.option("--cursor", help="Continue from the cursor that the previous page printed.")
 @asks
 def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | None) -> None:
-    """List the chips that the instance knows; search them, read them again."""
+    """List the chips that the instance knows."""
     if click.get_current_context().invoked_subcommand is None:
         _list_chips(home, url, as_json, asked)
 
 
 @chips_commands.command("search")
 @click.argument("text")
-@click.option("--limit", help="How many at most, up to 200; 50 unless given.")
+@click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
 @asks
 def search_command(
     text: str, limit: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
-    """Find chips whose name is like TEXT; one typing error is forgiven."""
+    """Find chips with a name like TEXT, with at most one typing error."""
     _list_chips(home, url, as_json, {"search": text, "limit": limit})
 
 
 @chips_commands.command("rebuild")
-@click.option("--apply", "is_applied", is_flag=True, help="Carry it out; else only tell.")
+@click.option(
+    "--apply",
+    "is_applied",
+    is_flag=True,
+    help="Change the results; without it, only show the changes.",
+)
 @json_option
 @home_option
 def rebuild_command(is_applied: bool, as_json: bool, home: Path) -> None:
-    """Read every stored chip text again, after the grammar or catalogue changed.
+    """Read all stored chip names again.
 
-    Without --apply it only tells what would move. Results that are about
-    another chip than they were booked to move there with their evidence.
+    Use it after a change of the catalogue. Without --apply it only shows
+    what would change. With --apply, results move with their evidence to the
+    chip that the new reading names.
     """
     from kbapi.intake.reread import reread_chips
     from kbapi.storage.instance import open_instance

@@ -34,16 +34,18 @@ home_option = click.option(
     "--home",
     type=click.Path(file_okay=False, path_type=Path),
     envvar="KBAPI_HOME",
+    show_envvar=True,
     default=Path("kbapi-home"),
     show_default=True,
-    help="Folder that holds the instance: database and secret.",
+    help="Folder of the instance.",
 )
 url_option = click.option(
     "--to",
     "url",
     metavar="URL",
     envvar="KBAPI_TO",
-    help="Ask this server instead of the instance in --home.",
+    show_envvar=True,
+    help="Ask the server at this URL instead of the instance in --home.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 
@@ -70,11 +72,11 @@ def settings_of(home: Path) -> Settings:
 def _words_for(fault: ErrorDetails) -> str:
     variable = variable_of("_".join(map(str, fault["loc"])))
     if fault["type"] != "extra_forbidden":
-        return f"{variable}: {fault['msg']}"
+        return f"{variable} is invalid: {fault['msg']}"
     # Without the prefix, which makes any two of them alike.
     known = {name: variable_of(name) for name in (*Settings.model_fields, *OF_COMMANDS)}
     close = get_close_matches(str(fault["loc"][0]), known, n=1, cutoff=0.6)
-    return f"{variable} is no setting" + (f": did you mean {known[close[0]]}?" if close else "")
+    return f"{variable} is not a setting" + (f": did you mean {known[close[0]]}?" if close else "")
 
 
 @contextmanager

@@ -13,16 +13,16 @@ from kbapi.storage.owners import require_may_open
 
 @click.group("db")
 def database_commands() -> None:
-    """Look after the database of an instance."""
+    """Create or upgrade the database of an instance."""
 
 
 @database_commands.command("upgrade")
 @home_option
 def upgrade_command(home: Path) -> None:
-    """Make the instance, or bring its database to this program's version.
+    """Create the instance, or upgrade its database.
 
-    All migrations happen or none; then results that came under earlier rules are screened again.
-    Make a backup before you upgrade.
+    Make a backup first: kbapi backup. The upgrade changes everything or
+    nothing. It then screens the results again that older rules screened.
     """
     with told_errors():
         settings = settings_of(home)
@@ -36,4 +36,4 @@ def upgrade_command(home: Path) -> None:
         instance.close()
         click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
         if screened:
-            click.echo(f"{screened} results were screened again under today's rules.")
+            click.echo(f"{screened} results were screened again by the current rules.")

@@ -62,19 +62,24 @@ _ONE_MORE: Final[dict[str, Any]] = {
     type=click.Path(file_okay=False, path_type=Path),
     default=Path("kbapi-demo"),
     show_default=True,
-    help="Folder to make the demo instance in.",
+    help="Folder for the demo instance.",
 )
 @click.option(
     "--results",
     type=click.IntRange(0, _MOST_RESULTS),
     default=_USUAL_RESULTS,
     show_default=True,
-    help="How many invented results to send; up to a million, to try scale.",
+    help="Number of invented results to send, up to 1,000,000.",
 )
-@click.option("--serve/--no-serve", default=True, help="Serve the instance afterwards.")
-@click.option("--port", default=8080, show_default=True, help="Port to serve on, loopback only.")
+@click.option("--serve/--no-serve", default=True, help="Serve the instance at the end.")
+@click.option(
+    "--port", default=8080, show_default=True, help="Port to serve on, for this machine only."
+)
 def demo_command(home: Path, results: int, serve: bool, port: int) -> None:
-    """Make an instance with invented results, send one more, see the answer change."""
+    """Create an instance with invented results, and serve it.
+
+    Shows the suggested start before and after one more result.
+    """
     with told_errors():
         instance = create_or_open_instance(settings_of(home))
         _fill(instance, results)
@@ -87,8 +92,8 @@ def demo_command(home: Path, results: int, serve: bool, port: int) -> None:
 def _fill(instance: Instance, results: int) -> None:
     click.echo(
         paragraph(
-            "The Tidewater Bench Club is invented, and so are its makers, chips, machines and "
-            f"members: {results:,} synthetic results go into {instance.settings.home}."
+            "The Tidewater Bench Club is invented, with its makers, chips, machines and members. "
+            f"{results:,} synthetic results go into {instance.settings.home}."
         )
     )
     keep_notes(instance, note_texts())
@@ -101,8 +106,8 @@ def _fill(instance: Instance, results: int) -> None:
         refused += len(batch) - _stored(instance, batch, later)
     click.echo(
         paragraph(
-            f"{results - refused:,} were taken; {refused:,} were refused at the door, for wrong "
-            "units of measure or a lost sign: members make mistakes, invented ones too."
+            f"{results - refused:,} results were stored. {refused:,} were refused: they have a "
+            "wrong unit of measure or a missing sign."
         )
     )
 
@@ -144,30 +149,30 @@ def _ask(instance: Instance) -> dict[str, Any]:
 
 def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
     if before["start"] is None or after["start"] is None:
-        return "One of the two answers has no start; its summary says why."
+        return "One of the two answers has no start. Its summary gives the cause."
     if before["start"]["grid_steps"] == after["start"]["grid_steps"]:
         return paragraph(
-            f"The start stays at {after['start']['setting_mv']} mV: one more failure near stock "
-            "does not move it."
+            f"The start stays at {after['start']['setting_mv']} mV. One more failure near stock "
+            "changes nothing among so many results."
         )
     told = (
-        f"The start went from {before['start']['setting_mv']} mV to "
-        f"{after['start']['setting_mv']} mV: one honest failure near stock makes the first step of "
-        "other machines safer."
+        f"The start moved from {before['start']['setting_mv']} mV to "
+        f"{after['start']['setting_mv']} mV. One failure near stock makes the first step of the "
+        "next member safer."
     )
     return paragraph(told)
 
 
 def _serve(home: Path, port: int) -> None:
     base = f"http://127.0.0.1:{port}"
-    click.echo(f"\nServing on {base} (Ctrl-C ends it). In another terminal:\n")
+    click.echo(f"\nServing on {base} (stop with Ctrl-C). In another terminal:\n")
     click.echo(f"  curl '{base}/v1/start?chip={_CHIP}'")
     click.echo(f"  curl '{base}/v1/start?chip=ketterly-drift-6-2350u&stable_share=0.8'")
     click.echo(
         f"  curl {base}/v1/submissions -H 'Content-Type: application/json' -d "
         f"'{orjson.dumps(_smallest_result()).decode()}'"
     )
-    click.echo(f"\nThe API for reading and trying: {base}/docs\n")
+    click.echo(f"\nThe API document, to read and to try: {base}/docs\n")
     with told_errors():
         serve(home, "127.0.0.1", port, workers=2, threads=64)
 

@@ -82,7 +82,7 @@ class RemoteDoor:
         self._shown = {"Authorization": f"Bearer {key}"} if key else {}
         if not base_url.startswith(("http://", "https://")):
             raise ServerUnreachable(
-                f"{base_url} is no address: it begins with http:// or https://."
+                f"{base_url} is not an address. Begin it with http:// or https://."
             )
         self._base = base_url.rstrip("/")
 
@@ -113,7 +113,9 @@ class RemoteDoor:
             with error:
                 return Reply(error.code, _json(error.read()))
         except OSError as error:
-            raise ServerUnreachable(f"Nobody answers at {self._base}.") from error
+            raise ServerUnreachable(
+                f"No server answers at {self._base}. Check the address, and that the server runs."
+            ) from error
 
 
 def _headers(body: bytes | None, given: Mapping[str, str] | None) -> dict[str, str]:
@@ -129,4 +131,6 @@ def _json(body: bytes) -> Any:
     try:
         return json.loads(body)
     except ValueError as error:
-        raise ServerUnreachable("What answers there is no kbapi: it speaks no JSON.") from error
+        raise ServerUnreachable(
+            "The server at this address is not kbapi: its answer is not JSON. Check the address."
+        ) from error

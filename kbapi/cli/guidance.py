@@ -12,10 +12,13 @@ from kbapi.cli.common import answer_of, asking, asks
 
 @click.command("gains")
 @click.argument("chip")
-@click.option("--load", help="Only this load class.")
+@click.option("--load", help="Use only readings under this load class.")
 @asks
 def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_json: bool) -> None:
-    """Say what tuning changed on units of CHIP, and whether that is more than noise."""
+    """Show what tuning changed on CHIP.
+
+    The answer compares each change with the noise of the measurements.
+    """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/gains", query=_sent(chip=chip, load=load))
     tell_with_cautions(answer_of(reply), as_json, lines.gains_in_lines)
@@ -23,14 +26,17 @@ def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_j
 
 @click.command("power")
 @click.argument("chip")
-@click.option("--load", help="Only this load class.")
-@click.option("--keep-share", help="Share of stock performance to keep; 0.95.")
-@click.option("--limit-w", help="A limit in W that you think of.")
+@click.option("--load", help="Use only readings under this load class.")
+@click.option("--keep-share", help="Share of stock performance to keep.  [default: 0.95]")
+@click.option("--limit-w", help="Also describe this power limit, in W.")
 @asks
 def power_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
-    """Say which power limit of CHIP keeps most of its performance."""
+    """Suggest a power limit for CHIP.
+
+    It is the smallest limit that keeps the wanted share of performance.
+    """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/power", query=_sent(chip=chip, **asked))
     tell_with_cautions(answer_of(reply), as_json, lines.power_in_lines)
@@ -38,13 +44,16 @@ def power_command(
 
 @click.command("longevity")
 @click.argument("chip")
-@click.option("--domain", help="Supply rail, such as core or gpu_core.")
-@click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage.")
+@click.option("--domain", help="Supply rail (domain), such as core or gpu_core.")
+@click.option("--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage.")
 @asks
 def longevity_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
-    """Say how long settings of CHIP stayed stable, and by which margin to settle."""
+    """Show how long settings of CHIP stayed stable.
+
+    The answer includes the margin to keep.
+    """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
     tell_with_cautions(answer_of(reply), as_json, lines.lasting_in_lines)
@@ -52,18 +61,22 @@ def longevity_command(
 
 @click.command("diagnose")
 @click.argument("chip")
-@click.option("--domain", required=True, help="Supply rail, such as core or gpu_core.")
+@click.option("--domain", required=True, help="Supply rail (domain), such as core or gpu_core.")
 @click.option(
-    "--control", required=True, help="voltage_offset, count_offset or fixed_clock_voltage."
+    "--control", required=True, help="Control: voltage_offset, count_offset or fixed_clock_voltage."
 )
-@click.option("--setting", type=float, help="What it is set to: mV or counts, negative is lower.")
-@click.option("--days", type=int, help="How many days it was stable.")
-@click.option("--changed", multiple=True, help="What has changed since; may be given again.")
-@click.option("--failure", help="How it fails, such as wrong_result.")
-@click.option("--load", help="Load class that it fails under.")
-@click.option("--fails-at-stock", help="yes, no or unknown.")
-@click.option("--read-back", type=float, help="The setting as it reads back now.")
-@click.option("--shown-by", help="What else shows it in effect: less_power or more_clock.")
+@click.option("--setting", type=float, help="Setting in mV or counts; negative is lower.")
+@click.option("--days", type=int, help="Number of days that the setting was stable.")
+@click.option(
+    "--changed", multiple=True, help="Change since then, such as firmware. Repeat it for more."
+)
+@click.option("--failure", help="Kind of failure, such as wrong_result.")
+@click.option("--load", help="Load class of the failure.")
+@click.option(
+    "--fails-at-stock", help="Whether the machine also fails at stock: yes, no or unknown."
+)
+@click.option("--read-back", type=float, help="Setting that the control reports now.")
+@click.option("--shown-by", help="Other proof of effect: less_power or more_clock.")
 @asks
 def diagnose_command(
     chip: str,
@@ -74,7 +87,7 @@ def diagnose_command(
     shown_by: str | None,
     **asked: str | float | None,
 ) -> None:
-    """Say what to find out when a setting of CHIP was stable and now is not."""
+    """Find out why a setting of CHIP is no longer stable."""
     told = {"chip": chip, **{name: value for name, value in asked.items() if value is not None}}
     body = {
         **told,

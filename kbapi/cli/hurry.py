@@ -199,7 +199,7 @@ class HurriedWorker(ThreadWorker):
         try:
             client.sendall("\r\n".join([*lines, "", ""]).encode() + body)
         except OSError:
-            log.debug("nobody was there to be told")
+            log.debug("the client closed the connection before the problem was sent")
 
 
 def _problem_of(fault: Exception) -> KbapiError:

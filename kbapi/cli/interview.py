@@ -30,8 +30,8 @@ def interview(door: Door) -> dict[str, Any]:
     """The document that the answers make; tokens are not part of it."""
     click.echo(
         paragraph(
-            "One question at a time; an empty answer leaves a thing untold. A failure is worth "
-            "more than a success. Nothing is sent before you say so."
+            "Answer one question at a time; leave an answer empty to skip it. Failures are the "
+            "most useful results. Nothing is sent until you confirm."
         )
     )
     chip = _ask_chip(door)
@@ -47,14 +47,14 @@ def interview(door: Door) -> dict[str, Any]:
 def _ask_chip(door: Door) -> dict[str, str]:
     own = next((name.text.strip() for name in printed_names()), None)
     while True:
-        text = click.prompt("Chip, as your system prints it", default=own, type=str)
+        text = click.prompt("Chip, as the system prints it", default=own, type=str)
         found = answer_of(door.ask("GET", "/v1/identify", query={"text": text}))
         if found["match"] == "exact":
             click.echo(f"  That is {found['chip']['name']}.")
             return {"text": text, "key": found["chip"]["key"]}
         click.echo(paragraph(found["reason"], "  "))
         for candidate in found["candidates"]:
-            click.echo(f"  maybe {candidate['key']}")
+            click.echo(f"  candidate: {candidate['key']}")
 
 
 def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
@@ -67,22 +67,22 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
     }
     unit = _UNITS[setting["control"]]
     if setting["control"] == "fixed_clock_voltage":
-        _ask_number(setting, "clock_mhz", "Clock that it was set at, in MHz")
-        _ask_number(setting, "stock_mv", "Stock voltage at that clock on this unit, in mV")
+        _ask_number(setting, "clock_mhz", "Clock of this setting, in MHz")
+        _ask_number(setting, "stock_mv", "Stock voltage of this unit at that clock, in mV")
     while True:
         _ask_number(setting, "stable_at", f"Deepest setting that passed ({unit})")
         _ask_number(setting, "unstable_at", f"Shallowest setting that failed ({unit})")
         if {"stable_at", "unstable_at"} & set(setting):
             break
-        click.echo("  Tell what passed, what failed, or both.")
+        click.echo("  Enter a setting that passed, one that failed, or both.")
     if "unstable_at" in setting:
-        _ask_words(setting, "failure", "How it failed", FAILURES, several=False)
-    _ask_words(setting, "moved_with", "Domains that moved together with it", domains, several=True)
-    _ask_words(setting, "loads", "Load classes that it was tested under", LOADS, several=True)
-    _ask_number(setting, "minutes", "Minutes of testing behind what passed, all together")
+        _ask_words(setting, "failure", "Kind of failure", FAILURES, several=False)
+    _ask_words(setting, "moved_with", "Other domains that moved with it", domains, several=True)
+    _ask_words(setting, "loads", "Load classes of the tests", LOADS, several=True)
+    _ask_number(setting, "minutes", "Minutes of testing at the setting that passed, in total")
     if click.confirm("Did the load check its own results?", default=False):
         setting["checked_results"] = True
-    _ask_number(setting, "read_back", f"What the control reported afterwards ({unit})")
+    _ask_number(setting, "read_back", f"Setting that the control reported afterwards ({unit})")
     if "read_back" in setting:
         setting["effect"] = {"shown_by": "read_back"}
     return setting
@@ -91,13 +91,13 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
 def ask_stock() -> dict[str, Any] | None:
     """The load class that passed at stock and for how long, None where untold."""
     load = ask_until(
-        "Load class that passed at stock, before anything was changed",
+        "Load class that passed at stock, before any change",
         lambda text: text if text in LOADS else None,
-        f"One of: {', '.join(LOADS)}.",
+        f"Enter one of: {', '.join(LOADS)}.",
     )
     if load is None:
         return None
-    minutes = ask_until("For how many minutes", minutes_in, "A number is wanted here.")
+    minutes = ask_until("Minutes of this test", minutes_in, "Enter a number.")
     return None if minutes is None else {"load": load, "minutes": minutes}
 
 
@@ -105,7 +105,7 @@ def _ask_number(setting: dict[str, Any], field: str, question: str) -> None:
     """Put a checked number into the setting, or leave it out."""
     while True:
         setting.pop(field, None)
-        value = ask_until(question, number_in, "A number is wanted here, such as -80.")
+        value = ask_until(question, number_in, "Enter a number, such as -80.")
         if value is None:
             return
         setting[field] = value
@@ -134,8 +134,8 @@ def _ask_words(
             return None
         return chosen if several else chosen[0]
 
-    how = "some of, joined by commas" if several else "one of"
-    value = ask_until(question, parse, f"{how.capitalize()}: {', '.join(words)}.")
+    how = "one or more of, separated by commas" if several else "one of"
+    value = ask_until(question, parse, f"Enter {how}: {', '.join(words)}.")
     if value is not None:
         setting[field] = value
 

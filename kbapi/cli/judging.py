@@ -14,19 +14,21 @@ from kbapi.storage.judging_rows import KeptVerdicts
 from kbapi.storage.pool_rows import load_all_pools
 
 _WHY = {
-    "outlier_deep": "far deeper than the pool",
-    "outlier_shallow": "far shallower than the pool",
+    "outlier_deep": "outliers on the deep side",
+    "outlier_shallow": "outliers on the shallow side",
 }
 
 
 @click.command("find-outliers")
 @home_option
-@click.option("--apply", "keep", is_flag=True, help="Keep what is found; else nothing is written.")
+@click.option(
+    "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
+)
 def rejudge_command(home: Path, keep: bool) -> None:
-    """Judge every pool from scratch, and say what is different and why.
+    """Check all pools for outliers, and show what changed.
 
-    Answers judge their pool anyway. What is kept here is what senders and
-    curators are told: units set aside, and contributors unlike their pool.
+    Every answer checks its own pool. With --apply, senders and curators
+    also see the outliers and the contributors that differ from their pool.
     """
     with told_errors():
         instance = open_instance(settings_of(home))
@@ -34,46 +36,53 @@ def rejudge_command(home: Path, keep: bool) -> None:
             pools = [pool for pool in load_all_pools(connection) if pool.units]
         found = [
             judged
-            for pool in told_progress(pools, len(pools), "Judging")
+            for pool in told_progress(pools, len(pools), "Checking pools")
             if (judged := rejudge(instance, pool, keep=keep)) is not None
         ]
         instance.close()
     changed = [judged for judged in found if judged.has_changed]
     for judged in changed:
         click.echo("\n".join(_in_lines(judged)))
-    done = "kept" if keep else "would change; --apply keeps it"
-    click.echo(f"{len(changed):,} of {len(found):,} pools: {done}.")
+    done = (
+        "The findings are stored."
+        if keep
+        else "Nothing was stored; store the findings with --apply."
+    )
+    click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
 
 
 def _in_lines(judged: Rejudged) -> Iterator[str]:
     key = judged.pool.key
     band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
     yield f"{judged.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_fence_in_words(judged.now), "    ")
-    yield from _changes(judged, "set aside now", judged.now, judged.before)
-    yield from _changes(judged, "no longer set aside", judged.before, judged.now)
+    yield paragraph(_cutoffs_in_words(judged.now), "    ")
+    yield from _changes(judged, "Excluded now", judged.now, judged.before)
+    yield from _changes(judged, "Counted again", judged.before, judged.now)
 
 
 def _changes(judged: Rejudged, verb: str, one: KeptVerdicts, other: KeptVerdicts) -> Iterator[str]:
     codes = Counter(unit.code for unit in set(one.units) - set(other.units))
     for code, number in sorted(codes.items()):
-        yield paragraph(f"{verb}: {number:,} units that lie {_WHY[code]}", "    ")
+        yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
     people = len(set(one.unlike) - set(other.unlike))
     if people:
         yield paragraph(
-            f"{verb}: the units of {people:,} contributors that lie together unlike the others' of "
-            f"{judged.pool.units:,}",
+            f"{verb}: the units of {people:,} contributors, which differ as a group from the "
+            f"other units of the pool ({judged.pool.units:,} in all).",
             "    ",
         )
 
 
-def _fence_in_words(verdicts: KeptVerdicts) -> str:
+def _cutoffs_in_words(verdicts: KeptVerdicts) -> str:
     found = verdicts.judgement
-    if found is None or found.deepest_steps is None:
-        fence = "too few bracketed units for a fence, or too many beyond it"
+    if found is None or found.deep_cutoff_steps is None:
+        cutoffs = (
+            "No outlier cutoffs: too few units with a pass and a failure, or too many outliers"
+        )
     else:
-        shallow = max(found.shallowest_steps or 0, 0)
-        fence = f"believed from step {shallow} to step {found.deepest_steps}"
+        shallow = max(found.shallow_cutoff_steps or 0, 0)
+        cutoffs = f"Outlier cutoffs: steps {shallow} to {found.deep_cutoff_steps}"
     if found is None or found.is_young:
-        return f"{fence}; a young pool, where newcomers count in full"
-    return f"{fence}; newcomers keep {found.newcomer_ppm / 10_000:.0f} % of their weight"
+        return f"{cutoffs}. The pool is young: new contributors count in full."
+    kept = found.newcomer_weight_ppm / 10_000
+    return f"{cutoffs}. New contributors keep {kept:.0f} % of their weight."

@@ -11,33 +11,39 @@ from kbapi.exchange.check import check_instance
 from kbapi.exchange.restore import LOST_WITH_IT, restore_backup
 
 _BOTH_TOGETHER: Final = (
-    "Backup and secret together open what neither does alone: whoever has both can read and "
-    "withdraw every result and try tokens. Keep them at different places."
+    "Keep the backup and the secret in different places. Together they let a finder read and "
+    "withdraw every result."
 )
 _APART: Final = (
-    "The secret is not in it, and without it no receipt fits after a restore: keep a copy of it "
-    "at another place (--secret FILE)."
+    "The backup does not contain the secret, and no receipt works without it. Save the secret in "
+    "another place with --secret FILE."
 )
 
 _DATED_LATER: Final = (
-    "Named after a time that is still to come, so that a clock is or was wrong: {}. They do not "
-    "count for --keep and are never removed by it: set the clock right, and remove by hand what "
-    "you do not need."
+    "These backups have a date in the future: {}. --keep neither counts nor removes them. "
+    "Correct the clock, and remove by hand what you do not need."
 )
 
 
 @click.command("backup")
 @click.argument("target", type=click.Path(path_type=Path))
-@click.option("--keep", type=click.IntRange(1), help="Keep the newest KEEP backups in TARGET.")
+@click.option(
+    "--keep",
+    type=click.IntRange(1),
+    help="Keep the newest KEEP backups in TARGET, and remove older ones.",
+)
 @click.option(
     "--secret",
     "secret_file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Write the secret to this file as well, which must lie elsewhere.",
+    help="Also write the secret to this file, outside TARGET and the instance.",
 )
 @home_option
 def backup_command(target: Path, keep: int | None, secret_file: Path | None, home: Path) -> None:
-    """Copy the database into the folder TARGET, checked, while the server runs."""
+    """Copy the database into the folder TARGET.
+
+    The server may run. The copy is checked before it gets its final name.
+    """
     with told_errors():
         if secret_file is not None:
             back_up_secret(settings_of(home), secret_file, target)
@@ -63,15 +69,15 @@ def backup_command(target: Path, keep: int | None, secret_file: Path | None, hom
     "--secret",
     "secret_file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="The secret that belongs to FILE, if it is not in --home.",
+    help="File with the secret of the backup, if --home does not have it.",
 )
-@click.option("--without-secret", is_flag=True, help="The secret is lost: go on without it.")
+@click.option("--without-secret", is_flag=True, help="Restore without the secret, if it is lost.")
 @home_option
 def restore_command(file: Path, secret_file: Path | None, without_secret: bool, home: Path) -> None:
-    """Put the backup FILE in the place of the instance's database.
+    """Replace the database of the instance by the backup FILE.
 
-    Nobody may have the instance open. What is there now is set aside, and
-    stays there until you remove it.
+    First stop the server and every command on this folder. The replaced
+    files stay beside the database until you remove them.
     """
     with told_errors():
         done = restore_backup(settings_of(home), file, secret_file, without_secret=without_secret)
@@ -79,23 +85,24 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
     click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
     for path in done.excluded:
         is_beside = path.parent == home.resolve()
-        click.echo(f"Set aside: {path.name if is_beside else path}")
+        click.echo(f"Kept the replaced file: {path.name if is_beside else path}")
     if not done.fits_secret:
-        click.echo(paragraph(f"Without its secret {LOST_WITH_IT}"), err=True)
+        click.echo(paragraph(LOST_WITH_IT), err=True)
     if done.needs_upgrade:
-        click.echo("The schema is older than the program: run 'kbapi db upgrade'.", err=True)
+        click.echo("The schema is older than the program. Next, run 'kbapi db upgrade'.", err=True)
 
 
 @click.command("check")
 @home_option
 def check_command(home: Path) -> None:
-    """Look the instance through: pages, references, secret, schema, evidence, room.
+    """Check the database, secret, evidence and disk space.
 
-    Changes nothing; the server may run. Leaves with 1 when something is wrong.
+    Changes nothing; the server may run. Exits with 1 when something is
+    wrong.
     """
     with told_errors():
         findings = check_instance(settings_of(home))
     for found in findings:
-        click.echo(f"{'well' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
+        click.echo(f"{'ok' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
     if not all(found.is_well for found in findings):
         raise SystemExit(REFUSED)

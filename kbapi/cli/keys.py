@@ -13,7 +13,7 @@ from kbapi.storage.key_rows import KeyRow
 
 @click.group("keys")
 def keys_commands() -> None:
-    """Give access keys to people who send or look after results, and take them back."""
+    """Create, list and revoke access keys."""
 
 
 @keys_commands.command("add")
@@ -23,18 +23,20 @@ def keys_commands() -> None:
     multiple=True,
     required=True,
     type=click.Choice(tuple(SCOPES)),
-    help="What the key opens: "
-    + "; ".join(f"{scope}: {told}" for scope, told in SCOPES.items())
-    + ". Repeat it for several.",
+    help="Scope of the key. "
+    + " ".join(f"{scope}: {allowed}." for scope, allowed in SCOPES.items())
+    + " Repeat it for several scopes.",
 )
-@click.option("--name", default="", help="A short label of your own; nobody's name or address.")
+@click.option(
+    "--name", default="", help="Short label for the key, without a person's name or address."
+)
 @home_option
 def add_command(scopes: tuple[str, ...], name: str, home: Path) -> None:
-    """Print a new key, once: only a keyed hash of it is kept."""
+    """Create a key and print it once; only a keyed hash is stored."""
     with told_errors():
         given = give_key(open_instance(settings_of(home)), name, scopes)
     click.echo(given.key)
-    told = f"Key {given.id}. It is shown this once: hand it on by a safe way, keep no copy."
+    told = f"Key {given.id} is shown only once. Send it over a safe channel and keep no copy."
     click.echo(paragraph(told), err=True)
 
 
@@ -42,7 +44,10 @@ def add_command(scopes: tuple[str, ...], name: str, home: Path) -> None:
 @json_option
 @home_option
 def list_command(as_json: bool, home: Path) -> None:
-    """List the keys that were given: number, name, scopes, days; never a key."""
+    """List the keys: number, name, scopes and days.
+
+    The keys themselves are not stored and not shown.
+    """
     with told_errors():
         keys = list_keys(open_instance(settings_of(home)))
     if as_json:
@@ -57,14 +62,14 @@ def list_command(as_json: bool, home: Path) -> None:
 def _ended(key: KeyRow) -> str:
     if key.revoked_day:
         return f", revoked {key.revoked_day}"
-    return "" if key.fits_secret else ", opens nothing: given under another secret"
+    return "" if key.fits_secret else ", not valid: created with another secret"
 
 
 @keys_commands.command("revoke")
 @click.argument("number", metavar="ID", type=int)
 @home_option
 def revoke_command(number: int, home: Path) -> None:
-    """Take the key ID back, at once; what was decided with it stays."""
+    """Revoke the key ID at once; decisions made with it stay."""
     with told_errors():
         revoke_key(open_instance(settings_of(home)), number)
-    click.echo(f"Key {number} opens nothing any more.")
+    click.echo(f"Key {number} is revoked.")

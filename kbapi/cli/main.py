@@ -34,10 +34,11 @@ from kbapi.cli.serving import serve_command
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
 @click.version_option(kbapi.__version__, prog_name="kbapi")
 def main() -> None:
-    """A knowledge base of voltage-tuning results: where to begin, and how sure.
+    """A knowledge base of voltage tuning (undervolting) results.
 
-    Every number here stands on what people report and is no promise for one
-    machine. Save your work and back up before you change anything.
+    Ask where to start on a chip, send results, and look after an instance.
+    Every number comes from user reports and is no promise for one machine.
+    Save your work and back up before you change anything.
     """
 
 

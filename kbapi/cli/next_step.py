@@ -23,21 +23,31 @@ _USUAL_MINUTES: Final = 20.0
 
 @click.command("next-step")
 @click.argument("chip")
-@click.option("--domain", help="Supply rail, such as core or gpu_core.")
-@click.option("--control", help="voltage_offset, count_offset or fixed_clock_voltage.")
-@click.option("--moved-with", help="Domains that move together with it, joined by commas.")
-@click.option("--clock-mhz", type=float, help="Clock in MHz, with fixed_clock_voltage.")
-@click.option("--stock-mv", type=float, help="Your stock voltage at that clock, in mV.")
-@click.option("--resolution-mv", type=float, help="How finely the limit is wanted; 5 mV.")
-@click.option("--resolution-counts", type=int, help="The same for count_offset; 1.")
-@click.option("--trial-minutes", type=float, help="What a trial takes; 20.")
-@click.option("--failure-minutes", type=float, help="What a failure costs beside that; 10.")
-@click.option("--max-risk", type=float, help="Highest chance of a failure; 0.1, up to 0.25.")
-@click.option("--max-step", type=float, help="Farthest step, mV or counts; 20 or 4.")
+@click.option("--domain", help="Supply rail (domain), such as core or gpu_core.")
+@click.option("--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage.")
+@click.option("--moved-with", help="Other domains that move with it, separated by commas.")
+@click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
+@click.option("--stock-mv", type=float, help="Stock voltage of your unit at that clock, in mV.")
+@click.option("--resolution-mv", type=float, help="Resolution of the limit, in mV.  [default: 5]")
+@click.option(
+    "--resolution-counts", type=int, help="Resolution of the limit, in counts.  [default: 1]"
+)
+@click.option("--trial-minutes", type=float, help="Minutes of one trial.  [default: 20]")
+@click.option(
+    "--failure-minutes", type=float, help="Minutes that a failure costs in addition.  [default: 10]"
+)
+@click.option(
+    "--max-risk",
+    type=float,
+    help="Highest chance that the next setting fails, up to 0.25.  [default: 0.1]",
+)
+@click.option(
+    "--max-step", type=float, help="Largest step, in mV or counts.  [default: 20 mV, 4 counts]"
+)
 @click.option(
     "--record",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="File to write each step to; one for the chip in --home unless given.",
+    help="File for the search.  [default: a file for the chip in --home]",
 )
 @asks
 def next_step_command(
@@ -49,11 +59,11 @@ def next_step_command(
     moved_with: str | None,
     **asked: Any,
 ) -> None:
-    """Search for the limit of this machine's CHIP, one step at a time.
+    """Search for the limit of this machine's CHIP, step by step.
 
-    Each step is written down before it is tried, so that after a crash the
-    same command goes on where it was. With --json it tells where the search
-    stands and asks nothing.
+    The command saves each step before you try it. After a crash, run the
+    same command again to continue. With --json it prints the current answer
+    and asks nothing.
     """
     told = {name: value for name, value in asked.items() if value is not None}
     if moved_with is not None:
@@ -74,7 +84,7 @@ def _usual_path(door: Door, chip: str, folder: Path) -> Path:
     if found["match"] != "exact":
         click.echo(paragraph(found["reason"]), err=True)
         for candidate in found["candidates"]:
-            click.echo(f"    {candidate['key']}", err=True)
+            click.echo(f"    candidate: {candidate['key']}", err=True)
         raise SystemExit(REFUSED)
     return folder / f"next-step-{found['chip']['key']}.json"
 
@@ -87,8 +97,8 @@ def _search_in(path: Path, chip: str, told: dict[str, Any]) -> SearchRecord:
     rails = {name: told[name] for name in ("domain", "control", "moved_with") if name in told}
     if kept.chip != chip or any(kept.asked.get(name) != rails[name] for name in rails):
         raise UnsafeSetup(
-            f"{path} holds a search of another chip or rail ({kept.chip}): finish it, or give "
-            "another file with --record."
+            f"{path} has the search of another chip or domain ({kept.chip}). Finish that search, "
+            "or name another file with --record."
         )
     kept.asked.update(told)
     return kept
@@ -108,7 +118,9 @@ def _walk(door: Door, path: Path, search: SearchRecord) -> None:
     answer = _ask(door, search)
     click.echo(opening_card(answer))
     if search.stock_passed is None and not search.trials:
-        click.echo(paragraph("First prove that stock itself is sound: test it before any step."))
+        click.echo(
+            paragraph("First prove that the machine is stable at stock: test it before any step.")
+        )
         search.stock_passed = ask_stock()
     while answer["next_step"] is not None:
         value, minutes = _value_of(answer, search), _minutes_of(search)
@@ -121,7 +133,7 @@ def _walk(door: Door, path: Path, search: SearchRecord) -> None:
         _keep_to_the_rails(answer, search)
         search.under_way = _run_of(answer, value, search)
         save_record(path, search)
-        click.echo(f"Written down in {path}. Set it now.")
+        click.echo(f"Saved in {path}. Set it now.")
         _ask_how_it_ended(path, search)
         answer = _ask(door, search)
     _finish(door, path, search, answer)
@@ -172,9 +184,11 @@ def _ask_how_it_ended(path: Path, search: SearchRecord) -> None:
 
 def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any]:
     # What the rules refuse must not get into the record: it would be refused ever after.
-    minutes = ask_until("For how many minutes did it run", minutes_in, "A number is wanted here.")
+    minutes = ask_until("Minutes of the run", minutes_in, "Enter a number.")
     load = ask_until(
-        "Load class", lambda text: text if text in LOADS else None, f"One of: {', '.join(LOADS)}."
+        "Load class",
+        lambda text: text if text in LOADS else None,
+        f"Enter one of: {', '.join(LOADS)}.",
     )
     ended = {**run, "outcome": "stable" if end == "passed" else "failed"}
     if minutes is None and end == "passed":
@@ -184,7 +198,7 @@ def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any
     if load is not None:
         ended["load"] = load
     if end == "failed":
-        ended["failure"] = click.prompt("How it failed", type=click.Choice(FAILURES))
+        ended["failure"] = click.prompt("Kind of failure", type=click.Choice(FAILURES))
     elif click.confirm("Did the load check its own results?", default=False):
         ended["checked_results"] = True
     return ended
@@ -192,7 +206,7 @@ def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any
 
 def _leave(path: Path, search: SearchRecord) -> None:
     save_record(path, search)
-    click.echo(f"Kept in {path}: the same command goes on with it.")
+    click.echo(f"Saved in {path}. Run the same command again to continue.")
     raise SystemExit(0)
 
 
@@ -202,13 +216,13 @@ def _finish(door: Door, path: Path, search: SearchRecord, answer: dict[str, Any]
     click.echo(closing_card(answer))
     if not search.trials:
         return
-    in_use = ask_until("Setting that you will live with", number_in, "A number is wanted here.")
+    in_use = ask_until("Setting that you will use", number_in, "Enter a number.")
     read_back = ask_until(
-        "What the control reported after your deepest pass", number_in, "A number is wanted here."
+        "Setting that the control reported at your deepest pass", number_in, "Enter a number."
     )
     accepted = offer_to_send(door, result_of(search, answer, in_use, read_back))
     if accepted is None:
-        click.echo(f"Nothing was sent. Kept in {path}.")
+        click.echo(f"Nothing was sent. The search is saved in {path}.")
         return
     remove_record(path)
     click.echo(lines.accepted_in_lines(accepted))

@@ -42,7 +42,7 @@ def room_for_connections(threads: int) -> int:
     room = MOST_CONNECTIONS if allowed < 0 else MOST_CONNECTIONS - max(0, wanted - allowed)
     if room <= threads:
         raise UnsafeSetup(
-            f"A process may have {allowed} files open here, and {threads} threads need more: raise "
-            f"the limit (ulimit -n, LimitNOFILE=) to {wanted}, or serve with fewer --threads."
+            f"A process may open only {allowed} files here, too few for {threads} threads. Raise "
+            f"the limit (ulimit -n, LimitNOFILE=) to {wanted}, or use fewer --threads."
         )
     return room

@@ -16,11 +16,12 @@ from kbapi.cli.sending import bearer, receipt_option
 @click.option(
     "--contributor-token",
     envvar="KBAPI_CONTRIBUTOR_TOKEN",
-    help="Whose results; without it, those that `kbapi submit` made up a token for.",
+    show_envvar=True,
+    help="Your contributor token.  [default: the one that 'kbapi submit' made]",
 )
 @asks
 def mine_command(contributor_token: str | None, home: Path, url: str | None, as_json: bool) -> None:
-    """List your results, the settings in use, and what is due to be tested again."""
+    """List your results, settings in use and due re-tests."""
     with asking(home, url) as door:
         token = contributor_token or load_sender(sender_file()).contributor_token
         headers = {"Kbapi-Contributor": token}
@@ -39,15 +40,19 @@ def mine_command(contributor_token: str | None, home: Path, url: str | None, as_
 @click.command("follow-up")
 @click.argument("submission_id", metavar="ID")
 @click.argument("outcome")
-@click.option("--domain", default="core", show_default=True, help="Supply rail.")
-@click.option("--control", default="voltage_offset", show_default=True, help="How it is adjusted.")
-@click.option("--clock-mhz", type=float, help="Clock in MHz, with fixed_clock_voltage.")
-@click.option("--setting", type=float, help="Which setting; the one in use unless given.")
-@click.option("--days", type=int, help="For how many days it was in use.")
-@click.option("--load", help="Load class that it failed under.")
-@click.option("--failure", help="How it failed.")
-@click.option("--changed", help="What has changed since, joined by commas.")
-@click.option("--shown-by", help="What shows, now, that the setting still does anything.")
+@click.option("--domain", default="core", show_default=True, help="Supply rail (domain).")
+@click.option(
+    "--control", default="voltage_offset", show_default=True, help="Control of the setting."
+)
+@click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
+@click.option(
+    "--setting", type=float, help="The setting that was tested.  [default: the setting in use]"
+)
+@click.option("--days", type=int, help="Number of days in use.")
+@click.option("--load", help="Load class of the failure.")
+@click.option("--failure", help="Kind of failure.")
+@click.option("--changed", help="Changes since the result, separated by commas.")
+@click.option("--shown-by", help="Proof that the setting still has an effect.")
 @receipt_option
 @asks
 def follow_up_command(
@@ -61,7 +66,7 @@ def follow_up_command(
     shown_by: str | None,
     **told: Any,
 ) -> None:
-    """Tell what became of a setting of the result ID.
+    """Report what became of a setting of the result ID.
 
     OUTCOME is still_stable, failed_later, locked_later, fails_at_stock_too,
     given_up or machine_gone.

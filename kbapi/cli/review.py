@@ -18,8 +18,9 @@ def _with_key(command: Callable[..., Any]) -> Callable[..., Any]:
     key = click.option(
         "--key",
         envvar="KBAPI_KEY",
+        show_envvar=True,
         required=True,
-        help="Your access key; better in KBAPI_KEY, where no list of processes shows it.",
+        help="Your access key. The variable is safer: process lists show options.",
     )
     return key(asks(command))
 
@@ -30,18 +31,18 @@ def _bearer(key: str) -> dict[str, str]:
 
 @click.group("review")
 def review_commands() -> None:
-    """Look after results: what was set aside, and whether it counts."""
+    """Review excluded settings and decide whether they count."""
 
 
 @review_commands.command("list")
-@click.option("--chip", help="Only this chip, by any of its names.")
-@click.option("--code", help="Only what this reason set aside.")
-@click.option("--contributor", type=int, help="Only this contributor, by number.")
-@click.option("--limit", type=int, help="Settings on a page.")
-@click.option("--cursor", help="Go on where the page before ended.")
+@click.option("--chip", help="Show only this chip, by any of its names.")
+@click.option("--code", help="Show only settings with this reason, such as beyond_soft_bound.")
+@click.option("--contributor", type=int, help="Show only this contributor, by number.")
+@click.option("--limit", type=int, help="Settings on one page.")
+@click.option("--cursor", help="Continue from the cursor that the previous page printed.")
 @_with_key
 def list_command(key: str, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
-    """List what nobody has decided about, oldest first, page by page."""
+    """List the settings that wait for a decision, oldest first."""
     query = {name: str(value) for name, value in asked.items() if value is not None}
     with asking(home, url) as door:
         reply = door.ask("GET", _PATH, query=query, headers=_bearer(key))
@@ -61,11 +62,13 @@ def show_command(setting: str, key: str, home: Path, url: str | None, as_json: b
 @review_commands.command("decide")
 @click.argument("decision")
 @click.argument("settings", metavar="[ID/ORDINAL]...", nargs=-1)
-@click.option("--reason", required=True, help="Why, as a code; the sender is told.")
-@click.option("--contributor", type=int, help="All settings of this contributor, by number.")
-@click.option("--client", help="All settings that this script sent.")
-@click.option("--firmware", help="All settings under this firmware.")
-@click.option("--machine", help="All settings of this machine class.")
+@click.option("--reason", required=True, help="Code of the reason; the sender sees its sentence.")
+@click.option(
+    "--contributor", type=int, help="Decide about all settings of this contributor, by number."
+)
+@click.option("--client", help="Decide about all settings that this script sent.")
+@click.option("--firmware", help="Decide about all settings with this firmware.")
+@click.option("--machine", help="Decide about all settings of this machine class.")
 @_with_key
 def decide_command(
     decision: str,
@@ -78,10 +81,10 @@ def decide_command(
     as_json: bool,
     **origin: str | None,
 ) -> None:
-    """Decide WORD about settings: count, exclude, reject or undo.
+    """Decide about settings: include, exclude, invalidate or undo.
 
-    Name settings as ID/ORDINAL, or all of a contributor or an origin. All
-    hold, or none; what is computed from then on stands on them.
+    Name settings as ID/ORDINAL, or choose all of a contributor, script,
+    firmware or machine class. All decisions are stored, or none.
     """
     told = {name: value for name, value in origin.items() if value is not None}
     which = [_named(setting) for setting in settings]
@@ -92,19 +95,21 @@ def decide_command(
 
 @review_commands.command("undo")
 @click.argument("settings", metavar="ID/ORDINAL...", nargs=-1, required=True)
-@click.option("--reason", default="decided_in_error", show_default=True, help="Why, as a code.")
+@click.option("--reason", default="decided_in_error", show_default=True, help="Code of the reason.")
 @_with_key
 def undo_command(
     settings: tuple[str, ...], reason: str, key: str, home: Path, url: str | None, as_json: bool
 ) -> None:
-    """Let the rules stand again for these settings."""
+    """Undo decisions: the screening rules apply again."""
     _decide("undo", reason, [_named(setting) for setting in settings], key, home, url, as_json)
 
 
 def _named(setting: str) -> dict[str, Any]:
     submission, _, ordinal = setting.partition("/")
     if not ordinal.isdigit():
-        raise click.UsageError(f"{setting}: a setting is named ID/ORDINAL, as the list shows it.")
+        raise click.UsageError(
+            f"{setting} is not a setting. Write ID/ORDINAL, as 'kbapi review list' shows it."
+        )
     return {"submission": submission, "ordinal": int(ordinal)}
 
 
@@ -118,7 +123,9 @@ def _decide(
     as_json: bool,
 ) -> None:
     if not which:
-        raise click.UsageError("Name settings, a contributor or an origin.")
+        raise click.UsageError(
+            "Name settings as ID/ORDINAL, or give --contributor, --client, --firmware or --machine."
+        )
     decisions = [{**one, "decision": decision, "reason": reason} for one in which]
     body = orjson.dumps({"decisions": decisions})
     with asking(home, url) as door:

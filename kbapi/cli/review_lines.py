@@ -10,14 +10,14 @@ def page_in_lines(page: dict[str, Any]) -> str:
     lines = [line for one in page["waiting"] for line in _setting(one)]
     if page["next_cursor"]:
         lines.append(f"more: --cursor {page['next_cursor']}")
-    return "\n".join(lines) or "Nothing waits."
+    return "\n".join(lines) or "No setting waits for a decision."
 
 
 def _setting(one: dict[str, Any]) -> list[str]:
     moved = " with ".join([one["domain"], *one["moved_with"]])
     at = "" if one["clock_mhz"] is None else f" at {one['clock_mhz']:g} MHz"
     sender = one["sender"]
-    shared = ", shared by all without a token" if sender["is_shared"] else ""
+    shared = ", shared by all senders without a token" if sender["is_shared"] else ""
     codes = ", ".join(reason["code"] for reason in one["reasons"])
     return [
         f"{one['submission']}/{one['ordinal']}",
@@ -38,7 +38,7 @@ def _ends(below_stock: dict[str, Any], control: str) -> str:
         for name, word in (("stable", "passed"), ("unstable", "failed"))
         if below_stock[name] is not None
     ]
-    return f"{', '.join(told)} below stock" if told else "depth not known"
+    return f"{', '.join(told)} below stock" if told else "depth unknown"
 
 
 def item_in_lines(item: dict[str, Any]) -> str:
@@ -52,10 +52,12 @@ def item_in_lines(item: dict[str, Any]) -> str:
         lines.append(paragraph(f"{seen['day']}: {decision} (key {seen['key']}, {name})", "  "))
     pool = item["pool"]
     if pool is None:
-        return "\n".join([*lines, "", "Its chip can't be read today, so no pool stands beside it."])
+        return "\n".join(
+            [*lines, "", "The current catalogue does not know this chip, so no pool is shown."]
+        )
     lines += ["", _start("Without it", pool["start_without"])]
     if pool["start_with"] is None:
-        lines.append(paragraph("It has nothing that could count."))
+        lines.append(paragraph("The setting has neither a pass nor a failure, so it cannot count."))
     else:
         lines.append(_start("If it counts", pool["start_with"]))
     lines += [_percentile(one) for one in pool["percentiles"]]
@@ -63,29 +65,29 @@ def item_in_lines(item: dict[str, Any]) -> str:
 
 
 def _start(when: str, seen: dict[str, Any]) -> str:
-    on = f"{seen['units']} units, {seen['failures']} of them failed somewhere"
+    on = f"{seen['units']} units, {seen['failures']} of them with a failure"
     if seen["start"] is None:
-        return paragraph(f"{when}: no start ({seen['reason']['code']}), on {on}.")
-    return paragraph(f"{when}: start at {seen['start']['value_to_enter']}, on {on}.")
+        return paragraph(f"{when}: no start ({seen['reason']['code']}), from {on}.")
+    return paragraph(f"{when}: start at {seen['start']['value_to_enter']}, from {on}.")
 
 
 def _percentile(percentile: dict[str, Any]) -> str:
     setting = percentile["setting_mv"]
     setting = percentile["setting_counts"] if setting is None else setting
-    return f"  {percentile['share']:>4.0%} of the others hold {setting:g}"
+    return f"  {percentile['share']:>4.0%} of the other units are stable at {setting:g}"
 
 
 def decisions_in_lines(told: dict[str, Any]) -> str:
     """What decisions changed."""
     lines = [
-        f"{told['decided']} of {told['settings']} settings decided, "
-        f"{told['unchanged']} stood so before."
+        f"{told['decided']} of {told['settings']} settings changed, {told['unchanged']} had this "
+        "decision before."
     ]
     lines += [
         f"  {one['submission']}/{one['ordinal']}: {one['before']} -> {one['now']}"
         for one in told["changed"]
     ]
     if told["lock_only_results"]:
-        lines.append(f"{told['lock_only_results']} results that tell of locks alone as well.")
+        lines.append(f"{told['lock_only_results']} results with only lock reports changed as well.")
     left = told["decided"] - len(told["changed"])
     return "\n".join([*lines, *([f"  and {left} more"] if left else [])])

@@ -40,7 +40,7 @@ def load_record(path: Path) -> SearchRecord | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, TypeError) as error:
-        raise UnsafeSetup(f"{path} is damaged: mend it or move it away.") from error
+        raise UnsafeSetup(f"{path} is damaged. Repair it or move it away.") from error
 
 
 def save_record(path: Path, record: SearchRecord) -> None:
@@ -62,7 +62,9 @@ def save_record(path: Path, record: SearchRecord) -> None:
         draft.replace(path)
         _sync_folder(path.parent)
     except OSError as error:
-        raise UnsafeSetup(f"{path} cannot be written, so nothing may be tried.") from error
+        raise UnsafeSetup(
+            f"{path} cannot be written. Do not try the step before it is saved."
+        ) from error
 
 
 def remove_record(path: Path) -> None:

@@ -20,26 +20,40 @@ from kbapi.exchange.in_batches import as_batches
 
 @click.command("import")
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--club", type=click.IntRange(0, 1_000_000), default=0, help="Invented results.")
-@click.option("--attackers", type=click.IntRange(0, 1_000_000), default=0, help="Invented lies.")
-@click.option("--dice", type=int, default=6, show_default=True, help="Seed of the inventions.")
+@click.option(
+    "--club",
+    type=click.IntRange(0, 1_000_000),
+    default=0,
+    help="Number of invented results to send.",
+)
+@click.option(
+    "--attackers",
+    type=click.IntRange(0, 1_000_000),
+    default=0,
+    help="Number of invented false results to send.",
+)
+@click.option(
+    "--seed", type=int, default=6, show_default=True, help="Seed of the invented results."
+)
 @asks
 def seed_command(
     files: tuple[Path, ...],
     club: int,
     attackers: int,
-    dice: int,
+    seed: int,
     home: Path,
     url: str | None,
     as_json: bool,
 ) -> None:
-    """Send many results: FILES of one JSON document a line, or synthetic ones.
+    """Send many results from FILES.
 
-    What is refused is counted and told with its first reasons; the rest is stored.
+    Each line of FILES is one JSON document. --club and --attackers send
+    invented results instead. Refused results are counted by reason; the
+    others are stored.
     """
     if not files and not club and not attackers:
         raise click.UsageError("Give FILES, --club N or --attackers N.")
-    rng = Random(dice)  # noqa: S311 - synthetic data, no secret
+    rng = Random(seed)  # noqa: S311 - synthetic data, no secret
     lines = [line for file in files for line in file.read_bytes().splitlines() if line.strip()]
     documents = chain(
         lines,

@@ -48,7 +48,7 @@ def load_sender(path: Path) -> Sender:
         kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         return Sender(kept["contributor_token"], kept["unit_tokens"], kept["receipts"])
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise UnsafeSetup(f"{path} is damaged: mend it or move it away.") from error
+        raise UnsafeSetup(f"{path} is damaged. Repair it or move it away.") from error
 
 
 def save_sender(path: Path, sender: Sender) -> None:

@@ -18,10 +18,11 @@ from kbapi.cli.sender import Sender, load_sender, save_sender, sender_file
 @click.argument("file", type=click.File("rb"), required=False)
 @asks
 def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: bool) -> None:
-    """Store the result in FILE (a JSON document, - for standard input).
+    """Send the result in FILE, or enter it step by step.
 
-    Without FILE it asks step by step and checks each answer. Tokens that it
-    makes up, and every receipt, are kept in a file of your own.
+    FILE is a JSON document; - is standard input. Without FILE the command
+    asks for each value and checks each answer. It saves your tokens and
+    receipts in a file of your own.
     """
     with asking(home, url) as door:
         if file is not None:
@@ -37,7 +38,7 @@ def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: 
 def require_terminal() -> None:
     """Nothing, where somebody can be asked; else the command is left with 2."""
     if not sys.stdin.isatty():
-        click.echo("Nothing to ask without a terminal: give a FILE, or - for a pipe.", err=True)
+        click.echo("Questions need a terminal. Give a FILE, or - for standard input.", err=True)
         raise SystemExit(2)
 
 
@@ -70,7 +71,7 @@ def _with_tokens(document: dict[str, Any], sender: Sender, door: Door) -> dict[s
 
 
 receipt_option = click.option(
-    "--receipt", help="The receipt; without it, the one that was kept when it was sent from here."
+    "--receipt", help="The receipt.  [default: the one that this machine saved]"
 )
 
 
@@ -78,7 +79,7 @@ def bearer(submission_id: str, receipt: str | None) -> dict[str, str]:
     """The header that shows the receipt, given or kept."""
     shown = receipt or load_sender(sender_file()).receipts.get(submission_id)
     if shown is None:
-        click.echo("No receipt of this result was kept here: give it with --receipt.", err=True)
+        click.echo("No receipt of this result is saved here. Give it with --receipt.", err=True)
         raise SystemExit(REFUSED)
     return {"Authorization": f"Bearer {shown}"}
 
@@ -90,7 +91,7 @@ def bearer(submission_id: str, receipt: str | None) -> dict[str, str]:
 def withdraw_command(
     submission_id: str, receipt: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
-    """Remove the result ID and all that stood on it; backups keep what they had."""
+    """Withdraw the result ID; older backups still contain it."""
     with asking(home, url) as door:
         headers = bearer(submission_id, receipt)
         answer_of(door.ask("DELETE", f"/v1/submissions/{submission_id}", headers=headers))

@@ -34,20 +34,21 @@ from kbapi.storage.use_lock import share
 @click.command("serve")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8080, show_default=True, help="Port to listen on.")
-@click.option("--workers", default=2, show_default=True, help="Processes.")
+@click.option("--workers", default=2, show_default=True, help="Number of processes.")
 @click.option(
     "--threads",
     type=click.IntRange(1, MOST_CONNECTIONS - 1),
     default=64,
     show_default=True,
-    help="Threads of each process.",
+    help="Number of threads in each process.",
 )
 @home_option
 def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
-    """Serve the instance in --home over HTTP; an empty folder becomes one.
+    """Serve the instance in --home over HTTP.
 
-    Who may send and read (KBAPI_JOIN), limits, proxies in front and pages that
-    may ask from a browser are set by variables: see the README.
+    An empty folder becomes a new instance. Environment variables set access
+    (KBAPI_JOIN), rate limits, proxies and allowed web pages. The README
+    lists them.
     """
     with told_errors():
         require_safe_library(workers, library_version())
@@ -67,13 +68,13 @@ GRACE_S: Final = 30
 """How long workers may take to answer what they accepted: above the longest transaction."""
 
 _NOBODY: Final = (
-    "KBAPI_JOIN=closed, and nobody holds a live key: all that anybody can read is what this "
-    "service is. Give keys with kbapi keys add."
+    "KBAPI_JOIN is closed, but no valid access key exists, so nothing can be asked. Create a key "
+    "with 'kbapi keys add'."
 )
 
 _RESCREENING_DUE: Final = (
-    "Results of this instance stand under older rules than this program's and count by them: stop "
-    "the server and run kbapi db upgrade, which screens them again."
+    "Older rules screened some results of this instance. Stop the server and run 'kbapi db "
+    "upgrade' to screen them again."
 )
 
 
@@ -88,7 +89,7 @@ def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
     if workers > 1 and is_wal_reset_affected(version):
         raise UnsafeSetup(
             f"SQLite {'.'.join(map(str, version))} can corrupt a database that several processes "
-            "write: install one from 3.51.3 on, or serve with --workers 1."
+            "write. Install 3.51.3 or newer, or use --workers 1."
         )
 
 
@@ -177,7 +178,7 @@ class _CarefulArbiter(Arbiter):
         try:
             open_instance(Settings()).close()
         except KbapiError as error:
-            self.log.error("not reloaded: %s", error.detail)
+            self.log.error("reload failed, the workers stay: %s", error.detail)
             return
         super().reload()
 

@@ -57,7 +57,7 @@ class DoorkeepingWorker(WaitingWorker):
             super().load_wsgi()
         except (KbapiError, OSError) as error:
             told = error.detail if isinstance(error, KbapiError) else type(error).__name__
-            self.log.error("a worker cannot begin, and is tried again: %s", told)
+            self.log.error("a worker cannot start, and the server will try again: %s", told)
             self._pause()
             sys.exit(_COULD_NOT_OPEN)
 
@@ -102,7 +102,7 @@ class DoorkeepingWorker(WaitingWorker):
 
     def _rest(self, error: OSError) -> None:
         """Take nobody for a while: who is queued goes on waiting, and who was taken is answered."""
-        self.log.error("no connection can be taken: %s", os.strerror(error.errno or 0))
+        self.log.error("no connection can be accepted: %s", os.strerror(error.errno or 0))
         self._rests_until = time.monotonic() + _REST_S
         if self.alive:
             super().set_accept_enabled(False)

@@ -1,4 +1,4 @@
-"""The wire format of what curators decide: shape only."""
+"""The wire format of curators' decisions: shape only."""
 
 from dataclasses import dataclass
 from typing import Any, Final
@@ -8,22 +8,22 @@ from marshmallow import ValidationError, fields, post_load, validate, validates_
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
 from kbapi.intake.shapes import CLIENT, told, word
 from kbapi.storage.decision_rows import Origin
-from kbapi.vocabulary import DECISION_REASONS, DECISIONS
+from kbapi.vocabulary import DECISION_REASONS, DECISIONS, DecisionAction
 from kbapi.wire import StrictSchema, Whole, WholeNumber
 
 MOST_DECISIONS: Final = 1_000
 """Entries of one request."""
 _WHICH: Final = ("submission", "contributor", "origin")
 _ONE_OF: Final = f"Send exactly one of: {', '.join(_WHICH)}."
-_WITH_ORDINAL: Final = "A submission stands with the ordinal of one of its settings."
-_ANY_OF_ORIGIN: Final = "Tell at least one of client, firmware, machine."
+_WITH_ORDINAL: Final = "Name a setting by submission and ordinal together."
+_ANY_OF_ORIGIN: Final = "Send at least one of client, firmware, machine."
 
 
 @dataclass(frozen=True, slots=True)
 class WantedDecision:
-    """One entry: a word and its reason, about one setting or all of a contributor or origin."""
+    """One decision, about one setting or about all settings of a contributor or an origin."""
 
-    decision: str
+    decision: DecisionAction
     reason: str
     submission: str | None = None
     ordinal: int | None = None
@@ -32,17 +32,22 @@ class WantedDecision:
 
 
 class OriginSchema(StrictSchema):
-    """Where results come from; of what is told, all must fit."""
+    """Where results come from; a result must match every field that is sent."""
 
     client = fields.String(
-        validate=CLIENT, metadata=told("Name and version of the script.", "bench-script/0.3")
+        validate=CLIENT,
+        metadata=told("Name and version of the script that sent the results.", "bench-script/0.3"),
     )
     firmware = fields.String(
         validate=validate.Length(1, LONGEST_VERSION),
-        metadata=told("Firmware, as results tell it; better with its machine.", "1.14"),
+        metadata=told(
+            "Firmware version, as in the results; send `machine` too, as machines share versions.",
+            "1.14",
+        ),
     )
     machine = fields.String(
-        validate=validate.Length(1, LONGEST_MACHINE), metadata=told("Machine class.", "harbour-15")
+        validate=validate.Length(1, LONGEST_MACHINE),
+        metadata=told("Machine class, as in the results.", "harbour-15"),
     )
 
     @validates_schema
@@ -56,29 +61,38 @@ class OriginSchema(StrictSchema):
 
 
 class DecisionSchema(StrictSchema):
-    """A word and its reason, about one setting, or about all of a contributor or an origin."""
+    """A decision about one setting, or about all settings of a contributor or an origin.
 
-    reason = word(DECISION_REASONS, "Why; the sender is told.", "depth_confirmed", required=True)
+    Send exactly one of `submission`, `contributor` and `origin`.
+    """
+
+    reason = word(
+        DECISION_REASONS,
+        "Why; the sender reads a sentence about it.",
+        "depth_confirmed",
+        required=True,
+    )
     decision = word(
         DECISIONS,
-        "What is decided; undo lets the rules stand again.",
+        "`include`: counts, whatever the rules say. `exclude`: does not count for now. "
+        "`invalidate`: cannot be right. `undo`: the rules decide again.",
         "include",
         required=True,
     )
     submission = fields.String(
         validate=Whole("[0-9a-f-]{36}", error="The id of a result."),
-        metadata=told("Id of a result.", "01a21000-8800-736b-8fa7-7e16bf7f60fd"),
+        metadata=told("Id of a result; needs `ordinal`.", "01a21000-8800-736b-8fa7-7e16bf7f60fd"),
     )
     ordinal = WholeNumber(
         validate=validate.Range(0, MOST_SETTINGS - 1),
-        metadata=told("Which of its settings, from 0.", 0),
+        metadata=told("Position of the setting in the result, from 0.", 0),
     )
     contributor = WholeNumber(
         validate=validate.Range(1, LARGEST_INTEGER),
-        metadata=told("All settings of this contributor, by the number that the queue tells.", 17),
+        metadata=told("Number of a contributor, as in the queue; means all their settings.", 17),
     )
     origin = fields.Nested(
-        OriginSchema, metadata={"description": "All settings that come from there."}
+        OriginSchema, metadata={"description": "Means all settings of matching results."}
     )
 
     @validates_schema(skip_on_field_errors=False)
@@ -94,11 +108,11 @@ class DecisionSchema(StrictSchema):
 
 
 class DecisionsSchema(StrictSchema):
-    """Decisions that hold all together, or not at all."""
+    """Decisions of one request: all of them are applied, or none."""
 
     decisions = fields.List(
         fields.Nested(DecisionSchema),
         required=True,
         validate=validate.Length(1, MOST_DECISIONS),
-        metadata={"description": "What is decided, entry by entry."},
+        metadata={"description": "1 to 1,000 decisions."},
     )

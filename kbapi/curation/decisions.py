@@ -17,33 +17,39 @@ from kbapi.storage import answers, decision_rows, lock_decisions
 from kbapi.storage.decision_rows import DecisionRow, SettingAt
 from kbapi.storage.instance import Instance
 from kbapi.storage.lock_decisions import LocksAt
+from kbapi.vocabulary import DecisionAction, ScreeningStatus
 from kbapi.wire import problems_of
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
 """More would hold the writers up for longer than they wait."""
 MOST_TOLD: Final = 100
 _DECISIONS: Final = DecisionsSchema()
-_UNKNOWN: Final = "No setting that is here now: withdrawn, or never sent."
+_UNKNOWN: Final = "No stored result has this setting. It was withdrawn or never sent."
 _NOTHING_TO_COUNT: Final = (
-    "Screening left neither a pass nor a failure of this setting, so there is nothing that could "
-    "count: the sender must send what is missing."
+    "After screening, this setting has neither a pass nor a failure, so it cannot count. The "
+    "sender must send what is missing."
 )
-_TWICE: Final = "Another entry is about this setting as well: send one."
+_TWICE: Final = "Another entry decides this setting as well. Send one."
 _TOO_MANY: Final = (
-    f"More than {MOST_SETTINGS_AT_ONCE:,} settings, or results of locks alone: narrow the origin "
-    "down, or decide in parts."
+    f"More than {MOST_SETTINGS_AT_ONCE:,} settings or lock-only results match. Narrow the "
+    "origin, or decide in parts."
 )
 
 
 @dataclass(frozen=True, slots=True)
 class ChangedSetting:
-    """A setting that stands differently now, or stands as before by a curator's word."""
+    """A setting with a new decision."""
 
     submission: str
+    """Id of the result, a UUID."""
     ordinal: int
-    decision: str
-    before: str
-    now: str
+    """Position of the setting in the result, from 0."""
+    decision: DecisionAction
+    """The new decision."""
+    before: ScreeningStatus
+    """Status before the decision."""
+    now: ScreeningStatus
+    """Status after the decision."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +57,15 @@ class DecisionsResponse:
     """What the decisions changed."""
 
     settings: int
-    """How many the decisions were about."""
+    """Settings that the decisions are about."""
     decided: int
-    """About how many of them something new was said."""
+    """How many of these settings got a new decision."""
     unchanged: int
-    """Of how many the same had been said before, for the same reason."""
+    """How many of these settings had the same decision for the same reason before."""
     lock_only_results: int
-    """About how many documents that tell of locks alone something new was said as well."""
+    """Results with locks alone that got a new decision as well."""
     changed: tuple[ChangedSetting, ...]
-    """The first hundred of those decided."""
+    """The first 100 settings with a new decision."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +83,7 @@ class _Target:
 
 def _says_something_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
     said = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
-    return said != (at.decided, at.decided_because if at.decided else None)
+    return said != (at.decision, at.decision_reason if at.decision else None)
 
 
 def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsResponse:
@@ -139,7 +145,7 @@ def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
     fitting = [
         reason.code for reason in DECISION_REASON.values() if wanted.decision in reason.words
     ]
-    told = f"With {wanted.decision} go: {', '.join(fitting)}."
+    told = f"Send a reason for {wanted.decision}: {', '.join(fitting)}."
     return Problem(f"{pointer}/reason", "reason_does_not_fit", told)
 
 

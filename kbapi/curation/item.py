@@ -20,53 +20,68 @@ from kbapi.storage.decision_rows import DecisionKept, find_setting_at, load_hist
 from kbapi.storage.instance import Instance
 from kbapi.storage.submissions import StoredSubmission, load_submission
 from kbapi.storage.what_if import WhatIf
+from kbapi.vocabulary import DecisionAction
 
 
 @dataclass(frozen=True, slots=True)
 class PastDecision:
-    """What was said of the setting before."""
+    """One earlier decision about the setting."""
 
-    decision: str
+    decision: DecisionAction
+    """`include`: counts. `exclude`: does not count for now. `invalidate`: cannot be right. `undo`:
+    the rules decide again."""
     reason: Reason
+    """The curator's reason."""
     day: str
+    """Day of the decision, YYYY-MM-DD."""
     key: int
-    """Number of the key that it was said with."""
+    """Number of the access key that made the decision."""
     key_name: str
+    """Name that the host gave the access key; empty if it has no name."""
 
 
 @dataclass(frozen=True, slots=True)
 class StartOutcome:
-    """The start that the pool would answer with, or why it would have none."""
+    """The start that the pool would give under one decision, or why it would give none."""
 
     start: SuggestedStart | None
+    """The suggested first setting; null where `reason` says why there is none."""
     reason: NoStartReason | None
+    """Why there is no start; null where there is one."""
     units: int
+    """Units in the pool."""
     failures: int
+    """How many of them have failed at some setting."""
 
 
 @dataclass(frozen=True, slots=True)
 class PoolComparison:
-    """The pool beside the setting, and what the setting would do to its start."""
+    """The pool of the setting, and how the decision would change its start."""
 
     percentiles: tuple[Percentile, ...]
-    """Of the pool without the setting; empty where too little is known."""
+    """Percentiles of the limits in the pool without the setting; empty with too few results."""
     start_with: StartOutcome | None
-    """If the setting counted by your word; null where it has nothing that could count."""
+    """The start if you include the setting; null if it has neither a pass nor a failure that can
+    count."""
     start_without: StartOutcome
-    """If it did not count."""
+    """The start if you exclude the setting."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewItem:
-    """A setting and all that stands around it."""
+    """A setting with everything that a curator needs for a decision."""
 
     setting: ReviewedSetting
+    """The setting as it is screened now."""
     document: dict[str, Any]
     """The whole result as it was sent, without its tokens."""
     history: tuple[PastDecision, ...]
+    """Earlier decisions about this setting, oldest first."""
     pool: PoolComparison | None
-    """Null where today's grammar does not know the chip any more."""
+    """The other results that it would be counted with; null if the chip's name is not recognised
+    any more."""
     cautions: tuple[Caution, ...]
+    """Cautions of the start without the setting; empty where `pool` is null."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,8 @@ _MONTH: Final = re.compile(r"20[0-9]{2}-(?:0[1-9]|1[0-2])")
 _LONGEST_TEXT: Final = 4_000
 # Notes are shown by whoever asks: no markup that runs, no address that is followed.
 _UNSAFE: Final = (
-    (re.compile(r"<[A-Za-z!/?]"), "HTML is not allowed in a note."),
-    (re.compile(r"\]\(|https?://|\bwww\.", re.IGNORECASE), "Links are not allowed in a note."),
+    (re.compile(r"<[A-Za-z!/?]"), "Remove the HTML: a note is plain Markdown."),
+    (re.compile(r"\]\(|https?://|\bwww\.", re.IGNORECASE), "Remove the link: a note has no links."),
 )
 
 
@@ -59,12 +59,12 @@ def parse_note(text: str) -> Note:
 
 def _problems_of_head(head: dict[str, Any]) -> list[Problem]:
     problems = [
-        Problem(name, "note_field", f"Known here: {', '.join(_FIELDS)}.")
+        Problem(name, "note_field", f"Unknown field. Known fields: {', '.join(_FIELDS)}.")
         for name in head
         if name not in _FIELDS
     ]
     problems += [
-        Problem(name, "note_field", "A text is wanted here.")
+        Problem(name, "note_field", "Send a text.")
         for name in _FIELDS
         if name in head and (not isinstance(head[name], str) or not head[name].strip())
     ]
@@ -73,14 +73,18 @@ def _problems_of_head(head: dict[str, Any]) -> list[Problem]:
     if sum(name in head for name in _SUBJECTS) != 1:
         problems.append(Problem("", "note_field", "Name exactly one of chip, series, machine."))
     if not _KEY.fullmatch(head.get("key", "")):
-        problems.append(Problem("key", "note_field", "Small letters, digits and hyphens, 3 to 80."))
+        problems.append(
+            Problem("key", "note_field", "Use 3 to 80 lowercase letters, digits and hyphens.")
+        )
     if not _MONTH.fullmatch(head.get("reviewed", "")):
-        problems.append(Problem("reviewed", "note_field", "A month is written 2026-06."))
+        problems.append(Problem("reviewed", "note_field", "Write a month as 2026-06."))
     if not 1 <= len(head.get("source", "")) <= 200:
-        problems.append(Problem("source", "note_field", "Say where it is from, in 200 characters."))
+        problems.append(
+            Problem("source", "note_field", "Name the source, in at most 200 characters.")
+        )
     for name, words in (("control", CONTROLS), ("domain", DOMAINS)):
         if name in head and head[name] not in words:
-            problems.append(Problem(name, "note_field", f"Not one of: {', '.join(words)}."))
+            problems.append(Problem(name, "note_field", f"Send one of: {', '.join(words)}."))
     return problems
 
 
@@ -89,7 +93,7 @@ def _problems_of_text(markdown: str) -> list[Problem]:
         Problem("", "note_text", told) for unsafe, told in _UNSAFE if unsafe.search(markdown)
     ]
     if not 1 <= len(markdown) <= _LONGEST_TEXT:
-        problems.append(Problem("", "note_text", f"1 to {_LONGEST_TEXT} characters of text."))
+        problems.append(Problem("", "note_text", f"Write 1 to {_LONGEST_TEXT} characters of text."))
     return problems
 
 
@@ -105,7 +109,11 @@ def keep_notes(instance: Instance, texts: list[str], *, as_drafts: bool = False)
     """
     notes = [parse_note(text) for text in texts]
     if len({note.key for note in notes}) < len(notes):
-        raise NoteRefused(problems=[Problem("key", "note_field", "Two notes have the same key.")])
+        raise NoteRefused(
+            problems=[
+                Problem("key", "note_field", "Two notes have the same key. Change one of them.")
+            ]
+        )
     if notes:
         with instance.writing() as connection:
             if as_drafts:
@@ -125,7 +133,7 @@ def publish_note(instance: Instance, key: str) -> None:
     """
     with instance.writing() as connection:
         if not note_rows.publish_draft(connection, key, instance.today()):
-            raise _unknown("No draft has this key: see kbapi notes list.")
+            raise _unknown("No draft has this key. 'kbapi notes list' shows the keys.")
 
 
 def note_reviewed(instance: Instance, key: str) -> str:
@@ -139,7 +147,7 @@ def note_reviewed(instance: Instance, key: str) -> str:
     month = f"{instance.today():%Y-%m}"
     with instance.writing() as connection:
         if not note_rows.note_review(connection, key, month):
-            raise _unknown("No published note has this key: see kbapi notes list.")
+            raise _unknown("No published note has this key. 'kbapi notes list' shows the keys.")
     return month
 
 

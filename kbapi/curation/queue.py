@@ -23,6 +23,7 @@ from kbapi.storage.instance import Instance
 from kbapi.storage.people import contributor_hash
 from kbapi.storage.review_rows import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
 from kbapi.storage.submissions import StoredSubmission, load_submission
+from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
 from kbapi.wire import ParameterCount, StrictSchema, Text, Whole, read_parameters
 
 _DEFAULT_PAGE: Final = 20
@@ -33,73 +34,94 @@ _MOST_RESULTS_COUNTED: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class BelowStock:
-    """The ends of a setting as they were sent, in mV or counts below stock, positive is lower."""
+    """How far below stock a setting passed and failed, as sent; a positive number is lower."""
 
     stable: float | None
+    """Deepest setting that passed, in mV below stock, in counts for count_offset; null if none was
+    sent, or the stock voltage is unknown."""
     unstable: float | None
-    """Each is null where it was not told, or its distance from stock is not known."""
+    """Shallowest setting that failed, in mV below stock, in counts for count_offset; null if none
+    was sent, or the stock voltage is unknown."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewedSender:
-    """Whose result it is, as far as anybody knows."""
+    """The contributor of a result, by number."""
 
     contributor: int
-    """A number of this instance alone; it stands for no name, address or token."""
+    """Number of the contributor on this instance; it reveals no name, address or token."""
     is_shared: bool
-    """Whether it stands for everybody who sends without a contributor token."""
+    """Whether the number is shared by all who send without a contributor token."""
     other_results: int
-    """How many more are from there; counted up to 99."""
+    """Other results of this contributor; counting ends at 99."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewedSetting:
-    """A setting as a curator sees it."""
+    """A setting that a curator may decide about."""
 
     submission: str
+    """Id of the result, a UUID."""
     ordinal: int
+    """Position of the setting in the result, from 0."""
     month: str
+    """Month of the measurement, YYYY-MM."""
     chip: str
-    domain: str
-    control: str
-    moved_with: tuple[str, ...]
+    """Catalogue key of the chip."""
+    domain: Domain
+    """The supply rail that was adjusted."""
+    control: LimitControl
+    """How it was adjusted."""
+    moved_with: tuple[Domain, ...]
+    """Other domains that were adjusted together with this one; empty for the domain alone."""
     clock_mhz: float | None
+    """The clock of a fixed_clock_voltage setting, in MHz; null for the other controls."""
     below_stock: BelowStock
-    grade: str
-    status: str
+    """How far below stock it passed and failed."""
+    grade: Grade
+    """How strongly the passed setting was tested."""
+    status: ScreeningStatus
+    """How it is screened now, earlier decisions and the outlier check included."""
     reasons: tuple[Reason, ...]
+    """Every reason for the status, the main reason first."""
     sender: ReviewedSender
+    """The contributor of the result."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewPage:
-    """Settings that wait: what screening set aside, oldest first, then what statistics did."""
+    """A page of the settings that wait for a decision."""
 
     waiting: tuple[ReviewedSetting, ...]
+    """Settings that the rules excluded, oldest first; then those that the outlier check found."""
     next_cursor: str | None
-    """Null at the end. With a filter a page may hold fewer than asked, and others follow."""
+    """Send it as `cursor` for the next page; null on the last page. With a filter, a page may hold
+    fewer settings than `limit` although more follow."""
 
 
 class ReviewSchema(StrictSchema):
     """The query parameters of the queue."""
 
-    chip = Text(metadata=told("Only this chip, by any of its names.", "norvane-sable-7-4820mx"))
+    chip = Text(
+        metadata=told("Only settings of this chip, by any of its names.", "norvane-sable-7-4820mx")
+    )
     code = fields.String(
         validate=Whole("[a-z_]{1,60}", error="A code of a reason, such as beyond_soft_bound."),
-        metadata=told("Only what this reason set aside.", "beyond_soft_bound"),
+        metadata=told("Only settings that were excluded for this reason.", "beyond_soft_bound"),
     )
     contributor = ParameterCount(
         validate=validate.Range(1, LARGEST_INTEGER),
-        metadata=told("Only this contributor, by number.", 17),
+        metadata=told("Only settings of the contributor with this number.", 17),
     )
     limit = ParameterCount(
         load_default=_DEFAULT_PAGE,
         validate=validate.Range(1, _LARGEST_PAGE),
-        metadata=told("Settings on a page.", 20),
+        metadata=told("Largest number of settings on a page.", 20),
     )
     cursor = Text(
         metadata=told(
-            "`next_cursor` of the page before.", "WyJzY3JlZW5pbmciLDIwMjYwOTE0LDAsMTcsMF0"
+            "`next_cursor` of the page before; the first page unless given.",
+            "WyJzY3JlZW5pbmciLDIwMjYwOTE0LDAsMTcsMF0",
         )
     )
 
@@ -177,7 +199,7 @@ def _read_cursor(text: str | None) -> WaitingAt | Problem:
     except (binascii.Error, orjson.JSONDecodeError, TypeError, ValueError):
         part, key = None, []
     if part not in PARTS or not all(type(number) is int and 0 <= number < 2**63 for number in key):
-        return Problem("cursor", "invalid", "Send the next_cursor of the page before, unchanged.")
+        return Problem("cursor", "invalid", "Send next_cursor of the previous page, unchanged.")
     return WaitingAt(part, (first, second, third, fourth))
 
 

@@ -13,8 +13,9 @@ from kbapi.evidence.lasting import is_failure, is_proven
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.lift import CONFIDENCE, Lift, lift_of
+from kbapi.stats.siblings import Level
 from kbapi.storage.lasting_rows import FollowedRow
-from kbapi.vocabulary import FOLLOW_UP_CHANGES
+from kbapi.vocabulary import FOLLOW_UP_CHANGES, FollowUpChange
 
 Which = NDArray[np.bool_]
 
@@ -33,7 +34,7 @@ class UnitAfterChanges:
 class ChangeCompared:
     """Units with a change beside those without it; None where either are fewer than five."""
 
-    change: str
+    change: FollowUpChange
     failed_with: int
     kept_with: int
     failed_without: int
@@ -45,7 +46,7 @@ class ChangeCompared:
 class ChangesFound:
     """All kinds of change, the likeliest cause first, from the chip's units or its series'."""
 
-    level: str
+    level: Level
     """chip, series where the chip's own are fewer than five units, none where both are."""
     units: int
     compared: tuple[ChangeCompared, ...]
@@ -66,9 +67,11 @@ def compare_changes(
     told by too few come last, and ties stand in the order of the vocabulary.
     """
     own = _units([row for row in rows if row.chip_key == chip_key])
-    level, units = ("chip", own) if len(own) >= FEWEST_UNITS_SHOWN else ("series", _units(rows))
+    level, units = (
+        (Level.CHIP, own) if len(own) >= FEWEST_UNITS_SHOWN else (Level.SERIES, _units(rows))
+    )
     if len(units) < FEWEST_UNITS_SHOWN:
-        return ChangesFound("none", 0, (), too_few=len(units))
+        return ChangesFound(Level.NONE, 0, (), too_few=len(units))
     asked = [change for change in FOLLOW_UP_CHANGES if change in told or not told]
     looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
     confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)
@@ -102,7 +105,9 @@ def _are_few(has_it: Which) -> bool:
     return bool(min(has_it.sum(), (~has_it).sum()) < FEWEST_UNITS_SHOWN)
 
 
-def _compare(units: list[UnitAfterChanges], change: str, confidence: float) -> ChangeCompared:
+def _compare(
+    units: list[UnitAfterChanges], change: FollowUpChange, confidence: float
+) -> ChangeCompared:
     has_it = _who_has(units, change)
     failed = np.array([unit.failed for unit in units], dtype=np.bool_)
     weight = weight_ppm_of(np.array([unit.contributor_id for unit in units], dtype=np.int64))

@@ -1,13 +1,9 @@
 """A setting that was stable and is not any more, as its owner tells it."""
 
 from dataclasses import dataclass
-from typing import Final, Literal
 
 from kbapi.chips.chip import ChipName
-from kbapi.vocabulary import Domain, LimitControl
-
-Told = Literal["yes", "no", "unknown"]
-TOLD: Final[tuple[Told, ...]] = ("yes", "no", "unknown")
+from kbapi.vocabulary import Domain, LimitControl, YesNoUnknown
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,5 +18,5 @@ class Diagnosis:
     changed: frozenset[str]
     failure: str | None
     load: str | None
-    fails_at_stock: Told
-    in_effect: Told
+    fails_at_stock: YesNoUnknown
+    in_effect: YesNoUnknown

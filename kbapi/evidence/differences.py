@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from kbapi.stats.interval import group_intervals
 from kbapi.stats.npmle import fit_npmle
 from kbapi.vocabulary import COOLING, LOADS
 
+FilterName = Literal["cooling", "firmware", "grade", "load", "machine", "microcode", "supply"]
 _LEVEL: Final = 0.05
 _WORTH_DRAWING: Final = 4 * _LEVEL
 """An asymptotic p-value above this is not brought below the level by permutations."""
@@ -23,8 +24,11 @@ _PERMUTATIONS: Final = 999
 _MANY_UNITS: Final = 3_000
 """From here on permutations and the chi-squared distribution agree, and only cost time."""
 _SEED: Final = 20261125
-_ONE_VALUE: Final = ("grade", "microcode", "firmware", "machine", "supply")
-_LISTS: Final = (("cooling", "cooling", COOLING), ("load", "loads", LOADS))
+_ONE_VALUE: Final[tuple[FilterName, ...]] = ("grade", "microcode", "firmware", "machine", "supply")
+_LISTS: Final[tuple[tuple[FilterName, str, tuple[str, ...]], ...]] = (
+    ("cooling", "cooling", COOLING),
+    ("load", "loads", LOADS),
+)
 """Filters that take words of a list, the conditions' column, and the words."""
 
 
@@ -44,7 +48,7 @@ class Difference:
     `p_value` is raised for the number of filters looked at (Holm).
     """
 
-    filter: str
+    filter: FilterName
     p_value: float
     values: tuple[DifferingValue, ...]
 
@@ -76,7 +80,7 @@ class _Told:
 class _Comparison:
     """Labels of the units that one filter compares: the number of a value, -1 for the others."""
 
-    filter: str
+    filter: FilterName
     values: tuple[str, ...]
     label: NDArray[np.int64]
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,16 +11,32 @@ from kbapi.stats.physics import expected_cooling_c
 from kbapi.storage.reading_rows import Numbers, PairColumns, RepeatRow
 
 Vector = NDArray[np.float64]
+GainMeasure = Literal[
+    "performance",
+    "power",
+    "performance_per_watt",
+    "clock",
+    "temperature",
+    "temperature_free_fan",
+    "loudness",
+]
+GainMeasureUnit = Literal["C", "dB(A)"]
 
 
 @dataclass(frozen=True, slots=True)
 class Measure:
     """Something that a pair of readings tells: a ratio as its logarithm, or a difference."""
 
-    name: str
-    is_ratio: bool
+    name: GainMeasure
+    unit: GainMeasureUnit | None
+    """Of a difference; None for ratios."""
     repeated: Callable[[RepeatRow], float | None]
     """What of a single reading is compared between repeats."""
+
+    @property
+    def is_ratio(self) -> bool:
+        """Whether it is tuned over stock, rather than tuned less stock."""
+        return self.unit is None
 
 
 def _per_watt(row: RepeatRow) -> float | None:
@@ -28,13 +44,13 @@ def _per_watt(row: RepeatRow) -> float | None:
 
 
 MEASURES: Final = (
-    Measure("performance", True, lambda row: row.performance),
-    Measure("power", True, lambda row: row.power_w),
-    Measure("performance_per_watt", True, _per_watt),
-    Measure("clock", True, lambda row: row.clock_mhz),
-    Measure("temperature", False, lambda row: row.heat_c),
-    Measure("temperature_free_fan", False, lambda row: row.heat_c),
-    Measure("loudness", False, lambda row: row.noise_dba),
+    Measure("performance", None, lambda row: row.performance),
+    Measure("power", None, lambda row: row.power_w),
+    Measure("performance_per_watt", None, _per_watt),
+    Measure("clock", None, lambda row: row.clock_mhz),
+    Measure("temperature", "C", lambda row: row.heat_c),
+    Measure("temperature_free_fan", "C", lambda row: row.heat_c),
+    Measure("loudness", "dB(A)", lambda row: row.noise_dba),
 )
 
 

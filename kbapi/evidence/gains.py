@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from kbapi.evidence.gain_measures import (
     MEASURES,
+    GainMeasure,
     Measure,
     Vector,
     changes_in,
@@ -21,11 +22,12 @@ from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, is_small
 from kbapi.stats.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
 from kbapi.stats.physics import is_spent_on_clock
 from kbapi.storage.reading_rows import PairColumns, RepeatRow
+from kbapi.vocabulary import Load
 
 _FEWEST_REPEATED: Final = 5
 """The noise of runs is not learnt from fewer units that were read again."""
 
-NoiseFrom = Literal["repeated_runs", "reported_spread", "spread_over_units"]
+NoiseSource = Literal["repeated_runs", "reported_spread", "spread_over_units"]
 Verdict = Literal["larger", "hidden", "none"]
 """Larger than the noise; real over units but hidden in the noise of one unit; or neither."""
 
@@ -89,7 +91,7 @@ class UnitGains:
 class GainCell:
     """The units of one load, with a power cap (the same both times) or without."""
 
-    load: str
+    load: Load
     is_capped: bool
     told: UnitGains
     left_out: int
@@ -104,7 +106,7 @@ class MeasuredGain:
     shift: PairedShift
     noise: float | None
     """What repeated runs of one unit differ by, 95 % of the time; None where it is not known."""
-    noise_source: NoiseFrom
+    noise_source: NoiseSource
     verdict: Verdict
     expected: float | None
     """Of a temperature at a fixed fan: what the saved power explains, the median unit."""
@@ -152,7 +154,7 @@ class _UnitsOf:
         self._contributor = np.array(pairs.contributor_id)
         self._month, self._order = ranks_of(pairs.month), ranks_of(pairs.unit_order)
 
-    def cell(self, load: str, is_capped: int, inside: NDArray[np.int64]) -> GainCell:
+    def cell(self, load: Load, is_capped: int, inside: NDArray[np.int64]) -> GainCell:
         """The cell of these pairs: of each unit its latest month, of each contributor three."""
         rows = latest_of_each(self._unit, self._month, inside)
         _, first, owner = np.unique(self._unit[rows], return_index=True, return_inverse=True)
@@ -163,7 +165,7 @@ class _UnitsOf:
 
 
 def gain_block(
-    gains: UnitGains, noises: Mapping[str, RunNoise], but: tuple[str, ...] = ()
+    gains: UnitGains, noises: Mapping[GainMeasure, RunNoise], but: tuple[str, ...] = ()
 ) -> GainBlock | None:
     """What changed on these units, `but` left out because it was held; None for fewer than five."""
     if gains.units < FEWEST_UNITS_SHOWN:
@@ -186,7 +188,7 @@ def _measured(
     measure: Measure, gains: UnitGains, telling: NDArray[np.bool_], learnt: RunNoise | None
 ) -> MeasuredGain:
     shift = pool_shift(gains.changes[measure.name][telling])
-    noise_source: NoiseFrom = "repeated_runs"
+    noise_source: NoiseSource = "repeated_runs"
     if learnt is None:
         learnt = _reported(measure, gains, telling)
         noise_source = "spread_over_units" if learnt is None else "reported_spread"
@@ -224,7 +226,7 @@ def _expected(rises_c: Vector) -> float | None:
     return float(np.median(told_c)) if len(told_c) >= FEWEST_UNITS_SHOWN else None
 
 
-def run_noises(rows: Sequence[RepeatRow]) -> dict[str, RunNoise]:
+def run_noises(rows: Sequence[RepeatRow]) -> dict[GainMeasure, RunNoise]:
     """By measure, the noise of one run, where enough units were read again."""
     noises = {}
     for measure in MEASURES:

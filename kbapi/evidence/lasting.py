@@ -19,6 +19,7 @@ from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.grid import Grid
 from kbapi.stats.settle import SettleMargin, settle_margin
+from kbapi.stats.siblings import Level
 from kbapi.stats.survival import SurvivalCurve, fit_survival
 from kbapi.storage.lasting_rows import FollowedRow, load_followed_of_series
 
@@ -51,7 +52,7 @@ class SettingInUse:
 class LastingEvidence:
     """The settings in use that a question about time is answered from."""
 
-    level: str
+    level: Level
     """chip, series where the chip's own are fewer than five units, none where both are."""
     settings: tuple[SettingInUse, ...]
     margins: tuple[float, ...]
@@ -121,14 +122,14 @@ def lasting_evidence(
         for key, of_chip in groupby(rows, _CHIP)
         if (grid := grid_of(key)) is not None
     }
-    own = LastingEvidence("chip", tuple(found.get(chip_key, ())), margins)
+    own = LastingEvidence(Level.CHIP, tuple(found.get(chip_key, ())), margins)
     if own.units >= FEWEST_UNITS_SHOWN:
         return own
     series = tuple(one for settings in found.values() for one in settings)
-    together = LastingEvidence("series", series, margins)
+    together = LastingEvidence(Level.SERIES, series, margins)
     if together.units >= FEWEST_UNITS_SHOWN:
         return together
-    return LastingEvidence("none", (), margins, too_few=together.units)
+    return LastingEvidence(Level.NONE, (), margins, too_few=together.units)
 
 
 def load_settle_margin(

@@ -18,14 +18,13 @@ from kbapi.stats.compare import holm_adjusted
 from kbapi.stats.exact_shares import compare_shares, find_change
 from kbapi.stats.shares import SharePrior, estimate_share
 from kbapi.storage.lock_reports import TriedLock
-from kbapi.vocabulary import OPEN_STATUSES, PROTECTIONS
+from kbapi.vocabulary import LOCK_CONDITIONS, OPEN_STATUSES, PROTECTIONS, LockCondition
 
 SPLIT_LEVEL: Final = 0.05
 """Of all conditions of a control together."""
 CHANGE_LEVEL: Final = 0.008
 """Of a control: in stable reports a change is imagined at most as often, because it is exact."""
 MOST_CONTRADICTIONS: Final = 10
-_SPLIT_BY: Final = ("machine", "firmware_month", "microcode", *PROTECTIONS)
 _UNTOLD: Final = ("", "unknown")
 _OPEN: Final = np.array([True, False])
 
@@ -37,7 +36,7 @@ class LockSplit:
     `p_value` is raised for the number of conditions looked at (Holm).
     """
 
-    by: str
+    by: LockCondition
     p_value: float
     clearest: str
     """The value that differs most clearly from the others."""
@@ -45,7 +44,7 @@ class LockSplit:
 
 
 @dataclass(frozen=True, slots=True)
-class LockChange:
+class LockMonths:
     """The likeliest change along firmware months, and whether it is beyond chance.
 
     The true month may be any from `earliest` to `latest`: they fit about as well.
@@ -80,11 +79,11 @@ class LockDifferences:
 
     units: int
     """Units heard: written and read back, the latest of each contributor."""
-    compared_by: tuple[str, ...]
+    compared_by: tuple[LockCondition, ...]
     """Conditions that have two values or more with five of these units each."""
     splits: tuple[LockSplit, ...]
     """Those of them that are beyond chance."""
-    change: LockChange | None
+    change: LockMonths | None
     """None where no month leaves five units on either side."""
     contradictions: tuple[Contradiction, ...]
     """The most even first, ten at most."""
@@ -99,7 +98,7 @@ def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> Lock
     """
     heard = heard_once(tried)
     parts = _Parts(heard, share_open)
-    compared = [one for by in _SPLIT_BY if (one := parts.compared(by)) is not None]
+    compared = [one for by in LOCK_CONDITIONS if (one := parts.compared(by)) is not None]
     adjusted = holm_adjusted([one.p_value for one in compared])
     raised = [replace(one, p_value=p) for one, p in zip(compared, adjusted, strict=True)]
     return LockDifferences(
@@ -115,7 +114,7 @@ def heard_once(tried: Iterable[TriedLock]) -> list[TriedLock]:
     """The latest tried unit of each contributor; among several of a month no status is favoured."""
     heard: dict[int, TriedLock] = {}
     # Units without a token share an empty hash: then what they are decides, never their arrival.
-    in_order = sorted(tried, key=attrgetter("unit_order", *_SPLIT_BY, "status"))
+    in_order = sorted(tried, key=attrgetter("unit_order", *LOCK_CONDITIONS, "status"))
     for report in sorted(in_order, key=attrgetter("measured_month"), reverse=True):
         heard.setdefault(report.contributor_id, report)
     return list(heard.values())
@@ -148,7 +147,7 @@ class _Parts:
         self._open = [report for report in heard if is_open(report)]
         self._prior = SharePrior(np.array([share_open, 1.0 - share_open]), STRENGTH_OF_THE_WHOLE)
 
-    def compared(self, by: str) -> LockSplit | None:
+    def compared(self, by: LockCondition) -> LockSplit | None:
         """How the values of a condition differ; None where there are not two to compare."""
         cells = [cell for cell in self._cells(by) if cell.units >= FEWEST_UNITS_SHOWN]
         if len(cells) < 2:
@@ -157,13 +156,13 @@ class _Parts:
         values = tuple(self._told(cell) for cell in cells)
         return LockSplit(by, found.p_value, cells[found.clearest].value, values)
 
-    def change(self) -> LockChange | None:
+    def change(self) -> LockMonths | None:
         """The likeliest change along firmware months."""
         cells = self._cells("firmware_month")
         found = find_change(*_counts(cells)) if cells else None
         if found is None:
             return None
-        return LockChange(
+        return LockMonths(
             is_change=found.p_value <= CHANGE_LEVEL,
             p_value=found.p_value,
             since=cells[found.since].value,
@@ -173,7 +172,7 @@ class _Parts:
             after=self._told(_together(cells[found.since :])),
         )
 
-    def _cells(self, by: str) -> list[_Cell]:
+    def _cells(self, by: LockCondition) -> list[_Cell]:
         """What was told of a condition, in the order of its values."""
         value_of = attrgetter(by)
         units, opened = Counter(map(value_of, self._heard)), Counter(map(value_of, self._open))

@@ -1,5 +1,6 @@
 """Whether a control can be used on a chip: reports become shares, leaning on the series."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -18,8 +19,20 @@ from kbapi.stats.shares import (
     fit_share_prior,
     posterior_shares,
 )
+from kbapi.stats.siblings import Level
 from kbapi.storage.lock_reports import LockGroup
-from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES, PROTECTIONS
+from kbapi.vocabulary import (
+    LOCK_CHANGES,
+    LOCKED_STATUSES,
+    OPEN_STATUSES,
+    PROTECTIONS,
+    Control,
+    Domain,
+    LockChange,
+    LockFoundBy,
+    LockStatus,
+    OverallLockStatus,
+)
 
 STATUSES: Final = (*OPEN_STATUSES, *LOCKED_STATUSES)
 CONFIDENCE: Final = 0.95
@@ -34,7 +47,7 @@ _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 class StatusShare:
     """The share of units with one status."""
 
-    status: str
+    status: LockStatus
     share: float
     units: int
 
@@ -50,32 +63,40 @@ class Split:
 
 
 @dataclass(frozen=True, slots=True)
-class CountOf:
-    """How many units."""
+class FoundByCount:
+    """How many units found the status in one way."""
 
-    value: str
+    value: LockFoundBy
     units: int
 
 
-_Cell = TypeVar("_Cell", StatusShare, CountOf)
+@dataclass(frozen=True, slots=True)
+class ChangeCount:
+    """How many open units had one change."""
+
+    value: LockChange
+    units: int
+
+
+_Cell = TypeVar("_Cell", StatusShare, FoundByCount)
 
 
 @dataclass(frozen=True)
 class LockShares:
     """What is known of one control on one domain of a chip."""
 
-    domain: str
-    control: str
-    word: str
+    domain: Domain
+    control: Control
+    word: OverallLockStatus
     """The status with the largest share, `mixed` below 0.6, `unknown` without reports."""
-    level: str
+    level: Level
     """chip, series where siblings speak for it alone, none."""
     units: int
     """The chip's own units that were reported on."""
     open: ShareEstimate
     statuses: tuple[StatusShare, ...]
-    found_by: tuple[CountOf, ...]
-    changes: tuple[CountOf, ...]
+    found_by: tuple[FoundByCount, ...]
+    changes: tuple[ChangeCount, ...]
     """What had been changed where it was open: history, never a recommendation."""
     unchanged_units: int | None
     """Open units that told of no change; None where that would be about too few."""
@@ -110,7 +131,7 @@ def _shown(cells: tuple[_Cell, ...], of_all: int) -> tuple[_Cell, ...]:
 
 
 def lock_shares(
-    groups: Iterable[LockGroup], chip_key: str, series: str, domain: str, control: str
+    groups: Iterable[LockGroup], chip_key: str, series: str, domain: Domain, control: Control
 ) -> LockShares:
     """The shares of one control on one domain, from the chip's reports and its series'."""
     told = [g for g in groups if (g.domain, g.control) == (domain, control)]
@@ -127,11 +148,11 @@ def lock_shares(
         domain=domain,
         control=control,
         word=_word(shares, known=units > 0 or borrowed),
-        level="chip" if units else "series" if borrowed else "none",
+        level=Level.CHIP if units else Level.SERIES if borrowed else Level.NONE,
         units=units,
         open=estimate_share(counts, _OPEN, prior, CONFIDENCE),
         statuses=_statuses(own, shares),
-        found_by=_counted(own, lambda g: g.found_by),
+        found_by=_found_by(own),
         changes=_changes(own),
         unchanged_units=sum(g.units for g in own if _is_open(g) and not g.changes),
         by_machine=splits.of(own, lambda g: g.machine),
@@ -145,7 +166,7 @@ def lock_shares(
 
 def reported_controls(
     groups: Iterable[LockGroup], chip_key: str, series: str
-) -> list[tuple[str, str]]:
+) -> list[tuple[Domain, Control]]:
     """Domain and control of everything that the chip or its series has reports on, sorted."""
     related = (g for g in groups if g.chip_key == chip_key or g.series == series)
     return sorted({(g.domain, g.control) for g in related})
@@ -166,7 +187,7 @@ def _prior(siblings: list[LockGroup]) -> SharePrior | None:
     return fit_share_prior(np.array(by_chip))
 
 
-def _word(shares: NDArray[np.float64], *, known: bool) -> str:
+def _word(shares: NDArray[np.float64], *, known: bool) -> OverallLockStatus:
     if not known:
         return "unknown"
     largest = int(np.argmax(shares))
@@ -174,7 +195,7 @@ def _word(shares: NDArray[np.float64], *, known: bool) -> str:
 
 
 def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[StatusShare, ...]:
-    units = dict.fromkeys(STATUSES, 0)
+    units: Counter[LockStatus] = Counter()
     for group in own:
         units[group.status] += group.units
     return tuple(
@@ -186,25 +207,25 @@ def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[Status
 
 def least_open(shares: Iterable[LockShares]) -> LockShares | None:
     """The one that is least likely to be open: rails that move together need all of them."""
-    told = [one for one in shares if one.level != "none"]
+    told = [one for one in shares if one.level is not Level.NONE]
     return min(told, key=lambda one: (one.open.share, one.domain), default=None)
 
 
-def _counted(
-    groups: Iterable[LockGroup], value_of: Callable[[LockGroup], str]
-) -> tuple[CountOf, ...]:
-    units: dict[str, int] = {}
-    for group in groups:
-        units[value_of(group)] = units.get(value_of(group), 0) + group.units
-    return tuple(CountOf(value, units[value]) for value in sorted(units) if value)
-
-
-def _changes(own: list[LockGroup]) -> tuple[CountOf, ...]:
-    units: dict[str, int] = {}
+def _found_by(own: list[LockGroup]) -> tuple[FoundByCount, ...]:
+    units: Counter[LockFoundBy] = Counter()
     for group in own:
-        for change in filter(None, group.changes.split(",")) if _is_open(group) else ():
-            units[change] = units.get(change, 0) + group.units
-    return tuple(CountOf(change, units[change]) for change in sorted(units))
+        units[group.found_by] += group.units
+    return tuple(FoundByCount(value, units[value]) for value in sorted(units))
+
+
+def _changes(own: list[LockGroup]) -> tuple[ChangeCount, ...]:
+    units: Counter[LockChange] = Counter()
+    for group in own:
+        told = group.changes.split(",") if _is_open(group) else ()
+        for change in LOCK_CHANGES:
+            if change in told:
+                units[change] += group.units
+    return tuple(ChangeCount(change, units[change]) for change in sorted(units))
 
 
 def _is_open(group: LockGroup) -> bool:

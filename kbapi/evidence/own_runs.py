@@ -7,11 +7,14 @@ seen before it can't be right, and is told.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from kbapi.chips.chip import ChipName
 from kbapi.stats.grid import Grid
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.vocabulary import Domain, LimitControl
+
+UnusedTrialCode = Literal["other_domains", "failure_not_isolated", "contradicted_by_failure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +33,7 @@ class UnusedRun:
     """A run that says nothing of the limit looked for, and why."""
 
     place: int
-    code: str
+    code: UnusedTrialCode
 
 
 @dataclass(frozen=True, slots=True)

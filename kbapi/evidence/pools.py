@@ -24,7 +24,7 @@ from kbapi.evidence.units import (
 from kbapi.stats.interval import GroupedIntervals
 from kbapi.storage.places import PoolKey
 from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
-from kbapi.vocabulary import Domain, Grade, LimitControl
+from kbapi.vocabulary import Domain, Grade, LimitControl, Load
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class PoolEvidence:
     latest_month: str | None
     grade: Grade | None
     """The weakest testing behind any stable end, None without one."""
-    loads: tuple[str, ...]
+    loads: tuple[Load, ...]
     """Load classes that at least half of the units with a stable end passed."""
     judgement: Judgement
     """Of the whole pool, whatever the filter."""

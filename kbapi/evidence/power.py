@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 from kbapi.evidence.pair_units import few_of_each, latest_of_each, mean_by, ranks_of
 from kbapi.stats.power_curve import CurvePoints
 from kbapi.storage.reading_rows import CurveColumns
+from kbapi.vocabulary import Load, PowerScope
 
 Vector = NDArray[np.float64]
 
@@ -17,8 +19,8 @@ Vector = NDArray[np.float64]
 class PowerPool:
     """The units of one load and one scope of power."""
 
-    load: str
-    power_scope: str
+    load: Load
+    power_scope: PowerScope | Literal[""]
     """Of what the power is; empty where nobody said."""
     stock: CurvePoints
     tuned: CurvePoints
@@ -46,8 +48,8 @@ def largest_power_pool(curves: CurveColumns) -> PowerPool:
 
 def _pool(
     curves: CurveColumns,
-    load: str,
-    scope: str,
+    load: Load,
+    scope: PowerScope | Literal[""],
     rows: NDArray[np.int64],
     month: NDArray[np.int64],
 ) -> PowerPool:

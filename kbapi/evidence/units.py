@@ -17,7 +17,7 @@ from kbapi.storage.unit_rows import (
     load_conditions,
     load_level_rows,
 )
-from kbapi.vocabulary import GRADES, LOADS, Grade
+from kbapi.vocabulary import GRADES, LOADS, Grade, Load
 
 UNITS_OF_FULL_WEIGHT: Final = 3
 """One contributor's units weigh min(1, 3 / their number) each: a flood counts as three units."""
@@ -264,7 +264,7 @@ def weakest_grade(units: PoolUnits) -> Grade | None:
     return next((grade for grade in GRADES if grade in seen), None)
 
 
-def usual_loads(units: PoolUnits) -> tuple[str, ...]:
+def usual_loads(units: PoolUnits) -> tuple[Load, ...]:
     """Load classes that at least half of the units with a stable end passed."""
     passing = _behind_stable_ends(units)
     owner, place = units.chosen.owner[passing], units.chosen.place[passing]

@@ -43,10 +43,10 @@ def verdicts_of(judgement: Judgement) -> KeptVerdicts:
     """A judgement as it is kept."""
     return KeptVerdicts(
         JudgementRow(
-            deepest_steps=judgement.fence.deepest_steps,
-            shallowest_steps=judgement.fence.shallowest_steps,
-            newcomer_ppm=round(1_000_000 * judgement.newcomer_factor),
-            flagged_ppm=round(1_000_000 * judgement.flagged_share),
+            deep_cutoff_steps=judgement.fence.deepest_steps,
+            shallow_cutoff_steps=judgement.fence.shallowest_steps,
+            newcomer_weight_ppm=round(1_000_000 * judgement.newcomer_factor),
+            excluded_weight_ppm=round(1_000_000 * judgement.flagged_share),
             is_young=judgement.is_young,
         ),
         _set_aside(judgement),

@@ -62,7 +62,7 @@ def make_backup(
     with readable_faults(), sharing(settings.use_lock_path):
         target.mkdir(mode=0o700, parents=True, exist_ok=True)
         if is_read_only(target):
-            raise StorageUnwritable(f"{target} may not be written by this user. Nothing was.")
+            raise StorageUnwritable(f"This user may not write to {target}. Nothing was written.")
         with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
             _remove_left_overs(target)
             _require_room(settings, target)
@@ -87,13 +87,15 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
     _require_place(settings, target)
     if _is_within(file, target) or _is_within(file, settings.home):
         raise UnsafeSetup(
-            "The secret belongs to another place than the backups and the instance: whoever finds "
-            "both can read and withdraw every result."
+            "Keep the secret apart from the backups and the instance, because both together open "
+            "every result. Name a file elsewhere with --secret."
         )
     require_no_foreign_secret(settings)
     secret = load_secret(settings.secret_path)
     if file.exists() and load_secret(file) != secret:
-        raise UnsafeSetup(f"{file.name} holds another secret, which is not overwritten.")
+        raise UnsafeSetup(
+            f"{file.name} has another secret and was not overwritten. Name another file."
+        )
     with readable_faults():
         file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         write_secret(file, secret)
@@ -103,11 +105,11 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
 def _require_place(settings: Settings, target: Path) -> None:
     require_may_open(settings.database_path)
     if not settings.database_path.exists():
-        raise UnsafeSetup(f"There is no instance in {settings.home}.")
+        raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
     if target.exists() and not target.is_dir():
-        raise UnsafeSetup(f"{target} is a file: backups go into a folder.")
+        raise UnsafeSetup(f"{target} is a file. Name a folder for the backups.")
     if _is_within(target, settings.home):
-        raise UnsafeSetup("Backups go to another folder than the instance, best to another disk.")
+        raise UnsafeSetup("Name a folder outside the instance, best on another disk.")
 
 
 def _is_within(path: Path, folder: Path) -> bool:
@@ -123,8 +125,8 @@ def _require_room(settings: Settings, target: Path) -> None:
     reserve = settings.min_free_bytes if is_same_disk else 0
     if free_bytes(target) - size < reserve:
         raise StorageFull(
-            f"The backup needs {size:,} bytes in {target}, and {reserve:,} are to stay free for "
-            "the instance on that disk. Nothing was written; older backups are kept."
+            f"The backup needs {size:,} bytes in {target}, and {reserve:,} bytes must stay free "
+            "there for the instance. Nothing was written; older backups are kept."
         )
 
 
@@ -153,5 +155,5 @@ def _remove_all_but(older: list[Path], keep: int | None) -> Iterator[Path]:
         try:
             old.unlink()
         except OSError as error:
-            raise StorageUnwritable(f"{old.name} cannot be removed.") from error
+            raise StorageUnwritable(f"{old.name} cannot be removed. Remove it by hand.") from error
         yield old

@@ -44,7 +44,7 @@ def check_instance(settings: Settings) -> tuple[Finding, ...]:
     """
     require_may_open(settings.database_path)
     if not settings.database_path.exists():
-        raise UnsafeSetup(f"There is no instance in {settings.home}.")
+        raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
     # Where there is no lock nobody has it open, and one that is made here would stay.
     lock = settings.use_lock_path
     with sharing(lock) if lock.exists() else nullcontext():
@@ -63,10 +63,8 @@ def _findings(settings: Settings) -> Iterator[Finding]:
     results = condition.rows_of("submission")
     told = f"{results:,} results, schema {condition.revision}"
     yield Finding("database", True, told)
-    yield _well_unless("integrity", "; ".join(condition.damage), "pages and indexes are whole")
-    yield _well_unless(
-        "references", ", ".join(condition.orphans), "every row refers to one that is there"
-    )
+    yield _well_unless("integrity", "; ".join(condition.damage), "all pages and indexes are intact")
+    yield _well_unless("references", ", ".join(condition.orphans), "no reference is missing")
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
@@ -83,12 +81,12 @@ def _folder(settings: Settings) -> Finding:
         for path in (settings.home, settings.database_path)
         if stat.S_IMODE(path.stat().st_mode) & 0o077
     ]
-    wrong = f"other users may look into {', '.join(others)}: take that from them with chmod go="
-    return _well_unless("folder", wrong if others else "", "for its owner's eyes only")
+    wrong = f"other users can read {', '.join(others)}; run chmod go= on it"
+    return _well_unless("folder", wrong if others else "", "only the owner can read it")
 
 
 def _room(settings: Settings) -> Finding:
-    free = f"{free_bytes(settings.home):,} bytes free, {settings.min_free_bytes:,} to stay so"
+    free = f"{free_bytes(settings.home):,} bytes free, at least {settings.min_free_bytes:,} needed"
     closed = WriteGate(settings).why_closed()
     told = f"{closed.title}; {free}" if closed else free
     return Finding("writing", closed in (None, InstanceReadOnly), told)
@@ -103,8 +101,10 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
     if condition and condition.key_ids and condition.own_key_id not in (None, key_id):
         return Finding("secret", False, FOREIGN.format(name, name))
     strangers = set(condition.key_ids if condition else ()) - {key_id}
-    wrong = "some or all hashes were keyed by another secret: their receipts and tokens fit no more"
-    return _well_unless("secret", wrong if strangers else "", "fits, and only its owner reads it")
+    wrong = "another secret made some or all hashes: their receipts and tokens do not work"
+    return _well_unless(
+        "secret", wrong if strangers else "", "matches the database; only the owner can read it"
+    )
 
 
 def _schema(settings: Settings) -> Finding:
@@ -112,7 +112,7 @@ def _schema(settings: Settings) -> Finding:
         require_current_schema(settings.database_path)
     except KbapiError as error:
         return Finding("schema", False, error.detail)
-    return Finding("schema", True, "the program's own")
+    return Finding("schema", True, "matches the program")
 
 
 def _rules(settings: Settings) -> Finding:
@@ -121,10 +121,10 @@ def _rules(settings: Settings) -> Finding:
     except KbapiError as error:
         return Finding("rules", False, error.detail)
     wrong = (
-        f"{older:,} results stand under older rules than the program's: stop the server and run "
-        "'kbapi db upgrade', which screens them again"
+        f"{older:,} results were screened by older rules; stop the server and run "
+        "'kbapi db upgrade'"
     )
-    return _well_unless("rules", wrong if older else "", "every result was screened by today's")
+    return _well_unless("rules", wrong if older else "", "the current rules screened every result")
 
 
 def _evidence(settings: Settings) -> Finding:
@@ -132,10 +132,10 @@ def _evidence(settings: Settings) -> Finding:
         with reading_untouched(settings.database_path) as connection:
             audit = audit_evidence(connection)
     except KbapiError as error:
-        return Finding("evidence", False, f"not compared: {error.detail}")
+        return Finding("evidence", False, f"not checked: {error.detail}")
     wrong = (
-        f"{audit.unlike:,} of {audit.places:,} places are not what the results say, "
-        f"{audit.strange:,} rows name a stranger"
+        f"{audit.unlike:,} of {audit.places:,} entries differ from the results, "
+        f"{audit.strange:,} rows have a wrong contributor"
     )
-    told = f"{audit.places:,} places, each as merging its results anew makes it"
+    told = f"{audit.places:,} entries match the results"
     return _well_unless("evidence", "" if audit.agrees else wrong, told)

@@ -43,8 +43,8 @@ class Restored:
 
 
 _NOT_PUT: Final = (
-    "Nothing was put in place. Make room for another database (and KBAPI_MIN_FREE_BYTES), let the "
-    "folder be written, and take KBAPI_READ_ONLY back; then run it again."
+    "Nothing was replaced. Free disk space for a second database and KBAPI_MIN_FREE_BYTES, allow "
+    "writing to the folder, and unset KBAPI_READ_ONLY. Then try again."
 )
 
 
@@ -111,17 +111,17 @@ def _real(path: Path) -> Path:
     real = path.resolve()
     if path.is_symlink() and not real.parent.is_dir():
         raise UnsafeSetup(
-            f"{path.name} leads to {real.parent}, which is not there: mount it first."
+            f"{path.name} links to {real.parent}, which does not exist. Mount it first."
         )
     return real
 
 
 def _require_backup(file: Path, database: Path) -> None:
     if not file.is_file() or file.resolve() == database:
-        raise UnsafeSetup(f"{file} is no backup to restore from.")
+        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
     revision = migrations.current_revision(file)
     if revision is None:
-        raise StorageBroken(f"{file.name} is an empty database, no backup of kbapi.")
+        raise StorageBroken(f"{file.name} is an empty database, not a backup of kbapi.")
     migrations.require_no_newer_schema(revision)
 
 
@@ -132,21 +132,23 @@ def _secret_for(
     if secret_file is not None:
         given = load_secret(secret_file)
         if not _fits(given, condition):
-            raise UnsafeSetup(f"{secret_file.name} is not the secret that belongs to this backup.")
+            raise UnsafeSetup(
+                f"{secret_file.name} is not the secret of this backup. Name "
+                "another file with --secret."
+            )
         return given
     there = load_secret(settings.secret_path) if settings.secret_path.exists() else None
     if without_secret or (there is not None and _fits(there, condition)):
         return there or random_secret()
     raise UnsafeSetup(
-        "The secret that belongs to this backup is not in the folder: name its copy with --secret. "
-        "If it is lost, --without-secret goes on: " + LOST_WITH_IT
+        "The folder does not have the secret of this backup. Name its copy with --secret. If it "
+        "is lost, use --without-secret. " + LOST_WITH_IT
     )
 
 
 LOST_WITH_IT: Final = (
-    "no receipt of a result in the backup fits any more, so that it can be neither read back nor "
-    "withdrawn by its sender; contributors and their units are strangers, whose next results "
-    "count as somebody else's; access keys must be given anew."
+    "Without the secret, senders cannot read or withdraw the results in the backup. Contributors "
+    "and their units count as new ones. All access keys must be created again."
 )
 """What is lost with the secret."""
 

@@ -1,50 +1,69 @@
-"""What an accepted result is told: what was understood, what counts and why."""
+"""The answer to an accepted result: how it was understood, what counts and why."""
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 import orjson
 
 from kbapi.chips.chip import ChipSummary
 from kbapi.storage.answers import Peers
+from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why a setting stands as it does, and what would change it."""
+    """One reason for a status or an outcome."""
 
     code: str
+    """Code of the rule or of the decision."""
     text: str
+    """What the code means, and what would change the status."""
 
 
 @dataclass(frozen=True, slots=True)
 class ScreenedSetting:
     """How one setting was screened."""
 
-    domain: str
-    control: str
-    moved_with: tuple[str, ...]
-    status: str
+    domain: Domain
+    """The supply rail that was adjusted."""
+    control: LimitControl
+    """How it was adjusted."""
+    moved_with: tuple[Domain, ...]
+    """Other domains that were adjusted together with this one; empty for the domain alone."""
+    status: ScreeningStatus
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting took
+    effect. `excluded`: stored, and not counted for the reasons given."""
     reasons: tuple[Reason, ...]
-    grade: str
+    """Every reason for the status, the main reason first; also remarks on a counted setting."""
+    grade: Grade
+    """How strongly the passed setting was tested: `short` (under 10 minutes), `quick` (10 minutes
+    or more), `long` (30 minutes or more under two loads or with checked results)."""
     peers: Peers | None
+    """How many units of the same pool are stable at this setting; null until the pool was first
+    evaluated, and where no setting passed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Screening:
-    """The document's standing: counted if any setting counts."""
+    """How the whole result was screened."""
 
-    status: str
+    status: ScreeningStatus
+    """`counted` if any setting counts, else the status of the first setting. A result with locks
+    alone counts unless a curator invalidated it."""
     reasons: tuple[Reason, ...]
+    """Why no setting counts; empty for a counted result."""
 
 
 @dataclass(frozen=True, slots=True)
 class IgnoredReading:
-    """A number that was not used, where it stands and why."""
+    """A number of a reading that was not used because it cannot be right."""
 
     pointer: str
+    """JSON pointer to the number in the result."""
     code: str
+    """Code of the rule."""
     text: str
+    """Why the number cannot be right."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,16 +71,24 @@ class Accepted:
     """The whole answer to an accepted result."""
 
     id: str
+    """Id of the stored result, a UUID."""
     receipt: str
+    """Secret that reads, follows up and withdraws the result; shown once and not stored."""
     chip: ChipSummary
+    """The chip that the result was understood to be about."""
     screening: Screening
+    """How the whole result was screened."""
     settings: tuple[ScreenedSetting, ...]
+    """How each setting was screened, in the order of the document."""
     thanks: str
+    """A sentence of thanks for a person."""
     duplicate_of: str | None = None
+    """Id of the earlier result with the same content, which this answer describes; null for a new
+    result."""
     chip_conflict: str | None = None
-    """How the numbers sent beside the chip's name contradict it, if they do."""
+    """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...] = ()
-    """Numbers of readings that cannot be right; the rest of the result stands."""
+    """Numbers of readings that cannot be right and were not used; the rest of the result counts."""
 
     def without_receipt(self) -> str:
         """The answer as JSON for keeping; a receipt is never stored."""
@@ -70,15 +97,22 @@ class Accepted:
 
 @dataclass(frozen=True, slots=True)
 class DryRunResponse:
-    """What a result would be told, had it been stored."""
+    """The answer to a dry run: how the result would be screened; nothing was stored."""
 
     chip: ChipSummary
+    """The chip that the result was understood to be about."""
     screening: Screening
+    """How the whole result would be screened."""
     settings: tuple[ScreenedSetting, ...]
+    """How each setting would be screened, in the order of the document."""
     duplicate_of: str | None
+    """Id of the stored result with the same content; null for a new result."""
     chip_conflict: str | None
+    """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...]
-    dry_run: bool = True
+    """Numbers of readings that cannot be right and would not be used."""
+    dry_run: Literal[True] = True
+    """Always true: nothing was stored."""
 
 
 def dry_run_from(accepted: Accepted) -> DryRunResponse:

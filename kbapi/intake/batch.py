@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
-from typing import Final, Literal
+from typing import Final
 
 from sqlalchemy import Connection
 
@@ -17,65 +17,88 @@ from kbapi.intake.receipts import receipt_of
 from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
 from kbapi.intake.store import Prepared, prepare, store_once
 from kbapi.storage.instance import Instance
+from kbapi.vocabulary import BatchItemStatus
 from kbapi.wire import child
 
-ItemStatus = Literal["counted", "unverified", "excluded", "repeated", "refused"]
 _ENDPOINT: Final = "batch"
 _MOST_PROBLEMS_TOLD: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
 class BatchItem:
-    """What became of one item; what was refused has neither id nor receipt."""
+    """The outcome of one item of a batch."""
 
     index: int
-    status: ItemStatus
+    """Position of the item in the batch, from 0."""
+    status: BatchItemStatus
+    """`counted`, `unverified` or `excluded`: how a new result was screened. `repeated`: the same
+    result is stored already. `refused`: not stored."""
     id: str | None
+    """Id of the stored result; null where nothing is stored."""
     receipt: str | None
+    """Secret that reads, follows up and withdraws the result; null where nothing is stored."""
 
 
 @dataclass(frozen=True, slots=True)
-class ItemProblem:
-    """One fault of an item, with its place in the item."""
+class BatchItemError:
+    """One fault of a refused item."""
 
     pointer: str
+    """JSON pointer into the item."""
     code: str
+    """Code of the fault."""
     detail: str
+    """What is wrong and how to correct it."""
     candidates: tuple[str, ...]
+    """Catalogue keys to choose from; empty unless a name fits several chips."""
 
 
 @dataclass(frozen=True, slots=True)
 class UncountedItem:
-    """Why an item does not count, and what would change it."""
+    """Why an item of a batch does not count as a new result, and what would change that."""
 
     index: int
-    status: ItemStatus
+    """Position of the item in the batch, from 0."""
+    status: BatchItemStatus
+    """As in `items`."""
     reasons: tuple[Reason, ...]
-    errors: tuple[ItemProblem, ...]
+    """Why no setting of the item counts; empty for a refused item."""
+    errors: tuple[BatchItemError, ...]
+    """Every fault of a refused item; empty for the others."""
 
 
 @dataclass(frozen=True, slots=True)
 class BatchCounts:
-    """How many items came to which end."""
+    """How many items of a batch had which outcome."""
 
     items: int
+    """Items in the batch."""
     stored: int
-    """Those that stand in the database, repeats among them; of a dry run, those that would."""
+    """Items that are in the database, repeated ones included; in a dry run, those that would be."""
     counted: int
+    """New results with at least one setting that counts."""
     unverified: int
+    """New results without proof that a setting took effect."""
     excluded: int
+    """New results of which nothing counts for another reason."""
     repeated: int
+    """Results that were stored before."""
     refused: int
+    """Items that cannot be right and were not stored."""
 
 
 @dataclass(frozen=True, slots=True)
 class BatchResponse:
-    """The whole answer to a batch, in the order of its items."""
+    """The answer to a batch."""
 
     counts: BatchCounts
+    """How many items had which outcome."""
     items: tuple[BatchItem, ...]
+    """The outcome of each item, in the order of the batch."""
     not_counted: tuple[UncountedItem, ...]
+    """Every item whose status is not counted, with its reasons or errors."""
     dry_run: bool
+    """Whether this was a dry run, which stores nothing."""
 
 
 Outcome = Accepted | DocumentRefused
@@ -173,15 +196,18 @@ def _all_refused(refused: Sequence[Prepared | DocumentRefused]) -> DocumentRefus
         left = len(problems) - _MOST_PROBLEMS_TOLD
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = [*problems[:_MOST_PROBLEMS_TOLD], more]
-    return DocumentRefused("None of the items can be right. Nothing was stored.", problems)
+    return DocumentRefused(
+        "Every item was refused. Nothing was stored: correct the items and send them again.",
+        problems,
+    )
 
 
 def _require_one_contributor(prepared: Sequence[Prepared | DocumentRefused]) -> None:
     senders = {one.sender.contributor_hash for one in prepared if isinstance(one, Prepared)}
     if len(senders) > 1:
         raise ScopeMissing(
-            "The batch holds results of several contributors: that needs a key with scope collect. "
-            "Nothing was stored."
+            "The batch has results of several contributors. It needs a key with the scope "
+            "submit_for_members. Nothing was stored."
         )
 
 
@@ -235,15 +261,11 @@ def _tell(outcomes: Sequence[Outcome], dry_run: bool) -> BatchResponse:
 def _item(place: int, outcome: Outcome, dry_run: bool) -> BatchItem:
     if isinstance(outcome, DocumentRefused):
         return BatchItem(place, "refused", None, None)
-    status = "repeated" if outcome.duplicate_of is not None else _standing(outcome)
+    is_repeated = outcome.duplicate_of is not None
+    status: BatchItemStatus = "repeated" if is_repeated else outcome.screening.status
     if dry_run and status != "repeated":
         return BatchItem(place, status, None, None)
     return BatchItem(place, status, outcome.id, outcome.receipt)
-
-
-def _standing(accepted: Accepted) -> ItemStatus:
-    told: tuple[ItemStatus, ...] = ("counted", "unverified", "excluded")
-    return next(status for status in told if status == accepted.screening.status)
 
 
 def _not_counted(
@@ -252,7 +274,7 @@ def _not_counted(
     for item, outcome in zip(items, outcomes, strict=True):
         if isinstance(outcome, DocumentRefused):
             told = tuple(
-                ItemProblem(one.pointer, one.code, one.detail, one.candidates)
+                BatchItemError(one.pointer, one.code, one.detail, one.candidates)
                 for one in outcome.problems
             )
             yield UncountedItem(item.index, item.status, (), told)

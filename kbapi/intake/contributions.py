@@ -23,6 +23,7 @@ from kbapi.storage.contributions import (
 from kbapi.storage.instance import Instance
 from kbapi.storage.people import contributor_hash
 from kbapi.storage.places import drop_unused_places
+from kbapi.vocabulary import Domain, LimitControl
 
 RESULTS_A_PAGE: Final = 100
 _RETESTS: Final = (30, 90, 365)
@@ -32,35 +33,47 @@ _ENDED: Final = frozenset({"machine_gone", "given_up", "failed_later", "fails_at
 
 @dataclass(frozen=True, slots=True)
 class InUseSetting:
-    """A setting that somebody lives with."""
+    """A setting that the contributor keeps in use."""
 
-    domain: str
-    control: str
+    domain: Domain
+    """The supply rail."""
+    control: LimitControl
+    """How it is adjusted."""
     clock_mhz: float | None
+    """The clock of a fixed_clock_voltage setting, in MHz; null for the other controls."""
     in_use: float
+    """The setting in use: mV from stock, negative is lower (voltage_offset); counts from stock,
+    negative is lower (count_offset); absolute mV (fixed_clock_voltage)."""
 
 
 @dataclass(frozen=True, slots=True)
 class MySubmission:
-    """One result of the contributor's, as it stands now."""
+    """One result of the contributor, as it is screened now."""
 
     id: str
+    """Id of the result, a UUID."""
     chip: ChipSummary
+    """The chip that the result is about."""
     measured_in: str
+    """Month of the measurement, YYYY-MM; the month of arrival where none was sent."""
     screening: Screening
+    """How the whole result is screened now."""
     settings: tuple[ScreenedSetting, ...]
+    """How each setting is screened now, in the order of the document."""
     in_use: tuple[InUseSetting, ...]
+    """Settings that the result reports to be in use."""
     retests_due: tuple[Reason, ...]
-    """What to test again, and why now."""
+    """Why the settings in use should be tested again now; empty if no test is due."""
 
 
 @dataclass(frozen=True, slots=True)
 class MySubmissions:
-    """The contributor's results, oldest first."""
+    """A page of the contributor's results, oldest first."""
 
     submissions: tuple[MySubmission, ...]
+    """At most 100 results."""
     next_cursor: str | None
-    """Send it as `cursor` for the next page; null at the end."""
+    """Send it as `cursor` for the next page; null on the last page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +81,9 @@ class WithdrawnSubmissions:
     """How many results were withdrawn."""
 
     withdrawn: int
+    """Results that were withdrawn; 0 if there were none."""
     text: str
+    """What withdrawing removes, and what it cannot remove."""
 
 
 def read_contributions(instance: Instance, token: str, cursor: str | None = None) -> MySubmissions:
@@ -118,13 +133,19 @@ def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...
     due = []
     passed = [days for days in _RETESTS if days <= age]
     if passed and since.longest_days < passed[-1]:
-        text = f"{passed[-1]} days have passed: test again and send a follow-up."
+        text = f"{passed[-1]} days have passed. Test again and send a follow-up."
         due.append(Reason(f"after_{passed[-1]}_days", text))
     if since.has_later_firmware:
-        text = "Others report another firmware for this machine since: limits may have moved."
+        text = (
+            "Later results report another firmware for this machine. Limits may have changed: "
+            "test again."
+        )
         due.append(Reason("firmware_changed", text))
     if since.has_later_driver:
-        text = "Others report another driver for this chip since: limits may have moved."
+        text = (
+            "Later results report another driver for this chip. Limits may have changed: test "
+            "again."
+        )
         due.append(Reason("driver_changed", text))
     return tuple(due)
 
@@ -145,9 +166,7 @@ def withdraw_contributions(instance: Instance, token: str) -> WithdrawnSubmissio
     return WithdrawnSubmissions(removed.submissions, _WITHDRAWN)
 
 
-_WITHDRAWN: Final = (
-    "Nothing of them is kept here. Backups and bundles that were made before keep what they had."
-)
+_WITHDRAWN: Final = "They were deleted here. Backups and exports made before still contain them."
 
 
 def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:

@@ -10,14 +10,14 @@ CODE_OF_WORD: Final = {
 }
 LEFT_WITH_SETTING: Final = "setting_excluded"
 WORD_SENTENCES: Final = {
-    "included_by_curator": "Somebody who looks after this instance has looked at it: it counts, "
-    "whatever the rules say of it.",
-    "excluded_by_curator": "Somebody who looks after this instance has looked at it: it is kept "
-    "and does not count for now. What would make it count stands beside this.",
-    "invalidated_by_curator": "A curator of this instance looked at it: it can't be right and "
-    "does not count. Withdraw it; a corrected one is welcome.",
-    LEFT_WITH_SETTING: "A curator's word took the setting that this follows out of what counts, "
-    "and this along with it: it is kept, and counts again with the setting.",
+    "included_by_curator": "A curator of this instance included this setting. It counts whatever "
+    "the screening rules say.",
+    "excluded_by_curator": "A curator of this instance excluded this setting for now. The reason "
+    "beside it describes what would make it count.",
+    "invalidated_by_curator": "A curator of this instance found this setting impossible. It does "
+    "not count: withdraw it and send a corrected result.",
+    LEFT_WITH_SETTING: "A curator excluded the setting of this follow-up. The follow-up counts "
+    "again when the setting does.",
 }
 
 
@@ -34,69 +34,71 @@ _REASONS: Final = (
     DecisionReason(
         "effect_confirmed",
         ("include",),
-        "It was shown to the curator that the setting takes effect on this machine.",
+        "The curator saw proof that the setting takes effect on this machine.",
     ),
     DecisionReason(
         "depth_confirmed",
         ("include",),
-        "The testing was shown to the curator, and bears out how deep this is.",
+        "The curator saw test results that confirm this depth.",
     ),
     DecisionReason(
         "rule_does_not_fit",
         ("include",),
-        "What the rules look for does not fit this case, and nothing else speaks against it.",
+        "The rule does not fit this case, and the result has no other fault.",
     ),
     DecisionReason(
         "effect_doubted",
         ("exclude", "invalidate"),
-        "Nothing shows convincingly that the setting does anything: send it with what was read "
-        "back, or with readings at stock and tuned under one load.",
+        "The proof of effect is weak. Send the read-back, or readings at stock and tuned under "
+        "one load.",
     ),
     DecisionReason(
         "testing_doubted",
         ("exclude", "invalidate"),
-        "The testing is thin for a setting this deep: test for half an hour or more under two "
-        "loads, or with a load that checks its results, and send that.",
+        "The testing is short for this depth. Test for 30 minutes or more, under two loads or "
+        "with checked results.",
     ),
     DecisionReason(
         "machine_doubted",
         ("exclude", "invalidate"),
-        "The machine itself may be out of order: test at stock, and send what passed there.",
+        "The machine itself may be faulty. Test at stock and send stock_passed.",
     ),
     DecisionReason(
         "unlike_other_results",
         ("exclude", "invalidate"),
-        "It is unlike what other units show and nothing explains it so far: test it again, and "
-        "tell conditions and readings with it.",
+        "This result differs from those of other units without an explanation. Test again, and "
+        "send conditions and readings with it.",
     ),
     DecisionReason(
         "wrong_units",
         ("invalidate",),
-        "The numbers seem to be in another unit, or counted from another point than stock: "
-        "withdraw it and send it in mV, or whole counts, below stock.",
+        "The numbers seem to have the wrong unit or the wrong zero point. Withdraw the result, "
+        "and send mV or whole counts below stock.",
     ),
     DecisionReason(
         "wrong_chip",
         ("invalidate",),
-        "It seems to be about another chip or another rail: withdraw it and send it under the "
+        "The result seems to belong to another chip or domain. Withdraw it and send it for the "
         "right one.",
     ),
     DecisionReason(
         "not_measured",
         ("invalidate",),
-        "It does not look like something that was measured. What you have measured is welcome.",
+        "The numbers do not look measured. Send results that you measured.",
     ),
     DecisionReason(
         "script_error",
         ("invalidate",),
-        "The script that sent it writes wrong values: withdraw it, and send it again with a "
-        "script that was corrected.",
+        "The sending script writes wrong values. Withdraw the result and send it again with a "
+        "corrected script.",
     ),
     DecisionReason(
-        "decided_in_error", ("undo",), "What was decided before was a mistake: the rules stand."
+        "decided_in_error",
+        ("undo",),
+        "The earlier decision was an error. The screening rules apply again.",
     ),
     DecisionReason(
-        "rules_apply", ("undo",), "The rules tell right by themselves now: they stand again."
+        "rules_apply", ("undo",), "The screening rules now give the right result. They apply again."
     ),
 )
 DECISION_REASON: Final = {reason.code: reason for reason in _REASONS}

@@ -9,32 +9,28 @@ from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.diagnosis import TOLD, Diagnosis, Told
+from kbapi.evidence.diagnosis import Diagnosis
 from kbapi.intake.asked import chip_of_body
-from kbapi.intake.documents import SubmittedSetting
+from kbapi.intake.documents import Effect, SubmittedSetting
 from kbapi.intake.refusals import refuse_value
-from kbapi.vocabulary import DOMAINS, EFFECTS, FAILURES, FOLLOW_UP_CHANGES, LIMIT_CONTROLS, LOADS
+from kbapi.intake.schema import EffectSchema
+from kbapi.intake.shapes import IN_CONTROL_UNIT, told
+from kbapi.vocabulary import (
+    DOMAINS,
+    FAILURES,
+    FOLLOW_UP_CHANGES,
+    LIMIT_CONTROLS,
+    LOADS,
+    YES_NO_UNKNOWN,
+    YesNoUnknown,
+)
 from kbapi.wire import Number, OneWordOf, StrictSchema, Text, WholeNumber, problems_of
 
 _MOST_DAYS: Final = 36_500
 
 
-class EffectAskedSchema(StrictSchema):
-    """What shows that the setting is in effect now."""
-
-    shown_by = fields.String(
-        required=True,
-        validate=OneWordOf(EFFECTS),
-        metadata={"description": "What shows it.", "example": "less_power"},
-    )
-    rail_mv = Number(
-        allow_none=True,
-        metadata={"description": "The measured voltage, with rail_voltage.", "example": 884},
-    )
-
-
-class DiagnosisSchema(StrictSchema):
-    """A setting that was stable and is not any more."""
+class DiagnosisRequestSchema(StrictSchema):
+    """A setting that was stable and fails now; not stored."""
 
     chip = Text(
         required=True,
@@ -55,18 +51,21 @@ class DiagnosisSchema(StrictSchema):
     )
     setting = Number(
         allow_none=True,
-        metadata={"description": "The setting that failed; negative is lower.", "example": -74},
+        metadata=told("The setting that failed. " + IN_CONTROL_UNIT, -74),
     )
     days = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, _MOST_DAYS),
-        metadata={"description": "For how many days it had been in use.", "example": 64},
+        metadata={"description": "Days that the setting had been in use.", "example": 64},
     )
     changed = fields.List(
         fields.String(validate=OneWordOf(FOLLOW_UP_CHANGES)),
         allow_none=True,
         validate=validate.Length(max=len(FOLLOW_UP_CHANGES)),
-        metadata={"description": "What has changed since it was tested.", "example": ["firmware"]},
+        metadata={
+            "description": "What has changed since the setting was tested.",
+            "example": ["firmware"],
+        },
     )
     failure = fields.String(
         allow_none=True,
@@ -76,25 +75,31 @@ class DiagnosisSchema(StrictSchema):
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
         allow_none=True,
         validate=OneWordOf(LOADS),
-        metadata={"description": "Load class that it failed under.", "example": "vector_heavy"},
+        metadata={"description": "The load under which it failed.", "example": "vector_heavy"},
     )
     fails_at_stock = fields.String(
         load_default="unknown",
-        validate=OneWordOf(TOLD),
-        metadata={"description": "Whether it fails at stock as well.", "example": "no"},
+        validate=OneWordOf(YES_NO_UNKNOWN),
+        metadata={
+            "description": "Whether the machine fails at stock too; unknown unless given.",
+            "example": "no",
+        },
     )
     read_back = Number(
         allow_none=True,
-        metadata={"description": "The setting as it reads back now.", "example": -74.22},
+        metadata={
+            "description": "The setting as it reads back now, in the unit of `setting`.",
+            "example": -74.22,
+        },
     )
     effect = fields.Nested(
-        EffectAskedSchema,
+        EffectSchema,
         allow_none=True,
-        metadata={"description": "What else shows that it is in effect now."},
+        metadata={"description": "Other proof that the setting takes effect now."},
     )
 
 
-_SCHEMA: Final = DiagnosisSchema()
+_SCHEMA: Final = DiagnosisRequestSchema()
 
 
 def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
@@ -135,15 +140,15 @@ def _faults_of_setting(told: dict[str, Any]) -> Iterator[Problem]:
         yield from refuse_value(alone, "/setting")
 
 
-def _in_effect(told: dict[str, Any]) -> Told:
+def _in_effect(told: dict[str, Any]) -> YesNoUnknown:
     """Whether the setting is in effect now, as far as what was sent can show."""
     value, read_back = told.get("setting"), told.get("read_back")
     if value is not None and read_back is not None:
         in_counts = told["control"] == "count_offset"
         tolerance = READ_BACK_TOLERANCE_COUNTS if in_counts else READ_BACK_TOLERANCE_MV
         return "yes" if abs(value - read_back) <= tolerance else "no"
-    effect = told.get("effect")
-    if effect is None or effect["shown_by"] in ("failed_deeper", "read_back"):
+    effect: Effect | None = told.get("effect")
+    if effect is None or effect.shown_by in ("failed_deeper", "read_back"):
         return "unknown"  # a failure is no proof that it was the setting; a read-back has a number
-    is_measured = effect["shown_by"] != "rail_voltage" or effect.get("rail_mv") is not None
+    is_measured = effect.shown_by != "rail_voltage" or effect.rail_mv is not None
     return "yes" if is_measured else "unknown"

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass, field
 
-from kbapi.chips.chip import ChipIds, Form
-from kbapi.vocabulary import Domain, LimitControl
+from kbapi.chips.chip import ChipIds
+from kbapi.vocabulary import Domain, Form, LimitControl
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,6 @@ from kbapi.intake.follow_up_rules import (
     NEEDS_A_SETTING,
     SENTENCES,
     ScreenedFollowUp,
-    Status,
     ValuesFollowed,
     conditions_of,
     match_setting,
@@ -40,20 +39,20 @@ from kbapi.storage.follow_up_rows import (
     save_follow_up,
 )
 from kbapi.storage.instance import Instance
-from kbapi.storage.places import drop_unused_places
+from kbapi.storage.places import drop_unused_places, moved_with
 from kbapi.storage.submissions import StoredSubmission
+from kbapi.vocabulary import Domain, FollowUpOutcome, FollowUpStatus, LimitControl
 from kbapi.wire import problems_of
 
 _FOLLOW_UP: Final = FollowUpSchema()
 _THANKS: Final = {
-    "still_stable": "Thank you. What holds for months is what the next person wants to know.",
-    "failed_later": "Thank you. That it failed after all is worth more than that it passed: step "
-    "back, and check your files.",
-    "locked_later": "Thank you. Others with the same update will ask.",
-    "fails_at_stock_too": "Thank you. Stop here: a machine that fails at stock needs qualified "
-    "people, not tuning.",
-    "given_up": "Thank you for saying so: silence would look like success.",
-    "machine_gone": "Thank you for saying so: silence would look like success.",
+    "still_stable": "Thank you. Long-term results help others to choose a margin.",
+    "failed_later": "Thank you. Step back toward stock and check your files.",
+    "locked_later": "Thank you. This warns others about the same update.",
+    "fails_at_stock_too": "Thank you. Stop tuning: a machine that fails at stock needs qualified "
+    "people.",
+    "given_up": "Thank you. Without this report the setting would look stable.",
+    "machine_gone": "Thank you. Without this report the setting would look stable.",
 }
 
 
@@ -62,19 +61,28 @@ class FollowUpResponse:
     """How a follow-up was understood and screened."""
 
     submission: str
-    """The id of the result that it follows."""
-    domain: str
-    control: str
-    moved_with: tuple[str, ...]
+    """Id of the result that it belongs to, a UUID."""
+    domain: Domain
+    """The supply rail of the setting."""
+    control: LimitControl
+    """How it was adjusted."""
+    moved_with: tuple[Domain, ...]
+    """Other domains that were adjusted together with this one; empty for the domain alone."""
     setting: float | None
-    """None where the outcome is about the machine."""
-    outcome: str
-    status: Status
-    """counted, unverified (no proof of effect) or noted (kept beside the result)."""
+    """The setting that it is about: mV from stock, negative is lower (voltage_offset); counts from
+    stock, negative is lower (count_offset); absolute mV (fixed_clock_voltage). Null if neither the
+    follow-up nor the result names one."""
+    outcome: FollowUpOutcome
+    """The outcome that was sent."""
+    status: FollowUpStatus
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting still
+    takes effect. `recorded`: stored with the result and changes no number."""
     reasons: tuple[Reason, ...]
+    """Why the follow-up does not count; empty for a counted one."""
     replaced: bool
-    """Whether it stands in the place of what was said of this setting before, this month."""
+    """Whether it replaces an earlier still_stable follow-up on this setting of the same month."""
     thanks: str
+    """A sentence of thanks for a person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +248,7 @@ def _tell(
         submission=stored.public_id,
         domain=setting.domain,
         control=setting.control,
-        moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+        moved_with=moved_with(setting.domain, setting.domains),
         setting=followed.values.value,
         outcome=followed.sent.outcome,
         status=screened.status,

@@ -5,32 +5,34 @@ Pure: a follow-up, the setting that it is about and its grid in, a screened foll
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
-from kbapi.bounds import LASTING_LEAST_DAYS
+from kbapi.bounds import IN_USE_LEAST_DAYS
 from kbapi.intake.follow_up_schema import SubmittedFollowUp
 from kbapi.stats.grid import Grid
 from kbapi.storage.follow_up_rows import FollowedSetting
 from kbapi.storage.places import ConditionsKey
-
-Status = Literal["counted", "unverified", "recorded"]
+from kbapi.vocabulary import FollowUpStatus
 
 SENTENCES: Final = {
-    "setting_not_reported": "The result has no setting of this domain, control and clock: a "
-    "follow-up is about one of its settings.",
-    "setting_missing": "The result tells no setting in use: say which setting this is about.",
-    "followed_setting_excluded": "The setting itself is excluded; the follow-up is kept with it.",
-    "too_early": f"It is kept. From {LASTING_LEAST_DAYS} days in use on, with proof of effect, a "
-    "setting counts as lasting: say so again then.",
-    "effect_not_shown_again": "Nothing shows that the setting still changes anything: an update "
-    "that closes a control makes everything stable. Send what shows it now.",
-    "deeper_than_passed": "The result itself did not pass this deep: test it and send that as a "
-    "result of its own.",
-    "fails_at_stock": "A machine that fails at stock has a fault: stop, set everything back to "
-    "stock, and ask qualified people. It changes no number.",
-    "lock_recorded": "An update closed the control. It is kept beside the result; send the lock "
-    "status with your next result, so that others are warned.",
-    "outcome_recorded": "It is kept beside the result and changes no number.",
+    "setting_not_reported": "The result has no setting of this domain, control and clock. Name "
+    "one of its settings.",
+    "setting_missing": "The result has no setting in use. Name the setting of this follow-up.",
+    "followed_setting_excluded": "The setting is excluded, so this follow-up does not count "
+    "either.",
+    "too_early": "The follow-up is recorded. A setting counts as long-term after "
+    f"{IN_USE_LEAST_DAYS} days in use with proof of effect. Send another follow-up "
+    "then.",
+    "effect_not_shown_again": "The follow-up has no proof that the setting still has an effect. "
+    "An update that locks a control makes every setting look stable. "
+    "Send new proof.",
+    "deeper_than_passed": "The result did not pass this deep. Test this setting and send it as a "
+    "new result.",
+    "fails_at_stock": "A machine that fails at stock has a fault. Stop, set everything back to "
+    "stock and ask qualified people.",
+    "lock_recorded": "An update locked the control. The follow-up is recorded and changes no "
+    "statistics. Send the lock status with your next result to warn others.",
+    "outcome_recorded": "The follow-up is recorded and changes no statistics.",
 }
 """Codes of follow-ups: the first two refuse, the others say why one does not count."""
 
@@ -43,7 +45,7 @@ NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
 class ScreenedFollowUp:
     """A follow-up in whole grid steps below stock, with its standing."""
 
-    status: Status
+    status: FollowUpStatus
     reasons: tuple[str, ...]
     steps: int
     stable_steps: int | None = None
@@ -91,7 +93,7 @@ def screen_follow_up(
         return ScreenedFollowUp("counted", (), failed, unstable_steps=failed)
     if steps > _passed_steps(setting, followed, grid):
         return ScreenedFollowUp("recorded", ("deeper_than_passed",), steps)
-    if (sent.days or 0) < LASTING_LEAST_DAYS:
+    if (sent.days or 0) < IN_USE_LEAST_DAYS:
         return ScreenedFollowUp("recorded", ("too_early",), steps)
     if not _is_effect_shown(sent):
         return ScreenedFollowUp("unverified", ("effect_not_shown_again",), steps)
@@ -119,7 +121,7 @@ def _is_effect_shown(sent: SubmittedFollowUp) -> bool:
 
 
 def conditions_of(
-    sent: SubmittedFollowUp, found_under: ConditionsKey, status: Status, month: str
+    sent: SubmittedFollowUp, found_under: ConditionsKey, status: FollowUpStatus, month: str
 ) -> ConditionsKey:
     """The conditions that the follow-up was found under: those of the result, but for changes.
 

@@ -8,7 +8,7 @@ from marshmallow import fields, post_load, validate
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
 from kbapi.intake.documents import Effect
 from kbapi.intake.schema import EffectSchema
-from kbapi.intake.shapes import as_set, number, told, word, words
+from kbapi.intake.shapes import IN_CONTROL_UNIT, as_set, number, told, word, words
 from kbapi.vocabulary import (
     DOMAINS,
     FAILURES,
@@ -17,6 +17,7 @@ from kbapi.vocabulary import (
     LIMIT_CONTROLS,
     LOADS,
     Domain,
+    FollowUpOutcome,
     LimitControl,
 )
 from kbapi.wire import StrictSchema, WholeNumber
@@ -26,11 +27,11 @@ _MOST_DAYS: Final = 36_500
 
 @dataclass(frozen=True, slots=True)
 class SubmittedFollowUp:
-    """What became of a setting, as sent."""
+    """A follow-up as it was sent."""
 
     domain: Domain
     control: LimitControl
-    outcome: str
+    outcome: FollowUpOutcome
     clock_mhz: float | None = None
     setting: float | None = None
     days: int | None = None
@@ -41,29 +42,42 @@ class SubmittedFollowUp:
 
 
 class FollowUpSchema(StrictSchema):
-    """What became of a setting of a result that was sent before."""
+    """A later report on one setting of a stored result."""
 
     domain = word(DOMAINS, "The supply rail, as in the result.", "core", required=True)
-    control = word(LIMIT_CONTROLS, "The control.", "voltage_offset", required=True)
+    control = word(
+        LIMIT_CONTROLS, "How it is adjusted, as in the result.", "voltage_offset", required=True
+    )
     clock_mhz = number(
-        "The clock, with fixed_clock_voltage, in MHz.",
+        "The clock of the setting, in MHz; only with fixed_clock_voltage.",
         1800,
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
     )
-    setting = number("The setting that this is about; untold means in_use.", -74)
-    outcome = word(FOLLOW_UP_OUTCOMES, "What became of it.", "still_stable", required=True)
+    setting = number(
+        "The setting that this is about; without it, `in_use` of the result. " + IN_CONTROL_UNIT,
+        -74,
+    )
+    outcome = word(
+        FOLLOW_UP_OUTCOMES,
+        "How it went: still_stable and failed_later are about the setting, the others about the "
+        "whole machine.",
+        "still_stable",
+        required=True,
+    )
     days = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, _MOST_DAYS),
-        metadata=told("For how many days it was in use.", 31),
+        metadata=told("Days that the setting was in use.", 31),
     )
-    load = word(LOADS, "Load class that it failed under.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-    failure = word(FAILURES, "How it failed.", "system_hang")
-    changed = words(FOLLOW_UP_CHANGES, "What has changed since the result.", ["firmware"])
+    load = word(LOADS, "The load under which it failed, with failed_later.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    failure = word(FAILURES, "How it failed, with failed_later.", "system_hang")
+    changed = words(
+        FOLLOW_UP_CHANGES, "What has changed since the result was measured.", ["firmware"]
+    )
     effect = fields.Nested(
         EffectSchema,
         allow_none=True,
-        metadata={"description": "What shows, now, that the setting still changes anything."},
+        metadata={"description": "Proof that the setting still takes effect now."},
     )
 
     @post_load

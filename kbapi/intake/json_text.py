@@ -49,7 +49,9 @@ def read_json_items(body: bytes) -> list[JsonReading]:
     """
     value = _value_of(body, DEEPEST_NESTING + 1)
     if not isinstance(value, list):
-        raise JsonUnreadable("A batch is a JSON array, or one JSON document a line as NDJSON.")
+        raise JsonUnreadable(
+            "A batch is a JSON array, or NDJSON with one JSON document on each line."
+        )
     return [_reading_of(item) for item in value]
 
 
@@ -79,10 +81,10 @@ def _value_of(body: bytes, deepest: int) -> JsonValue:
             parse_int=_integer_of,
         )
     except UnicodeDecodeError as error:
-        raise JsonUnreadable(f"The body is not UTF-8: byte {error.start} cannot be read.") from None
+        raise JsonUnreadable(f"The body is not UTF-8: byte {error.start} is invalid.") from None
     except json.JSONDecodeError as error:
         raise JsonUnreadable(
-            f"Reading stopped at line {error.lineno}, column {error.colno}: {error.msg}."
+            f"Line {error.lineno}, column {error.colno} is not valid JSON: {error.msg}."
         ) from None
 
 
@@ -91,7 +93,7 @@ def _refuse_deep_nesting(body: bytes, deepest: int) -> None:
     for mark in _STRING.sub(b"", body).translate(None, _ALL_BUT_BRACKETS):
         depth += 1 if mark in b"[{" else -1
         if depth > deepest:
-            raise JsonUnreadable(f"The body is nested deeper than {deepest} levels.")
+            raise JsonUnreadable(f"The body has more than {deepest} levels of nesting.")
 
 
 def _object_of(pairs: list[tuple[str, JsonValue]]) -> dict[str, JsonValue]:
@@ -126,7 +128,9 @@ def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
         if isinstance(value, _Repeated):
             for key in value.repeated:
                 yield Problem(
-                    child(pointer, key), "repeated_key", "This key stands twice: send it once."
+                    child(pointer, key),
+                    "repeated_key",
+                    "The object has this key twice. Send it once.",
                 )
         for key, member in value.items():
             yield from _problems_of(member, child(pointer, key))
@@ -140,11 +144,15 @@ def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
 def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
     if isinstance(value, str):
         if len(value) > LONGEST_TEXT:
-            return "too_long", f"Texts have at most {LONGEST_TEXT} characters."
+            return "too_long", f"A text has at most {LONGEST_TEXT} characters."
         if _UNSTORABLE.search(value):
-            return "unreadable_text", "The text holds a NUL or half of a surrogate pair."
+            return "unreadable_text", (
+                "The text contains a NUL character or half of a surrogate pair. Remove it."
+            )
     elif isinstance(value, float) and not math.isfinite(value):
-        return "not_finite", "Not a finite number that JSON readers agree on: leave the field out."
+        return "not_finite", "This is not a finite number. Leave the field out."
     elif isinstance(value, int) and abs(value) > LARGEST_INTEGER:
-        return "too_large", "Whole numbers beyond 2^53 are not exact in JSON."
+        return "too_large", (
+            "JSON readers do not agree on whole numbers beyond 2^53. Send a smaller number."
+        )
     return None

@@ -116,7 +116,7 @@ def rows_of_readings(result: SubmittedResult) -> tuple[NewReading, ...]:
 def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
     return NewReading(
         state=reading.state,
-        is_lowered=int(reading.state == "tuned" and _is_lowered(reading, result)),
+        is_below_stock=int(reading.state == "tuned" and _is_below_stock(reading, result)),
         load=reading.load or "",
         runs=reading.runs,
         minutes=reading.minutes,
@@ -138,8 +138,8 @@ def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
     )
 
 
-def _is_lowered(reading: Reading, result: SubmittedResult) -> bool:
-    """Whether anything but a power limit was in force; untold is the setting in use."""
+def _is_below_stock(reading: Reading, result: SubmittedResult) -> bool:
+    """Whether a setting below stock was in force, without a list the one in use."""
     if not reading.settings:
         return bool(result.settings)
     return any(one.control in LIMIT_CONTROLS for one in reading.settings)

@@ -17,32 +17,48 @@ from kbapi.storage.follow_up_rows import StoredFollowUp, load_follow_ups
 from kbapi.storage.instance import Instance
 from kbapi.storage.people import drop_unit_if_unused
 from kbapi.storage.places import drop_unused_places
+from kbapi.vocabulary import FollowUpStatus
 
 
 @dataclass(frozen=True, slots=True)
 class FollowUpDetail:
-    """What became of a setting, with the document that was sent."""
+    """A stored follow-up."""
 
     month: str
-    status: str
+    """Month of its arrival, YYYY-MM."""
+    status: FollowUpStatus
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting still
+    takes effect. `recorded`: stored with the result and changes no number."""
     reasons: tuple[str, ...]
+    """Codes of why it does not count; empty for a counted one."""
     document: dict[str, Any]
+    """The follow-up as it was sent."""
 
 
 @dataclass(frozen=True, slots=True)
 class SubmissionDetail:
-    """A result as it stands now, with the document that was sent, tokens left out."""
+    """A stored result as it is screened now."""
 
     id: str
+    """Id of the result, a UUID."""
     chip: ChipSummary
+    """The chip that the result was understood to be about."""
     screening: Screening
+    """How the whole result is screened now."""
     settings: tuple[ScreenedSetting, ...]
+    """How each setting is screened now, in the order of the document."""
     measured_in: str
+    """Month of the measurement, YYYY-MM; the month of arrival where none was sent."""
     rules_version: int
+    """Version of the rules that screened it last."""
     document: dict[str, Any]
+    """The result as it was sent, without its tokens."""
     chip_conflict: str | None
+    """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...]
+    """Numbers of readings that cannot be right and are not used."""
     follow_ups: tuple[FollowUpDetail, ...]
+    """Follow-ups on its settings, oldest first."""
 
 
 def read_own_result(instance: Instance, public_id: str, receipt: str) -> SubmissionDetail:

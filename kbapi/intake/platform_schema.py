@@ -24,30 +24,30 @@ from kbapi.wire import StrictSchema, Whole, WholeNumber
 
 
 class ChipIdsSchema(StrictSchema):
-    """Numbers that the system reports beside the chip's name."""
+    """Numbers that the operating system reports beside the chip's name."""
 
     family = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, 4_095),
-        metadata=told("Processor family, extended family included.", 6),
+        metadata=told("Processor family number, extended family included.", 6),
     )
     model = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, 65_535),
-        metadata=told("Processor model.", 158),
+        metadata=told("Processor model number.", 158),
     )
     stepping = WholeNumber(
-        allow_none=True, validate=validate.Range(0, 255), metadata=told("Stepping.", 10)
+        allow_none=True, validate=validate.Range(0, 255), metadata=told("Stepping number.", 10)
     )
     pci_id = text(
         "Vendor and device number of a graphics chip, in hex.",
         "1f0a:2640",
-        Whole(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}", error="A PCI id is written 1f0a:2640."),
+        Whole(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}", error="Write a PCI id as 1f0a:2640."),
     )
     pci_revision = text(
         "Revision of the PCI device, in hex.",
         "a1",
-        Whole(r"(?:0x)?[0-9A-Fa-f]{1,2}", error="A PCI revision is written a1."),
+        Whole(r"(?:0x)?[0-9A-Fa-f]{1,2}", error="Write a PCI revision as a1."),
     )
 
     @post_load
@@ -56,11 +56,11 @@ class ChipIdsSchema(StrictSchema):
 
 
 def _protection(what: str) -> Any:
-    return word(SWITCHES, f"{what}: on, off or unknown.", "unknown")
+    return word(SWITCHES, f"Whether {what} is on or off.", "unknown")
 
 
 class PlatformSchema(StrictSchema):
-    """The machine, its firmware and its system."""
+    """The machine, its firmware and its operating system."""
 
     machine = text(
         "Machine class: a catalogue key, or a short model name without anything personal.",
@@ -70,9 +70,9 @@ class PlatformSchema(StrictSchema):
             error=f"1 to {LONGEST_MACHINE} characters on one line.",
         ),
     )
-    form = word(FORMS, "The machine's form; decides between chips that share a name.", "laptop")
+    form = word(FORMS, "Form of the machine; decides between chips that share a name.", "laptop")
     firmware = text("Firmware version.", "1.14", VERSION)
-    firmware_month = text("Month of the firmware.", "2026-03", MONTH)
+    firmware_month = text("Month of the firmware version, YYYY-MM.", "2026-03", MONTH)
     microcode = text("Microcode version.", "0x2b", VERSION)
     driver = text("Graphics driver version.", "31.0.15", VERSION)
     os = text(
@@ -84,16 +84,16 @@ class PlatformSchema(StrictSchema):
         ),
     )
     platform_profile = word(PLATFORM_PROFILES, "The power profile in use.", "balanced")
-    cooling = words(COOLING, "What the cooling is.", ["repasted"])
-    supply = word(SUPPLIES, "Where the power came from.", "mains")
+    cooling = words(COOLING, "State of the cooling.", ["repasted"])
+    supply = word(SUPPLIES, "Power source during the tests.", "mains")
     adapter_w = number(
-        "What the power adapter delivers, in W.", 180, validate=validate.Range(0, MOST_WATTS)
+        "Rated power of the power adapter, in W.", 180, validate=validate.Range(0, MOST_WATTS)
     )
-    virtualization = _protection("Virtualization in the firmware")
-    hypervisor = _protection("A hypervisor under the system")
-    memory_integrity = _protection("Memory integrity")
-    kernel_lockdown = _protection("Kernel lockdown")
-    voltage_write_protection = _protection("Write protection of voltages in the firmware")
+    virtualization = _protection("virtualization in the firmware")
+    hypervisor = _protection("a hypervisor below the operating system")
+    memory_integrity = _protection("memory integrity of the operating system")
+    kernel_lockdown = _protection("kernel lockdown")
+    voltage_write_protection = _protection("write protection of voltages in the firmware")
 
     @post_load
     def _make(self, data: dict[str, Any], **_: Any) -> Platform:
@@ -106,13 +106,15 @@ class LockSchema(StrictSchema):
 
     domain = word(DOMAINS, "The supply rail.", "core", required=True)
     control = word(CONTROLS, "The control.", "voltage_offset", required=True)
-    status = word(LOCK_STATUSES, "Whether it can be used.", "open", required=True)
+    status = word(
+        LOCK_STATUSES, "Whether the control can be used, or what blocks it.", "open", required=True
+    )
     found_by = word(
-        LOCKS_FOUND_BY, "How that was found; untold means the owner says so.", "owner_says"
+        LOCKS_FOUND_BY, "How the status was found; without it, owner_says.", "owner_says"
     )
     changes = words(
         LOCK_CHANGES,
-        "What was changed for it: history, never a recommendation.",
+        "What was changed to open the control; a record, not a recommendation.",
         ["firmware_setting"],
     )
 

@@ -8,7 +8,7 @@ from marshmallow import ValidationError
 
 from kbapi.bounds import MOST_SETTINGS
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipIds, ChipName, Form
+from kbapi.chips.chip import ChipIds, ChipName
 from kbapi.chips.resolve import ResolvedChip, decide_chip
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.intake.documents import SubmittedResult, SubmittedSetting
@@ -18,6 +18,7 @@ from kbapi.intake.readings import Ignored, ignore_readings
 from kbapi.intake.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.intake.schema import SettingSchema, SubmissionSchema
 from kbapi.intake.scrubber import CODE, find_identities, told_safely
+from kbapi.vocabulary import Form
 from kbapi.wire import child, problems_of
 
 _MOST_PROBLEMS_TOLD: Final = 100

@@ -52,17 +52,17 @@ def _sensor_sentinel(reading: Reading, result: SubmittedResult) -> Iterator[Faul
     under_load = reading.load != "idle_resume"
     for name, value in _told(reading, (*_TEMPERATURES, "noise_dba")):
         if value in bounds.ABSENT_SENSOR:
-            yield name, "Leave the field out when there is no such sensor."
+            yield name, "Leave the field out if there is no such sensor."
     for name, value in _told(reading, _CHIP_TEMPERATURES):
         if value in bounds.DUMMY_C and (under_load or _is_constant(name, value, result)):
-            yield name, "Some firmware reports it for ever: leave the field out."
+            yield name, "Some firmware always reports this number. Leave the field out."
         elif value == 0 and under_load:
-            yield name, "A running machine does not read 0: leave the field out."
+            yield name, "A running machine does not read 0. Leave the field out."
     for name, value in _told(reading, ("power_w", "clock_mhz")):
         if value == 0 and (under_load or name == "clock_mhz"):
-            yield name, "A running machine does not read 0: leave the field out."
+            yield name, "A running machine does not read 0. Leave the field out."
         elif value == bounds.ABSENT_WORD:
-            yield name, "Leave the field out when there is no such sensor."
+            yield name, "Leave the field out if there is no such sensor."
 
 
 def _is_constant(name: str, value: float, result: SubmittedResult) -> bool:
@@ -78,7 +78,7 @@ def _fahrenheit(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
         suspects = set(told)
     for name, value in told.items():
         if name in suspects:
-            yield name, f"Fahrenheit? {value:.10g} F are {(value - 32) / 1.8:.1f} C."
+            yield name, f"Is it Fahrenheit? {value:.10g} F is {(value - 32) / 1.8:.1f} C."
 
 
 def _is_hot(name: str, value: float, reading: Reading) -> bool:
@@ -94,39 +94,45 @@ def _temperature_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[
     for name, value in _told(reading, _TEMPERATURES):
         if not bounds.COLDEST_C <= value <= bounds.HOTTEST_C:
             kelvin = 2_300 <= value <= 4_000
-            yield name, "Tenths of a kelvin?" if kelvin else "Check the sensor and its unit."
+            yield (
+                name,
+                "Is it tenths of a kelvin?" if kelvin else "Check the sensor and its unit.",
+            )
 
 
 def _maximum_below_average(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
     average, highest = reading.temp_avg_c, reading.temp_max_c
     if average is not None and highest is not None and highest < average:
-        yield "temp_max_c", "Was the unit of one of them changed twice?"
+        yield "temp_max_c", "Check whether both are in the same unit."
 
 
 def _power_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
     for name, value in _told(reading, _POWERS):
         if not 0 <= value <= bounds.MOST_POWER_W:
-            yield name, "In W: milliwatts or microwatts?" if value > 0 else "Check the sensor."
+            yield (
+                name,
+                "Send W, not mW or uW." if value > 0 else "Check the sensor.",
+            )
 
 
 def _clock_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
     for name, value in _told(reading, _CLOCKS):
         if not 0 <= value <= bounds.CLOCK_MOST_MHZ:
-            yield name, "In MHz: was it converted twice?"
+            yield name, "Send MHz. Was it converted twice?"
     if reading.clock_mhz is not None and 0 < reading.clock_mhz < bounds.LEAST_CLOCK_MHZ:
-        yield "clock_mhz", f"In MHz: did you mean {reading.clock_mhz * 1000:.10g}?"
+        yield "clock_mhz", f"Send MHz: did you mean {reading.clock_mhz * 1000:.10g}?"
 
 
 def _noise_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
     for name, value in _told(reading, ("noise_dba",)):
         if not bounds.QUIETEST_DBA <= value <= bounds.LOUDEST_DBA:
-            yield name, "In dB(A), measured at a told distance."
+            yield name, "Send dB(A), and check the meter."
 
 
 def _performance_not_positive(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
     for name, value in _told(reading, _PERFORMANCES):
         if value <= 0:
-            yield name, "Leave the field out when nothing was measured."
+            yield name, "Leave the field out if nothing was measured."
 
 
 def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterator[Fault]:
@@ -138,53 +144,54 @@ def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterato
         for name in _CHIP_TEMPERATURES:
             rise = rise_c(pair, name)
             if rise is not None and rise > bounds.TEMPERATURE_NOISE_C:
-                yield name, "Was the room warmer, or the fan slower?"
+                yield name, "Check the ambient temperature and the fan speed."
 
 
 READING_RULES: Final = (
     ReadingRule(
         "sensor_sentinel",
-        "Sensors show this number when they are not there or not read.",
+        "Sensors show this number when they are missing or were not read.",
         _sensor_sentinel,
     ),
     ReadingRule(
         "fahrenheit",
-        "This is hotter than such a machine gets; temperatures are in Celsius.",
+        "This is hotter than such a machine gets. Temperatures are in Celsius.",
         _fahrenheit,
     ),
     ReadingRule(
         "temperature_out_of_range",
-        f"Temperatures lie between {bounds.COLDEST_C} and {bounds.HOTTEST_C} C.",
+        f"Temperatures are between {bounds.COLDEST_C} and {bounds.HOTTEST_C} C.",
         _temperature_out_of_range,
     ),
     ReadingRule(
         "maximum_below_average",
-        "The highest temperature is below the mean one.",
+        "The highest temperature is below the average temperature.",
         _maximum_below_average,
     ),
     ReadingRule(
         "power_out_of_range",
-        f"Power lies between 0 and {bounds.MOST_POWER_W} W.",
+        f"Power is between 0 and {bounds.MOST_POWER_W} W.",
         _power_out_of_range,
     ),
     ReadingRule(
         "clock_out_of_range",
-        f"Clocks lie between {bounds.LEAST_CLOCK_MHZ} and {bounds.CLOCK_MOST_MHZ} MHz.",
+        f"Clocks are between {bounds.LEAST_CLOCK_MHZ} and {bounds.CLOCK_MOST_MHZ} MHz.",
         _clock_out_of_range,
     ),
     ReadingRule(
         "noise_out_of_range",
-        f"Noise lies between {bounds.QUIETEST_DBA} and {bounds.LOUDEST_DBA} dB(A).",
+        f"Noise is between {bounds.QUIETEST_DBA} and {bounds.LOUDEST_DBA} dB(A).",
         _noise_out_of_range,
     ),
     ReadingRule(
         "performance_not_positive",
-        "What a load achieved is more than nothing.",
+        "Performance is more than zero.",
         _performance_not_positive,
     ),
     ReadingRule(
         "hotter_at_equal_power",
-        "Hotter than at stock, at a fixed fan and equal power: something else changed.",
+        "The chip is hotter than at stock with a fixed fan and equal power. Another condition "
+        "changed.",
         _hotter_at_equal_power,
     ),
 )

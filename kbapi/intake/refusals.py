@@ -71,7 +71,7 @@ def _looks_like_volts(setting: SubmittedSetting) -> Iterator[Fault]:
         return
     for field, value in _values(setting):
         if 0 < abs(value) < 1:
-            yield Fault(field, f"In mV: did you mean {-abs(value) * 1000:.10g}?")
+            yield Fault(field, f"Send mV: did you mean {-abs(value) * 1000:.10g}?")
 
 
 def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
@@ -80,11 +80,11 @@ def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
         if below_stock is None or below_stock >= 0:
             continue
         if setting.control == "voltage_offset" and value < 1:
-            yield Fault(field, "Negative is lower.")  # and volts: the other rule says which
+            yield Fault(field, "Send a negative number.")  # and volts: the other rule says which
         elif _is_offset(setting):
-            yield Fault(field, f"Negative is lower; did you mean {-value:.10g}?")
+            yield Fault(field, f"Did you mean {-value:.10g}?")
         else:
-            yield Fault(field, f"stock_mv is {setting.stock_mv:.10g}: send the lower voltage.")
+            yield Fault(field, f"stock_mv is {setting.stock_mv:.10g}: send a lower voltage.")
 
 
 def _count_not_whole(setting: SubmittedSetting) -> Iterator[Fault]:
@@ -104,7 +104,7 @@ def _outside_fixed_clock_range(setting: SubmittedSetting) -> Iterator[Fault]:
     for field, value in told:
         if not FIXED_CLOCK_LEAST_MV <= value <= FIXED_CLOCK_MOST_MV:
             volts = f" Did you mean {value * 1000:.10g}?" if 0.4 <= value <= 1.5 else ""
-            yield Fault(field, f"In mV, absolute.{volts}")
+            yield Fault(field, f"Send the absolute voltage in mV.{volts}")
 
 
 def _beyond_hard_bound(setting: SubmittedSetting) -> Iterator[Fault]:
@@ -112,14 +112,14 @@ def _beyond_hard_bound(setting: SubmittedSetting) -> Iterator[Fault]:
     for field, value in _values(setting):
         below_stock = setting.below_stock(value)
         if below_stock is not None and below_stock > hard:
-            yield Fault(field, f"At most {hard} below stock is accepted here.")
+            yield Fault(field, f"Send at most {hard} below stock.")
 
 
 def _unstable_not_deeper(setting: SubmittedSetting) -> Iterator[Fault]:
     if setting.stable_at is None or setting.unstable_at is None:
         return
     if setting.unstable_at >= setting.stable_at:
-        yield Fault("unstable_at", "It must lie lower than stable_at; are the two exchanged?")
+        yield Fault("unstable_at", "Send an unstable_at below stable_at. Are the two exchanged?")
 
 
 def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
@@ -155,28 +155,29 @@ def _in_use_fails(setting: SubmittedSetting) -> Iterator[Fault]:
     if setting.in_use is None or setting.unstable_at is None:
         return
     if setting.in_use <= setting.unstable_at:
-        yield Fault("in_use", "Live with a setting that lies nearer to stock than what failed.")
+        yield Fault("in_use", "Send a setting nearer to stock than unstable_at.")
 
 
 REFUSALS: Final = (
     Refusal(
         "no_outcome",
-        "A setting tells what passed, what failed, or both.",
+        "A setting needs a value that passed, a value that failed, or both.",
         _nothing_told,
     ),
     Refusal(
         "clock_missing",
-        "A fixed voltage means nothing without the clock that it was set at.",
+        "A fixed voltage needs the clock that it was set at.",
         _clock_missing,
     ),
     Refusal(
         "looks_like_volts",
-        "Offsets are in millivolts; a size below 1 is volts with high likelihood.",
+        "Offsets are in millivolts. A size below 1 is probably in volts.",
         _looks_like_volts,
     ),
     Refusal(
         "above_stock",
-        "This setting is above stock; only lower settings are collected and suggested.",
+        "This setting is above stock. kbapi collects only settings below stock, and negative is "
+        "lower.",
         _above_stock,
     ),
     Refusal(
@@ -186,22 +187,22 @@ REFUSALS: Final = (
     ),
     Refusal(
         "outside_fixed_clock_range",
-        f"A fixed voltage lies between {FIXED_CLOCK_LEAST_MV} and {FIXED_CLOCK_MOST_MV} mV.",
+        f"A fixed voltage is between {FIXED_CLOCK_LEAST_MV} and {FIXED_CLOCK_MOST_MV} mV.",
         _outside_fixed_clock_range,
     ),
     Refusal(
         "beyond_hard_bound",
-        "This lies deeper than any chip is known to run; check the unit of measure.",
+        "This setting is deeper than any known chip can run. Check the unit of measure.",
         _beyond_hard_bound,
     ),
     Refusal(
         "unstable_not_deeper",
-        "What failed must lie deeper than what passed.",
+        "The failed value must be deeper than the passed value.",
         _unstable_not_deeper,
     ),
     Refusal(
         "in_use_fails",
-        "The setting in use is one that failed, or deeper.",
+        "The setting in use failed, or is deeper than one that failed.",
         _in_use_fails,
     ),
 )
@@ -218,17 +219,17 @@ _OF_ONE_VALUE: Final = (
 DOCUMENT_REFUSALS: Final = (
     DocumentRefusal(
         "setting_twice",
-        "This control, domain and clock stand twice in the document: send one.",
+        "The document has this control, domain and clock twice. Send one setting for them.",
         _setting_twice,
     ),
     DocumentRefusal(
         "month_in_future",
-        "This month has not begun yet: check the year.",
+        "This month is in the future. Check the year.",
         _month_ahead,
     ),
     DocumentRefusal(
         "trial_contradicts",
-        "This run and the settings of the document can't both be right.",
+        "This run contradicts a setting of the document.",
         _trial_contradicts,
     ),
 )

@@ -22,6 +22,7 @@ from kbapi.intake.measurement_schema import (
 from kbapi.intake.platform_schema import ChipIdsSchema, LockSchema, PlatformSchema
 from kbapi.intake.shapes import (
     CLIENT,
+    IN_CONTROL_UNIT,
     MINUTES,
     MONTH,
     TOKEN,
@@ -37,14 +38,14 @@ from kbapi.intake.shapes import (
 from kbapi.vocabulary import DOMAINS, EFFECTS, FAILURES, LIMIT_CONTROLS, LOADS
 from kbapi.wire import Flag, StrictSchema, Text
 
-_NEITHER: Final = "Missing data for required field: send settings, locks or both."
+_NEITHER: Final = "This field is required: send settings, locks or both."
 
 
 class EffectSchema(StrictSchema):
-    """What shows that a setting changed anything."""
+    """Proof that a setting takes effect."""
 
-    shown_by = word(EFFECTS, "What showed it.", "read_back", required=True)
-    rail_mv = number("Measured rail voltage in mV, with shown_by rail_voltage.", 1012.5)
+    shown_by = word(EFFECTS, "What shows it.", "read_back", required=True)
+    rail_mv = number("Measured rail voltage, in mV; with shown_by rail_voltage.", 1012.5)
 
     @post_load
     def _make(self, data: dict[str, Any], **_: Any) -> Effect:
@@ -56,38 +57,42 @@ class SettingSchema(StrictSchema):
 
     domain = word(DOMAINS, "The supply rail that was adjusted.", "core", required=True)
     control = word(LIMIT_CONTROLS, "How it was adjusted.", "voltage_offset", required=True)
-    first_tried = number(
-        "First setting tried: mV, negative is lower (voltage_offset), whole counts "
-        "(count_offset) or absolute mV (fixed_clock_voltage).",
-        -40,
+    first_tried = number("First setting that was tried. " + IN_CONTROL_UNIT, -40)
+    stable_at = number(
+        "Deepest setting that passed; null if the first one failed. " + IN_CONTROL_UNIT, -82
     )
-    stable_at = number("Deepest setting that passed; null when the first one failed.", -82)
-    unstable_at = number("Shallowest setting that failed; null when none did.", -88)
-    planned_end = number("Deepest setting that you meant to go to.", -100)
-    failure = word(FAILURES, "How it failed.", "wrong_result")
-    in_use = number("The backed-off setting that you live with.", -74)
-    read_back = number("What the control reported after it was set.", -82.03)
+    unstable_at = number(
+        "Shallowest setting that failed; null if none failed. " + IN_CONTROL_UNIT, -88
+    )
+    planned_end = number(
+        "Deepest setting that the search was planned to reach. " + IN_CONTROL_UNIT, -100
+    )
+    failure = word(FAILURES, "How it failed at `unstable_at`.", "wrong_result")
+    in_use = number(
+        "The setting that you keep in use, with a margin to `stable_at`. " + IN_CONTROL_UNIT, -74
+    )
+    read_back = number("What the control reported after it was set. " + IN_CONTROL_UNIT, -82.03)
     effect = fields.Nested(
         EffectSchema,
         allow_none=True,
-        metadata={"description": "Proof that the setting changed anything."},
+        metadata={"description": "Proof that the setting takes effect."},
     )
-    moved_with = words(DOMAINS, "Domains that moved together with this one.", ["ring"])
+    moved_with = words(
+        DOMAINS, "Other domains that were adjusted together with this one.", ["ring"]
+    )
     loads = words(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        LOADS, "Load classes that stable_at was tested under.", ["all_core", "vector_heavy"]
+        LOADS, "Loads that passed at `stable_at`.", ["all_core", "vector_heavy"]
     )
-    minutes = number(
-        "Minutes of testing behind stable_at, all loads together.", 65, validate=MINUTES
-    )
+    minutes = number("Minutes of testing at `stable_at`, all loads together.", 65, validate=MINUTES)
     checked_results = Flag(
         allow_none=True, metadata=told("Whether the load checked its own results.", True)
     )
     clock_mhz = number(
-        "The clock that fixed_clock_voltage was set at, in MHz.",
+        "The clock of the setting, in MHz; only with fixed_clock_voltage.",
         1800,
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
     )
-    stock_mv = number("The stock voltage at that clock on this unit, in mV.", 912)
+    stock_mv = number("Stock voltage of this unit at `clock_mhz`, in mV.", 912)
 
     @post_load
     def _make(self, data: dict[str, Any], **_: Any) -> SubmittedSetting:
@@ -108,38 +113,46 @@ class SubmissionSchema(StrictSchema):
     chip_ids = fields.Nested(
         ChipIdsSchema,
         allow_none=True,
-        metadata={"description": "Numbers beside the name, for names that several chips share."},
+        metadata={
+            "description": "Numbers beside the name; they decide between chips that share a name."
+        },
     )
     unit_token = text(
-        "Made up by you, one for each physical chip, the same every time.",
+        "A text that you make up for this physical chip, always the same; only a hash is kept.",
         "k3v9-demo-unit-000017",
         TOKEN,
     )
     contributor_token = text(
-        "Made up by you, the same every time. Only keyed hashes are kept.",
+        "A text that you make up for yourself, always the same; only a hash is kept.",
         "demo-contributor-0004",
         TOKEN,
     )
     platform = fields.Nested(
         PlatformSchema,
         allow_none=True,
-        metadata={"description": "The machine, its firmware and its system."},
+        metadata={"description": "The machine, its firmware and its operating system."},
     )
-    locks = several(LockSchema, MOST_LOCKS, "Which controls can be used on this platform.")
+    locks = several(LockSchema, MOST_LOCKS, "Which controls can be used on this machine.")
     stock_passed = several(
-        StockPassSchema, len(LOADS), "What passed at stock, before anything was changed."
+        StockPassSchema, len(LOADS), "Loads that passed at stock, before anything was changed."
     )
     settings = several(
-        SettingSchema, MOST_SETTINGS, "What was tried, one entry a control, domain and clock."
+        SettingSchema,
+        MOST_SETTINGS,
+        "What was tried: one entry for each control, domain and clock.",
     )
-    trials = several(TrialSchema, MOST_TRIALS, "Single runs; they refine and check settings.")
+    trials = several(
+        TrialSchema, MOST_TRIALS, "Single test runs; they refine and check `settings`."
+    )
     power = fields.Nested(
         PowerSchema,
         allow_none=True,
         metadata={"description": "Power limits in use, and those of stock."},
     )
     readings = several(ReadingSchema, MOST_READINGS, "Measurements at stock and tuned.")
-    measured_in = text("Month of the measurement.", "2026-09", MONTH)
+    measured_in = text(
+        "Month of the measurement, YYYY-MM; the month of arrival unless given.", "2026-09", MONTH
+    )
     client = text("Name and version of the sending script.", "bench-script/0.3", CLIENT)
 
     @validates_schema(pass_original=True, skip_on_field_errors=False)

@@ -14,10 +14,9 @@ from kbapi.intake.pairs import ReadingPair, pairs_of, ratio, rise_c
 from kbapi.intake.trials import failure_is_own, runs_behind_pass
 from kbapi.stats.grid import Grid
 from kbapi.stats.physics import expected_cooling_c
-from kbapi.vocabulary import GRADES, Grade
+from kbapi.vocabulary import GRADES, Grade, ScreeningStatus
 
-Status = Literal["counted", "unverified", "excluded"]
-Weight = Literal["excluded", "claim", "remark"]
+Weight = Literal["excluded", "unverified", "remark"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +34,7 @@ class ScreenedSetting:
     """A setting in whole grid steps below stock, with its standing."""
 
     setting: SubmittedSetting
-    status: Status
+    status: ScreeningStatus
     reasons: tuple[str, ...]
     """Rule codes, the headline first."""
     grade: Grade
@@ -60,7 +59,7 @@ def _graded(setting: SubmittedSetting, result: SubmittedResult) -> Grade:
 
 
 def _grade(minutes: float, loads: tuple[str, ...], checked_results: bool) -> Grade:
-    if minutes >= bounds.SESSION_LEAST_MINUTES and (checked_results or len(loads) >= 2):
+    if minutes >= bounds.LONG_LEAST_MINUTES and (checked_results or len(loads) >= 2):
         return "long"
     return "quick" if minutes >= bounds.QUICK_LEAST_MINUTES else "short"
 
@@ -135,10 +134,10 @@ def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool
 CONTRADICTED_BY_FAILURE: Final = "contradicted_by_failure"
 REFUSED_BY_CURRENT_RULES: Final = "refused_by_current_rules"
 LATER_REMARKS: Final = {
-    CONTRADICTED_BY_FAILURE: "Another result of this unit failed here or at a shallower setting. "
-    "The failure counts; this pass is kept beside it.",
-    REFUSED_BY_CURRENT_RULES: "It was accepted under earlier rules and would be refused today: "
-    "withdraw it and send it again, corrected.",
+    CONTRADICTED_BY_FAILURE: "Another result of this unit failed at this setting or at a "
+    "shallower one. The failure counts and this pass does not.",
+    REFUSED_BY_CURRENT_RULES: "Earlier rules accepted this result; the current rules refuse it. "
+    "Withdraw it and send a corrected one.",
 }
 """What later results of the unit, or later rules, make of a setting that was stored before."""
 
@@ -146,85 +145,85 @@ SCREENING_RULES: Final = (
     ScreeningRule(
         "beyond_soft_bound",
         "excluded",
-        "Hardly any chip runs this deep. It is kept, and counts once someone who looks after this "
-        "instance has looked at it; proof of effect and the failure beyond it help.",
+        "Few chips run this deep. The setting counts when a curator includes it. Proof of effect "
+        "and a failure beyond it help.",
         _beyond_soft_bound,
     ),
     ScreeningRule(
         "control_locked",
         "excluded",
-        "The same document says that this control is locked here: a locked control ignores the "
-        "request, and nothing was tested. Correct the one or the other.",
+        "The same document reports this control as locked. A locked control ignores the request, "
+        "so nothing was tested. Correct the setting or the lock report.",
         is_locked,
     ),
     ScreeningRule(
         "stock_mv_missing",
         "excluded",
-        "Without this unit's own stock voltage at that clock nobody can say how deep this is: send "
-        "stock_mv as well.",
+        "The depth of a fixed voltage needs the stock voltage at that clock. Send stock_mv as "
+        "well.",
         _stock_mv_missing,
     ),
     ScreeningRule(
         "not_on_this_chip",
         "excluded",
-        "The catalogue says that this chip has no such rail or control: see /v1/chips/{chip} for "
-        "those it has. It is kept, in case the catalogue is wrong.",
+        "This chip has no such supply rail (domain) or control in the catalogue. See "
+        "/v1/chips/{chip}, or tell the host that the catalogue is wrong.",
         _not_on_this_chip,
     ),
     ScreeningRule(
         "fails_at_stock",
         "excluded",
-        "This says that the machine fails at stock. That is no limit of tuning but a fault: stop, "
-        "and ask qualified people.",
+        "A machine that fails at stock has a fault. Stop, set everything back to stock and ask "
+        "qualified people.",
         _fails_at_stock,
     ),
     ScreeningRule(
         "stock_unproven",
         "excluded",
-        "The first setting failed and nothing shows that the machine is sound at stock: test at "
-        "stock and send stock_passed.",
+        "The first setting failed, and no test at stock passed. Test at stock and send "
+        "stock_passed.",
         _stock_unproven,
     ),
     ScreeningRule(
         "only_short_test",
         "excluded",
-        "Less than ten minutes of testing, or none told, shows little: test for ten minutes or "
-        "more, or go on until it fails.",
+        "The test ran for less than ten minutes, or its length is missing. Test for ten minutes "
+        "or more, or until the setting fails.",
         _short_test_alone,
     ),
     ScreeningRule(
         "only_failure_not_isolated",
         "excluded",
-        "It failed while something else was lowered that had not passed before, so nobody can say "
-        "which of them failed, and no tested pass is left: try this one alone.",
+        "The setting failed while another untested setting was in force. No tested pass is left. "
+        "Test this setting alone.",
         _failure_shared_alone,
     ),
     ScreeningRule(
         "temperature_implausible",
         "excluded",
-        "The temperature fell by more than the saved power explains: a cooler room, a faster fan "
-        "or a cleaned cooler would. Measure stock and tuned again under equal conditions.",
+        "The temperature fell more than the saved power explains. Cooler air, a faster fan or a "
+        "cleaned cooler can cause this. Measure stock and tuned again under equal conditions.",
         _temperature_implausible,
     ),
     ScreeningRule(
         "effect_unproven",
-        "claim",
-        "Nothing shows that the setting changed anything: a locked machine ignores the request and "
-        "passes at any setting. Send what was read back, or another effect.",
+        "unverified",
+        "The result has no proof that the setting had an effect. A locked machine ignores the "
+        "request and passes at any setting. Send the read-back or another effect.",
         _effect_unproven,
     ),
     ScreeningRule(
         "short_test",
         "remark",
-        "Less than ten minutes of testing, or none told: the failure counts, the setting that "
-        "passed does not.",
+        "The test ran for less than ten minutes, or its length is missing. The failure counts; "
+        "the pass does not.",
         _short_test,
     ),
     ScreeningRule(
         "failure_not_isolated",
         "remark",
-        "It failed while something else was lowered that had not passed before: the pass counts, "
-        "the failure is nobody's alone.",
+        "The setting failed while another untested setting was in force. The pass counts; the "
+        "failure does not.",
         _failure_shared,
     ),
 )
@@ -255,11 +254,11 @@ def _loads_behind(setting: SubmittedSetting, result: SubmittedResult) -> tuple[s
     return tuple(sorted(shown.union(setting.loads)))
 
 
-def _status_of(applying: list[ScreeningRule]) -> Status:
+def _status_of(applying: list[ScreeningRule]) -> ScreeningStatus:
     weights = {rule.weight for rule in applying}
     if "excluded" in weights:
         return "excluded"
-    return "unverified" if "claim" in weights else "counted"
+    return "unverified" if "unverified" in weights else "counted"
 
 
 def _ends_in_steps(setting: SubmittedSetting, grid: Grid) -> tuple[int | None, int | None]:
@@ -283,6 +282,6 @@ def _early_stop_steps(setting: SubmittedSetting, grid: Grid) -> int:
     if setting.planned_end is not None and setting.planned_end >= setting.stable_at:
         return 0
     untold = (
-        bounds.UNTOLD_STEP_COUNTS if setting.control == "count_offset" else bounds.UNTOLD_STEP_MV
+        bounds.ASSUMED_STEP_COUNTS if setting.control == "count_offset" else bounds.ASSUMED_STEP_MV
     )
     return max(1, grid.stable_steps(untold))

@@ -19,8 +19,7 @@ from kbapi.wire import LONGEST_KEY_TOLD, child
 
 CODE: Final = "personal_data_found"
 SENTENCE: Final = (
-    "This looks like something that identifies a person or a machine, which is not kept here: "
-    "leave it out."
+    "This looks like personal data or a number of a device. It was not stored: leave it out."
 )
 
 
@@ -180,7 +179,13 @@ def find_identities(value: Any) -> tuple[Problem, ...]:
     _collect_texts(value, (), texts)
     problems = [problem for text in texts[:MOST_TEXTS] for problem in _problems_of(text)]
     if len(texts) > MOST_TEXTS:
-        problems.append(Problem("", "too_many_texts", "No result holds as many texts as this."))
+        problems.append(
+            Problem(
+                "",
+                "too_many_texts",
+                "The document has more texts than one result needs. Remove some of them.",
+            )
+        )
     return tuple(problems)
 
 
@@ -224,12 +229,12 @@ def _pointer_of(path: tuple[str | int, ...]) -> str:
 def _problems_of(told: _Text) -> Iterator[Problem]:
     if told.is_name:
         if is_identity(told.text):
-            detail = f"{SENTENCE} It is the name of a field here."
+            detail = f"{SENTENCE} It is the name of a field."
             yield Problem(without_identities(told.pointer), CODE, detail)
         return
     for shape in _SHAPES_OF_FIELD.get(told.pointer, SHAPES):
         if shape.is_in(told.text):
-            detail = f"{SENTENCE} Its shape is that of: {shape.name}."
+            detail = f"{SENTENCE} It has the form of: {shape.name}."
             yield Problem(without_identities(told.pointer), CODE, detail)
             return
 

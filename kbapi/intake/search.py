@@ -36,10 +36,12 @@ from kbapi.vocabulary import Domain, LimitControl
 from kbapi.wire import problems_of
 
 _CONTRADICTION: Final = (
-    "It passed deeper than trial {other} had failed before. Both can't bound one limit: leave out "
-    "the run that you do not trust."
+    "This run passed deeper than trial {other} failed before. Leave out the run that you do not "
+    "trust."
 )
-_WITHOUT_STOCK: Final = "A fixed voltage has a depth only beside the stock voltage at its clock."
+_WITHOUT_STOCK: Final = (
+    "The depth of a fixed voltage needs the stock voltage at its clock. Send stock_mv."
+)
 
 
 def read_search(body: bytes, catalogue: Catalogue) -> OwnSearch:
@@ -76,9 +78,11 @@ def _as_it_ended(trial: Trial) -> Trial:
 def _faults_of(sent: SubmittedSearch) -> Iterator[Problem]:
     yield from refuse_in_force(_as_result(sent))
     if sent.resolution_mv is not None and sent.resolution_counts is not None:
-        yield Problem("/resolution_counts", "invalid", "Send the resolution in one unit.")
+        yield Problem("/resolution_counts", "invalid", "Send one resolution, in mV or in counts.")
     if sent.clock_mhz is not None and sent.control not in (None, "fixed_clock_voltage"):
-        yield Problem("/clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
+        yield Problem(
+            "/clock_mhz", "invalid", "Only fixed_clock_voltage has a clock. Leave clock_mhz out."
+        )
     if sent.stock_mv is not None:
         alone = SubmittedSetting("core", "fixed_clock_voltage", stable_at=sent.stock_mv)
         yield from refuse_value(alone, "/stock_mv")

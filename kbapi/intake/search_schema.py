@@ -40,8 +40,8 @@ class SubmittedSearch:
     max_step: float | None = None
 
 
-class NextStepSchema(StrictSchema):
-    """A search for the limit of one unit, and what is allowed in it; nothing of it is stored."""
+class NextStepRequestSchema(StrictSchema):
+    """A search for the limit of one unit: the runs so far and the limits of risk; not stored."""
 
     chip = Text(
         required=True,
@@ -51,7 +51,7 @@ class NextStepSchema(StrictSchema):
     )
     domain = word(
         DOMAINS,
-        "The supply rail; core for a processor, gpu_core for graphics unless given.",
+        "The supply rail; core for a processor and gpu_core for graphics unless given.",
         "core",
     )
     control = word(
@@ -61,50 +61,52 @@ class NextStepSchema(StrictSchema):
     )
     moved_with = words(
         DOMAINS,
-        "Take the pool in which exactly these moved together, empty for the domain alone. Unless "
-        "given: the largest pool that holds the domain.",
+        "Other domains that are adjusted together with this one; empty for the domain alone. "
+        "Unless given, those of the largest pool that holds the domain.",
         ["ring"],
     )
     clock_mhz = number(
-        "The clock, with fixed_clock_voltage, in MHz.",
+        "The clock of the setting, in MHz; only with fixed_clock_voltage.",
         1800,
         validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
     )
     stock_mv = number(
-        "The stock voltage at that clock on this unit, with fixed_clock_voltage, in mV.", 912
+        "Stock voltage of this unit at `clock_mhz`, in mV; only with fixed_clock_voltage.", 912
     )
     trials = several(
         TrialSchema,
         MOST_TRIALS,
-        "Every run so far, in the order in which they were made. Anything named under failure "
-        "makes a run a failed one, a wrong result or a corrected machine check as well.",
+        "Every run so far, oldest first. A run with a `failure` counts as failed, also with a "
+        "wrong result or a corrected machine check.",
     )
     resolution_mv = number(
-        "How finely the limit is wanted, in mV; 5 unless given.",
+        "How precisely to find the limit, in mV; 5 unless given.",
         5,
         validate=validate.Range(2, 50),
     )
     resolution_counts = WholeNumber(
         allow_none=True,
         validate=validate.Range(1, 10),
-        metadata=told("The same for count_offset; 1 unless given.", 1),
+        metadata=told(
+            "How precisely to find the limit, in counts (count_offset); 1 unless given.", 1
+        ),
     )
     trial_minutes = number(
-        "What a trial takes, in minutes; 20 unless given.", 20, validate=validate.Range(1, _DAY)
+        "Length of one trial, in minutes; 20 unless given.", 20, validate=validate.Range(1, _DAY)
     )
     failure_minutes = number(
-        "What a failure costs beside that, in minutes; 10 unless given.",
+        "Extra time that a failure costs, in minutes; 10 unless given.",
         10,
         validate=validate.Range(0, _DAY),
     )
     max_risk = number(
-        "Highest chance of failure of a proposed setting; 0.1 unless given.",
+        "Highest acceptable probability that the proposed setting fails; 0.1 unless given.",
         0.1,
         validate=validate.Range(0.01, MOST_RISK),
     )
     max_step = number(
-        "Farthest that a setting may lie beyond your own deepest pass, or beyond the start if "
-        "that is deeper: mV, or counts for count_offset; 20 mV or 4 counts unless given.",
+        "Largest distance of a proposed setting below your deepest pass, or below the start if "
+        "that is deeper; in mV, in counts for count_offset; 20 mV or 4 counts unless given.",
         20,
         validate=_STEP,
     )
@@ -117,4 +119,4 @@ class NextStepSchema(StrictSchema):
         return SubmittedSearch(**data)
 
 
-NEXT_STEP: Final = NextStepSchema()
+NEXT_STEP: Final = NextStepRequestSchema()

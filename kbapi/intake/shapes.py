@@ -1,4 +1,4 @@
-"""Parts that the schemas of intake are put together from."""
+"""Fields and patterns that the schemas of request bodies share."""
 
 from typing import Any, Final
 
@@ -7,20 +7,26 @@ from marshmallow import Schema, fields, validate
 from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES
 from kbapi.wire import Number, OneWordOf, Whole
 
-MONTH: Final = Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09.")
+MONTH: Final = Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="Write a month as 2026-09.")
 TOKEN: Final = Whole(
     r"[A-Za-z0-9._~-]{16,128}",
-    error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ - that you make up yourself.",
+    error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ -. Make it up yourself.",
 )
 CLIENT: Final = Whole(
     r"[A-Za-z0-9 ._+/-]{1,40}",
-    error="Name and version of the script, 40 characters at most, such as bench-script/0.3.",
+    error="The name and version of the script have at most 40 characters, such as "
+    "bench-script/0.3.",
 )
 # Begins with a letter, a digit or a bracket: what begins otherwise is left for our own marks.
 VERSION: Final = Whole(
     rf"[A-Za-z0-9(][A-Za-z0-9 ._:+/(),#-]{{0,{LONGEST_VERSION - 1}}}",
-    error=f"A version as the system prints it, {LONGEST_VERSION} characters at most.",
+    error=f"Write the version as the system prints it, with at most {LONGEST_VERSION} characters.",
 )
+IN_CONTROL_UNIT: Final = (
+    "mV from stock, negative is lower (voltage_offset); whole counts from stock, negative is lower "
+    "(count_offset); absolute mV (fixed_clock_voltage)."
+)
+"""The unit and the sign of every setting on the wire."""
 MINUTES: Final = validate.Range(0, MOST_MINUTES)
 
 
@@ -63,7 +69,7 @@ def text(
 def several(
     schema: type[Schema], most: int, description: str, example: list[Any] | None = None
 ) -> fields.List[Any]:
-    """A field that holds a list of nested values; unless given, its example is one of each."""
+    """A field that holds a list of nested values; without an example it shows one of each."""
     return fields.List(
         fields.Nested(schema),
         allow_none=True,

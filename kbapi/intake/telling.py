@@ -22,15 +22,19 @@ from kbapi.storage.evidence_rows import find_shallowest_failure
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import find_codes
 from kbapi.storage.lock_decisions import find_word_about_locks
+from kbapi.storage.places import moved_with
 from kbapi.storage.submissions import StoredSetting, StoredSubmission
 
 JUDGED: Final = {
-    "outlier_deep": "It lies far deeper than other units of this chip. It is kept, and counts once "
-    "others go as deep or somebody has looked at it: was the control in effect, the unit mV?",
-    "outlier_shallow": "It fails far shallower than other units of this chip. It is kept, and "
-    "counts once others are like it or somebody has looked: does the machine pass at stock?",
-    "contributor_differs": "Your units of this chip lie together where those of others do not. "
-    "They are kept, and count once a curator has looked, or others find the same.",
+    "outlier_deep": "This setting is far deeper than the settings of other units of this chip. "
+    "Check the unit (mV), and that the setting took effect. It counts when other "
+    "units go as deep or a curator includes it.",
+    "outlier_shallow": "This setting fails far shallower than the settings of other units of "
+    "this chip. Check that the machine passes at stock. It counts when other "
+    "units agree or a curator includes it.",
+    "contributor_differs": "Your units of this chip differ as a group from the units of other "
+    "contributors. They count when others agree or a curator includes "
+    "them.",
 }
 """Why the last judging of a pool set a unit aside, for the person who sent it."""
 
@@ -40,9 +44,9 @@ _SENTENCES: Final = (
     | JUDGED
     | DECISION_SENTENCES
 )
-_THANKS: Final = "Thank you. Every result makes the next person's start safer."
+_THANKS: Final = "Thank you. Each result makes the suggested starts safer."
 _THANKS_FOR_FAILURE: Final = (
-    "Thank you. A setting that failed is worth more than one that passed: it says where to stop."
+    "Thank you. A failed setting is the most useful result: it shows where to stop."
 )
 
 
@@ -79,7 +83,7 @@ def tell_setting(
     """How a setting stands: a curator's word first, then what judging and the rules say of it."""
     verdicts = _verdicts(connection, stored, setting)
     codes = [
-        *codes_of_decision(setting.decided, setting.decided_because),
+        *codes_of_decision(setting.decision, setting.decision_reason),
         *verdicts,
         *orjson.loads(setting.reasons),
     ]
@@ -88,7 +92,7 @@ def tell_setting(
     return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
-        moved_with=tuple(d for d in setting.domains.split("+") if d != setting.domain),
+        moved_with=moved_with(setting.domain, setting.domains),
         status="excluded" if verdicts else setting.status,
         reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
@@ -100,7 +104,7 @@ def _verdicts(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> list[str]:
     """Why the pool's last judging does not believe a setting that nobody vouches for."""
-    if setting.status != "counted" or setting.decided:
+    if setting.status != "counted" or setting.decision:
         return []
     place = setting.place
     return find_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)

@@ -76,16 +76,28 @@ def contradictions_of(
             continue
         shallowest = value if shallowest is None else max(value, shallowest)
         if setting.unstable_at is None or value > setting.unstable_at:
-            yield place, "It failed at a setting shallower than unstable_at: send that one."
+            yield (
+                place,
+                (
+                    "The run failed at a shallower setting than unstable_at. Send that one "
+                    "as unstable_at."
+                ),
+            )
     for place, trial, value in runs_of(result, setting, "stable"):
         if shallowest is not None and value <= shallowest:
             continue
         if setting.unstable_at is not None and value <= setting.unstable_at:
-            yield place, "It passed where unstable_at says that it failed: send the failed run."
+            yield (
+                place,
+                (
+                    "The run passed where unstable_at reports a failure. Send the failed "
+                    "run as well."
+                ),
+            )
         elif (trial.seconds or 0) >= 60 * QUICK_LEAST_MINUTES and (
             setting.stable_at is None or value < setting.stable_at
         ):
-            yield place, "It passed deeper than stable_at: send the deepest that passed."
+            yield place, "The run passed deeper than stable_at. Send that one as stable_at."
 
 
 def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:

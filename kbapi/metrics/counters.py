@@ -44,7 +44,7 @@ class Counters:
         self.registry = CollectorRegistry()
         self.requests = Histogram(
             "kbapi_request_seconds",
-            "Requests by route, method and class of status, and how long they took.",
+            "Requests and their duration, by route, method and class of status.",
             ("route", "method", "status"),
             buckets=_REQUEST_SECONDS,
             registry=self.registry,
@@ -53,68 +53,68 @@ class Counters:
         self.request = cache(self.requests.labels)
         answers = Counter(
             "kbapi_answers",
-            "Answers that are kept as bytes: stored, computed, or, while another computed the "
-            "same, previous or waited for.",
+            "Answers that can be stored, by source: stored, computed, previous (a newer one is "
+            "being computed) or waited.",
             ("served",),
             registry=self.registry,
         )
         self.answers = {served: answers.labels(served) for served in _SERVED}
         self.commit_writers = Histogram(
             "kbapi_commit_writers",
-            "Write transactions, and how many writers shared each.",
+            "Write transactions, and the number of writers in each.",
             buckets=_WRITERS,
             registry=self.registry,
         )
         self.write_wait = Histogram(
             "kbapi_write_wait_seconds",
-            "How long writers waited for their turn.",
+            "Time that writers waited for their turn.",
             buckets=_WAIT_SECONDS,
             registry=self.registry,
         )
         self.writes_failed = Counter(
             "kbapi_writes_failed",
-            "Writes that the database did not take, by the code of the error.",
+            "Failed writes, by error code.",
             ("code",),
             registry=self.registry,
         )
         self.submissions = Counter(
             "kbapi_submissions",
-            "Documents that came in, by what became of them.",
+            "Documents received, by outcome.",
             ("outcome",),
             registry=self.registry,
         )
         self.rules = Counter(
             "kbapi_rules",
-            "How often each rule of intake applied, by what it concerns.",
+            "Intake rules that applied, by rule and what it concerns.",
             ("rule", "concern"),
             registry=self.registry,
         )
         self.follow_ups = Counter(
             "kbapi_follow_ups",
-            "Follow-ups that came in, by how they were screened.",
+            "Follow-ups received, by status.",
             ("status",),
             registry=self.registry,
         )
         exceeded = Counter(
             "kbapi_rate_exceeded",
-            "Requests beyond a limit, by what they were counted by.",
+            "Requests beyond a limit, by key or network.",
             ("by",),
             registry=self.registry,
         )
         self.rate_exceeded = {by: exceeded.labels(by) for by in _COUNTED_BY}
         self.rate_local = Counter(
             "kbapi_rate_local",
-            "Requests that a process counted in its own memory, not for all processes.",
+            "Requests that a process counted in its own memory only.",
             registry=self.registry,
         )
         self.rate_faults = Counter(
             "kbapi_rate_faults",
-            "How often a process began to count for itself, as it could not for all.",
+            "How often a process began to count in its own memory only.",
             registry=self.registry,
         )
         self.workers = Gauge(
             "kbapi_workers",
-            "Processes that serve at this moment.",
+            "Processes that serve requests now.",
             registry=self.registry,
             multiprocess_mode="livesum",
         )

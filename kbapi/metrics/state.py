@@ -43,15 +43,18 @@ class _State(Collector):
         states = ("accepted", *state.ways_to_stop)
         yield _by_word(
             "kbapi_writes",
-            "1 at whether writes are taken, or at what stops them.",
+            "1 at the current state: accepted, or what stops writes.",
             "state",
             {word: int(word == state.writes) for word in states},
         )
         yield _by_word(
-            "kbapi_storage_bytes", "Size of the database and its log.", "file", state.file_bytes
+            "kbapi_storage_bytes",
+            "Size of the database and its log, in bytes.",
+            "file",
+            state.file_bytes,
         )
         yield GaugeMetricFamily(
-            "kbapi_free_bytes", "Room on the disk of the instance.", state.free_bytes
+            "kbapi_free_bytes", "Free bytes on the disk of the instance.", state.free_bytes
         )
         yield GaugeMetricFamily(
             "kbapi_storage_readable",
@@ -60,13 +63,13 @@ class _State(Collector):
         )
         yield _by_word(
             "kbapi_review_waiting",
-            "Settings that wait for a curator, by who set them aside; counted up to 10,000 each.",
+            "Settings that wait for a curator, by part of the queue, up to 10,000 each.",
             "part",
             state.waiting or {},
         )
         yield _where_known(
             "kbapi_rescreening_due",
-            "1 while results stand under older rules than the program's.",
+            "1 while older rules have screened some results.",
             state.is_rescreening_due,
         )
 

@@ -17,6 +17,7 @@ from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
+from kbapi.intake.telling import JUDGED
 
 blueprint = Blueprint(
     "pages",
@@ -58,7 +59,7 @@ def _explanations() -> dict[str, tuple[str, str]]:
     told = {}
     for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
         told[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
-    sentences = FAULTS | LATER_REMARKS | SENTENCES | DECISION_SENTENCES
+    sentences = FAULTS | LATER_REMARKS | JUDGED | SENTENCES | DECISION_SENTENCES
     for code, sentence in sentences.items():
         told[code] = (code.replace("_", " ").capitalize(), sentence)
     for kind in vars(errors).values():

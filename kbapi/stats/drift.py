@@ -18,7 +18,7 @@ from kbapi.stats.splits import (
     split_units,
 )
 
-Kind = Literal["month", "firmware", "microcode"]
+DriftKind = Literal["month", "firmware", "microcode"]
 
 FEWEST_UNITS: Final = 40
 FEWEST_A_SIDE: Final = 20
@@ -74,7 +74,7 @@ class DriftFound:
     """
 
     is_drift: bool
-    kind: Kind | None
+    kind: DriftKind | None
     since: int
     version: int
     shift_steps: float
@@ -131,7 +131,7 @@ def find_drift(reports: DatedLimits) -> DriftFound:
 class _Change:
     """What tells recent units from earlier ones, and how they differ."""
 
-    kind: Kind
+    kind: DriftKind
     since: int
     version: int
     compared: Which

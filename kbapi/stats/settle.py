@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.stats.survival import Days, LastingShare, Vector, fit_survival
+from kbapi.vocabulary import MarginSource
 
 WANTED_SHARE: Final = 0.95
 WANTED_DAYS: Final = 90
@@ -29,7 +30,7 @@ class SettleMargin:
     """
 
     margin: float
-    standing: Literal["learned", "default", "default_failed"]
+    standing: MarginSource
     kept: LastingShare | None
 
 

@@ -28,7 +28,7 @@ _LEAST_CHANCE: Final = 1e-3
 
 
 class Level(StrEnum):
-    """Whose units an answer stands on."""
+    """Whose units an answer is computed from."""
 
     CHIP = "chip"
     SERIES = "series"

@@ -16,8 +16,8 @@ FEWEST_OWN_UNITS: Final = 3.0
 """Without siblings fewer units than this only repeat the vague prior: no number is made up."""
 
 
-class Method(StrEnum):
-    """What a start was computed by."""
+class StartMethod(StrEnum):
+    """How a start was computed."""
 
     EXTREME_VALUE = "extreme_value"
     BLEND = "blend"
@@ -76,7 +76,7 @@ class StartFit:
     own_units: float
     borrowed_units: float
     sibling_agreement: float
-    method: Method
+    method: StartMethod
     optimality_gap: float
     converged: bool
 
@@ -177,7 +177,7 @@ def _without_units(
         own_units=pool.own_units,
         borrowed_units=0.0,
         sibling_agreement=pool.agreement,
-        method=Method.NONE,
+        method=StartMethod.NONE,
         optimality_gap=pool.optimality_gap,
         converged=pool.converged,
     )
@@ -212,7 +212,7 @@ def level_of(pool: PoolFit) -> Level:
     return Level.CHIP if free == 1.0 or pool.prior.level is Level.NONE else pool.prior.level
 
 
-def _method(free: float) -> Method:
+def _method(free: float) -> StartMethod:
     if free == 0.0:
-        return Method.EXTREME_VALUE
-    return Method.MODEL_FREE if free == 1.0 else Method.BLEND
+        return StartMethod.EXTREME_VALUE
+    return StartMethod.MODEL_FREE if free == 1.0 else StartMethod.BLEND

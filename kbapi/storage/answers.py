@@ -139,12 +139,12 @@ def save_peers(
 
 @dataclass(frozen=True, slots=True)
 class Peers:
-    """Of the units whose status at a depth was known, how many were stable there."""
+    """How many units of the same pool are stable at a setting."""
 
     known: int
-    """Units whose status at this setting is known."""
+    """Units of which it is known whether they are stable at this setting."""
     stable: int
-    """How many of them are stable there."""
+    """How many of these units are stable at this setting."""
 
 
 _PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"

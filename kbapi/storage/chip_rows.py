@@ -7,6 +7,7 @@ from sqlalchemy import Connection, delete, exists, insert, select, update
 
 from kbapi.storage.statements import change_rows, find_row
 from kbapi.storage.tables import Chip, Line, Submission
+from kbapi.vocabulary import ChipKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +99,7 @@ class StoredChip:
 
     key: str
     name: str
-    kind: str
+    kind: ChipKind
     series: str
     line: str
 

@@ -1,4 +1,4 @@
-"""Promises of single columns, as CHECK constraints: SQLite itself does not force types."""
+"""Constraints of single columns as CHECKs: SQLite itself does not enforce types."""
 
 from typing import Final
 
@@ -21,66 +21,66 @@ _HASH_BYTES: Final = 32
 
 
 def integer(column: str, low: int, high: int, *, nullable: bool = False) -> CheckConstraint:
-    """The promise of a whole number in a range."""
+    """The constraint to a whole number in a range."""
     # SQLite stores the text "banana" in an INTEGER column unless a CHECK refuses it.
     held = f"typeof({column}) = 'integer' AND {column} BETWEEN {low} AND {high}"
     return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
 
 
 def number(column: str, low: int, high: int) -> CheckConstraint:
-    """The promise of a number in a range, or nothing."""
+    """The constraint to a number in a range, or nothing."""
     held = f"typeof({column}) IN ('real', 'integer') AND {column} BETWEEN {low} AND {high}"
     return CheckConstraint(f"{column} IS NULL OR ({held})", name=column)
 
 
 def positive(column: str) -> CheckConstraint:
-    """The promise of a number above zero, or nothing."""
+    """The constraint to a number above zero, or nothing."""
     held = f"typeof({column}) IN ('real', 'integer') AND {column} > 0"
     return CheckConstraint(f"{column} IS NULL OR ({held})", name=column)
 
 
 def text(column: str, longest: int, *, nullable: bool = False) -> CheckConstraint:
-    """The promise of a text that is neither empty nor over-long."""
+    """The constraint to a text that is neither empty nor over-long."""
     held = f"typeof({column}) = 'text' AND length({column}) BETWEEN 1 AND {longest}"
     return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
 
 
-def told_text(column: str, longest: int) -> CheckConstraint:
-    """The promise of a text that is empty where nothing was told."""
+def optional_text(column: str, longest: int) -> CheckConstraint:
+    """The constraint to a text that is empty where nothing was sent."""
     return CheckConstraint(
         f"typeof({column}) = 'text' AND length({column}) <= {longest}", name=column
     )
 
 
 def keyed_hash(column: str, *, nullable: bool = False) -> CheckConstraint:
-    """The promise of a keyed hash, never of what it was made from."""
+    """The constraint to a keyed hash, never of what it was made from."""
     held = f"typeof({column}) = 'blob' AND length({column}) = {_HASH_BYTES}"
     return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
 
 
 def one_of(column: str, *words: str) -> CheckConstraint:
-    """The promise of a word of a closed list."""
+    """The constraint to a word of a closed list."""
     listed = ", ".join(f"'{word}'" for word in words)
     return CheckConstraint(f"{column} IN ({listed})", name=column)
 
 
 def day(column: str) -> CheckConstraint:
-    """The promise of a day of the calendar."""
+    """The constraint to a day of the calendar."""
     # IS, not =: an impossible date is NULL, and a CHECK that is NULL passes.
     return CheckConstraint(f"{column} IS date({column})", name=column)
 
 
 def month(column: str) -> CheckConstraint:
-    """The promise of a month of the calendar."""
+    """The constraint to a month of the calendar."""
     return CheckConstraint(f"{column} || '-01' IS date({column} || '-01')", name=column)
 
 
-def told_month(column: str) -> CheckConstraint:
-    """The promise of a month of the calendar, empty where none was told."""
+def optional_month(column: str) -> CheckConstraint:
+    """The constraint to a month of the calendar, empty where none was sent."""
     held = f"{column} || '-01' IS date({column} || '-01')"
     return CheckConstraint(f"{column} = '' OR {held}", name=column)
 
 
 def json_text(column: str) -> CheckConstraint:
-    """The promise of a text that is JSON."""
+    """The constraint to a text that is JSON."""
     return CheckConstraint(f"json_valid({column})", name=column)

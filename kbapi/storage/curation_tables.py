@@ -1,16 +1,16 @@
-"""Tables of the people who look after an instance: their keys, and what they decide."""
+"""Tables of access keys and of what curators decide with them."""
 
 from datetime import date
 
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index
 from sqlmodel import Field, SQLModel
 
-from kbapi.storage.columns import day, integer, keyed_hash, one_of, text, told_text
+from kbapi.storage.columns import day, integer, keyed_hash, one_of, optional_text, text
 from kbapi.vocabulary import DECISION_REASONS, DECISIONS, SCOPES
 
 
 def _only_words(column: str, *words: str) -> CheckConstraint:
-    """The promise of one or more words of a closed list, joined by ','."""
+    """The constraint to one or more words of a closed list, joined by ','."""
     left = f"{column} || ','"
     for word in words:
         left = f"replace({left}, '{word},', '')"
@@ -18,11 +18,11 @@ def _only_words(column: str, *words: str) -> CheckConstraint:
 
 
 class AccessKey(SQLModel, table=True):
-    """A key that the host gave to somebody, known only by a keyed hash."""
+    """An access key that the host issued; only its keyed hash is stored."""
 
     __tablename__ = "access_key"
     __table_args__ = (
-        told_text("name", 40),
+        optional_text("name", 40),
         keyed_hash("key_hash"),
         text("key_id", 8),
         _only_words("scopes", *SCOPES),
@@ -31,7 +31,7 @@ class AccessKey(SQLModel, table=True):
     )
     id: int | None = Field(default=None, primary_key=True)
     name: str
-    """What the host calls it; empty where it has no name."""
+    """Name that the host gave it; empty if it has none."""
     key_hash: bytes = Field(unique=True)
     key_id: str
     scopes: str
@@ -41,7 +41,7 @@ class AccessKey(SQLModel, table=True):
 
 
 class Decision(SQLModel, table=True):
-    """What a curator said of one setting of a document; rows are only ever added."""
+    """A curator's decision about one setting of a document; rows are only ever added."""
 
     __tablename__ = "decision"
     __table_args__ = (

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, text
 
 from kbapi.storage.places import EvidenceKey
 from kbapi.storage.statements import add_rows, change_rows, find_row, find_rows
+from kbapi.vocabulary import DecisionAction, ScreeningStatus
 
 _ADD: Final = """
     INSERT INTO decision (submission_id, ordinal, decision, reason_code, decided_by, decided_day)
@@ -17,18 +18,20 @@ _ADD: Final = """
 # A word that would make a setting count needs an end that can: later rules may have taken both.
 _APPLY: Final = (
     """
-    UPDATE setting_result SET decided = COALESCE((
-        SELECT CASE decision WHEN 'undo' THEN '' ELSE decision END FROM decision
-        WHERE submission_id = setting_result.submission_id AND ordinal = setting_result.ordinal
-        ORDER BY id DESC LIMIT 1
+    UPDATE setting_result SET decision = COALESCE((
+        SELECT CASE latest.decision WHEN 'undo' THEN '' ELSE latest.decision END
+        FROM decision AS latest
+        WHERE latest.submission_id = setting_result.submission_id
+          AND latest.ordinal = setting_result.ordinal
+        ORDER BY latest.id DESC LIMIT 1
     ), '')
     WHERE submission_id = ?
     """,
     """
     UPDATE setting_result SET status = CASE
-        WHEN decided = '' THEN screened
-        WHEN decided <> 'include' THEN 'excluded'
-        WHEN stable_steps IS NULL AND unstable_steps IS NULL THEN screened
+        WHEN decision = '' THEN status_by_rules
+        WHEN decision <> 'include' THEN 'excluded'
+        WHEN stable_steps IS NULL AND unstable_steps IS NULL THEN status_by_rules
         ELSE 'counted'
     END
     WHERE submission_id = ?
@@ -42,7 +45,7 @@ class DecisionRow:
 
     submission_id: int
     ordinal: int
-    decision: str
+    decision: DecisionAction
     reason_code: str
     decided_by: int
     decided_day: date
@@ -83,9 +86,10 @@ class SettingAt:
     contributor_id: int
     line_id: int
     place: EvidenceKey
-    status: str
-    decided: str
-    decided_because: str | None
+    status: ScreeningStatus
+    decision: str
+    """The decision in force, empty where the rules decide."""
+    decision_reason: str | None
     has_end: bool
     """Whether screening left a pass or a failure that could count."""
 
@@ -93,7 +97,7 @@ class SettingAt:
 _SETTING_AT: Final = """
     SELECT setting.submission_id, submission.public_id, setting.ordinal, unit.contributor_id,
            chip.line_id, setting.pool_id, setting.unit_id, setting.conditions_id, setting.status,
-           setting.decided,
+           setting.decision,
            (SELECT reason_code FROM decision
             WHERE submission_id = setting.submission_id AND ordinal = setting.ordinal
             ORDER BY id DESC LIMIT 1),
@@ -178,7 +182,7 @@ def find_places_of(connection: Connection, setting: SettingAt) -> list[EvidenceK
 class DecisionKept:
     """One row of a setting's history."""
 
-    decision: str
+    decision: DecisionAction
     reason_code: str
     decided_day: date
     key_number: int

@@ -45,13 +45,13 @@ _ALL_ITS_SETTINGS: Final = """
           AND setting.pool_id = follow_up.pool_id
     ), 0)
     """
-_CONFIRMED_BY_CURATOR: Final = _ALL_ITS_SETTINGS.format("setting.decided = 'include'")
-TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decided IN ('exclude', 'invalidate')")
+_CONFIRMED_BY_CURATOR: Final = _ALL_ITS_SETTINGS.format("setting.decision = 'include'")
+TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'invalidate')")
 """Whether a row of follow_up left the evidence with the setting that it is about."""
 
 _COUNTED_SETTINGS: Final = """
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, decided = 'include' AS confirmed_by_curator
+           measured_month, decision = 'include' AS confirmed_by_curator
     FROM setting_result WHERE status = 'counted'
     """
 _COUNTED_FOLLOW_UPS: Final = f"""

@@ -35,7 +35,7 @@ class EvidenceRow(SQLModel, table=True):
     contributor_id: int = Field(foreign_key="contributor.id")
     latest_month: str
     confirmed_by_curator: int = Field(default=0, sa_column_kwargs={"server_default": "0"})
-    """1 where a curator's word stands above the rules: judging never sets it aside."""
+    """1 where a curator included it: no outlier check excludes it."""
 
 
 class PoolPeers(SQLModel, table=True):
@@ -56,7 +56,7 @@ class PoolPeers(SQLModel, table=True):
 
 
 class StoredAnswer(SQLModel, table=True):
-    """An answer's bytes with the stamp that says what they were computed from."""
+    """An answer's bytes, with the revision, version and day that they were computed for."""
 
     __tablename__ = "stored_answer"
     __table_args__ = (
@@ -74,11 +74,11 @@ class StoredAnswer(SQLModel, table=True):
     question: str = Field(primary_key=True)
     line_id: int = Field(foreign_key="line.id", index=True)
     chip_key: str
-    """Need not be a chip that has results: its line may speak for it."""
+    """The chip that was asked about; it may have no results, but its line has."""
     stamp_revision: int
     stamp_version: str
     stamp_day: date
     last_used: int
-    """Rises with each use that was noted; the lowest of a chip's goes first."""
+    """Rises with each recorded use; the lowest of a chip is dropped first."""
     etag: str
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))

@@ -41,12 +41,11 @@ def unwritable_told_as(detail: str) -> Iterator[None]:
 
 
 _NOT_OPENED: Final = (
-    "The file cannot be opened: it is gone, or the user that this program runs as may not open it. "
-    "Tell the person who hosts it."
+    "The database file is missing, or this program may not open it. Tell the person who hosts "
+    "this instance."
 )
 _TOO_MANY_OPEN: Final = (
-    "Too many files and connections are open at this moment. Nothing was stored: try again in a "
-    "few seconds."
+    "Too many files or connections are open. Nothing was stored: try again in a few seconds."
 )
 _NO_FILES: Final = (errno.EMFILE, errno.ENFILE)
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)

@@ -11,6 +11,13 @@ from kbapi.storage.people import UnitRow
 from kbapi.storage.places import ConditionsKey, EvidenceKey, find_or_add_conditions
 from kbapi.storage.statements import find_rows
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult, Unit
+from kbapi.vocabulary import (
+    Domain,
+    FollowUpOutcome,
+    FollowUpStatus,
+    LimitControl,
+    ScreeningStatus,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,12 +25,12 @@ class FollowedSetting:
     """A setting of a submission that a follow-up may be about."""
 
     ordinal: int
-    domain: str
-    control: str
+    domain: Domain
+    control: LimitControl
     domains: str
     clock_mhz: float | None
     stock_mv: float | None
-    status: str
+    status: ScreeningStatus
     early_stop_steps: int
     pool_id: int
     unit: UnitRow
@@ -76,8 +83,8 @@ class NewFollowUp:
     unit_id: int
     received_day: date
     measured_month: str
-    outcome: str
-    status: str
+    outcome: FollowUpOutcome
+    status: FollowUpStatus
     reasons: str
     document: str
     days: int | None
@@ -120,7 +127,7 @@ class StoredFollowUp:
 
     document: str
     measured_month: str
-    status: str
+    status: FollowUpStatus
     reasons: str
     is_taken_out: bool
     """By a curator's word for the setting that it is about."""

@@ -187,13 +187,13 @@ def bundled_catalogue() -> Catalogue:
 
 
 _NOT_OPENED: Final = (
-    "It cannot be opened, not even to read: SQLite needs some room for files beside the database. "
-    "Nothing was changed. Make room, or let the folder be written, and try again."
+    "SQLite cannot open the database: it needs disk space beside the file. Nothing was changed. "
+    "Free disk space, or allow writing to the folder, then try again."
 )
 _NEITHER_MADE: Final = (
-    "The instance was neither made nor upgraded, and nothing was changed. Make room (more than "
-    "KBAPI_MIN_FREE_BYTES), let the folder and its files be written, and take KBAPI_READ_ONLY "
-    "back; then run it again."
+    "The instance was not created or upgraded. Nothing was changed. Free more than "
+    "KBAPI_MIN_FREE_BYTES, allow writing to the folder and its files, and unset KBAPI_READ_ONLY. "
+    "Then try again."
 )
 
 
@@ -216,7 +216,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
         require_nothing_lost(settings)
         if not is_begun(settings.database_path):
             raise UnsafeSetup(
-                f"There is no instance in {settings.home}: run 'kbapi db upgrade' first."
+                f"There is no instance in {settings.home}. Name its folder with --home, or "
+                "create one with 'kbapi db upgrade'."
             )
         migrations.require_current_schema(settings.database_path)
     instance = Instance(settings, now)

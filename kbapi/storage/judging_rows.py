@@ -1,4 +1,4 @@
-"""What judging found, kept for telling; writing it again writes only what has changed."""
+"""What the latest outlier check of a pool found; saving it again writes only what has changed."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -23,10 +23,10 @@ class UnitSetAside:
 class JudgementRow:
     """A pool's cuts and factor, as they were found."""
 
-    deepest_steps: int | None
-    shallowest_steps: int | None
-    newcomer_ppm: int
-    flagged_ppm: int
+    deep_cutoff_steps: int | None
+    shallow_cutoff_steps: int | None
+    newcomer_weight_ppm: int
+    excluded_weight_ppm: int
     is_young: bool
 
 
@@ -44,10 +44,10 @@ def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
     """What the last judging of a pool found."""
     row = connection.execute(
         select(
-            PoolOutlierCheck.deepest_steps,
-            PoolOutlierCheck.shallowest_steps,
-            PoolOutlierCheck.newcomer_ppm,
-            PoolOutlierCheck.flagged_ppm,
+            PoolOutlierCheck.deep_cutoff_steps,
+            PoolOutlierCheck.shallow_cutoff_steps,
+            PoolOutlierCheck.newcomer_weight_ppm,
+            PoolOutlierCheck.excluded_weight_ppm,
             PoolOutlierCheck.is_young,
         ).where(PoolOutlierCheck.pool_id == pool_id)
     ).one_or_none()
@@ -69,13 +69,16 @@ def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
 
 
 _KEEP: Final = """
-    INSERT INTO pool_outlier_check (pool_id, checked_day, rules_version, deepest_steps,
-                                shallowest_steps, newcomer_ppm, flagged_ppm, is_young)
+    INSERT INTO pool_outlier_check (pool_id, checked_day, rules_version, deep_cutoff_steps,
+                                    shallow_cutoff_steps, newcomer_weight_ppm,
+                                    excluded_weight_ppm, is_young)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?)
     ON CONFLICT (pool_id) DO UPDATE SET
         checked_day = excluded.checked_day, rules_version = excluded.rules_version,
-        deepest_steps = excluded.deepest_steps, shallowest_steps = excluded.shallowest_steps,
-        newcomer_ppm = excluded.newcomer_ppm, flagged_ppm = excluded.flagged_ppm,
+        deep_cutoff_steps = excluded.deep_cutoff_steps,
+        shallow_cutoff_steps = excluded.shallow_cutoff_steps,
+        newcomer_weight_ppm = excluded.newcomer_weight_ppm,
+        excluded_weight_ppm = excluded.excluded_weight_ppm,
         is_young = excluded.is_young
     """
 _DROP_UNIT: Final = "DELETE FROM outlier_unit WHERE pool_id = ? AND unit_id = ?"
@@ -120,10 +123,10 @@ def _keep_judgement(
         pool_id,
         today.isoformat(),
         rules_version,
-        found.deepest_steps,
-        found.shallowest_steps,
-        found.newcomer_ppm,
-        found.flagged_ppm,
+        found.deep_cutoff_steps,
+        found.shallow_cutoff_steps,
+        found.newcomer_weight_ppm,
+        found.excluded_weight_ppm,
         int(found.is_young),
     )
     change_rows(connection, _KEEP, values)

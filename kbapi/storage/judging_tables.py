@@ -1,6 +1,6 @@
-"""Tables of what the last judging of each pool found: for telling, never for answering.
+"""Tables of what the latest outlier check of each pool found, for senders and curators.
 
-An answer judges its pool from scratch; these rows say to senders and curators what that was.
+No answer reads them: an answer checks its pool anew.
 """
 
 from datetime import date
@@ -15,16 +15,16 @@ CONTRIBUTOR_CODES = ("contributor_differs",)
 
 
 class PoolOutlierCheck(SQLModel, table=True):
-    """The cuts and the factor that a pool was last judged to have."""
+    """The cutoffs and the weight of newcomers that the latest outlier check of a pool found."""
 
     __tablename__ = "pool_outlier_check"
     __table_args__ = (
         day("checked_day"),
         integer("rules_version", 1, 1_000_000),
-        integer("deepest_steps", 0, 10 * MAX_STEPS, nullable=True),
-        integer("shallowest_steps", -10 * MAX_STEPS, MAX_STEPS, nullable=True),
-        integer("newcomer_ppm", 0, 1_000_000),
-        integer("flagged_ppm", 0, 1_000_000),
+        integer("deep_cutoff_steps", 0, 10 * MAX_STEPS, nullable=True),
+        integer("shallow_cutoff_steps", -10 * MAX_STEPS, MAX_STEPS, nullable=True),
+        integer("newcomer_weight_ppm", 0, 1_000_000),
+        integer("excluded_weight_ppm", 0, 1_000_000),
         integer("is_young", 0, 1),
     )
     pool_id: int = Field(
@@ -32,20 +32,20 @@ class PoolOutlierCheck(SQLModel, table=True):
     )
     checked_day: date
     rules_version: int
-    deepest_steps: int | None = None
-    """A limit beyond this depth is set aside; nothing where there is no fence."""
-    shallowest_steps: int | None = None
-    """A limit short of this depth is set aside."""
-    newcomer_ppm: int
-    """What is left of the weight of contributors that are not established."""
-    flagged_ppm: int
-    """Share of the pool's weight that was set aside on the deep side."""
+    deep_cutoff_steps: int | None = None
+    """A limit deeper than this is excluded; NULL where there is no cutoff."""
+    shallow_cutoff_steps: int | None = None
+    """A limit shallower than this is excluded; NULL where there is no cutoff."""
+    newcomer_weight_ppm: int
+    """The weight of contributors that are not established yet, 1,000,000 for full weight."""
+    excluded_weight_ppm: int
+    """Share of the pool's weight beyond the deep cutoff."""
     is_young: int
-    """Whether too few established contributors are in it to hold newcomers against."""
+    """Whether the pool has too few established contributors to compare newcomers with."""
 
 
 class OutlierUnit(SQLModel, table=True):
-    """A unit that lies outside the fence of its pool."""
+    """A unit beyond a cutoff of its pool."""
 
     __tablename__ = "outlier_unit"
     __table_args__ = (one_of("code", *UNIT_CODES), {"sqlite_with_rowid": False})
@@ -59,7 +59,7 @@ class OutlierUnit(SQLModel, table=True):
 
 
 class DifferingContributor(SQLModel, table=True):
-    """A contributor whose units lie together where those of the others do not."""
+    """A contributor whose units are alike and differ from those of the others."""
 
     __tablename__ = "differing_contributor"
     __table_args__ = (one_of("code", *CONTRIBUTOR_CODES), {"sqlite_with_rowid": False})

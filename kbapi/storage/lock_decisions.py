@@ -30,9 +30,9 @@ class LocksAt:
     submission_id: int
     public_id: str
     line_id: int
-    decided: str
-    """The word that stands, empty where none does."""
-    decided_because: str | None
+    decision: str
+    """The decision in force, empty where there is none."""
+    decision_reason: str | None
 
 
 # It has no settings to carry a word: its history stands under the first ordinal.

@@ -4,9 +4,11 @@ from typing import Final, NamedTuple
 
 from sqlalchemy import Connection
 
-# Tuples with names: a thousand units as dataclasses would cost more than all that is asked of them.
 from kbapi.storage.lock_decisions import REPORT_STANDS
 from kbapi.storage.statements import find_rows
+
+# Tuples with names: a thousand units as dataclasses would cost more than all that is asked of them.
+from kbapi.vocabulary import Control, Domain, LockFoundBy, LockStatus
 
 
 class LockGroup(NamedTuple):
@@ -14,10 +16,10 @@ class LockGroup(NamedTuple):
 
     chip_key: str
     series: str
-    domain: str
-    control: str
-    status: str
-    found_by: str
+    domain: Domain
+    control: Control
+    status: LockStatus
+    found_by: LockFoundBy
     changes: str
     machine: str
     firmware_month: str
@@ -33,12 +35,12 @@ class LockGroup(NamedTuple):
 class TriedLock(NamedTuple):
     """A unit of a chip whose latest report on a control is of somebody who tried it."""
 
-    domain: str
-    control: str
+    domain: Domain
+    control: Control
     contributor_id: int
     unit_order: bytes
     """Puts units in an order that has nothing to do with when they came."""
-    status: str
+    status: LockStatus
     measured_month: str
     machine: str
     firmware_month: str

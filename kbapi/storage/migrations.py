@@ -50,7 +50,10 @@ def upgrade_to_head(database: Path) -> None:
 
 def _require_sound_references(broken: object) -> None:
     if broken:
-        raise SchemaMismatch("A migration left rows that refer to nothing; it was undone.")
+        raise SchemaMismatch(
+            "The migration left rows with missing references, so it was rolled "
+            "back. Nothing was changed."
+        )
 
 
 def current_revision(database: Path) -> str | None:
@@ -67,7 +70,10 @@ def current_revision(database: Path) -> str | None:
         tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_schema")}
         if "alembic_version" not in tables:
             if tables:
-                raise StorageBroken(f"{database.name} is the database of another program.")
+                raise StorageBroken(
+                    f"{database.name} is the database of another program. Name "
+                    "another file or folder."
+                )
             return None
         row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
     return None if row is None else str(row[0])
@@ -95,7 +101,9 @@ def _revisions() -> list[str]:
     files = bundled_folder("migrations").joinpath("versions").glob("*_*.py")
     revisions = sorted(file.stem.partition("_")[0] for file in files)
     if not revisions:
-        raise SchemaMismatch("This installation carries no migrations: install it again.")
+        raise SchemaMismatch(
+            "The migrations of this installation are missing. Install kbapi again."
+        )
     return revisions
 
 
@@ -111,8 +119,8 @@ def require_current_schema(database: Path) -> None:
     require_no_newer_schema(found)
     if found != wanted:
         raise SchemaMismatch(
-            f"The database has schema {found}, the program needs {wanted}. Make a backup "
-            "(kbapi backup), then run 'kbapi db upgrade'."
+            f"The database has schema {found}; the program needs {wanted}. Run 'kbapi backup', "
+            "then 'kbapi db upgrade'."
         )
 
 
@@ -121,5 +129,5 @@ def require_no_newer_schema(found: str | None) -> None:
     if found is not None and found not in _revisions():
         raise SchemaMismatch(
             f"The database has schema {found}, which is newer than this program "
-            f"({head_revision()}): install the program version that made it, or a newer one."
+            f"({head_revision()}). Install the version of kbapi that wrote it, or a newer one."
         )

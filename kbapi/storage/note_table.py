@@ -5,7 +5,7 @@ from datetime import date
 from sqlalchemy import UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from kbapi.storage.columns import day, month, one_of, text, told_text
+from kbapi.storage.columns import day, month, one_of, optional_text, text
 
 
 class NoteRow(SQLModel, table=True):
@@ -17,8 +17,8 @@ class NoteRow(SQLModel, table=True):
         one_of("state", "draft", "published"),
         one_of("subject_kind", "chip", "series", "machine"),
         text("subject", 100),
-        told_text("control", 40),
-        told_text("domain", 40),
+        optional_text("control", 40),
+        optional_text("domain", 40),
         text("source", 200),
         month("reviewed_month"),
         text("markdown", 4_000),

@@ -17,10 +17,10 @@ from kbapi.storage.sqlite import make_writing_engine, open_untouched
 TABLES_OF_A_SECRET: Final = ("contributor", "access_key")
 """Tables whose rows say which secret keyed their hashes."""
 FOREIGN: Final = (
-    "{} is not the secret that this database is served with: no receipt would fit, and everybody "
-    "who is known would count a second time. If a restore broke off, run it again. Else put the "
-    "right secret back (a restore keeps the one before as {}.before-...). If it is lost for good: "
-    "'kbapi backup', then 'kbapi restore' of that backup with --without-secret."
+    "{} is not the secret of this database, so no receipt or token would match. If a restore was "
+    "interrupted, run it again. Otherwise put the right secret back; a restore keeps the earlier "
+    "one as {}.before-... . If it is lost, run 'kbapi backup', then 'kbapi restore' of that "
+    "backup with --without-secret."
 )
 
 

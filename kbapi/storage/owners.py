@@ -42,7 +42,7 @@ def give(place: Path | int, owner: Owner) -> None:
     try:
         os.chown(place, owner.uid, owner.gid)
     except PermissionError as error:
-        raise UnsafeSetup(_run_as("This user may give no file to {}", owner.uid)) from error
+        raise UnsafeSetup(_run_as("This user may not give a file to {}", owner.uid)) from error
 
 
 def give_files(settings: Settings, owner: Owner) -> None:
@@ -83,7 +83,7 @@ def require_may_replace(path: Path) -> None:
         Naming whose it is.
     """
     if path.exists() and os.geteuid() not in (0, owner_at(path).uid):
-        told = f"{path.name} belongs to {{}}, who could not read what this user puts in its place"
+        told = f"{path.name} belongs to {{}}, who could not read a file of this user"
         raise UnsafeSetup(_run_as(told, owner_at(path).uid))
 
 
@@ -99,19 +99,21 @@ def require_may_open(path: Path) -> None:
         try:
             uid = place.stat().st_uid
         except PermissionError as error:
-            told = f"This user ({_name_of(os.geteuid())}) may not look where {place} lies."
+            told = f"This user ({_name_of(os.geteuid())}) may not open the folder of {place}."
             raise UnsafeSetup(told) from error
         except OSError:
             return
         if not os.access(place, need, effective_ids=True):
-            told = f"This user ({_name_of(os.geteuid())}) may not open {place.name}: it belongs to "
+            told = (
+                f"This user ({_name_of(os.geteuid())}) may not open {place.name}, which belongs to "
+            )
             raise UnsafeSetup(_run_as(told + "{}", uid))
 
 
 def _run_as(told: str, uid: int) -> str:
     name = _name_of(uid)
     if uid == 0:
-        return f"{told.format(name)}. Let root give it to the user that serves (chown)."
+        return f"{told.format(name)}. As root, give it to the user of the server (chown)."
     return f"{told.format(name)}. Run this as {name} (sudo -u {name} kbapi ...)."
 
 

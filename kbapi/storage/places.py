@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Connection, delete, exists, insert, select
 
 from kbapi.storage.statements import find_number
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult
+from kbapi.vocabulary import DOMAINS, Domain, Grade, LimitControl
 
 _POOL: Final = """
     SELECT id FROM pool WHERE chip_id = ? AND control = ? AND domains = ? AND clock_band_mhz = ?
@@ -24,9 +25,14 @@ _CONDITIONS: Final = """
 class PoolKey:
     """What makes results one pool, within a chip."""
 
-    control: str
+    control: LimitControl
     domains: str
     clock_band_mhz: int
+
+    @property
+    def rails(self) -> tuple[Domain, ...]:
+        """The domains that moved together, in the order of the glossary."""
+        return tuple(code for code in DOMAINS if code in self.domains.split("+"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +40,7 @@ class ConditionsKey:
     """The filter values of a result."""
 
     loads: str
-    grade: str
+    grade: Grade
     firmware: str = ""
     microcode: str = ""
     machine: str = ""
@@ -49,6 +55,16 @@ class EvidenceKey:
     pool_id: int
     unit_id: int
     conditions_id: int
+
+
+def moved_with(domain: Domain, domains: str) -> tuple[Domain, ...]:
+    """The other domains of a pool, in their fixed order.
+
+    >>> moved_with("core", "core+ring")
+    ('ring',)
+    """
+    together = domains.split("+")
+    return tuple(one for one in DOMAINS if one in together and one != domain)
 
 
 def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:

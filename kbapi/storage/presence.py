@@ -14,9 +14,8 @@ from kbapi.storage.disk import is_locked_in, log_of
 from kbapi.storage.owners import require_may_open
 
 _LOST: Final = (
-    "Nothing was made or changed. Put it back where it was (its -wal file belongs to it), or "
-    "restore a backup. If nothing was ever stored here, take away what is left of it: a new "
-    "instance is made in an empty folder."
+    "Nothing was changed. Put the file back together with its -wal file, or restore a backup. If "
+    "nothing was ever stored here, empty the folder: a new instance needs an empty folder."
 )
 
 
@@ -38,7 +37,7 @@ def require_nothing_lost(settings: Settings) -> None:
     left = [path.name for path in (settings.secret_path, log) if path.exists()]
     if (left or database.is_symlink()) and not database.exists():
         beside = f" beside {' and '.join(left)}" if left else ""
-        raise UnsafeSetup(f"{database.name} is gone{beside}. {_LOST}")
+        raise UnsafeSetup(f"{database.name} is missing{beside}. {_LOST}")
     if settings.secret_path.name in left and not is_begun(database):
         raise UnsafeSetup(f"{database.name} is empty beside {settings.secret_path.name}. {_LOST}")
 
@@ -61,7 +60,7 @@ def is_whole(settings: Settings) -> bool:
         return True
     if is_begun(settings.database_path) and not migrations.holds_nothing(settings.database_path):
         raise UnsafeSetup(
-            f"{settings.secret_path.name} is missing beside an existing database. Every receipt "
-            "and token depends on it: put the backup of it back."
+            f"{settings.secret_path.name} is missing beside an existing database. Receipts and "
+            "tokens need it. Put the backup of it back."
         )
     return False

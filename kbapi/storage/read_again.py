@@ -114,7 +114,7 @@ def excluded(
     connection.execute(
         update(SettingResult)
         .where(SettingResult.submission_id == submission_id)
-        .values(screened="excluded", reasons=reasons)
+        .values(status_by_rules="excluded", reasons=reasons)
     )
     apply_decisions(connection, submission_id)
     connection.execute(delete(Reading).where(Reading.submission_id == submission_id))

@@ -1,12 +1,13 @@
 """Readings: written by document, read by chip as pairs and as curves put together inside SQLite."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from sqlalchemy import Connection
 
 from kbapi.storage.document_rows import DocumentRows
 from kbapi.storage.statements import find_rows
+from kbapi.vocabulary import Load, PowerScope
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,7 +15,7 @@ class NewReading:
     """One reading on its way into the database; texts are empty where nothing was told."""
 
     state: str
-    is_lowered: int
+    is_below_stock: int
     load: str
     runs: int | None
     minutes: float | None
@@ -54,7 +55,7 @@ class PairColumns:
     unit_order: tuple[bytes, ...]
     """Puts units in an order that has nothing to do with when they came."""
     month: tuple[str, ...]
-    load: tuple[str, ...]
+    load: tuple[Load, ...]
     is_capped: tuple[int, ...]
     is_fan_fixed: tuple[int, ...]
     """Both times."""
@@ -106,7 +107,7 @@ _PAIRS: Final = """
     FROM sent
     JOIN reading AS stock ON stock.submission_id = sent.id
     JOIN reading AS tuned ON tuned.submission_id = stock.submission_id
-         AND tuned.state = 'tuned' AND tuned.is_lowered = 1 AND tuned.load = stock.load
+         AND tuned.state = 'tuned' AND tuned.is_below_stock = 1 AND tuned.load = stock.load
          AND tuned.power_cap_w IS stock.power_cap_w
          AND tuned.power_scope = stock.power_scope AND tuned.clock_kind = stock.clock_kind
     WHERE stock.load <> '' AND (?2 = '' OR stock.load = ?2) AND stock.state = 'stock'
@@ -171,8 +172,8 @@ class CurveColumns:
     unit_id: tuple[int, ...]
     unit_order: tuple[bytes, ...]
     month: tuple[str, ...]
-    load: tuple[str, ...]
-    power_scope: tuple[str, ...]
+    load: tuple[Load, ...]
+    power_scope: tuple[PowerScope | Literal[""], ...]
     is_tuned: tuple[int, ...]
     stock_power_w: tuple[float, ...]
     power_w: tuple[float, ...]
@@ -215,7 +216,7 @@ _CURVES: Final = """
          AND reading.performance_unit = base.performance_unit
     WHERE reading.performance > 0 AND COALESCE(reading.power_w, reading.power_cap_w) > 0
       AND CASE reading.state WHEN 'stock' THEN reading.power_cap_w IS NOT NULL
-                             ELSE reading.is_lowered = 1 AND base.is_counted = 1 END
+                             ELSE reading.is_below_stock = 1 AND base.is_counted = 1 END
     """
 
 

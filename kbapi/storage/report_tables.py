@@ -1,4 +1,4 @@
-"""Tables of what people report beside their settings: locks, readings, what became of a setting."""
+"""Tables of reports beside settings: locks, readings and follow-ups."""
 
 from datetime import date
 
@@ -13,9 +13,9 @@ from kbapi.storage.columns import (
     month,
     number,
     one_of,
+    optional_month,
+    optional_text,
     positive,
-    told_month,
-    told_text,
 )
 from kbapi.vocabulary import (
     CLOCK_KINDS,
@@ -23,6 +23,7 @@ from kbapi.vocabulary import (
     DOMAINS,
     FANS,
     FOLLOW_UP_OUTCOMES,
+    FOLLOW_UP_STATUSES,
     LOADS,
     LOCK_STATUSES,
     LOCKS_FOUND_BY,
@@ -37,7 +38,7 @@ from kbapi.vocabulary import (
 class LockReport(SQLModel, table=True):
     """Whether a control could be used on a platform, how that was found, what was changed for it.
 
-    Texts are empty where nothing was told; a protection is then `unknown`.
+    Texts are empty where nothing was sent; a protection is then `unknown`.
     """
 
     __tablename__ = "lock_report"
@@ -47,13 +48,13 @@ class LockReport(SQLModel, table=True):
         one_of("control", *CONTROLS),
         one_of("status", *LOCK_STATUSES),
         one_of("found_by", *LOCKS_FOUND_BY),
-        told_text("changes", 200),
+        optional_text("changes", 200),
         month("measured_month"),
-        told_text("machine", 60),
-        told_text("firmware", 40),
-        told_month("firmware_month"),
-        told_text("microcode", 40),
-        told_text("os", 40),
+        optional_text("machine", 60),
+        optional_text("firmware", 40),
+        optional_month("firmware_month"),
+        optional_text("microcode", 40),
+        optional_text("os", 40),
         *(one_of(protection, *SWITCHES) for protection in PROTECTIONS),
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_lock_report_chip_domain_control", "chip_id", "domain", "control"),
@@ -86,16 +87,16 @@ class LockReport(SQLModel, table=True):
 
 
 class Reading(SQLModel, table=True):
-    """What sensors and a load told of one unit at stock or tuned; what cannot be right is absent.
+    """Measurements of one unit at stock or tuned, without numbers that cannot be right.
 
-    Texts are empty and numbers NULL where nothing was told.
+    Texts are empty and numbers NULL where nothing was sent.
     """
 
     __tablename__ = "reading"
     __table_args__ = (
         integer("ordinal", 0, 1_000),
         one_of("state", *READING_STATES),
-        integer("is_lowered", 0, 1),
+        integer("is_below_stock", 0, 1),
         one_of("load", "", *LOADS),
         integer("runs", 1, 10_000, nullable=True),
         number("minutes", 0, 525_600),
@@ -107,7 +108,7 @@ class Reading(SQLModel, table=True):
         one_of("clock_kind", "", *CLOCK_KINDS),
         number("temp_avg_c", -20, 130),
         number("temp_max_c", -20, 130),
-        told_text("temp_sensor", 40),
+        optional_text("temp_sensor", 40),
         number("ambient_c", -20, 130),
         one_of("fan", "", *FANS),
         number("noise_dba", 10, 120),
@@ -126,7 +127,7 @@ class Reading(SQLModel, table=True):
     unit_id: int = Field(foreign_key="unit.id", index=True)
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     state: str
-    is_lowered: int
+    is_below_stock: int
     """Whether a setting below stock was in force, a power limit apart."""
     load: str
     runs: int | None = None
@@ -149,14 +150,14 @@ class Reading(SQLModel, table=True):
 
 
 class FollowUp(SQLModel, table=True):
-    """What became of a setting later, and what that says about its pool."""
+    """A later report on a setting, and what it adds to its pool."""
 
     __tablename__ = "follow_up"
     __table_args__ = (
         day("received_day"),
         month("measured_month"),
         one_of("outcome", *FOLLOW_UP_OUTCOMES),
-        one_of("status", "counted", "unverified", "recorded"),
+        one_of("status", *FOLLOW_UP_STATUSES),
         json_text("document"),
         json_text("reasons"),
         integer("days", 0, 36_500, nullable=True),

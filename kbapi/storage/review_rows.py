@@ -49,7 +49,7 @@ _LOOKED: Final = {
         SELECT submission_id AS k1, ordinal AS k2, 0 AS k3, 0 AS k4,
                submission_id, ordinal, unit_id, reasons AS codes
         FROM setting_result INDEXED BY ix_setting_result_waiting
-        WHERE status = 'excluded' AND decided = ''
+        WHERE status = 'excluded' AND decision = ''
           AND (submission_id, ordinal) > (:k1, :k2)
         ORDER BY submission_id, ordinal LIMIT :look
         """,
@@ -62,7 +62,7 @@ _LOOKED: Final = {
           ON setting.unit_id = flagged.unit_id AND setting.pool_id = flagged.pool_id
         WHERE (flagged.unit_id, flagged.pool_id) >= (:k1, :k2)
           AND (flagged.unit_id, flagged.pool_id, setting.id) > (:k1, :k2, :k3)
-          AND setting.status = 'counted' AND setting.decided = ''
+          AND setting.status = 'counted' AND setting.decision = ''
         ORDER BY flagged.unit_id, flagged.pool_id, setting.id LIMIT :look
         """,
     "contributors": """
@@ -79,7 +79,7 @@ _LOOKED: Final = {
         WHERE (flagged.pool_id, flagged.contributor_id) >= (:k1, :k2)
           AND (flagged.pool_id, flagged.contributor_id, unit.id, setting.id)
               > (:k1, :k2, :k3, :k4)
-          AND setting.status = 'counted' AND setting.decided = ''
+          AND setting.status = 'counted' AND setting.decision = ''
         ORDER BY flagged.pool_id, flagged.contributor_id, unit.id, setting.id LIMIT :look
         """,
 }

@@ -57,10 +57,12 @@ def load_secret(path: Path) -> Secret:
         mode = path.stat().st_mode
         text = path.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
-        raise UnsafeSetup(f"The secret file {path.name} cannot be read.") from error
+        raise UnsafeSetup(
+            f"The secret file {path.name} cannot be read. Check its owner and its mode."
+        ) from error
     if mode & 0o077:
         raise UnsafeSetup(
-            f"The secret file {path.name} can be read by other users: run chmod 600 on it."
+            f"Other users can read the secret file {path.name}. Run 'chmod 600' on it."
         )
     try:
         value = bytes.fromhex(text)

@@ -29,12 +29,12 @@ def serve_alone(home: Path) -> int | None:
     except BlockingIOError:
         os.close(descriptor)
         raise InstanceInUse(
-            f"Another server serves {home}, or its last requests are still being answered. It was "
-            "left as it is: stop it first, or serve another folder."
+            f"Another server uses {home}, or is still answering its last requests. Stop it "
+            "first, or serve another folder."
         ) from None
     except OSError:
         os.close(descriptor)
         raise UnsafeSetup(
-            f"The file system of {home} knows no locks: an instance needs a disk of this machine."
+            f"The file system of {home} has no file locks. Use a folder on a local disk."
         ) from None
     return descriptor

@@ -11,7 +11,6 @@ from sqlalchemy import (
     update,
 )
 
-from kbapi.chips.chip import Kind
 from kbapi.errors import StorageBroken
 from kbapi.storage.lock_rows import LOCK_ROWS, NewLock
 from kbapi.storage.people import UnitRow
@@ -30,6 +29,7 @@ from kbapi.storage.tables import (
     SettingResult,
     Submission,
 )
+from kbapi.vocabulary import ChipKind, Domain, Grade, LimitControl, ScreeningStatus
 
 _BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
 _BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
@@ -41,7 +41,7 @@ _ADD_SUBMISSION: Final = """
     """
 _ADD_SETTING: Final = """
     INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, conditions_id,
-                                status, screened, reasons, stable_steps, unstable_steps,
+                                status, status_by_rules, reasons, stable_steps, unstable_steps,
                                 early_stop_steps, measured_month, clock_mhz, stock_mv)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
@@ -51,10 +51,10 @@ _ADD_SETTING: Final = """
 class NewSetting:
     """A screened setting, on its way into the database."""
 
-    domain: str
+    domain: Domain
     pool: PoolKey
     conditions: ConditionsKey
-    status: str
+    status: ScreeningStatus
     reasons: str
     stable_steps: int | None
     unstable_steps: int | None
@@ -88,17 +88,17 @@ class StoredSetting:
     """A setting as it stands: screened, and perhaps decided about."""
 
     place: EvidenceKey
-    domain: str
-    control: str
+    domain: Domain
+    control: LimitControl
     domains: str
-    status: str
+    status: ScreeningStatus
     reasons: str
-    grade: str
+    grade: Grade
     stable_steps: int | None
     unstable_steps: int | None
-    decided: str
-    """A curator's word, empty where the rules stand."""
-    decided_because: str | None
+    decision: str
+    """The curator's decision, empty where the rules decide."""
+    decision_reason: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ class StoredSubmission:
     chip_id: int
     chip_key: str
     chip_name: str
-    chip_kind: Kind
+    chip_kind: ChipKind
     series: str
     line: str
     line_id: int
@@ -237,8 +237,8 @@ _STORED: Final = """
 _STORED_SETTINGS: Final = """
     SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
            pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
-           setting.unstable_steps, setting.decided,
-           CASE setting.decided WHEN '' THEN NULL ELSE (
+           setting.unstable_steps, setting.decision,
+           CASE setting.decision WHEN '' THEN NULL ELSE (
                SELECT reason_code FROM decision
                WHERE submission_id = setting.submission_id AND ordinal = setting.ordinal
                ORDER BY id DESC LIMIT 1

@@ -15,15 +15,22 @@ from kbapi.storage.columns import (
     month,
     number,
     one_of,
+    optional_text,
     text,
-    told_text,
 )
 from kbapi.storage.curation_tables import AccessKey, Decision
 from kbapi.storage.evidence_tables import EvidenceRow, PoolPeers, StoredAnswer
 from kbapi.storage.judging_tables import DifferingContributor, OutlierUnit, PoolOutlierCheck
 from kbapi.storage.note_table import NoteHistory, NoteRow
 from kbapi.storage.report_tables import FollowUp, LockReport, Reading
-from kbapi.vocabulary import DOMAINS, STANDING_DECISIONS
+from kbapi.vocabulary import (
+    DOMAINS,
+    GRADES,
+    LIMIT_CONTROLS,
+    SCREENING_STATUSES,
+    STANDING_DECISIONS,
+    SUPPLIES,
+)
 
 __all__ = [
     "MAX_STEPS",
@@ -69,7 +76,7 @@ class Line(SQLModel, table=True):
 
 
 class Chip(SQLModel, table=True):
-    """A chip that results or the catalogue have named."""
+    """A chip that a result or the catalogue names."""
 
     __tablename__ = "chip"
     __table_args__ = (
@@ -112,7 +119,7 @@ class Pool(SQLModel, table=True):
 
     __tablename__ = "pool"
     __table_args__ = (
-        one_of("control", "voltage_offset", "count_offset", "fixed_clock_voltage"),
+        one_of("control", *LIMIT_CONTROLS),
         text("domains", 120),
         integer("clock_band_mhz", 0, 10_000),
         UniqueConstraint("chip_id", "control", "domains", "clock_band_mhz"),
@@ -121,7 +128,7 @@ class Pool(SQLModel, table=True):
     chip_id: int = Field(foreign_key="chip.id")
     control: str
     domains: str
-    """Sorted domain codes joined by '+': a joint failure is never booked to one member alone."""
+    """Sorted domains joined by '+': a joint failure counts for no single domain."""
     clock_band_mhz: int = 0
     """Lower end of the band for fixed_clock_voltage, 0 for the other controls."""
 
@@ -131,21 +138,21 @@ class Conditions(SQLModel, table=True):
 
     __tablename__ = "conditions"
     __table_args__ = (
-        one_of("grade", "short", "quick", "long", "in_use_30_days"),
-        told_text("loads", 200),
-        told_text("firmware", 40),
-        told_text("microcode", 40),
-        told_text("machine", 60),
-        told_text("cooling", 200),
-        one_of("supply", "", "mains", "battery"),
+        one_of("grade", *GRADES),
+        optional_text("loads", 200),
+        optional_text("firmware", 40),
+        optional_text("microcode", 40),
+        optional_text("machine", 60),
+        optional_text("cooling", 200),
+        one_of("supply", "", *SUPPLIES),
         UniqueConstraint("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"),
     )
     id: int | None = Field(default=None, primary_key=True)
     loads: str
-    """Sorted load classes joined by ','; this and the next are empty where nothing was told."""
+    """Sorted loads joined by ','; like the columns below, empty where nothing was sent."""
     grade: str
     firmware: str = ""
-    """With the microcode, the era: a change of either starts a new one."""
+    """With the microcode, the firmware era: a change of either starts a new one."""
     microcode: str = ""
     machine: str = ""
     cooling: str = ""
@@ -166,7 +173,7 @@ class Submission(SQLModel, table=True):
         integer("grammar_version", 1, 1_000_000),
         json_text("document"),
         json_text("reading_ignored"),
-        told_text("chip_conflict", 400),
+        optional_text("chip_conflict", 400),
     )
     id: int | None = Field(default=None, primary_key=True)
     public_id: str = Field(unique=True)
@@ -187,16 +194,16 @@ class Submission(SQLModel, table=True):
 
 
 class SettingResult(SQLModel, table=True):
-    """What one setting of a submission says about its pool, and how it was screened."""
+    """One setting of a submission: what it adds to its pool, and how it was screened."""
 
     __tablename__ = "setting_result"
     __table_args__ = (
         integer("ordinal", 0, 1_000),
         one_of("domain", *DOMAINS),
         month("measured_month"),
-        one_of("status", "counted", "unverified", "excluded"),
-        one_of("screened", "counted", "unverified", "excluded"),
-        one_of("decided", "", *STANDING_DECISIONS),
+        one_of("status", *SCREENING_STATUSES),
+        one_of("status_by_rules", *SCREENING_STATUSES),
+        one_of("decision", "", *STANDING_DECISIONS),
         json_text("reasons"),
         integer("stable_steps", 0, MAX_STEPS, nullable=True),
         integer("unstable_steps", 1, MAX_STEPS, nullable=True),
@@ -212,7 +219,7 @@ class SettingResult(SQLModel, table=True):
             "ix_setting_result_waiting",
             "submission_id",
             "ordinal",
-            sqlite_where=literal("status = 'excluded' AND decided = ''"),
+            sqlite_where=literal("status = 'excluded' AND decision = ''"),
         ),
     )
     id: int | None = Field(default=None, primary_key=True)
@@ -226,11 +233,11 @@ class SettingResult(SQLModel, table=True):
     unit_id: int = Field(foreign_key="unit.id")
     conditions_id: int = Field(foreign_key="conditions.id", index=True)
     status: str
-    """What it stands as: the rules' word, or the curator's above it."""
-    screened: str = Field(default="counted", sa_column_kwargs={"server_default": "counted"})
-    """What the rules alone make of it."""
-    decided: str = Field(default="", sa_column_kwargs={"server_default": literal("''")})
-    """The latest word of a curator, empty where the rules stand; `decision` holds who and why."""
+    """How it counts now: by the decision, or by the rules where there is none."""
+    status_by_rules: str = Field(default="counted", sa_column_kwargs={"server_default": "counted"})
+    """Its status if no curator had decided about it."""
+    decision: str = Field(default="", sa_column_kwargs={"server_default": literal("''")})
+    """The latest decision, empty where the rules decide; the table `decision` says who and why."""
     reasons: str
     """JSON array of rule codes, the headline first."""
     stable_steps: int | None = None
@@ -243,7 +250,7 @@ class SettingResult(SQLModel, table=True):
 
 
 class IdempotencyRecord(SQLModel, table=True):
-    """What a submission answered, under a keyed hash of endpoint, contributor and key."""
+    """The answer to a request, under a keyed hash of endpoint, contributor and Idempotency-Key."""
 
     __tablename__ = "idempotency_record"
     __table_args__ = (

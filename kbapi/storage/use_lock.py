@@ -76,10 +76,9 @@ def _open(lock_file: Path) -> int:
         if not lock_file.exists():
             raise
         raise UnsafeSetup(
-            f"{lock_file.name} cannot be opened ({error.strerror}), and without it another "
-            "database could be put in place under whoever has this one open. Every file of the "
-            "instance belongs to who serves it: here 'chown "
-            f"{os.geteuid()} {lock_file}', and chmod 600."
+            f"{lock_file.name} cannot be opened ({error.strerror}), so another program could "
+            f"replace the database. Run 'chown {os.geteuid()} {lock_file}' and 'chmod 600 "
+            f"{lock_file}'."
         ) from None
 
 

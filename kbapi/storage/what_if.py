@@ -23,7 +23,7 @@ _IN_ITS_PLACE: Final = """
     WITH setting_result AS NOT MATERIALIZED (
         SELECT id, submission_id, ordinal, unit_id, pool_id, conditions_id, stable_steps,
                unstable_steps, early_stop_steps, measured_month, clock_mhz, stock_mv,
-               CASE WHEN {here} THEN '{decision}' ELSE decided END AS decided,
+               CASE WHEN {here} THEN '{decision}' ELSE decision END AS decision,
                CASE WHEN {here} THEN '{status}' ELSE status END AS status
         FROM main.setting_result
     )

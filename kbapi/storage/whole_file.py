@@ -149,5 +149,5 @@ def _words_for(found: Condition) -> str:
     if found.damage:
         return f"The database is damaged: {found.damage[0]}"
     if found.orphans:
-        return f"Rows of {', '.join(found.orphans)} refer to nothing."
-    return "The copy holds other rows than the database: nothing of it is kept."
+        return f"Rows of {', '.join(found.orphans)} have missing references."
+    return "The copy has other rows than the database and was deleted. Try again."

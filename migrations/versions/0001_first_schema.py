@@ -447,18 +447,18 @@ def upgrade() -> None:
             pool_id INTEGER NOT NULL,
             checked_day DATE NOT NULL,
             rules_version INTEGER NOT NULL,
-            deepest_steps INTEGER,
-            shallowest_steps INTEGER,
-            newcomer_ppm INTEGER NOT NULL,
-            flagged_ppm INTEGER NOT NULL,
+            deep_cutoff_steps INTEGER,
+            shallow_cutoff_steps INTEGER,
+            newcomer_weight_ppm INTEGER NOT NULL,
+            excluded_weight_ppm INTEGER NOT NULL,
             is_young INTEGER NOT NULL,
             CONSTRAINT pk_pool_outlier_check PRIMARY KEY (pool_id),
             CONSTRAINT ck_pool_outlier_check_checked_day CHECK (checked_day IS date(checked_day)),
             CONSTRAINT ck_pool_outlier_check_rules_version CHECK (typeof(rules_version) = 'integer' AND rules_version BETWEEN 1 AND 1000000),
-            CONSTRAINT ck_pool_outlier_check_deepest_steps CHECK (deepest_steps IS NULL OR (typeof(deepest_steps) = 'integer' AND deepest_steps BETWEEN 0 AND 10000)),
-            CONSTRAINT ck_pool_outlier_check_shallowest_steps CHECK (shallowest_steps IS NULL OR (typeof(shallowest_steps) = 'integer' AND shallowest_steps BETWEEN -10000 AND 1000)),
-            CONSTRAINT ck_pool_outlier_check_newcomer_ppm CHECK (typeof(newcomer_ppm) = 'integer' AND newcomer_ppm BETWEEN 0 AND 1000000),
-            CONSTRAINT ck_pool_outlier_check_flagged_ppm CHECK (typeof(flagged_ppm) = 'integer' AND flagged_ppm BETWEEN 0 AND 1000000),
+            CONSTRAINT ck_pool_outlier_check_deep_cutoff_steps CHECK (deep_cutoff_steps IS NULL OR (typeof(deep_cutoff_steps) = 'integer' AND deep_cutoff_steps BETWEEN 0 AND 10000)),
+            CONSTRAINT ck_pool_outlier_check_shallow_cutoff_steps CHECK (shallow_cutoff_steps IS NULL OR (typeof(shallow_cutoff_steps) = 'integer' AND shallow_cutoff_steps BETWEEN -10000 AND 1000)),
+            CONSTRAINT ck_pool_outlier_check_newcomer_weight_ppm CHECK (typeof(newcomer_weight_ppm) = 'integer' AND newcomer_weight_ppm BETWEEN 0 AND 1000000),
+            CONSTRAINT ck_pool_outlier_check_excluded_weight_ppm CHECK (typeof(excluded_weight_ppm) = 'integer' AND excluded_weight_ppm BETWEEN 0 AND 1000000),
             CONSTRAINT ck_pool_outlier_check_is_young CHECK (typeof(is_young) = 'integer' AND is_young BETWEEN 0 AND 1),
             CONSTRAINT fk_pool_outlier_check_pool_id_pool FOREIGN KEY(pool_id) REFERENCES pool (id) ON DELETE CASCADE
         )
@@ -487,7 +487,7 @@ def upgrade() -> None:
             unit_id INTEGER NOT NULL,
             contributor_id INTEGER NOT NULL,
             state VARCHAR NOT NULL,
-            is_lowered INTEGER NOT NULL,
+            is_below_stock INTEGER NOT NULL,
             load VARCHAR NOT NULL,
             runs INTEGER,
             minutes FLOAT,
@@ -509,7 +509,7 @@ def upgrade() -> None:
             CONSTRAINT pk_reading PRIMARY KEY (id),
             CONSTRAINT ck_reading_ordinal CHECK (typeof(ordinal) = 'integer' AND ordinal BETWEEN 0 AND 1000),
             CONSTRAINT ck_reading_state CHECK (state IN ('stock', 'tuned')),
-            CONSTRAINT ck_reading_is_lowered CHECK (typeof(is_lowered) = 'integer' AND is_lowered BETWEEN 0 AND 1),
+            CONSTRAINT ck_reading_is_below_stock CHECK (typeof(is_below_stock) = 'integer' AND is_below_stock BETWEEN 0 AND 1),
             CONSTRAINT ck_reading_load CHECK (load IN ('', 'all_core', 'cpu_gpu_mix', 'gpu_only', 'idle_resume', 'light_bursts', 'memory_heavy', 'vector_heavy')),
             CONSTRAINT ck_reading_runs CHECK (runs IS NULL OR (typeof(runs) = 'integer' AND runs BETWEEN 1 AND 10000)),
             CONSTRAINT ck_reading_minutes CHECK (minutes IS NULL OR (typeof(minutes) IN ('real', 'integer') AND minutes BETWEEN 0 AND 525600)),
@@ -550,8 +550,8 @@ def upgrade() -> None:
             unit_id INTEGER NOT NULL,
             conditions_id INTEGER NOT NULL,
             status VARCHAR NOT NULL,
-            screened VARCHAR DEFAULT 'counted' NOT NULL,
-            decided VARCHAR DEFAULT '' NOT NULL,
+            status_by_rules VARCHAR DEFAULT 'counted' NOT NULL,
+            decision VARCHAR DEFAULT '' NOT NULL,
             reasons VARCHAR NOT NULL,
             stable_steps INTEGER,
             unstable_steps INTEGER,
@@ -564,8 +564,8 @@ def upgrade() -> None:
             CONSTRAINT ck_setting_result_domain CHECK (domain IN ('core', 'ecore_cluster', 'gpu_core', 'graphics', 'io', 'memory', 'ring', 'soc', 'system_agent')),
             CONSTRAINT ck_setting_result_measured_month CHECK (measured_month || '-01' IS date(measured_month || '-01')),
             CONSTRAINT ck_setting_result_status CHECK (status IN ('counted', 'unverified', 'excluded')),
-            CONSTRAINT ck_setting_result_screened CHECK (screened IN ('counted', 'unverified', 'excluded')),
-            CONSTRAINT ck_setting_result_decided CHECK (decided IN ('', 'include', 'exclude', 'invalidate')),
+            CONSTRAINT ck_setting_result_status_by_rules CHECK (status_by_rules IN ('counted', 'unverified', 'excluded')),
+            CONSTRAINT ck_setting_result_decision CHECK (decision IN ('', 'include', 'exclude', 'invalidate')),
             CONSTRAINT ck_setting_result_reasons CHECK (json_valid(reasons)),
             CONSTRAINT ck_setting_result_stable_steps CHECK (stable_steps IS NULL OR (typeof(stable_steps) = 'integer' AND stable_steps BETWEEN 0 AND 1000)),
             CONSTRAINT ck_setting_result_unstable_steps CHECK (unstable_steps IS NULL OR (typeof(unstable_steps) = 'integer' AND unstable_steps BETWEEN 1 AND 1000)),
@@ -585,5 +585,5 @@ def upgrade() -> None:
     op.execute("CREATE INDEX ix_setting_result_pool_status ON setting_result (pool_id, status)")
     op.execute("CREATE INDEX ix_setting_result_unit_pool ON setting_result (unit_id, pool_id)")
     op.execute(
-        "CREATE INDEX ix_setting_result_waiting ON setting_result (submission_id, ordinal) WHERE status = 'excluded' AND decided = ''"
+        "CREATE INDEX ix_setting_result_waiting ON setting_result (submission_id, ordinal) WHERE status = 'excluded' AND decision = ''"
     )

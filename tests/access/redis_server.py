@@ -1,20 +1,27 @@
 """A Redis server of a test's own: on a socket in its folder, keeping nothing, gone afterwards."""
 
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests.needs import program
+
 
 @contextmanager
 def a_redis_server(folder: Path) -> Iterator[str]:
     """The URL of a running server."""
-    program = shutil.which("redis-server")
-    assert program, "counting on Redis is tested with a real one: apt-get install redis-server"
     socket = folder / "redis.sock"
-    command = [program, "--port", "0", "--unixsocket", str(socket), "--dir", str(folder)]
+    command = [
+        program("redis-server"),
+        "--port",
+        "0",
+        "--unixsocket",
+        str(socket),
+        "--dir",
+        str(folder),
+    ]
     command += ["--save", "", "--appendonly", "no"]
     log = (folder / "redis.log").open("wb")
     with (

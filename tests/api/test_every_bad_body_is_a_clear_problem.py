@@ -114,7 +114,7 @@ def test_the_unknown_field_is_told_which_known_one_was_meant(client: FlaskClient
 
 def test_the_wrong_sign_is_told_the_right_one(client: FlaskClient) -> None:
     response = client.post("/v1/submissions", data=with_setting(stable_at=80), headers=JSON)
-    assert "did you mean -80?" in response.get_json()["errors"][0]["detail"]
+    assert "Did you mean -80?" in response.get_json()["errors"][0]["detail"]
 
 
 def test_all_problems_of_a_document_come_at_once(client: FlaskClient) -> None:

@@ -174,7 +174,7 @@ def test_a_batch_of_several_contributors_needs_the_scope_collect(
     told = client.post("/v1/submissions/batch", json=mixed, headers=key)
     is_refused = scope == "submit" and join != "open"
     assert told.status_code == (403 if is_refused else 201)
-    assert ("scope collect" in told.get_json().get("detail", "")) == is_refused
+    assert ("scope submit_for_members" in told.get_json().get("detail", "")) == is_refused
 
 
 def test_a_refused_batch_of_several_stores_nothing(tmp_path: Any) -> None:

@@ -108,7 +108,7 @@ def test_temperatures_stand_above_the_room_beside_what_the_power_explains(
     heat = gain(cell["at_equal_performance"], "temperature")
     assert heat["estimate"] == pytest.approx(-12.4 + 0.25, abs=0.02)
     assert heat["expected"] == pytest.approx(-62 * 0.2, abs=0.01)
-    assert heat["unit"] == "C"
+    assert heat["measure_unit"] == "C"
 
 
 def test_without_the_rooms_temperature_or_with_a_free_fan_heat_is_not_compared(
@@ -132,7 +132,7 @@ def test_quieter_is_told_in_decibels(client: FlaskClient) -> None:
         post(client, a_measured(number, stock, tuned))
     (cell,) = gains(client)["cells"]
     sound = gain(cell["overall"], "loudness")
-    assert (sound["estimate"], sound["unit"]) == (-3, "dB(A)")
+    assert (sound["estimate"], sound["measure_unit"]) == (-3, "dB(A)")
     assert sound["text"].startswith("Loudness: 3.0 dB(A) quieter")
 
 
@@ -281,6 +281,13 @@ def test_a_question_about_gains_is_refused_with_every_problem(client: FlaskClien
         "own_performance_tuned",
         "own_power_stock_w",
     }
+
+
+@pytest.mark.parametrize("name", ["load"])
+def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
+    response = client.get("/v1/gains", query_string={"chip": "norvane-sable-7-4820mx", name: ""})
+    assert response.status_code == 422
+    assert [one["pointer"] for one in response.get_json()["errors"]] == [name]
 
 
 def test_an_answer_is_kept_until_something_changes(client: FlaskClient) -> None:

@@ -263,3 +263,10 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
     )
     assert cells(machine="harbour-15") == left
     assert cells(firmware_month="2026-03") == left
+
+
+@pytest.mark.parametrize("name", ["domain", "control", "machine", "firmware_month"])
+def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
+    response = client.get("/v1/locks", query_string={"chip": CHIP, name: ""})
+    assert response.status_code == 422
+    assert [one["pointer"] for one in response.get_json()["errors"]] == [name]

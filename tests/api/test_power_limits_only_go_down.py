@@ -138,6 +138,13 @@ def test_a_share_that_cannot_be_kept_is_refused(client: FlaskClient, keep_share:
     assert response.get_json()["errors"][0]["pointer"] == "keep_share"
 
 
+@pytest.mark.parametrize("name", ["load", "limit_w"])
+def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
+    response = client.get("/v1/power", query_string={"chip": "norvane-sable-7-4820mx", name: ""})
+    assert response.status_code == 422
+    assert [one["pointer"] for one in response.get_json()["errors"]] == [name]
+
+
 def test_the_order_of_arrival_never_matters(tmp_path: Path) -> None:
     documents = [curve(number, 1.05) for number in range(8)]
     documents += [curve(number, contributor_token=...) for number in range(20, 25)]

@@ -255,7 +255,7 @@ def test_the_update_that_many_fail_after_stands_first_with_both_counts(
     assert first["risk_ratio_lower"] > 2
     assert answer["summary"].startswith("69 % of machines failed after a firmware update, ")
     assert answer["survival"]["days"] == 50
-    assert [one["code"] for one in answer["check_first"]] == ["fails_at_stock", "in_effect"]
+    assert [one["code"] for one in answer["check_first"]] == ["fails_at_stock", "setting_in_effect"]
     assert {one["code"] for one in answer["other_causes"]} == {"season", "cooling", "age", "load"}
 
 
@@ -320,9 +320,9 @@ def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClie
     assert answer["summary"].startswith("Stop: it fails at stock.")
     assert answer["step_back"] is None
     assert [one["code"] for one in answer["next_actions"]] == [
-        "save_and_check",
-        "take_it_back",
-        "ask_people",
+        "save_work_and_check_files",
+        "return_to_stock",
+        "ask_qualified_people",
     ]
     assert answer["cautions"][0]["code"] == "stop_and_ask"
 

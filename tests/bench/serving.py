@@ -4,6 +4,7 @@ import sqlite3
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from itertools import repeat
 from pathlib import Path
 from statistics import median
@@ -116,7 +117,7 @@ def _ratio(costs: dict[str, list[float]], kind: str, idle: str = "noop") -> floa
 def _by_sql(database: Path, folder: Path, answers: int) -> float:
     """CPU microseconds of a general server of SQLite files that computes percentiles by SQL."""
     copy = folder / "copy.db"
-    with sqlite3.connect(database) as source, sqlite3.connect(copy) as target:
+    with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(copy)) as target:
         source.backup(target)
     port = free_port()
     command = [sys.executable, "-m", "datasette", "serve", str(copy), "--port", str(port)]

@@ -144,7 +144,7 @@ def test_a_step_that_was_not_tried_leaves_no_run(filled: Path, tmp_path: Path) -
     record = tmp_path / "search.json"
     words = (CHIP, "--home", str(filled), "--record", str(record))
     told = Person(*words).ends(*STOCK, "begin", "not_tried", "later")
-    assert "goes on with it" in told
+    assert "Run the same command again to continue." in told
     assert (kept_in(record)["trials"], kept_in(record)["under_way"]) == ([], None)
 
 
@@ -155,7 +155,7 @@ def test_answers_that_cannot_be_are_asked_again_and_stay_out_of_the_record(
     words = (CHIP, "--home", str(filled), "--record", str(record))
     stock = ["vector_heavy", "-20", "nan", "inf", "20"]
     told = Person(*words).ends(*stock, "begin", "passed", "-5", "1e9", "nan", *PASSED[1:], "later")
-    assert told.count("A number is wanted here.") == 6
+    assert told.count("Enter a number.") == 6
     assert kept_in(record)["stock_passed"]["minutes"] == 20
     assert [trial["seconds"] for trial in kept_in(record)["trials"]] == [1200]
     assert run(*words, "--json").returncode == 0

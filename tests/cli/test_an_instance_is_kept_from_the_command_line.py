@@ -2,21 +2,22 @@
 
 import sqlite3
 import subprocess
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from tests.cli.command import run
 from tests.cli.test_every_command_as_a_person_types_it import RESULT
+from tests.makers import an_instance
 from tests.system.server import Server
 
 
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    home = tmp_path / "home"
-    assert run("db", "upgrade", "--home", str(home)).returncode == 0
-    return home
+    an_instance(tmp_path).close()
+    return tmp_path / "home"
 
 
 def backups(folder: Path) -> list[Path]:
@@ -66,7 +67,7 @@ def test_keep_tells_of_backups_from_the_future_and_leaves_them(home: Path, tmp_p
         told = run(*words)
         assert told.returncode == 0
         assert future.name in told.stderr
-        assert "a clock is or was wrong" in " ".join(told.stderr.split())
+        assert "These backups have a date in the future" in " ".join(told.stderr.split())
         assert len(backups(target)) == 2
         assert future.exists()
 
@@ -92,7 +93,7 @@ def test_a_restore_without_the_secret_says_what_is_lost(home: Path, tmp_path: Pa
         '[{"domain": "core", "control": "voltage_offset", "status": "open"}]}',
     )
     made = run("backup", str(tmp_path / "backups"), "--home", str(home))
-    assert "The secret is not in it" in made.stderr
+    assert "The backup does not contain the secret" in made.stderr
     (file,) = backups(tmp_path / "backups")
     other = str(tmp_path / "other")
     refused = run("restore", str(file), "--home", other)
@@ -100,7 +101,9 @@ def test_a_restore_without_the_secret_says_what_is_lost(home: Path, tmp_path: Pa
     assert "--without-secret" in refused.stderr
     done = run("restore", str(file), "--home", other, "--without-secret")
     assert done.returncode == 0
-    assert "no receipt of a result in the backup fits" in " ".join(done.stderr.split())
+    assert "senders cannot read or withdraw the results in the backup" in " ".join(
+        done.stderr.split()
+    )
     assert check(tmp_path / "other").returncode == 1
 
 
@@ -109,10 +112,10 @@ def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Pa
     assert sound.returncode == 0
     assert "WRONG" not in sound.stdout
     for what in ("folder", "writing", "database", "integrity", "references", "secret", "evidence"):
-        assert f"well  {what}" in sound.stdout
+        assert f"ok    {what}" in sound.stdout
     assert all(len(line) <= 80 for line in sound.stdout.splitlines())
     (home / "secret.key").chmod(0o644)
-    with sqlite3.connect(home / "kbapi.sqlite3") as database:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database, database:
         database.execute("INSERT INTO unit (contributor_id) VALUES (99)")
     spoilt = check(home)
     assert spoilt.returncode == 1
@@ -131,7 +134,7 @@ def test_a_read_only_instance_is_checked_and_backed_up_all_the_same(
     monkeypatch.setenv("KBAPI_READ_ONLY", "1")
     told = check(home)
     assert told.returncode == 0
-    assert "well  writing     This instance takes nothing at present" in told.stdout
+    assert "ok    writing     This instance is read-only" in told.stdout
     assert run("backup", str(tmp_path / "backups"), "--home", str(home)).returncode == 0
     assert run("start", "norvane-sable-7-4820mx", "--home", str(home)).returncode == 0
     refused = run(
@@ -143,4 +146,4 @@ def test_a_read_only_instance_is_checked_and_backed_up_all_the_same(
         '"settings": [{"domain": "core", "control": "voltage_offset", "stable_at": -80}]}',
     )
     assert refused.returncode == 3
-    assert "takes nothing at present" in refused.stderr
+    assert "This instance is read-only" in refused.stderr

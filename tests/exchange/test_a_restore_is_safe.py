@@ -235,7 +235,7 @@ def foreign(settings: Settings) -> bool:
     """Whether every way in refuses the secret that is there, and leaves all as it was."""
     before = content(settings.home)
     for way_in in (open_instance, create_or_open_instance, upgrade_instance):
-        with pytest.raises(UnsafeSetup, match="not the secret that this database is served with"):
+        with pytest.raises(UnsafeSetup, match="not the secret of this database"):
             way_in(settings)
     assert content(settings.home) == before
     return True
@@ -256,7 +256,7 @@ def test_another_secret_is_refused_until_the_right_one_is_back(
     assert foreign(settings)
     (told,) = (one for one in check_instance(settings) if one.what == "secret")
     assert not told.is_well
-    with pytest.raises(UnsafeSetup, match="not the secret that this database is served with"):
+    with pytest.raises(UnsafeSetup, match="not the secret of this database"):
         back_up_secret(settings, tmp_path / "safe" / "secret", tmp_path / "backups")
     settings.secret_path.write_bytes(right)
     opened = open_instance(settings, HandMovedClock())

@@ -1,6 +1,8 @@
 """Whether a client that was written for one OpenAPI document still works with another.
 
-What is asked of clients may only become less, and what they are told may only become more.
+What is asked of clients may only become less, and what they are told may only become more: more
+fields, not more words in a closed list, because a generated client refuses a word that it does not
+know.
 `python -m tests.house.breaking_changes` tells what breaks since the last release;
 `python -m tests.house.breaking_changes --release` keeps the present document as the released one.
 """
@@ -31,8 +33,9 @@ def breaking_changes(old: Shape, new: Shape) -> list[str]:
     """Every change that a client of the old document may trip over, each said with its place.
 
     Removed paths, operations, parameters, statuses, media types and fields of answers; requests
-    that must hold more or may hold less than before; answers that may hold another type, or that
-    no longer promise a field. What is new and may be left out or ignored breaks nothing.
+    that must hold more or may hold less than before; answers that may hold another type or another
+    word, or that no longer promise a field. What is new and may be left out or ignored breaks
+    nothing.
     """
     return list(_of_paths(old, new))
 
@@ -159,6 +162,14 @@ class Side:
         return types | {"integer"} if "number" in types else types
 
     @property
+    def words(self) -> list[Any] | None:
+        """The closed list of what may stand here, None where it is open."""
+        if "const" in self.shape:
+            return [self.shape["const"]]
+        words: list[Any] | None = self.shape.get("enum")
+        return words
+
+    @property
     def choices(self) -> list["Side"]:
         """The shapes of which one must fit; itself where there is no choice."""
         for word in ("anyOf", "oneOf"):
@@ -235,6 +246,10 @@ def _answer(was: Side, is_now: Side, place: str) -> Iterator[str]:
     types = is_now.types - was.types
     if was.types and (types or not is_now.types):
         yield f"{place} may be {', '.join(sorted(types)) or 'anything'} now"
+    if was.words is not None and is_now.words is None:
+        yield f"{place} may be a word outside of its list now"
+    elif new := [word for word in is_now.words or () if word not in (was.words or (word,))]:
+        yield f"{place} may be {', '.join(map(repr, new))} now"
 
 
 def _fewer(was: Side, is_now: Side, place: str) -> Iterator[str]:

@@ -1,5 +1,6 @@
 """Every route, setting, command, rule, error code and table stands where a reader looks for it."""
 
+import json
 import re
 from pathlib import Path
 
@@ -67,6 +68,12 @@ def test_every_operation_documents_its_problems_as_problem_json(
                     assert list(answer["content"]) == ["application/problem+json"], (path, status)
 
 
+@pytest.mark.parametrize("name", json.loads(COMMITTED.read_text())["components"]["schemas"])
+def test_every_property_of_a_schema_is_described(document: dict[str, object], name: str) -> None:
+    fields = document["components"]["schemas"][name].get("properties", {})
+    assert [field for field, shape in fields.items() if not shape.get("description")] == []
+
+
 def test_every_field_of_a_submission_has_a_description_and_an_example(
     document: dict[str, object],
 ) -> None:
@@ -81,7 +88,8 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
         "FollowUp",
         "Decision",
         "Origin",
-        "NextStep",
+        "NextStepRequest",
+        "DiagnosisRequest",
     ):
         for field, shape in schemas[name]["properties"].items():
             assert shape.get("description"), (name, field)

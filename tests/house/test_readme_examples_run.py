@@ -3,12 +3,12 @@
 import json
 import re
 import shlex
-import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from tests.needs import program
 from tests.system.server import KBAPI, Server
 
 ROOT = Path(__file__).parents[2]
@@ -26,7 +26,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_every_curl_of_the_tour_gets_the_answer_it_shows(demo: Path) -> None:
-    assert shutil.which("curl"), "the tour is run with curl: install it"
+    program("curl")
     assert len(CURLS) == 4
     with Server(demo) as server:
         answers = []
@@ -45,7 +45,8 @@ def test_every_curl_of_the_tour_gets_the_answer_it_shows(demo: Path) -> None:
 def test_the_commands_for_a_fresh_machine_name_what_exists() -> None:
     demo, tests = BLOCKS[0], BLOCKS[1]
     assert demo.strip().endswith(".venv/bin/kbapi demo")
-    assert tests.strip().endswith(".venv/bin/python -m pytest")
+    assert "pip install --quiet -r tests/constraints.txt" in tests
+    assert tests.strip().endswith(".venv/bin/python -m pytest -n auto")
     assert (ROOT / ".ci" / "run").read_text().count("README.md") == 1
 
 

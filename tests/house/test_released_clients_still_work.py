@@ -38,6 +38,7 @@ _SET = {
     "properties": {
         "value": {"type": "number"},
         "within": {"$ref": "#/components/schemas/Set"},
+        "word": {"anyOf": [{"$ref": "#/components/schemas/Word"}, {"type": "null"}]},
     },
 }
 DOCUMENT: dict[str, Any] = {
@@ -69,7 +70,7 @@ DOCUMENT: dict[str, Any] = {
             }
         },
     },
-    "components": {"schemas": {"Set": _SET}},
+    "components": {"schemas": {"Set": _SET, "Word": {"type": "string", "enum": ["a", "b"]}}},
 }
 
 
@@ -205,6 +206,18 @@ BREAKING: dict[str, tuple[Callable[[Any], Any], str]] = {
         lambda d: field_of(told(d), "id").update(type=["string", "null"]),
         "GET /results/{id} answer 200 /id may be null now",
     ),
+    "a word of answers": (
+        lambda d: field_of(told(d), "decision")["enum"].append("c"),
+        "GET /results/{id} answer 200 /decision may be 'c' now",
+    ),
+    "two words of a list with a name": (
+        lambda d: d["components"]["schemas"]["Word"]["enum"].extend(["c", "d"]),
+        "GET /results/{id} answer 200 /start /word may be 'c', 'd' now",
+    ),
+    "any word in answers": (
+        lambda d: field_of(told(d), "decision").pop("enum"),
+        "GET /results/{id} answer 200 /decision may be a word outside of its list now",
+    ),
     "a field deep inside": (
         lambda d: a_set(d)["properties"].pop("value"),
         "GET /results/{id} answer 200 /start /value is gone",
@@ -232,6 +245,8 @@ ADDING: dict[str, Callable[[Any], Any]] = {
     ),
     "a field of answers": lambda d: told(d)["properties"].update(more={"type": "string"}),
     "a promise of answers": lambda d: told(d)["required"].append("units"),
+    "fewer words in answers": lambda d: field_of(told(d), "decision")["enum"].remove("b"),
+    "a list of words in answers": lambda d: field_of(told(d), "id").update(enum=["x"]),
     "a problem": lambda d: the_get(d)["responses"].update({"410": {}}),
     "no problem": lambda d: the_get(d)["responses"].pop("404"),
     "a way in": lambda d: d["paths"]["/results/{id}"]["delete"]["security"].append({"key": []}),

@@ -117,6 +117,26 @@ def test_lists_of_allowed_values_hold_words_alone(document: dict[str, Any]) -> N
         assert len(set(values)) == len(values), place
 
 
+def test_a_list_of_words_that_repeats_has_one_name(document: dict[str, Any]) -> None:
+    lists = Counter(
+        frozenset(values)
+        for _, schema in every_schema(document)
+        if (values := schema.get("enum")) is not None
+    )
+    assert [sorted(values) for values, times in lists.items() if times > 1] == []
+    assert document["components"]["schemas"]["Domain"]["enum"][0] == "core"
+
+
+def test_no_query_takes_null_or_an_empty_word(document: dict[str, Any]) -> None:
+    for _, path, operation in operations(document):
+        for one in operation.get("parameters", ()):
+            if one["in"] == "query":
+                schema = one["schema"]
+                place = (path, one["name"])
+                assert "null" not in json.dumps(schema), place
+                assert not {"", None} & {*schema.get("enum", ())}, place
+
+
 def test_a_list_says_what_its_items_are(document: dict[str, Any]) -> None:
     for place, schema in every_schema(document):
         if "array" in schema.get("type", ()):

@@ -1,15 +1,13 @@
 """The units and the proxy that the README shows fit what the server does and its settings say."""
 
 import re
-import shutil
 import subprocess
 from pathlib import Path
-
-import pytest
 
 from kbapi.cli.open_files import files_wanted
 from kbapi.cli.serving import GRACE_S, serve_command
 from kbapi.settings import Settings
+from tests.needs import program
 from tests.system.server import KBAPI
 
 README = (Path(__file__).parents[2] / "README.md").read_text()
@@ -59,13 +57,12 @@ def test_the_proxy_keeps_one_address_from_holding_all_threads() -> None:
 
 
 def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
-    if shutil.which("systemd-analyze") is None:
-        pytest.skip("systemd is not on this machine")
+    verify = [program("systemd-analyze"), "verify"]
     (tmp_path / "kbapi").write_text(f"#!{KBAPI[0]}\n")
     (tmp_path / "kbapi").chmod(0o755)
     for name, unit in UNITS.items():
         (tmp_path / name).write_text(unit.replace("/opt/kbapi/bin", str(tmp_path)))
     files = [str(tmp_path / name) for name in UNITS]
-    found = subprocess.run(["systemd-analyze", "verify", *files], capture_output=True, text=True)
+    found = subprocess.run([*verify, *files], capture_output=True, text=True)
     assert (found.returncode, found.stderr) == (0, "")
     assert len(files) == 3

@@ -6,8 +6,7 @@ from typing import Any
 from sqlalchemy import text
 
 from kbapi.storage.instance import Instance
-from kbapi.storage.migrations import upgrade_to_head
-from tests.makers import an_instance
+from tests.makers import an_instance, empty_database
 
 _EVIDENCE = text(
     """
@@ -35,7 +34,7 @@ def instances_of_one_secret(folder: Path, *names: str) -> list[Instance]:
     for name in names:
         home = folder / name / "home"
         home.mkdir(parents=True, mode=0o700)
-        upgrade_to_head(home / "kbapi.sqlite3")
+        (home / "kbapi.sqlite3").write_bytes(empty_database())
         secret = home / "secret.key"
         secret.write_text("ab" * 32)
         secret.chmod(0o600)

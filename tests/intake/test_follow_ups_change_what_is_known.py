@@ -97,9 +97,9 @@ def test_thirty_days_with_effect_proven_again_make_a_lasting_setting(
     ("outcome", "code", "said"),
     [
         ("locked_later", "lock_recorded", "same update"),
-        ("fails_at_stock_too", "fails_at_stock", "Stop here"),
-        ("given_up", "outcome_recorded", "silence"),
-        ("machine_gone", "outcome_recorded", "silence"),
+        ("fails_at_stock_too", "fails_at_stock", "Stop tuning"),
+        ("given_up", "outcome_recorded", "would look stable"),
+        ("machine_gone", "outcome_recorded", "would look stable"),
     ],
 )
 def test_other_outcomes_are_noted_beside_the_result_and_need_no_setting(

@@ -50,7 +50,7 @@ def test_a_number_that_cannot_be_right_is_kept_as_absent(instance: Instance) -> 
 
 
 @pytest.mark.parametrize(
-    ("in_force", "is_lowered"),
+    ("in_force", "is_below_stock"),
     [
         (None, 1),
         ([{"domain": "core", "control": "voltage_offset", "value": -70}], 1),
@@ -58,11 +58,11 @@ def test_a_number_that_cannot_be_right_is_kept_as_absent(instance: Instance) -> 
     ],
 )
 def test_a_power_limit_alone_is_no_tuned_reading(
-    instance: Instance, in_force: list[dict[str, Any]] | None, is_lowered: int
+    instance: Instance, in_force: list[dict[str, Any]] | None, is_below_stock: int
 ) -> None:
     tuned = {**READING, "state": "tuned"} | ({"settings": in_force} if in_force else {})
     send(instance, with_readings(READING, tuned))
-    assert column(instance, "is_lowered") == [0, is_lowered]
+    assert column(instance, "is_below_stock") == [0, is_below_stock]
 
 
 def test_a_withdrawal_takes_the_readings_along(instance: Instance) -> None:

@@ -117,6 +117,6 @@ def test_results_of_before_the_table_of_readings_get_theirs(upgraded: Instance) 
     assert column(upgraded, "SELECT COUNT(*) FROM reading") == [0]
     rescreen(upgraded)
     assert column(upgraded, "SELECT COUNT(*) FROM reading") == [wanted]
-    states = column(upgraded, "SELECT state || is_lowered FROM reading")
+    states = column(upgraded, "SELECT state || is_below_stock FROM reading")
     assert set(states) == {"stock0", "tuned1"}
     upgraded.close()

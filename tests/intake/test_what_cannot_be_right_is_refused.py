@@ -170,7 +170,7 @@ def details_of(setting: dict[str, Any]) -> dict[str, str]:
 @pytest.mark.parametrize(
     ("setting", "code", "hint"),
     [
-        (offset(stable_at=80), "above_stock", "Negative is lower; did you mean -80?"),
+        (offset(stable_at=80), "above_stock", "negative is lower. Did you mean -80?"),
         (offset(stable_at=-0.08), "looks_like_volts", "did you mean -80?"),
         (fixed(stable_at=0.8, stock_mv=None), "outside_fixed_clock_range", "Did you mean 800?"),
         (fixed(stable_at=905), "above_stock", "stock_mv is 900"),

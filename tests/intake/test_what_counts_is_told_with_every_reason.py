@@ -132,7 +132,7 @@ CASES: dict[str, tuple[list[Case], list[Case]]] = {
         [case(COUNTED, minutes=9.9), case(COUNTED, minutes=None)],
     ),
 }
-STANDING = {"excluded": "excluded", "claim": "unverified", "remark": "counted"}
+STANDING = {"excluded": "excluded", "unverified": "unverified", "remark": "counted"}
 
 
 # What needs runs, readings or locks stands in test_runs_and_readings_decide_what_counts.py.

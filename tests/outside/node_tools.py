@@ -3,14 +3,12 @@
 import fcntl
 import hashlib
 import os
-import shutil
 import subprocess
 from pathlib import Path
 
-import pytest
+from tests.needs import program
 
 FOLDER = Path(__file__).parent / "node"
-INSTALL = "apt-get install --no-install-recommends nodejs npm"
 _MODULES = FOLDER / "node_modules"
 _INSTALLED = _MODULES / ".installed"
 _QUIET = {"REDOCLY_TELEMETRY": "off", "REDOCLY_SUPPRESS_UPDATE_NOTICE": "true"}
@@ -18,8 +16,8 @@ _QUIET = {"REDOCLY_TELEMETRY": "off", "REDOCLY_SUPPRESS_UPDATE_NOTICE": "true"}
 
 def run_tool(name: str, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
     """How a tool ended, and what it said; the lock says which version of it runs."""
-    require_node()
-    _install()
+    program("node")
+    _install(program("npm"))
     return subprocess.run(
         [_MODULES / ".bin" / name, *arguments],
         cwd=FOLDER,
@@ -30,25 +28,13 @@ def run_tool(name: str, *arguments: str | Path) -> subprocess.CompletedProcess[s
     )
 
 
-def require_node() -> None:
-    """Nothing where Node is installed; elsewhere the test is skipped, in CI it fails."""
-    if shutil.which("node") and shutil.which("npm"):
-        return
-    reason = f"Node and npm are not installed: {INSTALL}"
-    if os.environ.get("CI"):
-        pytest.fail(reason)
-    pytest.skip(reason)
-
-
-def _install() -> None:
+def _install(npm: str) -> None:
     """Install what the lock names, once for each state of the lock."""
     with (FOLDER / "package-lock.json").open("rb") as lock:
         wanted = hashlib.sha256(lock.read()).hexdigest()
         fcntl.flock(lock, fcntl.LOCK_EX)  # several processes run tests at once
         if _INSTALLED.exists() and _INSTALLED.read_text() == wanted:
             return
-        done = subprocess.run(
-            ["npm", "ci"], cwd=FOLDER, capture_output=True, text=True, timeout=600
-        )
+        done = subprocess.run([npm, "ci"], cwd=FOLDER, capture_output=True, text=True, timeout=600)
         assert done.returncode == 0, done.stderr
         _INSTALLED.write_text(wanted)

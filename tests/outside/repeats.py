@@ -6,6 +6,7 @@ import tempfile
 import threading
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from http.client import HTTPConnection
 from pathlib import Path
@@ -132,7 +133,7 @@ def _try_follow_ups(crowd: Crowd, place: int) -> None:
 
 def rows_of(home: Path) -> dict[str, int]:
     """How many rows the tables hold, once the server has ended."""
-    with sqlite3.connect(home / "kbapi.sqlite3") as database:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database:
         return {
             table: database.execute(f"SELECT COUNT(*) FROM {table}").fetchone()[0]
             for table in ("submission", "follow_up")

@@ -12,7 +12,7 @@ from kbapi.stats.guard import NO_GUARD, Guard
 from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
 from kbapi.stats.siblings import Level, Sibling, Siblings
-from kbapi.stats.start import Method, NoStart, NoStartReason, Start, pool_start
+from kbapi.stats.start import NoStart, NoStartReason, Start, StartMethod, pool_start
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below
 
@@ -102,7 +102,7 @@ def test_a_guard_serves_a_stricter_share_and_says_so():
 def test_nobody_at_all_gives_no_start_and_no_number():
     fit = a_start(NOBODY, Siblings())
     assert fit.answer == NoStart(NoStartReason.TOO_FEW_UNITS)
-    assert (fit.level, fit.method, fit.percentiles) == (Level.NONE, Method.NONE, ())
+    assert (fit.level, fit.method, fit.percentiles) == (Level.NONE, StartMethod.NONE, ())
     assert (fit.own_units, fit.borrowed_units, fit.optimality_gap) == (0.0, 0.0, 0.0)
 
 
@@ -117,16 +117,16 @@ def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
     fit = a_start(NOBODY)
     assert isinstance(fit.answer, Start)
     assert (fit.level, fit.own_units, fit.borrowed_units) == (Level.SERIES, 0.0, 400.0)
-    assert fit.method is Method.EXTREME_VALUE
+    assert fit.method is StartMethod.EXTREME_VALUE
 
 
 @pytest.mark.parametrize(
     ("units", "method", "level", "borrowed"),
     [
-        (20, Method.EXTREME_VALUE, Level.SERIES, 400.0),
-        (60, Method.EXTREME_VALUE, Level.SERIES, 400.0),
-        (100, Method.BLEND, Level.SERIES, 400.0),
-        (200, Method.MODEL_FREE, Level.CHIP, 0.0),
+        (20, StartMethod.EXTREME_VALUE, Level.SERIES, 400.0),
+        (60, StartMethod.EXTREME_VALUE, Level.SERIES, 400.0),
+        (100, StartMethod.BLEND, Level.SERIES, 400.0),
+        (200, StartMethod.MODEL_FREE, Level.CHIP, 0.0),
     ],
 )
 def test_an_answer_says_what_it_leans_on(units, method, level, borrowed):

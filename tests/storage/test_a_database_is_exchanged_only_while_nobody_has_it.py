@@ -119,5 +119,5 @@ def test_a_lock_that_cannot_be_made_for_want_of_room_is_told_so(
         return opened(path, *how)
 
     monkeypatch.setattr(os, "open", full)
-    with pytest.raises(StorageFull, match="not even to read"):
+    with pytest.raises(StorageFull, match="cannot open the database"):
         open_instance(Settings(home=home))

@@ -177,7 +177,7 @@ def test_a_root_that_may_give_nothing_away_puts_nothing_in_place(
     monkeypatch.setattr(owners, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
     monkeypatch.setattr(restore, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
     monkeypatch.setattr(owners.os, "chown", refuse)
-    with pytest.raises(UnsafeSetup, match="may give no file"):
+    with pytest.raises(UnsafeSetup, match="may not give a file"):
         restore_backup(settings, made.file)
     monkeypatch.undo()
     assert {path.name: path.read_bytes() for path in settings.home.iterdir()} == before

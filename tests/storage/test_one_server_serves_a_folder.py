@@ -14,7 +14,7 @@ from kbapi.storage.use_lock import alone, share
 def test_a_second_server_is_refused_until_the_first_has_gone(tmp_path: Path) -> None:
     held = serve_alone(tmp_path)
     assert held is not None
-    with pytest.raises(InstanceInUse, match="Another server serves"):
+    with pytest.raises(InstanceInUse, match="Another server uses"):
         serve_alone(tmp_path)
     assert list(tmp_path.iterdir()) == []
     os.close(held)

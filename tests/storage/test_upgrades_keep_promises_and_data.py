@@ -8,11 +8,12 @@ from alembic import command
 from sqlalchemy import create_engine, inspect
 from sqlmodel import SQLModel
 
-from kbapi.storage import tables
+from kbapi.storage import migrations, tables
 from kbapi.storage.migrations import alembic_config, upgrade_to_head
 from kbapi.storage.sqlite import make_writing_engine
+from tests.storage.later_schema import REBUILD, later_migrations
+from tests.storage.write_rows import DATA, TABLES, rows_of_today
 
-DATA = Path(__file__).parent / "data"
 MIGRATIONS = Path(__file__).parents[2] / "migrations" / "versions"
 
 
@@ -66,6 +67,37 @@ def test_a_database_with_data_goes_up_from_every_earlier_schema(tmp_path: Path, 
     assert before["submission"]
     upgrade_to_head(path)
     assert rows_of(path, columns) == before
+
+
+@pytest.mark.parametrize("dump", dumps())
+def test_a_later_program_that_rebuilds_every_table_keeps_every_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dump: str
+) -> None:
+    path = tmp_path / "kbapi.sqlite3"
+    database_at(dump, path)
+    upgrade_to_head(path)
+    columns = columns_of(path)
+    before = rows_of(path, columns)
+    rebuilds = [REBUILD.format(name=name) for name in columns]
+    later = later_migrations(tmp_path, *rebuilds)
+    monkeypatch.setattr(migrations, "bundled_folder", lambda _name: later)
+    upgrade_to_head(path)
+    assert migrations.current_revision(path) == f"t{len(columns)}"
+    assert columns_of(path) == columns
+    assert rows_of(path, columns) == before
+
+
+def test_the_dump_of_the_newest_schema_fills_every_table(tmp_path: Path) -> None:
+    path = tmp_path / "kbapi.sqlite3"
+    database_at(migrations.head_revision(), path)
+    rows = rows_of(path, columns_of(path))
+    assert set(rows) == set(TABLES)
+    assert [name for name in TABLES if not rows[name]] == []
+
+
+def test_the_command_that_writes_the_dump_fills_every_table(tmp_path: Path) -> None:
+    written = rows_of_today(tmp_path)
+    assert [name for name in TABLES if f"INSERT INTO {name} (" not in written] == []
 
 
 def columns_of(path: Path) -> dict[str, list[str]]:

@@ -147,7 +147,7 @@ def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_told(
     log_of(instance.settings).with_name("kbapi.sqlite3-shm").unlink(missing_ok=True)
     monkeypatch.setattr(disk, "is_read_only", lambda path: path == instance.settings.home)
     if log:
-        with pytest.raises(StorageUnwritable, match="let the folder be written"):
+        with pytest.raises(StorageUnwritable, match="allow writing to the folder"):
             open_instance(instance.settings)
     else:
         assert open_instance(instance.settings).gate.is_sealed

@@ -251,16 +251,16 @@ def test_a_log_that_is_closed_is_seen_where_the_database_is_a_link() -> None:
 
 
 def test_a_read_only_instance_is_neither_made_nor_upgraded(tmp_path: Path) -> None:
-    with pytest.raises(InstanceReadOnly, match="neither made nor upgraded"):
+    with pytest.raises(InstanceReadOnly, match="was not created or upgraded"):
         upgrade_instance(Settings(home=tmp_path / "home", read_only=True))
     assert list((tmp_path / "home").iterdir()) == []
 
 
 def test_where_nobody_serves_nobody_is_told_that_reading_goes_on(tmp_path: Path) -> None:
     full = Settings(home=tmp_path / "home", min_free_bytes=NO_DISK_IS_SO_LARGE)
-    with pytest.raises(StorageFull, match="neither made nor upgraded") as told:
+    with pytest.raises(StorageFull, match="was not created or upgraded") as told:
         create_or_open_instance(full)
-    assert "reading goes on" not in told.value.detail
+    assert "questions are still answered" not in told.value.detail
 
 
 def test_an_instance_that_not_even_opens_says_so(
@@ -270,6 +270,6 @@ def test_an_instance_that_not_even_opens_says_so(
         raise dbapi2.OperationalError("disk I/O error")
 
     monkeypatch.setattr(migrations, "open_untouched", full)
-    with pytest.raises(StorageUnwritable, match="not even to read") as told:
+    with pytest.raises(StorageUnwritable, match="cannot open the database") as told:
         open_instance(instance.settings)
-    assert "reading goes on" not in told.value.detail
+    assert "questions are still answered" not in told.value.detail

@@ -138,11 +138,11 @@ def test_a_generated_client_sends_asks_and_withdraws(package: str, home: Path) -
 
 
 def ask_with_a_body(client: Client) -> None:
-    search = client.body("NextStep", example("propose_next_step"))
+    search = client.body("NextStepRequest", example("propose_next_step"))
     found = client.ask("propose_next_step", body=search)
     assert found.next_step.value_to_enter < 0
-    failed = client.body("Diagnosis", example("diagnose_setting"))
-    assert client.ask("diagnose_setting", body=failed).first[0].question
+    failed = client.body("DiagnosisRequest", example("diagnose_setting"))
+    assert client.ask("diagnose_setting", body=failed).check_first[0].question
 
 
 def send_one_and_withdraw_it(client: Client) -> None:
@@ -167,7 +167,7 @@ def send_many_and_withdraw_them(client: Client) -> None:
     sent = client.ask("submit_batch", status=201, body=results)
     assert (sent.counts.stored, sent.items[0].status) == (2, "counted")
     contributor = results[0].contributor_token
-    assert len(client.ask("list_my_submissions", contributor=contributor).results) == 2
+    assert len(client.ask("list_my_submissions", contributor=contributor).submissions) == 2
     assert client.ask("withdraw_my_submissions", contributor=contributor).withdrawn == 2
 
 

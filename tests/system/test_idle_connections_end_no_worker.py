@@ -40,13 +40,13 @@ def test_neither_idle_connections_nor_a_limit_that_is_reached_end_a_worker(
             wait_until(lambda: len(list(files.iterdir())) > ROOM)
             assert len(list(files.iterdir())) < FILES - 8
         assert server.ask("GET", "/v1/chips").status == 200
-        assert "no connection can be taken" not in server.log.read_text()
+        assert "no connection can be accepted" not in server.log.read_text()
 
         before = resource.prlimit(worker, resource.RLIMIT_NOFILE)
         resource.prlimit(worker, resource.RLIMIT_NOFILE, (8, before[1]))
         with socket.create_connection(("127.0.0.1", server.port), timeout=30) as waiting:
             waiting.sendall(b"GET /health/live HTTP/1.1\r\nHost: kbapi\r\n\r\n")
-            wait_until(lambda: "no connection can be taken" in server.log.read_text())
+            wait_until(lambda: "no connection can be accepted" in server.log.read_text())
             resource.prlimit(worker, resource.RLIMIT_NOFILE, before)
             assert waiting.recv(100).startswith(b"HTTP/1.1 200")
         assert server.ask("GET", "/v1/chips").status == 200

@@ -29,7 +29,7 @@ def test_a_second_server_is_refused_and_the_first_loses_no_count(tmp_path: Path)
         workers = server.all_workers()
         refused = second(home, server.port)
         assert refused.returncode == 3
-        assert "Another server serves" in refused.stderr
+        assert "Another server uses" in refused.stderr
         assert "Traceback" not in refused.stderr
         told = server.ask("GET", "/metrics").body.decode()
         assert 'kbapi_request_seconds_count{method="GET",route="/health/ready"' in told

@@ -3,6 +3,7 @@
 import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,7 @@ def send(server: Server, number: int) -> Reply:
 
 def counts(home: Path) -> dict[str, int]:
     """What stands in the file, read by another program's SQLite after the server has ended."""
-    with sqlite3.connect(home / "kbapi.sqlite3") as database:
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database:
         assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert database.execute("PRAGMA foreign_key_check").fetchall() == []
         tables = ("submission", "setting_result", "evidence_row", "unit", "idempotency_record")

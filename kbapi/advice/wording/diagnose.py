@@ -1,6 +1,6 @@
 """The sentences about a setting that is no longer stable: callers say the texts by their codes."""
 
-from typing import Final
+from typing import Final, Literal
 
 from kbapi.advice.wording.language import marked, say, say_count
 from kbapi.advice.wording.parts import (
@@ -10,44 +10,60 @@ from kbapi.advice.wording.parts import (
     shown_from_five,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.vocabulary import YesNoUnknown
 
-FIRST_QUESTIONS: Final = {
+CheckFirstCode = Literal["fails_at_stock", "setting_in_effect"]
+OtherCauseCode = Literal["season", "cooling", "age", "load"]
+NextActionCode = Literal[
+    "save_work_and_check_files",
+    "return_to_stock",
+    "test_stock",
+    "read_setting_back",
+    "test_failing_load",
+    "test_every_state",
+    "send_follow_up",
+    "ask_qualified_people",
+    "stay_at_stock",
+    "check_lock_status",
+]
+
+CHECK_FIRST: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked("Does it fail at stock too, with every setting taken back?"),
-    "in_effect": marked(
+    "setting_in_effect": marked(
         "Is the setting still in effect? Read it back, or compare power and clock with stock "
         "under one load."
     ),
 }
 """What to find out before anything else, in this order."""
 
-IF_YES: Final = {
+IF_YES: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked(
         "No setting is the cause. Memory, cooling, the power supply or the chip may be failing."
     ),
-    "in_effect": marked("The limit of the machine has moved, or the margin was too small."),
+    "setting_in_effect": marked("The limit of the machine has moved, or the margin was too small."),
 }
-IF_NO: Final = {
+IF_NO: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked("The setting is the likely cause."),
-    "in_effect": marked(
+    "setting_in_effect": marked(
         "The failure has another cause. An update may have locked the control, so the machine may "
         "run at stock."
     ),
 }
-THEN: Final = {
+THEN: Final[dict[tuple[CheckFirstCode, YesNoUnknown], str]] = {
     ("fails_at_stock", "yes"): marked("Stop tuning this machine."),
     ("fails_at_stock", "no"): marked("Step back before anything else."),
     ("fails_at_stock", "unknown"): marked(
         "Find this out first: the rest of this answer assumes that stock is stable."
     ),
-    ("in_effect", "yes"): marked("Step back, and look at what has changed."),
-    ("in_effect", "no"): marked("Ask for the locks, and test stock."),
-    ("in_effect", "unknown"): marked(
+    ("setting_in_effect", "yes"): marked("Step back, and look at what has changed."),
+    ("setting_in_effect", "no"): marked("Ask for the locks, and test stock."),
+    ("setting_in_effect", "unknown"): marked(
         "Find this out before you step back: a setting without effect cannot fail."
     ),
 }
 """What follows from an answer."""
 
-OTHER_CAUSES: Final = {
+OTHER_CAUSES: Final[dict[OtherCauseCode, str]] = {
     "season": marked(
         "Is the room warmer or colder than in the first test? Limits move with temperature, in "
         "both directions."
@@ -140,24 +156,28 @@ def step_back_in_words(control: str, margin: float, to: float | None) -> str:
     )
 
 
-TO_DO: Final = {
-    "save_and_check": marked(
+NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {
+    "save_work_and_check_files": marked(
         "Save your work, and check your files and your backup: data from before the failure may "
         "be damaged."
     ),
-    "take_it_back": marked("Take every setting back to stock, and keep it out of start-up."),
-    "prove_stock": marked(
+    "return_to_stock": marked("Take every setting back to stock, and keep it out of start-up."),
+    "test_stock": marked(
         "At stock, run the load that it failed under, longer than it took to fail."
     ),
-    "read_it_back": marked("Read the setting back while the load runs."),
-    "same_load": marked("Test with the load class that it failed under, with checked results."),
-    "all_states": marked("Test a cold start, resume from sleep and battery as well."),
-    "tell_it": marked(
+    "read_setting_back": marked("Read the setting back while the load runs."),
+    "test_failing_load": marked(
+        "Test with the load class that it failed under, with checked results."
+    ),
+    "test_every_state": marked("Test a cold start, resume from sleep and battery as well."),
+    "send_follow_up": marked(
         "Send a follow-up with what had changed: a late failure helps more than a pass."
     ),
-    "ask_people": marked("Leave it at stock and ask qualified people."),
+    "ask_qualified_people": marked("Leave it at stock and ask qualified people."),
     "stay_at_stock": marked("If it fails again after two steps back, stay at stock."),
-    "ask_locks": marked("Ask /v1/locks whether the update locked the control on other machines."),
+    "check_lock_status": marked(
+        "Ask /v1/locks whether the update locked the control on other machines."
+    ),
 }
 
 _CLOCK: Final = marked(

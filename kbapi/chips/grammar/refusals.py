@@ -4,17 +4,19 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
+from kbapi.chips.chip import RefusedNameCode
+
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
     """One kind of text that names no chip model."""
 
-    code: str
+    code: RefusedNameCode
     pattern: re.Pattern[str]
     reason: str
 
 
-def _refusal(code: str, reason: str, *patterns: str) -> Refusal:
+def _refusal(code: RefusedNameCode, reason: str, *patterns: str) -> Refusal:
     return Refusal(code, re.compile("|".join(patterns)), reason)
 
 
@@ -22,7 +24,7 @@ def _refusal(code: str, reason: str, *patterns: str) -> Refusal:
 REFUSALS: Final[tuple[Refusal, ...]] = (
     _refusal(
         "cut_name",
-        "The name was cut off by the table that showed it; please send all of it.",
+        "The table that printed this name cut it off. Send the whole name.",
         r"\.\.",
     ),
     _refusal(
@@ -66,7 +68,7 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
     ),
     _refusal(
         "not_a_model",
-        "This tells an architecture or a core revision, not which chip it is.",
+        "This names an architecture or a core revision, not a chip.",
         r"\bfamily \d+,? model\b|\bmodel \d+ stepping\b|\bstepping \d+\b",
         r"^(?:x86|x86-64|amd64|arm64|i[3-6]86|ia64|ppc64(?:le)?)$|\briscv|\brisc-v\b",
         r"\barmv\d|\bcortex\b|\bneoverse\b|\baarch64\b|\bthunderx|\bbcm\d{4}|\braspberry\b",

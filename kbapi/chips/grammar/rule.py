@@ -4,8 +4,9 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from kbapi.chips.chip import ChipName, Kind
+from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar.display import display_name
+from kbapi.vocabulary import ChipKind
 
 Groups = dict[str, str]
 Generation = Callable[[Groups], str]
@@ -22,7 +23,7 @@ class Rule:
 
     name: str
     maker: str
-    kind: Kind
+    kind: ChipKind
     pattern: re.Pattern[str]
     key: str
     line: str
@@ -72,7 +73,7 @@ def no_generation(groups: Groups) -> str:
 def rule(
     name: str,
     maker: str,
-    kind: Kind,
+    kind: ChipKind,
     pattern: str,
     key: str,
     line: str,
