@@ -1,10 +1,11 @@
-"""The cautions that travel with every number: which belong to what, the most urgent first."""
+"""The cautions of every answer: the one that matters most for it first, then a fixed order."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 from kbapi.advice.stored import Asked
-from kbapi.advice.wording.cautions import caution_in_words
+from kbapi.advice.wording.cautions import CODES, caution_in_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +26,15 @@ _ALWAYS: Final = (
     "protections",
     "makers_instructions",
     "test_every_state",
+    "graphics_in_use",
     "picture_faults",
+    "counts_are_not_mv",
     "limits_shrink",
     "not_these_machines",
     "stop_and_ask",
 )
-_ON_GRAPHICS: Final = frozenset({"picture_faults"})
+_ON_GRAPHICS: Final = ("graphics_in_use", "picture_faults")
+_IN_COUNTS: Final = ("counts_are_not_mv",)
 _SEARCHING: Final = ("one_group_at_a_time", "a_pass_is_no_proof")
 _ABOUT_LOCKS: Final = (
     "history_not_advice",
@@ -55,36 +59,79 @@ _ABOUT_TIME: Final = (
 )
 
 
-def cautions_for(question: Asked) -> tuple[Caution, ...]:
-    """Every caution that belongs to an answer to this question."""
-    is_graphics = question.chip.kind == "gpu"
-    return _told(tuple(code for code in _ALWAYS if is_graphics or code not in _ON_GRAPHICS))
+_FIRST_OF_FAILURES: Final = {
+    "wrong_result": "wrong_results_first",
+    "corrected_machine_check": "wrong_results_first",
+    "boot_failure": "know_the_way_back",
+    "resume_failure": "test_every_state",
+    "artefact": "picture_faults",
+    "driver_reset": "picture_faults",
+}
 
 
-def cautions_while_searching(question: Asked) -> tuple[Caution, ...]:
+def cautions_for(question: Asked, control: str | None = None) -> tuple[Caution, ...]:
+    """Every caution that belongs to a setting of this control on the chip that is asked about."""
+    left_out: list[str] = []
+    first = "save_first"
+    if control == "count_offset":
+        first = "counts_are_not_mv"
+    else:
+        left_out.extend(_IN_COUNTS)
+    if question.chip.kind == "gpu":
+        first = "graphics_in_use"
+    else:
+        left_out.extend(_ON_GRAPHICS)
+    return _led_by(first, (code for code in _ALWAYS if code not in left_out))
+
+
+def cautions_while_searching(
+    question: Asked, control: str, *, fails_at_stock: bool
+) -> tuple[Caution, ...]:
     """The cautions that belong to a setting that is proposed for a trial."""
-    return (*cautions_for(question), *_told(_SEARCHING))
+    cautions = cautions_for(question, control)
+    first = "stop_and_ask" if fails_at_stock else cautions[0].code
+    return _led_by(first, (*(caution.code for caution in cautions), *_SEARCHING))
 
 
-def cautions_about_locks() -> tuple[Caution, ...]:
-    """The cautions that belong to whether a control can be used."""
-    return _told(_ABOUT_LOCKS)
+def cautions_about_locks(changes: Iterable[str], *, is_mostly_locked: bool) -> tuple[Caution, ...]:
+    """The cautions that belong to whether a control can be used.
+
+    `changes` are those that opened it on the machines of others.
+    """
+    first = "locked_for_security" if is_mostly_locked else "history_not_advice"
+    return _led_by("protections" if "protection_off" in changes else first, _ABOUT_LOCKS)
 
 
 def cautions_about_time() -> tuple[Caution, ...]:
-    """The cautions that belong to settings over months, and to one that is no longer stable."""
-    return _told(_ABOUT_TIME)
+    """The cautions that belong to settings over months."""
+    return _led_by("limits_shrink", _ABOUT_TIME)
+
+
+def cautions_about_failure(
+    failure: str | None, *, is_graphics: bool, fails_at_stock: bool
+) -> tuple[Caution, ...]:
+    """The cautions that belong to a setting that is no longer stable."""
+    first = _FIRST_OF_FAILURES.get(failure or "", "save_first")
+    codes = (*_ABOUT_TIME, *(_ON_GRAPHICS if is_graphics or first in _ON_GRAPHICS else ()))
+    return _led_by("stop_and_ask" if fails_at_stock else first, codes)
 
 
 def cautions_about_gains(question: Asked) -> tuple[Caution, ...]:
     """The cautions that belong to what tuning changed."""
-    return (*_told(("temperature_alone",)), *cautions_for(question))
+    return _led_by("temperature_alone", (caution.code for caution in cautions_for(question)))
 
 
 def cautions_about_power(question: Asked) -> tuple[Caution, ...]:
     """The cautions that belong to a power limit."""
-    return (*_told(("limits_only_lower",)), *cautions_for(question))
+    return _led_by("limits_only_lower", (caution.code for caution in cautions_for(question)))
 
 
-def _told(codes: tuple[str, ...]) -> tuple[Caution, ...]:
-    return tuple(Caution(code, caution_in_words(code)) for code in codes)
+def every_caution() -> tuple[Caution, ...]:
+    """Every caution of any answer."""
+    return _led_by(CODES[0], CODES)
+
+
+def _led_by(first: str, codes: Iterable[str]) -> tuple[Caution, ...]:
+    """The first one, then the others in their order."""
+    others = (code for code in codes if code != first)
+    return tuple(Caution(code, caution_in_words(code)) for code in (first, *others))

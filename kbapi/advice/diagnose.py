@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice.cautions import Caution, cautions_about_time
+from kbapi.advice.cautions import Caution, cautions_about_failure
 from kbapi.advice.time_found import TimeFound, find_time, lasting_of
 from kbapi.advice.time_told import (
     DriftSummary,
@@ -132,6 +132,8 @@ class DiagnosisAnswer:
     change where you reported none; the likeliest cause first."""
     withheld_changes: int
     """Number of changes with fewer than five units on either side, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; null where nothing is."""
     survival: SurvivalShare | None
     """Share of other settings still stable after as many days; null where no days were sent or
     fewer than five units are known."""
@@ -186,6 +188,7 @@ def _answer(
         units=changes.units,
         after_changes=ranked,
         withheld_changes=len(compared) - len(ranked),
+        withheld_text=words.withheld_changes(len(compared) - len(ranked), changes.too_few),
         survival=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
         other_causes=tuple(
@@ -198,8 +201,12 @@ def _answer(
             NextAction(code, say(words.NEXT_ACTIONS[code])) for code in _next_actions(asked)
         ),
         revision=found.revision,
-        summary=_summary(asked, ranked),
-        cautions=cautions_about_time(),
+        summary=_summary(asked, ranked, changes.units),
+        cautions=cautions_about_failure(
+            asked.failure,
+            is_graphics=chip.kind == "gpu",
+            fails_at_stock=asked.fails_at_stock == "yes",
+        ),
     )
 
 
@@ -213,11 +220,6 @@ def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
         "fails_at_stock": asked.fails_at_stock,
         "setting_in_effect": asked.in_effect,
     }
-    follows = {
-        "yes": words.IF_YES,
-        "no": words.IF_NO,
-        "unknown": words.IF_UNKNOWN,
-    }
     return tuple(
         CheckFirst(
             code=code,
@@ -225,7 +227,7 @@ def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
             your_answer=told[code],
             if_yes=say(words.IF_YES[code]),
             if_no=say(words.IF_NO[code]),
-            then=say(follows[told[code]][code]),
+            then=say(words.THEN[code, told[code]]),
         )
         for code, question in words.CHECK_FIRST.items()
     )
@@ -288,13 +290,13 @@ def _next_actions(asked: Diagnosis) -> tuple[NextActionCode, ...]:
     return _NOT_IN_EFFECT if asked.in_effect == "no" else _USUAL
 
 
-def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...]) -> str:
+def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...], units: int) -> str:
     if asked.fails_at_stock == "yes":
         return words.stop()
     if asked.in_effect == "no":
         return words.not_in_effect()
     if not ranked or ranked[0].risk_ratio_lower <= 1:
-        return words.nothing_stands_out()
+        return words.nothing_stands_out(units)
     first = ranked[0]
     return words.most_likely(
         first.change,

@@ -136,6 +136,8 @@ class GainsAnswer:
     """Why there are no numbers; null where there are some."""
     withheld_cells: int
     """Number of loads, conditions and measures with fewer than five units, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; null where nothing is."""
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
@@ -161,20 +163,27 @@ def gains_answer(
         chip=chip.summary,
         load=question.load or None,
         cells=told,
-        reason=None if told else _no_gains(chip.name, cells),
+        reason=None if told else _no_gains(question, cells),
         withheld_cells=teller.withheld,
+        withheld_text=words.withheld_gains(
+            teller.withheld, teller.too_small, is_filtered=bool(question.load)
+        )
+        if told
+        else None,
         method=words.method(),
         revision=revision,
-        summary=words.nothing_to_tell(chip.name, any_pairs=bool(cells))
+        summary=words.nothing_measured()
         if widest is None
-        else words.summary_of_gains(chip.name, widest.text),
+        else teller.headlines[widest.load, widest.condition],
         cautions=cautions_about_gains(question),
     )
 
 
-def _no_gains(name: str, cells: list[GainCell]) -> NoGainsReason:
+def _no_gains(question: GainsQuestion, cells: list[GainCell]) -> NoGainsReason:
+    largest = max((cell.told.units for cell in cells), default=0)
+    text = words.why_nothing(largest, is_filtered=bool(question.load))
     code: NoGainsCode = "too_few_units" if cells else "no_pairs"
-    return NoGainsReason(code, words.nothing_to_tell(name, any_pairs=bool(cells)))
+    return NoGainsReason(code, text)
 
 
 class _Teller:
@@ -184,6 +193,10 @@ class _Teller:
         self._noises = noises
         self._own = own
         self.withheld = 0
+        self.too_small: list[GainCell] = []
+        """Cells of fewer than five units."""
+        self.headlines: dict[tuple[str, str], str] = {}
+        """The clearest gain of each cell, by load and condition."""
 
     def cell(self, cell: GainCell) -> GainsUnderLoad | None:
         """The cell as it is told, None where that would be about fewer than five units."""
@@ -191,6 +204,7 @@ class _Teller:
         overall = gain_block(told, self._noises)
         if overall is None:
             self.withheld += 1
+            self.too_small.append(cell)
             return None
         same_power = self._part(told.at_equal("power", EQUAL_POWER), "power")
         same_performance = self._part(
@@ -198,14 +212,18 @@ class _Teller:
         )
         at_limit = told.at_power_or_heat_limit
         spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
+        condition: GainCondition = "equal_cap" if cell.is_capped else "uncapped"
+        self.headlines[cell.load, condition] = words.headline_of_gains(
+            cell, overall, same_power, same_performance
+        )
         return GainsUnderLoad(
             load=cell.load,
-            condition="equal_cap" if cell.is_capped else "uncapped",
+            condition=condition,
             units=overall.units,
             units_not_used=cell.left_out,
             overall=self._block(overall, self._own, told),
-            at_equal_power=self._told(same_power),
-            at_equal_performance=self._told(same_performance),
+            at_equal_power=self._told(same_power, "power"),
+            at_equal_performance=self._told(same_performance, "performance"),
             units_at_power_or_heat_limit=spent,
             text=words.cell_in_words(cell, overall, same_power, same_performance, spent),
         )
@@ -216,18 +234,20 @@ class _Teller:
         self.withheld += block is None and told.units > 0
         return block
 
-    def _told(self, block: GainBlock | None) -> GainGroup | None:
-        return None if block is None else self._block(block, {}, None)
+    def _told(self, block: GainBlock | None, held: str) -> GainGroup | None:
+        return None if block is None else self._block(block, {}, None, held)
 
     def _block(
-        self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None
+        self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None, held: str = ""
     ) -> GainGroup:
         self.withheld += block.withheld
-        gains = (_gain_told(one, _own_place(one.measure.name, own, told)) for one in block.measured)
+        gains = (
+            _gain_told(one, _own_place(one.measure.name, own, told), held) for one in block.measured
+        )
         return GainGroup(block.units, tuple(gains))
 
 
-def _gain_told(gain: MeasuredGain, own: OwnGain | None) -> Gain:
+def _gain_told(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
     name, shift = gain.measure.name, gain.shift
     as_told = _ratio if gain.measure.is_ratio else _difference
     return Gain(
@@ -247,7 +267,7 @@ def _gain_told(gain: MeasuredGain, own: OwnGain | None) -> Gain:
         is_larger_than_noise=gain.verdict == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
-        text=words.gain_in_words(gain),
+        text=words.gain_in_words(gain, held),
     )
 
 

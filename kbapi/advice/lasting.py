@@ -109,6 +109,8 @@ class LongevityAnswer:
     """The same by margin to the deepest setting that had passed."""
     withheld_cells: int
     """Number of margins and days with fewer than five units, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; null where nothing is."""
     recommended_margin: RecommendedMargin
     """The margin to keep."""
     drift: DriftSummary | None
@@ -164,6 +166,7 @@ def _lasting_answer(
     chip = question.chip
     evidence = lasting_of(found, chip, catalogue)
     after, shown = _after(evidence), _bands_told(evidence)
+    withheld = 0 if evidence.level == "none" else _withheld(evidence, after, shown)
     grid = catalogue.grid_for(chip, found.control)
     return LongevityAnswer(
         chip=chip.summary,
@@ -174,11 +177,12 @@ def _lasting_answer(
         failures=_failures(evidence),
         survival=after,
         by_margin=shown,
-        withheld_cells=0 if evidence.level == "none" else _withheld(evidence, after, shown),
+        withheld_cells=withheld,
+        withheld_text=words.withheld_lasting(withheld, evidence.too_few),
         recommended_margin=settle_told(evidence, found.control),
         drift=drift_told(found.drift, grid, found.control),
         revision=found.revision,
-        summary=_summary(chip.name, evidence, after),
+        summary=_summary(evidence, after),
         cautions=cautions_about_time(),
     )
 
@@ -213,9 +217,9 @@ def _failures(evidence: LastingEvidence) -> int:
     return len({one.unit_id for one in evidence.settings if one.failed})
 
 
-def _summary(chip_name: str, evidence: LastingEvidence, after: tuple[SurvivalShare, ...]) -> str:
+def _summary(evidence: LastingEvidence, after: tuple[SurvivalShare, ...]) -> str:
     told = words.not_long_enough()
     if after:
         usual = next((one for one in after if one.days == DAYS[1]), after[-1])
         told = words.lasted_in_words(usual.share, usual.days)
-    return words.summary_of_lasting(chip_name, evidence.level, evidence.units, told)
+    return words.summary_of_lasting(evidence.level, evidence.units, told)

@@ -1,12 +1,13 @@
 """What a platform allows: lock status by control and domain, notes, and what can still be done."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks_question import LockQuestion
-from kbapi.advice.locks_told import ControlLocks, control_told, in_short
+from kbapi.advice.locks_told import ControlLocks, control_told, in_short, suggests_lock
 from kbapi.advice.stored import answer_once
 from kbapi.advice.wording import locks as words
 from kbapi.chips.chip import ChipSummary
@@ -25,6 +26,9 @@ from kbapi.storage.instance import Instance
 from kbapi.storage.lock_reports import LockGroup, TriedLock, load_lock_groups, load_tried_locks
 from kbapi.storage.note_rows import Note, load_notes_about
 from kbapi.vocabulary import Control, Domain
+
+_MOSTLY: Final = 0.5
+"""A control that is open on a smaller share of machines is mostly locked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,9 @@ class LocksAnswer:
     locks: tuple[ControlLocks, ...]
     """What is known, one entry for each domain and control with reports."""
     still_possible: tuple[str, ...]
-    """What can be done where a control is locked, without opening it; one sentence each."""
+    """What can be done without voltage control; empty where nothing suggests a lock."""
+    withheld_text: str | None
+    """What is withheld, and from how many machines on it is shown; null where nothing is."""
     notes: tuple[PublishedNote, ...]
     """Curated notes on the chip, its series or its machine classes."""
     revision: str
@@ -134,13 +140,23 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         machine=question.machine or None,
         firmware_month=question.firmware_month or None,
         locks=locks,
-        still_possible=words.still_possible(chip.kind),
+        still_possible=words.still_possible(chip.kind)
+        if not locks or any(map(suggests_lock, locks))
+        else (),
+        withheld_text=words.withheld_locks(
+            sum(one.withheld_cells for one in locks),
+            is_empty=not locks,
+            is_filtered=_is_filtered(question),
+        ),
         notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
         revision=chip_rows.revision_told(found.line),
         summary=words.summary_of_locks(
-            chip.name, [(one.domain, one.control, in_short(one)) for one in locks]
+            chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
         ),
-        cautions=cautions_about_locks(),
+        cautions=cautions_about_locks(
+            [change.value for one in locks for change in one.changes],
+            is_mostly_locked=any(one.share_open < _MOSTLY for one in locks),
+        ),
     )
 
 

@@ -1,10 +1,11 @@
 """What is known of one control on one domain, as it goes over the wire."""
 
 from dataclasses import asdict, dataclass
+from typing import Final
 
 from kbapi.advice.wording import lock_differences as words
+from kbapi.advice.wording import locks as lock_words
 from kbapi.advice.wording.lock_differences import PartInWords
-from kbapi.advice.wording.locks import status_in_words
 from kbapi.evidence.lock_differences import (
     Contradiction,
     LockDifferences,
@@ -14,6 +15,7 @@ from kbapi.evidence.lock_differences import (
 from kbapi.evidence.locks import LockShares, Split
 from kbapi.stats.siblings import Level
 from kbapi.vocabulary import (
+    LOCKED_STATUSES,
     Control,
     Domain,
     LockChange,
@@ -22,6 +24,9 @@ from kbapi.vocabulary import (
     LockStatus,
     OverallLockStatus,
 )
+
+_OPEN_EVERYWHERE: Final = 0.95
+"""From this share of machines on a control counts as open, unless a lock is reported."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +205,7 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
         domain=shares.domain,
         control=shares.control,
         status=shares.word,
-        text=status_in_words(shares.word),
+        text=_open_in_words(shares),
         share_open=round(shares.open.share, 4),
         interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
         confidence=shares.open.confidence,
@@ -223,13 +228,36 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
     )
 
 
+def _open_in_words(shares: LockShares) -> str:
+    if shares.level == "none":
+        return lock_words.unknown_in_words()
+    text = lock_words.open_in_words(
+        shares.word,
+        shares.open.share,
+        (shares.open.low, shares.open.high),
+        shares.level,
+        [one.status for one in shares.statuses],
+    )
+    return f"{text} {lock_words.based_on_reports(shares.units)}" if shares.units else text
+
+
 def in_short(told: ControlLocks) -> str:
-    """Whether it can be set, and since when reports say so."""
+    """Whether it can be set, and how that has changed."""
+    verdict = lock_words.verdict_in_words(told.control, told.domain, told.share_open)
     change = told.differences.change
     if change.since is None or change.before is None or change.after is None:
-        return told.text
+        return verdict
     parts = (PartInWords(**asdict(one)) for one in (change.before, change.after))
-    return words.changed_since(told.text, words.change_in_short(change.since, *parts))
+    return words.changed_since(verdict, words.change_in_short(change.since, *parts))
+
+
+def suggests_lock(told: ControlLocks) -> bool:
+    """Whether anything that is shown of a control suggests that it may be locked.
+
+    Only what is shown: what an answer adds must not give a withheld status away.
+    """
+    statuses = {one.status for one in told.statuses}
+    return told.share_open < _OPEN_EVERYWHERE or not statuses.isdisjoint(LOCKED_STATUSES)
 
 
 def _splits_told(splits: tuple[Split, ...]) -> tuple[OpenShare, ...]:
@@ -245,14 +273,20 @@ def _split_told(split: Split) -> OpenShare:
 def differs_told(differences: LockDifferences) -> LockComparison:
     """By what reports differ, as it goes over the wire."""
     by = tuple(_differs_by(split) for split in differences.splits)
-    told = " ".join(one.text for one in by)
+    change = _change_told(differences.change)
     return LockComparison(
         units=differences.units,
         compared_by=differences.compared_by,
         by_condition=by,
-        change=_change_told(differences.change),
+        change=change,
         contradictions=tuple(_contradiction_told(one) for one in differences.contradictions),
-        text=told or words.no_split_in_words(differences.units, differences.compared_by),
+        text=words.differences_in_words(
+            [one.condition for one in by],
+            differences.units,
+            differences.compared_by,
+            has_change=change.is_change,
+            has_contradictions=bool(differences.contradictions),
+        ),
     )
 
 

@@ -26,7 +26,7 @@ from kbapi.advice.next_step_told import (
 from kbapi.advice.start_answer import locks_told
 from kbapi.advice.told import evidence_summary
 from kbapi.advice.wording import next_step as words
-from kbapi.advice.wording.parts import amount_in_words
+from kbapi.advice.wording.parts import amount_in_words, domains_in_words
 from kbapi.advice.wording.start import lock_lead
 from kbapi.chips.catalogue import Catalogue
 from kbapi.stats.interval import NEVER_FAILED
@@ -55,7 +55,7 @@ def next_step_answer(
     question, search, control = scene.question, scene.search, scene.control
     margin = settle_margin.margin
     following = scene.next_in(*scene.bracket)
-    settle = _settle(scene, scene.own.stable_steps, margin)
+    settle = _settle(scene, scene.own.stable_steps, margin, () if following else None)
     level = level_of(scene.pool) if scene.has_evidence else Level.NONE
     borrowed = scene.pool.prior.borrowed_units if level is not Level.CHIP else 0.0
     key = scene.found.pool.key if scene.found.pool else None
@@ -70,7 +70,8 @@ def next_step_answer(
         level=level,
         own_bracket=_own_told(scene),
         unused_trials=tuple(
-            UnusedTrial(run.place, run.code, words.why_unused(run.code)) for run in scene.own.unused
+            UnusedTrial(run.place, run.code, words.why_unused(run.code, run.place))
+            for run in scene.own.unused
         ),
         next_step=following,
         reason=None if following else _reason(scene, *scene.bracket),
@@ -89,7 +90,9 @@ def next_step_answer(
             scene.found, borrowed, scene.pool.agreement, scene.pool.optimality_gap
         ),
         summary=_summary(scene, following, settle),
-        cautions=cautions_while_searching(question),
+        cautions=cautions_while_searching(
+            question, control, fails_at_stock=scene.own.has_failed_at_stock
+        ),
     )
 
 
@@ -117,12 +120,21 @@ def _resolution(scene: SearchScene) -> float:
     return scene.grid.below_stock(scene.terms.resolution_steps)
 
 
-def _settle(scene: SearchScene, stable_steps: int, margin: float) -> RecommendedInUse:
-    """Where to settle below the deepest pass; at stock where that is no step a person can type."""
+def _settle(
+    scene: SearchScene, stable_steps: int, margin: float, after: tuple[str, ...] | None
+) -> RecommendedInUse:
+    """What to use below the deepest pass; stock where that is no step a person can type.
+
+    `after` are the outcomes that the search would end with, None where it is over.
+    """
     steps = 0 if scene.own.has_failed_at_stock else settle_steps(stable_steps, margin, scene.grid)
     at = scene.setting(steps) if scene.grid.enter(steps) else None
     width = amount_in_words(scene.control, margin)
-    text = words.settle_in_words(scene.control, at.value_to_enter if at else None, width)
+    enter = at.value_to_enter if at else None
+    if after is None:
+        text = words.in_use_at_the_end(scene.control, enter, width)
+    else:
+        text = words.in_use_in_words(scene.control, enter, width, after)
     return RecommendedInUse(at, margin, text)
 
 
@@ -159,14 +171,14 @@ def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanStep]:
             bracket = bracket and scene.after(outcome, bracket)
         if bracket is not None:
             following = scene.next_in(*bracket)
-            settle = _settle(scene, bracket[0], margin)
-            then = _then(scene, following) if following else settle.text
-            text = words.plan_in_words(outcomes, then)
+            settle = _settle(scene, bracket[0], margin, outcomes)
+            text = words.plan_in_words(
+                outcomes,
+                scene.control,
+                following.value_to_enter if following else None,
+                following.chance_stable if following else None,
+            )
             yield PlanStep(outcomes, following, settle, text)
-
-
-def _then(scene: SearchScene, following: ProposedSetting) -> str:
-    return words.try_in_words(scene.control, following.value_to_enter, following.chance_stable)
 
 
 def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
@@ -191,14 +203,16 @@ def _summary(
     scene: SearchScene, following: ProposedSetting | None, settle: RecommendedInUse
 ) -> str:
     if following is None:
-        then = _reason(scene, *scene.bracket).text
-        return words.summary_at_the_end(scene.question.chip.name, then, settle.text)
-    then = _then(scene, following)
-    if not scene.has_evidence:
-        then = words.without_evidence(then)
-    locks, has_moved_it = scene.found.locks, scene.own.passes + scene.own.failures > 0
-    lead = "" if locks is None or has_moved_it else lock_lead(locks.word, locks.open.share)
+        if scene.own.has_failed_at_stock:
+            return words.summary_at_stock()
+        at = settle.setting
+        return words.summary_at_the_end(scene.control, at.value_to_enter if at else None)
     others = tuple(code for code in scene.rails if code != scene.question.domain)
-    return words.summary_of_next_step(
-        scene.question.chip.name, scene.question.domain, others, lead + then, settle.text
+    step = words.try_in_words(
+        scene.control, following.value_to_enter, domains_in_words(scene.question.domain, others)
     )
+    chance = following.chance_stable
+    basis = words.without_evidence() if chance is None else words.chance_of_pass(chance)
+    locks, has_moved_it = scene.found.locks, scene.own.passes + scene.own.failures > 0
+    lead = "" if locks is None or has_moved_it else lock_lead(locks.open.share)
+    return f"{lead}{step} {basis}"

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from kbapi.advice.cautions import Caution, cautions_about_power
 from kbapi.advice.power_question import PowerQuestion
 from kbapi.advice.wording import power as words
@@ -142,6 +144,8 @@ class PowerAnswer:
     """What the limit that was asked about costs; null where none was asked about."""
     reason: NoPowerReason | None
     """Why there are no numbers; null where there are some."""
+    withheld_text: str | None
+    """Which curve is withheld, and how many more machines it takes; null where none is."""
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
@@ -159,7 +163,8 @@ def power_answer(
     if pool is None or fit is None or (fit.stock is None and fit.tuned is None):
         return _without_numbers(question, pool, revision)
     chip = question.chip
-    stock, tuned = (_curve_told(question, fit, curve) for curve in (fit.stock, fit.tuned))
+    stock = _curve_told(question, fit, fit.stock, "stock")
+    tuned = _curve_told(question, fit, fit.tuned, "tuned")
     return PowerAnswer(
         chip=chip.summary,
         load=pool.load,
@@ -173,12 +178,14 @@ def power_answer(
         tuned=tuned,
         at_limit=None if question.limit_w is None else _at_limit(question.limit_w, fit),
         reason=None,
+        withheld_text=_withheld(question, pool, fit),
         method=words.method(),
         revision=revision,
         summary=words.summary_of_power(
-            chip.name,
             pool.load,
-            *(None if one is None else _headline(one) for one in (stock, tuned)),
+            question.keep_share,
+            (_limit_w(stock), _limit_w(tuned)),
+            (_best_w(stock), _best_w(tuned)),
         ),
         cautions=cautions_about_power(question),
     )
@@ -186,7 +193,7 @@ def power_answer(
 
 def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: str) -> PowerAnswer:
     chip = question.chip
-    text = words.nothing_to_tell(chip.name, any_units=pool is not None)
+    text = words.why_nothing(0 if pool is None else pool.units, is_filtered=bool(question.load))
     return PowerAnswer(
         chip=chip.summary,
         load=question.load or None,
@@ -200,17 +207,33 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
         tuned=None,
         at_limit=None,
         reason=NoPowerReason("no_curves" if pool is None else "too_few_units", text),
+        withheld_text=None,
         method=words.method(),
         revision=revision,
-        summary=text,
+        summary=words.nothing_measured(),
         cautions=cautions_about_power(question),
     )
 
 
-def _headline(curve: PooledCurve | None) -> str | None:
-    if curve is None:
+def _limit_w(curve: PooledCurve | None) -> float | None:
+    if curve is None or curve.smallest_limit is None:
         return None
-    return curve.best_per_watt.text if curve.smallest_limit is None else curve.smallest_limit.text
+    return curve.smallest_limit.limit_w.value
+
+
+def _best_w(curve: PooledCurve | None) -> float | None:
+    return None if curve is None else curve.best_per_watt.limit_w
+
+
+def _withheld(question: PowerQuestion, pool: PowerPool, fit: PowerFit) -> str | None:
+    for state, curve, points in (
+        ("stock", fit.stock, pool.stock),
+        ("tuned", fit.tuned, pool.tuned),
+    ):
+        units = len(np.unique(points.unit))
+        if curve is None and units:
+            return words.withheld_curve(state, units, is_filtered=bool(question.load))
+    return None
 
 
 def _number(estimate: Estimate, digits: int = 4) -> NumberWithInterval:
@@ -220,15 +243,15 @@ def _number(estimate: Estimate, digits: int = 4) -> NumberWithInterval:
 
 
 def _curve_told(
-    question: PowerQuestion, fit: PowerFit, curve: PowerCurve | None
+    question: PowerQuestion, fit: PowerFit, curve: PowerCurve | None, state: str
 ) -> PooledCurve | None:
     if curve is None:
         return None
     return PooledCurve(
         units=curve.units,
         points=tuple(_knot_told(fit, curve, float(power)) for power in curve.power),
-        smallest_limit=_limit_told(question.keep_share, fit, curve),
-        best_per_watt=_best_told(fit, curve),
+        smallest_limit=_limit_told(question.keep_share, fit, curve, state),
+        best_per_watt=_best_told(fit, curve, state),
     )
 
 
@@ -242,7 +265,9 @@ def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
     )
 
 
-def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> SmallestLimit | None:
+def _limit_told(
+    keep_share: float, fit: PowerFit, curve: PowerCurve, state: str
+) -> SmallestLimit | None:
     share = fit.smallest_limit(curve, keep_share)
     in_w = fit.smallest_limit_w(curve, keep_share)
     if share is None or in_w is None:
@@ -253,12 +278,12 @@ def _limit_told(keep_share: float, fit: PowerFit, curve: PowerCurve) -> Smallest
         limit_w=told,
         is_at_edge=share.is_at_edge,
         text=words.limit_in_words(
-            keep_share, share.value, told.value, told.interval, is_at_edge=share.is_at_edge
+            state, keep_share, share.value, told.value, told.interval, is_at_edge=share.is_at_edge
         ),
     )
 
 
-def _best_told(fit: PowerFit, curve: PowerCurve) -> BestEfficiency:
+def _best_told(fit: PowerFit, curve: PowerCurve, state: str) -> BestEfficiency:
     best = fit.best_per_watt(curve)
     limit_w = round(best.value * float(fit.stock_power_w[0]), 1)
     per_watt = fit.per_watt(curve, best.value)
@@ -267,14 +292,14 @@ def _best_told(fit: PowerFit, curve: PowerCurve) -> BestEfficiency:
         limit_w=limit_w,
         performance_per_watt=_number(per_watt),
         is_at_edge=best.is_at_edge,
-        text=words.best_in_words(limit_w, per_watt.value, is_at_edge=best.is_at_edge),
+        text=words.best_in_words(state, limit_w, per_watt.value, is_at_edge=best.is_at_edge),
     )
 
 
 def _at_limit(limit_w: float, fit: PowerFit) -> AtPowerLimit:
     share = limit_w / float(fit.stock_power_w[0])
     if share > 1:
-        return AtPowerLimit(limit_w, None, None, None, None, words.above_stock())
+        return AtPowerLimit(limit_w, None, None, None, None, words.above_stock(limit_w))
     stock, tuned = (
         None if curve is None or not curve.covers(share) else _number(fit.estimate(curve.at(share)))
         for curve in (fit.stock, fit.tuned)

@@ -134,8 +134,8 @@ def _stability_answer(
         evidence=evidence_summary(
             found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap
         ),
-        summary=summary_of_stability(question.chip.name, units, curve.borrowed.units),
-        cautions=cautions_for(question),
+        summary=summary_of_stability(question, units, curve.borrowed.units),
+        cautions=cautions_for(question, control),
     )
 
 

@@ -19,7 +19,7 @@ from kbapi.advice.told import (
 )
 from kbapi.advice.wording import locks as lock_words
 from kbapi.advice.wording import start as words
-from kbapi.advice.wording.parts import rails_in_words, setting_in_words
+from kbapi.advice.wording.parts import domains_in_words, setting_in_words
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.related import SCALES
 from kbapi.stats.grid import Grid
@@ -206,8 +206,10 @@ def start_answer(
         ),
         differs_by=differs_by(found),
         next_step=_step_onward(control, grid),
-        summary=reason.text if reason else _summary(question, found, control, grid, fit),
-        cautions=cautions_for(question),
+        summary=_headline(question, reason)
+        if reason
+        else _summary(question, found, control, grid, fit),
+        cautions=cautions_for(question, control),
     )
 
 
@@ -215,14 +217,20 @@ def locks_told(found: EvidenceFound) -> LockSummary:
     """Whether the control that was found can be used at all."""
     locks = found.locks
     if locks is None:
-        return LockSummary("unknown", None, None, 0.0, (), lock_words.status_in_words("unknown"))
+        return LockSummary("unknown", None, None, 0.0, (), lock_words.unknown_in_words())
     return LockSummary(
         status=locks.word,
         share_open=round(locks.open.share, 4),
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
         units=round(locks.open.units, 2),
         changes=tuple(change.value for change in locks.changes),
-        text=lock_words.status_in_words(locks.word),
+        text=lock_words.open_in_words(
+            locks.word,
+            locks.open.share,
+            (locks.open.low, locks.open.high),
+            locks.level,
+            [one.status for one in locks.statuses],
+        ),
     )
 
 
@@ -288,8 +296,17 @@ def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFi
     if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
         if found.own is None or found.own.units == 0:
             return NoStartReason("no_results", words.no_results(question, control))
-        return NoStartReason("too_few_units", words.too_few_units(question, found.own.units))
-    return NoStartReason("fails_near_stock", words.fails_near_stock(question))
+        return NoStartReason("too_few_units", words.too_few_units(found.own.units))
+    return NoStartReason(
+        "fails_near_stock",
+        words.fails_near_stock(question, 0 if found.own is None else found.own.units),
+    )
+
+
+def _headline(question: Question, reason: NoStartReason) -> str:
+    if reason.code == "fails_near_stock":
+        return words.no_start_here(question)
+    return words.no_start_yet()
 
 
 def _summary(
@@ -298,18 +315,14 @@ def _summary(
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
     failures = 0 if found.own is None else found.own.failures
-    if fit.level in (Level.SERIES, Level.LINE):
-        stands_on = words.stands_on_related(units, failures, fit.borrowed_units, fit.level.value)
-    else:
-        stands_on = words.stands_on_own(units, failures)
-    told = words.summary_of_start(
-        question,
-        words.lock_lead(found.locks.word, found.locks.open.share) if found.locks else "",
-        rails_in_words(question.domain, moved_with(question, found)),
+    borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
+    summary = words.summary_of_start(
+        words.lock_lead(found.locks.open.share) if found.locks else "",
+        domains_in_words(question.domain, moved_with(question, found)),
         setting_in_words(control, -grid.enter(steps)),
-        stands_on,
+        words.based_on(question, units, borrowed, failures),
     )
-    return told + words.stricter_in_words(fit.stable_share, fit.stable_share_used)
+    return summary + words.stricter_in_words(fit.stable_share, fit.stable_share_used)
 
 
 def _percentiles(

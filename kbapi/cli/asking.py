@@ -7,6 +7,7 @@ import click
 import orjson
 
 from kbapi.cli import lines
+from kbapi.cli.cautions import tell_with_cautions
 from kbapi.cli.common import (
     REFUSED,
     answer_of,
@@ -72,7 +73,7 @@ def start_command(
     detail = "percentiles" if percentiles else None
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
-    tell(answer_of(reply), as_json, lines.start_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
 
 
 @click.command("stability")
@@ -83,7 +84,7 @@ def stability_command(
     """Draw the share of stable units of CHIP at each setting."""
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/stability", query=_sent(chip, asked))
-    tell(answer_of(reply), as_json, lines.stability_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
 
 
 @click.command("locks")
@@ -104,7 +105,7 @@ def locks_command(
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/locks", query=_sent(chip, asked))
-    tell(answer_of(reply), as_json, lines.locks_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
 
 
 @click.command("identify")

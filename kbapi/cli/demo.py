@@ -9,6 +9,7 @@ import orjson
 
 from kbapi.advice.question import parse_question
 from kbapi.advice.start import advise_start
+from kbapi.cli.cautions import tell_with_cautions
 from kbapi.cli.common import paragraph, settings_of, told_errors
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.progress import told_progress
@@ -130,7 +131,7 @@ def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int
 def _tell_before_and_after(instance: Instance) -> None:
     before = _ask(instance)
     click.echo("\n--- Before " + "-" * 69)
-    click.echo(start_in_lines(before))
+    tell_with_cautions(before, False, start_in_lines)
     accepted = accept_submission(instance, orjson.dumps(_ONE_MORE))
     click.echo("\n--- One more result: passed at -55 mV, failed at -60 mV " + "-" * 24)
     click.echo(accepted_in_lines(orjson.loads(orjson.dumps(accepted))))

@@ -6,7 +6,8 @@ import click
 import orjson
 
 from kbapi.cli import guidance_lines as lines
-from kbapi.cli.common import answer_of, asking, asks, tell
+from kbapi.cli.cautions import tell_with_cautions
+from kbapi.cli.common import answer_of, asking, asks
 
 
 @click.command("gains")
@@ -20,7 +21,7 @@ def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_j
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/gains", query=_sent(chip=chip, load=load))
-    tell(answer_of(reply), as_json, lines.gains_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.gains_in_lines)
 
 
 @click.command("power")
@@ -38,7 +39,7 @@ def power_command(
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/power", query=_sent(chip=chip, **asked))
-    tell(answer_of(reply), as_json, lines.power_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.power_in_lines)
 
 
 @click.command("longevity")
@@ -55,7 +56,7 @@ def longevity_command(
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
-    tell(answer_of(reply), as_json, lines.lasting_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.lasting_in_lines)
 
 
 @click.command("diagnose")
@@ -95,7 +96,7 @@ def diagnose_command(
     }
     with asking(home, url) as door:
         reply = door.ask("POST", "/v1/diagnose", body=orjson.dumps(body))
-    tell(answer_of(reply), as_json, lines.diagnosis_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lines.diagnosis_in_lines)
 
 
 def _sent(**asked: str | None) -> dict[str, str]:

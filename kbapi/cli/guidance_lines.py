@@ -3,29 +3,41 @@
 from collections.abc import Iterator
 from typing import Any
 
+from kbapi.advice.wording.parts import percent, range_in_words
 from kbapi.cli.common import bullet, paragraph
-from kbapi.cli.lines import cautions_in_lines
 
 
 def gains_in_lines(answer: dict[str, Any]) -> str:
     """What tuning changed, a paragraph for each load and cap."""
-    lines = [paragraph(answer["summary"])]
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
+    if answer["reason"] is not None:
+        lines.append(paragraph(answer["reason"]["text"]))
     for cell in answer["cells"]:
         lines += ["", paragraph(cell["text"])]
-        lines += [bullet(gain["text"]) for gain in cell["overall"]["gains"]]
-    return "\n".join([*lines, *cautions_in_lines(answer)])
+        for gain in cell["overall"]["gains"]:
+            lines.append(bullet(gain["text"]))
+            if gain["own"] is not None:
+                lines.append(paragraph(gain["own"]["text"], "    "))
+    return "\n".join([*lines, *_withheld(answer)])
+
+
+def _withheld(answer: dict[str, Any]) -> list[str]:
+    text = answer["withheld_text"]
+    return [] if text is None else ["", paragraph(text)]
 
 
 def power_in_lines(answer: dict[str, Any]) -> str:
     """Which power limit keeps how much."""
-    lines = [paragraph(answer["summary"])]
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
+    if answer["reason"] is not None:
+        lines.append(paragraph(answer["reason"]["text"]))
     for name, curve in (("At stock", answer["stock"]), ("Tuned", answer["tuned"])):
         if curve is not None:
-            lines += ["", f"{name}, {curve['units']} units:"]
+            lines += ["", f"{name} ({curve['units']} machines):"]
             lines += [bullet(text) for text in _curve(curve)]
     if answer["at_limit"] is not None:
         lines += ["", paragraph(answer["at_limit"]["text"])]
-    return "\n".join([*lines, *cautions_in_lines(answer)])
+    return "\n".join([*lines, *_withheld(answer)])
 
 
 def _curve(curve: dict[str, Any]) -> Iterator[str]:
@@ -36,52 +48,63 @@ def _curve(curve: dict[str, Any]) -> Iterator[str]:
 
 def lasting_in_lines(answer: dict[str, Any]) -> str:
     """How long settings stayed stable, by margin."""
-    lines = [paragraph(answer["summary"])]
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
+    if answer["by_margin"]:
+        lines += ["", "The margin is the distance to the deepest setting that passed."]
+    unit = "counts" if answer["control"] == "count_offset" else "mV"
     for band in answer["by_margin"]:
-        lines += ["", f"{_margin(band)}, {band['units']} units:"]
+        lines.append(f"{_margin(band, unit)} ({band['units']} machines):")
         lines += [_still_stable(after) for after in band["survival"]]
     lines += ["", paragraph(answer["recommended_margin"]["text"])]
     if answer["drift"] is not None:
         lines.append(paragraph(answer["drift"]["text"]))
-    return "\n".join([*lines, *cautions_in_lines(answer)])
+    return "\n".join([*lines, *_withheld(answer)])
 
 
-def _margin(band: dict[str, Any]) -> str:
-    if band["margin_above"] is None:
-        return "No margin to the deepest pass"
-    if band["margin_up_to"] is None:
-        return f"A margin of more than {band['margin_above']:g}"
-    return f"A margin of more than {band['margin_above']:g} up to {band['margin_up_to']:g}"
+def _margin(band: dict[str, Any], unit: str) -> str:
+    above, up_to = band["margin_above"], band["margin_up_to"]
+    if above is None:
+        return "No margin"
+    if up_to is None:
+        return f"Margin above {above:g} {unit}"
+    return f"Margin above {above:g} {unit}, up to {up_to:g} {unit}"
 
 
 def _still_stable(after: dict[str, Any]) -> str:
-    low, high = after["interval"]
     return (
-        f"  after {after['days']:>3} days {after['share']:>4.0%} still stable "
-        f"({low:.0%} to {high:.0%}, {after['units']} units)"
+        f"  after {after['days']} days: {percent(after['share'])} still stable "
+        f"({range_in_words(after['interval'])}, {after['units']} machines)"
     )
 
 
 def diagnosis_in_lines(answer: dict[str, Any]) -> str:
-    """What to find out first, what others saw, what to do."""
-    lines = [paragraph(answer["summary"]), "", "First find out:"]
+    """What to check first, what happened on other machines, what to do."""
+    lines = [paragraph(answer["summary"]), "", "Check first:"]
     for question in answer["check_first"]:
         lines += [bullet(question["question"]), paragraph(question["then"], "    ")]
-    lines += ["", *_others(answer)]
-    if answer["step_back"] is not None:
-        lines.append(paragraph(answer["step_back"]["text"]))
-    if answer["about_failure"] is not None:
-        lines.append(paragraph(answer["about_failure"]))
+        if question["your_answer"] == "unknown":
+            lines.append(paragraph(f"Yes: {question['if_yes']}", "    "))
+            lines.append(paragraph(f"No: {question['if_no']}", "    "))
+        else:
+            meaning = question[f"if_{question['your_answer']}"]
+            lines.append(paragraph(f"Meaning: {meaning}", "    "))
+    others = list(_others(answer))
+    lines += ["", *others] if others else []
+    lines += _withheld(answer)
+    hints = [None if answer["step_back"] is None else answer["step_back"]["text"]]
+    hints.append(answer["about_failure"])
+    told = [paragraph(hint) for hint in hints if hint is not None]
+    lines += ["", *told] if told else []
     lines += ["", "What to do now:", *(bullet(step["text"]) for step in answer["next_actions"])]
-    lines += ["", "It could also be:", *(bullet(one["text"]) for one in answer["other_causes"])]
-    return "\n".join([*lines, *cautions_in_lines(answer)])
+    lines += ["", "Other causes:", *(bullet(one["text"]) for one in answer["other_causes"])]
+    return "\n".join(lines)
 
 
 def _others(answer: dict[str, Any]) -> Iterator[str]:
     for after in answer["after_changes"]:
         made, others = after["units_with_change"], after["units_without_change"]
         yield paragraph(
-            f"After a change of {after['change']} {made['failed']} of "
-            f"{made['failed'] + made['stable']} units failed later, {made['stable']} did not; "
-            f"without it {others['failed']} of {others['failed'] + others['stable']} failed."
+            f"{after['change']} changed: {made['failed']} of {made['failed'] + made['stable']} "
+            f"machines failed later. Not changed: {others['failed']} of "
+            f"{others['failed'] + others['stable']}."
         )

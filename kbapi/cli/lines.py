@@ -2,6 +2,7 @@
 
 from typing import Any, Final
 
+from kbapi.advice.wording.parts import percent
 from kbapi.cli.common import bullet, paragraph
 
 _BAR_COLUMNS: Final = 40
@@ -10,48 +11,45 @@ _MOST_CONTRADICTIONS: Final = 3
 
 
 def start_in_lines(answer: dict[str, Any]) -> str:
-    """A start answer, what the platform allows first."""
-    lines = [paragraph(_lock_line(answer["locks"])), "", paragraph(answer["summary"])]
+    """A start answer, the number first."""
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["start"] is not None:
-        lines += ["", paragraph(f"It means: {answer['meaning']['text']}.")]
+        lines.append(paragraph(answer["meaning"]["text"]))
         if (at_clock := answer["start"]["at_clock"]) is not None:
             lines.append(paragraph(_at_clock(at_clock)))
-    lines += ["", paragraph(_evidence(answer["evidence"]))]
+    else:
+        lines.append(paragraph(answer["reason"]["text"]))
+    lines += ["", paragraph(answer["locks"]["text"])]
+    if percentiles := answer["percentiles"]:
+        lines += ["", *(_percentile(one, answer["control"]) for one in percentiles)]
+    if answer["differs_by"]:
+        lines += ["", *(paragraph(one["text"]) for one in answer["differs_by"])]
+    if (excluded := _excluded(answer["evidence"])) is not None:
+        lines += ["", paragraph(excluded)]
     if answer["related_chips"]:
         lines += [
             "",
             paragraph("Related chips with results: " + ", ".join(answer["related_chips"])),
         ]
-    return "\n".join([*lines, *cautions_in_lines(answer)])
-
-
-def _lock_line(locks: dict[str, Any]) -> str:
-    told = f"Can it be set at all? {locks['text'].capitalize()}"
-    if locks["share_open"] is None:
-        return f"{told}."
-    low, high = locks["interval"]
-    return f"{told}: open on {locks['share_open']:.0%} of machines ({low:.0%} to {high:.0%})."
+    return "\n".join(lines)
 
 
 def _at_clock(at_clock: dict[str, Any]) -> str:
     return (
-        f"At {at_clock['clock_mhz']:g} MHz that is about {at_clock['setting_mv']:g} mV, where "
-        f"{at_clock['reports']} reports put the stock voltage at {at_clock['stock_mv']:g} mV; the "
-        f"nearest of them is {at_clock['distance_mhz']:g} MHz away. Your own stock voltage counts."
+        f"At {at_clock['clock_mhz']:g} MHz that is about {at_clock['setting_mv']:g} mV. "
+        f"{at_clock['reports']} reports give a stock voltage of {at_clock['stock_mv']:g} mV there; "
+        f"the nearest is {at_clock['distance_mhz']:g} MHz away. Use your own stock voltage instead."
     )
 
 
-def _evidence(evidence: dict[str, Any]) -> str:
+def _excluded(evidence: dict[str, Any]) -> str | None:
+    """What is not counted, and until when was measured; None without any results."""
+    if evidence["latest"] is None:
+        return None
     return (
-        f"Evidence: {evidence['units']} units counted, {evidence['failures']} of them failed "
-        f"somewhere; {evidence['units_unverified']} unverified without proof of effect, "
-        f"{evidence['units_excluded']} set aside; latest month {evidence['latest'] or 'unknown'}."
+        f"Not counted: {evidence['units_unverified']} machines without proof of effect, "
+        f"{evidence['units_excluded']} excluded. Latest measurement: {evidence['latest']}."
     )
-
-
-def cautions_in_lines(answer: dict[str, Any]) -> list[str]:
-    """The cautions of any answer, below an empty line."""
-    return ["", "Cautions:", *(bullet(caution["text"]) for caution in answer["cautions"])]
 
 
 def accepted_in_lines(accepted: dict[str, Any]) -> str:
@@ -75,17 +73,19 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
 
 def stability_in_lines(answer: dict[str, Any]) -> str:
     """The stable share over the settings, drawn with letters."""
-    lines = [paragraph(answer["summary"])]
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     curve = answer["own_curve"] or answer["borrowed_curve"]
     if curve is not None:
-        unit = "counts" if answer["control"] == "count_offset" else "mV"
-        lines += ["", *_drawing(curve, unit)]
-        if answer["own_curve"] is None:
-            lines.append(paragraph("All of it is borrowed from related chips."))
+        lines += ["", *_drawing(curve, _unit(answer["control"]))]
     for percentile in answer["percentiles"]:
-        lines.append(_percentile(percentile))
-    lines += ["", paragraph(_evidence(answer["evidence"]))]
-    return "\n".join([*lines, *cautions_in_lines(answer)])
+        lines.append(_percentile(percentile, answer["control"]))
+    if (excluded := _excluded(answer["evidence"])) is not None:
+        lines += ["", paragraph(excluded)]
+    return "\n".join(lines)
+
+
+def _unit(control: str) -> str:
+    return "counts" if control == "count_offset" else "mV"
 
 
 def _drawing(curve: dict[str, Any], unit: str) -> list[str]:
@@ -94,23 +94,25 @@ def _drawing(curve: dict[str, Any], unit: str) -> list[str]:
     first = next((at for at in range(rows) if curve["share"][at] < 1), rows - 1)
     begin = max(0, first - 2)
     stride = max(1, -(-(rows - begin) // _MOST_ROWS))
-    lines = [f"{'setting':>10}  {'share that holds it':<{_BAR_COLUMNS}}  at least  at most"]
+    heading = f"{'share of machines that hold it':<{_BAR_COLUMNS}}"
+    lines = [f"{'setting':>10}  {heading}  at least  at most"]
     for at in range(begin, rows, stride):
         share = curve["share"][at]
         bar = "=" * round(share * _BAR_COLUMNS)
         setting = f"{curve['setting'][at]:g} {unit}"
         lower, upper = curve["lower"][at], curve["upper"][at]
-        lines.append(f"{setting:>10}  {bar:<{_BAR_COLUMNS}}  {lower:>8.0%}  {upper:>7.0%}")
+        ends = f"{f'{lower * 100:.0f} %':>8}  {f'{upper * 100:.0f} %':>7}"
+        lines.append(f"{setting:>10}  {bar:<{_BAR_COLUMNS}}  {ends}")
     return [*lines, ""]
 
 
-def _percentile(percentile: dict[str, Any]) -> str:
+def _percentile(percentile: dict[str, Any], control: str) -> str:
     setting = percentile["setting_mv"]
     setting = percentile["setting_counts"] if setting is None else setting
     deep, shallow = percentile["interval"]
     return (
-        f"{percentile['share']:>5.0%} of units hold {setting:g} "
-        f"(between {shallow:g} and {deep:g} with {percentile['attained_confidence']:.0%})"
+        f"{percent(percentile['share'])} of machines hold {setting:g} {_unit(control)} "
+        f"({shallow:g} to {deep:g}, {percent(percentile['attained_confidence'])} confidence)"
     )
 
 
@@ -144,37 +146,54 @@ def locks_in_lines(answer: dict[str, Any]) -> str:
     lines = [paragraph(answer["summary"])]
     for lock in answer["locks"]:
         lines += ["", *_lock(lock)]
-    lines += ["", "Where it is locked, this can still be done:"]
-    lines += [bullet(text) for text in answer["still_possible"]]
+    if answer["withheld_text"] is not None:
+        lines += ["", paragraph(answer["withheld_text"])]
+    if answer["still_possible"]:
+        lines += ["", "Possible without voltage control:"]
+        lines += [bullet(text) for text in answer["still_possible"]]
     for note in answer["notes"]:
-        lines += ["", f"Note on {note['about']} (looked at in {note['reviewed']}):"]
+        lines += ["", f"Note on {note['about']} (reviewed in {note['reviewed']}):"]
         lines += [paragraph(part, "  ") for part in note["text"].split("\n\n")]
         lines.append(paragraph(f"From: {note['source']}", "  "))
-    return "\n".join([*lines, *cautions_in_lines(answer)])
+    return "\n".join(lines)
+
+
+_STATUSES: Final = {
+    "open": "open",
+    "firmware_only": "open in the firmware menu only",
+    "chip_locked": "refused by the chip",
+    "firmware_locked": "locked by the firmware",
+    "hypervisor_blocked": "blocked by a hypervisor",
+    "os_blocked": "blocked by the operating system",
+    "not_exposed": "offered by no menu or driver",
+}
+_BREAKDOWNS: Final = {
+    "by_machine": "machine class",
+    "by_firmware_month": "firmware month",
+    "by_protection": "protection",
+}
 
 
 def _lock(lock: dict[str, Any]) -> list[str]:
-    low, high = lock["interval"]
-    leaning = " (from related chips alone)" if lock["level"] == "series" else ""
-    lines = [
-        paragraph(
-            f"{lock['control']} on {lock['domain']}: {lock['text']}{leaning}. Open on "
-            f"{lock['share_open']:.0%} of machines (between {low:.0%} and {high:.0%} with "
-            f"{lock['confidence']:.0%}), from reports that weigh {lock['units']:g}."
-        )
-    ]
-    told = [one for one in lock["statuses"] if one["units"]]
-    lines += [
-        f"  {one['status']:<20} {one['units']:>5} units  {one['share']:>5.0%}" for one in told
-    ]
-    for split in (*lock["by_machine"], *lock["by_firmware_month"], *lock["by_protection"]):
-        lines.append(
-            f"    {split['value']:<34} open {split['share_open']:>4.0%} of {split['units']}"
-        )
+    lines = [f"{lock['control']} on {lock['domain']}", paragraph(lock["text"], "  ")]
+    reported = [one for one in lock["statuses"] if one["units"]]
+    if reported:
+        counts = ", ".join(f"{one['units']} {_STATUSES[one['status']]}" for one in reported)
+        lines.append(paragraph(f"Reported machines: {counts}.", "  "))
+    for name, condition in _BREAKDOWNS.items():
+        if lock[name]:
+            lines.append(f"  Estimated open share by {condition}:")
+            lines += [f"    {_open_share(split)}" for split in lock[name]]
     differs = lock["differences"]
-    told = [lock["changes_text"], differs["text"], differs["change"]["text"]]
+    told = [lock["changes_text"], differs["text"]]
+    told += [one["text"] for one in differs["by_condition"]]
+    told += [differs["change"]["text"]]
     told += [one["text"] for one in differs["contradictions"][:_MOST_CONTRADICTIONS]]
     return lines + [paragraph(text, "  ") for text in told if text]
+
+
+def _open_share(split: dict[str, Any]) -> str:
+    return f"{split['value']}: open on {percent(split['share_open'])} ({split['units']} machines)"
 
 
 def own_in_lines(answer: dict[str, Any]) -> str:

@@ -10,6 +10,7 @@ from kbapi.cli.asking import (
     stability_command,
     start_command,
 )
+from kbapi.cli.cautions import cautions_command
 from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.guidance import (
@@ -52,6 +53,7 @@ for command in (
     power_command,
     longevity_command,
     diagnose_command,
+    cautions_command,
     submit_command,
     follow_up_command,
     withdraw_command,

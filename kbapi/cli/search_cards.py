@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from kbapi.advice.wording.parts import percent
 from kbapi.cli.common import bullet, paragraph
 
 
@@ -10,7 +11,7 @@ def opening_card(answer: dict[str, Any]) -> str:
     order = ", then ".join(" with ".join(group["domains"]) for group in answer["domain_order"])
     return "\n".join(
         [
-            paragraph(f"Rails, one group at a time: {order}."),
+            paragraph(f"Supply rails (domains), one group at a time: {order}."),
             "",
             "Cautions:",
             *(bullet(caution["text"]) for caution in answer["cautions"]),
@@ -31,11 +32,11 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
         paragraph(_chance(answer)),
         paragraph(
             f"Test for {minutes:g} minutes with a load that checks its own results. Watch for "
-            "wrong results, corrected machine checks, picture faults, lost drivers, hangs."
+            "wrong results, corrected machine checks, picture faults, lost drivers and hangs."
         ),
         paragraph(
-            "If it fails: everything back to stock, check your files, then come back here and "
-            "say so. If the machine restarts, start this command again: it remembers."
+            "If it fails: set everything back to stock, check your files, then answer here. If "
+            "the machine restarts, run this command again: the step is recorded."
         ),
     ]
     lines += [bullet(line["text"]) for line in answer["plan"] if len(line["outcomes"]) == 1]
@@ -43,8 +44,8 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
         left = answer["expected_search"]
         lines.append(
             paragraph(
-                f"Left on average: {left['trials']:g} trials and {left['failures']:g} failures, "
-                f"{left['minutes']:.0f} minutes."
+                f"{left['trials']:g} trials, {left['failures']:g} failures and "
+                f"{left['minutes']:.0f} minutes are left on average."
             )
         )
     return "\n".join(lines)
@@ -55,8 +56,8 @@ def under_way_card(run: dict[str, Any]) -> str:
     rails = " and ".join(one["domain"] for one in run["settings"])
     value = run["settings"][0]["value"]
     return paragraph(
-        f"A step was under way when this was last written down: {rails} at {value:g}. If the "
-        "machine hung or restarted on it, it failed."
+        f"The last recorded step was under way: {rails} at {value:g}. If the machine hung or "
+        "restarted on it, the step failed."
     )
 
 
@@ -64,7 +65,7 @@ def closing_card(answer: dict[str, Any]) -> str:
     """Where the search ended, and where to settle."""
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
     settle = answer["recommended_in_use"]["text"]
-    lines = ["", "-" * 40, paragraph(why), paragraph(f"{settle[0].upper()}{settle[1:]}.")]
+    lines = ["", "-" * 40, paragraph(why), paragraph(settle)]
     if answer["recommended_in_use"]["setting"] is not None:
         lines.append(
             paragraph("Then test it for hours, under several loads, cold and after sleep.")
@@ -75,8 +76,8 @@ def closing_card(answer: dict[str, Any]) -> str:
 def _chance(answer: dict[str, Any]) -> str:
     chance = answer["next_step"]["chance_stable"]
     if chance is None:
-        return "Nobody's results tell how likely it passes: that is why the step is small."
-    return f"It passes with a likelihood of {chance:.0%}, as far as others' results can tell."
+        return "The step is small, because no results show how likely it passes."
+    return f"{percent(chance)} of machines like yours pass, as far as results show."
 
 
 def _unit(answer: dict[str, Any]) -> str:

@@ -50,6 +50,8 @@ class ChangesFound:
     """chip, series where the chip's own are fewer than five units, none where both are."""
     units: int
     compared: tuple[ChangeCompared, ...]
+    too_few: int = 0
+    """Units of the series, where these are fewer than five and so not used."""
 
 
 _UNIT: Final = attrgetter("unit_id")
@@ -69,7 +71,7 @@ def compare_changes(
         (Level.CHIP, own) if len(own) >= FEWEST_UNITS_SHOWN else (Level.SERIES, _units(rows))
     )
     if len(units) < FEWEST_UNITS_SHOWN:
-        return ChangesFound(Level.NONE, 0, ())
+        return ChangesFound(Level.NONE, 0, (), too_few=len(units))
     asked = [change for change in FOLLOW_UP_CHANGES if change in told or not told]
     looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
     confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)

@@ -56,6 +56,8 @@ class LastingEvidence:
     """chip, series where the chip's own are fewer than five units, none where both are."""
     settings: tuple[SettingInUse, ...]
     margins: tuple[float, ...]
+    too_few: int = 0
+    """Units of the series, where these are fewer than five and so not used."""
 
     @property
     def units(self) -> int:
@@ -125,11 +127,9 @@ def lasting_evidence(
         return own
     series = tuple(one for settings in found.values() for one in settings)
     together = LastingEvidence(Level.SERIES, series, margins)
-    return (
-        together
-        if together.units >= FEWEST_UNITS_SHOWN
-        else LastingEvidence(Level.NONE, (), margins)
-    )
+    if together.units >= FEWEST_UNITS_SHOWN:
+        return together
+    return LastingEvidence(Level.NONE, (), margins, too_few=together.units)
 
 
 def load_settle_margin(

@@ -153,4 +153,4 @@ def test_nor_of_an_answer_to_ones_own_runs(
 
 def test_a_word_past_the_door_would_be_found(club: FlaskClient) -> None:
     english = club.get("/v1/stability?confidence=0.8&chip=norvane-sable-7-4820mx").json
-    assert {"units", "hold", "promise", "Save", "work"} <= never_looked_up(english, "")
+    assert {"machines", "hold", "promise", "Save", "work"} <= never_looked_up(english, "")

@@ -131,7 +131,7 @@ def test_much_deep_junk_makes_the_start_stricter_and_says_so(grown: Instance) ->
     told = answer(grown)
     assert told["evidence"]["units_excluded"] == 12
     assert told["start"]["stable_share_used"] == 0.91
-    assert "served for 91 % of units" in told["summary"]
+    assert "The start is for 91 % of machines instead of 90 %" in told["summary"]
     assert told["evidence"]["drift_alarm"] is False
 
 

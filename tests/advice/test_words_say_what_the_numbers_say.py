@@ -6,10 +6,12 @@ from kbapi.advice.cautions import cautions_for
 from kbapi.advice.question import parse_question
 from kbapi.advice.wording.next_step import why_stopped
 from kbapi.advice.wording.parts import (
-    rails_in_words,
+    domains_in_words,
+    machines_in_words,
+    percent,
     setting_in_words,
     share_in_words,
-    units_in_words,
+    shown_from_five,
 )
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.settings import bundled_folder
@@ -54,25 +56,46 @@ def test_a_setting_is_said_with_its_unit_and_sign(control: str, enter: int, word
     assert setting_in_words(control, enter) == words
 
 
-def test_rails_and_units_are_said_in_words() -> None:
-    assert rails_in_words("core", ()) == "core"
-    assert rails_in_words("core", ("io", "ring")) == "core with io and ring"
-    assert [units_in_words(n) for n in (0, 1, 2)] == [
-        "0 reported units",
-        "1 reported unit",
-        "2 reported units",
-    ]
+def test_domains_and_machines_are_said_in_words() -> None:
+    assert domains_in_words("core", ()) == "core"
+    assert domains_in_words("core", ("io", "ring")) == "core (io and ring move with it)"
+    assert [machines_in_words(n) for n in (0, 1, 2)] == ["0 machines", "1 machine", "2 machines"]
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (0.0, "0 %"),
+        (0.0001, "less than 1 %"),
+        (0.006, "1 %"),
+        (0.994, "99 %"),
+        (0.9999, "more than 99 %"),
+        (1.0, "100 %"),
+    ],
+)
+def test_all_and_none_are_said_only_where_it_is_so(share: float, words: str) -> None:
+    assert percent(share) == words
+
+
+@pytest.mark.parametrize(
+    ("missing", "end"),
+    [(None, "recognised."), (1, "1 more is needed."), (4, "4 more are needed.")],
+)
+def test_what_is_withheld_says_what_it_takes(missing: int | None, end: str) -> None:
+    text = shown_from_five(missing)
+    assert text.startswith("Shown from five machines on, so that no one can be recognised")
+    assert text.endswith(end)
 
 
 @pytest.mark.parametrize("chip", ["norvane-sable-7-4820mx", GRAPHICS])
 def test_no_caution_is_empty_or_comes_twice(chip: str) -> None:
     catalogue = load_catalogue(bundled_folder("seed_data") / "catalogue")
     cautions = cautions_for(parse_question({"chip": [chip]}, catalogue))
-    assert cautions[0].code == "save_first"
+    assert cautions[0].code == ("graphics_in_use" if chip == GRAPHICS else "save_first")
     assert len({caution.code for caution in cautions}) == len(cautions)
     assert all(caution.text.endswith(".") for caution in cautions)
 
 
 @pytest.mark.parametrize(("risk", "told"), [(0.1, "10"), (0.07, "7"), (0.015, "1.5"), (0.25, "25")])
 def test_the_risk_that_stops_a_search_is_told_as_it_was_asked_for(risk: float, told: str) -> None:
-    assert f"more than {told} in 100 units" in why_stopped(Stop.TOO_RISKY, "5 mV", risk)
+    assert f"more than {told} in 100 machines" in why_stopped(Stop.TOO_RISKY, "5 mV", risk)

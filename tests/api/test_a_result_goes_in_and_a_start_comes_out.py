@@ -69,7 +69,11 @@ def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
     assert answer["start"] is None
     assert answer["percentiles"] is None
     assert answer["reason"]["code"] == "too_few_units"
-    assert answer["reason"]["text"] == answer["summary"]
+    assert answer["summary"] == "No start yet: there are too few results."
+    assert answer["reason"]["text"].startswith(
+        "2 machines of this chip, and no related chip with enough results. A start takes three; "
+        "1 more is needed."
+    )
 
 
 def test_a_start_says_what_it_stands_for_and_on(client: FlaskClient) -> None:

@@ -254,9 +254,13 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
     )
     everything = cells()
     assert everything[:4] == (statuses, ways, {"protection_off": 1}, 3)
-    assert "3 units told of no change" in everything[4]
+    assert "3 without a change, 1 with protection_off" in everything[4]
     # Ten less six or seven would be the others.
     left = {}, {}, {}, None, "", 6
+    text = locks(client, machine="harbour-15")["withheld_text"]
+    assert text == (
+        "6 groups are withheld. Shown from five machines on, so that no one can be recognised."
+    )
     assert cells(machine="harbour-15") == left
     assert cells(firmware_month="2026-03") == left
 

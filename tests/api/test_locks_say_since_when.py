@@ -36,9 +36,9 @@ def test_since_when_reports_say_locked_is_told_with_both_shares(changed: FlaskCl
     assert change["after"]["share_open"] == pytest.approx(0.375, abs=0.03)
     low, high = change["after"]["interval"]
     assert 0.2 < low < change["after"]["share_open"] < high < 0.6
-    assert change["text"].startswith("Reports since firmware month 2025-03 say locked: open on")
-    assert "follow the maker's instructions" in change["text"]
-    assert "reports since firmware month 2025-03 say locked" in answer["summary"]
+    assert change["text"].startswith("Open since firmware month 2025-03: ")
+    assert "that the maker advises" in core["differences"]["text"]
+    assert "locked on most machines since firmware month 2025-03" in answer["summary"]
 
 
 def test_conditions_that_differ_are_told_with_each_share(changed: FlaskClient) -> None:
@@ -61,7 +61,8 @@ def test_units_alike_that_contradict_each_other_are_counted_each_way(changed: Fl
     first = core["differences"]["contradictions"][0]
     assert (first["firmware_month"], first["microcode"]) == ("2025-05", "0x2b")
     assert (first["units_open"], first["units_locked"], first["machine_classes"]) == (8, 12, 1)
-    assert "firmware's setup" in first["text"]
+    assert "a firmware setting" in core["differences"]["text"]
+    assert first["text"].startswith("Firmware month ")
 
 
 def test_hearsay_is_counted_and_not_compared(client: FlaskClient) -> None:
@@ -87,8 +88,8 @@ def test_with_too_few_it_is_said_and_the_rest_is_given(client: FlaskClient) -> N
     (core,) = locks(client)["locks"]
     assert core["units"] == 4
     assert core["differences"]["by_condition"] == []
-    assert "too few" in core["differences"]["text"]
-    assert "can't be said yet" in core["differences"]["change"]["text"]
+    assert "each of two needs five machines" in core["differences"]["text"]
+    assert "cannot be compared yet" in core["differences"]["change"]["text"]
     assert core["differences"]["change"]["p_value"] is None
 
 
@@ -96,8 +97,10 @@ def test_stable_reports_are_said_to_be_stable(client: FlaskClient) -> None:
     reported(client, 9, 1, 0, firmware_month="2025-01")
     reported(client, 9, 1, 100, firmware_month="2025-04")
     (core,) = locks(client)["locks"]
-    assert core["differences"]["text"] == "Reports do not differ beyond chance by firmware month."
-    assert "do not change beyond chance" in core["differences"]["change"]["text"]
+    none, why = core["differences"]["text"].split(". ", 1)
+    assert none == "No difference beyond chance by firmware month"
+    assert why.startswith("Some machines with equal conditions are open and others locked")
+    assert "No change beyond chance" in core["differences"]["change"]["text"]
 
 
 def test_what_was_changed_where_it_was_open_stands_beside_what_was_not(
@@ -108,7 +111,9 @@ def test_what_was_changed_where_it_was_open_stands_beside_what_was_not(
     (core,) = locks(client)["locks"]
     assert core["unchanged_units"] == 6
     assert core["changes"] == [{"value": "firmware_setting", "units": 3}]
-    assert core["changes_text"].endswith("This is history, never advice.")
+    assert core["changes_text"] == (
+        "Open machines: 6 without a change, 3 with firmware_setting (history, not advice)."
+    )
 
 
 def test_no_sentence_about_locks_recommends_to_open_one(changed: FlaskClient) -> None:

@@ -98,8 +98,9 @@ def test_a_locked_platform_is_said_before_the_number_even_through_a_rail_beside_
     for domain in ("core", "ring"):
         answer = client.get(f"/v1/start?chip={CHIP}&domain={domain}").get_json()
         assert answer["locks"]["status"] == "chip_locked"
-        lead = answer["summary"].index("the chip itself does not take it")
-        assert lead < answer["summary"].index("begin")
+        assert "the chip refuses it" in answer["locks"]["text"]
+        lead = answer["summary"].index("Probably locked")
+        assert lead < answer["summary"].index("Start at")
 
 
 def test_two_reports_that_agree_are_not_called_mixed(client: FlaskClient) -> None:

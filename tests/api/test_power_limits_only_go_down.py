@@ -91,7 +91,7 @@ def test_the_gain_at_a_limit_is_tuned_over_stock_under_it(client: FlaskClient) -
     assert at["power_share"] == 0.7
     assert at["stock_performance"]["value"] == pytest.approx(0.7**0.5, abs=0.01)
     assert at["gain"]["value"] == pytest.approx(1.06, abs=0.005)
-    assert "larger than the noise" in at["text"]
+    assert "above the noise" in at["text"]
 
 
 def test_nothing_is_told_above_stock_or_below_what_was_measured(client: FlaskClient) -> None:
@@ -100,7 +100,7 @@ def test_nothing_is_told_above_stock_or_below_what_was_measured(client: FlaskCli
     above = power(client, limit_w=75)["at_limit"]
     assert above["gain"] is None
     assert above["stock_performance"] is None
-    assert "nothing above stock" in above["text"]
+    assert "Limits above stock get no answer." in above["text"]
     below = power(client, limit_w=12)["at_limit"]
     assert below["gain"] is None
     assert "as low as 12" in below["text"]

@@ -123,7 +123,11 @@ def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -
             runs.append(a_run(ask(client, *runs)["next_step"]["value_to_enter"], outcome))
         later = ask(client, *runs)
         assert later["next_step"] == line["next_step"]
-        assert later["recommended_in_use"] == line["recommended_in_use"]
+        now, then = later["recommended_in_use"], line["recommended_in_use"]
+        assert (now["setting"], now["margin"]) == (then["setting"], then["margin"])
+        in_use = "stock" if now["setting"] is None else f"use {now['setting']['value_to_enter']}"
+        assert in_use in now["text"].lower()
+        assert in_use in then["text"]
 
 
 @pytest.mark.usefixtures("pool")
@@ -217,7 +221,7 @@ def test_without_evidence_steps_are_small_and_it_says_so(client: FlaskClient) ->
         None,
     )
     assert (answer["expected_search"], answer["fixed_step_search"]) == (None, None)
-    assert "nobody's results" in answer["summary"]
+    assert "no results show where this chip fails" in answer["summary"]
     assert len(answer["stop_rules"]) >= 3
     failed = ask(client, a_run(-20, rails=["core"]), a_run(-25, "failed", rails=["core"]))
     assert (failed["next_step"], failed["reason"]["code"]) == (None, "bracketed")
@@ -343,7 +347,7 @@ def test_a_locked_control_is_said_before_the_number(
         send(instance, a_submission(number=number))
     answer = ask(client)
     assert answer["locks"]["status"] == "firmware_locked"
-    assert answer["summary"].index("locked") < answer["summary"].index("try")
+    assert answer["summary"].index("locked") < answer["summary"].index("Try")
     assert "locked" not in ask(client, a_run(-30, rails=["core"]))["summary"]
 
 

@@ -2,8 +2,15 @@
 
 from typing import Final, Literal
 
-from kbapi.advice.wording.language import marked, say
-from kbapi.advice.wording.parts import amount_in_words, percent
+from kbapi.advice.wording.language import marked, say, say_count
+from kbapi.advice.wording.parts import (
+    amount_in_words,
+    machines_in_words,
+    percent,
+    shown_from_five,
+)
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.vocabulary import YesNoUnknown
 
 CheckFirstCode = Literal["fails_at_stock", "setting_in_effect"]
 OtherCauseCode = Literal["season", "cooling", "age", "load"]
@@ -21,106 +28,116 @@ NextActionCode = Literal[
 ]
 
 CHECK_FIRST: Final[dict[CheckFirstCode, str]] = {
-    "fails_at_stock": marked("Does it fail at stock as well, with every setting taken back?"),
+    "fails_at_stock": marked("Does it fail at stock too, with every setting taken back?"),
     "setting_in_effect": marked(
-        "Is the setting still in effect? Read it back, or compare power and clock with "
-        "stock under one load."
+        "Is the setting still in effect? Read it back, or compare power and clock with stock "
+        "under one load."
     ),
 }
 """What to find out before anything else, in this order."""
 
 IF_YES: Final[dict[CheckFirstCode, str]] = {
     "fails_at_stock": marked(
-        "Then no setting is to blame: stop, stay at stock, save your data and ask "
-        "qualified people. Memory, cooling, the power supply or the chip itself may be failing."
+        "No setting is the cause. Memory, cooling, the power supply or the chip may be failing."
     ),
-    "setting_in_effect": marked(
-        "Then the unit's limit has moved, or the setting never had enough margin: step "
-        "back, and look at what has changed."
-    ),
+    "setting_in_effect": marked("The limit of the machine has moved, or the margin was too small."),
 }
 IF_NO: Final[dict[CheckFirstCode, str]] = {
-    "fails_at_stock": marked(
-        "Then the setting is the likelier cause: step back before anything else."
-    ),
+    "fails_at_stock": marked("The setting is the likely cause."),
     "setting_in_effect": marked(
-        "Then the failure has another cause: an update may have closed the control, and "
-        "the machine runs at stock or at something else. Ask for the locks, and test stock itself."
+        "The failure has another cause. An update may have locked the control, so the machine may "
+        "run at stock."
     ),
 }
-IF_UNKNOWN: Final[dict[CheckFirstCode, str]] = {
-    "fails_at_stock": marked("Find this out first: everything below takes it that stock is sound."),
-    "setting_in_effect": marked(
-        "Find this out before stepping back: a setting that is not in effect can't fail."
+THEN: Final[dict[tuple[CheckFirstCode, YesNoUnknown], str]] = {
+    ("fails_at_stock", "yes"): marked("Stop tuning this machine."),
+    ("fails_at_stock", "no"): marked("Step back before anything else."),
+    ("fails_at_stock", "unknown"): marked(
+        "Find this out first: the rest of this answer assumes that stock is stable."
+    ),
+    ("setting_in_effect", "yes"): marked("Step back, and look at what has changed."),
+    ("setting_in_effect", "no"): marked("Ask for the locks, and test stock."),
+    ("setting_in_effect", "unknown"): marked(
+        "Find this out before you step back: a setting without effect cannot fail."
     ),
 }
+"""What follows from an answer."""
 
 OTHER_CAUSES: Final[dict[OtherCauseCode, str]] = {
     "season": marked(
-        "Is the room warmer or colder than when the setting was tested? Limits move with "
-        "temperature, in both directions."
+        "Is the room warmer or colder than in the first test? Limits move with temperature, in "
+        "both directions."
     ),
     "cooling": marked(
-        "Has dust gathered, a fan slowed, or thermal paste dried? Compare temperatures at "
-        "equal power with those of then."
+        "Has dust gathered, a fan slowed, or thermal paste dried? Compare temperatures at equal "
+        "power with the earlier ones."
     ),
-    "age": marked(
-        "How long has it run at this setting? Limits shrink a little over years, and margins "
-        "with them."
-    ),
+    "age": marked("How long has it run at this setting? Limits shrink a little over years."),
     "load": marked(
-        "Is there a new load, a resume from sleep, a cold start or a battery that the test "
-        "never had? A setting holds for what it was tested with."
+        "Is there a load, a resume from sleep, a cold start or a battery that was not tested? A "
+        "setting holds only for tested states."
     ),
 }
-"""Physical explanations: nobody's reports can tell them apart, so they are asked, not answered."""
+"""Physical explanations: reports can't separate them, so they are asked, not answered."""
 
 _AFTER: Final = {
-    "firmware": marked("After a firmware update {shares}"),
-    "microcode": marked("After a microcode update {shares}"),
-    "driver": marked("After a driver update {shares}"),
-    "os": marked("After a system update {shares}"),
-    "season": marked("After a change of season {shares}"),
-    "cooling": marked("After a change of cooling {shares}"),
+    "firmware": marked("{failed} of machines failed after a firmware update, {otherwise} without"),
+    "microcode": marked(
+        "{failed} of machines failed after a microcode update, {otherwise} without"
+    ),
+    "driver": marked("{failed} of machines failed after a driver update, {otherwise} without"),
+    "os": marked("{failed} of machines failed after a system update, {otherwise} without"),
+    "season": marked("{failed} of machines failed after a change of season, {otherwise} without"),
+    "cooling": marked("{failed} of machines failed after a change of cooling, {otherwise} without"),
 }
+_STEP_BACK: Final = marked("Step back by the margin and test again.")
 
 
 def stop() -> str:
     """What to do where stock itself fails."""
-    return say(
-        "It fails at stock: stop here. Take every setting back, save your data, ask qualified "
-        "people."
-    )
+    return say("Stop: it fails at stock. Take every setting back, and ask qualified people.")
 
 
 def not_in_effect() -> str:
     """What it means where the setting does nothing."""
     return say(
-        "The setting is not in effect, so it is not what fails: find out what has closed the "
-        "control, and whether stock is sound."
+        "The setting is not in effect, so it is not the cause. Find out what locked the control, "
+        "and whether stock is stable."
     )
 
 
-def nothing_stands_out() -> str:
+def nothing_stands_out(units: int) -> str:
     """What to do where others' reports help nothing."""
-    return say("What others report singles out no change. Step back by the margin and test again.")
+    if not units:
+        first = say("There are too few follow-ups to name a likely cause.")
+    else:
+        first = say(
+            "No change stands out in follow-ups on {machines}.", machines=machines_in_words(units)
+        )
+    return f"{first} {say(_STEP_BACK)}"
 
 
 def most_likely(change: str, failed: float, otherwise: float, at_least: float) -> str:
-    """The change that speaks loudest, with both shares.
+    """The likeliest cause, with both shares.
 
-    >>> most_likely("microcode", 0.5, 0.1, 2.1)[:72]
-    'After a microcode update 50 % of units failed later, against 10 % of the'
+    >>> most_likely("microcode", 0.5, 0.1, 2.1)[:62]
+    '50 % of machines failed after a microcode update, 10 % without'
     """
-    shares = say(
-        "{failed} of units failed later, against {otherwise} of the others: at least {ratio} times "
-        "as often. What others saw is no proof for your machine: step back by the margin and test "
-        "again.",
-        failed=percent(failed),
-        otherwise=percent(otherwise),
-        ratio=f"{at_least:.1f}",
+    shares = say(_AFTER[change], failed=percent(failed), otherwise=percent(otherwise))
+    first = say(
+        "{shares}: at least {ratio} times as often.", shares=shares, ratio=f"{at_least:.1f}"
     )
-    return say(_AFTER[change], shares=shares)
+    return " ".join([first, say("This is no proof for your machine."), say(_STEP_BACK)])
+
+
+def withheld_changes(withheld: int, followed: int) -> str | None:
+    """What is withheld; `followed` is how many units there are where these are too few."""
+    if 0 < followed < FEWEST_UNITS_SHOWN:
+        return shown_from_five(FEWEST_UNITS_SHOWN - followed)
+    if not withheld:
+        return None
+    changes = say_count("{count} change is withheld.", "{count} changes are withheld.", withheld)
+    return f"{changes} {shown_from_five()}"
 
 
 def step_back_in_words(control: str, margin: float, to: float | None) -> str:
@@ -128,12 +145,12 @@ def step_back_in_words(control: str, margin: float, to: float | None) -> str:
     by = amount_in_words(control, margin)
     if to is None:
         return say(
-            "Step back by {margin} toward your own stock voltage, never above it, then test as "
+            "Step back by {margin} toward your own stock voltage, never above it. Then test as "
             "long as the first time.",
             margin=by,
         )
     return say(
-        "Step back by {margin} to {setting}, then test as long as the first time.",
+        "Step back by {margin} to {setting}. Then test as long as the first time.",
         margin=by,
         setting=amount_in_words(control, to),
     )
@@ -141,8 +158,8 @@ def step_back_in_words(control: str, margin: float, to: float | None) -> str:
 
 NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {
     "save_work_and_check_files": marked(
-        "Save your work, and check your files and your backup: data written before "
-        "the failure may be damaged."
+        "Save your work, and check your files and your backup: data from before the failure may "
+        "be damaged."
     ),
     "return_to_stock": marked("Take every setting back to stock, and keep it out of start-up."),
     "test_stock": marked(
@@ -154,46 +171,42 @@ NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {
     ),
     "test_every_state": marked("Test a cold start, resume from sleep and battery as well."),
     "send_follow_up": marked(
-        "Send a follow-up with what had changed: a late failure is worth more than a pass."
+        "Send a follow-up with what had changed: a late failure helps more than a pass."
     ),
     "ask_qualified_people": marked("Leave it at stock and ask qualified people."),
     "stay_at_stock": marked("If it fails again after two steps back, stay at stock."),
     "check_lock_status": marked(
-        "Ask /v1/locks whether the update has closed the control for others too."
+        "Ask /v1/locks whether the update locked the control on other machines."
     ),
 }
 
+_CLOCK: Final = marked(
+    "A clock below the requested one is a limit without a crash: the work only takes longer."
+)
+_PICTURE: Final = marked(
+    "Picture faults and driver resets come from the graphics domain or its memory."
+)
 FAILURES: Final = {
     "wrong_result": marked(
-        "A wrong result comes before any crash: treat what was computed since as unsound."
+        "A wrong result can come before a crash: do not trust results computed since then."
     ),
     "corrected_machine_check": marked(
-        "A corrected machine check is the chip's own warning: the next one may not be corrected."
+        "A corrected machine check is a warning: the next error may not be corrected."
     ),
     "boot_failure": marked(
-        "Start without the setting first: know how before you change anything else."
+        "First start without the setting. Learn how before you change anything else."
     ),
     "resume_failure": marked(
-        "Resume from sleep passes through voltages that no load test reaches: idle "
-        "and resume need a test of their own."
+        "Resume from sleep passes voltages that no load test reaches. Test idle and resume "
+        "separately."
     ),
-    "clock_stretch": marked(
-        "A clock that stretches or stays low is a limit that hides: nothing crashes, "
-        "and the work takes longer."
-    ),
-    "clock_not_reached": marked(
-        "A clock that stretches or stays low is a limit that hides: nothing "
-        "crashes, and the work takes longer."
-    ),
+    "clock_stretch": _CLOCK,
+    "clock_not_reached": _CLOCK,
     "performance_drop": marked(
-        "A drop of performance may be heat or a power limit and no limit of "
-        "voltage: compare temperature and power first."
+        "Heat or a power limit may cause a drop of performance. Compare temperature and power "
+        "first."
     ),
-    "artefact": marked(
-        "Picture faults and driver resets come from the graphics rail or its memory."
-    ),
-    "driver_reset": marked(
-        "Picture faults and driver resets come from the graphics rail or its memory."
-    ),
+    "artefact": _PICTURE,
+    "driver_reset": _PICTURE,
 }
-"""What a way to fail says, where it says something."""
+"""What a way to fail means, where it means something."""

@@ -1,22 +1,26 @@
 """The sentences about gains."""
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 from kbapi.advice.wording.language import marked, say
-from kbapi.advice.wording.parts import percent, units_in_words
+from kbapi.advice.wording.parts import machines_in_words, percent, shown_from_five, withheld_groups
 from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
 UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "loudness": "dB(A)"}
 
 
 def method() -> str:
-    """How the numbers were come by."""
+    """How the numbers are computed."""
     return say(
-        "Pairs of readings of one document, stock and tuned under one load and one cap; each unit "
-        "counts once, by the mean of its pairs of its latest month, and a contributor with three "
-        "units at most, because ranks know no smaller weights. Hodges-Lehmann estimates, intervals "
-        "of the Wilcoxon signed-rank distribution; temperatures are above the room's."
+        "Each number compares stock and tuned readings of one document, under one load and one "
+        "power limit. Each machine counts once, with the mean of its latest month. Rank tests "
+        "cannot use fractional weights, so each contributor supplies at most three machines. "
+        "Estimates are Hodges-Lehmann; intervals are from the Wilcoxon signed-rank distribution. "
+        "Temperatures are above room temperature. Noise is how far repeated runs of one machine "
+        "differ. With too few repeated runs, the differences between machines replace it."
     )
 
 
@@ -25,8 +29,8 @@ _NAMES: Final = {
     "power": marked("power"),
     "performance_per_watt": marked("performance per watt"),
     "clock": marked("clock"),
-    "temperature": marked("temperature at a fixed fan"),
-    "temperature_free_fan": marked("temperature while the fan followed it"),
+    "temperature": marked("temperature (fan fixed)"),
+    "temperature_free_fan": marked("temperature (fan free)"),
     "loudness": marked("loudness"),
 }
 _HEAT: Final = (marked("{size} C hotter"), marked("{size} C cooler"))
@@ -37,8 +41,8 @@ _CHANGES: Final = {
 }
 _RATIO: Final = (marked("{size} % more"), marked("{size} % less"))
 
-_LEAST_TOLD: Final = 0.05
-"""A tenth of a percent, of a degree or of a decibel is what sentences tell at least."""
+_LEAST_SAID: Final = 0.05
+"""A tenth of a percent, of a degree or of a decibel is the least that sentences say."""
 
 
 def change_in_words(name: str, change: float) -> str:
@@ -50,42 +54,69 @@ def change_in_words(name: str, change: float) -> str:
     'no change'
     """
     more, less = _CHANGES.get(name, _RATIO)
-    size = change if name in UNITS else 100 * (math.exp(change) - 1)
-    if abs(size) < _LEAST_TOLD:
+    size = _size(name, change)
+    if abs(size) < _LEAST_SAID:
         return say("no change")
     return say(more if size > 0 else less, size=f"{abs(size):.1f}")
 
 
-def gain_in_words(gain: MeasuredGain) -> str:
-    """One sentence: by how much, and whether that is larger than the noise of repeated runs."""
+def _size(name: str, change: float) -> float:
+    return change if name in UNITS else 100 * (math.exp(change) - 1)
+
+
+def gain_in_words(gain: MeasuredGain, held: str = "") -> str:
+    """By how much, and whether that is more than the noise of repeated runs.
+
+    `held` is the measure that was equal at stock and tuned, if one was.
+    """
     name, shift = gain.measure.name, gain.shift
-    return say(
-        "{Measure}: {change} ({confidence} % interval: {low} to {high}); {against_noise}.",
-        Measure=say(_NAMES[name]).capitalize(),
-        change=change_in_words(name, shift.estimate),
-        confidence=f"{shift.attained_confidence * 100:.1f}",
+    measure = say(_NAMES[name])
+    if held:
+        measure = say(_WHERE_EQUAL[held], measure=measure)
+    measure = measure[0].upper() + measure[1:]
+    if all(abs(_size(name, end)) < _LEAST_SAID for end in (shift.estimate, shift.low, shift.high)):
+        return say("{Measure}: unchanged.", Measure=measure)
+    interval = say(
+        "{low} to {high}, {confidence} % confidence",
         low=change_in_words(name, shift.low),
         high=change_in_words(name, shift.high),
-        against_noise=_against_noise(gain),
+        confidence=f"{shift.attained_confidence * 100:.1f}",
+    )
+    if gain.verdict == "none" and abs(_size(name, shift.estimate)) < _LEAST_SAID:
+        return say(
+            "{Measure}: unchanged, within the noise ({interval}).",
+            Measure=measure,
+            interval=interval,
+        )
+    noise = "" if gain.noise is None else _size_in_words(name, gain.noise)
+    return say(
+        _GAINS[gain.verdict, gain.noise is not None],
+        Measure=measure,
+        change=change_in_words(name, shift.estimate),
+        interval=interval,
+        noise=noise,
     )
 
 
-def _against_noise(gain: MeasuredGain) -> str:
-    if gain.verdict == "none":
-        return say("not larger than the noise: no change lies within the interval")
-    if gain.noise is None:
-        return say(
-            "larger than the noise, judged by the spread over units because too few told how far "
-            "repeated runs differ"
-        )
-    noise = _size_in_words(gain.measure.name, gain.noise)
-    if gain.verdict == "hidden":
-        return say(
-            "real over these units, but not larger than what repeated runs of one machine differ "
-            "by ({noise}): one measurement may not show it",
-            noise=noise,
-        )
-    return say("larger than what repeated runs of one machine differ by ({noise})", noise=noise)
+_WHERE_EQUAL: Final = {
+    "power": marked("at equal power, {measure}"),
+    "performance": marked("at equal performance, {measure}"),
+}
+_WITHIN: Final = marked("{Measure}: {change}, within the noise ({interval}).")
+_GAINS: Final = {
+    ("none", False): _WITHIN,
+    ("none", True): _WITHIN,
+    ("larger", False): marked(
+        "{Measure}: {change} ({interval}), more than the differences between machines."
+    ),
+    ("larger", True): marked(
+        "{Measure}: {change} ({interval}), more than repeated runs differ by ({noise})."
+    ),
+    ("hidden", True): marked(
+        "{Measure}: {change} ({interval}). Repeated runs of one machine differ by {noise}, so one "
+        "measurement may not show it."
+    ),
+}
 
 
 def _size_in_words(name: str, noise: float) -> str:
@@ -102,38 +133,52 @@ def cell_in_words(
     at_power_or_heat_limit: int | None,
 ) -> str:
     """What a cell says: at equal power, at equal performance, and where no thermometer shows it."""
+    place = say(
+        "{place}, {machines}", place=place_in_words(cell), machines=machines_in_words(overall.units)
+    )
     parts = [
         *_at_equal(same_power, "performance", _AT_EQUAL_POWER),
         *_at_equal(same_performance, "power", _AT_EQUAL_PERFORMANCE),
     ]
-    if not parts:
-        parts.append(say("neither at equal power nor at equal performance are there five units"))
+    if parts:
+        sentences = [say("{place}: {part}.", place=place, part=parts[0])]
+        sentences += [f"{part[0].upper()}{part[1:]}." for part in parts[1:]]
+    else:
+        sentences = [
+            say(
+                "{place}: fewer than five ran at equal power, or at equal performance.",
+                place=place,
+            )
+        ]
         if (per_watt := overall.of("performance_per_watt")) is not None:
-            parts.append(_short(per_watt))
-    template = _CAPPED if cell.is_capped else _UNCAPPED
-    told = say(
-        template,
-        load=cell.load,
-        units=units_in_words(overall.units),
-        parts=say("; ").join(parts),
-    )
-    if at_power_or_heat_limit is None:
-        return told
-    return told + say(
-        " On {units} of them power or heat stayed at its limit and the saving became clock: a good "
-        "result, even where no degree is won.",
-        units=at_power_or_heat_limit,
-    )
+            short = _short(per_watt)
+            sentences.append(f"{short[0].upper()}{short[1:]}.")
+    if at_power_or_heat_limit is not None:
+        sentences.append(
+            say(
+                "{count} of them stayed at a limit of power or heat: the saving became clock, a "
+                "good result.",
+                count=at_power_or_heat_limit,
+            )
+        )
+    return " ".join(sentences)
 
 
-_CAPPED: Final = marked("{load}, under an equal power limit, {units}: {parts}.")
-_UNCAPPED: Final = marked("{load}, without a power limit told, {units}: {parts}.")
-_AT_EQUAL_POWER: Final = marked("at equal power ({count} units) {gain}")
-_AT_EQUAL_PERFORMANCE: Final = marked("at equal performance ({count} units) {gain}")
+_CAPPED: Final = marked("{load}, equal power limit")
+_UNCAPPED: Final = marked("{load}, no power limit")
+
+
+def place_in_words(cell: GainCell) -> str:
+    """The load and the condition of a cell."""
+    return say(_CAPPED if cell.is_capped else _UNCAPPED, load=cell.load)
+
+
+_AT_EQUAL_POWER: Final = marked("at equal power ({machines}), {gain}")
+_AT_EQUAL_PERFORMANCE: Final = marked("at equal performance ({machines}), {gain}")
 _SEEN: Final = {
     "none": marked("{measure} {change}, within the noise"),
-    "hidden": marked("{measure} {change}, beyond chance"),
-    "larger": marked("{measure} {change}, more than noise"),
+    "hidden": marked("{measure} {change}, less than repeated runs differ by"),
+    "larger": marked("{measure} {change}, above the noise"),
 }
 
 
@@ -141,7 +186,7 @@ def _at_equal(block: GainBlock | None, wanted: str, template: str) -> list[str]:
     gain = None if block is None else block.of(wanted)
     if block is None or gain is None:
         return []
-    return [say(template, count=block.units, gain=_short(gain))]
+    return [say(template, machines=machines_in_words(block.units), gain=_short(gain))]
 
 
 def _short(gain: MeasuredGain) -> str:
@@ -153,36 +198,88 @@ def _short(gain: MeasuredGain) -> str:
     )
 
 
-def summary_of_gains(chip_name: str, cell: str) -> str:
-    """The best known cell in one sentence, and what it is not."""
-    return say("{chip} - {cell} A temperature alone ranks nothing.", chip=chip_name, cell=cell)
+_HEADLINES: Final = {
+    ("power", "performance"): marked("{Change} performance at equal power"),
+    ("performance", "power"): marked("{Change} power at equal performance"),
+    ("", "performance_per_watt"): marked("{Change} performance per watt"),
+}
 
 
-def nothing_to_tell(chip_name: str, *, any_pairs: bool) -> str:
-    """Why there are no numbers."""
-    if any_pairs:
-        return say(
-            "Fewer than five units of {chip} were measured at stock and tuned under one load and "
-            "one condition: too few to tell without telling on somebody. Send your readings.",
-            chip=chip_name,
-        )
+def headline_of_gains(
+    cell: GainCell,
+    overall: GainBlock,
+    same_power: GainBlock | None,
+    same_performance: GainBlock | None,
+) -> str:
+    """The clearest gain of a cell, the number first."""
+    blocks = {"power": same_power, "performance": same_performance, "": overall}
+    place = place_in_words(cell)
+    for (held, name), template in _HEADLINES.items():
+        block = blocks[held]
+        if block is not None and (gain := block.of(name)) is not None:
+            change = change_in_words(name, gain.shift.estimate)
+            return say(
+                "{headline} ({place}, {machines}).",
+                headline=say(template, Change=change[0].upper() + change[1:]),
+                place=place,
+                machines=machines_in_words(block.units),
+            )
     return say(
-        "Nobody has sent readings of {chip} at stock and tuned under one load with a setting that "
-        "counts. Measure both under equal conditions, and send them.",
-        chip=chip_name,
+        "Measured on {machines} ({place}).",
+        machines=machines_in_words(overall.units),
+        place=place,
     )
+
+
+def withheld_gains(
+    withheld: int, too_small: Sequence[GainCell], *, is_filtered: bool
+) -> str | None:
+    """What is withheld, and how many more machines each load takes.
+
+    Where a load was asked for, the number would say how many machines were measured under it.
+    """
+    text = withheld_groups(withheld)
+    if text is None or is_filtered:
+        return text
+    missing = [
+        say(
+            "More machines needed for {place}: {count}.",
+            place=place_in_words(cell),
+            count=FEWEST_UNITS_SHOWN - cell.told.units,
+        )
+        for cell in too_small
+    ]
+    return " ".join([text, *missing])
+
+
+def nothing_measured() -> str:
+    """The headline where there are no numbers."""
+    return say("No gains can be shown yet.")
+
+
+def why_nothing(largest: int, *, is_filtered: bool) -> str:
+    """Why there are no numbers.
+
+    `largest` is how many units the largest load under one condition has.
+    """
+    if not largest:
+        return say(
+            "No machine was measured at stock and tuned under one load. Measure both under equal "
+            "conditions, and send the readings."
+        )
+    return shown_from_five(None if is_filtered else FEWEST_UNITS_SHOWN - largest)
 
 
 def own_in_words(name: str, ratio: float, share_below: float, units: int) -> str:
     """Where one's own change lies among the units of the pool.
 
     >>> own_in_words("performance", 1.04, 0.62, 40)
-    'your performance: 4.0 % more, a larger ratio than on 62 % of 40 units'
+    'Your performance: 4.0 % more; the ratio is lower on 62 % of 40 machines.'
     """
     return say(
-        "your {measure}: {change}, a larger ratio than on {share} of {units} units",
+        "Your {measure}: {change}; the ratio is lower on {share} of {machines}.",
         measure=say(_NAMES[name]),
         change=change_in_words(name, math.log(ratio)),
         share=percent(share_below),
-        units=units,
+        machines=machines_in_words(units),
     )

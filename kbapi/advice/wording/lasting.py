@@ -3,46 +3,49 @@
 from typing import Final
 
 from kbapi.advice.wording.language import marked, say
-from kbapi.advice.wording.parts import amount_in_words, percent
+from kbapi.advice.wording.parts import (
+    amount_in_words,
+    machines_in_words,
+    percent,
+    shown_from_five,
+    withheld_groups,
+)
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
 _SETTLE: Final = {
     "learned": marked(
-        "Follow-ups show that a margin of {margin} to the deepest setting that passed kept at "
-        "least 95 % of settings stable for 90 days."
+        "Keep a margin of {margin} to the deepest setting that passed. At least 95 % of settings "
+        "with this margin stayed stable for 90 days."
     ),
     "default": marked(
-        "No follow-ups settle the margin yet: {margin} short of the deepest setting that passed is "
-        "the custom."
+        "Keep a margin of {margin} to the deepest setting that passed. This is the default: "
+        "follow-ups do not show a better one yet."
     ),
     "default_failed": marked(
-        "The default margin did not keep 95 % of settings stable for 90 days: settle {margin} "
-        "short of the deepest setting that passed, or further."
+        "Keep a margin of {margin} or more to the deepest setting that passed. With the default "
+        "margin, fewer than 95 % of settings stayed stable for 90 days."
     ),
 }
 
 
 def settle_in_words(standing: str, control: str, margin: float) -> str:
-    """How far short of the limit to settle, and why."""
+    """How far short of the limit to stay, and why."""
     return say(_SETTLE[standing], margin=amount_in_words(control, margin))
 
 
 def no_drift_in_words() -> str:
     """That recent reports are like earlier ones."""
-    return say("Recent reports do not differ from earlier ones beyond chance.")
+    return say("Recent results do not differ from earlier ones beyond chance.")
 
 
 _DRIFTED: Final = {
-    (True, False): marked(
-        "Limits reported since {since} lie about {amount} shallower than before."
-    ),
-    (True, True): marked("Limits reported since {since} lie about {amount} deeper than before."),
+    (True, False): marked("Limits since {since} are about {amount} shallower than before."),
+    (True, True): marked("Limits since {since} are about {amount} deeper than before."),
     (False, False): marked(
-        "Limits reported with {kind} {version} (since {since}) lie about {amount} shallower than "
-        "before."
+        "Limits with {kind} {version} (since {since}) are about {amount} shallower than before."
     ),
     (False, True): marked(
-        "Limits reported with {kind} {version} (since {since}) lie about {amount} deeper than "
-        "before."
+        "Limits with {kind} {version} (since {since}) are about {amount} deeper than before."
     ),
 }
 
@@ -51,7 +54,7 @@ def drift_in_words(kind: str, since: str, version: str, shift: float, control: s
     """Since when, or with what, limits have moved.
 
     >>> drift_in_words("microcode", "2026-05", "0x2c", -14.2, "voltage_offset")
-    'Limits reported with microcode 0x2c (since 2026-05) lie about 14 mV shallower than before.'
+    'Limits with microcode 0x2c (since 2026-05) are about 14 mV shallower than before.'
     """
     return say(
         _DRIFTED[kind == "month", shift >= 0],
@@ -63,33 +66,39 @@ def drift_in_words(kind: str, since: str, version: str, shift: float, control: s
 
 
 _WHOSE: Final = {
-    "chip": marked("{chip}: {told}; this stands on {units} of its own units."),
-    "series": marked("{chip}: {told}; this stands on {units} of its series' units."),
+    "chip": marked("{survival} Based on {machines} of this chip."),
+    "series": marked("{survival} Based on {machines} of its series."),
 }
 
 
-def summary_of_lasting(chip_name: str, level: str, units: int, told: str) -> str:
-    """One sentence: how long settings lasted, on whose units that stands."""
+def summary_of_lasting(level: str, units: int, survival: str) -> str:
+    """How many settings lasted, and on whose units that stands."""
     if level == "none":
         return say(
-            "Too few follow-ups on {chip} or its series have been sent to say how long settings "
-            "last. Follow up on your own: what holds for months is worth most.",
-            chip=chip_name,
+            "Too few follow-ups of this chip and its series. Follow up on your own setting: "
+            "results over months help most."
         )
-    return say(_WHOSE[level], chip=chip_name, told=told, units=units)
+    return say(_WHOSE[level], survival=survival, machines=machines_in_words(units))
+
+
+def withheld_lasting(withheld_cells: int, followed: int) -> str | None:
+    """What is withheld; `followed` is how many units there are where these are too few."""
+    if 0 < followed < FEWEST_UNITS_SHOWN:
+        return shown_from_five(FEWEST_UNITS_SHOWN - followed)
+    return withheld_groups(withheld_cells)
 
 
 def lasted_in_words(share: float, days: int) -> str:
     """How many settings were still stable.
 
     >>> lasted_in_words(0.953, 90)
-    'after 90 days 95 % of settings were still stable'
+    '95 % of settings were still stable after 90 days.'
     """
     return say(
-        "after {days} days {share} of settings were still stable", days=days, share=percent(share)
+        "{share} of settings were still stable after {days} days.", days=days, share=percent(share)
     )
 
 
 def not_long_enough() -> str:
     """Why there is no share."""
-    return say("no setting has been followed long enough yet")
+    return say("No setting has been followed long enough yet.")

@@ -4,14 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice.wording.language import marked, say, say_count
-from kbapi.advice.wording.parts import percent
+from kbapi.advice.wording.language import marked, say
+from kbapi.advice.wording.parts import machines_in_words, percent, range_in_words
 from kbapi.vocabulary import PROTECTIONS
 
-_WHY: Final = marked(
-    "That does not say why. A control may be locked to close a security hole: follow the maker's "
-    "instructions, and stay with the firmware and microcode that it advises."
-)
 _FILTERS: Final = ("machine", "firmware_month")
 """Conditions that a question about locks can ask for."""
 _CONDITIONS: Final = {
@@ -19,11 +15,12 @@ _CONDITIONS: Final = {
     "firmware_month": marked("firmware month"),
     "microcode": marked("microcode"),
 }
+_MOST_OTHERS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
 class PartInWords:
-    """A part of the units, as sentences tell of it."""
+    """A part of the units, as sentences name it."""
 
     value: str
     share_open: float
@@ -31,36 +28,34 @@ class PartInWords:
     units: int
 
     @property
-    def told(self) -> str:
-        """How many of them are open.
+    def share(self) -> str:
+        """The estimated share of them that is open, with its interval.
 
-        >>> PartInWords("0x2b", 0.9, (0.78, 0.96), 40).told
-        'open on 90 % of 40 units (78 % to 96 %)'
+        >>> PartInWords("0x2b", 0.9, (0.78, 0.96), 40).share
+        '90 % (78 % to 96 %, 40 machines)'
         """
-        low, high = self.interval
         return say(
-            "open on {share} of {units} units ({low} to {high})",
+            "{share} ({range}, {machines})",
             share=percent(self.share_open),
-            units=self.units,
-            low=percent(low),
-            high=percent(high),
+            range=range_in_words(self.interval),
+            machines=machines_in_words(self.units),
         )
 
 
 _SINCE: Final = {
-    ("locked", True): marked("reports since firmware month {since} say locked"),
-    ("locked", False): marked("reports since firmware month {since} say locked more often"),
-    ("open", True): marked("reports since firmware month {since} say open"),
-    ("open", False): marked("reports since firmware month {since} say open more often"),
+    ("locked", True): marked("locked on most machines since firmware month {since}"),
+    ("locked", False): marked("locked more often since firmware month {since}"),
+    ("open", True): marked("open on most machines since firmware month {since}"),
+    ("open", False): marked("open more often since firmware month {since}"),
 }
 
 
 def change_in_short(since: str, before: PartInWords, after: PartInWords) -> str:
-    """What reports say since when.
+    """How the share of open machines has changed, and since when.
 
     >>> before, after = (PartInWords("", share, (0, 1), 40) for share in (0.9, 0.4))
     >>> change_in_short("2025-03", before, after)
-    'reports since firmware month 2025-03 say locked'
+    'locked on most machines since firmware month 2025-03'
     """
     way = "locked" if after.share_open < before.share_open else "open"
     is_most = (after.share_open < 0.5) == (way == "locked")
@@ -70,74 +65,105 @@ def change_in_short(since: str, before: PartInWords, after: PartInWords) -> str:
 def change_in_words(
     since: str, between: tuple[str, str], before: PartInWords, after: PartInWords
 ) -> str:
-    """Since when reports say something else, with both shares."""
-    told = change_in_short(since, before, after)
-    sentences = [
-        say(
-            "{Change}: {after}, before {before}.",
-            Change=told[0].upper() + told[1:],
-            after=after.told,
-            before=before.told,
-        )
-    ]
+    """Since when the share of open machines has changed, with both shares."""
+    told = say(
+        "Open since firmware month {since}: {after}; before it: {before}.",
+        since=since,
+        after=after.share,
+        before=before.share,
+    )
     earliest, latest = between
-    if earliest != latest:
-        sentences.append(
-            say(
-                "It may lie anywhere from {earliest} to {latest}.", earliest=earliest, latest=latest
-            )
-        )
-    return " ".join([*sentences, say(_WHY)])
+    if earliest == latest:
+        return told
+    return f"{told} " + say(
+        "The change may lie anywhere from {earliest} to {latest}.", earliest=earliest, latest=latest
+    )
 
 
 def no_change_in_words(can_tell: bool) -> str:
-    """Why no change is told.
+    """Why no change is named.
 
     >>> no_change_in_words(True)
-    'From one firmware month to another the reports do not change beyond chance.'
+    'No change beyond chance from one firmware month to another.'
     """
     if can_tell:
-        return say("From one firmware month to another the reports do not change beyond chance.")
+        return say("No change beyond chance from one firmware month to another.")
     return say(
-        "Whether a firmware changed this can't be said yet: it takes five units on either side of "
-        "a firmware month, each of somebody who tried it and told the month."
+        "Firmware months cannot be compared yet: each side needs five machines that were set and "
+        "read back."
     )
 
 
 def split_in_words(by: str, clearest: PartInWords, others: Sequence[PartInWords]) -> str:
     """By what the reports differ, the clearest value first."""
-    beside = [say("{value} {told}", value=other.value, told=other.told) for other in others[:2]]
-    if len(others) > 2:
-        beside.append(say("and {count} more", count=len(others) - 2))
+    beside = [
+        say("{value} {share}", value=other.value, share=other.share)
+        for other in others[:_MOST_OTHERS]
+    ]
+    if len(others) > _MOST_OTHERS:
+        beside.append(say("and {count} more", count=len(others) - _MOST_OTHERS))
     sentences = [
         say(
-            "Reports differ by {condition} more than chance explains: {value} most clearly, "
-            "{told}, beside {others}.",
+            "Open share by {condition}: {value} {share}.",
             condition=_condition_in_words(by),
             value=clearest.value,
-            told=clearest.told,
-            others=say("; ").join(beside),
-        )
+            share=clearest.share,
+        ),
+        say("Others: {others}.", others=say(", ").join(beside)),
     ]
     if by in _FILTERS:
         sentences.append(say("Ask again with {filter}= for yours.", filter=by))
-    if by in PROTECTIONS:
+    return " ".join(sentences)
+
+
+def differences_in_words(
+    by: Sequence[str],
+    units: int,
+    compared_by: Sequence[str],
+    *,
+    has_change: bool,
+    has_contradictions: bool,
+) -> str:
+    """By what the reports differ or why nothing is said to, and how to take that."""
+    sentences = []
+    if by:
+        conditions = say(", ").join(map(_condition_in_words, by))
         sentences.append(
-            say("Switching a protection off lowers security: this was seen, and is no advice.")
+            say("Reports differ by {conditions} beyond chance.", conditions=conditions)
         )
-    return " ".join([*sentences, say(_WHY)])
+    else:
+        sentences.append(no_split_in_words(units, compared_by))
+    if has_contradictions:
+        sentences.append(
+            say(
+                "Some machines with equal conditions are open and others locked: a firmware "
+                "setting or an unreported condition may explain it."
+            )
+        )
+    if any(one in PROTECTIONS for one in by):
+        sentences.append(
+            say("A protection that is off lowers security: this is an observation, not advice.")
+        )
+    if by or has_change:
+        sentences.append(
+            say(
+                "A lock may close a security hole: keep the firmware and microcode that the maker "
+                "advises."
+            )
+        )
+    return " ".join(sentences)
 
 
 def no_split_in_words(units: int, compared_by: Sequence[str]) -> str:
-    """Why nothing is told to differ."""
+    """Why nothing is said to differ."""
     if not compared_by:
         return say(
-            "Units of {count} contributors were tried and read back: too few, or too much alike, "
-            "to compare conditions. It takes five under each of two.",
-            count=units,
+            "Conditions cannot be compared yet: each of two needs five machines that were set and "
+            "read back, of {machines} in all.",
+            machines=machines_in_words(units),
         )
-    told = say(", ").join(_condition_in_words(by) for by in compared_by)
-    return say("Reports do not differ beyond chance by {conditions}.", conditions=told)
+    told = say(", ").join(map(_condition_in_words, compared_by))
+    return say("No difference beyond chance by {conditions}.", conditions=told)
 
 
 def _condition_in_words(name: str) -> str:
@@ -147,55 +173,44 @@ def _condition_in_words(name: str) -> str:
 def contradiction_in_words(
     conditions: Sequence[tuple[str, str]], opened: int, locked: int, machines: int
 ) -> str:
-    """That units alike are told of differently, and what may explain it."""
-    told = say(" and ").join(
+    """That machines with equal conditions are open and locked.
+
+    >>> contradiction_in_words([("microcode", "0x2b")], 6, 4, 1)
+    'Microcode 0x2b: 6 of 10 machines open, 4 locked (one machine class).'
+    """
+    told = say(", ").join(
         say("{condition} {value}", condition=_condition_in_words(name), value=value)
         for name, value in conditions
     )
-    units = say(
-        "Of {units} units with {conditions}, {opened} are open and {locked} locked.",
-        units=opened + locked,
-        conditions=told,
+    return say(
+        "{Conditions}: {opened} of {machines} open, {locked} locked ({classes}).",
+        Conditions=told[0].upper() + told[1:],
         opened=opened,
+        machines=machines_in_words(opened + locked),
         locked=locked,
+        classes=say("one machine class")
+        if machines == 1
+        else say("{count} machine classes", count=machines),
     )
-    if machines > 1:
-        why = say(
-            "They are of {machines} classes of machines, which may differ; a setting in the "
-            "firmware's setup, something set or locked later, or a condition that nobody told may "
-            "explain it.",
-            machines=machines,
-        )
-    else:
-        why = say(
-            "They are of one class of machines. A setting in the firmware's setup, something set "
-            "or locked later, or a condition that nobody told may explain it."
-        )
-    return f"{units} {why}"
 
 
 def changes_text(unchanged: int | None, changes: Sequence[tuple[str, int]]) -> str:
-    """What had been changed where it was open; empty where nothing of it is told.
+    """What had been changed where it was open; empty where nothing of it may be said.
 
-    >>> changes_text(9, [("firmware_setting", 3)])[:78]
-    'Where it was open, 9 units told of no change; others of firmware_setting (3). '
+    >>> changes_text(9, [("firmware_setting", 3)])
+    'Open machines: 9 without a change, 3 with firmware_setting (history, not advice).'
     """
     if not unchanged and not changes:
         return ""
-    others = say(", ").join(
-        say("{change} ({count})", change=change, count=units) for change, units in changes
-    )
-    if unchanged is None:
-        told = say("units told of {changes}", changes=others)
-    else:
-        told = say_count(
-            "{count} unit told of no change", "{count} units told of no change", unchanged
-        )
-        if changes:
-            told = say("{unchanged}; others of {changes}", unchanged=told, changes=others)
-    return say("Where it was open, {told}. This is history, never advice.", told=told)
+    parts = [
+        say("{count} with {change}", change=change, count=units)
+        for change, units in sorted(changes, key=lambda one: -one[1])
+    ]
+    if unchanged:
+        parts.insert(0, say("{count} without a change", count=unchanged))
+    return say("Open machines: {parts} (history, not advice).", parts=say(", ").join(parts))
 
 
-def changed_since(status: str, change: str) -> str:
-    """Whether it can be set, and since when reports say so."""
-    return say("{status}; {change}", status=status, change=change)
+def changed_since(verdict: str, change: str) -> str:
+    """Whether it can be set, and how that has changed."""
+    return say("{verdict}; {change}", verdict=verdict, change=change)

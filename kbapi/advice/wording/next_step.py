@@ -3,36 +3,31 @@
 from typing import Final
 
 from kbapi.advice.wording.language import marked, say
-from kbapi.advice.wording.parts import (
-    chance_in_words,
-    rails_in_words,
-    setting_in_words,
-)
+from kbapi.advice.wording.parts import chance_in_words, setting_in_short, setting_in_words
 from kbapi.stats.next_step import Stop
 
 _STOP_RULES: Final = (
     marked(
-        "Stop at once at anything that fails: a wrong result, a corrected machine check, picture "
-        "faults, a lost driver, a hang or a restart. It is a failure although nothing crashed."
+        "Stop at any failure: a wrong result, a corrected machine check, picture faults, a lost "
+        "driver, a hang or a restart. A failure counts without a crash too."
     ),
     marked(
-        "Set everything back to stock after a failure, check your files, and tell the failure "
+        "After a failure, set everything back to stock, check your files, and report the failure "
         "before you go on."
     ),
-    marked("Never try again at or beyond a setting that failed."),
-    marked("Stop for good where stock itself fails."),
+    marked("Never try a failed setting again, or a deeper one."),
+    marked("Stop for good if stock itself fails."),
 )
 _UNUSED: Final = {
     "other_domains": marked(
-        "This run moved other rails than those asked about, or not all of them alike; it says "
-        "nothing of them alone."
+        "Trial {number} moved other domains than those asked about, so it is not used."
     ),
     "failure_not_isolated": marked(
-        "Something else was off stock that had not passed before: the failure may be its own. "
-        "Test each group of rails by itself."
+        "Trial {number} had another untested setting, which may have failed: test each group of "
+        "domains alone."
     ),
     "contradicted_by_failure": marked(
-        "It passed, but the same or a shallower setting failed: the failure counts."
+        "Trial {number} passed, but the same or a shallower setting failed: the failure counts."
     ),
 }
 
@@ -42,66 +37,88 @@ def stop_rules() -> tuple[str, ...]:
     return tuple(say(rule) for rule in _STOP_RULES)
 
 
-def why_unused(code: str) -> str:
-    """Why a run of one's own says nothing here."""
-    return say(_UNUSED[code])
+def why_unused(code: str, place: int) -> str:
+    """Why the trial at this place of those sent, from 0, is not used."""
+    return say(_UNUSED[code], number=place + 1)
 
 
 def fixed_step_search() -> str:
     """What the search by fixed steps does."""
     return say(
-        "The search by fixed steps goes down from 50 mV by 10 mV until one fails, then by 5 mV "
-        "(counts: from 10 by 2, then by 1), whatever the chance of a failure."
+        "The fixed-step search starts at 50 mV and goes down by 10 mV until a trial fails, then by "
+        "5 mV. With counts it starts at 10 and goes down by 2, then by 1."
     )
 
 
 def fails_at_stock() -> str:
     """What it means where stock itself has failed."""
     return say(
-        "It failed with everything at stock. That is a fault of the machine and no limit of "
-        "tuning: stop, set everything back, and ask qualified people."
+        "A failure at stock is a fault of the machine, not a limit of tuning. Set everything back "
+        "to stock."
     )
 
 
 def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
     """Why no further setting is proposed."""
     if stop is Stop.BRACKETED:
-        return say(
-            "Your limit is known to within {resolution}: there is nothing left to look for.",
-            resolution=resolution,
-        )
+        return say("Your limit is known to within {resolution}.", resolution=resolution)
     if stop is Stop.TOO_RISKY:
         return say(
-            "Every further setting that is worth a trial fails on more than {risk} in 100 units "
-            "like yours: going on is not worth the failure.",
+            "Each further step fails on more than {risk} in 100 machines like yours.",
             risk=f"{max_risk * 100:g}",
         )
+    return say("No deeper setting is proposed: results beyond this depth are usually mistakes.")
+
+
+def try_in_words(control: str, enter: int, domains: str) -> str:
+    """The setting to try, and where."""
     return say(
-        "Nobody is sent deeper than this: what lies beyond is more often a mistake than a chip."
+        "Try {setting} on {domains}.", setting=setting_in_words(control, enter), domains=domains
     )
 
 
-def try_in_words(control: str, enter: int, chance: float | None) -> str:
-    """The setting to try, and its chance."""
-    setting = setting_in_words(control, enter)
-    if chance is None:
-        return say("try {setting}", setting=setting)
-    return say(
-        "try {setting} (passes on {chance} units like yours)",
-        setting=setting,
-        chance=chance_in_words(chance),
-    )
+def chance_of_pass(chance: float) -> str:
+    """How many machines pass the setting to try."""
+    return say("{chance} machines like yours pass.", chance=chance_in_words(chance))
 
 
-def settle_in_words(control: str, enter: int | None, margin: str) -> str:
-    """Where to settle if it ended now."""
+def without_evidence() -> str:
+    """Why a step is small."""
+    return say("The step is small, because no results show where this chip fails.")
+
+
+_IN_USE: Final = marked("use {setting}, {margin} shallower than your deepest pass")
+_STAY: Final = marked("stay at stock, because no setting passed deep enough")
+_OVER: Final = marked("Use {setting}: {margin} shallower than your deepest pass.")
+_WHEN: Final = {
+    (): marked("If you stop now: {then}."),
+    ("stable",): marked("If it passes and you stop: {then}."),
+    ("failed",): marked("If it fails and you stop: {then}."),
+    ("stable", "stable"): marked("If two pass and you stop: {then}."),
+    ("stable", "failed"): marked("If one passes, the next fails and you stop: {then}."),
+    ("failed", "stable"): marked("If one fails, the next passes and you stop: {then}."),
+    ("failed", "failed"): marked("If two fail and you stop: {then}."),
+}
+
+
+def in_use_at_the_end(control: str, enter: int | None, margin: str) -> str:
+    """What to use where the search is over."""
     if enter is None:
-        return say("stay at stock: nothing has passed far enough from it")
-    return say(
-        "settle at {setting}, {margin} short of your deepest pass",
-        setting=setting_in_words(control, enter),
-        margin=margin,
-    )
+        return say("Stay at stock: no setting passed deep enough.")
+    return say(_OVER, setting=setting_in_words(control, enter), margin=margin)
+
+
+def in_use_in_words(control: str, enter: int | None, margin: str, after: tuple[str, ...]) -> str:
+    """What to use if the search ended after these outcomes.
+
+    >>> in_use_in_words("voltage_offset", None, "10 mV", ())
+    'If you stop now: stay at stock, because no setting passed deep enough.'
+    """
+    if enter is None:
+        then = say(_STAY)
+    else:
+        then = say(_IN_USE, setting=setting_in_short(control, enter), margin=margin)
+    return say(_WHEN[after], then=then)
 
 
 _AFTER: Final = {
@@ -114,36 +131,36 @@ _AFTER: Final = {
 }
 
 
-def plan_in_words(after: tuple[str, ...], then: str) -> str:
+def plan_in_words(
+    after: tuple[str, ...], control: str, enter: int | None, chance: float | None
+) -> str:
     """A line of the plan.
 
-    >>> plan_in_words(("stable", "failed"), "try -80 mV")
-    'If it passes and the next one fails: try -80 mV.'
+    >>> plan_in_words(("stable", "failed"), "voltage_offset", -80, 0.914)
+    'If it passes and the next one fails: try -80 mV (91 in 100 machines like yours pass).'
+    >>> plan_in_words(("failed",), "voltage_offset", None, None)
+    'If it fails: the search ends.'
     """
+    if enter is None:
+        then = say("the search ends")
+    elif chance is None:
+        then = say("try {setting}", setting=setting_in_short(control, enter))
+    else:
+        then = say(
+            "try {setting} ({chance} machines like yours pass)",
+            setting=setting_in_short(control, enter),
+            chance=chance_in_words(chance),
+        )
     return say(_AFTER[after], then=then)
 
 
-def summary_of_next_step(
-    chip: str, domain: str, others: tuple[str, ...], then: str, settle: str
-) -> str:
-    """One or two sentences: what to do next, and where one stands."""
-    return say(
-        "{chip}, {rails}: {then}. If you stop now, {settle}.",
-        chip=chip,
-        rails=rails_in_words(domain, others),
-        then=then,
-        settle=settle,
-    )
+def summary_at_the_end(control: str, enter: int | None) -> str:
+    """What to use where nothing more is to be tried."""
+    if enter is None:
+        return say("The search is over: stay at stock.")
+    return say("The search is over: use {setting}.", setting=setting_in_words(control, enter))
 
 
-def summary_at_the_end(chip: str, why: str, settle: str) -> str:
-    """The same where nothing more is to be tried."""
-    return say("{chip}: {why} Now {settle}.", chip=chip, why=why, settle=settle)
-
-
-def without_evidence(then: str) -> str:
-    """What to do where nobody's results help."""
-    return say(
-        "nobody's results tell where this chip fails, so go by the smallest steps: {then}",
-        then=then,
-    )
+def summary_at_stock() -> str:
+    """What to do where stock itself failed."""
+    return say("Stop: it fails at stock. Ask qualified people.")

@@ -1,27 +1,49 @@
 """The sentences about power limits."""
 
-from kbapi.advice.wording.language import say
-from kbapi.advice.wording.parts import percent
+from typing import Final
+
+from kbapi.advice.wording.language import marked, say
+from kbapi.advice.wording.parts import percent, shown_from_five
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
 
 def method() -> str:
-    """How the numbers were come by."""
+    """How the numbers are computed."""
     return say(
-        "Each unit's performance and power under one load as shares of its own stock without a "
-        "limit, pooled, made never falling and concave; intervals by drawing the units again. A "
-        "contributor is heard with three units at most, and each point stands on five units."
+        "Performance and power of each machine are shares of its own stock without a limit, under "
+        "one load. The pooled curve never falls and is concave. Intervals come from resampling the "
+        "machines. Each contributor supplies at most three machines, and each point needs five "
+        "machines."
     )
 
 
-def above_stock() -> str:
-    """Why nothing is told of a limit."""
+def above_stock(limit_w: float) -> str:
+    """Why there is no answer for a limit."""
     return say(
-        "This lies above what the median unit draws at stock without a limit: nothing above stock "
-        "is answered."
+        "{limit} W is above the stock power of the median machine. Limits above stock get no "
+        "answer.",
+        limit=f"{limit_w:g}",
     )
+
+
+_KEEPS: Final = {
+    "stock": marked(
+        "At stock, {limit} W ({low} W to {high} W) keeps {kept} of stock performance at {power} of "
+        "stock power."
+    ),
+    "tuned": marked(
+        "Tuned, {limit} W ({low} W to {high} W) keeps {kept} of stock performance at {power} of "
+        "stock power."
+    ),
+}
+_KEEPS_AT_EDGE: Final = {
+    "stock": marked("At stock, no lower limit was measured: a lower one may keep as much."),
+    "tuned": marked("Tuned, no lower limit was measured: a lower one may keep as much."),
+}
 
 
 def limit_in_words(
+    state: str,
     keep_share: float,
     power_share: float,
     limit_w: float,
@@ -29,39 +51,47 @@ def limit_in_words(
     *,
     is_at_edge: bool,
 ) -> str:
-    """The smallest limit in one sentence.
+    """The smallest limit, with its interval.
 
-    >>> limit_in_words(0.95, 0.8, 48.0, (46.1, 50.2), is_at_edge=False)
-    'a limit of 48.0 W (46.1 to 50.2), 80 % of stock power, keeps 95 % of stock performance'
+    >>> limit_in_words("stock", 0.95, 0.8, 48.0, (46.1, 50.2), is_at_edge=False)
+    'At stock, 48.0 W (46.1 W to 50.2 W) keeps 95 % of stock performance at 80 % of stock power.'
     """
     told = say(
-        "a limit of {limit} W ({low} to {high}), {power} of stock power, keeps {kept} of stock "
-        "performance",
+        _KEEPS[state],
         limit=limit_w,
         low=interval[0],
         high=interval[1],
         power=percent(power_share),
         kept=percent(keep_share),
     )
-    if not is_at_edge:
-        return told
-    return say(
-        "{limit}; nothing lower was measured, so that a lower one may do as well", limit=told
-    )
+    return f"{told} {say(_KEEPS_AT_EDGE[state])}" if is_at_edge else told
 
 
-def best_in_words(limit_w: float, per_watt: float, *, is_at_edge: bool) -> str:
-    """Where performance per watt is largest, in one sentence.
+_BEST: Final = {
+    ("stock", False): marked(
+        "At stock, performance per watt is best at {limit} W: {ratio} times stock."
+    ),
+    ("stock", True): marked(
+        "At stock, performance per watt is best at {limit} W, the lowest measured limit: {ratio} "
+        "times stock."
+    ),
+    ("tuned", False): marked(
+        "Tuned, performance per watt is best at {limit} W: {ratio} times stock."
+    ),
+    ("tuned", True): marked(
+        "Tuned, performance per watt is best at {limit} W, the lowest measured limit: {ratio} "
+        "times stock."
+    ),
+}
 
-    >>> best_in_words(30.0, 1.42, is_at_edge=True)
-    'the most performance per watt, 1.42 times stock, is at 30.0 W, the lowest that was measured'
+
+def best_in_words(state: str, limit_w: float, per_watt: float, *, is_at_edge: bool) -> str:
+    """Where performance per watt is largest.
+
+    >>> best_in_words("tuned", 30.0, 1.42, is_at_edge=False)
+    'Tuned, performance per watt is best at 30.0 W: 1.42 times stock.'
     """
-    told = say(
-        "the most performance per watt, {ratio} times stock, is at {limit} W",
-        ratio=f"{per_watt:.2f}",
-        limit=limit_w,
-    )
-    return say("{best}, the lowest that was measured", best=told) if is_at_edge else told
+    return say(_BEST[state, is_at_edge], ratio=f"{per_watt:.2f}", limit=limit_w)
 
 
 def at_limit_in_words(
@@ -69,55 +99,93 @@ def at_limit_in_words(
 ) -> str:
     """What a limit costs at stock, and what tuning gains under it."""
     if stock is None:
-        return say("Nothing at stock was measured as low as {limit} W.", limit=limit_w)
+        return say("No stock reading is as low as {limit} W.", limit=limit_w)
     told = say(
-        "At {limit} W stock keeps {kept} % of its performance",
+        "At {limit} W, stock keeps {kept} % of its performance.",
         limit=limit_w,
         kept=f"{stock * 100:.1f}",
     )
+    return f"{told} {_tuned_in_words(gain)}"
+
+
+def _tuned_in_words(gain: tuple[float, float, float] | None) -> str:
     if gain is None:
-        return say("{at_stock}; tuned, too few units were measured there.", at_stock=told)
+        return say("Tuned, too few machines were measured at this limit.")
     ratio, low, high = gain
     if low <= 1 <= high:
-        return say(
-            "{at_stock}; what tuning changes there is not larger than the noise.", at_stock=told
-        )
-    size = {"size": f"{abs(ratio - 1) * 100:.1f}", "low": f"{low:.3f}", "high": f"{high:.3f}"}
+        return say("Tuned, the change at this limit is within the noise.")
+    size, low_size, high_size = (f"{abs(one - 1) * 100:.1f}" for one in (ratio, low, high))
     if ratio > 1:
         return say(
-            "{at_stock}; tuned, {size} % more ({low} to {high} times), which is larger than the "
-            "noise.",
-            at_stock=told,
-            **size,
+            "Tuned, performance is {size} % higher ({low} % to {high} %), above the noise.",
+            size=size,
+            low=low_size,
+            high=high_size,
         )
     return say(
-        "{at_stock}; tuned, {size} % less ({low} to {high} times), which is larger than the noise.",
-        at_stock=told,
-        **size,
+        "Tuned, performance is {size} % lower ({low} % to {high} %), above the noise.",
+        size=size,
+        low=high_size,
+        high=low_size,
     )
 
 
-def summary_of_power(chip_name: str, load: str, stock: str | None, tuned: str | None) -> str:
-    """One sentence for each curve."""
-    parts = []
-    if stock:
-        parts.append(say("at stock, {limit}", limit=stock))
-    if tuned:
-        parts.append(say("tuned, {limit}", limit=tuned))
-    return say("{chip}, {load}: {parts}.", chip=chip_name, load=load, parts=say("; ").join(parts))
-
-
-def nothing_to_tell(chip_name: str, *, any_units: bool) -> str:
-    """Why there are no numbers."""
-    if any_units:
-        return say(
-            "Fewer than five units of {chip} were measured at two powers or more. Measure stock "
-            "without a limit and under two or three lower ones, the same load each time, and send "
-            "the readings.",
-            chip=chip_name,
-        )
+def summary_of_power(
+    load: str,
+    keep_share: float,
+    limits: tuple[float | None, float | None],
+    best: tuple[float | None, float | None],
+) -> str:
+    """The smallest limits at stock and tuned, or where performance per watt is best."""
+    is_kept = any(one is not None for one in limits)
+    stock, tuned = limits if is_kept else best
+    which = "both" if stock and tuned else "stock" if stock else "tuned"
     return say(
-        "Nobody has sent readings of {chip} under several power limits. Measure stock without a "
-        "limit and under two or three lower ones, the same load each time, and send the readings.",
-        chip=chip_name,
+        _SUMMARIES[is_kept, which], stock=stock, tuned=tuned, kept=percent(keep_share), load=load
     )
+
+
+_SUMMARIES: Final = {
+    (True, "both"): marked(
+        "{stock} W keeps {kept} of stock performance; tuned, {tuned} W is enough ({load})."
+    ),
+    (True, "stock"): marked("{stock} W keeps {kept} of stock performance ({load})."),
+    (True, "tuned"): marked("Tuned, {tuned} W keeps {kept} of stock performance ({load})."),
+    (False, "both"): marked(
+        "{stock} W gives the best performance per watt at stock, {tuned} W tuned ({load})."
+    ),
+    (False, "stock"): marked("{stock} W gives the best performance per watt at stock ({load})."),
+    (False, "tuned"): marked("Tuned, {tuned} W gives the best performance per watt ({load})."),
+}
+
+
+def nothing_measured() -> str:
+    """The headline where there are no numbers."""
+    return say("No power limits can be shown yet.")
+
+
+def why_nothing(units: int, *, is_filtered: bool) -> str:
+    """Why there are no numbers, and what to send."""
+    if not units:
+        why = say("No machine was measured under several power limits.")
+    else:
+        is_told = not is_filtered and units < FEWEST_UNITS_SHOWN
+        why = shown_from_five(FEWEST_UNITS_SHOWN - units if is_told else None)
+    send = say(
+        "Measure stock without a limit and under two or three lower limits, with one load, and "
+        "send the readings."
+    )
+    return f"{why} {send}"
+
+
+_WITHHELD: Final = {
+    "stock": marked("The curve at stock is withheld."),
+    "tuned": marked("The tuned curve is withheld."),
+}
+
+
+def withheld_curve(state: str, units: int, *, is_filtered: bool) -> str:
+    """That a curve is withheld, and how many more machines it takes."""
+    is_told = not is_filtered and units < FEWEST_UNITS_SHOWN
+    missing = FEWEST_UNITS_SHOWN - units if is_told else None
+    return f"{say(_WITHHELD[state])} {shown_from_five(missing)}"
