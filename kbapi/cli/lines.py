@@ -62,7 +62,7 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
         lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
         if setting["peers"]:
             peers = setting["peers"]
-            lines.append(f"    {peers['stable']} of {peers['known']} known units hold this")
+            lines.append(f"    {peers['stable']} of {peers['known']} machines hold this setting")
     lines += [
         f"Receipt: {accepted['receipt']}",
         paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
@@ -231,7 +231,7 @@ def reread_in_lines(answer: dict[str, Any]) -> str:
         for placed in answer["placed"]
     ]
     if answer["unclear"]:
-        lines.append(f"  {answer['unclear']:>6} can't be read today and stay where they are")
+        lines.append(f"  {answer['unclear']:>6} cannot be read now and stay where they are")
     if not answer["moves"] and not answer["placed"]:
         lines.append("Nothing moves.")
     elif not answer["is_applied"]:
