@@ -231,9 +231,9 @@ def reread_in_lines(answer: dict[str, Any]) -> str:
         for placed in answer["placed"]
     ]
     if answer["unclear"]:
-        lines.append(f"  {answer['unclear']:>6} can't be read today and stay where they are")
+        lines.append(f"  {answer['unclear']:>6} cannot be read now and stay where they are")
     if not answer["moves"] and not answer["placed"]:
         lines.append("Nothing moves.")
     elif not answer["is_applied"]:
-        lines.append("Nothing was changed: carry it out with --apply.")
+        lines.append("Nothing was changed. Apply the changes with --apply.")
     return "\n".join(lines)
