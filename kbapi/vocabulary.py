@@ -201,8 +201,8 @@ Detail = Literal["start", "percentiles"]
 DETAILS: Final[tuple[Detail, ...]] = get_args(Detail)
 
 MarginSource = Literal["learned", "default", "default_failed"]
-"""Where a margin comes from: `learned` from follow-ups, `default` where no follow-up rules the
-default margin out, `default_failed` where follow-ups rule it out and a wider one replaces it."""
+"""Where a margin comes from: `learned` from follow-ups, `default` without follow-ups against it.
+`default_failed` where follow-ups rule the default out and a wider margin replaces it."""
 
 SCOPES: Final = ("submit", "submit_for_members", "curate", "admin")
 """What an access key may open."""

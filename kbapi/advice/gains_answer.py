@@ -61,7 +61,7 @@ class Gain:
     units: int
     """Number of units with this measure."""
     noise: float | None
-    """Difference between repeated runs of one unit, 95 % of the time: a share for a ratio, else in
+    """Difference between repeated runs of one unit, 95 % of the time. A share for a ratio, else in
     the unit; null where it is not known."""
     noise_source: NoiseSource
     """Where the noise comes from; `spread_over_units` where no noise of runs is known."""

@@ -75,11 +75,13 @@ class IdentifySchema(StrictSchema):
         metadata={"description": "Processor stepping.", "example": 10},
     )
     pci_id = fields.String(
-        validate=Whole(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}", error="A PCI id is written 1002:73ff."),
+        validate=Whole(r"[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}", error="Write a PCI id as 1002:73ff."),
         metadata={"description": "PCI vendor and device.", "example": "1002:73ff"},
     )
     pci_revision = fields.String(
-        validate=Whole(r"[0-9A-Fa-f]{2}", error="A PCI revision is two hex digits, such as c1."),
+        validate=Whole(
+            r"[0-9A-Fa-f]{2}", error="Write a PCI revision as two hex digits, such as c1."
+        ),
         metadata={"description": "PCI revision.", "example": "c1"},
     )
 

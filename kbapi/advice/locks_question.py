@@ -43,11 +43,13 @@ class LockQuestionSchema(ChipQuestionSchema):
         metadata={"description": "Only this control.", "example": "voltage_offset"},
     )
     machine = fields.String(
-        validate=Whole(r"[^\x00-\x1f\x7f]{1,60}", error="A machine class of 60 characters."),
+        validate=Whole(
+            r"[^\x00-\x1f\x7f]{1,60}", error="Send a machine class of 1 to 60 characters."
+        ),
         metadata={"description": "Only reports of this machine class.", "example": "harbour-15"},
     )
     firmware_month = fields.String(
-        validate=Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="A month is written 2026-09."),
+        validate=Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="Write a month as 2026-09."),
         metadata={"description": "Only reports with firmware of this month.", "example": "2026-03"},
     )
 

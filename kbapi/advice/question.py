@@ -36,7 +36,7 @@ from kbapi.wire import OneNumberOf, OneWordOf, ParameterNumber, Whole
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 _FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
 _VERSION: Final = Whole(
-    r"[A-Za-z0-9(~][A-Za-z0-9 ._:+/(),#-]{0,39}", error="A version of 40 characters at most."
+    r"[A-Za-z0-9(~][A-Za-z0-9 ._:+/(),#-]{0,39}", error="Send a version of at most 40 characters."
 )
 DEFAULT_SHARE: Final = 0.9
 DEFAULT_CONFIDENCE: Final = 0.95
@@ -168,7 +168,9 @@ class QuestionSchema(ChipQuestionSchema):
         metadata={"description": "Only results with this microcode.", "example": "0x2b"},
     )
     machine = fields.String(
-        validate=Whole(r"[^\x00-\x1f\x7f]{1,60}", error="A machine class of 60 characters."),
+        validate=Whole(
+            r"[^\x00-\x1f\x7f]{1,60}", error="Send a machine class of 1 to 60 characters."
+        ),
         metadata={"description": "Only results of this machine class.", "example": "harbour-15"},
     )
     confidence = ParameterNumber(

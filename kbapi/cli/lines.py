@@ -235,5 +235,5 @@ def reread_in_lines(answer: dict[str, Any]) -> str:
     if not answer["moves"] and not answer["placed"]:
         lines.append("Nothing moves.")
     elif not answer["is_applied"]:
-        lines.append("Nothing was changed: carry it out with --apply.")
+        lines.append("Nothing was changed. Apply the changes with --apply.")
     return "\n".join(lines)

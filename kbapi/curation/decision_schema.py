@@ -80,7 +80,7 @@ class DecisionSchema(StrictSchema):
         required=True,
     )
     submission = fields.String(
-        validate=Whole("[0-9a-f-]{36}", error="The id of a result."),
+        validate=Whole("[0-9a-f-]{36}", error="Send the id of a result."),
         metadata=told("Id of a result; needs `ordinal`.", "01a21000-8800-736b-8fa7-7e16bf7f60fd"),
     )
     ordinal = WholeNumber(

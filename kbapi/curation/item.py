@@ -78,8 +78,8 @@ class ReviewItem:
     history: tuple[PastDecision, ...]
     """Earlier decisions about this setting, oldest first."""
     pool: PoolComparison | None
-    """The other results that it would be counted with; null if the chip's name is not recognised
-    any more."""
+    """The other results that it would be counted with; null if the chip's name is no longer
+    recognised."""
     cautions: tuple[Caution, ...]
     """Cautions of the start without the setting; empty where `pool` is null."""
 

@@ -106,7 +106,9 @@ class ReviewSchema(StrictSchema):
         metadata=told("Only settings of this chip, by any of its names.", "norvane-sable-7-4820mx")
     )
     code = fields.String(
-        validate=Whole("[a-z_]{1,60}", error="A code of a reason, such as beyond_soft_bound."),
+        validate=Whole(
+            "[a-z_]{1,60}", error="Send the code of a reason, such as beyond_soft_bound."
+        ),
         metadata=told("Only settings that were excluded for this reason.", "beyond_soft_bound"),
     )
     contributor = ParameterCount(

@@ -36,8 +36,8 @@ class ScreenedSetting:
     reasons: tuple[Reason, ...]
     """Every reason for the status, the main reason first; also remarks on a counted setting."""
     grade: Grade
-    """How strongly the passed setting was tested: `short` (under 10 minutes), `quick` (10 minutes
-    or more), `long` (30 minutes or more under two loads or with checked results)."""
+    """How strongly the passed setting was tested: `short` (under 10 minutes) or `quick` (10 minutes
+    or more). `long` is 30 minutes or more under two loads or with checked results."""
     peers: Peers | None
     """How many units of the same pool are stable at this setting; null until the pool was first
     evaluated, and where no setting passed."""

@@ -149,9 +149,12 @@ class ReadingSchema(StrictSchema):
     temp_sensor = text(
         "Name of the temperature sensor.",
         "package",
-        Whole(r"[A-Za-z][A-Za-z0-9 ._/+-]{0,39}", error="A short name of a sensor."),
+        Whole(
+            r"[A-Za-z][A-Za-z0-9 ._/+-]{0,39}",
+            error="Send a short name of the sensor, such as package.",
+        ),
     )
-    ambient_c = number("Temperature of the room, in °C.", 22)
+    ambient_c = number("Ambient temperature, in °C.", 22)
     fan = word(FANS, "Whether the fan regulated itself or was fixed at one speed.", "fixed")
     noise_dba = number("Noise level, in dB(A).", 38)
     performance = number("Performance of the load, in `performance_unit`.", 41.2)

@@ -80,7 +80,7 @@ class PlatformSchema(StrictSchema):
         "linux-6",
         Whole(
             rf"[A-Za-z][A-Za-z0-9 ._-]{{0,{LONGEST_OS - 1}}}",
-            error="Family and major version, such as linux-6.",
+            error="Send family and major version, such as linux-6.",
         ),
     )
     platform_profile = word(PLATFORM_PROFILES, "The power profile in use.", "balanced")

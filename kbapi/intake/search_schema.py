@@ -106,7 +106,7 @@ class NextStepRequestSchema(StrictSchema):
     )
     max_step = number(
         "Largest distance of a proposed setting below your deepest pass, or below the start if "
-        "that is deeper; in mV, in counts for count_offset; 20 mV or 4 counts unless given.",
+        "that is deeper. In mV, or in counts for count_offset; 20 mV or 4 counts unless given.",
         20,
         validate=_STEP,
     )

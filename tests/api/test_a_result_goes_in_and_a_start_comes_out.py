@@ -59,7 +59,7 @@ def test_a_claim_is_told_why_and_what_would_make_it_count(client: FlaskClient) -
     answer = submit(client, 1, unstable_at=None)
     assert answer["screening"]["status"] == "unverified"
     assert answer["screening"]["reasons"][0]["code"] == "effect_unproven"
-    assert "read back" in answer["screening"]["reasons"][0]["text"]
+    assert "Send the read-back" in answer["screening"]["reasons"][0]["text"]
 
 
 def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
