@@ -21,7 +21,7 @@ class Caution:
 _ALWAYS: Final = (
     "save_first",
     "wrong_results_first",
-    "know_the_way_back",
+    "know_how_to_recover",
     "disk_encryption",
     "protections",
     "makers_instructions",
@@ -30,39 +30,39 @@ _ALWAYS: Final = (
     "picture_faults",
     "counts_are_not_mv",
     "limits_shrink",
-    "not_these_machines",
-    "stop_and_ask",
+    "unsuitable_machines",
+    "stop_and_ask_qualified_people",
 )
 _ON_GRAPHICS: Final = ("graphics_in_use", "picture_faults")
 _IN_COUNTS: Final = ("counts_are_not_mv",)
-_SEARCHING: Final = ("one_group_at_a_time", "a_pass_is_no_proof")
+_SEARCHING: Final = ("one_group_at_a_time", "one_pass_is_no_proof")
 _ABOUT_LOCKS: Final = (
     "history_not_advice",
     "locked_for_security",
     "save_first",
-    "know_the_way_back",
+    "know_how_to_recover",
     "disk_encryption",
     "protections",
     "makers_instructions",
-    "not_these_machines",
+    "unsuitable_machines",
 )
 _ABOUT_TIME: Final = (
     "save_first",
     "wrong_results_first",
     "limits_shrink",
     "test_every_state",
-    "know_the_way_back",
+    "know_how_to_recover",
     "disk_encryption",
     "makers_instructions",
-    "not_these_machines",
-    "stop_and_ask",
+    "unsuitable_machines",
+    "stop_and_ask_qualified_people",
 )
 
 
 _FIRST_OF_FAILURES: Final = {
     "wrong_result": "wrong_results_first",
     "corrected_machine_check": "wrong_results_first",
-    "boot_failure": "know_the_way_back",
+    "boot_failure": "know_how_to_recover",
     "resume_failure": "test_every_state",
     "artefact": "picture_faults",
     "driver_reset": "picture_faults",
@@ -89,7 +89,7 @@ def cautions_while_searching(
 ) -> tuple[Caution, ...]:
     """The cautions that belong to a setting that is proposed for a trial."""
     cautions = cautions_for(question, control)
-    first = "stop_and_ask" if fails_at_stock else cautions[0].code
+    first = "stop_and_ask_qualified_people" if fails_at_stock else cautions[0].code
     return _led_by(first, (*(caution.code for caution in cautions), *_SEARCHING))
 
 
@@ -113,7 +113,7 @@ def cautions_about_failure(
     """The cautions that belong to a setting that is no longer stable."""
     first = _FIRST_OF_FAILURES.get(failure or "", "save_first")
     codes = (*_ABOUT_TIME, *(_ON_GRAPHICS if is_graphics or first in _ON_GRAPHICS else ()))
-    return _led_by("stop_and_ask" if fails_at_stock else first, codes)
+    return _led_by("stop_and_ask_qualified_people" if fails_at_stock else first, codes)
 
 
 def cautions_about_gains(question: Asked) -> tuple[Caution, ...]:

@@ -145,7 +145,7 @@ class DiagnosisAnswer:
     """The margin to keep from the deepest setting that passed."""
     step_back: StepBack | None
     """How far to go back toward stock; null where it fails at stock or has no effect."""
-    about_failure: str | None
+    failure_meaning: str | None
     """What this kind of failure means; null where nothing is known about it."""
     next_actions: tuple[NextAction, ...]
     """What to do now, in this order."""
@@ -196,7 +196,7 @@ def _answer(
         ),
         recommended_margin=settle,
         step_back=_step_back(asked, settle.margin),
-        about_failure=_about(asked.failure),
+        failure_meaning=_about(asked.failure),
         next_actions=tuple(
             NextAction(code, say(words.NEXT_ACTIONS[code])) for code in _next_actions(asked)
         ),

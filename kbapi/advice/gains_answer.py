@@ -26,7 +26,7 @@ from kbapi.stats.gains import RunNoise, share_below
 from kbapi.vocabulary import Load
 
 GainKind = Literal["ratio", "difference"]
-GainCondition = Literal["uncapped", "equal_cap"]
+GainCondition = Literal["uncapped", "equal_power_limit"]
 NoGainsCode = Literal["no_pairs", "too_few_units"]
 
 
@@ -93,7 +93,7 @@ class GainsUnderLoad:
     load: Load
     """The load class."""
     condition: GainCondition
-    """`uncapped`, or `equal_cap` under a power limit that was the same at stock and tuned."""
+    """`uncapped`, or `equal_power_limit`: one power limit at stock and tuned."""
     units: int
     """Number of units that count."""
     units_not_used: int
@@ -130,11 +130,11 @@ class GainsAnswer:
     """The chip that was asked about."""
     load: Load | None
     """The load class that was asked for; null for all."""
-    cells: tuple[GainsUnderLoad, ...]
+    by_load: tuple[GainsUnderLoad, ...]
     """The gains, one entry for each load and condition with five units or more."""
     reason: NoGainsReason | None
     """Why there are no numbers; null where there are some."""
-    withheld_cells: int
+    withheld_groups: int
     """Number of loads, conditions and measures with fewer than five units, which are not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
@@ -162,9 +162,9 @@ def gains_answer(
     return GainsAnswer(
         chip=chip.summary,
         load=question.load or None,
-        cells=told,
+        by_load=told,
         reason=None if told else _no_gains(question, cells),
-        withheld_cells=teller.withheld,
+        withheld_groups=teller.withheld,
         withheld_text=words.withheld_gains(
             teller.withheld, teller.too_small, is_filtered=bool(question.load)
         )
@@ -212,7 +212,7 @@ class _Teller:
         )
         at_limit = told.at_power_or_heat_limit
         spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
-        condition: GainCondition = "equal_cap" if cell.is_capped else "uncapped"
+        condition: GainCondition = "equal_power_limit" if cell.is_capped else "uncapped"
         self.headlines[cell.load, condition] = words.headline_of_gains(
             cell, overall, same_power, same_performance
         )

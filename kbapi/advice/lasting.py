@@ -107,7 +107,7 @@ class LongevityAnswer:
     """Share still stable after 30, 90 and 365 days over all margins."""
     by_margin: tuple[SurvivalByMargin, ...]
     """The same by margin to the deepest setting that had passed."""
-    withheld_cells: int
+    withheld_groups: int
     """Number of margins and days with fewer than five units, which are not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
@@ -177,7 +177,7 @@ def _lasting_answer(
         failures=_failures(evidence),
         survival=after,
         by_margin=shown,
-        withheld_cells=withheld,
+        withheld_groups=withheld,
         withheld_text=words.withheld_lasting(withheld, evidence.too_few),
         recommended_margin=settle_told(evidence, found.control),
         drift=drift_told(found.drift, grid, found.control),

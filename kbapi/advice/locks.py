@@ -37,13 +37,13 @@ class PublishedNote:
 
     key: str
     """Key of the note."""
-    about: str
+    subject: str
     """Key of the chip, series or machine class that the note is about."""
     text: str
     """The note as Markdown without HTML."""
     source: str
     """Where the information is from."""
-    reviewed: str
+    reviewed_month: str
     """Month of the last review, as 2026-09."""
 
 
@@ -59,7 +59,7 @@ class LocksAnswer:
     """The firmware month that was asked for, as 2026-03; null for all."""
     locks: tuple[ControlLocks, ...]
     """What is known, one entry for each domain and control with reports."""
-    still_possible: tuple[str, ...]
+    alternatives: tuple[str, ...]
     """What can be done without voltage control; empty where nothing suggests a lock."""
     withheld_text: str | None
     """What is withheld, and from how many machines on it is shown; null where nothing is."""
@@ -140,11 +140,11 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         machine=question.machine or None,
         firmware_month=question.firmware_month or None,
         locks=locks,
-        still_possible=words.still_possible(chip.kind)
+        alternatives=words.alternatives(chip.kind)
         if not locks or any(map(suggests_lock, locks))
         else (),
         withheld_text=words.withheld_locks(
-            sum(one.withheld_cells for one in locks),
+            sum(one.withheld_groups for one in locks),
             is_empty=not locks,
             is_filtered=_is_filtered(question),
         ),

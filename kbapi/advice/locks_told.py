@@ -84,7 +84,7 @@ class LockDifference:
     p_value: float
     """Chance of a difference this clear if no condition had an influence, corrected for the number
     of conditions compared, 0 to 1."""
-    clearest: str
+    most_different_value: str
     """The value that differs most clearly from the others."""
     values: tuple[OpenShare, ...]
     """The open share by value, each of five units or more."""
@@ -100,7 +100,7 @@ class LockChangePoint:
     """Whether a change along firmware months is beyond chance; if not, most fields are null."""
     since: str | None
     """First firmware month after the change, as 2026-03; null without a change."""
-    between: tuple[str, str] | None
+    since_range: tuple[str, str] | None
     """Earliest and latest month of the change that fit about as well; null without a change."""
     p_value: float | None
     """Chance of a change this clear at any month if there were none, 0 to 1; null without one."""
@@ -193,7 +193,7 @@ class ControlLocks:
     """The open share by firmware month."""
     by_protection: tuple[OpenShare, ...]
     """The open share by protection and its state."""
-    withheld_cells: int
+    withheld_groups: int
     """Number of values with fewer than five units, which are not shown."""
     differences: LockComparison
     """By which conditions reports differ, since when, and where they contradict each other."""
@@ -223,7 +223,7 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
         by_machine=_splits_told(shares.by_machine),
         by_firmware_month=_splits_told(shares.by_firmware_month),
         by_protection=_splits_told(shares.by_protection),
-        withheld_cells=shares.withheld_cells,
+        withheld_groups=shares.withheld_groups,
         differences=differs_told(differences),
     )
 
@@ -297,7 +297,7 @@ def _differs_by(split: LockSplit) -> LockDifference:
     return LockDifference(
         condition=split.by,
         p_value=_rounded(split.p_value),
-        clearest=split.clearest,
+        most_different_value=split.clearest,
         values=_splits_told(split.values),
         text=words.split_in_words(split.by, clearest, others),
     )
@@ -311,7 +311,7 @@ def _change_told(change: LockMonths | None) -> LockChangePoint:
     return LockChangePoint(
         is_change=True,
         since=change.since,
-        between=between,
+        since_range=between,
         p_value=_rounded(change.p_value),
         before=_split_told(change.before),
         after=_split_told(change.after),

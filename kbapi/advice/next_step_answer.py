@@ -40,7 +40,7 @@ from kbapi.vocabulary import OUTCOMES
 _CODES: Final[dict[Stop, NoStepCode]] = {
     Stop.BRACKETED: "bracketed",
     Stop.TOO_RISKY: "too_risky",
-    Stop.AT_BOUND: "at_bound",
+    Stop.DEEPEST_ALLOWED_REACHED: "deepest_allowed_reached",
 }
 _LINES: Final = [line for depth in (1, 2) for line in product(OUTCOMES, repeat=depth)]
 
@@ -192,7 +192,7 @@ def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
     return tuple(
         DomainGroup(
             domains=tuple(group),
-            is_asked=scene.question.domain in group,
+            is_requested=scene.question.domain in group,
             has_been_moved=bool(moved & set(group)),
         )
         for group in groups

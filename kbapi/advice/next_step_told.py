@@ -11,7 +11,7 @@ from kbapi.evidence.own_runs import UnusedTrialCode
 from kbapi.stats.siblings import Level
 from kbapi.vocabulary import Domain, LimitControl, MarginSource, Outcome
 
-NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "at_bound"]
+NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached"]
 NextStepBasis = Literal["pool", "no_evidence"]
 
 
@@ -122,7 +122,7 @@ class DomainGroup:
 
     domains: tuple[Domain, ...]
     """The domains of the group."""
-    is_asked: bool
+    is_requested: bool
     """Whether the domain that was asked about is among them."""
     has_been_moved: bool
     """Whether any of the trials that were sent moved one of them."""

@@ -49,7 +49,7 @@ class SmallestLimit:
     limit_w: NumberWithInterval
     """The limit in W for the unit with the median stock power; for another unit, multiply its stock
     power by `power_share`."""
-    is_at_edge: bool
+    is_lowest_measured: bool
     """Whether no lower power was measured, so that a lower limit may keep as much."""
     text: str
     """The limit in one sentence."""
@@ -65,7 +65,7 @@ class BestEfficiency:
     """The limit in W for the unit with the median stock power."""
     performance_per_watt: NumberWithInterval
     """Performance per watt at the limit, relative to stock without a limit, which is 1."""
-    is_at_edge: bool
+    is_lowest_measured: bool
     """Whether no lower power was measured, so that a lower limit may be better still."""
     text: str
     """The limit in one sentence."""
@@ -82,7 +82,7 @@ class PooledCurve:
     smallest_limit: SmallestLimit | None
     """The smallest limit that keeps the wanted share; null where the measured part of the curve
     does not reach it."""
-    best_per_watt: BestEfficiency
+    best_efficiency: BestEfficiency
     """The limit with the highest performance per watt."""
 
 
@@ -222,7 +222,7 @@ def _limit_w(curve: PooledCurve | None) -> float | None:
 
 
 def _best_w(curve: PooledCurve | None) -> float | None:
-    return None if curve is None else curve.best_per_watt.limit_w
+    return None if curve is None else curve.best_efficiency.limit_w
 
 
 def _withheld(question: PowerQuestion, pool: PowerPool, fit: PowerFit) -> str | None:
@@ -251,7 +251,7 @@ def _curve_told(
         units=curve.units,
         points=tuple(_knot_told(fit, curve, float(power)) for power in curve.power),
         smallest_limit=_limit_told(question.keep_share, fit, curve, state),
-        best_per_watt=_best_told(fit, curve, state),
+        best_efficiency=_best_told(fit, curve, state),
     )
 
 
@@ -276,23 +276,30 @@ def _limit_told(
     return SmallestLimit(
         power_share=_number(share),
         limit_w=told,
-        is_at_edge=share.is_at_edge,
+        is_lowest_measured=share.is_lowest_measured,
         text=words.limit_in_words(
-            state, keep_share, share.value, told.value, told.interval, is_at_edge=share.is_at_edge
+            state,
+            keep_share,
+            share.value,
+            told.value,
+            told.interval,
+            is_lowest_measured=share.is_lowest_measured,
         ),
     )
 
 
 def _best_told(fit: PowerFit, curve: PowerCurve, state: str) -> BestEfficiency:
-    best = fit.best_per_watt(curve)
+    best = fit.best_efficiency(curve)
     limit_w = round(best.value * float(fit.stock_power_w[0]), 1)
     per_watt = fit.per_watt(curve, best.value)
     return BestEfficiency(
         power_share=_number(best),
         limit_w=limit_w,
         performance_per_watt=_number(per_watt),
-        is_at_edge=best.is_at_edge,
-        text=words.best_in_words(state, limit_w, per_watt.value, is_at_edge=best.is_at_edge),
+        is_lowest_measured=best.is_lowest_measured,
+        text=words.best_in_words(
+            state, limit_w, per_watt.value, is_lowest_measured=best.is_lowest_measured
+        ),
     )
 
 

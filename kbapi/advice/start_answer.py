@@ -11,7 +11,7 @@ from kbapi.advice.told import (
     EvidenceSummary,
     FilterDifference,
     Percentile,
-    differs_by,
+    differing_filters,
     evidence_summary,
     moved_with,
     percentile_of,
@@ -163,7 +163,7 @@ class StartAnswer:
     """What the start means; null where there is none."""
     evidence: EvidenceSummary
     """The evidence behind the answer."""
-    differs_by: tuple[FilterDifference, ...]
+    differing_filters: tuple[FilterDifference, ...]
     """Filters whose values differ beyond chance among all results of the pool."""
     next_step: NextStepLink
     """How to go on from a setting that has passed."""
@@ -204,7 +204,7 @@ def start_answer(
         evidence=evidence_summary(
             found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
         ),
-        differs_by=differs_by(found),
+        differing_filters=differing_filters(found),
         next_step=_step_onward(control, grid),
         summary=_headline(question, reason)
         if reason

@@ -31,11 +31,11 @@ class EvidenceSummary:
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
     """Results of the chip itself that screening excluded, plus units that the outlier check did."""
-    young_pool: bool
+    mostly_new_contributors: bool
     """Whether too few contributors are established: then newcomers count in full."""
     drift_alarm: bool
     """Whether recent results differ from earlier ones beyond chance; /v1/longevity has details."""
-    latest: str | None
+    latest_month: str | None
     """Month of the latest counted measurement, as 2026-09; null without one."""
     optimality_gap: float
     """Upper bound on the log likelihood that a better fit could gain; near 0 is a good fit."""
@@ -98,15 +98,15 @@ def evidence_summary(
         failures=0 if own is None else own.failures,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
-        young_pool=own is None or own.judgement.is_young,
+        mostly_new_contributors=own is None or own.judgement.is_young,
         drift_alarm=own is not None and own.drift.found.is_drift,
-        latest=None if own is None else own.latest_month,
+        latest_month=None if own is None else own.latest_month,
         optimality_gap=optimality_gap,
         revision=found.revision,
     )
 
 
-def differs_by(found: EvidenceFound) -> tuple[FilterDifference, ...]:
+def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
     """The filters that matter in the chip's own pool, whatever filter was asked with."""
     own = found.own
     return tuple(

@@ -12,7 +12,7 @@ def gains_in_lines(answer: dict[str, Any]) -> str:
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["reason"] is not None:
         lines.append(paragraph(answer["reason"]["text"]))
-    for cell in answer["cells"]:
+    for cell in answer["by_load"]:
         lines += ["", paragraph(cell["text"])]
         for gain in cell["overall"]["gains"]:
             lines.append(bullet(gain["text"]))
@@ -43,7 +43,7 @@ def power_in_lines(answer: dict[str, Any]) -> str:
 def _curve(curve: dict[str, Any]) -> Iterator[str]:
     if curve["smallest_limit"] is not None:
         yield curve["smallest_limit"]["text"]
-    yield curve["best_per_watt"]["text"]
+    yield curve["best_efficiency"]["text"]
 
 
 def lasting_in_lines(answer: dict[str, Any]) -> str:
@@ -92,7 +92,7 @@ def diagnosis_in_lines(answer: dict[str, Any]) -> str:
     lines += ["", *others] if others else []
     lines += _withheld(answer)
     hints = [None if answer["step_back"] is None else answer["step_back"]["text"]]
-    hints.append(answer["about_failure"])
+    hints.append(answer["failure_meaning"])
     told = [paragraph(hint) for hint in hints if hint is not None]
     lines += ["", *told] if told else []
     lines += ["", "What to do now:", *(bullet(step["text"]) for step in answer["next_actions"])]

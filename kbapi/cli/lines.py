@@ -22,8 +22,8 @@ def start_in_lines(answer: dict[str, Any]) -> str:
     lines += ["", paragraph(answer["locks"]["text"])]
     if percentiles := answer["percentiles"]:
         lines += ["", *(_percentile(one, answer["control"]) for one in percentiles)]
-    if answer["differs_by"]:
-        lines += ["", *(paragraph(one["text"]) for one in answer["differs_by"])]
+    if answer["differing_filters"]:
+        lines += ["", *(paragraph(one["text"]) for one in answer["differing_filters"])]
     if (excluded := _excluded(answer["evidence"])) is not None:
         lines += ["", paragraph(excluded)]
     if answer["related_chips"]:
@@ -44,11 +44,11 @@ def _at_clock(at_clock: dict[str, Any]) -> str:
 
 def _excluded(evidence: dict[str, Any]) -> str | None:
     """What is not counted, and until when was measured; None without any results."""
-    if evidence["latest"] is None:
+    if evidence["latest_month"] is None:
         return None
     return (
         f"Not counted: {evidence['units_unverified']} machines without proof of effect, "
-        f"{evidence['units_excluded']} excluded. Latest measurement: {evidence['latest']}."
+        f"{evidence['units_excluded']} excluded. Latest measurement: {evidence['latest_month']}."
     )
 
 
@@ -148,11 +148,11 @@ def locks_in_lines(answer: dict[str, Any]) -> str:
         lines += ["", *_lock(lock)]
     if answer["withheld_text"] is not None:
         lines += ["", paragraph(answer["withheld_text"])]
-    if answer["still_possible"]:
+    if answer["alternatives"]:
         lines += ["", "Possible without voltage control:"]
-        lines += [bullet(text) for text in answer["still_possible"]]
+        lines += [bullet(text) for text in answer["alternatives"]]
     for note in answer["notes"]:
-        lines += ["", f"Note on {note['about']} (reviewed in {note['reviewed']}):"]
+        lines += ["", f"Note on {note['subject']} (reviewed in {note['reviewed_month']}):"]
         lines += [paragraph(part, "  ") for part in note["text"].split("\n\n")]
         lines.append(paragraph(f"From: {note['source']}", "  "))
     return "\n".join(lines)

@@ -103,7 +103,7 @@ class LockShares:
     by_machine: tuple[Split, ...]
     by_firmware_month: tuple[Split, ...]
     by_protection: tuple[Split, ...]
-    withheld_cells: int
+    withheld_groups: int
     """Cells of fewer than five units, which no breakdown shows."""
 
     def without_small_cells(self) -> "LockShares":
@@ -121,7 +121,7 @@ class LockShares:
             found_by=found_by,
             changes=changes,
             unchanged_units=None if is_hidden else unchanged,
-            withheld_cells=self.withheld_cells + hidden,
+            withheld_groups=self.withheld_groups + hidden,
         )
 
 
@@ -160,7 +160,7 @@ def lock_shares(
         by_protection=tuple(
             split for name in PROTECTIONS for split in splits.of(own, partial(_protection, name))
         ),
-        withheld_cells=splits.withheld,
+        withheld_groups=splits.withheld,
     )
 
 

@@ -38,4 +38,6 @@ class CarefulPlan:
         """Why the search ends in a bracket, None where it goes on."""
         if unstable_steps - stable_steps <= self.resolution_steps:
             return Stop.BRACKETED
-        return Stop.AT_BOUND if stable_steps + self.gain_steps > self.deepest else None
+        return (
+            Stop.DEEPEST_ALLOWED_REACHED if stable_steps + self.gain_steps > self.deepest else None
+        )

@@ -196,7 +196,10 @@ def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
         return None
     clearest = max(told, key=lambda change: (abs(change.split.z), change.since))
     parts = sorted({_part_before(change.split) for change in told})
-    return _Clearest(clearest, _spent(chance_of_largest(abs(clearest.split.z), parts), clearest))
+    return _Clearest(
+        clearest,
+        _spent(chance_of_largest(abs(clearest.split.z), parts), clearest),
+    )
 
 
 def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:

@@ -32,7 +32,7 @@ class Stop(StrEnum):
 
     BRACKETED = "bracketed"
     TOO_RISKY = "too_risky"
-    AT_BOUND = "at_bound"
+    DEEPEST_ALLOWED_REACHED = "deepest_allowed_reached"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ class SearchPlan:
         if unstable_steps - stable_steps > self.terms.resolution_steps:
             return Stop.TOO_RISKY
         is_end = unstable_steps == self.chances.unstable_steps
-        return Stop.AT_BOUND if self.chances.is_open and is_end else Stop.BRACKETED
+        return Stop.DEEPEST_ALLOWED_REACHED if self.chances.is_open and is_end else Stop.BRACKETED
 
 
 def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:

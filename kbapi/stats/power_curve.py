@@ -47,13 +47,13 @@ class CurvePoints:
 class Estimate:
     """A number with its bootstrap interval over units.
 
-    `is_at_edge`: it lies at the lowest power that was measured, and may really lie beyond it.
+    `is_lowest_measured`: it lies at the lowest power that was measured, and may lie beyond it.
     """
 
     value: float
     low: float
     high: float
-    is_at_edge: bool = False
+    is_lowest_measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +129,12 @@ class PowerFit:
     stock_power_w: Vector
     confidence: float
 
-    def estimate(self, values: Vector, *, is_at_edge: bool = False) -> Estimate:
+    def estimate(self, values: Vector, *, is_lowest_measured: bool = False) -> Estimate:
         """The first value with the interval of the others; shape (1 + resamples,)."""
         tail = 0.5 * (1.0 - self.confidence)
         low, high = np.quantile(values[1:], (tail, 1.0 - tail))
         value = float(values[0])
-        return Estimate(value, min(float(low), value), max(float(high), value), is_at_edge)
+        return Estimate(value, min(float(low), value), max(float(high), value), is_lowest_measured)
 
     def smallest_limit(self, curve: PowerCurve, keep_share: float) -> Estimate | None:
         """The least share of stock power that keeps a share of stock performance, at most 1.
@@ -146,7 +146,7 @@ class PowerFit:
             return None
         # A drawing that never reaches it says: not below stock.
         return self.estimate(
-            np.nan_to_num(reached, nan=1.0), is_at_edge=bool(reached[0] == curve.power[0])
+            np.nan_to_num(reached, nan=1.0), is_lowest_measured=bool(reached[0] == curve.power[0])
         )
 
     def smallest_limit_w(self, curve: PowerCurve, keep_share: float) -> Estimate | None:
@@ -156,13 +156,13 @@ class PowerFit:
             return None
         in_w = np.nan_to_num(reached, nan=1.0) * self.stock_power_w
         in_w = np.minimum(in_w, self.stock_power_w[0])
-        return self.estimate(in_w, is_at_edge=bool(reached[0] == curve.power[0]))
+        return self.estimate(in_w, is_lowest_measured=bool(reached[0] == curve.power[0]))
 
-    def best_per_watt(self, curve: PowerCurve) -> Estimate:
+    def best_efficiency(self, curve: PowerCurve) -> Estimate:
         """The share of stock power at which performance per watt is largest."""
         heights = np.vstack([curve.performance, curve.drawn])
         best = np.argmax(heights / curve.power, axis=1)
-        return self.estimate(curve.power[best], is_at_edge=bool(best[0] == 0))
+        return self.estimate(curve.power[best], is_lowest_measured=bool(best[0] == 0))
 
     def per_watt(self, curve: PowerCurve, power: float) -> Estimate:
         """Performance per watt at a share of stock power, stock without a cap being 1."""

@@ -171,7 +171,7 @@ def test_what_the_number_stands_on_travels_with_it(instance: Instance) -> None:
     evidence = answer["evidence"]
     assert (evidence["units"], evidence["failures"]) == (35, 35)
     assert (evidence["units_unverified"], evidence["units_excluded"]) == (1, 1)
-    assert (evidence["latest"], evidence["borrowed_units"]) == ("2026-08", 0)
+    assert (evidence["latest_month"], evidence["borrowed_units"]) == ("2026-08", 0)
     assert answer["meaning"]["loads"] == ["all_core", "vector_heavy"]
     assert answer["meaning"]["grade"] == "long"
     assert "Only reported machines are counted." in answer["meaning"]["text"]

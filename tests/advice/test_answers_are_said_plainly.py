@@ -276,7 +276,7 @@ def test_a_chip_that_is_open_everywhere_gets_no_words_about_locks(
     answers: dict[str, dict[str, Any]], chip: str
 ) -> None:
     answer = answers[f"locks?chip={chip}"]
-    assert answer["still_possible"] == []
+    assert answer["alternatives"] == []
     assert all("lock it" not in lock["text"] for lock in answer["locks"])
 
 
@@ -284,7 +284,7 @@ def test_a_chip_that_is_open_everywhere_gets_no_words_about_locks(
 def test_a_chip_that_is_locked_everywhere_says_what_is_left(
     answers: dict[str, dict[str, Any]], chip: str
 ) -> None:
-    assert answers[f"locks?chip={chip}"]["still_possible"] != []
+    assert answers[f"locks?chip={chip}"]["alternatives"] != []
 
 
 def test_a_lock_is_said_before_the_number(answers: dict[str, dict[str, Any]]) -> None:
@@ -322,9 +322,9 @@ def test_the_caution_that_matters_most_comes_first(answers: dict[str, dict[str, 
     assert first[f"locks?chip={LOCKED_EVERYWHERE[0]}"] == "locked_for_security"
     assert first[f"locks?chip={kestrel}"] == "history_not_advice"
     assert first[f"diagnose 1 {sable}"] == "wrong_results_first"
-    assert first[f"diagnose 2 {sable}"] == "stop_and_ask"
+    assert first[f"diagnose 2 {sable}"] == "stop_and_ask_qualified_people"
     assert first[f"diagnose 3 {kestrel}"] == "picture_faults"
-    assert first[f"next-step 3 {sable}"] == "stop_and_ask"
+    assert first[f"next-step 3 {sable}"] == "stop_and_ask_qualified_people"
 
 
 def test_every_answer_with_a_number_has_all_its_cautions(
@@ -334,7 +334,7 @@ def test_every_answer_with_a_number_has_all_its_cautions(
         if not question.startswith(("chips", "identify")):
             codes = [caution["code"] for caution in answer["cautions"]]
             assert len(codes) == len(set(codes)) >= 8, question
-            assert {"save_first", "makers_instructions", "not_these_machines"} <= set(codes)
+            assert {"save_first", "makers_instructions", "unsuitable_machines"} <= set(codes)
 
 
 PRINTED: dict[str, Callable[[dict[str, Any]], str]] = {

@@ -72,14 +72,14 @@ def test_a_young_club_gets_usable_answers_and_is_called_young(tmp_path: Path) ->
     for number in range(30):
         a_member(instance, number)
     told = answer(instance)
-    assert told["evidence"]["young_pool"] is True
+    assert told["evidence"]["mostly_new_contributors"] is True
     assert told["evidence"]["units"] == 30
     assert -80 <= told["start"]["setting_mv"] < -30
 
 
 def test_a_grown_club_is_not_young_and_new_accounts_hardly_move_it(grown: Instance) -> None:
     before = answer(grown)
-    assert before["evidence"]["young_pool"] is False
+    assert before["evidence"]["mostly_new_contributors"] is False
     for number in range(100, 140):
         a_member(grown, number, stable_at=-125, unstable_at=-130)
     after = answer(grown)

@@ -90,8 +90,8 @@ def test_unknown_words_in_filters_are_refused(client: FlaskClient) -> None:
 
 def test_a_start_says_which_filters_matter_whatever_it_was_asked_with(filled: FlaskClient) -> None:
     whole, mains = start(filled), start(filled, supply="mains")
-    assert whole["differs_by"] == mains["differs_by"]
-    by_filter = {one["filter"]: one for one in whole["differs_by"]}
+    assert whole["differing_filters"] == mains["differing_filters"]
+    by_filter = {one["filter"]: one for one in whole["differing_filters"]}
     # Firmware and microcode were told on one side alone: nothing to compare with.
     assert sorted(by_filter) == ["machine", "supply"]
     supply = by_filter["supply"]
@@ -108,10 +108,10 @@ def test_where_a_filter_means_nothing_none_is_named(client: FlaskClient) -> None
         document = a_result(number, stable_at=-80 - number % 7, unstable_at=-90 - number % 7)
         document["platform"] = {"supply": "battery" if number % 2 else "mains"}
         assert client.post("/v1/submissions", json=document).status_code == 201
-    assert start(client)["differs_by"] == []
+    assert start(client)["differing_filters"] == []
 
 
 def test_fewer_than_five_units_are_never_compared(client: FlaskClient) -> None:
     fill(client, "mains", range(30))
     fill(client, "battery", range(100, 104))
-    assert start(client)["differs_by"] == []
+    assert start(client)["differing_filters"] == []

@@ -37,7 +37,7 @@ def gain(block: dict[str, Any], measure: str) -> dict[str, Any]:
 
 def test_nobody_has_measured_is_said_and_nothing_is_invented(client: FlaskClient) -> None:
     answer = gains(client)
-    assert answer["cells"] == []
+    assert answer["by_load"] == []
     assert answer["reason"]["code"] == "no_pairs"
     assert answer["cautions"][0]["code"] == "temperature_alone"
 
@@ -49,8 +49,8 @@ def test_fewer_than_five_units_are_withheld_and_that_is_said(
     for number in range(units):
         post(client, saver(number))
     answer = gains(client)
-    assert answer["cells"] == []
-    assert answer["withheld_cells"] == 1
+    assert answer["by_load"] == []
+    assert answer["withheld_groups"] == 1
     assert answer["reason"]["code"] == "too_few_units"
     assert answer["summary"] == "No gains can be shown yet."
 
@@ -60,7 +60,7 @@ def test_five_units_attain_less_than_asked_and_the_answer_says_how_much(
 ) -> None:
     for number in range(5):
         post(client, saver(number, 12 + number))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     assert (cell["load"], cell["condition"], cell["units"]) == ("all_core", "uncapped", 5)
     power = gain(cell["overall"], "power")
     assert power["estimate"] == pytest.approx(0.86, abs=0.001)
@@ -75,7 +75,7 @@ def test_equal_performance_tells_the_saving_and_equal_power_the_speed(
     for number in range(6):
         post(client, saver(number, 14 + number / 10))
         post(client, climber(10 + number, 6 + number / 10))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     assert cell["units"] == 12
     saving = gain(cell["at_equal_performance"], "power")
     assert saving["estimate"] == pytest.approx(0.8575, abs=0.001)
@@ -90,7 +90,7 @@ def test_equal_performance_tells_the_saving_and_equal_power_the_speed(
 def test_a_chip_at_its_limit_gains_clock_and_that_is_called_good(client: FlaskClient) -> None:
     for number in range(7):
         post(client, climber(number, 5 + number / 10))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     heat = gain(cell["at_equal_power"], "temperature")
     assert (heat["estimate"], heat["is_larger_than_noise"]) == (0, False)
     assert cell["units_at_power_or_heat_limit"] == 7
@@ -104,7 +104,7 @@ def test_temperatures_stand_above_the_room_beside_what_the_power_explains(
         warmer = {"power_w": 48.0, "ambient_c": 26.0, "temp_avg_c": 26 + 49.6 + number / 10}
         document = a_measured(number, a_reading("stock"), a_reading("tuned", **warmer))
         post(client, document)
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     heat = gain(cell["at_equal_performance"], "temperature")
     assert heat["estimate"] == pytest.approx(-12.4 + 0.25, abs=0.02)
     assert heat["expected"] == pytest.approx(-62 * 0.2, abs=0.01)
@@ -119,7 +119,7 @@ def test_without_the_rooms_temperature_or_with_a_free_fan_heat_is_not_compared(
         post(client, a_measured(number, *readings))
         free = [a_reading(state, fan="auto") for state in ("stock", "tuned")]
         post(client, a_measured(10 + number, *free))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     assert cell["units"] == 12
     told = {one["measure"]: one["units"] for one in cell["overall"]["gains"]}
     assert "temperature" not in told
@@ -130,7 +130,7 @@ def test_quieter_is_told_in_decibels(client: FlaskClient) -> None:
     for number in range(5):
         stock, tuned = a_reading("stock", noise_dba=41), a_reading("tuned", noise_dba=38)
         post(client, a_measured(number, stock, tuned))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     sound = gain(cell["overall"], "loudness")
     assert (sound["estimate"], sound["measure_unit"]) == (-3, "dB(A)")
     assert sound["text"].startswith("Loudness: 3.0 dB(A) quieter")
@@ -141,7 +141,7 @@ def test_time_for_a_job_is_better_when_it_is_less(client: FlaskClient) -> None:
         stock = a_reading("stock", performance=50.0, performance_unit="s_per_job")
         tuned = a_reading("tuned", performance=40.0, performance_unit="s_per_job")
         post(client, a_measured(number, stock, tuned))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     assert gain(cell["overall"], "performance")["estimate"] == 1.25
 
 
@@ -158,12 +158,12 @@ def test_caps_loads_and_scopes_are_never_mixed(client: FlaskClient) -> None:
         pair = [a_reading("stock"), a_reading("tuned", performance=42.0)]
         post(client, a_measured(number, *pair, *capped, *stray))
     answer = gains(client)
-    told = [(cell["load"], cell["condition"]) for cell in answer["cells"]]
-    assert told == [("all_core", "uncapped"), ("vector_heavy", "equal_cap")]
-    first = answer["cells"][0]["overall"]
+    told = [(cell["load"], cell["condition"]) for cell in answer["by_load"]]
+    assert told == [("all_core", "uncapped"), ("vector_heavy", "equal_power_limit")]
+    first = answer["by_load"][0]["overall"]
     assert gain(first, "performance")["estimate"] == 1.05
     assert gain(first, "power")["estimate"] == 1.0
-    assert [c["load"] for c in gains(client, load="vector_heavy")["cells"]] == ["vector_heavy"]
+    assert [c["load"] for c in gains(client, load="vector_heavy")["by_load"]] == ["vector_heavy"]
 
 
 def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
@@ -173,7 +173,7 @@ def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
         noisy = [a_reading("stock", performance=40.0 * part) for part in (0.97, 1.0, 1.03)]
         tuned = a_reading("tuned", performance=40.0 * (1.02 + number / 2000), power_w=50.0)
         post(client, a_measured(number, *noisy, tuned))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     speed = gain(cell["overall"], "performance")
     # Means of three runs differ by 3 %: a single run by 5.2 %, a pair of such means by 8.3 %.
     assert speed["noise_source"] == "repeated_runs"
@@ -190,7 +190,7 @@ def test_a_clock_that_was_asked_for_tells_nothing_of_how_runs_differ(client: Fla
         asked_for = [a_reading("stock", clock_kind="requested") for _ in range(2)]
         tuned = a_reading("tuned", clock_mhz=2710.0 + number)
         post(client, a_measured(number, *asked_for, a_reading("stock"), tuned))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     clock = gain(cell["overall"], "clock")
     assert (clock["noise_source"], clock["noise"]) == ("spread_over_units", None)
 
@@ -207,7 +207,7 @@ def test_seconds_for_a_job_are_turned_round_before_repeats_are_held_against_watt
         told = [one | {"performance_unit": "s_per_job"} for one in noisy]
         tuned = a_reading("tuned", performance=38.0, performance_unit="s_per_job", power_w=55.0)
         post(client, a_measured(number, *told, tuned | {"runs": 1}))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     noise = gain(cell["overall"], "performance_per_watt")["noise"]
     # Single runs differ by 4 %, a pair of them by 1.96 times the root of two that.
     assert noise == pytest.approx(0.117, abs=0.002)
@@ -218,7 +218,7 @@ def test_the_spread_of_the_clock_is_its_noise_where_it_is_told(client: FlaskClie
         stock = a_reading("stock", clock_spread_mhz=54, runs=1)
         tuned = a_reading("tuned", clock_mhz=2862.0 + number, runs=1)
         post(client, a_measured(number, stock, tuned))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     clock = gain(cell["overall"], "clock")
     # 2 % of the clock, times 1.96 and the root of two readings.
     assert clock["noise_source"] == "reported_spread"
@@ -238,7 +238,7 @@ def test_a_unit_counts_once_by_its_latest_month(client: FlaskClient) -> None:
     for number in range(5):
         post(client, saver(number, 30, measured_in="2026-02"))
         post(client, saver(number, 10, measured_in="2026-08"))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     power = gain(cell["overall"], "power")
     assert (power["units"], power["estimate"]) == (5, 0.9)
 
@@ -248,7 +248,7 @@ def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClien
         post(client, saver(number, 10))
     for number in range(10, 30):
         post(client, saver(number, 40, contributor_token="one-collector-000001"))
-    (cell,) = gains(client)["cells"]
+    (cell,) = gains(client)["by_load"]
     assert (cell["units"], cell["units_not_used"]) == (9, 17)
     assert gain(cell["overall"], "power")["estimate"] > 0.6 + 0.1
 
@@ -257,14 +257,14 @@ def test_ones_own_pair_is_placed_in_the_pool(client: FlaskClient) -> None:
     for number in range(10):
         post(client, climber(number, 1 + number))
     asked = {"own_performance_stock": 40, "own_performance_tuned": 42.2}
-    (cell,) = gains(client, **asked)["cells"]
+    (cell,) = gains(client, **asked)["by_load"]
     own = gain(cell["overall"], "performance")["own"]
     assert (own["ratio"], own["share_below"]) == (1.055, 0.5)
     assert own["text"] == "Your performance: 5.5 % more; the ratio is lower on 50 % of 10 machines."
     assert gain(cell["overall"], "power")["own"] is None
-    both = gains(client, **asked, own_power_stock_w=60, own_power_tuned_w=50)["cells"][0]
+    both = gains(client, **asked, own_power_stock_w=60, own_power_tuned_w=50)["by_load"][0]
     assert gain(both["overall"], "performance_per_watt")["own"]["share_below"] == 1
-    assert gain(gains(client)["cells"][0]["overall"], "performance")["own"] is None
+    assert gain(gains(client)["by_load"][0]["overall"], "performance")["own"] is None
 
 
 def test_a_question_about_gains_is_refused_with_every_problem(client: FlaskClient) -> None:
@@ -301,7 +301,7 @@ def test_an_answer_is_kept_until_something_changes(client: FlaskClient) -> None:
     client.delete(
         f"/v1/submissions/{told['id']}", headers={"Authorization": f"Bearer {told['receipt']}"}
     )
-    assert gains(client)["cells"] == []
+    assert gains(client)["by_load"] == []
 
 
 def test_the_order_of_arrival_never_matters(tmp_path: Path) -> None:

@@ -52,7 +52,7 @@ def locks(client: FlaskClient, chip: str = CHIP, **asked: Any) -> dict[str, Any]
 def test_nobody_has_reported_is_said_with_what_is_left(client: FlaskClient) -> None:
     answer = locks(client)
     assert answer["locks"] == []
-    assert answer["still_possible"]
+    assert answer["alternatives"]
     assert answer["cautions"][0]["code"] == "history_not_advice"
     start = client.get(f"/v1/start?chip={CHIP}").get_json()
     assert start["locks"]["status"] == "unknown"
@@ -113,7 +113,7 @@ def test_breakdowns_withhold_cells_of_fewer_than_five(client: FlaskClient) -> No
     (core,) = locks(client)["locks"]
     # All units less seven less five would be the two.
     assert [split["value"] for split in core["by_firmware_month"]] == ["2026-01"]
-    assert core["withheld_cells"] == 2
+    assert core["withheld_groups"] == 2
     assert [split["units"] for split in core["by_machine"]] == [14]
     for number in range(20, 23):
         report(client, number, firmware_month="2026-07")
@@ -173,7 +173,7 @@ def test_notes_stand_beside_what_they_are_about(instance: Instance, client: Flas
     assert locks(client)["notes"] == []
     keep_notes(instance, [NOTE])
     (note,) = locks(client)["notes"]
-    assert note["about"] == "harbour-15"
+    assert note["subject"] == "harbour-15"
     assert note["source"] == "Tidewater Bench Club, bench note 3"
     assert "Core offset" in note["text"]
     assert locks(client, control="count_offset")["notes"] == []
@@ -246,7 +246,7 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
         ways = {one["value"]: one["units"] for one in core["found_by"]}
         changes = {one["value"]: one["units"] for one in core["changes"]}
         told = statuses, ways, changes, core["unchanged_units"]
-        return *told, core["changes_text"], core["withheld_cells"]
+        return *told, core["changes_text"], core["withheld_groups"]
 
     statuses, ways = (
         {"open": 4, "firmware_locked": 6},

@@ -30,7 +30,7 @@ def test_since_when_reports_say_locked_is_told_with_both_shares(changed: FlaskCl
     change = core["differences"]["change"]
     assert change["is_change"]
     assert change["since"] == "2025-03"
-    assert change["between"] == ["2025-03", "2025-03"]
+    assert change["since_range"] == ["2025-03", "2025-03"]
     assert (change["before"]["units"], change["after"]["units"]) == (40, 40)
     assert change["before"]["share_open"] == pytest.approx(0.9, abs=0.03)
     assert change["after"]["share_open"] == pytest.approx(0.375, abs=0.03)

@@ -104,8 +104,8 @@ def test_nothing_is_told_above_stock_or_below_what_was_measured(client: FlaskCli
     below = power(client, limit_w=12)["at_limit"]
     assert below["gain"] is None
     assert "as low as 12" in below["text"]
-    best = power(client)["stock"]["best_per_watt"]
-    assert best["is_at_edge"]
+    best = power(client)["stock"]["best_efficiency"]
+    assert best["is_lowest_measured"]
     assert best["limit_w"] == pytest.approx(30, abs=1)
 
 

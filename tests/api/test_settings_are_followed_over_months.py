@@ -73,7 +73,7 @@ def test_nothing_is_said_before_anybody_has_followed_up(client: FlaskClient) -> 
         answer["recommended_margin"]["margin_source"],
     ) == (10, "default")
     assert answer["drift"] is None
-    assert answer["withheld_cells"] == 0
+    assert answer["withheld_groups"] == 0
     assert "Follow up on your own" in answer["summary"]
     assert answer["cautions"][0]["code"] == "limits_shrink"
 
@@ -93,7 +93,7 @@ def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> No
     assert "88 % of settings were still stable after 90 days" in answer["summary"]
     (band,) = answer["by_margin"]
     assert (band["margin_above"], band["margin_up_to"], band["units"]) == (0, 10, 16)
-    assert answer["withheld_cells"] == 2  # 365 days, in all and in the band
+    assert answer["withheld_groups"] == 2  # 365 days, in all and in the band
 
 
 @pytest.mark.parametrize("outcome", ["locked_later", "machine_gone", "given_up"])
@@ -148,7 +148,7 @@ def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClie
     assert told == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
     assert answer["units"] == 28
     # 365 days in all and in each of the three bands, and two bands.
-    assert answer["withheld_cells"] == 6
+    assert answer["withheld_groups"] == 6
 
 
 def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: FlaskClient) -> None:
@@ -324,12 +324,12 @@ def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClie
         "return_to_stock",
         "ask_qualified_people",
     ]
-    assert answer["cautions"][0]["code"] == "stop_and_ask"
+    assert answer["cautions"][0]["code"] == "stop_and_ask_qualified_people"
 
 
 def test_a_way_to_fail_is_told_what_it_says(client: FlaskClient) -> None:
-    assert "idle and resume" in diagnosed(client, failure="resume_failure")["about_failure"]
-    assert diagnosed(client, failure="system_hang")["about_failure"] is None
+    assert "idle and resume" in diagnosed(client, failure="resume_failure")["failure_meaning"]
+    assert diagnosed(client, failure="system_hang")["failure_meaning"] is None
 
 
 def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None:

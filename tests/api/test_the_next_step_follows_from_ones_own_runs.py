@@ -76,7 +76,7 @@ def test_a_search_begins_with_a_setting_that_holds_on_nine_in_ten(client: FlaskC
     assert answer["expected_search"]["failures"] < answer["fixed_step_search"]["failures"]
     assert answer["cautions"][0]["code"] == "save_first"
     codes = [caution["code"] for caution in answer["cautions"]]
-    assert {"one_group_at_a_time", "a_pass_is_no_proof"} < set(codes)
+    assert {"one_group_at_a_time", "one_pass_is_no_proof"} < set(codes)
     assert str(answer["next_step"]["value_to_enter"]) in answer["summary"]
 
 
@@ -105,7 +105,7 @@ def test_a_unit_that_passes_everything_is_led_to_the_bound_and_no_farther(
             assert own["setting_mv"] - answer["next_step"]["setting_mv"] <= 20
         trials.append(a_run(answer["next_step"]["value_to_enter"]))
         assert len(trials) < 40
-    assert answer["reason"]["code"] in ("too_risky", "at_bound")
+    assert answer["reason"]["code"] in ("too_risky", "deepest_allowed_reached")
     assert (
         answer["recommended_in_use"]["setting"]["grid_steps"]
         == answer["own_bracket"]["stable"]["grid_steps"] - 11
@@ -177,7 +177,7 @@ def test_a_failure_is_the_rails_own_only_with_all_else_at_stock_or_proven(
     assert [one["code"] for one in proven["unused_trials"]] == ["other_domains"]
     moved = {tuple(group["domains"]): group["has_been_moved"] for group in proven["domain_order"]}
     assert moved == {("core", "ring"): True, ("graphics",): True, ("system_agent",): False}
-    assert [group["is_asked"] for group in proven["domain_order"]] == [True, False, False]
+    assert [group["is_requested"] for group in proven["domain_order"]] == [True, False, False]
 
 
 @pytest.mark.usefixtures("pool")
@@ -226,7 +226,7 @@ def test_without_evidence_steps_are_small_and_it_says_so(client: FlaskClient) ->
     failed = ask(client, a_run(-20, rails=["core"]), a_run(-25, "failed", rails=["core"]))
     assert (failed["next_step"], failed["reason"]["code"]) == (None, "bracketed")
     deep = ask(client, a_run(-159, rails=["core"]))
-    assert (deep["next_step"], deep["reason"]["code"]) == (None, "at_bound")
+    assert (deep["next_step"], deep["reason"]["code"]) == (None, "deepest_allowed_reached")
 
 
 def test_counts_are_whole_steps_and_have_their_own_widths(
@@ -279,7 +279,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
         assert refused == {("/trials/0/settings", "above_stock")}
     # Nobody is sent below the lowest voltage that a chip computes at.
     low = ask(client, **{**asked, "stock_mv": 402})
-    assert (low["next_step"], low["reason"]["code"]) == (None, "at_bound")
+    assert (low["next_step"], low["reason"]["code"]) == (None, "deepest_allowed_reached")
 
 
 @pytest.mark.parametrize(

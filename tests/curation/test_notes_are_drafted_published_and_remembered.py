@@ -82,7 +82,7 @@ def test_a_note_that_was_looked_at_says_so_in_the_next_answer(
     answered(client)
     assert note_reviewed(instance, KEY) == "2026-09"
     (note,) = client.get(f"/v1/locks?chip={CHIP}").get_json()["notes"]
-    assert note["reviewed"] == "2026-09"
+    assert note["reviewed_month"] == "2026-09"
 
 
 def test_what_is_not_there_is_neither_published_nor_looked_at(instance: Instance) -> None:

@@ -159,7 +159,11 @@ def test_a_search_says_why_it_ends_exactly_where_it_does(search):
     plan = plan_search(chances, terms)
     setting = plan.next_from(*bracket)
     if setting is None:
-        assert plan.stop_in(*bracket) in (Stop.BRACKETED, Stop.AT_BOUND, Stop.TOO_RISKY)
+        assert plan.stop_in(*bracket) in (
+            Stop.BRACKETED,
+            Stop.DEEPEST_ALLOWED_REACHED,
+            Stop.TOO_RISKY,
+        )
     else:
         assert plan.stop_in(*bracket) is None
 
@@ -207,7 +211,7 @@ def test_a_bracket_that_is_fine_enough_is_the_end_and_the_bound_is_told_apart():
     failed = LimitChances(80, np.full(5, 0.2), is_open=False)
     never = LimitChances(80, np.full(5, 0.2), is_open=True)
     assert plan_search(failed, terms).stop_in(80, 85) is Stop.BRACKETED
-    assert plan_search(never, terms).stop_in(80, 85) is Stop.AT_BOUND
+    assert plan_search(never, terms).stop_in(80, 85) is Stop.DEEPEST_ALLOWED_REACHED
 
 
 @pytest.mark.parametrize(
@@ -268,5 +272,5 @@ def test_where_nothing_is_known_steps_are_small_and_the_first_failure_ends_it():
     tried, stable = walked(plan.next_from, 0, 1 << 30, 23)
     assert (tried, stable) == ([5, 10, 15, 20, 25], 20)
     assert plan.chance_stable(5, 0, 1 << 30) is None
-    assert plan.stop_in(98, 1 << 30) is Stop.AT_BOUND
+    assert plan.stop_in(98, 1 << 30) is Stop.DEEPEST_ALLOWED_REACHED
     assert walked(plan.next_from, 0, 1 << 30, 1000)[0][-1] == 100

@@ -110,7 +110,7 @@ def test_a_share_that_is_kept_even_at_the_lowest_power_says_that_it_is_at_the_ed
     points, stock_w = a_club(rng, 20, 0.0)
     fit = fit_power_curves(points, NOTHING, stock_w, rng)
     limit = fit.smallest_limit(fit.stock, 0.5)
-    assert limit.is_at_edge
+    assert limit.is_lowest_measured
     assert limit.value == pytest.approx(0.4)
     assert fit.tuned is None
     assert fit.gain_at(0.7) is None
@@ -148,9 +148,9 @@ def test_the_best_performance_per_watt_lies_inside_where_idling_costs_power():
     shown = np.sqrt(np.maximum(cap - 0.15, 0) / 0.85)
     points = CurvePoints(np.repeat(np.arange(12), 5), cap, shown)
     fit = fit_power_curves(points, NOTHING, np.full(12, 60.0), rng)
-    best = fit.best_per_watt(fit.stock)
+    best = fit.best_efficiency(fit.stock)
     assert best.value == pytest.approx(0.3)
-    assert not best.is_at_edge
+    assert not best.is_lowest_measured
     assert fit.per_watt(fit.stock, best.value).value == pytest.approx(shown[1] / 0.3)
 
 

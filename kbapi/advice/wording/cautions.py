@@ -13,7 +13,7 @@ _TEXTS: Final = {
         "Wrong results can come before any crash. Test with loads that check their own results, "
         "and do no important work meanwhile."
     ),
-    "know_the_way_back": marked(
+    "know_how_to_recover": marked(
         "Before the first step, learn how to start the machine without the setting. Do not apply "
         "it at start-up before weeks of use."
     ),
@@ -48,8 +48,8 @@ _TEXTS: Final = {
         "Limits shrink with age, heat and updates. Test again after each season and each firmware "
         "or driver change."
     ),
-    "not_these_machines": marked("Leave work, medical, server and shared machines at stock."),
-    "stop_and_ask": marked(
+    "unsuitable_machines": marked("Leave work, medical, server and shared machines at stock."),
+    "stop_and_ask_qualified_people": marked(
         "Stop and ask qualified people if a machine fails at stock, a battery swells or a cooler "
         "stops working."
     ),
@@ -57,7 +57,7 @@ _TEXTS: Final = {
         "Move one group of supply rails (domains) at a time, the others at stock or at passed "
         "settings. Otherwise a failure does not show its cause."
     ),
-    "a_pass_is_no_proof": marked(
+    "one_pass_is_no_proof": marked(
         "A setting that passed a trial may still fail later. Test it for hours, under several "
         "loads, after a cold start and after sleep."
     ),

@@ -81,11 +81,11 @@ def summary_of_lasting(level: str, units: int, survival: str) -> str:
     return say(_WHOSE[level], survival=survival, machines=machines_in_words(units))
 
 
-def withheld_lasting(withheld_cells: int, followed: int) -> str | None:
+def withheld_lasting(hidden: int, followed: int) -> str | None:
     """What is withheld; `followed` is how many units there are where these are too few."""
     if 0 < followed < FEWEST_UNITS_SHOWN:
         return shown_from_five(FEWEST_UNITS_SHOWN - followed)
-    return withheld_groups(withheld_cells)
+    return withheld_groups(hidden)
 
 
 def lasted_in_words(share: float, days: int) -> str:

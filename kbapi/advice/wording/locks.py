@@ -90,11 +90,11 @@ def summary_of_locks(chip_name: str, verdicts: Sequence[str], *, is_filtered: bo
     return say("{chip}: there are no lock reports yet.", chip=chip_name)
 
 
-def withheld_locks(withheld_cells: int, *, is_empty: bool, is_filtered: bool) -> str | None:
+def withheld_locks(hidden: int, *, is_empty: bool, is_filtered: bool) -> str | None:
     """What is withheld, and from how many machines on it is shown."""
     if is_empty and is_filtered:
         return shown_from_five()
-    return withheld_groups(withheld_cells)
+    return withheld_groups(hidden)
 
 
 _POSSIBLE: Final = (
@@ -111,6 +111,6 @@ _POSSIBLE_BESIDE: Final = {
 }
 
 
-def still_possible(kind: str) -> tuple[str, ...]:
+def alternatives(kind: str) -> tuple[str, ...]:
     """What can be done without a control that may be locked, and without opening it."""
     return tuple(say(text) for text in (*_POSSIBLE, _POSSIBLE_BESIDE[kind]))

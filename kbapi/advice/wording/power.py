@@ -49,11 +49,11 @@ def limit_in_words(
     limit_w: float,
     interval: tuple[float, float],
     *,
-    is_at_edge: bool,
+    is_lowest_measured: bool,
 ) -> str:
     """The smallest limit, with its interval.
 
-    >>> limit_in_words("stock", 0.95, 0.8, 48.0, (46.1, 50.2), is_at_edge=False)
+    >>> limit_in_words("stock", 0.95, 0.8, 48.0, (46.1, 50.2), is_lowest_measured=False)
     'At stock, 48.0 W (46.1 W to 50.2 W) keeps 95 % of stock performance at 80 % of stock power.'
     """
     told = say(
@@ -64,7 +64,7 @@ def limit_in_words(
         power=percent(power_share),
         kept=percent(keep_share),
     )
-    return f"{told} {say(_KEEPS_AT_EDGE[state])}" if is_at_edge else told
+    return f"{told} {say(_KEEPS_AT_EDGE[state])}" if is_lowest_measured else told
 
 
 _BEST: Final = {
@@ -85,13 +85,13 @@ _BEST: Final = {
 }
 
 
-def best_in_words(state: str, limit_w: float, per_watt: float, *, is_at_edge: bool) -> str:
+def best_in_words(state: str, limit_w: float, per_watt: float, *, is_lowest_measured: bool) -> str:
     """Where performance per watt is largest.
 
-    >>> best_in_words("tuned", 30.0, 1.42, is_at_edge=False)
+    >>> best_in_words("tuned", 30.0, 1.42, is_lowest_measured=False)
     'Tuned, performance per watt is best at 30.0 W: 1.42 times stock.'
     """
-    return say(_BEST[state, is_at_edge], ratio=f"{per_watt:.2f}", limit=limit_w)
+    return say(_BEST[state, is_lowest_measured], ratio=f"{per_watt:.2f}", limit=limit_w)
 
 
 def at_limit_in_words(
