@@ -86,7 +86,7 @@ def test_the_chip_must_be_told() -> None:
 
 def test_an_unknown_parameter_is_told_which_one_it_is_near() -> None:
     assert detail_of(confidense="0.9") == "Unknown parameter: did you mean 'confidence'?"
-    assert detail_of(zzzz="1").startswith("Unknown parameter. Known here: chip, ")
+    assert detail_of(zzzz="1").startswith("Unknown parameter. Known fields: chip, ")
 
 
 def test_a_near_word_is_told_which_one_was_meant() -> None:

@@ -110,7 +110,7 @@ def test_a_wishful_number_is_set_aside_and_its_sender_reads_why(grown: Instance)
     assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] + 1
     assert after["start"]["setting_mv"] >= before["start"]["setting_mv"]
     text = read_own_result(grown, wishful.id, wishful.receipt).settings[0].reasons[0].text
-    assert "counts once" in text
+    assert "counts when other units go as deep" in text
 
 
 def test_it_counts_again_when_others_go_as_deep(grown: Instance, clock: HandMovedClock) -> None:
