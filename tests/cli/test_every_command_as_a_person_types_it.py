@@ -532,14 +532,14 @@ def test_a_curator_lists_shows_decides_and_undoes(
     assert "passed at 200 mV, failed at 210 mV below stock" in listed.stdout
     assert "contributor 1, shared by all senders without a token, 0 other results" in listed.stdout
     assert "Without it: no start" in shown.stdout
-    assert "If it counts: no start (too_few_units), on 1 units" in shown.stdout
+    assert "If it counts: no start (too_few_units), from 1 units" in shown.stdout
     assert "Cautions:" in shown.stdout
     assert f"{setting}: excluded -> counted" in decided.stdout
     assert empty.stdout.strip() == "No setting waits for a decision."
     undone = run("review", "undo", setting, "--home", str(home))
     assert f"{setting}: counted -> excluded" in undone.stdout
     bulk = ("--client", "broken-script/0.1", "--reason", "script_error", "--home", str(home))
-    assert "1 of 1 settings decided" in run("review", "decide", "invalidate", *bulk).stdout
+    assert "1 of 1 settings got this decision" in run("review", "decide", "invalidate", *bulk).stdout
     again = run("review", "show", setting, "--home", str(home))
     assert "invalidate, script_error (key 1, without a name)" in again.stdout
     for done in (listed, shown, decided, undone, again):
