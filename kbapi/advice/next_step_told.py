@@ -55,7 +55,7 @@ class OwnBracket:
     """What your own trials say of the limit of this unit."""
 
     stable: GridSetting | None
-    """The deepest setting that passed, short of every failure; null where only stock did."""
+    """The deepest setting that passed, short of every failure; null for stock."""
     unstable: GridSetting | None
     """The shallowest setting that failed; null where none did."""
     passes: int

@@ -30,7 +30,7 @@ class EvidenceSummary:
     units_unverified: int
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
-    """Units of the chip itself that screening or the outlier check excluded; not counted."""
+    """Results of the chip itself that screening excluded, plus units that the outlier check did."""
     young_pool: bool
     """Whether too few contributors are established: then newcomers count in full."""
     drift_alarm: bool

@@ -62,7 +62,7 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
         lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
         if setting["peers"]:
             peers = setting["peers"]
-            lines.append(f"    {peers['stable']} of {peers['known']} known units hold this")
+            lines.append(f"    {peers['stable']} of {peers['known']} machines hold this setting")
     lines += [
         f"Receipt: {accepted['receipt']}",
         paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),

@@ -39,7 +39,11 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
             "the machine restarts, run this command again: the step is recorded."
         ),
     ]
-    lines += [bullet(line["text"]) for line in answer["plan"] if len(line["outcomes"]) == 1]
+    for line in answer["plan"]:
+        if len(line["outcomes"]) == 1:
+            lines.append(bullet(line["text"]))
+            if line["next_step"] is None:
+                lines.append(paragraph(line["recommended_in_use"]["text"], "    "))
     if answer["expected_search"]:
         left = answer["expected_search"]
         lines.append(

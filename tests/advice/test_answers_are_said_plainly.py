@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from random import Random
 from typing import Any
 
@@ -12,6 +12,7 @@ from flask.testing import FlaskClient
 
 from kbapi.advice.wording.parts import percent
 from kbapi.app import create_app
+from kbapi.cli import guidance_lines, lines, search_cards
 from kbapi.exchange.club.follow_ups import draw_follow_up
 from kbapi.exchange.club.results import club_results
 from kbapi.exchange.in_batches import as_lines
@@ -334,3 +335,29 @@ def test_every_answer_with_a_number_has_all_its_cautions(
             codes = [caution["code"] for caution in answer["cautions"]]
             assert len(codes) == len(set(codes)) >= 8, question
             assert {"save_first", "makers_instructions", "not_these_machines"} <= set(codes)
+
+
+PRINTED: dict[str, Callable[[dict[str, Any]], str]] = {
+    "start": lines.start_in_lines,
+    "stability": lines.stability_in_lines,
+    "locks": lines.locks_in_lines,
+    "longevity": guidance_lines.lasting_in_lines,
+    "gains": guidance_lines.gains_in_lines,
+    "power": guidance_lines.power_in_lines,
+    "diagnose": guidance_lines.diagnosis_in_lines,
+    "next-step": search_cards.opening_card,
+    "identify": lines.identified_in_lines,
+}
+
+
+def test_every_answer_is_printed_in_eighty_columns_without_dialect(
+    answers: dict[str, dict[str, Any]],
+) -> None:
+    for question, answer in answers.items():
+        kind = re.split(r"[ ?/]", question)[0]
+        if kind in PRINTED:
+            without_notes = {**answer, "notes": []} if "notes" in answer else answer
+            printed = PRINTED[kind](without_notes)
+            assert max(map(len, printed.splitlines())) <= 80, question
+            prose = " ".join(printed.split()).replace(THE_EXPLANATION, "domains")
+            assert DIALECT.findall(prose.replace("Supply rails (domains)", "")) == [], question

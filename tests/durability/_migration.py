@@ -96,7 +96,18 @@ def _upgraded(copy: Path, home: Path, program: list[str]) -> Any:
 def _schema(home: Path) -> list[tuple[Any, ...]]:
     with closing(sqlite3.connect(home / "kbapi.sqlite3")) as connection:
         parts = connection.execute("SELECT type, name, sql FROM sqlite_schema ORDER BY 1, 2")
-        return [*parts.fetchall(), *connection.execute("SELECT * FROM alembic_version").fetchall()]
+        version = connection.execute("SELECT * FROM alembic_version").fetchall()
+        return [*((kind, name, _parts_of(sql)) for kind, name, sql in parts), *version]
+
+
+def _parts_of(sql: str | None) -> tuple[list[str], list[str]]:
+    """The columns of a definition in their order, and its constraints in a fixed one.
+
+    alembic writes the constraints of a rebuilt table in another order each time.
+    """
+    lines = [line.strip().removesuffix(",") for line in (sql or "").splitlines()]
+    constraints = sorted(line for line in lines if line.startswith("CONSTRAINT "))
+    return [line for line in lines if not line.startswith("CONSTRAINT ")], constraints
 
 
 def _dump(home: Path) -> list[str]:

@@ -112,7 +112,8 @@ def nothing_stands_out(units: int) -> str:
         first = say("There are too few follow-ups to name a likely cause.")
     else:
         first = say(
-            "No change stands out in follow-ups on {machines}.", machines=machines_in_words(units)
+            "No change stands out beyond chance in follow-ups on {machines}.",
+            machines=machines_in_words(units),
         )
     return f"{first} {say(_STEP_BACK)}"
 
