@@ -80,14 +80,14 @@ def _percentile(percentile: dict[str, Any]) -> str:
 def decisions_in_lines(told: dict[str, Any]) -> str:
     """What decisions changed."""
     lines = [
-        f"{told['decided']} of {told['settings']} settings changed, {told['unchanged']} had this "
-        "decision before."
+        f"{told['decided']} of {told['settings']} settings got this decision, "
+        f"{told['unchanged']} had it before."
     ]
     lines += [
         f"  {one['submission']}/{one['ordinal']}: {one['before']} -> {one['now']}"
         for one in told["changed"]
     ]
     if told["lock_only_results"]:
-        lines.append(f"{told['lock_only_results']} results with only lock reports changed as well.")
+        lines.append(f"{told['lock_only_results']} results with only lock reports got it as well.")
     left = told["decided"] - len(told["changed"])
     return "\n".join([*lines, *([f"  and {left} more"] if left else [])])

@@ -539,7 +539,8 @@ def test_a_curator_lists_shows_decides_and_undoes(
     undone = run("review", "undo", setting, "--home", str(home))
     assert f"{setting}: counted -> excluded" in undone.stdout
     bulk = ("--client", "broken-script/0.1", "--reason", "script_error", "--home", str(home))
-    assert "1 of 1 settings changed" in run("review", "decide", "invalidate", *bulk).stdout
+    decided = run("review", "decide", "invalidate", *bulk)
+    assert "1 of 1 settings got this decision" in decided.stdout
     again = run("review", "show", setting, "--home", str(home))
     assert "invalidate, script_error (key 1, without a name)" in again.stdout
     for done in (listed, shown, decided, undone, again):
