@@ -16,7 +16,7 @@ from kbapi.intake.contributions import read_contributions, withdraw_contribution
 from kbapi.wire import StrictSchema, Whole, read_parameters
 
 blueprint = Blueprint(
-    "contributions",
+    "my_submissions",
     __name__,
     url_prefix="/v1/my-submissions",
     description="All results of one contributor, found by the contributor token.",

@@ -13,7 +13,7 @@ from kbapi.metrics.folder import tell_counts
 from kbapi.metrics.state import tell_state
 from kbapi.storage.watching import look_at
 
-blueprint = Blueprint("counts", __name__, description="Counters for monitoring.")
+blueprint = Blueprint("metrics", __name__, description="Counters for monitoring.")
 
 
 @blueprint.route("/metrics", methods=["GET"])

@@ -69,8 +69,8 @@ def _changes_found(runs: int, spans: tuple[int, ...]) -> list[Row]:
             true = int(months[months >= span][0])
             found[run] = told.is_change
             near[run] = told.since is not None and abs(_number(told.since) - true) <= 1
-            held[run] = told.between is not None and (
-                _number(told.between[0]) <= true <= _number(told.between[1])
+            held[run] = told.since_range is not None and (
+                _number(told.since_range[0]) <= true <= _number(told.since_range[1])
             )
             known[run] = abs(_best_place(drawn, months) - true) <= 1
         where = f"{BEFORE} to {SINCE}, {A_SIDE} a side in {span} firmware months each"

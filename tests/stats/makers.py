@@ -50,7 +50,7 @@ def a_vector_pool(name: str, *, mirrored: bool) -> tuple[GroupedIntervals, list[
 
     counts = vector.get("counts") or [1] * len(vector["data"])
     reports = [(*ends_of(*row), float(n)) for row, n in zip(vector["data"], counts, strict=True)]
-    cells = [(*ends_of(*cell[:2]), cell[2]) for cell in vector["answer"]["by_load"]]
+    cells = [(*ends_of(*cell[:2]), cell[2]) for cell in vector["answer"]["cells"]]
     return a_pool(reports), sorted(cells)
 
 

@@ -47,7 +47,7 @@ def test_a_closed_reading_is_the_same_evidence_with_right_ends_one_step_deeper()
     vector = VECTORS["ten_row_fixture_closed"]
     rows = [(a, NEVER_FAILED if b is None else b + 1, 1.0) for a, b in vector["data"]]
     fit = fit_npmle(a_pool(rows))
-    assert fit.masses == pytest.approx([m for _, _, m in vector["answer"]["by_load"]], abs=1e-8)
+    assert fit.masses == pytest.approx([m for _, _, m in vector["answer"]["cells"]], abs=1e-8)
     assert fit.log_likelihood == pytest.approx(vector["answer"]["loglik"], rel=1e-9)
 
 

@@ -52,7 +52,7 @@ def test_the_published_remissions_have_their_published_shares_and_errors():
 
 def test_the_likeliest_masses_of_the_vector_are_the_steps_of_the_curve():
     curve = fit_survival(*six_mp(), np.ones(21))
-    masses = [mass for *_, mass in VECTORS["freireich_6mp_exact"]["answer"]["by_load"]]
+    masses = [mass for *_, mass in VECTORS["freireich_6mp_exact"]["answer"]["cells"]]
     assert -np.diff(curve.share) == pytest.approx(masses[:-1], abs=1e-9)
     assert curve.share[-1] == pytest.approx(masses[-1], abs=1e-9)
 
