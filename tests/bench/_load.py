@@ -84,7 +84,7 @@ def serving_instance(home: Path, port: int, *more: str) -> Iterator[Served]:
 
 
 def a_collecting_key(home: Path) -> dict[str, str]:
-    """What a request that shows a key with the scope collect carries."""
+    """What a request that shows a key with the scope submit_for_members carries."""
     instance = open_instance(Settings(home=home))
     given = give_key(instance, "bench", ("submit_for_members",))
     instance.close()

@@ -38,7 +38,7 @@ def fill_pool(connection: Connection, place: int, units: int) -> None:
     if place == 0:
         run(
             "INSERT INTO conditions (id, loads, grade, firmware, microcode, machine, cooling, "
-            "supply) VALUES (1, 'all_core', 'session', '', '', '', '', '')"
+            "supply) VALUES (1, 'all_core', 'long', '', '', '', '', '')"
         )
     long_ago, now = (NOON - timedelta(days=90)).date(), NOON.date()
     people = [

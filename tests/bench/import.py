@@ -62,7 +62,7 @@ def measure(*, short: bool) -> list[Row]:
         measured(
             "its memory then, shared or not", median(w["mib"] for w in forked), "MiB", "<= 95"
         ),
-        measured("of that its own", median(w["own_bracket"] for w in forked), "MiB", ""),
+        measured("of that its own", median(w["own"] for w in forked), "MiB", ""),
         measured("heavy libraries in it by then", len(workers[0]["loaded"]), "count", "<= 0"),
     ]
 

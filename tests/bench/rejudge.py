@@ -63,8 +63,8 @@ def _date_results(connection: Connection) -> None:
     run = connection.exec_driver_sql
     run(
         "INSERT INTO conditions (id, loads, grade, firmware, microcode, machine, cooling, supply) "
-        "VALUES (2, 'all_core', 'session', '1.14', '0x2b', 'harbour-15', '', ''), "
-        "(3, 'all_core', 'session', '1.12', '0x2a', 'quay-13', '', '')"
+        "VALUES (2, 'all_core', 'long', '1.14', '0x2b', 'harbour-15', '', ''), "
+        "(3, 'all_core', 'long', '1.12', '0x2a', 'quay-13', '', '')"
     )
     run(
         "INSERT INTO submission (id, public_id, chip_id, unit_id, received_day, measured_month, "

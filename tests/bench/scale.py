@@ -124,4 +124,4 @@ def _units(reader: Connection) -> int:
     status, body = reader.ask(get(START))
     assert status == 200
     evidence = orjson.loads(body)["evidence"]
-    return int(evidence["units"] + evidence["unverified"] + evidence["excluded"])
+    return int(evidence["units"] + evidence["units_unverified"] + evidence["units_excluded"])
