@@ -30,7 +30,9 @@ def measure(*, short: bool) -> list[Row]:
     with tempfile.TemporaryDirectory() as folder:
         instance = an_instance(Path(folder))
         counts = RateFile(rate_file_uri(instance.settings.rates_path), instance.now)
-        key = {"HTTP_AUTHORIZATION": f"Bearer {give_key(instance, '', ('submit_for_members',)).key}"}
+        key = {
+            "HTTP_AUTHORIZATION": f"Bearer {give_key(instance, '', ('submit_for_members',)).key}"
+        }
         free, guarded = (_noop(instance, is_guarded=is_guarded) for is_guarded in (False, True))
         cost = _medians(
             {

@@ -1,0 +1,12 @@
+"""The names of the benchmarks: one file of this folder each."""
+
+from pathlib import Path
+from typing import Final
+
+NAMES: Final = sorted(
+    file.stem
+    for file in Path(__file__).parent.glob("*.py")
+    if not file.stem.startswith(("_", "test_")) and file.stem != "names"
+)
+LONGER: Final = ("import", "npmle", "scale", "serving", "writes")
+"""Their short forms take more than ten seconds each: `python -m tests.bench longer --short`."""
