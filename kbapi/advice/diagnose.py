@@ -300,7 +300,11 @@ def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...], units: int) ->
     first = ranked[0]
     return words.most_likely(
         first.change,
-        first.units_with_change.share_failed,
-        first.units_without_change.share_failed,
+        _failed_of(first.units_with_change),
+        _failed_of(first.units_without_change),
         first.risk_ratio_lower,
     )
+
+
+def _failed_of(units: UnitsWithOutcome) -> tuple[int, int]:
+    return units.failed, units.failed + units.stable

@@ -79,15 +79,15 @@ def _still_stable(after: dict[str, Any]) -> str:
 
 def diagnosis_in_lines(answer: dict[str, Any]) -> str:
     """What to check first, what happened on other machines, what to do."""
-    lines = [paragraph(answer["summary"]), "", "Check first:"]
+    lines = [answer["chip"]["name"], paragraph(answer["summary"]), "", "Check first:"]
     for question in answer["check_first"]:
-        lines += [bullet(question["question"]), paragraph(question["then"], "    ")]
-        if question["your_answer"] == "unknown":
-            lines.append(paragraph(f"Yes: {question['if_yes']}", "    "))
-            lines.append(paragraph(f"No: {question['if_no']}", "    "))
+        lines.append(bullet(question["question"]))
+        if (given := question["your_answer"]) == "unknown":
+            lines.append(paragraph(f"If yes: {question['if_yes']}", "    "))
+            lines.append(paragraph(f"If no: {question['if_no']}", "    "))
         else:
-            meaning = question[f"if_{question['your_answer']}"]
-            lines.append(paragraph(f"Meaning: {meaning}", "    "))
+            lines.append(paragraph(f"You answered {given}. {question[f'if_{given}']}", "    "))
+        lines.append(paragraph(question["then"], "    "))
     others = list(_others(answer))
     lines += ["", *others] if others else []
     lines += _withheld(answer)

@@ -35,10 +35,12 @@ def start_in_lines(answer: dict[str, Any]) -> str:
 
 
 def _at_clock(at_clock: dict[str, Any]) -> str:
+    away = at_clock["distance_mhz"]
+    there = f", the nearest of them {away:g} MHz away" if away else " there"
     return (
         f"At {at_clock['clock_mhz']:g} MHz that is about {at_clock['setting_mv']:g} mV. "
-        f"{at_clock['reports']} reports give a stock voltage of {at_clock['stock_mv']:g} mV there; "
-        f"the nearest is {at_clock['distance_mhz']:g} MHz away. Use your own stock voltage instead."
+        f"{at_clock['reports']} reports give {at_clock['stock_mv']:g} mV at stock{there}. "
+        "Use your own stock voltage where you know it."
     )
 
 
@@ -205,8 +207,10 @@ def own_in_lines(answer: dict[str, Any]) -> str:
             lines.append(f"  {setting['domain']}, {setting['control']}: {setting['status']}")
             lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
         for in_use in result["in_use"]:
-            lines.append(f"  in use: {in_use['domain']} {in_use['in_use']:g}")
-        lines += [paragraph(due["text"], "  due: ") for due in result["retests_due"]]
+            unit = _unit(in_use["control"])
+            lines.append(f"  in use: {in_use['domain']} {in_use['in_use']:g} {unit}")
+        lines += ["  due:" for _ in result["retests_due"][:1]]
+        lines += [bullet(due["text"]) for due in result["retests_due"]]
     return "\n".join(lines) or "Nothing of yours is here."
 
 

@@ -69,7 +69,7 @@ def next_step_command(
     if moved_with is not None:
         told["moved_with"] = [code.strip() for code in moved_with.split(",") if code.strip()]
     if not as_json:
-        require_terminal()
+        require_terminal("Run this command in one.")
     with asking(home, url) as door:
         path = record or _usual_path(door, chip, home if url is None else sender_file().parent)
         search = _search_in(path, chip, told)

@@ -48,8 +48,8 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
         left = answer["expected_search"]
         lines.append(
             paragraph(
-                f"{left['trials']:g} trials, {left['failures']:g} failures and "
-                f"{left['minutes']:.0f} minutes are left on average."
+                f"On average {left['trials']:.0f} trials with {left['failures']:.1f} failures are "
+                f"left: {left['minutes']:.0f} minutes."
             )
         )
     return "\n".join(lines)

@@ -28,17 +28,17 @@ def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: 
         if file is not None:
             accepted = _send(door, load_sender(sender_file()), file.read())
         else:
-            require_terminal()
+            require_terminal("Give a FILE, or - for standard input.")
             accepted = offer_to_send(door, interview(door))
     if accepted is None:
         raise SystemExit(REFUSED)
     tell(accepted, as_json, lines.accepted_in_lines)
 
 
-def require_terminal() -> None:
-    """Nothing, where somebody can be asked; else the command is left with 2."""
+def require_terminal(instead: str) -> None:
+    """Nothing on a terminal; else the command ends with 2 and says what to do instead."""
     if not sys.stdin.isatty():
-        click.echo("Questions need a terminal. Give a FILE, or - for standard input.", err=True)
+        click.echo(f"Questions need a terminal. {instead}", err=True)
         raise SystemExit(2)
 
 

@@ -134,8 +134,8 @@ def _effect_unproven(setting: SubmittedSetting, result: SubmittedResult) -> bool
 CONTRADICTED_BY_FAILURE: Final = "contradicted_by_failure"
 REFUSED_BY_CURRENT_RULES: Final = "refused_by_current_rules"
 LATER_REMARKS: Final = {
-    CONTRADICTED_BY_FAILURE: "Another result of this unit failed at this setting or at a "
-    "shallower one. The failure counts and this pass does not.",
+    CONTRADICTED_BY_FAILURE: "A follow-up or another result of this unit failed at this "
+    "setting or at a shallower one. That failure counts; this pass does not.",
     REFUSED_BY_CURRENT_RULES: "Earlier rules accepted this result; the current rules refuse it. "
     "Withdraw it and send a corrected one.",
 }

@@ -250,7 +250,9 @@ def test_the_share_in_a_text_about_locks_is_the_share_of_the_answer(
 ) -> None:
     for question in ("locks?chip=", "locks?machine=harbour-15&chip="):
         for lock in answers[f"{question}{chip}"]["locks"]:
-            assert lock["text"].startswith(f"Open on {percent(lock['share_open'])} of machines")
+            assert lock["text"].startswith(
+                f"Can be set on {percent(lock['share_open'])} of machines"
+            )
             shares = re.findall(r"(\d+) %", lock["text"])
             low, high = (str(round(end * 100)) for end in lock["interval"])
             assert shares[-2:] == [low, high]
@@ -258,7 +260,7 @@ def test_the_share_in_a_text_about_locks_is_the_share_of_the_answer(
     if locks["share_open"] is None:
         assert "unknown" in locks["text"]
     else:
-        assert locks["text"].startswith(f"Open on {percent(locks['share_open'])} of machines")
+        assert locks["text"].startswith(f"Can be set on {percent(locks['share_open'])} of machines")
 
 
 @pytest.mark.parametrize("chip", CHIPS)

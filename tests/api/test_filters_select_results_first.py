@@ -100,7 +100,7 @@ def test_a_start_says_which_filters_matter_whatever_it_was_asked_with(filled: Fl
         {"value": "battery", "units": 40, "direction": "shallower"},
         {"value": "mains", "units": 40, "direction": "deeper"},
     ]
-    assert "supply=" in supply["text"]
+    assert "with supply set to" in supply["text"]
 
 
 def test_where_a_filter_means_nothing_none_is_named(client: FlaskClient) -> None:

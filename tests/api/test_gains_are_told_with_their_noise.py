@@ -260,7 +260,7 @@ def test_ones_own_pair_is_placed_in_the_pool(client: FlaskClient) -> None:
     (cell,) = gains(client, **asked)["by_load"]
     own = gain(cell["overall"], "performance")["own"]
     assert (own["ratio"], own["share_below"]) == (1.055, 0.5)
-    assert own["text"] == "Your performance: 5.5 % more; the ratio is lower on 50 % of 10 machines."
+    assert own["text"] == "Your performance: 5.5 % more; the ratio is lower on 5 of 10 machines."
     assert gain(cell["overall"], "power")["own"] is None
     both = gains(client, **asked, own_power_stock_w=60, own_power_tuned_w=50)["by_load"][0]
     assert gain(both["overall"], "performance_per_watt")["own"]["share_below"] == 1

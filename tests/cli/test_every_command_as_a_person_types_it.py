@@ -307,7 +307,7 @@ def test_locks_are_told_in_eighty_columns(home: Path) -> None:
     assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
     told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
     assert told.returncode == 0
-    assert "voltage_offset on core\n  Open on " in told.stdout
+    assert "voltage_offset on core\n  Can be set on " in told.stdout
     assert "Possible without voltage control" in told.stdout
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
 

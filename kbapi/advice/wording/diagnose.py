@@ -6,7 +6,6 @@ from kbapi.advice.wording.language import marked, say, say_count
 from kbapi.advice.wording.parts import (
     amount_in_words,
     machines_in_words,
-    percent,
     shown_from_five,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
@@ -81,14 +80,12 @@ OTHER_CAUSES: Final[dict[OtherCauseCode, str]] = {
 """Physical explanations: reports can't separate them, so they are asked, not answered."""
 
 _AFTER: Final = {
-    "firmware": marked("{failed} of machines failed after a firmware update, {otherwise} without"),
-    "microcode": marked(
-        "{failed} of machines failed after a microcode update, {otherwise} without"
-    ),
-    "driver": marked("{failed} of machines failed after a driver update, {otherwise} without"),
-    "os": marked("{failed} of machines failed after a system update, {otherwise} without"),
-    "season": marked("{failed} of machines failed after a change of season, {otherwise} without"),
-    "cooling": marked("{failed} of machines failed after a change of cooling, {otherwise} without"),
+    "firmware": marked("{failed} machines failed after a firmware update, {otherwise} without"),
+    "microcode": marked("{failed} machines failed after a microcode update, {otherwise} without"),
+    "driver": marked("{failed} machines failed after a driver update, {otherwise} without"),
+    "os": marked("{failed} machines failed after a system update, {otherwise} without"),
+    "season": marked("{failed} machines failed after a change of season, {otherwise} without"),
+    "cooling": marked("{failed} machines failed after a change of cooling, {otherwise} without"),
 }
 _STEP_BACK: Final = marked("Step back by the margin and test again.")
 
@@ -118,15 +115,21 @@ def nothing_stands_out(units: int) -> str:
     return f"{first} {say(_STEP_BACK)}"
 
 
-def most_likely(change: str, failed: float, otherwise: float, at_least: float) -> str:
-    """The likeliest cause, with both shares.
+def most_likely(
+    change: str, failed: tuple[int, int], otherwise: tuple[int, int], at_least: float
+) -> str:
+    """The likeliest cause, with how many of how many machines failed after it and without it.
 
-    >>> most_likely("microcode", 0.5, 0.1, 2.1)[:62]
-    '50 % of machines failed after a microcode update, 10 % without'
+    >>> most_likely("microcode", (6, 14), (1, 16), 2.1)[:64]
+    '6 of 14 machines failed after a microcode update, 1 of 16 withou'
     """
-    shares = say(_AFTER[change], failed=percent(failed), otherwise=percent(otherwise))
+    counts = [
+        say("{failed} of {units}", failed=one[0], units=one[1]) for one in (failed, otherwise)
+    ]
     first = say(
-        "{shares}: at least {ratio} times as often.", shares=shares, ratio=f"{at_least:.1f}"
+        "{counts}: at least {ratio} times as often (95 % confidence).",
+        counts=say(_AFTER[change], failed=counts[0], otherwise=counts[1]),
+        ratio=f"{at_least:.1f}",
     )
     return " ".join([first, say("This is no proof for your machine."), say(_STEP_BACK)])
 

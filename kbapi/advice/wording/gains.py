@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from kbapi.advice.wording.language import marked, say
-from kbapi.advice.wording.parts import machines_in_words, percent, shown_from_five, withheld_groups
+from kbapi.advice.wording.parts import machines_in_words, shown_from_five, withheld_groups
 from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
@@ -165,7 +165,7 @@ def cell_in_words(
 
 
 _CAPPED: Final = marked("{load}, equal power limit")
-_UNCAPPED: Final = marked("{load}, no power limit")
+_UNCAPPED: Final = marked("{load}, without a lowered power limit")
 
 
 def place_in_words(cell: GainCell) -> str:
@@ -274,12 +274,12 @@ def own_in_words(name: str, ratio: float, share_below: float, units: int) -> str
     """Where one's own change lies among the units of the pool.
 
     >>> own_in_words("performance", 1.04, 0.62, 40)
-    'Your performance: 4.0 % more; the ratio is lower on 62 % of 40 machines.'
+    'Your performance: 4.0 % more; the ratio is lower on 25 of 40 machines.'
     """
     return say(
-        "Your {measure}: {change}; the ratio is lower on {share} of {machines}.",
+        "Your {measure}: {change}; the ratio is lower on {below} of {machines}.",
         measure=say(_NAMES[name]),
         change=change_in_words(name, math.log(ratio)),
-        share=percent(share_below),
+        below=round(share_below * units),
         machines=machines_in_words(units),
     )

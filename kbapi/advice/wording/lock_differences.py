@@ -213,4 +213,4 @@ def changes_text(unchanged: int | None, changes: Sequence[tuple[str, int]]) -> s
 
 def changed_since(verdict: str, change: str) -> str:
     """Whether it can be set, and how that has changed."""
-    return say("{verdict}; {change}", verdict=verdict, change=change)
+    return say("{verdict} in all reports, but {change}", verdict=verdict, change=change)

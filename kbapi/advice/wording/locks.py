@@ -14,8 +14,8 @@ from kbapi.advice.wording.parts import (
 from kbapi.vocabulary import LOCKED_STATUSES
 
 _OPEN: Final = {
-    "chip": marked("Open on {share} of machines ({range})"),
-    "series": marked("Open on {share} of machines of related chips ({range})"),
+    "chip": marked("Can be set on {share} of machines ({range})"),
+    "series": marked("Can be set on {share} of machines of related chips ({range})"),
 }
 _CONDITIONS: Final = {
     "open": marked("{open}."),
@@ -43,7 +43,7 @@ def open_in_words(
     reports these are; `statuses` are all that may be named.
 
     >>> open_in_words("mixed", 0.7358, (0.657, 0.803), "chip", ("open", "firmware_locked"))
-    'Open on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
+    'Can be set on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
     """
     is_open = say(_OPEN[level], share=percent(share_open), range=range_in_words(interval))
     is_locked = any(status in LOCKED_STATUSES for status in statuses)
@@ -58,8 +58,11 @@ def unknown_in_words() -> str:
 
 
 def based_on_reports(units: int) -> str:
-    """How many machines of the chip itself were reported on."""
-    return say("Estimated from lock reports of {machines}.", machines=machines_in_words(units))
+    """How many machines of the chip itself were reported on; few of them weigh less."""
+    return say(
+        "Estimated from lock reports of {machines} and of related chips.",
+        machines=machines_in_words(units),
+    )
 
 
 _VERDICTS: Final = (

@@ -40,8 +40,8 @@ _FAIL: Final = marked(
 
 
 _LEANINGS: Final = {
-    "deeper": marked("{value} deeper"),
-    "shallower": marked("{value} shallower"),
+    "deeper": marked("deeper with {value}"),
+    "shallower": marked("shallower with {value}"),
 }
 
 
@@ -51,8 +51,8 @@ def difference_in_words(name: str, leaning: Sequence[tuple[str, str]]) -> str:
     if len(leaning) > _MOST_VALUES:
         values.append(say("and {count} more", count=len(leaning) - _MOST_VALUES))
     return say(
-        "Limits differ by {filter} beyond chance, the cause is unknown: {values}. Ask again with "
-        "{filter}= for yours.",
+        "Limits differ by {filter} beyond chance: {values}. The cause is unknown. Ask again with "
+        "{filter} set to yours.",
         filter=name,
         values=say(", ").join(values),
     )
