@@ -180,7 +180,7 @@ NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {
     "ask_qualified_people": marked("Leave it at stock and ask qualified people."),
     "stay_at_stock": marked("If it fails again after two steps back, stay at stock."),
     "check_lock_status": marked(
-        "Ask /v1/locks whether the update locked the control on other machines."
+        "Check the lock status of this chip: did the update lock the control on other machines?"
     ),
 }
 
