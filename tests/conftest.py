@@ -29,6 +29,8 @@ SLOW_FOLDERS: Final = {
 }
 """Folders that are not quick: they start servers and processes, or fill whole clubs."""
 SLOW_FILES: Final = {
+    "advice/test_a_stored_answer_is_served_while_it_is_right.py",
+    "advice/test_answers_are_said_plainly.py",
     "advice/test_every_sentence_can_be_translated.py",
     "advice/test_poison_is_set_aside_and_everybody_is_told.py",
     "api/test_a_query_is_parsed_once.py",
@@ -43,8 +45,11 @@ SLOW_FILES: Final = {
     "chips/test_laws.py",
     "chips/test_search.py",
     "curation/test_the_queue_tells_what_waits.py",
+    "evidence/test_a_what_if_is_what_the_decision_would_do.py",
     "house/test_a_worker_starts_light.py",
+    "house/test_dependencies_are_declared_and_locked.py",
     "house/test_readme_examples_run.py",
+    "house/test_released_clients_still_work.py",
     "house/test_style_and_types_are_clean.py",
     "intake/test_a_batch_equals_its_items_one_by_one.py",
     "intake/test_a_contributor_sees_and_withdraws_everything.py",
@@ -57,9 +62,10 @@ SLOW_FILES: Final = {
     "storage/test_faults_of_the_file_are_told_apart.py",
     "storage/test_files_belong_to_whom_they_serve.py",
     "storage/test_the_schema_goes_up_whole_or_not_at_all.py",
+    "storage/test_upgrades_keep_promises_and_data.py",
     "storage/test_writing_stops_and_goes_on_by_itself.py",
 }
-"""Other files that took more than 0.15 s a test."""
+"""Other files that took more than 0.15 s a test, or seconds to set up."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -8,5 +8,16 @@ NAMES: Final = sorted(
     for file in Path(__file__).parent.glob("*.py")
     if not file.stem.startswith(("_", "test_")) and file.stem != "names"
 )
-LONGER: Final = ("import", "npmle", "scale", "serving", "writes")
-"""Their short forms take more than ten seconds each: `python -m tests.bench longer --short`."""
+LONGER: Final = (
+    "access",
+    "batch",
+    "chips",
+    "import",
+    "intake",
+    "npmle",
+    "review",
+    "scale",
+    "serving",
+    "writes",
+)
+"""Their short forms take more than three seconds each: `python -m tests.bench longer --short`."""
