@@ -27,7 +27,8 @@ class GridSetting:
     grid_steps: int
     """The setting as grid steps below stock."""
     value_to_enter: int
-    """Whole number of mV or counts to enter, rounded toward stock; negative is lower."""
+    """Whole number of mV or counts, rounded toward stock; negative is lower. For
+    fixed_clock_voltage it is the distance below your own stock voltage at that clock."""
     at_clock_mv: float | None
     """The absolute voltage in mV, with fixed_clock_voltage; else null."""
 

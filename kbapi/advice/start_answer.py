@@ -61,7 +61,8 @@ class SuggestedStart:
     grid_steps: int
     """The setting as grid steps below stock, 1 or more."""
     value_to_enter: int
-    """Whole number of mV or counts to enter, rounded toward stock; negative is lower."""
+    """Whole number of mV or counts, rounded toward stock; negative is lower. For
+    fixed_clock_voltage it is the distance below your own stock voltage at that clock."""
     stable_share: float
     """Share of units that should be stable at the setting, as asked for, 0 to 1."""
     confidence: float
