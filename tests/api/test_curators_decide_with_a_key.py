@@ -229,7 +229,7 @@ JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=9), inner),
     max_leaves=8,
 )
-NAMES = ("word", "reason", "submission", "ordinal", "contributor", "origin", "client", "x")
+NAMES = ("decision", "reason", "submission", "ordinal", "contributor", "origin", "client", "x")
 SOUND = st.sampled_from(
     [
         "include",

@@ -53,6 +53,9 @@ def test_fewer_than_five_units_are_withheld_and_that_is_said(
     assert answer["withheld_groups"] == 1
     assert answer["reason"]["code"] == "too_few_units"
     assert answer["summary"] == "No gains can be shown yet."
+    needed = f"{5 - units} more {'is' if units == 4 else 'are'} needed."
+    wanted = f"Shown from five machines on, so that no one can be recognised; {needed}"
+    assert answer["reason"]["text"] == wanted
 
 
 def test_five_units_attain_less_than_asked_and_the_answer_says_how_much(

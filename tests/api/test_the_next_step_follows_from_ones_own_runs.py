@@ -1,5 +1,6 @@
 """`POST /v1/next-step`: what is proposed, what never is, and how one's own runs are read."""
 
+import re
 from typing import Any
 
 import numpy as np
@@ -125,9 +126,10 @@ def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -
         assert later["next_step"] == line["next_step"]
         now, then = later["recommended_in_use"], line["recommended_in_use"]
         assert (now["setting"], now["margin"]) == (then["setting"], then["margin"])
-        in_use = "stock" if now["setting"] is None else f"use {now['setting']['value_to_enter']}"
-        assert in_use in now["text"].lower()
-        assert in_use in then["text"]
+        value = None if now["setting"] is None else now["setting"]["value_to_enter"]
+        in_use = r"\bstock\b" if value is None else rf"use {value}(?![0-9.])"
+        assert re.search(in_use, now["text"].lower())
+        assert re.search(in_use, then["text"])
 
 
 @pytest.mark.usefixtures("pool")

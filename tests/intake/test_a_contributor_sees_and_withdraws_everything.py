@@ -185,5 +185,8 @@ def test_over_http_the_token_travels_in_a_header_of_its_own(client: FlaskClient)
             "/problems/contributor_missing",
         )
         assert client.delete("/v1/my-submissions", headers=wrong).status_code == 401
-    assert client.get("/v1/my-submissions?after=x", headers=header).status_code == 422
+    answer = client.get("/v1/my-submissions?cursor=x", headers=header)
+    assert answer.status_code == 422
+    faults = [(fault["pointer"], fault["code"]) for fault in answer.get_json()["errors"]]
+    assert faults == [("cursor", "invalid")]
     assert client.delete("/v1/my-submissions", headers=header).get_json()["withdrawn"] == 1

@@ -9,7 +9,12 @@ from sqlalchemy import create_engine, inspect
 from sqlmodel import SQLModel
 
 from kbapi.storage import migrations, tables
-from kbapi.storage.migrations import alembic_config, upgrade_to_head
+from kbapi.storage.migrations import (
+    alembic_config,
+    current_revision,
+    head_revision,
+    upgrade_to_head,
+)
 from kbapi.storage.sqlite import make_writing_engine
 from tests.storage.later_schema import REBUILD, later_migrations
 from tests.storage.write_rows import DATA, TABLES, rows_of_today
@@ -67,6 +72,7 @@ def test_a_database_with_data_goes_up_from_every_earlier_schema(tmp_path: Path, 
     assert before["submission"]
     upgrade_to_head(path)
     assert rows_of(path, columns) == before
+    assert current_revision(path) == head_revision()
 
 
 @pytest.mark.parametrize("dump", dumps())
