@@ -229,16 +229,22 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
 
 
 def _open_in_words(shares: LockShares) -> str:
+    text = open_text(shares)
+    is_reported = shares.level != "none" and shares.units > 0
+    return f"{text} {lock_words.based_on_reports(shares.units)}" if is_reported else text
+
+
+def open_text(shares: LockShares) -> str:
+    """On how many machines the control is open, in one sentence."""
     if shares.level == "none":
         return lock_words.unknown_in_words()
-    text = lock_words.open_in_words(
+    return lock_words.open_in_words(
         shares.word,
         shares.open.share,
         (shares.open.low, shares.open.high),
         shares.level,
         [one.status for one in shares.statuses],
     )
-    return f"{text} {lock_words.based_on_reports(shares.units)}" if shares.units else text
 
 
 def in_short(told: ControlLocks) -> str:

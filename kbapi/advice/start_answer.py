@@ -5,6 +5,7 @@ from typing import Final, Literal
 
 from kbapi.advice.cautions import Caution, cautions_for
 from kbapi.advice.evidence_found import EvidenceFound
+from kbapi.advice.locks_told import open_text
 from kbapi.advice.next_step_terms import usual_gain
 from kbapi.advice.question import Question
 from kbapi.advice.told import (
@@ -225,13 +226,7 @@ def locks_told(found: EvidenceFound) -> LockSummary:
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
         units=round(locks.open.units, 2),
         changes=tuple(change.value for change in locks.changes),
-        text=lock_words.open_in_words(
-            locks.word,
-            locks.open.share,
-            (locks.open.low, locks.open.high),
-            locks.level,
-            [one.status for one in locks.statuses],
-        ),
+        text=open_text(locks),
     )
 
 

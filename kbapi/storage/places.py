@@ -32,7 +32,7 @@ class PoolKey:
     @property
     def rails(self) -> tuple[Domain, ...]:
         """The domains that moved together, in the order of the glossary."""
-        return tuple(code for code in DOMAINS if code in self.domains.split("+"))
+        return _domains_in(self.domains)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,12 @@ def moved_with(domain: Domain, domains: str) -> tuple[Domain, ...]:
     >>> moved_with("core", "core+ring")
     ('ring',)
     """
+    return tuple(one for one in _domains_in(domains) if one != domain)
+
+
+def _domains_in(domains: str) -> tuple[Domain, ...]:
     together = domains.split("+")
-    return tuple(one for one in DOMAINS if one in together and one != domain)
+    return tuple(code for code in DOMAINS if code in together)
 
 
 def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
