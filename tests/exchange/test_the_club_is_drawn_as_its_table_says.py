@@ -13,7 +13,7 @@ import pytest
 from kbapi.chips.grammar.reading import MAKERS
 from kbapi.chips.names import identify_chip
 from kbapi.exchange.club import shares
-from kbapi.exchange.club.club import bundled_club, truth
+from kbapi.exchange.club.club import bundled_club, pool_truths
 from kbapi.exchange.club.cooling import COOLING
 from kbapi.exchange.club.results import ClubResult, club_documents, club_results
 
@@ -167,7 +167,7 @@ def test_every_chip_that_can_be_tuned_has_a_truth_and_a_machine_to_sit_in() -> N
 
 
 def test_the_four_shapes_of_truth_are_spread_over_the_chips() -> None:
-    used = Counter(pool.shape for pool in truth())
+    used = Counter(pool.shape for pool in pool_truths())
     assert len(used) == 4
     assert min(used.values()) >= 10
 

@@ -49,7 +49,7 @@ def bundled_club() -> Club:
     return load_club(bundled_folder("seed_data"))
 
 
-def truth() -> tuple[PoolTruth, ...]:
+def pool_truths() -> tuple[PoolTruth, ...]:
     """The truth about every pool of the bundled club."""
     return tuple(pool for pools in bundled_club().truth.values() for pool in pools)
 
