@@ -32,8 +32,8 @@ from kbapi.storage.chip_rows import LineRow
 from kbapi.storage.instance import Instance
 from kbapi.storage.judging_rows import save_verdicts
 from kbapi.storage.lock_reports import load_lock_groups
-from kbapi.storage.people import contributor_hash
 from kbapi.storage.pool_rows import PoolSize, load_stock_points
+from kbapi.storage.secret import contributor_hash
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl
 

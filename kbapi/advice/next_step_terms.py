@@ -5,7 +5,7 @@ from fractions import Fraction
 from math import ceil, floor
 from typing import Final
 
-from kbapi.bounds import FIXED_CLOCK_LEAST_MV, depth_bound
+from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.own_runs import OwnSearch
 from kbapi.stats.grid import Grid
@@ -98,7 +98,7 @@ def deepest_steps(
     search: OwnSearch, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
 ) -> int:
     """The deepest step that anybody is sent to: what screening still counts, on every rail."""
-    allowed = float(min(depth_bound(control, domain).soft for domain in domains))
+    allowed = float(min(DEPTH_BOUNDS[control, domain].soft for domain in domains))
     if search.stock_mv is not None and control == "fixed_clock_voltage":
         allowed = min(allowed, search.stock_mv - FIXED_CLOCK_LEAST_MV)
     return max(floor(_exact(allowed) / grid.step), 0)

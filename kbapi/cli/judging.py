@@ -8,7 +8,8 @@ import click
 
 from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.cli.progress import told_progress
-from kbapi.evidence.verdicts import Rejudged, rejudge
+from kbapi.evidence.verdicts import Rejudged
+from kbapi.intake.rescreen import rejudge
 from kbapi.storage.instance import open_instance
 from kbapi.storage.judging_rows import KeptVerdicts
 from kbapi.storage.pool_rows import load_all_pools

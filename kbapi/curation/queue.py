@@ -20,8 +20,8 @@ from kbapi.intake.telling import tell_setting
 from kbapi.storage import review_rows
 from kbapi.storage.contributions import find_contributor
 from kbapi.storage.instance import Instance
-from kbapi.storage.people import contributor_hash
 from kbapi.storage.review_rows import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
+from kbapi.storage.secret import contributor_hash
 from kbapi.storage.submissions import StoredSubmission, load_submission
 from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
 from kbapi.wire import ParameterCount, StrictSchema, Text, Whole, read_parameters

@@ -8,19 +8,15 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.names import identify_chip
 from kbapi.evidence.judge import Judgement, judge_pool
 from kbapi.evidence.related import floor_steps
-from kbapi.evidence.units import Standing, load_pool_rows, standing_on, units_of
-from kbapi.storage.instance import Instance
+from kbapi.evidence.units import Standing, load_pool_rows, units_of
 from kbapi.storage.judging_rows import (
     JudgementRow,
     KeptVerdicts,
     UnitSetAside,
     load_verdicts,
-    save_verdicts,
 )
 from kbapi.storage.judging_tables import UNIT_CODES
-from kbapi.storage.people import contributor_hash
 from kbapi.storage.pool_rows import PoolSize
-from kbapi.versions import RULES_VERSION
 
 FAR_TOO_DEEP, FAR_TOO_SHALLOW = UNIT_CODES
 
@@ -74,13 +70,3 @@ def rejudge_pool(
     units = units_of(load_pool_rows(connection, pool.id, standing))
     judgement = judge_pool(units, floor_steps(pool.key.control, grid))
     return Rejudged(pool, load_verdicts(connection, pool.id), verdicts_of(judgement))
-
-
-def rejudge(instance: Instance, pool: PoolSize, *, keep: bool) -> Rejudged | None:
-    """The same for an instance today; with `keep`, in one transaction that keeps what it found."""
-    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    with instance.writing() if keep else instance.reading() as connection:
-        found = rejudge_pool(connection, pool, instance.catalogue, standing)
-        if keep and found is not None:
-            save_verdicts(connection, pool.id, found.now, instance.today(), RULES_VERSION)
-    return found

@@ -21,8 +21,8 @@ from kbapi.storage.contributions import (
     load_sent,
 )
 from kbapi.storage.instance import Instance
-from kbapi.storage.people import contributor_hash
 from kbapi.storage.places import drop_unused_places
+from kbapi.storage.secret import contributor_hash
 from kbapi.vocabulary import Domain, LimitControl
 
 RESULTS_A_PAGE: Final = 100

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.bounds import FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV, depth_bound
+from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV
 from kbapi.errors import Problem
 from kbapi.intake.documents import InForce, SubmittedResult, SubmittedSetting
 from kbapi.intake.trials import contradictions_of
@@ -108,7 +108,7 @@ def _outside_fixed_clock_range(setting: SubmittedSetting) -> Iterator[Fault]:
 
 
 def _beyond_hard_bound(setting: SubmittedSetting) -> Iterator[Fault]:
-    hard = depth_bound(setting.control, setting.domain).hard
+    hard = DEPTH_BOUNDS[setting.control, setting.domain].hard
     for field, value in _values(setting):
         below_stock = setting.below_stock(value)
         if below_stock is not None and below_stock > hard:

@@ -9,6 +9,8 @@ from sqlalchemy import Connection
 
 from kbapi.errors import DocumentRefused, Problem, StorageBusy, StorageUnwritable
 from kbapi.evidence.book import book_evidence
+from kbapi.evidence.units import standing_on
+from kbapi.evidence.verdicts import Rejudged, rejudge_pool
 from kbapi.intake.json_text import JsonReading
 from kbapi.intake.new_rows import new_setting, rows_of_locks, rows_of_readings
 from kbapi.intake.reader import ReadDocument, read_document
@@ -17,8 +19,11 @@ from kbapi.intake.scrubber import CODE
 from kbapi.intake.store import screen
 from kbapi.storage import answers, read_again, submissions
 from kbapi.storage.instance import Instance
+from kbapi.storage.judging_rows import save_verdicts
 from kbapi.storage.places import drop_unused_places
+from kbapi.storage.pool_rows import PoolSize
 from kbapi.storage.rules_mark import load_mark, save_mark
+from kbapi.storage.secret import contributor_hash
 from kbapi.storage.submissions import StoredSubmission
 from kbapi.versions import RULES_VERSION
 
@@ -110,3 +115,16 @@ def _forget_identities(
         if isinstance(holder, dict):
             holder.pop(name, None)
     submissions.replace_document(connection, stored.id, orjson.dumps(document).decode())
+
+
+def rejudge(instance: Instance, pool: PoolSize, *, keep: bool) -> Rejudged | None:
+    """What checking a pool for outliers finds today beside what is stored; `keep` stores it.
+
+    One transaction. None where today's grammar does not know the chip's key.
+    """
+    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
+    with instance.writing() if keep else instance.reading() as connection:
+        found = rejudge_pool(connection, pool, instance.catalogue, standing)
+        if keep and found is not None:
+            save_verdicts(connection, pool.id, found.now, instance.today(), RULES_VERSION)
+    return found

@@ -65,7 +65,7 @@ def _grade(minutes: float, loads: tuple[str, ...], checked_results: bool) -> Gra
 
 
 def _beyond_soft_bound(setting: SubmittedSetting, _: SubmittedResult) -> bool:
-    soft = bounds.depth_bound(setting.control, setting.domain).soft
+    soft = bounds.DEPTH_BOUNDS[setting.control, setting.domain].soft
     ends = (setting.stable_at, setting.unstable_at)
     depths = [setting.below_stock(end) for end in ends if end is not None]
     return any(depth is not None and depth > soft for depth in depths)

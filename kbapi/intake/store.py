@@ -17,7 +17,7 @@ from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.intake.telling import tell_repeated, tell_stored
 from kbapi.storage import chip_rows, submissions
 from kbapi.storage.instance import Instance
-from kbapi.storage.people import contributor_hash
+from kbapi.storage.secret import contributor_hash
 
 _EARLIEST_ZONE: Final = timedelta(hours=14)
 

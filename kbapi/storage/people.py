@@ -6,7 +6,6 @@ from typing import Final
 
 from sqlalchemy import Connection, delete, exists, select
 
-from kbapi.storage.secret import Secret
 from kbapi.storage.statements import add_row, find_number
 from kbapi.storage.tables import Contributor, Submission, Unit
 
@@ -24,12 +23,6 @@ class UnitRow:
 
     id: int
     contributor_id: int
-
-
-def contributor_hash(secret: Secret, contributor_token: str | None) -> bytes:
-    """The keyed hash that stands for a contributor; all without a token are one."""
-    # No token is shorter than sixteen characters, so the empty one is nobody else's.
-    return secret.keyed_hash("contributor", (contributor_token or "").encode())
 
 
 def find_or_add_unit(

@@ -131,3 +131,9 @@ def _remove_if_dead(draft: Path) -> None:
             draft.unlink()
     finally:
         os.close(descriptor)
+
+
+def contributor_hash(secret: Secret, contributor_token: str | None) -> bytes:
+    """The keyed hash that stands for a contributor; all without a token are one."""
+    # No token is shorter than sixteen characters, so the empty one is nobody else's.
+    return secret.keyed_hash("contributor", (contributor_token or "").encode())

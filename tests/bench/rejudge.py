@@ -9,7 +9,7 @@ from statistics import median
 from sqlalchemy import Connection
 
 from kbapi.evidence.drift import load_drift
-from kbapi.evidence.verdicts import rejudge
+from kbapi.intake.rescreen import rejudge
 from kbapi.stats.interval import NEVER_FAILED
 from kbapi.storage.instance import Instance
 from kbapi.storage.pool_rows import PoolSize, load_all_pools
