@@ -94,18 +94,25 @@ def summary_of_power(
     best: tuple[float | None, float | None],
 ) -> str:
     """The smallest limits at stock and tuned, or where performance per watt is best."""
-    is_kept = any(one is not None for one in limits)
-    stock, tuned = limits if is_kept else best
-    if is_kept:
-        keeps = f"keeps {percent(keep_share)} of stock performance"
-        at_stock, when_tuned = f"{stock} W {keeps}", f"Tuned, {tuned} W {keeps}"
-        both = f"{at_stock}; tuned, {tuned} W is enough"
-    else:
-        gives = "W gives the best performance per watt"
-        at_stock, when_tuned = f"{stock} {gives} at stock", f"Tuned, {tuned} {gives}"
-        both = f"{at_stock}, {tuned} W tuned"
-    limits_found = both if stock and tuned else at_stock if stock else when_tuned
-    return f"{limits_found} ({load})."
+    if any(one is not None for one in limits):
+        return f"{_limits_in_words(percent(keep_share), *limits)} ({load})."
+    return f"{_best_limits_in_words(*best)} ({load})."
+
+
+def _limits_in_words(kept: str, stock: float | None, tuned: float | None) -> str:
+    if stock and tuned:
+        return f"{stock} W keeps {kept} of stock performance; tuned, {tuned} W is enough"
+    if stock:
+        return f"{stock} W keeps {kept} of stock performance"
+    return f"Tuned, {tuned} W keeps {kept} of stock performance"
+
+
+def _best_limits_in_words(stock: float | None, tuned: float | None) -> str:
+    if stock and tuned:
+        return f"{stock} W gives the best performance per watt at stock, {tuned} W tuned"
+    if stock:
+        return f"{stock} W gives the best performance per watt at stock"
+    return f"Tuned, {tuned} W gives the best performance per watt"
 
 
 def nothing_measured() -> str:
