@@ -15,7 +15,6 @@ from kbapi.advice.time_told import (
 )
 from kbapi.advice.wording import diagnose as words
 from kbapi.advice.wording.diagnose import CheckFirstCode, NextActionCode, OtherCauseCode
-from kbapi.advice.wording.language import say
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.changes import ChangeCompared, ChangesFound, compare_changes
 from kbapi.evidence.diagnosis import Diagnosis
@@ -191,14 +190,12 @@ def _answer(
         withheld_text=words.withheld_changes(len(compared) - len(ranked), changes.too_few),
         survival=None if asked.days is None else lasted_told(evidence, asked.days),
         drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
-        other_causes=tuple(
-            OtherCause(code, say(text)) for code, text in words.OTHER_CAUSES.items()
-        ),
+        other_causes=tuple(OtherCause(code, text) for code, text in words.OTHER_CAUSES.items()),
         recommended_margin=settle,
         step_back=_step_back(asked, settle.margin),
-        failure_meaning=_about(asked.failure),
+        failure_meaning=words.FAILURES.get(asked.failure or ""),
         next_actions=tuple(
-            NextAction(code, say(words.NEXT_ACTIONS[code])) for code in _next_actions(asked)
+            NextAction(code, words.NEXT_ACTIONS[code]) for code in _next_actions(asked)
         ),
         revision=found.revision,
         summary=_summary(asked, ranked, changes.units),
@@ -210,11 +207,6 @@ def _answer(
     )
 
 
-def _about(failure: str | None) -> str | None:
-    text = words.FAILURES.get(failure or "")
-    return None if text is None else say(text)
-
-
 def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
     told: dict[CheckFirstCode, YesNoUnknown] = {
         "fails_at_stock": asked.fails_at_stock,
@@ -223,11 +215,11 @@ def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
     return tuple(
         CheckFirst(
             code=code,
-            question=say(question),
+            question=question,
             your_answer=told[code],
-            if_yes=say(words.IF_YES[code]),
-            if_no=say(words.IF_NO[code]),
-            then=say(words.THEN[code, told[code]]),
+            if_yes=words.IF_YES[code],
+            if_no=words.IF_NO[code],
+            then=words.THEN[code, told[code]],
         )
         for code, question in words.CHECK_FIRST.items()
     )

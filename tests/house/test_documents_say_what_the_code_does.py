@@ -17,7 +17,7 @@ from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.tables import SQLModel
-from tests.house import write_messages, write_settings
+from tests.house import write_settings
 from tests.house.write_openapi import COMMITTED, as_text, generated
 
 ROOT = Path(__file__).parents[2]
@@ -44,12 +44,6 @@ def test_the_committed_openapi_document_is_what_the_code_generates(
     assert COMMITTED.read_text() == as_text(document), (
         "run python -m tests.house.write_openapi and look at the difference"
     )
-
-
-def test_the_committed_messages_are_those_that_the_code_says() -> None:
-    assert write_messages.COMMITTED.read_text() == write_messages.as_text(
-        write_messages.messages()
-    ), "run python -m tests.house.write_messages and look at the difference"
 
 
 def test_the_openapi_document_is_valid(document: dict[str, object]) -> None:

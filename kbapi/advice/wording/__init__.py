@@ -1,1 +1,1 @@
-"""The sentences of answers: numbers in, words for people out, each whole and marked."""
+"""The sentences of answers: functions of numbers that return text."""

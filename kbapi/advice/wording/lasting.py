@@ -2,7 +2,6 @@
 
 from typing import Final
 
-from kbapi.advice.wording.language import marked, say
 from kbapi.advice.wording.parts import (
     amount_in_words,
     machines_in_words,
@@ -13,15 +12,15 @@ from kbapi.advice.wording.parts import (
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
 _SETTLE: Final = {
-    "learned": marked(
+    "learned": (
         "Keep a margin of {margin} to the deepest setting that passed. At least 95 % of settings "
         "with this margin stayed stable for 90 days."
     ),
-    "default": marked(
+    "default": (
         "Keep a margin of {margin} to the deepest setting that passed. This is the default: "
         "follow-ups do not show a better one yet."
     ),
-    "default_failed": marked(
+    "default_failed": (
         "Keep a margin of {margin} or more to the deepest setting that passed. With the default "
         "margin, fewer than 95 % of settings stayed stable for 90 days."
     ),
@@ -30,24 +29,12 @@ _SETTLE: Final = {
 
 def settle_in_words(standing: str, control: str, margin: float) -> str:
     """How far short of the limit to stay, and why."""
-    return say(_SETTLE[standing], margin=amount_in_words(control, margin))
+    return _SETTLE[standing].format(margin=amount_in_words(control, margin))
 
 
 def no_drift_in_words() -> str:
     """That recent reports are like earlier ones."""
-    return say("Recent results do not differ from earlier ones beyond chance.")
-
-
-_DRIFTED: Final = {
-    (True, False): marked("Limits since {since} are about {amount} shallower than before."),
-    (True, True): marked("Limits since {since} are about {amount} deeper than before."),
-    (False, False): marked(
-        "Limits with {kind} {version} (since {since}) are about {amount} shallower than before."
-    ),
-    (False, True): marked(
-        "Limits with {kind} {version} (since {since}) are about {amount} deeper than before."
-    ),
-}
+    return "Recent results do not differ from earlier ones beyond chance."
 
 
 def drift_in_words(kind: str, since: str, version: str, shift: float, control: str) -> str:
@@ -56,29 +43,24 @@ def drift_in_words(kind: str, since: str, version: str, shift: float, control: s
     >>> drift_in_words("microcode", "2026-05", "0x2c", -14.2, "voltage_offset")
     'Limits with microcode 0x2c (since 2026-05) are about 14 mV shallower than before.'
     """
-    return say(
-        _DRIFTED[kind == "month", shift >= 0],
-        kind=kind,
-        version=version,
-        since=since,
-        amount=amount_in_words(control, round(abs(shift))),
-    )
+    amount = amount_in_words(control, round(abs(shift)))
+    change = f"about {amount} {'deeper' if shift >= 0 else 'shallower'} than before"
+    if kind == "month":
+        return f"Limits since {since} are {change}."
+    return f"Limits with {kind} {version} (since {since}) are {change}."
 
 
-_WHOSE: Final = {
-    "chip": marked("{survival} Based on {machines} of this chip."),
-    "series": marked("{survival} Based on {machines} of its series."),
-}
+_WHOSE: Final = {"chip": "this chip", "series": "its series"}
 
 
 def summary_of_lasting(level: str, units: int, survival: str) -> str:
     """How many settings lasted, and on whose units that stands."""
     if level == "none":
-        return say(
+        return (
             "Too few follow-ups of this chip and its series. Follow up on your own setting: "
             "results over months help most."
         )
-    return say(_WHOSE[level], survival=survival, machines=machines_in_words(units))
+    return f"{survival} Based on {machines_in_words(units)} of {_WHOSE[level]}."
 
 
 def withheld_lasting(hidden: int, followed: int) -> str | None:
@@ -94,11 +76,9 @@ def lasted_in_words(share: float, days: int) -> str:
     >>> lasted_in_words(0.953, 90)
     '95 % of settings were still stable after 90 days.'
     """
-    return say(
-        "{share} of settings were still stable after {days} days.", days=days, share=percent(share)
-    )
+    return f"{percent(share)} of settings were still stable after {days} days."
 
 
 def not_long_enough() -> str:
     """Why there is no share."""
-    return say("No setting has been followed long enough yet.")
+    return "No setting has been followed long enough yet."

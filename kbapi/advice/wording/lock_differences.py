@@ -4,16 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.advice.wording.language import marked, say
 from kbapi.advice.wording.parts import machines_in_words, percent, range_in_words
 from kbapi.vocabulary import PROTECTIONS
 
 _FILTERS: Final = ("machine", "firmware_month")
 """Conditions that a question about locks can ask for."""
 _CONDITIONS: Final = {
-    "machine": marked("machine class"),
-    "firmware_month": marked("firmware month"),
-    "microcode": marked("microcode"),
+    "machine": "machine class",
+    "firmware_month": "firmware month",
+    "microcode": "microcode",
 }
 _MOST_OTHERS: Final = 2
 
@@ -34,20 +33,8 @@ class PartInWords:
         >>> PartInWords("0x2b", 0.9, (0.78, 0.96), 40).share
         '90 % (78 % to 96 %, 40 machines)'
         """
-        return say(
-            "{share} ({range}, {machines})",
-            share=percent(self.share_open),
-            range=range_in_words(self.interval),
-            machines=machines_in_words(self.units),
-        )
-
-
-_SINCE: Final = {
-    ("locked", True): marked("locked on most machines since firmware month {since}"),
-    ("locked", False): marked("locked more often since firmware month {since}"),
-    ("open", True): marked("open on most machines since firmware month {since}"),
-    ("open", False): marked("open more often since firmware month {since}"),
-}
+        interval, machines = range_in_words(self.interval), machines_in_words(self.units)
+        return f"{percent(self.share_open)} ({interval}, {machines})"
 
 
 def change_in_short(since: str, before: PartInWords, after: PartInWords) -> str:
@@ -59,25 +46,18 @@ def change_in_short(since: str, before: PartInWords, after: PartInWords) -> str:
     """
     way = "locked" if after.share_open < before.share_open else "open"
     is_most = (after.share_open < 0.5) == (way == "locked")
-    return say(_SINCE[way, is_most], since=since)
+    return f"{way} {'on most machines' if is_most else 'more often'} since firmware month {since}"
 
 
 def change_in_words(
     since: str, between: tuple[str, str], before: PartInWords, after: PartInWords
 ) -> str:
     """Since when the share of open machines has changed, with both shares."""
-    told = say(
-        "Open since firmware month {since}: {after}; before it: {before}.",
-        since=since,
-        after=after.share,
-        before=before.share,
-    )
+    change = f"Open since firmware month {since}: {after.share}; before it: {before.share}."
     earliest, latest = between
     if earliest == latest:
-        return told
-    return f"{told} " + say(
-        "The change may lie anywhere from {earliest} to {latest}.", earliest=earliest, latest=latest
-    )
+        return change
+    return f"{change} The change may lie anywhere from {earliest} to {latest}."
 
 
 def no_change_in_words(can_tell: bool) -> str:
@@ -87,8 +67,8 @@ def no_change_in_words(can_tell: bool) -> str:
     'No change beyond chance from one firmware month to another.'
     """
     if can_tell:
-        return say("No change beyond chance from one firmware month to another.")
-    return say(
+        return "No change beyond chance from one firmware month to another."
+    return (
         "Firmware months cannot be compared yet: each side needs five machines that were set and "
         "read back."
     )
@@ -96,23 +76,15 @@ def no_change_in_words(can_tell: bool) -> str:
 
 def split_in_words(by: str, clearest: PartInWords, others: Sequence[PartInWords]) -> str:
     """By what the reports differ, the clearest value first."""
-    beside = [
-        say("{value} {share}", value=other.value, share=other.share)
-        for other in others[:_MOST_OTHERS]
-    ]
+    beside = [f"{other.value} {other.share}" for other in others[:_MOST_OTHERS]]
     if len(others) > _MOST_OTHERS:
-        beside.append(say("and {count} more", count=len(others) - _MOST_OTHERS))
+        beside.append(f"and {len(others) - _MOST_OTHERS} more")
     sentences = [
-        say(
-            "Open share by {condition}: {value} {share}.",
-            condition=_condition_in_words(by),
-            value=clearest.value,
-            share=clearest.share,
-        ),
-        say("Others: {others}.", others=say(", ").join(beside)),
+        f"Open share by {_condition_in_words(by)}: {clearest.value} {clearest.share}.",
+        f"Others: {', '.join(beside)}.",
     ]
     if by in _FILTERS:
-        sentences.append(say("Ask again with {filter}= for yours.", filter=by))
+        sentences.append(f"Ask again with {by}= for yours.")
     return " ".join(sentences)
 
 
@@ -127,29 +99,23 @@ def differences_in_words(
     """By what the reports differ or why nothing is said to, and how to take that."""
     sentences = []
     if by:
-        conditions = say(", ").join(map(_condition_in_words, by))
-        sentences.append(
-            say("Reports differ by {conditions} beyond chance.", conditions=conditions)
-        )
+        conditions = ", ".join(map(_condition_in_words, by))
+        sentences.append(f"Reports differ by {conditions} beyond chance.")
     else:
         sentences.append(no_split_in_words(units, compared_by))
     if has_contradictions:
         sentences.append(
-            say(
-                "Some machines with equal conditions are open and others locked: a firmware "
-                "setting or an unreported condition may explain it."
-            )
+            "Some machines with equal conditions are open and others locked: a firmware setting or "
+            "an unreported condition may explain it."
         )
     if any(one in PROTECTIONS for one in by):
         sentences.append(
-            say("A protection that is off lowers security: this is an observation, not advice.")
+            "A protection that is off lowers security: this is an observation, not advice."
         )
     if by or has_change:
         sentences.append(
-            say(
-                "A lock may close a security hole: keep the firmware and microcode that the maker "
-                "advises."
-            )
+            "A lock may close a security hole: keep the firmware and microcode that the maker "
+            "advises."
         )
     return " ".join(sentences)
 
@@ -157,17 +123,16 @@ def differences_in_words(
 def no_split_in_words(units: int, compared_by: Sequence[str]) -> str:
     """Why nothing is said to differ."""
     if not compared_by:
-        return say(
+        return (
             "Conditions cannot be compared yet: each of two needs five machines that were set and "
-            "read back, of {machines} in all.",
-            machines=machines_in_words(units),
+            f"read back, of {machines_in_words(units)} in all."
         )
-    told = say(", ").join(map(_condition_in_words, compared_by))
-    return say("No difference beyond chance by {conditions}.", conditions=told)
+    conditions = ", ".join(map(_condition_in_words, compared_by))
+    return f"No difference beyond chance by {conditions}."
 
 
 def _condition_in_words(name: str) -> str:
-    return say(_CONDITIONS[name]) if name in _CONDITIONS else name
+    return _CONDITIONS.get(name, name)
 
 
 def contradiction_in_words(
@@ -178,19 +143,11 @@ def contradiction_in_words(
     >>> contradiction_in_words([("microcode", "0x2b")], 6, 4, 1)
     'Microcode 0x2b: 6 of 10 machines open, 4 locked (one machine class).'
     """
-    told = say(", ").join(
-        say("{condition} {value}", condition=_condition_in_words(name), value=value)
-        for name, value in conditions
-    )
-    return say(
-        "{Conditions}: {opened} of {machines} open, {locked} locked ({classes}).",
-        Conditions=told[0].upper() + told[1:],
-        opened=opened,
-        machines=machines_in_words(opened + locked),
-        locked=locked,
-        classes=say("one machine class")
-        if machines == 1
-        else say("{count} machine classes", count=machines),
+    equal = ", ".join(f"{_condition_in_words(name)} {value}" for name, value in conditions)
+    classes = "one machine class" if machines == 1 else f"{machines} machine classes"
+    return (
+        f"{equal[0].upper()}{equal[1:]}: {opened} of {machines_in_words(opened + locked)} open, "
+        f"{locked} locked ({classes})."
     )
 
 
@@ -202,15 +159,12 @@ def changes_text(unchanged: int | None, changes: Sequence[tuple[str, int]]) -> s
     """
     if not unchanged and not changes:
         return ""
-    parts = [
-        say("{count} with {change}", change=change, count=units)
-        for change, units in sorted(changes, key=lambda one: -one[1])
-    ]
+    parts = [f"{units} with {change}" for change, units in sorted(changes, key=lambda one: -one[1])]
     if unchanged:
-        parts.insert(0, say("{count} without a change", count=unchanged))
-    return say("Open machines: {parts} (history, not advice).", parts=say(", ").join(parts))
+        parts.insert(0, f"{unchanged} without a change")
+    return f"Open machines: {', '.join(parts)} (history, not advice)."
 
 
 def changed_since(verdict: str, change: str) -> str:
     """Whether it can be set, and how that has changed."""
-    return say("{verdict} in all reports, but {change}", verdict=verdict, change=change)
+    return f"{verdict} in all reports, but {change}"

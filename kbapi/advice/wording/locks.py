@@ -3,7 +3,6 @@
 from collections.abc import Collection, Sequence
 from typing import Final
 
-from kbapi.advice.wording.language import marked, say
 from kbapi.advice.wording.parts import (
     machines_in_words,
     percent,
@@ -13,21 +12,17 @@ from kbapi.advice.wording.parts import (
 )
 from kbapi.vocabulary import LOCKED_STATUSES
 
-_OPEN: Final = {
-    "chip": marked("Can be set on {share} of machines ({range})"),
-    "series": marked("Can be set on {share} of machines of related chips ({range})"),
-}
+_WHOSE: Final = {"chip": "machines", "series": "machines of related chips"}
 _CONDITIONS: Final = {
-    "open": marked("{open}."),
-    "firmware_only": marked("{open}, on most of them only in the firmware menu."),
-    "chip_locked": marked("{open}: the chip refuses it on most of the others."),
-    "firmware_locked": marked("{open}: the firmware locks it on most of the others."),
-    "hypervisor_blocked": marked("{open}: a hypervisor blocks it on most of the others."),
-    "os_blocked": marked("{open}: the operating system blocks it on most of the others."),
-    "not_exposed": marked("{open}: no menu or driver offers it on most of the others."),
-    "mixed": marked("{open}: machine model, firmware and protections decide."),
+    "open": "{open}.",
+    "firmware_only": "{open}, on most of them only in the firmware menu.",
+    "chip_locked": "{open}: the chip refuses it on most of the others.",
+    "firmware_locked": "{open}: the firmware locks it on most of the others.",
+    "hypervisor_blocked": "{open}: a hypervisor blocks it on most of the others.",
+    "os_blocked": "{open}: the operating system blocks it on most of the others.",
+    "not_exposed": "{open}: no menu or driver offers it on most of the others.",
+    "mixed": "{open}: machine model, firmware and protections decide.",
 }
-_MENU_OR_NOT: Final = marked("{open}, on some of them only in the firmware menu.")
 
 
 def open_in_words(
@@ -45,31 +40,29 @@ def open_in_words(
     >>> open_in_words("mixed", 0.7358, (0.657, 0.803), "chip", ("open", "firmware_locked"))
     'Can be set on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
     """
-    is_open = say(_OPEN[level], share=percent(share_open), range=range_in_words(interval))
+    share, range_open = percent(share_open), range_in_words(interval)
+    is_open = f"Can be set on {share} of {_WHOSE[level]} ({range_open})"
     is_locked = any(status in LOCKED_STATUSES for status in statuses)
     if word == "mixed" and "firmware_only" in statuses and not is_locked:
-        return say(_MENU_OR_NOT, open=is_open)
-    return say(_CONDITIONS[word], open=is_open)
+        return f"{is_open}, on some of them only in the firmware menu."
+    return _CONDITIONS[word].format(open=is_open)
 
 
 def unknown_in_words() -> str:
     """That there is no report of a control."""
-    return say("It is unknown whether it can be set: there are no lock reports.")
+    return "It is unknown whether it can be set: there are no lock reports."
 
 
 def based_on_reports(units: int) -> str:
     """How many machines of the chip itself were reported on; few of them weigh less."""
-    return say(
-        "Estimated from lock reports of {machines} and of related chips.",
-        machines=machines_in_words(units),
-    )
+    return f"Estimated from lock reports of {machines_in_words(units)} and of related chips."
 
 
 _VERDICTS: Final = (
-    (0.9, marked("{control} on {domain} can be set on nearly all machines")),
-    (0.5, marked("{control} on {domain} can be set on most machines")),
-    (0.1, marked("{control} on {domain} can be set on some machines")),
-    (0.0, marked("{control} on {domain} can be set on almost no machine")),
+    (0.9, "nearly all machines"),
+    (0.5, "most machines"),
+    (0.1, "some machines"),
+    (0.0, "almost no machine"),
 )
 
 
@@ -79,18 +72,17 @@ def verdict_in_words(control: str, domain: str, share_open: float) -> str:
     >>> verdict_in_words("voltage_offset", "core", 0.74)
     'voltage_offset on core can be set on most machines'
     """
-    verdict = next(verdict for least, verdict in _VERDICTS if share_open >= least)
-    return say(verdict, control=control, domain=domain)
+    machines = next(machines for least, machines in _VERDICTS if share_open >= least)
+    return f"{control} on {domain} can be set on {machines}"
 
 
 def summary_of_locks(chip_name: str, verdicts: Sequence[str], *, is_filtered: bool) -> str:
     """One sentence for each control: whether it can be set."""
     if verdicts:
-        told = " ".join(say("{verdict}.", verdict=verdict) for verdict in verdicts)
-        return say("{chip}: {verdicts}", chip=chip_name, verdicts=told)
+        return f"{chip_name}: {' '.join(f'{verdict}.' for verdict in verdicts)}"
     if is_filtered:
-        return say("{chip}: no lock reports are shown for this filter.", chip=chip_name)
-    return say("{chip}: there are no lock reports yet.", chip=chip_name)
+        return f"{chip_name}: no lock reports are shown for this filter."
+    return f"{chip_name}: there are no lock reports yet."
 
 
 def withheld_locks(hidden: int, *, is_empty: bool, is_filtered: bool) -> str | None:
@@ -101,19 +93,16 @@ def withheld_locks(hidden: int, *, is_empty: bool, is_filtered: bool) -> str | N
 
 
 _POSSIBLE: Final = (
-    marked("A lower power limit costs little speed and saves much heat and noise."),
-    marked("A quiet platform profile and a lower highest clock need no voltage control."),
-    marked(
-        "A clean fan and free vents lower temperatures. Leave new thermal paste to qualified "
-        "people."
-    ),
+    "A lower power limit costs little speed and saves much heat and noise.",
+    "A quiet platform profile and a lower highest clock need no voltage control.",
+    ("A clean fan and free vents lower temperatures. Leave new thermal paste to qualified people."),
 )
 _POSSIBLE_BESIDE: Final = {
-    "gpu": marked("A limit on frames per second lowers the load."),
-    "cpu": marked("Graphics in the same machine may be open: ask for them separately."),
+    "gpu": "A limit on frames per second lowers the load.",
+    "cpu": "Graphics in the same machine may be open: ask for them separately.",
 }
 
 
 def alternatives(kind: str) -> tuple[str, ...]:
     """What can be done without a control that may be locked, and without opening it."""
-    return tuple(say(text) for text in (*_POSSIBLE, _POSSIBLE_BESIDE[kind]))
+    return (*_POSSIBLE, _POSSIBLE_BESIDE[kind])

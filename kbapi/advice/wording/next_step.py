@@ -2,49 +2,45 @@
 
 from typing import Final
 
-from kbapi.advice.wording.language import marked, say
 from kbapi.advice.wording.parts import chance_in_words, setting_in_short, setting_in_words
 from kbapi.stats.next_step import Stop
 
 _STOP_RULES: Final = (
-    marked(
+    (
         "Stop at any failure: a wrong result, a corrected machine check, picture faults, a lost "
         "driver, a hang or a restart. A failure counts without a crash too."
     ),
-    marked(
+    (
         "After a failure, set everything back to stock, check your files, and report the failure "
         "before you go on."
     ),
-    marked("Never try a failed setting again, or a deeper one."),
-    marked("Stop for good if stock itself fails."),
+    "Never try a failed setting again, or a deeper one.",
+    "Stop for good if stock itself fails.",
 )
 _UNUSED: Final = {
-    "other_domains": marked(
-        "Trial {number} moved other domains than those asked about, so it is not used."
+    "other_domains": "moved other domains than those asked about, so it is not used.",
+    "failure_not_isolated": (
+        "had another untested setting, which may have failed: test each group of domains alone."
     ),
-    "failure_not_isolated": marked(
-        "Trial {number} had another untested setting, which may have failed: test each group of "
-        "domains alone."
-    ),
-    "contradicted_by_failure": marked(
-        "Trial {number} passed, but the same or a shallower setting failed: the failure counts."
+    "contradicted_by_failure": (
+        "passed, but the same or a shallower setting failed: the failure counts."
     ),
 }
 
 
 def stop_rules() -> tuple[str, ...]:
     """When to stop, whatever is proposed."""
-    return tuple(say(rule) for rule in _STOP_RULES)
+    return _STOP_RULES
 
 
 def why_unused(code: str, place: int) -> str:
     """Why the trial at this place of those sent, from 0, is not used."""
-    return say(_UNUSED[code], number=place + 1)
+    return f"Trial {place + 1} {_UNUSED[code]}"
 
 
 def fixed_step_search() -> str:
     """What the search by fixed steps does."""
-    return say(
+    return (
         "The fixed-step search starts at 50 mV and goes down by 10 mV until a trial fails, then by "
         "5 mV. With counts it starts at 10 and goes down by 2, then by 1."
     )
@@ -52,7 +48,7 @@ def fixed_step_search() -> str:
 
 def fails_at_stock() -> str:
     """What it means where stock itself has failed."""
-    return say(
+    return (
         "A failure at stock is a fault of the machine, not a limit of tuning. Set everything back "
         "to stock."
     )
@@ -61,51 +57,46 @@ def fails_at_stock() -> str:
 def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
     """Why no further setting is proposed."""
     if stop is Stop.BRACKETED:
-        return say("Your limit is known to within {resolution}.", resolution=resolution)
+        return f"Your limit is known to within {resolution}."
     if stop is Stop.TOO_RISKY:
-        return say(
-            "Each further step fails on more than {risk} in 100 machines like yours.",
-            risk=f"{max_risk * 100:g}",
+        return (
+            f"Each further step fails on more than {max_risk * 100:g} in 100 machines like yours."
         )
-    return say("No deeper setting is proposed: results beyond this depth are usually mistakes.")
+    return "No deeper setting is proposed: results beyond this depth are usually mistakes."
 
 
 def try_in_words(control: str, enter: int, domains: str) -> str:
     """The setting to try, and where."""
-    return say(
-        "Try {setting} on {domains}.", setting=setting_in_words(control, enter), domains=domains
-    )
+    return f"Try {setting_in_words(control, enter)} on {domains}."
 
 
 def chance_of_pass(chance: float) -> str:
     """How many machines pass the setting to try."""
-    return say("{chance} machines like yours pass.", chance=chance_in_words(chance))
+    return f"{chance_in_words(chance)} machines like yours pass."
 
 
 def without_evidence() -> str:
     """Why a step is small."""
-    return say("The step is small, because no results show where this chip fails.")
+    return "The step is small, because no results show where this chip fails."
 
 
-_IN_USE: Final = marked("use {setting}, {margin} shallower than your deepest pass")
-_STAY: Final = marked("stay at stock, because no setting passed deep enough")
-_OVER: Final = marked("Use {setting}: {margin} shallower than your deepest pass.")
 _WHEN: Final = {
-    (): marked("If you stop now: {then}."),
-    ("stable",): marked("If it passes and you stop: {then}."),
-    ("failed",): marked("If it fails and you stop: {then}."),
-    ("stable", "stable"): marked("If two pass and you stop: {then}."),
-    ("stable", "failed"): marked("If one passes, the next fails and you stop: {then}."),
-    ("failed", "stable"): marked("If one fails, the next passes and you stop: {then}."),
-    ("failed", "failed"): marked("If two fail and you stop: {then}."),
+    (): "If you stop now",
+    ("stable",): "If it passes and you stop",
+    ("failed",): "If it fails and you stop",
+    ("stable", "stable"): "If two pass and you stop",
+    ("stable", "failed"): "If one passes, the next fails and you stop",
+    ("failed", "stable"): "If one fails, the next passes and you stop",
+    ("failed", "failed"): "If two fail and you stop",
 }
 
 
 def in_use_at_the_end(control: str, enter: int | None, margin: str) -> str:
     """What to use where the search is over."""
     if enter is None:
-        return say("Stay at stock: no setting passed deep enough.")
-    return say(_OVER, setting=setting_in_words(control, enter), margin=margin)
+        return "Stay at stock: no setting passed deep enough."
+    setting = setting_in_words(control, enter)
+    return f"Use {setting}: {margin} shallower than your deepest pass."
 
 
 def in_use_in_words(control: str, enter: int | None, margin: str, after: tuple[str, ...]) -> str:
@@ -115,19 +106,20 @@ def in_use_in_words(control: str, enter: int | None, margin: str, after: tuple[s
     'If you stop now: stay at stock, because no setting passed deep enough.'
     """
     if enter is None:
-        then = say(_STAY)
+        then = "stay at stock, because no setting passed deep enough"
     else:
-        then = say(_IN_USE, setting=setting_in_short(control, enter), margin=margin)
-    return say(_WHEN[after], then=then)
+        setting = setting_in_short(control, enter)
+        then = f"use {setting}, {margin} shallower than your deepest pass"
+    return f"{_WHEN[after]}: {then}."
 
 
 _AFTER: Final = {
-    ("stable",): marked("If it passes: {then}."),
-    ("failed",): marked("If it fails: {then}."),
-    ("stable", "stable"): marked("If it passes and the next one passes: {then}."),
-    ("stable", "failed"): marked("If it passes and the next one fails: {then}."),
-    ("failed", "stable"): marked("If it fails and the next one passes: {then}."),
-    ("failed", "failed"): marked("If it fails and the next one fails: {then}."),
+    ("stable",): "If it passes",
+    ("failed",): "If it fails",
+    ("stable", "stable"): "If it passes and the next one passes",
+    ("stable", "failed"): "If it passes and the next one fails",
+    ("failed", "stable"): "If it fails and the next one passes",
+    ("failed", "failed"): "If it fails and the next one fails",
 }
 
 
@@ -142,25 +134,21 @@ def plan_in_words(
     'If it fails: the search ends.'
     """
     if enter is None:
-        then = say("the search ends")
-    elif chance is None:
-        then = say("try {setting}", setting=setting_in_short(control, enter))
+        then = "the search ends"
     else:
-        then = say(
-            "try {setting} ({chance} machines like yours pass)",
-            setting=setting_in_short(control, enter),
-            chance=chance_in_words(chance),
-        )
-    return say(_AFTER[after], then=then)
+        then = f"try {setting_in_short(control, enter)}"
+        if chance is not None:
+            then += f" ({chance_in_words(chance)} machines like yours pass)"
+    return f"{_AFTER[after]}: {then}."
 
 
 def summary_at_the_end(control: str, enter: int | None) -> str:
     """What to use where nothing more is to be tried."""
     if enter is None:
-        return say("The search is over: stay at stock.")
-    return say("The search is over: use {setting}.", setting=setting_in_words(control, enter))
+        return "The search is over: stay at stock."
+    return f"The search is over: use {setting_in_words(control, enter)}."
 
 
 def summary_at_stock() -> str:
     """What to do where stock itself failed."""
-    return say("Stop: it fails at stock. Ask qualified people.")
+    return "Stop: it fails at stock. Ask qualified people."

@@ -2,7 +2,14 @@
 
 from collections.abc import Sequence
 
-from kbapi.advice.wording.language import say, say_count
+
+def counted(count: float, one: str, many: str) -> str:
+    """A number with what it counts: `one` after exactly 1, `many` after all others.
+
+    >>> counted(1, "unit", "units"), counted(0, "unit", "units"), counted(0.5, "unit", "units")
+    ('1 unit', '0 units', '0.5 units')
+    """
+    return f"{count:g} {one if count == 1 else many}"
 
 
 def share_in_words(stable_share: float) -> str:
@@ -13,8 +20,8 @@ def share_in_words(stable_share: float) -> str:
     """
     failing = round((1 - stable_share) * 100)
     if 100 % failing == 0:
-        return say("1 in {all}", all=100 // failing)
-    return say("{some} in 100", some=failing)
+        return f"1 in {100 // failing}"
+    return f"{failing} in 100"
 
 
 def chance_in_words(chance: float) -> str:
@@ -25,8 +32,8 @@ def chance_in_words(chance: float) -> str:
     """
     hundredths = round(chance * 100)
     if hundredths >= 100:
-        return say("more than 99 in 100")
-    return say("{some} in 100", some=hundredths) if hundredths else say("fewer than 1 in 100")
+        return "more than 99 in 100"
+    return f"{hundredths} in 100" if hundredths else "fewer than 1 in 100"
 
 
 def percent(share: float) -> str:
@@ -37,10 +44,10 @@ def percent(share: float) -> str:
     """
     whole = round(share * 100)
     if whole == 100 and share < 1:
-        return say("more than 99 %")
+        return "more than 99 %"
     if whole == 0 and share > 0:
-        return say("less than 1 %")
-    return say("{percent} %", percent=whole)
+        return "less than 1 %"
+    return f"{whole} %"
 
 
 def range_in_words(interval: tuple[float, float]) -> str:
@@ -49,8 +56,8 @@ def range_in_words(interval: tuple[float, float]) -> str:
     >>> range_in_words((0.657, 0.803))
     '66 % to 80 %'
     """
-    low, high = (say("{percent} %", percent=round(end * 100)) for end in interval)
-    return say("{low} to {high}", low=low, high=high)
+    low, high = (f"{round(end * 100)} %" for end in interval)
+    return f"{low} to {high}"
 
 
 def setting_in_words(control: str, enter: int) -> str:
@@ -59,7 +66,7 @@ def setting_in_words(control: str, enter: int) -> str:
     The whole number lies toward stock of the grid step, so typing it is never deeper.
     """
     if control == "fixed_clock_voltage":
-        return say("{depth} mV below your own stock voltage at that clock", depth=-enter)
+        return f"{-enter} mV below your own stock voltage at that clock"
     return amount_in_words(control, enter)
 
 
@@ -70,7 +77,7 @@ def setting_in_short(control: str, enter: int) -> str:
     ('93 mV below stock', '-68 mV')
     """
     if control == "fixed_clock_voltage":
-        return say("{depth} mV below stock", depth=-enter)
+        return f"{-enter} mV below stock"
     return amount_in_words(control, enter)
 
 
@@ -81,8 +88,8 @@ def amount_in_words(control: str, amount: float) -> str:
     ('10 mV', '1 count')
     """
     if control == "count_offset":
-        return say_count("{count} count", "{count} counts", amount)
-    return say("{millivolts} mV", millivolts=f"{amount:g}")
+        return counted(amount, "count", "counts")
+    return f"{amount:g} mV"
 
 
 def domains_in_words(domain: str, others: Sequence[str]) -> str:
@@ -96,8 +103,8 @@ def domains_in_words(domain: str, others: Sequence[str]) -> str:
     if not others:
         return domain
     if len(others) == 1:
-        return say("{domain} ({other} moves with it)", domain=domain, other=others[0])
-    return say("{domain} ({others} move with it)", domain=domain, others=say(" and ").join(others))
+        return f"{domain} ({others[0]} moves with it)"
+    return f"{domain} ({' and '.join(others)} move with it)"
 
 
 def machines_in_words(count: int) -> str:
@@ -106,7 +113,7 @@ def machines_in_words(count: int) -> str:
     >>> machines_in_words(1), machines_in_words(64)
     ('1 machine', '64 machines')
     """
-    return say_count("{count} machine", "{count} machines", count)
+    return counted(count, "machine", "machines")
 
 
 def shown_from_five(missing: int | None = None) -> str:
@@ -120,12 +127,9 @@ def shown_from_five(missing: int | None = None) -> str:
     'Shown from five machines on, so that no one can be recognised.'
     """
     if not missing:
-        return say("Shown from five machines on, so that no one can be recognised.")
-    return say_count(
-        "Shown from five machines on, so that no one can be recognised; {count} more is needed.",
-        "Shown from five machines on, so that no one can be recognised; {count} more are needed.",
-        missing,
-    )
+        return "Shown from five machines on, so that no one can be recognised."
+    more = counted(missing, "more is", "more are")
+    return f"Shown from five machines on, so that no one can be recognised; {more} needed."
 
 
 def withheld_groups(count: int) -> str | None:
@@ -137,5 +141,4 @@ def withheld_groups(count: int) -> str | None:
     """
     if not count:
         return None
-    groups = say_count("{count} group is withheld.", "{count} groups are withheld.", count)
-    return f"{groups} {shown_from_five()}"
+    return f"{counted(count, 'group is', 'groups are')} withheld. {shown_from_five()}"

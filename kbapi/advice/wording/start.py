@@ -5,8 +5,8 @@ from math import ceil
 from typing import Final
 
 from kbapi.advice.question import Question
-from kbapi.advice.wording.language import marked, say, say_count
 from kbapi.advice.wording.parts import (
+    counted,
     machines_in_words,
     percent,
     share_in_words,
@@ -23,38 +23,21 @@ def meaning_of(question: Question) -> str:
     """What a start stands for, and on how many machines it may fail."""
     failing = share_in_words(question.stable_share)
     confidence = percent(question.confidence)
-    template = _FAILS if failing.startswith("1 ") else _FAIL
+    fail = "fails" if failing.startswith("1 ") else "fail"
     return (
-        say(template, failing=failing, confidence=confidence)
-        + " "
-        + say("Only reported machines are counted.")
+        f"At most {failing} machines {fail} at this setting or before it ({confidence} "
+        "confidence). Only reported machines are counted."
     )
-
-
-_FAILS: Final = marked(
-    "At most {failing} machines fails at this setting or before it ({confidence} confidence)."
-)
-_FAIL: Final = marked(
-    "At most {failing} machines fail at this setting or before it ({confidence} confidence)."
-)
-
-
-_LEANINGS: Final = {
-    "deeper": marked("deeper with {value}"),
-    "shallower": marked("shallower with {value}"),
-}
 
 
 def difference_in_words(name: str, leaning: Sequence[tuple[str, str]]) -> str:
     """How the values of a filter differ, and what to ask next; no cause is named."""
-    values = [say(_LEANINGS[leans], value=value) for value, leans in leaning[:_MOST_VALUES]]
+    values = [f"{leans} with {value}" for value, leans in leaning[:_MOST_VALUES]]
     if len(leaning) > _MOST_VALUES:
-        values.append(say("and {count} more", count=len(leaning) - _MOST_VALUES))
-    return say(
-        "Limits differ by {filter} beyond chance: {values}. The cause is unknown. Ask again with "
-        "{filter} set to yours.",
-        filter=name,
-        values=say(", ").join(values),
+        values.append(f"and {len(leaning) - _MOST_VALUES} more")
+    return (
+        f"Limits differ by {name} beyond chance: {', '.join(values)}. The cause is unknown. Ask "
+        f"again with {name} set to yours."
     )
 
 
@@ -68,13 +51,12 @@ def lock_lead(share_open: float) -> str:
     """
     if share_open >= _PROBABLY_LOCKED:
         return ""
-    return say("Probably locked: check this first.") + " "
+    return "Probably locked: check this first. "
 
 
 def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
     """Where to start, and on how much that stands."""
-    first = say("Start at {setting} on {domains}.", setting=setting, domains=domains)
-    return f"{lead}{first} {basis}"
+    return f"{lead}Start at {setting} on {domains}. {basis}"
 
 
 def stricter_in_words(stable_share: float, stable_share_used: float) -> str:
@@ -85,11 +67,10 @@ def stricter_in_words(stable_share: float, stable_share_used: float) -> str:
     """
     if stable_share_used <= stable_share:
         return ""
-    return " " + say(
-        "The start is for {used} of machines instead of {asked}: deep results are excluded, or "
-        "recent results drift.",
-        used=percent(stable_share_used),
-        asked=percent(stable_share),
+    used, asked = percent(stable_share_used), percent(stable_share)
+    return (
+        f" The start is for {used} of machines instead of {asked}: deep results are excluded, or "
+        "recent results drift."
     )
 
 
@@ -99,86 +80,63 @@ def based_on(
     """How many machines an answer stands on, of the chip itself and of related ones."""
     borrowed = round(borrowed_units)
     if units == 0:
-        related = say("Based on {machines} of related chips.", machines=machines_in_words(borrowed))
+        related = f"Based on {machines_in_words(borrowed)} of related chips."
         return f"{related} {_no_own(question)}"
-    own = machines_in_words(units)
-    which = _OWN_THAT_FIT if question.filters_told else _OWN
-    of_own = say(which, machines=own)
-    basis = (
-        say("Based on {own} and {borrowed} of related chips", own=of_own, borrowed=borrowed)
-        if borrowed
-        else say("Based on {own}", own=of_own)
-    )
+    basis = f"Based on {machines_in_words(units)} of this chip"
+    if question.filters_told:
+        basis += " that fit the filter"
+    if borrowed:
+        basis += f" and {borrowed} of related chips"
     if failures is None:
-        return say("{basis}.", basis=basis)
-    failed = say("{count} of the {units} failed at some setting", count=failures, units=units)
-    return say("{basis}; {failed}.", basis=basis, failed=failed)
-
-
-_OWN: Final = marked("{machines} of this chip")
-_OWN_THAT_FIT: Final = marked("{machines} of this chip that fit the filter")
+        return f"{basis}."
+    return f"{basis}; {failures} of the {units} failed at some setting."
 
 
 def _no_own(question: Question) -> str:
     if question.filters_told:
-        return say("Results for your filter are not used.") + " " + shown_from_five()
-    return say("This chip has no counted results yet.")
+        return f"Results for your filter are not used. {shown_from_five()}"
+    return "This chip has no counted results yet."
 
 
-_BEGIN: Final = marked(
+_BEGIN: Final = (
     "Begin at stock with the smallest step, and send what you find: a failure helps most."
 )
 
 
 def no_start_yet() -> str:
     """The headline where there are too few results."""
-    return say("No start yet: there are too few results.")
+    return "No start yet: there are too few results."
 
 
 def no_results(question: Question, control: str) -> str:
     """Why there is no start: nothing that counts has been sent."""
     if question.filters_told:
-        return say("No results are shown for this filter.") + " " + shown_from_five()
-    none = say(
-        "No counted results exist for {control} on {domain}.",
-        control=control,
-        domain=question.domain,
-    )
-    return f"{none} {say(_BEGIN)}"
+        return f"No results are shown for this filter. {shown_from_five()}"
+    return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
 
 
 def too_few_units(units: int) -> str:
     """Why there is no start: the evidence does not reach that far."""
-    few = say(
-        "{machines} of this chip, and no related chip with enough results.",
-        machines=machines_in_words(units),
-    )
+    few = f"{machines_in_words(units)} of this chip, and no related chip with enough results."
     missing = ceil(FEWEST_OWN_UNITS) - units
-    takes = (
-        say_count(
-            "A start takes three; {count} more is needed.",
-            "A start takes three; {count} more are needed.",
-            missing,
-        )
-        if missing > 0
-        else say("A start takes three.")
-    )
-    return f"{few} {takes} {say(_BEGIN)}"
+    takes = "A start takes three"
+    if missing > 0:
+        takes += f"; {counted(missing, 'more is', 'more are')} needed"
+    return f"{few} {takes}. {_BEGIN}"
 
 
 def no_start_here(question: Question) -> str:
     """The headline where no setting holds on enough machines."""
-    return say(
-        "No start: no setting below stock holds on {share} of machines with {confidence} "
-        "confidence.",
-        share=percent(question.stable_share),
-        confidence=percent(question.confidence),
+    share, confidence = percent(question.stable_share), percent(question.confidence)
+    return (
+        f"No start: no setting below stock holds on {share} of machines with {confidence} "
+        "confidence."
     )
 
 
 def fails_near_stock(question: Question, units: int) -> str:
     """What to do where the bound lies at stock."""
-    why = say(
+    why = (
         "The results allow no setting below stock for this share and confidence. Ask for a lower "
         "share or confidence, or stay at stock."
     )
