@@ -13,8 +13,8 @@ from kbapi.errors import StorageBroken
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.migrations import current_revision
-from kbapi.storage.own_secret import TABLES_OF_A_SECRET, noted_key_id
 from kbapi.storage.owners import give, owner_at
+from kbapi.storage.secret_mark import TABLES_OF_A_SECRET, noted_key_id
 from kbapi.storage.sqlite import open_untouched
 
 _MOST_FAULTS: Final = 20

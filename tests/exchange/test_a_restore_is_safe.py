@@ -34,8 +34,8 @@ from kbapi.storage.instance import (
     open_instance,
     upgrade_instance,
 )
-from kbapi.storage.own_secret import noted_key_id
 from kbapi.storage.secret import create_secret, load_secret
+from kbapi.storage.secret_mark import noted_key_id
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
 from tests.storage.test_the_schema_goes_up_whole_or_not_at_all import add_migrations

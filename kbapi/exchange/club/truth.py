@@ -97,7 +97,7 @@ def parse_truth(
 def _parse_pool(chip: str, row: Mapping[str, Any], catalogue: Catalogue) -> PoolTruth:
     named = identify_chip(chip).chip
     if named is None or catalogue.find(chip) is None:
-        raise CatalogueError(f"truth.toml tells of a chip that the catalogue does not hold: {chip}")
+        raise CatalogueError(f"truth.toml names a chip that the catalogue does not have: {chip}")
     return PoolTruth(
         chip=chip,
         control=row["control"],
