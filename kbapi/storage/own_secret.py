@@ -4,7 +4,7 @@ The header's `application_id` (32 bits) goes with every backup and survives ever
 at once what the rows would have to be counted for, and keeps that a lost secret was accepted.
 """
 
-from contextlib import closing, suppress
+from contextlib import closing, nullcontext, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +13,7 @@ from kbapi.settings import Settings
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.secret import Secret, load_secret
 from kbapi.storage.sqlite import make_writing_engine, open_untouched
+from kbapi.storage.write_queue import waiting_in_line
 
 TABLES_OF_A_SECRET: Final = ("contributor", "access_key")
 """Tables whose rows say which secret keyed their hashes."""
@@ -53,8 +54,10 @@ def require_no_foreign_secret(settings: Settings) -> None:
         _require_own(settings, load_secret(settings.secret_path))
 
 
-def keep_own_secret(settings: Settings, secret: Secret) -> None:
+def keep_own_secret(settings: Settings, secret: Secret, *, is_in_line: bool = False) -> None:
     """Let a database that does not say so yet, or holds nothing yet, say which secret it has.
+
+    `is_in_line` says that the caller holds the write lock.
 
     Raises
     ------
@@ -64,7 +67,8 @@ def keep_own_secret(settings: Settings, secret: Secret) -> None:
     is_noted = _require_own(settings, secret) == secret.key_id
     if not is_noted and not settings.read_only:
         # What cannot be written now is written when it is next opened: the rows tell meanwhile.
-        with suppress(StorageUnwritable, StorageBusy):
+        line = nullcontext() if is_in_line else waiting_in_line(settings.write_lock_path)
+        with suppress(StorageUnwritable, StorageBusy), readable_faults(), line:
             note_secret(settings.database_path, secret)
 
 
