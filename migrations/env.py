@@ -6,6 +6,7 @@ from sqlalchemy import Connection
 from kbapi.settings import Settings
 from kbapi.storage.sqlite import make_writing_engine
 from kbapi.storage.tables import SQLModel
+from kbapi.storage.use_lock import alone
 
 
 def run(connection: Connection) -> None:
@@ -24,5 +25,7 @@ def run(connection: Connection) -> None:
 if (handed := context.config.attributes.get("connection")) is not None:
     run(handed)
 else:
-    with make_writing_engine(Settings().database_path, checks_foreign_keys=False).begin() as own:
+    settings = Settings()
+    engine = make_writing_engine(settings.database_path, checks_foreign_keys=False)
+    with alone(settings.use_lock_path), engine.begin() as own:
         run(own)

@@ -13,7 +13,7 @@ from kbapi.cli.cautions import tell_with_cautions
 from kbapi.cli.common import paragraph, settings_of, told_errors
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.progress import told_progress
-from kbapi.cli.serving import serve
+from kbapi.cli.serving import serve, usual_workers
 from kbapi.curation.notes import keep_notes
 from kbapi.errors import DocumentRefused
 from kbapi.exchange.club.club import note_texts
@@ -174,7 +174,7 @@ def _serve(home: Path, port: int) -> None:
     )
     click.echo(f"\nThe API document, to read and to try: {base}/docs\n")
     with told_errors():
-        serve(home, "127.0.0.1", port, workers=2, threads=64)
+        serve(home, "127.0.0.1", port, workers=usual_workers(), threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

@@ -26,15 +26,25 @@ from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.settings import Settings
 from kbapi.storage.instance import create_or_open_instance, open_instance
 from kbapi.storage.rate_file import renew_rate_file
-from kbapi.storage.serve_lock import serve_alone
-from kbapi.storage.sqlite import is_wal_reset_affected, library_version
+from kbapi.storage.serve_lock import hold_as_only_process, serve_alone
+from kbapi.storage.sqlite import (
+    in_dots,
+    is_wal_reset_affected,
+    library_version,
+    needs_one_process,
+)
 from kbapi.storage.use_lock import share
 
 
 @click.command("serve")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", default=8080, show_default=True, help="Port to listen on.")
-@click.option("--workers", default=2, show_default=True, help="Number of processes.")
+@click.option(
+    "--workers",
+    type=int,
+    show_default="2; 1 where SQLite allows one process",
+    help="Number of processes.",
+)
 @click.option(
     "--threads",
     type=click.IntRange(1, MOST_CONNECTIONS - 1),
@@ -43,7 +53,7 @@ from kbapi.storage.use_lock import share
     help="Number of threads in each process.",
 )
 @home_option
-def serve_command(host: str, port: int, workers: int, threads: int, home: Path) -> None:
+def serve_command(host: str, port: int, workers: int | None, threads: int, home: Path) -> None:
     """Serve the instance in --home over HTTP.
 
     An empty folder becomes a new instance. Environment variables set access
@@ -51,7 +61,8 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
     lists them.
     """
     with told_errors():
-        require_safe_library(workers, library_version())
+        processes = usual_workers() if workers is None else workers
+        require_safe_library(processes, library_version())
         settings = settings_of(home)
         if settings.rate_storage:
             require_rate_library()
@@ -61,7 +72,7 @@ def serve_command(host: str, port: int, workers: int, threads: int, home: Path) 
         if is_rescreening_due(instance):
             click.echo(paragraph(_RESCREENING_DUE), err=True)
         instance.close()
-        serve(home, host, port, workers, threads)
+        serve(home, host, port, processes, threads)
 
 
 GRACE_S: Final = 30
@@ -77,6 +88,11 @@ _RESCREENING_DUE: Final = (
     "upgrade' to screen them again."
 )
 
+_ONE_PROCESS: Final = (
+    "SQLite {} can damage a database that two processes use, so one process serves. Until it "
+    "stops, only 'kbapi backup', 'kbapi check' and commands with --to work on this folder."
+)
+
 
 def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
     """Nothing, unless several processes would write with a SQLite that can corrupt the file.
@@ -88,9 +104,14 @@ def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
     """
     if workers > 1 and is_wal_reset_affected(version):
         raise UnsafeSetup(
-            f"SQLite {'.'.join(map(str, version))} can corrupt a database that several processes "
+            f"SQLite {in_dots(version)} can corrupt a database that several processes "
             "write. Install 3.51.3 or newer, or use --workers 1."
         )
+
+
+def usual_workers() -> int:
+    """How many processes serve where none are asked for."""
+    return 1 if needs_one_process() else 2
 
 
 def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
@@ -116,7 +137,11 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     settings = settings_of(home.resolve())
     log_as_json(settings.log_level)
     # Held by this process and all that it forks: no second server empties what these count in...
-    _ = serve_alone(settings.home)
+    if needs_one_process():
+        click.echo(paragraph(_ONE_PROCESS.format(in_dots(library_version()))), err=True)
+        _ = hold_as_only_process(settings.home)
+    else:
+        _ = serve_alone(settings.home)
     # ...and no database is put in place between two of them.
     _ = share(settings.use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
@@ -180,7 +205,18 @@ class _CarefulArbiter(Arbiter):
         except KbapiError as error:
             self.log.error("reload failed, the workers stay: %s", error.detail)
             return
-        super().reload()
+        if needs_one_process():
+            # gunicorn begins a new worker when the old one has ended; connections wait for it.
+            self.kill_workers(signal.SIGTERM)
+        else:
+            super().reload()
+
+    def handle_ttin(self) -> None:
+        """Begin one more worker, unless SQLite allows only one."""
+        if needs_one_process():
+            self.log.error("no worker was added: this SQLite allows one process")
+        else:
+            super().handle_ttin()
 
     def spawn_worker(self) -> Any:
         """The process id of a new worker, which a request to end reaches however soon it comes.

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Final
 
-from pysqlite3 import dbapi2
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -17,6 +16,7 @@ from kbapi.errors import (
     StorageFull,
     StorageUnwritable,
 )
+from kbapi.storage.sqlite_driver import dbapi2
 
 # SQLite's own words for its result codes; the driver hands on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (

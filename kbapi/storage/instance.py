@@ -3,7 +3,7 @@
 import os
 import weakref
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
 from threading import Lock
@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine
 
 from kbapi.chips.catalogue import Catalogue, load_catalogue
 from kbapi.clock import Clock, utc_now
-from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
+from kbapi.errors import KbapiError, StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import migrations
@@ -27,12 +27,16 @@ from kbapi.storage.owners import give, give_files, owner_at
 from kbapi.storage.presence import is_begun, is_whole, require_nothing_lost
 from kbapi.storage.rules_mark import RulesWatch
 from kbapi.storage.secret import Secret, create_secret, load_secret
+from kbapi.storage.serve_lock import as_only_process, hold_as_only_process
 from kbapi.storage.shared_commit import SharedCommit
-from kbapi.storage.sqlite import make_reading_engine, make_writing_engine
+from kbapi.storage.sqlite import make_reading_engine, make_writing_engine, needs_one_process
 from kbapi.storage.use_lock import alone, share, sharing
 from kbapi.storage.write_gate import WriteGate
 from kbapi.storage.write_queue import PATIENCE_S, waiting_in_line
 from kbapi.versions import RULES_VERSION
+
+_TO_CLOSE_S: Final = 5.0
+"""Who closes goes on after that: SQLite's own lock on the file protects a last checkpoint too."""
 
 
 class RecentUses:
@@ -71,15 +75,22 @@ class Instance:
         self.uses = RecentUses()
         self.flights = Flights()
         self.gate = WriteGate(settings)
-        self._let_go: weakref.finalize[[int], Instance] | None = None
+        self._let_go: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
-        """Keep others from putting another database in place until this one is closed."""
-        descriptor = share(self.settings.use_lock_path)
-        if descriptor is not None:
-            with suppress(OSError, UnsafeSetup):  # nobody is kept from reading by that
-                give(descriptor, owner_at(self.settings.use_lock_path))
-            self._let_go = weakref.finalize(self, os.close, descriptor)
+        """Keep others from putting another database in place until this one is closed.
+
+        With an affected SQLite other processes can't open the instance either.
+        """
+        with ExitStack() as held:
+            if needs_one_process():
+                held.callback(hold_as_only_process(self.settings.home))
+            descriptor = share(self.settings.use_lock_path)
+            if descriptor is not None:
+                held.callback(os.close, descriptor)
+                with suppress(OSError, UnsafeSetup):  # nobody is kept from reading by that
+                    give(descriptor, owner_at(self.settings.use_lock_path))
+            self._let_go = weakref.finalize(self, held.pop_all().close)
 
     @cached_property
     def secret(self) -> Secret:
@@ -173,11 +184,22 @@ class Instance:
     def close(self) -> None:
         """Give the connections back; who does so last brings the log of changes into the file."""
         self._overwriting.close()
-        self._writing_engine.dispose()
-        self._reading_engine.dispose()
-        self.hot_reads.close()
+        with self._in_line_to_close():
+            self._writing_engine.dispose()
+            self._reading_engine.dispose()
+            self.hot_reads.close()
         if self._let_go is not None:
             self._let_go()
+
+    @contextmanager
+    def _in_line_to_close(self) -> Iterator[None]:
+        """The write lock, where SQLite is affected and the lock comes soon."""
+        with ExitStack() as held:
+            if needs_one_process():
+                with suppress(KbapiError), readable_faults():
+                    line = waiting_in_line(self.settings.write_lock_path, _TO_CLOSE_S)
+                    held.enter_context(line)
+            yield
 
 
 @cache
@@ -210,7 +232,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     StorageBroken
         When the file is not a database.
     InstanceInUse
-        While another database is being put in its place.
+        While another database is being put in its place, and with an affected SQLite while another
+        process has the instance open.
     """
     with unwritable_told_as(_NOT_OPENED):
         require_nothing_lost(settings)
@@ -254,12 +277,16 @@ def upgrade_instance(settings: Settings) -> None:
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         owner = owner_at(database)
-        with held(settings.use_lock_path), waiting_in_line(settings.write_lock_path):
+        with (
+            held(settings.use_lock_path),
+            as_only_process(settings.home) if needs_one_process() else nullcontext(),
+            waiting_in_line(settings.write_lock_path),
+        ):
             if database.exists():
                 migrations.require_no_newer_schema(migrations.current_revision(database))
                 require_no_foreign_secret(settings)
             migrations.upgrade_to_head(database)
             database.chmod(0o600)
             create_secret(settings.secret_path)
-            keep_own_secret(settings, load_secret(settings.secret_path))
+            keep_own_secret(settings, load_secret(settings.secret_path), is_in_line=True)
             give_files(settings, owner)

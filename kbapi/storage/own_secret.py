@@ -1,13 +1,15 @@
 """The secret that a database is served with: its key id stands in the header of the database."""
 
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Final
 
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
+from kbapi.storage.faults import readable_faults
 from kbapi.storage.secret import Secret, load_secret
 from kbapi.storage.secret_mark import note_key_id, read_key_ids
+from kbapi.storage.write_queue import waiting_in_line
 
 FOREIGN: Final = (
     "{} is not the secret of this database, so no receipt or token would match. If a restore was "
@@ -34,8 +36,10 @@ def require_no_foreign_secret(settings: Settings) -> None:
         _require_own(settings, load_secret(settings.secret_path))
 
 
-def keep_own_secret(settings: Settings, secret: Secret) -> None:
+def keep_own_secret(settings: Settings, secret: Secret, *, is_in_line: bool = False) -> None:
     """Let a database that does not say so yet, or holds nothing yet, say which secret it has.
+
+    `is_in_line` says that the caller holds the write lock.
 
     Raises
     ------
@@ -45,7 +49,8 @@ def keep_own_secret(settings: Settings, secret: Secret) -> None:
     is_noted = _require_own(settings, secret) == secret.key_id
     if not is_noted and not settings.read_only:
         # What cannot be written now is written when it is next opened: the rows tell meanwhile.
-        with suppress(StorageUnwritable, StorageBusy):
+        line = nullcontext() if is_in_line else waiting_in_line(settings.write_lock_path)
+        with suppress(StorageUnwritable, StorageBusy), readable_faults(), line:
             note_secret(settings.database_path, secret)
 
 

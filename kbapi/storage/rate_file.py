@@ -12,9 +12,9 @@ from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
 from limits.storage import Storage
-from pysqlite3 import dbapi2
 
 from kbapi.clock import Clock
+from kbapi.storage.sqlite_driver import dbapi2
 
 PATIENCE_S: Final = 0.5
 """How long a request may wait to be counted before its process counts for itself.

@@ -1,28 +1,32 @@
 """The one engine factory for SQLite: the service, migrations, the command line and tests use it."""
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from functools import partial
+from contextlib import closing, contextmanager
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-from pysqlite3 import dbapi2
 from sqlalchemy import Connection, Engine, create_engine, event
 
+from kbapi.errors import UnsafeSetup
 from kbapi.storage.disk import is_read_only, is_sealed, log_of
 from kbapi.storage.faults import readable_faults
+from kbapi.storage.sqlite_driver import dbapi2
 
+OLDEST_LIBRARY: Final = (3, 40, 0)
+"""The oldest SQLite that the tests run with."""
 BUSY_TIMEOUT_MS: Final = 5_000
 _CHECKPOINT_TIMEOUT_MS: Final = 100
 
+_TRUSTS_NO_SCHEMA: Final = "PRAGMA trusted_schema=OFF"
 # In this order: the wait must be set before anything that can meet a lock.
 _PRAGMAS: Final = (
     f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}",
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=FULL",  # an acknowledged result survives a power cut
     "PRAGMA foreign_keys=ON",
-    "PRAGMA trusted_schema=OFF",
+    _TRUSTS_NO_SCHEMA,
     "PRAGMA cell_size_check=ON",
     "PRAGMA mmap_size=0",  # an I/O error must be an error code, not a signal
     f"PRAGMA journal_size_limit={64 * 1024 * 1024}",
@@ -121,7 +125,23 @@ def _make_ready(connection: Any, last_pragma: str) -> None:
     # Off, so that nothing but the transaction events of the engines begins anything.
     connection.isolation_level = None
     for pragma in (*_PRAGMAS, last_pragma):
-        connection.execute(pragma)
+        if pragma != _TRUSTS_NO_SCHEMA or can_distrust_schema():
+            connection.execute(pragma)
+
+
+@cache
+def can_distrust_schema() -> bool:
+    """Whether this SQLite takes the CHECK constraints of our tables without trusting the schema.
+
+    SQLite 3.40 calls `json_valid` unsafe there.
+    """
+    with closing(dbapi2.connect(":memory:")) as connection:
+        connection.execute(_TRUSTS_NO_SCHEMA)
+        try:
+            connection.execute("CREATE TABLE probe (document TEXT CHECK (json_valid(document)))")
+        except dbapi2.OperationalError:
+            return False
+    return True
 
 
 def _open(database: Path) -> Any:
@@ -129,12 +149,14 @@ def _open(database: Path) -> Any:
 
     SQLite would make an empty file, and then delete a log that is not of it.
     """
+    require_known_library()
     address = f"file:{quote(str(database))}?mode=rw"
     return dbapi2.connect(address, uri=True, check_same_thread=False)
 
 
 def open_untouched(database: Path) -> Any:
     """A connection of the driver that reads a file as it is, and changes nothing of it."""
+    require_known_library()
     address = f"file:{quote(str(database))}?mode={_mode_to_look(database)}"
     connection = dbapi2.connect(address, uri=True, isolation_level=None, check_same_thread=False)
     connection.execute(_READS_ONLY)
@@ -181,6 +203,42 @@ def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:
     mended_in = {(3, 50): 7, (3, 44): 6}
     patch = mended_in.get(version[:2])
     return patch is None or version[2] < patch
+
+
+def needs_one_process() -> bool:
+    """Whether one process alone may open a database to write, for which this library is affected.
+
+    The race needs two connections of which one checkpoints while another writes or checkpoints.
+    `write_queue.py` lets one of them go on at a time: writers, whose commit checkpoints by itself,
+    the emptying of the log, and the end of an instance. A connection that is closed as the last one
+    checkpoints as well, under SQLite's exclusive lock on the file, so that no other is open. One
+    that reads does neither: `kbapi backup` and `kbapi check` may read beside a server.
+    """
+    return is_wal_reset_affected(library_version())
+
+
+def require_known_library() -> None:
+    """Nothing, unless this SQLite is older than any that kbapi is tested with.
+
+    Raises
+    ------
+    UnsafeSetup
+        Saying which version is needed.
+    """
+    if library_version() < OLDEST_LIBRARY:
+        raise UnsafeSetup(
+            f"SQLite {in_dots(library_version())} is too old. Install SQLite "
+            f"{in_dots(OLDEST_LIBRARY)} or newer, or a newer Python."
+        )
+
+
+def in_dots(version: tuple[int, int, int]) -> str:
+    """A version as people write it.
+
+    >>> in_dots((3, 40, 1))
+    '3.40.1'
+    """
+    return ".".join(map(str, version))
 
 
 def library_version() -> tuple[int, int, int]:

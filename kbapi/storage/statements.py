@@ -8,9 +8,10 @@ What goes in and comes out are SQLite's own types: a date is handed over as its 
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from pysqlite3 import dbapi2
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
+
+from kbapi.storage.sqlite_driver import dbapi2
 
 
 def _run(connection: Connection, statement: str, values: Sequence[Any]) -> Any:

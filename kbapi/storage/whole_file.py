@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pysqlite3 import dbapi2
-
 from kbapi.errors import StorageBroken
 from kbapi.storage.disk import flush
 from kbapi.storage.faults import readable_faults
@@ -16,6 +14,7 @@ from kbapi.storage.migrations import current_revision
 from kbapi.storage.owners import give, owner_at
 from kbapi.storage.secret_mark import TABLES_OF_A_SECRET, noted_key_id
 from kbapi.storage.sqlite import open_untouched
+from kbapi.storage.sqlite_driver import dbapi2
 
 _MOST_FAULTS: Final = 20
 

@@ -11,7 +11,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.errors import (
     InstanceInUse,
@@ -36,6 +35,7 @@ from kbapi.storage.instance import (
 )
 from kbapi.storage.secret import create_secret, load_secret
 from kbapi.storage.secret_mark import noted_key_id
+from kbapi.storage.sqlite_driver import dbapi2
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
 from tests.storage.test_the_schema_goes_up_whole_or_not_at_all import add_migrations

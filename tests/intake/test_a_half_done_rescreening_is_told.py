@@ -4,7 +4,6 @@ import re
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.app import create_app
 from kbapi.exchange.backup import make_backup
@@ -16,6 +15,7 @@ from kbapi.settings import Settings
 from kbapi.storage import rules_mark
 from kbapi.storage.instance import Instance, open_instance
 from kbapi.storage.migrations import upgrade_to_head
+from kbapi.storage.sqlite_driver import dbapi2
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
 from tests.storage.test_upgrades_keep_promises_and_data import database_at

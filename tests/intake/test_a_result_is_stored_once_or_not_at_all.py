@@ -4,7 +4,6 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy.exc import DBAPIError
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
@@ -12,6 +11,7 @@ from kbapi.intake.accept import accept_submission
 from kbapi.intake.own_results import read_own_result
 from kbapi.intake.receipts import is_receipt_of
 from kbapi.storage.instance import Instance
+from kbapi.storage.sqlite_driver import dbapi2
 from tests.evidence.makers import load_intervals
 from tests.makers import (
     GRAPHICS,

@@ -4,7 +4,6 @@ import time
 from contextlib import closing
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.advice.start import advise_start
 from kbapi.errors import ReceiptWrong, SubmissionGone
@@ -12,6 +11,7 @@ from kbapi.intake.own_results import read_own_result, withdraw_own_result
 from kbapi.storage.answers import Place, Stamp, save_answer
 from kbapi.storage.chip_rows import find_line
 from kbapi.storage.instance import Instance
+from kbapi.storage.sqlite_driver import dbapi2
 from kbapi.storage.write_queue import waiting_in_line
 from kbapi.versions import ANSWER_STAMP
 from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send

@@ -5,12 +5,12 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy import Engine
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from kbapi.storage import sqlite
 from kbapi.storage.sqlite import is_wal_reset_affected, make_reading_engine, make_writing_engine
+from kbapi.storage.sqlite_driver import dbapi2
 
 ON_EVERY_CONNECTION = {
     "busy_timeout": 5_000,

@@ -5,7 +5,6 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy.exc import IntegrityError
 
 from kbapi.advice.start import advise_start
@@ -13,6 +12,7 @@ from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable
 from kbapi.settings import Settings
 from kbapi.storage import sqlite
 from kbapi.storage.instance import Instance, create_or_open_instance, open_instance
+from kbapi.storage.sqlite_driver import dbapi2
 from tests.makers import (
     HandMovedClock,
     a_fixed_clock_setting,

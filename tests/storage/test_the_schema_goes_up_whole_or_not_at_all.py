@@ -8,7 +8,6 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from pysqlite3 import dbapi2
 
 from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import Settings
@@ -16,6 +15,7 @@ from kbapi.storage import migrations
 from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
 from kbapi.storage.secret import create_secret
 from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite_driver import dbapi2
 from kbapi.storage.tables import SQLModel
 from tests.makers import a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations

@@ -5,7 +5,6 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.access.keys import give_key, list_keys
 from kbapi.errors import StorageBroken, StorageUnwritable, UnsafeSetup
@@ -17,6 +16,7 @@ from kbapi.storage.instance import (
     open_instance,
     upgrade_instance,
 )
+from kbapi.storage.sqlite_driver import dbapi2
 from tests.makers import a_submission, send
 
 WAYS_IN = open_instance, create_or_open_instance, upgrade_instance

@@ -7,7 +7,6 @@ from types import SimpleNamespace
 
 import pytest
 from flask.testing import FlaskClient
-from pysqlite3 import dbapi2
 
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.advice.start import advise_start
@@ -24,6 +23,7 @@ from kbapi.storage.instance import (
     open_instance,
     upgrade_instance,
 )
+from kbapi.storage.sqlite_driver import dbapi2
 from kbapi.storage.write_gate import WriteGate
 from tests.makers import (
     HandMovedClock,
