@@ -55,6 +55,7 @@ from tests.bench._direct_read import (
     read_results,
     read_shallowest_failure,
 )
+from tests.bench._many_units import CHIPS
 from tests.makers import CHIP
 from tests.report import Row
 
@@ -88,26 +89,25 @@ def measure(*, short: bool) -> list[Row]:
 def _of_evidence_rows(served: Served, of: str, rounds: int) -> list[Row]:
     _require_the_same(served)
     read = without(
-        (units, "load_level_rows", read_results), (pools, "load_pools_of_line", read_pools_of_line)
+        (units, "load_level_rows", read_results),
+        (pools, "load_pools_of_line", read_pools_of_line),
+        (known_chips, "load_pools_of_line", read_pools_of_line),
     )
     with_rows = served.asked(served.start)[1]
     served.outdate()
     with read():
         assert _numbers_of(served.asked(served.start)[1]) == _numbers_of(with_rows)
-    computed = Part("", "", served.computed(served.start), read)
-    stored = Part(
-        "",
-        "",
-        served.post(10),
-        without(
-            (store, "book_evidence", lambda *_: None),
-            (telling, "find_shallowest_failure", read_shallowest_failure),
-        ),
+    store_anew = without(
+        (store, "book_evidence", lambda *_: None),
+        (telling, "find_shallowest_failure", read_shallowest_failure),
     )
-    return [
-        saved(f"evidence rows: a computed start, {of}", computed, rounds),
-        saved(f"evidence rows: a stored result, {of}", replace(stored, wanted=""), rounds),
-    ]
+    parts = (
+        Part("evidence rows", "a computed start", served.computed(served.start), read),
+        Part("evidence rows", "a next step", served.next_step(), read),
+        Part("evidence rows", "a chip", served.get(f"/v1/chips/{CHIPS[0]}", 3), read),
+        Part("evidence rows, their cost", "a stored result", served.post(10), store_anew, ""),
+    )
+    return [saved(f"{one.what}: {one.request}, {of}", one, rounds) for one in parts]
 
 
 def _numbers_of(body: bytes) -> dict[str, Any]:
