@@ -18,7 +18,7 @@ from kbapi.intake.readings import READING_RULES
 from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.intake.telling import JUDGED
-from kbapi.pages.guides import INDEX, guide_names, rendered_guide
+from kbapi.pages.guide_files import INDEX, guide_names, rendered_guide
 
 blueprint = Blueprint(
     "pages",

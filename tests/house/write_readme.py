@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kbapi.api.problems import STATUS_OF
-from kbapi.pages.guides import FOLDER
+from kbapi.pages.guide_files import FOLDER
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
 from tests.system.server import KBAPI
@@ -128,15 +128,17 @@ def _meaning(shape: dict[str, Any], is_required: bool) -> str:
 
 
 def in_section(text: str, heading: str, body: str) -> str:
-    """The text with the tables of a section of a guide written anew."""
-    section = re.compile(rf"(?<=^## {heading}\n\n)(?P<lead>[^|#]*)[|#].*?(?=^## |\Z)", re.M | re.S)
+    """The text with the tables of a section of a guide replaced."""
+    section = re.compile(
+        rf"(?<=^## {heading}\n\n)(?P<lead>[^|#]*)[|#].*?(?=^## |\Z)", re.MULTILINE | re.DOTALL
+    )
     assert section.search(text), heading
     return section.sub(lambda found: f"{found['lead']}{body}\n", text).rstrip("\n") + "\n"
 
 
 def between_marks(text: str, body: str) -> str:
-    """The text with what stands between the two marks written anew."""
-    marked = re.compile(re.escape(_BEGIN) + ".*?" + re.escape(_END), re.S)
+    """The text with what stands between the two marks replaced."""
+    marked = re.compile(re.escape(_BEGIN) + ".*?" + re.escape(_END), re.DOTALL)
     assert marked.search(text)
     return marked.sub(lambda _: f"{_BEGIN}{body}{_END}", text)
 
@@ -144,7 +146,7 @@ def between_marks(text: str, body: str) -> str:
 def main() -> None:
     schemas = generated()["components"]["schemas"]
     hosting = HOSTING.read_text()
-    table = re.compile(r"^\| setting \| unless given .*?\n(?!\|)", re.M | re.S)
+    table = re.compile(r"^\| setting \| unless given .*?\n(?!\|)", re.MULTILINE | re.DOTALL)
     HOSTING.write_text(table.sub(lambda _: settings_table() + "\n", hosting))
     text = in_section(DATA_FORMAT.read_text(), "Fields", fields_text(schemas))
     text = in_section(text, "Closed lists", lists_table(schemas))

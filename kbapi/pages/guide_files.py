@@ -1,8 +1,9 @@
-"""Guides: Markdown files of this package as HTML, without raw HTML and with an anchor each heading."""
+"""The guides: Markdown files as HTML, without raw HTML, with an anchor at each heading."""
 
 import re
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -37,7 +38,7 @@ def rendered_guide(name: str) -> Guide:
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = parser.parse((FOLDER / f"{name}.md").read_text())
     title = tokens[1].content
-    for heading, text in zip(tokens, tokens[1:], strict=False):
+    for heading, text in pairwise(tokens):
         if heading.type == "heading_open":
             heading.attrSet("id", anchor_of(text.content))
         for part in heading.children or ():
