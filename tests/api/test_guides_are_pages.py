@@ -25,7 +25,7 @@ def test_a_guide_is_a_page_with_the_headers_of_pages(client: FlaskClient, path: 
     page, other = client.get(path), client.get("/problems")
     assert page.status_code == 200
     assert page.headers["Content-Security-Policy"] == POLICY
-    told = {"RateLimit", "Content-Length", "X-Request-Id"}
+    told = {"RateLimit", "Content-Length", "Kbapi-Request-Id"}
     assert {name: text for name, text in page.headers if name not in told} == {
         name: text for name, text in other.headers if name not in told
     }

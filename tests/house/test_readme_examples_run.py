@@ -152,7 +152,7 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     upgrade = shell_with("kbapi db upgrade")
     done = ran(with_kbapi(demo, f"{backup}{shell_with('kbapi check')}{upgrade}"))
     assert done.returncode == 0, done.stderr
-    (copy,) = (tmp_path / "backup" / "kbapi").iterdir()
+    (copy,) = (tmp_path / "backup" / "kbapi").glob("*.sqlite3")
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", copy.name)
     shown = shell_with("kbapi restore").split()[4]
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", Path(shown).name)
