@@ -43,7 +43,10 @@ ASKED = {
     ("get", "/v1/submissions/{submission_id}"): RECEIPT,
     ("post", "/v1/submissions/{submission_id}/follow-ups"): RECEIPT,
 }
-PAGES = ("/docs", "/openapi.json", "/problems", "/problems/not_found", "/static/kbapi.css")
+PAGES = (
+    *("/docs", "/openapi.json", "/guides/", "/guides/hosting"),
+    *("/problems", "/problems/not_found", "/static/kbapi.css"),
+)
 
 WITH_KEY = {
     SENDING: {"submit", "submit_for_members", "admin"},

@@ -1,4 +1,4 @@
-"""The units and the proxy that the README shows fit what the server does and its settings say."""
+"""The units and the proxy that the guides show fit what the server does and its settings say."""
 
 import re
 import subprocess
@@ -7,15 +7,16 @@ from pathlib import Path
 from kbapi.cli.open_files import files_wanted
 from kbapi.cli.serving import GRACE_S, serve_command
 from kbapi.settings import Settings
+from tests.house.texts import BLOCKS
 from tests.needs import program
 from tests.system.server import KBAPI
 
-README = (Path(__file__).parents[2] / "README.md").read_text()
 UNITS = {
-    Path(block.split()[1].rstrip(",;")).name: block
-    for block in re.findall(r"```ini\n(.*?)```", README, re.DOTALL)
+    Path(block.text.split()[1].rstrip(",;")).name: block.text
+    for block in BLOCKS
+    if block.language == "ini"
 }
-(PROXY,) = re.findall(r"```nginx\n(.*?)```", README, re.DOTALL)
+(PROXY,) = (block.text for block in BLOCKS if block.language == "nginx")
 
 
 def told(unit: str, name: str) -> str:

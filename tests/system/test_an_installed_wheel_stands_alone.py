@@ -53,6 +53,8 @@ def test_the_wheel_carries_migrations_seed_data_document_and_pages(installed: Pa
         "pages/static/swagger-ui/swagger-ui-bundle.js",
         "pages/static/swagger-ui/LICENSE",
         "pages/templates/docs.html",
+        "pages/guides/index.md",
+        "pages/guides/screening.md",
         "py.typed",
     ):
         assert (installed / "kbapi" / part).is_file(), part
