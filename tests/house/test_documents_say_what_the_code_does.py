@@ -23,7 +23,7 @@ from kbapi.intake.telling import JUDGED
 from kbapi.pages.guide_files import FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import OF_COMMANDS, Settings
 from kbapi.storage.tables import SQLModel
-from tests.house import write_readme, write_settings
+from tests.house import write_readme
 from tests.house.texts import (
     ALL_FOR_USERS,
     DEVELOPERS,
