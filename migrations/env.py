@@ -3,10 +3,10 @@
 from alembic import context
 from sqlalchemy import Connection
 
+from kbapi.instance.file_locks import alone
 from kbapi.settings import Settings
-from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite.engine import make_writing_engine
 from kbapi.storage.tables import SQLModel
-from kbapi.storage.use_lock import alone
 
 
 def run(connection: Connection) -> None:

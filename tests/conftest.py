@@ -9,7 +9,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.makers import HandMovedClock, an_instance
 
 LONGEST_FIRST: Final = ("durability", "calibration", "cli", "outside", "house", "system", "intake")

@@ -13,11 +13,9 @@ from flask.testing import FlaskClient
 
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance
 from kbapi.logs import JsonLines
-from kbapi.storage.instance import Instance
-from kbapi.storage.sqlite_driver import (
-    dbapi2 as sqlite3,  # the library that serves: locks are kept by each
-)
+from kbapi.storage.sqlite.driver import dbapi2 as sqlite3
 from tests.house.write_openapi import generated
 from tests.makers import HandMovedClock, an_instance
 

@@ -4,10 +4,9 @@ from random import Random
 
 import pytest
 
-from kbapi.exchange.club.club import pool_truths
-from kbapi.exchange.club.cooling import draw_cooling
-from kbapi.exchange.club.results import TrueLimit, club_results
-from kbapi.exchange.club.truth import PoolTruth
+from kbapi.demo.members import pool_truths
+from kbapi.demo.results import TrueLimit, club_results
+from kbapi.demo.truth import PoolTruth, draw_cooling
 
 UNITS = 20_000
 OF_EACH_SHAPE = {pool.shape: pool for pool in pool_truths()}

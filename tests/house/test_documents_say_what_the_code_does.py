@@ -13,13 +13,13 @@ from kbapi import errors
 from kbapi.access.keys import SCOPES
 from kbapi.api.problems import STATUS_OF
 from kbapi.cli.main import main
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS
-from kbapi.intake.decided import DECISION_SENTENCES
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.readings import READING_RULES
-from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.intake.telling import JUDGED
 from kbapi.pages.guide_files import FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import OF_COMMANDS, Settings
 from kbapi.storage.tables import SQLModel

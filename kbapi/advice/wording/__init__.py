@@ -1,1 +1,0 @@
-"""The sentences of answers: functions of numbers that return text."""
