@@ -25,7 +25,7 @@ from kbapi.cli.questions import (
 )
 from kbapi.cli.review import review_commands
 from kbapi.cli.sending import follow_up_command, mine_command, submit_command, withdraw_command
-from kbapi.server.serve import serve_command
+from kbapi.cli.serve import serve_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})

@@ -1,4 +1,4 @@
-"""`kbapi serve`: the instance behind gunicorn, safe by default."""
+"""The instance behind gunicorn, safe by default."""
 
 import gc
 import logging
@@ -10,19 +10,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-import click
 from flask import Flask
 from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
-from kbapi.access.keys import has_live_key
-from kbapi.access.limits import require_rate_library
-from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.instance.file_locks import hold_as_only_process, serve_alone, share
-from kbapi.instance.instance import create_or_open_instance, open_instance
-from kbapi.intake.rescreen import is_rescreening_due
+from kbapi.instance.instance import open_instance
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
 from kbapi.server.worker import HELD_BACK, DoorkeepingWorker
@@ -77,57 +72,8 @@ def room_for_connections(threads: int) -> int:
     return room
 
 
-@click.command("serve")
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option("--port", default=8080, show_default=True, help="Port to listen on.")
-@click.option(
-    "--workers",
-    type=int,
-    show_default="2; 1 where SQLite allows one process",
-    help="Number of processes.",
-)
-@click.option(
-    "--threads",
-    type=click.IntRange(1, MOST_CONNECTIONS - 1),
-    default=64,
-    show_default=True,
-    help="Number of threads in each process.",
-)
-@home_option
-def serve_command(host: str, port: int, workers: int | None, threads: int, home: Path) -> None:
-    """Serve the instance in --home over HTTP.
-
-    An empty folder becomes a new instance. Environment variables set access
-    (KBAPI_JOIN), rate limits, proxies and allowed web pages. The README
-    lists them.
-    """
-    with told_errors():
-        processes = usual_workers() if workers is None else workers
-        require_safe_library(processes, library_version())
-        settings = settings_of(home)
-        if settings.rate_storage:
-            require_rate_library()
-        instance = create_or_open_instance(settings)
-        if settings.join == "closed" and not has_live_key(instance):
-            click.echo(paragraph(_NOBODY), err=True)
-        if is_rescreening_due(instance):
-            click.echo(paragraph(_RESCREENING_DUE), err=True)
-        instance.close()
-        serve(home, host, port, processes, threads)
-
-
 GRACE_S: Final = 30
 """How long workers may take to answer what they accepted: above the longest transaction."""
-
-_NOBODY: Final = (
-    "KBAPI_JOIN is closed, but no valid access key exists, so nothing can be asked. Create a key "
-    "with 'kbapi keys add'."
-)
-
-_RESCREENING_DUE: Final = (
-    "Older rules screened some results of this instance. Stop the server and run 'kbapi db "
-    "upgrade' to screen them again."
-)
 
 _ONE_PROCESS: Final = (
     "SQLite {} can damage a database that two processes use, so one process serves. Until it "
@@ -155,7 +101,12 @@ def usual_workers() -> int:
     return 1 if needs_one_process() else 2
 
 
-def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
+def one_process_notice() -> str | None:
+    """What to tell the host where SQLite allows one process, None where it allows several."""
+    return _ONE_PROCESS.format(in_dots(library_version())) if needs_one_process() else None
+
+
+def serve(settings: Settings, host: str, port: int, workers: int, threads: int) -> None:
     """Serve until a signal ends it; what was accepted by then is answered first.
 
     On SIGHUP new workers open the instance anew and the old ones end when they have answered;
@@ -175,14 +126,11 @@ def serve(home: Path, host: str, port: int, workers: int, threads: int) -> None:
     # Workers' garbage collectors leave it alone: touching it would give each a copy of 30 MiB.
     gc.freeze()
 
-    settings = settings_of(home.resolve())
+    settings = settings.model_copy(update={"home": settings.home.resolve()})
     log_as_json(settings.log_level)
     # Held by this process and all that it forks: no second server empties what these count in...
-    if needs_one_process():
-        click.echo(paragraph(_ONE_PROCESS.format(in_dots(library_version()))), err=True)
-        _ = hold_as_only_process(settings.home)
-    else:
-        _ = serve_alone(settings.home)
+    hold = hold_as_only_process if needs_one_process() else serve_alone
+    _ = hold(settings.home)
     # ...and no database is put in place between two of them.
     _ = share(settings.use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.

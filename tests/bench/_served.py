@@ -21,6 +21,7 @@ import kbapi.wsgi
 from kbapi.access.limits import Need
 from kbapi.api.admission import needs
 from kbapi.server.serve import serve
+from kbapi.settings import Settings
 from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.commits import SharedCommit
 
@@ -82,4 +83,4 @@ if __name__ == "__main__":
     if sys.argv[3:] == ["without-promises"]:
         without_promises()
     kbapi.wsgi.application = with_idle_routes(kbapi.wsgi.application)
-    serve(Path(sys.argv[1]), "127.0.0.1", int(sys.argv[2]), workers=2, threads=64)
+    serve(Settings(home=Path(sys.argv[1])), "127.0.0.1", int(sys.argv[2]), workers=2, threads=64)

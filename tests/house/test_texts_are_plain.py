@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from tests.house.test_messages_are_plain_sentences import faults_of
+from tests.house.test_messages import faults_of
 from tests.house.texts import DEVELOPERS, FOR_DEVELOPERS, FOR_USERS, README, plain_parts
 
 MOST_LINES = 300

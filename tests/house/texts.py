@@ -17,6 +17,7 @@ OF_PACKAGES: Final = {
     str(path.parent.relative_to(ROOT)): path.read_text()
     for folder in ("kbapi", "tests")
     for path in sorted((ROOT / folder).rglob("README.md"))
+    if "node_modules" not in path.parts
 }
 FOR_DEVELOPERS: Final = {"DEVELOPERS": DEVELOPERS, **OF_PACKAGES}
 _BLOCK: Final = re.compile(r"^```(\w*)( [^\n]*)?\n(.*?)^```$", re.MULTILINE | re.DOTALL)

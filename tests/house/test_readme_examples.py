@@ -164,7 +164,7 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
 
 
 def test_the_server_takes_the_options_that_are_shown() -> None:
-    from kbapi.server.serve import serve_command
+    from kbapi.cli.serve import serve_command
 
     _, command, *words = shell_with("kbapi serve").split()
     known = {name for option in serve_command.params for name in option.opts}

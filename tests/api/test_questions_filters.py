@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from tests.api.test_a_result_goes_in_and_a_start_comes_out import CHIP, a_result
+from tests.api.test_submissions import CHIP, a_result
 
 MACHINES = {"mains": -100, "battery": -70}
 

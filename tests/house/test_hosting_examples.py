@@ -4,7 +4,8 @@ import re
 import subprocess
 from pathlib import Path
 
-from kbapi.server.serve import GRACE_S, files_wanted, serve_command
+from kbapi.cli.serve import serve_command
+from kbapi.server.serve import GRACE_S, files_wanted
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS
 from tests.needs import program

@@ -38,7 +38,7 @@ from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.schema import noted_key_id
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
-from tests.storage.test_the_schema_goes_up_whole_or_not_at_all import add_migrations
+from tests.storage.test_sqlite_schema import add_migrations
 
 
 @pytest.fixture

@@ -8,8 +8,8 @@ import pytest
 from flask.testing import FlaskClient
 
 from tests.api.reading import row_counts
-from tests.api.test_a_result_goes_in_and_a_start_comes_out import CHIP, a_result, bearer, submit
-from tests.api.test_locks_come_before_the_number import locks, report
+from tests.api.test_questions_locks import locks, report
+from tests.api.test_submissions import CHIP, a_result, bearer, submit
 
 PACKAGE = Path(__file__).parents[2] / "kbapi"
 

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from tests.api.test_locks_come_before_the_number import CHIP, locks, report
+from tests.api.test_questions_locks import CHIP, locks, report
 
 
 def reported(client: FlaskClient, opened: int, locked: int, first: int, **told: Any) -> None:

@@ -18,7 +18,7 @@ from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
-from tests.storage.test_upgrades_keep_promises_and_data import database_at
+from tests.storage.test_sqlite_schema_upgrades import database_at
 
 MANY = 12
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.command import run
-from tests.cli.test_every_command_as_a_person_types_it import RESULT
+from tests.cli.test_main import RESULT
 from tests.makers import an_instance
 from tests.system.server import Server
 

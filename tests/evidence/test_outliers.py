@@ -22,7 +22,7 @@ from kbapi.stats.start.start import Guard
 from kbapi.storage.tables import Contributor, EvidenceRow
 from tests.evidence.makers import STANDING, UnitSeen, a_chip, add_units, an_outcome
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
-from tests.evidence.test_a_pool_reads_as_its_units_say import undone
+from tests.evidence.test_pools import undone
 
 FLOOR = 5.0
 

@@ -7,7 +7,7 @@ import pytest
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
 from kbapi.intake.rescreen import reread_chips, rescreen
-from tests.intake.test_a_better_grammar_moves_results import PRINTED, RIGHT, misread
+from tests.intake.test_rescreen_grammar import PRINTED, RIGHT, misread
 from tests.makers import a_setting, a_submission, rows_of, send
 
 READING = {
