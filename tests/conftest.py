@@ -9,7 +9,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.makers import HandMovedClock, an_instance
 
 LONGEST_FIRST: Final = ("durability", "calibration", "cli", "outside", "house", "system", "intake")
@@ -31,7 +31,6 @@ SLOW_FOLDERS: Final = {
 SLOW_FILES: Final = {
     "advice/test_a_stored_answer_is_served_while_it_is_right.py",
     "advice/test_answers_are_said_plainly.py",
-    "advice/test_every_sentence_can_be_translated.py",
     "advice/test_poison_is_set_aside_and_everybody_is_told.py",
     "api/test_a_query_is_parsed_once.py",
     "api/test_filters_select_results_first.py",

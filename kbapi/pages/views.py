@@ -10,14 +10,14 @@ from flask_smorest import Api
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
-from kbapi.api.documents import openapi_document
+from kbapi.api.openapi import openapi_document
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
-from kbapi.intake.decided import DECISION_SENTENCES
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.readings import READING_RULES
-from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.intake.telling import JUDGED
 from kbapi.pages.guide_files import INDEX, guide_names, rendered_guide
 
 blueprint = Blueprint(

@@ -7,11 +7,11 @@ import pytest
 
 from kbapi.access.keys import find_holder, give_key, has_live_key, list_keys, revoke_key
 from kbapi.errors import AccessKeyWrong, KeyRefused
-from kbapi.exchange.backup import make_backup
-from kbapi.exchange.restore import restore_backup
+from kbapi.instance.backup import make_backup
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.restore import restore_backup
 from kbapi.settings import Settings
-from kbapi.storage import key_rows
-from kbapi.storage.instance import Instance, open_instance
+from kbapi.storage import keys
 from tests.makers import rows_of
 
 CURATE = ("curate",)
@@ -139,7 +139,7 @@ def test_a_key_row_promises_known_scopes_only(instance: Instance) -> None:
 
     for scopes in (("curate", "everything"), ("",), ("curate ",)):
         with pytest.raises(IntegrityError), instance.writing() as connection:
-            key_rows.add_key(
+            keys.add_key(
                 connection,
                 name="",
                 key_hash=b"h" * 32,

@@ -15,15 +15,15 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.access import rates
+from kbapi.access import limits
 from kbapi.access.keys import give_key
-from kbapi.access.rates import DailyHashes, network_of
+from kbapi.access.limits import DailyHashes, network_of
 from kbapi.app import create_app
 from kbapi.errors import UnsafeSetup
+from kbapi.instance.instance import open_instance
+from kbapi.instance.secret import Secret
 from kbapi.settings import Settings
-from kbapi.storage.instance import open_instance
-from kbapi.storage.rate_file import renew_rate_file
-from kbapi.storage.secret import Secret
+from kbapi.storage.sqlite.rate_counts import renew_rate_file
 from tests.access.redis_server import a_redis_server
 from tests.makers import HandMovedClock, an_instance
 
@@ -159,7 +159,7 @@ def test_a_server_that_does_not_answer_is_not_waited_for_by_every_request(tmp_pa
 def test_what_speaks_to_redis_is_named_when_it_is_not_installed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rates, "find_spec", lambda _: None)
+    monkeypatch.setattr(limits, "find_spec", lambda _: None)
     with pytest.raises(UnsafeSetup, match=r"Install kbapi\[redis\]"):
         create_app(an_instance(tmp_path / "redis", rate_storage="redis://127.0.0.1"))
     client = create_app(an_instance(tmp_path / "file")).test_client()
@@ -173,7 +173,7 @@ import sys
 from pathlib import Path
 from kbapi.app import create_app
 from kbapi.settings import Settings
-from kbapi.storage.instance import open_instance
+from kbapi.instance.instance import open_instance
 app = create_app(open_instance(Settings(home=Path({str(tmp_path / "home")!r}))))
 assert "RateLimit" in app.test_client().get("/v1/chips").headers
 print([name for name in sys.modules if name.partition('.')[0] in ("redis", "rich")])

@@ -4,7 +4,7 @@ from itertools import permutations
 
 import pytest
 
-from kbapi.advice.question import CONFIDENCES, Question, parse_question
+from kbapi.advice.start.query import CONFIDENCES, Question, parse_question
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.errors import QueryInvalid
 from kbapi.settings import bundled_folder

@@ -7,9 +7,9 @@ import orjson
 import pytest
 from scipy.stats import beta
 
-from kbapi.advice.question import Question
-from kbapi.advice.start import advise_start
-from kbapi.storage.instance import Instance
+from kbapi.advice.start.answer import advise_start
+from kbapi.advice.start.query import Question
+from kbapi.instance.instance import Instance
 from tests.makers import (
     COUNT_CHIP,
     GRAPHICS,

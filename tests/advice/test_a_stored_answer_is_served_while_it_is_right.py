@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, event
 
-from kbapi.advice.start import advise_start
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage import hot_reads
+from kbapi.advice.start.answer import advise_start
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
 from kbapi.storage.answers import ANSWERS_PER_CHIP
-from kbapi.storage.instance import Instance
-from kbapi.storage.sqlite import open_reading_connection
+from kbapi.storage.sqlite import engine
+from kbapi.storage.sqlite.engine import open_reading_connection
 from tests.makers import (
     COUNT_CHIP,
     HandMovedClock,
@@ -59,7 +59,7 @@ def test_a_stored_answer_costs_exactly_one_select_and_no_write(
         connection.set_trace_callback(lambda statement: hot.append(statement.split()[0]))
         return connection
 
-    monkeypatch.setattr(hot_reads, "open_reading_connection", open_traced)
+    monkeypatch.setattr(engine, "open_reading_connection", open_traced)
     send(instance, a_submission())
     question = a_question(instance)
     advise_start(instance, question)
@@ -155,7 +155,7 @@ def test_another_version_of_the_rules_makes_it_stale(
 ) -> None:
     send(instance, a_submission())
     advise_start(instance, a_question(instance))
-    monkeypatch.setattr("kbapi.advice.stored.ANSWER_STAMP", "999.1")
+    monkeypatch.setattr("kbapi.advice.stored_answers.ANSWER_STAMP", "999.1")
     assert is_computed(instance)
     assert not is_computed(instance)
 

@@ -10,12 +10,10 @@ import orjson
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.advice.wording.parts import percent
+from kbapi.advice.phrases import percent
 from kbapi.app import create_app
-from kbapi.cli import guidance_lines, lines, search_cards
-from kbapi.exchange.club.follow_ups import draw_follow_up
-from kbapi.exchange.club.results import club_results
-from kbapi.exchange.in_batches import as_lines
+from kbapi.cli import guidance, lines, search_record
+from kbapi.demo.results import as_lines, club_results, draw_follow_up
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from tests.makers import HandMovedClock, an_instance
@@ -346,11 +344,11 @@ PRINTED: dict[str, Callable[[dict[str, Any]], str]] = {
     "start": lines.start_in_lines,
     "stability": lines.stability_in_lines,
     "locks": lines.locks_in_lines,
-    "longevity": guidance_lines.lasting_in_lines,
-    "gains": guidance_lines.gains_in_lines,
-    "power": guidance_lines.power_in_lines,
-    "diagnose": guidance_lines.diagnosis_in_lines,
-    "next-step": search_cards.opening_card,
+    "longevity": guidance.lasting_in_lines,
+    "gains": guidance.gains_in_lines,
+    "power": guidance.power_in_lines,
+    "diagnose": guidance.diagnosis_in_lines,
+    "next-step": search_record.opening_card,
     "identify": lines.identified_in_lines,
 }
 

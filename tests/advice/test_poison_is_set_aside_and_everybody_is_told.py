@@ -10,12 +10,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kbapi.advice.start import advise_start
-from kbapi.evidence.verdicts import rejudge
-from kbapi.intake.accepted import Accepted
-from kbapi.intake.own_results import read_own_result
-from kbapi.storage.instance import Instance
-from kbapi.storage.pool_rows import load_all_pools
+from kbapi.advice.start.answer import advise_start
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.rescreen import rejudge
+from kbapi.intake.responses import Accepted
+from kbapi.storage.pools import load_all_pools
 from tests.intake.evidence_in_words import instances_of_one_secret
 from tests.makers import (
     NOON,

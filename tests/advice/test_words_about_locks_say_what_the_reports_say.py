@@ -2,7 +2,7 @@
 
 import pytest
 
-from kbapi.advice.wording.lock_differences import (
+from kbapi.advice.locks.text import (
     PartInWords,
     change_in_short,
     change_in_words,

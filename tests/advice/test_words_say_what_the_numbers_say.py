@@ -3,9 +3,8 @@ from fractions import Fraction
 import pytest
 
 from kbapi.advice.cautions import cautions_for
-from kbapi.advice.question import parse_question
-from kbapi.advice.wording.next_step import why_stopped
-from kbapi.advice.wording.parts import (
+from kbapi.advice.next_step.text import why_stopped
+from kbapi.advice.phrases import (
     domains_in_words,
     machines_in_words,
     percent,
@@ -13,9 +12,10 @@ from kbapi.advice.wording.parts import (
     share_in_words,
     shown_from_five,
 )
+from kbapi.advice.start.query import parse_question
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.settings import bundled_folder
-from kbapi.stats.next_step import Stop
+from kbapi.stats.search.next_step import Stop
 from tests.makers import GRAPHICS
 
 

@@ -10,10 +10,10 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from kbapi.access.keys import give_key
-from kbapi.api.answer_headers import HEADERS
+from kbapi.api.answer_schemas import HEADERS
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance
 from kbapi.storage.answers import AnswerBytes
-from kbapi.storage.instance import Instance
 from tests.house.write_openapi import COMMITTED
 from tests.makers import CHIP, HandMovedClock, a_question, a_submission, an_instance, send
 

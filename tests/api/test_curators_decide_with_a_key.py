@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kbapi.access.keys import give_key, revoke_key
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.makers import a_setting, a_submission
 
 PATHS = [

@@ -10,8 +10,8 @@ from flask.testing import FlaskClient
 
 from kbapi import errors
 from kbapi.api.problems import STATUS_OF
+from kbapi.documents.refusals import REFUSALS
 from kbapi.errors import KbapiError
-from kbapi.intake.refusals import REFUSALS
 from kbapi.intake.screening import SCREENING_RULES
 
 ERRORS = [

@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from kbapi.access.keys import SCOPES, give_key, revoke_key
 from kbapi.api.admission import needs_nothing
 from kbapi.app import create_app
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.house.write_openapi import generated
 from tests.makers import a_submission, an_instance
 

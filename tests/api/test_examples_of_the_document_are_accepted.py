@@ -8,7 +8,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.access.keys import give_key
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.house.write_openapi import COMMITTED
 
 DOCUMENT: dict[str, Any] = json.loads(COMMITTED.read_text())

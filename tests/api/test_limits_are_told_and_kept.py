@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from pysqlite3 import dbapi2 as sqlite3  # the library that serves: locks are kept by each
 
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance
 from kbapi.logs import JsonLines
-from kbapi.storage.instance import Instance
+from kbapi.storage.sqlite.driver import dbapi2 as sqlite3
 from tests.house.write_openapi import generated
 from tests.makers import HandMovedClock, an_instance
 

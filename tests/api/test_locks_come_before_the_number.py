@@ -8,7 +8,7 @@ from flask.testing import FlaskClient
 
 from kbapi.curation.notes import keep_notes, list_notes, parse_note
 from kbapi.errors import NoteRefused
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 
 CHIP = "norvane-sable-7-4820mx"
 NOTE = """+++

@@ -6,7 +6,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.access.keys import give_key
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.makers import CHIP, a_setting, a_submission
 
 OPEN = {

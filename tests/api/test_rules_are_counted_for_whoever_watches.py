@@ -7,7 +7,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.curation.makers import send_deep
 from tests.intake.whole_document import a_whole_document
 from tests.makers import a_setting, a_submission

@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.evidence.lasting import load_settle_margin
-from kbapi.storage.instance import Instance
+from kbapi.evidence.longevity import load_settle_margin
+from kbapi.instance.instance import Instance
 
 CHIP = "norvane-sable-7-4820mx"
 SIBLING = "norvane-sable-9-4840mx"

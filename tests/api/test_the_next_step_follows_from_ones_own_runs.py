@@ -8,7 +8,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.api.reading import row_counts
 from tests.makers import (
     CHIP,

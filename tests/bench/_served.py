@@ -18,11 +18,11 @@ from flask_smorest import Blueprint
 
 import kbapi.app
 import kbapi.wsgi
-from kbapi.access.gate import Need
+from kbapi.access.limits import Need
 from kbapi.api.admission import needs
-from kbapi.cli.serving import serve
-from kbapi.storage import sqlite
-from kbapi.storage.shared_commit import SharedCommit
+from kbapi.server.serve import serve
+from kbapi.storage.sqlite import engine
+from kbapi.storage.sqlite.commits import SharedCommit
 
 CONSTANT = "noop.json"
 
@@ -65,8 +65,8 @@ class _Constant:
 def without_promises() -> None:
     """Make this process write as peers of this kind do: NORMAL, and no queue before the lock."""
     normal = "PRAGMA synchronous=NORMAL"
-    sqlite._PRAGMAS = tuple(
-        normal if "synchronous" in pragma else pragma for pragma in sqlite._PRAGMAS
+    engine._PRAGMAS = tuple(
+        normal if "synchronous" in pragma else pragma for pragma in engine._PRAGMAS
     )
     SharedCommit.taking_part = _alone
 

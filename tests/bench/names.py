@@ -12,6 +12,7 @@ LONGER: Final = (
     "access",
     "batch",
     "chips",
+    "derived",
     "import",
     "intake",
     "npmle",

@@ -2,7 +2,7 @@
 
 import pytest
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
 
 # Processors as sold, by class.
 CORE = {

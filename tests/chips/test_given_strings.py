@@ -1,6 +1,6 @@
 import pytest
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_development, load_given, load_held_back, load_near_misses
 from tests.chips.scoring import score
 

@@ -1,7 +1,6 @@
 import pytest
 
-from kbapi.chips.ids import find_key
-from kbapi.chips.names import ChipIds, identify_chip
+from kbapi.chips.naming import ChipIds, find_key, identify_chip
 
 
 @pytest.mark.parametrize(
@@ -98,9 +97,9 @@ def test_a_name_of_the_other_kind_is_told() -> None:
 
 
 def test_every_chip_of_the_table_is_a_canonical_key() -> None:
-    from kbapi.chips import ids
+    from kbapi.chips import naming
 
-    for pci_id, key in ids._PCI_CHIPS.items():
+    for pci_id, key in naming._PCI_CHIPS.items():
         vendor_and_device, _, revision = pci_id.partition("/")
         assert find_key(ChipIds(pci_id=vendor_and_device, pci_revision=revision)) == key
         assert identify_chip(key).chip.key == key

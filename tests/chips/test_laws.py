@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
 
 RAW = [row.raw for row in load_given()]

@@ -1,6 +1,6 @@
 import pytest
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
 
 REFUSED = {
     "cut_name": ["Intel Core i7-...", "NVIDIA GeForce RTX 30…", "AMD Ryzen 7 58.."],

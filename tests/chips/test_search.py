@@ -2,7 +2,7 @@ from random import Random
 
 import pytest
 
-from kbapi.chips.search import build_index, search_chips
+from kbapi.advice.chips import build_index, search_chips
 from tests.chips.many_names import many_keys, with_typing_error
 
 KEYS = [

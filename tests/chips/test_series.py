@@ -2,7 +2,7 @@
 
 import pytest
 
-from kbapi.chips.names import ChipName, identify_chip
+from kbapi.chips.naming import ChipName, identify_chip
 
 SIBLINGS = [
     ("i7-10750H", "i5-10300H"),

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from kbapi.cli import hurry
-from kbapi.cli.hurry import HurriedSocket
+from kbapi.server import deadlines
+from kbapi.server.deadlines import HurriedSocket
 
 SECOND_BYTES = 65_536
 """What must be read in each further second."""
@@ -67,7 +67,7 @@ def test_a_large_answer_has_as_long_as_a_thin_line_takes(
 ) -> None:
     server, client = ends
     clock = Clock(0.9 * min(size, SECOND_BYTES) / SECOND_BYTES)
-    monkeypatch.setattr(hurry, "time", clock)
+    monkeypatch.setattr(deadlines, "time", clock)
     reader = reading(client)
     assert send(server, size) >= len(ANSWER)
     assert clock.now_s > 30, "a small answer has ten"
@@ -81,7 +81,7 @@ def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
 ) -> None:
     server, client = ends
     clock = Clock(2.0 * min(size, SECOND_BYTES) / SECOND_BYTES)
-    monkeypatch.setattr(hurry, "time", clock)
+    monkeypatch.setattr(deadlines, "time", clock)
     reader = reading(client)
     assert send(server, size) < len(ANSWER)
     assert clock.now_s < 25
@@ -93,7 +93,7 @@ def test_a_request_begins_a_new_answer(
     ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     server, client = ends
-    monkeypatch.setattr(hurry, "time", Clock(6.0))
+    monkeypatch.setattr(deadlines, "time", Clock(6.0))
     reader = reading(client)
     for _ in range(5):
         server.begin(0.0)
@@ -105,7 +105,7 @@ def test_a_request_begins_a_new_answer(
 def test_whoever_reads_nothing_is_left(
     ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(hurry, "_ANSWER_S", 0.2)
+    monkeypatch.setattr(deadlines, "_ANSWER_S", 0.2)
     server, _ = ends
     with pytest.raises(ConnectionResetError):
         server.sendall(ANSWER)

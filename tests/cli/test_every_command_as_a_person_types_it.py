@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
-from kbapi.storage.instance import open_instance
 from tests.api.measured import a_measured, a_reading
 from tests.cli.command import run
 from tests.makers import CHIP, an_instance, send

@@ -4,8 +4,8 @@ import resource
 
 import pytest
 
-from kbapi.cli.open_files import MOST_CONNECTIONS, files_wanted, room_for_connections
 from kbapi.errors import UnsafeSetup
+from kbapi.server.serve import MOST_CONNECTIONS, files_wanted, room_for_connections
 
 WANTED = files_wanted(64)
 ENDLESS = resource.RLIM_INFINITY

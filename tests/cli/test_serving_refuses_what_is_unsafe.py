@@ -7,11 +7,11 @@ import click
 import click.testing
 import pytest
 
-from kbapi.access import rates
+from kbapi.access import limits
 from kbapi.access.keys import give_key, revoke_key
-from kbapi.cli import serving
 from kbapi.cli.main import main
-from kbapi.exchange.backup import make_backup
+from kbapi.instance.backup import make_backup
+from kbapi.server import serve as serve_command_module
 from kbapi.settings import Settings
 from tests.cli.command import run
 from tests.makers import a_submission, an_instance, send
@@ -22,7 +22,7 @@ from tests.system.server import Server
 def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     """The folders that would have been served; nothing listens."""
     folders: list[Path] = []
-    monkeypatch.setattr(serving, "serve", lambda home, *_: folders.append(home))
+    monkeypatch.setattr(serve_command_module, "serve", lambda home, *_: folders.append(home))
     return folders
 
 
@@ -152,7 +152,7 @@ def test_a_secret_that_others_can_read_is_not_served(tmp_path: Path, served: lis
 def test_counting_on_redis_without_what_speaks_to_it_is_refused(
     tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rates, "find_spec", lambda _: None)
+    monkeypatch.setattr(limits, "find_spec", lambda _: None)
     refused = serve(tmp_path, KBAPI_RATE_STORAGE="redis://:hidden@127.0.0.1:6379/0")
     assert refused.exit_code == 3
     assert "Install kbapi[redis]" in refused.stderr

@@ -6,15 +6,14 @@ import orjson
 import pytest
 
 from kbapi.access.keys import KeyHolder
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.errors import DocumentRefused
-from kbapi.intake.accepted import Accepted
-from kbapi.intake.contributions import withdraw_contributions
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import receipt_of
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.intake.receipts import receipt_of
+from kbapi.intake.my_submissions import read_own_result, withdraw_contributions, withdraw_own_result
 from kbapi.intake.rescreen import rescreen
-from kbapi.storage.instance import Instance
+from kbapi.intake.responses import Accepted
 from tests.curation.makers import a_curator, a_word, decide, send_deep
 from tests.makers import (
     a_body,
@@ -405,7 +404,7 @@ def test_what_would_be_refused_today_still_counts_by_a_curators_word(
 
 
 def test_decisions_hold_when_a_chip_is_read_again(instance: Instance, curator: KeyHolder) -> None:
-    from kbapi.intake.reread import reread_chips
+    from kbapi.intake.rescreen import reread_chips
 
     deep = send_deep(instance)
     decide(instance, curator, a_word(deep, "include", "depth_confirmed"))

@@ -6,12 +6,12 @@ import orjson
 import pytest
 
 from kbapi.access.keys import KeyHolder
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.curation.item import show_item
 from kbapi.curation.queue import list_waiting
-from kbapi.intake.accepted import Accepted
-from kbapi.intake.own_results import read_own_result
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.responses import Accepted
 from tests.curation.makers import a_curator, a_word, decide
 from tests.makers import COUNT_CHIP, a_count_submission, a_line_of_units, a_question, send
 

@@ -6,12 +6,12 @@ import orjson
 import pytest
 
 from kbapi.access.keys import KeyHolder
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.curation.item import ReviewItem, StartOutcome, show_item
 from kbapi.errors import SettingUnknown
-from kbapi.intake.accepted import Accepted
-from kbapi.storage.instance import Instance
-from kbapi.storage.write_queue import waiting_in_line
+from kbapi.instance.instance import Instance
+from kbapi.intake.responses import Accepted
+from kbapi.storage.sqlite.commits import waiting_in_line
 from tests.curation.makers import a_curator, a_word, decide, send_deep
 from tests.makers import (
     a_fixed_clock_setting,

@@ -11,7 +11,7 @@ from kbapi.curation.notes import (
     publish_note,
 )
 from kbapi.errors import NoteRefused
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.makers import CHIP, rows_of, send
 from tests.makers import a_submission as a_result
 

@@ -9,15 +9,9 @@ from sqlalchemy import text
 from kbapi.access.keys import KeyHolder
 from kbapi.curation.queue import ReviewPage, list_waiting
 from kbapi.errors import QueryInvalid
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage.instance import Instance
-from kbapi.storage.review_rows import (
-    BEGIN,
-    PARTS,
-    WaitingAt,
-    WaitingFilters,
-    waiting_statement,
-)
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.review import BEGIN, PARTS, WaitingAt, WaitingFilters, waiting_statement
 from tests.curation.makers import a_curator, a_word, decide, send_deep
 from tests.curation.many import fill_with_results, steps_of_a_page
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission, an_instance, send

@@ -12,9 +12,8 @@ from sqlalchemy import Connection, Engine
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.pools import PoolEvidence, PoolWanted, find_pool, load_pool
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.chip_rows import ChipRow, find_chip
-from kbapi.storage.places import ConditionsKey, PoolKey
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage.pools import ChipRow, ConditionsKey, PoolKey, find_chip
 from tests.evidence.makers import (
     SABLE,
     STANDING,

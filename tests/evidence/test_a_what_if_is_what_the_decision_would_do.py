@@ -9,14 +9,14 @@ import pytest
 from sqlalchemy import Connection
 
 from kbapi.advice.evidence_found import EvidenceFound, find_evidence
-from kbapi.advice.question import Question, parse_question
+from kbapi.advice.start.query import Question, parse_question
 from kbapi.curation.decisions import hold_decisions
-from kbapi.evidence.supposition import suppose
+from kbapi.evidence.units import suppose
+from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.storage.decision_rows import DecisionRow, SettingAt, find_setting_at
-from kbapi.storage.drift_rows import load_dated_rows
-from kbapi.storage.instance import Instance
-from kbapi.storage.what_if import WhatIf
+from kbapi.storage.decisions import DecisionRow, SettingAt, find_setting_at
+from kbapi.storage.evidence import load_dated_rows
+from kbapi.storage.pools import WhatIf
 from tests.curation.makers import a_curator, a_word, decide
 from tests.makers import a_body, a_fixed_clock_setting, a_setting, a_submission, send
 

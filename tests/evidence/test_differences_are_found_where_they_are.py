@@ -6,8 +6,8 @@ from random import Random
 import numpy as np
 import pytest
 
-from kbapi.evidence.differences import Difference, find_differences
-from kbapi.evidence.judge import UNJUDGED, judge_pool
+from kbapi.evidence.comparisons import Difference, find_differences
+from kbapi.evidence.outliers import UNJUDGED, judge_pool
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 
 

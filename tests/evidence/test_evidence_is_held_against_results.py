@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
-from kbapi.evidence.audit import Audit, audit_evidence
+from kbapi.evidence.pool_updates import Audit, audit_evidence
+from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
 from tests.curation.makers import a_curator, a_word, decide, send_deep
 from tests.makers import a_body, a_count_submission, a_setting, a_submission, send
 

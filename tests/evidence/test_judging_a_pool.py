@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, update
 
-from kbapi.evidence.judge import (
+from kbapi.evidence.outliers import (
     UNJUDGED,
     Judgement,
     believed,
@@ -17,8 +17,8 @@ from kbapi.evidence.judge import (
     standing_flags,
 )
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
-from kbapi.stats.guard import Guard
-from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.start.start import Guard
 from kbapi.storage.tables import Contributor, EvidenceRow
 from tests.evidence.makers import STANDING, UnitSeen, a_chip, add_units, an_outcome
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of

@@ -6,8 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kbapi.evidence.own_runs import OwnRun, contradictions_in, merge_runs
-from kbapi.stats.grid import Grid
-from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED, Grid
 
 COUNTS, FINE = Grid(Fraction(1)), Grid(Fraction(125, 128))
 

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.evidence.merge import merge_outcomes
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.evidence_rows import EvidenceLevel, OutcomeRow
+from kbapi.evidence.pool_updates import merge_outcomes
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage.evidence import EvidenceLevel, OutcomeRow
 from tests.evidence.makers import an_outcome, slowly_merged
 from tests.evidence.strategies import outcomes
 

@@ -8,15 +8,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from kbapi.evidence.changes import compare_changes
-from kbapi.evidence.drift import PoolDrift, drift_of, load_drift
-from kbapi.evidence.lasting import MARGINS, SettingInUse, lasting_evidence, settings_in_use
-from kbapi.stats.grid import Grid
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.drift_rows import DatedRows, find_largest_pool, load_dated_rows
-from kbapi.storage.instance import Instance
-from kbapi.storage.lasting_rows import FollowedRow
-from kbapi.storage.unit_rows import ConditionsRow
+from kbapi.evidence.comparisons import PoolDrift, drift_of, load_drift
+from kbapi.evidence.longevity import (
+    MARGINS,
+    SettingInUse,
+    compare_changes,
+    lasting_evidence,
+    settings_in_use,
+)
+from kbapi.instance.instance import Instance
+from kbapi.stats.intervals import NEVER_FAILED, Grid
+from kbapi.storage.evidence import ConditionsRow, DatedRows, find_largest_pool, load_dated_rows
+from kbapi.storage.follow_ups import FollowedRow
 from kbapi.vocabulary import FOLLOW_UP_CHANGES
 from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
 

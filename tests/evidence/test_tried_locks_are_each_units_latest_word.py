@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from kbapi.storage.instance import Instance
-from kbapi.storage.lock_reports import load_tried_locks
+from kbapi.instance.instance import Instance
+from kbapi.storage.locks import load_tried_locks
 from kbapi.vocabulary import LOCKS_FOUND_BY
 from tests.makers import CHIP, send
 

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.evidence.pair_units import few_of_each, few_of_each_by_content
+from kbapi.evidence.comparisons import few_of_each, few_of_each_by_content
 
 # Contributor, month, what puts units in order.
 Unit = tuple[int, int, int]

@@ -2,9 +2,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Connection, Engine, select
 
-from kbapi.evidence.book import book_evidence
-from kbapi.storage.evidence_rows import OutcomeRow
-from kbapi.storage.submissions import delete_submission
+from kbapi.evidence.pool_updates import book_evidence
+from kbapi.storage.evidence import OutcomeRow
+from kbapi.storage.results import delete_submission
 from kbapi.storage.tables import EvidenceRow
 from tests.evidence.makers import CONDITIONS, a_chip, a_unit, add_outcome, an_outcome
 from tests.evidence.strategies import outcomes

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import InstanceInUse
-from kbapi.exchange.backup import make_backup
-from kbapi.exchange.check import Finding, check_instance
+from kbapi.instance.backup import make_backup
+from kbapi.instance.check import Finding, check_instance
+from kbapi.instance.file_locks import alone
+from kbapi.instance.instance import Instance
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance
-from kbapi.storage.use_lock import alone
-from kbapi.storage.whole_file import copy_whole
+from kbapi.storage.sqlite.whole_file import copy_whole
 from tests.makers import HandMovedClock, a_submission, send
 
 

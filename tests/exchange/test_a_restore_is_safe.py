@@ -11,7 +11,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.errors import (
     InstanceInUse,
@@ -22,20 +21,21 @@ from kbapi.errors import (
     StorageBroken,
     UnsafeSetup,
 )
-from kbapi.exchange.backup import back_up_secret, make_backup
-from kbapi.exchange.check import check_instance
-from kbapi.exchange.restore import Restored, restore_backup
-from kbapi.intake.accepted import Accepted
-from kbapi.intake.own_results import read_own_result
-from kbapi.settings import Settings
-from kbapi.storage.instance import (
+from kbapi.instance.backup import back_up_secret, make_backup
+from kbapi.instance.check import check_instance
+from kbapi.instance.instance import (
     Instance,
     create_or_open_instance,
     open_instance,
     upgrade_instance,
 )
-from kbapi.storage.own_secret import noted_key_id
-from kbapi.storage.secret import create_secret, load_secret
+from kbapi.instance.restore import Restored, restore_backup
+from kbapi.instance.secret import create_secret, load_secret
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.responses import Accepted
+from kbapi.settings import Settings
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.schema import noted_key_id
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
 from tests.storage.test_the_schema_goes_up_whole_or_not_at_all import add_migrations

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from kbapi.curation.notes import parse_note
-from kbapi.exchange.club.club import bundled_club, note_texts
-from kbapi.storage.instance import bundled_catalogue
+from kbapi.demo.members import bundled_club, note_texts
+from kbapi.instance.instance import bundled_catalogue
 
 FOLDER = Path(__file__).parents[2] / "seed_data" / "notes"
 NOTES = sorted(path for path in FOLDER.glob("*.md") if path.name != "README.md")

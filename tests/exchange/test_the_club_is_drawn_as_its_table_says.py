@@ -11,14 +11,14 @@ import orjson
 import pytest
 
 from kbapi.chips.grammar.reading import MAKERS
-from kbapi.chips.names import identify_chip
-from kbapi.exchange.club import shares
-from kbapi.exchange.club.club import bundled_club, truth
-from kbapi.exchange.club.cooling import COOLING
-from kbapi.exchange.club.results import ClubResult, club_documents, club_results
+from kbapi.chips.naming import identify_chip
+from kbapi.demo import truth
+from kbapi.demo.members import bundled_club, pool_truths
+from kbapi.demo.results import ClubResult, club_documents, club_results
+from kbapi.demo.truth import COOLING
 
 ROOT = Path(__file__).parents[2]
-README = (ROOT / "kbapi" / "exchange" / "club" / "README.md").read_text()
+README = (ROOT / "kbapi" / "demo" / "README.md").read_text()
 RESULTS = 6_000
 
 
@@ -47,10 +47,10 @@ def test_a_million_results_begin_at_once() -> None:
 @pytest.mark.parametrize(
     ("standings", "share"),
     [
-        (["claim"], shares.CLAIMS),
-        (["wrong_units"], shares.WRONG_UNITS),
-        (["locked", "locked_and_claiming"], shares.LOCKED_ABOUT),
-        (["honest"], 1 - shares.CLAIMS - shares.WRONG_UNITS - shares.LOCKED_ABOUT),
+        (["claim"], truth.CLAIMS),
+        (["wrong_units"], truth.WRONG_UNITS),
+        (["locked", "locked_and_claiming"], truth.LOCKED_ABOUT),
+        (["honest"], 1 - truth.CLAIMS - truth.WRONG_UNITS - truth.LOCKED_ABOUT),
     ],
     ids=str,
 )
@@ -69,9 +69,9 @@ def settings_of(results: list[ClubResult], standing: str) -> list[dict[str, obje
 @pytest.mark.parametrize(
     ("does", "share"),
     [
-        (lambda setting: setting.get("planned_end") is not None, shares.PLANNED_END),
-        (lambda setting: setting["minutes"] < 10, shares.SHORT_TESTS),
-        (lambda setting: setting["minutes"] >= 30, shares.SESSION_TESTS),
+        (lambda setting: setting.get("planned_end") is not None, truth.PLANNED_END),
+        (lambda setting: setting["minutes"] < 10, truth.SHORT_TESTS),
+        (lambda setting: setting["minutes"] >= 30, truth.SESSION_TESTS),
     ],
     ids=["planned end", "short test", "long"],
 )
@@ -91,7 +91,7 @@ def test_caps_are_measured_in_pairs_by_some_who_show_an_effect(results: list[Clu
         capped[result.standing, len(caps)] += bool(readings)
     assert {caps for (standing, caps) in capped if standing == "claim"} == {0}
     with_caps, without = capped["honest", 3], capped["honest", 0]
-    assert with_caps / (with_caps + without) == pytest.approx(shares.CAPS_TOLD, abs=0.04)
+    assert with_caps / (with_caps + without) == pytest.approx(truth.CAPS_TOLD, abs=0.04)
 
 
 def test_a_setting_without_effect_never_fails_and_shows_nothing(results: list[ClubResult]) -> None:
@@ -110,7 +110,7 @@ def test_about_a_third_of_the_locked_machines_claim(results: list[ClubResult]) -
         if result.document["locks"][0]["status"] != "chip_locked"
     )
     share = told["locked_and_claiming"] / sum(told.values())
-    assert share == pytest.approx(shares.LOCKED_AND_CLAIMING, abs=0.08)
+    assert share == pytest.approx(truth.LOCKED_AND_CLAIMING, abs=0.08)
 
 
 def test_members_have_one_to_three_machines(results: list[ClubResult]) -> None:
@@ -120,7 +120,7 @@ def test_members_have_one_to_three_machines(results: list[ClubResult]) -> None:
         machines.setdefault(member, set()).add(result.document["unit_token"][:-1])
     sizes = Counter(len(owned) for owned in machines.values())
     assert set(sizes) == {1, 2, 3}
-    for owned, share in zip((1, 2, 3), shares.MACHINES_OWNED, strict=True):
+    for owned, share in zip((1, 2, 3), truth.MACHINES_OWNED, strict=True):
         assert sizes[owned] / len(machines) == pytest.approx(share, abs=0.03)
 
 
@@ -167,7 +167,7 @@ def test_every_chip_that_can_be_tuned_has_a_truth_and_a_machine_to_sit_in() -> N
 
 
 def test_the_four_shapes_of_truth_are_spread_over_the_chips() -> None:
-    used = Counter(pool.shape for pool in truth())
+    used = Counter(pool.shape for pool in pool_truths())
     assert len(used) == 4
     assert min(used.values()) >= 10
 
@@ -182,28 +182,28 @@ def test_firmware_stands_oldest_first_and_each_class_has_one_before_the_first_mo
 @pytest.mark.parametrize(
     "share",
     [
-        shares.CLAIMS,
-        shares.WRONG_UNITS,
-        shares.LOCKED_ABOUT,
-        shares.LOCKED_AND_CLAIMING,
-        shares.PLANNED_END,
-        shares.FEELS_WRONG,
-        shares.ROUND_NUMBERS,
-        shares.SHORT_TESTS,
-        shares.SESSION_TESTS,
-        shares.STOCK_PASSED_TOLD,
-        shares.IN_USE_TOLD,
-        shares.READINGS_TOLD,
-        shares.CAPS_TOLD,
-        shares.TRIALS_TOLD,
-        shares.OPEN_LOCK_TOLD,
-        shares.CHANGE_MADE,
-        shares.STAYED_ON_OLDER,
-        shares.NEWEST_FIRMWARE,
-        shares.SECOND_CHIP_TOLD,
-        *shares.FOUND_BY.values(),
-        *shares.EFFECT_SHOWN_BY.values(),
-        *shares.MACHINES_OWNED,
+        truth.CLAIMS,
+        truth.WRONG_UNITS,
+        truth.LOCKED_ABOUT,
+        truth.LOCKED_AND_CLAIMING,
+        truth.PLANNED_END,
+        truth.FEELS_WRONG,
+        truth.ROUND_NUMBERS,
+        truth.SHORT_TESTS,
+        truth.SESSION_TESTS,
+        truth.STOCK_PASSED_TOLD,
+        truth.IN_USE_TOLD,
+        truth.READINGS_TOLD,
+        truth.CAPS_TOLD,
+        truth.TRIALS_TOLD,
+        truth.OPEN_LOCK_TOLD,
+        truth.CHANGE_MADE,
+        truth.STAYED_ON_OLDER,
+        truth.NEWEST_FIRMWARE,
+        truth.SECOND_CHIP_TOLD,
+        *truth.FOUND_BY.values(),
+        *truth.EFFECT_SHOWN_BY.values(),
+        *truth.MACHINES_OWNED,
         *(kind.share for kind in COOLING[1:]),
     ],
 )

@@ -6,11 +6,11 @@ from random import Random
 import orjson
 import pytest
 
+from kbapi.demo.attackers import attacker_documents
+from kbapi.demo.results import club_results
 from kbapi.errors import DocumentRefused
-from kbapi.exchange.club.attackers import attacker_documents
-from kbapi.exchange.club.results import club_results
-from kbapi.intake.accept import accept_submission
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
+from kbapi.intake.submit import accept_submission
 
 REFUSALS = {
     "in_use_fails",

@@ -4,14 +4,13 @@ from random import Random
 
 import pytest
 
-from kbapi.exchange.club.club import truth
-from kbapi.exchange.club.cooling import draw_cooling
-from kbapi.exchange.club.results import TrueLimit, club_results
-from kbapi.exchange.club.truth import PoolTruth
+from kbapi.demo.members import pool_truths
+from kbapi.demo.results import TrueLimit, club_results
+from kbapi.demo.truth import PoolTruth, draw_cooling
 
 UNITS = 20_000
-OF_EACH_SHAPE = {pool.shape: pool for pool in truth()}
-OF_EACH_CONTROL = {pool.control: pool for pool in truth()}
+OF_EACH_SHAPE = {pool.shape: pool for pool in pool_truths()}
+OF_EACH_CONTROL = {pool.control: pool for pool in pool_truths()}
 
 
 @pytest.mark.parametrize(
@@ -29,7 +28,7 @@ def test_the_stable_share_is_the_share_of_units_drawn(pool: PoolTruth) -> None:
 
 
 def test_the_stable_share_falls_from_one_to_nothing() -> None:
-    for pool in truth():
+    for pool in pool_truths():
         shares = [pool.stable_share(steps) for steps in range(400)]
         assert shares[0] == 1
         assert shares == sorted(shares, reverse=True)

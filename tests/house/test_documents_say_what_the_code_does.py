@@ -13,17 +13,17 @@ from kbapi import errors
 from kbapi.access.keys import SCOPES
 from kbapi.api.problems import STATUS_OF
 from kbapi.cli.main import main
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS
-from kbapi.intake.decided import DECISION_SENTENCES
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.readings import READING_RULES
-from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.intake.telling import JUDGED
 from kbapi.pages.guide_files import FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import OF_COMMANDS, Settings
 from kbapi.storage.tables import SQLModel
-from tests.house import write_messages, write_readme
+from tests.house import write_readme
 from tests.house.texts import (
     ALL_FOR_USERS,
     DEVELOPERS,
@@ -58,12 +58,6 @@ def test_the_committed_openapi_document_is_what_the_code_generates(
     assert COMMITTED.read_text() == as_text(document), (
         "run python -m tests.house.write_openapi and look at the difference"
     )
-
-
-def test_the_committed_messages_are_those_that_the_code_says() -> None:
-    assert write_messages.COMMITTED.read_text() == write_messages.as_text(
-        write_messages.messages()
-    ), "run python -m tests.house.write_messages and look at the difference"
 
 
 def test_the_openapi_document_is_valid(document: dict[str, object]) -> None:

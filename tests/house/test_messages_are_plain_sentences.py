@@ -12,13 +12,13 @@ import pytest
 from kbapi import errors
 from kbapi.access.keys import SCOPES
 from kbapi.cli.main import main
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError
-from kbapi.intake.decided import DECISION_SENTENCES
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.readings import READING_RULES
-from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.intake.telling import JUDGED
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
 
@@ -94,7 +94,19 @@ def _described(part: Any, place: str) -> Iterator[tuple[str, str]]:
 
 def of_messages() -> Iterator[tuple[str, str]]:
     """Every text in the code of these folders that has three words or more and is no docstring."""
-    for folder in ("access", "api", "cli", "curation", "exchange", "intake", "metrics", "storage"):
+    for folder in (
+        "access",
+        "api",
+        "cli",
+        "curation",
+        "demo",
+        "documents",
+        "instance",
+        "intake",
+        "metrics",
+        "server",
+        "storage",
+    ):
         for file in sorted((ROOT / "kbapi" / folder).glob("*.py")):
             yield from _of_file(file)
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
-from kbapi.storage.instance import open_instance
 from tests.house.texts import BLOCKS, README, ROOT, Block
 from tests.house.write_readme import between_marks, fill_demo, start_of
 from tests.needs import program
@@ -164,7 +164,7 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
 
 
 def test_the_server_takes_the_options_that_are_shown() -> None:
-    from kbapi.cli.serving import serve_command
+    from kbapi.server.serve import serve_command
 
     _, command, *words = shell_with("kbapi serve").split()
     known = {name for option in serve_command.params for name in option.opts}

@@ -10,7 +10,7 @@ import pytest
 from flask import Flask
 from marshmallow import Schema
 
-from kbapi.api.examples import LEFT_OUT
+from kbapi.api.answer_schemas import LEFT_OUT
 from tests.house.write_openapi import generated
 
 METHODS = ("get", "put", "post", "delete", "patch")

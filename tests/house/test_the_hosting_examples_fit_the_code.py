@@ -4,8 +4,7 @@ import re
 import subprocess
 from pathlib import Path
 
-from kbapi.cli.open_files import files_wanted
-from kbapi.cli.serving import GRACE_S, serve_command
+from kbapi.server.serve import GRACE_S, files_wanted, serve_command
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS
 from tests.needs import program

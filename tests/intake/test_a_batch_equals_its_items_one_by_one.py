@@ -9,10 +9,10 @@ from flask.testing import FlaskClient
 
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
-from kbapi.intake.accept import rehearse_submission
+from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
-from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.storage.instance import Instance
+from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
+from kbapi.intake.submit import rehearse_submission
 from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
 from tests.makers import a_body, a_setting, a_submission, row_counts, rows_of, send
 

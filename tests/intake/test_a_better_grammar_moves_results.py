@@ -2,9 +2,9 @@
 
 from sqlalchemy import text
 
+from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.reread import reread_chips
-from kbapi.storage.instance import Instance
+from kbapi.intake.rescreen import reread_chips
 from tests.makers import a_body, a_setting, a_submission, rows_of, send
 
 WRONG, RIGHT = "norvane-sable-7-4800k", "norvane-sable-7-4820mx"

@@ -7,14 +7,14 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.intake.contributions import (
+from kbapi.instance.instance import Instance
+from kbapi.intake.follow_up import accept_follow_up
+from kbapi.intake.my_submissions import (
     RESULTS_A_PAGE,
     read_contributions,
     withdraw_contributions,
+    withdraw_own_result,
 )
-from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage.instance import Instance
 from tests.intake.whole_document import a_whole_document
 from tests.makers import HandMovedClock, a_body, a_setting, a_submission, rows_of, send
 

@@ -4,18 +4,18 @@ import re
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.app import create_app
-from kbapi.exchange.backup import make_backup
-from kbapi.exchange.check import check_instance
-from kbapi.exchange.restore import restore_backup
+from kbapi.instance.backup import make_backup
+from kbapi.instance.check import check_instance
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.restore import restore_backup
 from kbapi.intake import rescreen as rescreening
 from kbapi.intake.rescreen import is_rescreening_due, rescreen
 from kbapi.settings import Settings
-from kbapi.storage import rules_mark
-from kbapi.storage.instance import Instance, open_instance
-from kbapi.storage.migrations import upgrade_to_head
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
 from tests.storage.test_upgrades_keep_promises_and_data import database_at
@@ -30,7 +30,7 @@ def execute(instance: Instance, sql: str) -> None:
 
 def mark_of(instance: Instance) -> int:
     with instance.reading() as connection:
-        return rules_mark.load_mark(connection)
+        return schema.load_mark(connection)
 
 
 def reopened(instance: Instance, **changes: object) -> Instance:
@@ -128,7 +128,7 @@ def test_a_running_server_finds_out_within_a_minute(
     assert server.rules.has_older()
     rescreen(many)
     assert server.rules.has_older()
-    monkeypatch.setattr(rules_mark, "_LOOK_EVERY_S", 0.0)
+    monkeypatch.setattr(schema, "_LOOK_EVERY_S", 0.0)
     assert not server.rules.has_older()
     server.close()
 
@@ -138,7 +138,7 @@ def test_asking_costs_the_same_however_many_results_there_are(instance: Instance
         taken: list[None] = []
         with dbapi2.connect(instance.settings.database_path) as connection:
             connection.set_progress_handler(lambda: taken.append(None), 1)
-            asked = connection.execute(rules_mark._HAS_OLDER, (RULES_VERSION,))
+            asked = connection.execute(schema._HAS_OLDER, (RULES_VERSION,))
             assert asked.fetchall() == [(0,)]
         return len(taken)
 

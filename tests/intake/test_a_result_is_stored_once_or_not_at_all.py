@@ -4,14 +4,14 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy.exc import DBAPIError
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
-from kbapi.intake.accept import accept_submission
-from kbapi.intake.own_results import read_own_result
-from kbapi.intake.receipts import is_receipt_of
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import is_receipt_of
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.submit import accept_submission
+from kbapi.storage.sqlite.driver import dbapi2
 from tests.evidence.makers import load_intervals
 from tests.makers import (
     GRAPHICS,

@@ -4,15 +4,15 @@ import time
 from contextlib import closing
 
 import pytest
-from pysqlite3 import dbapi2
 
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.errors import ReceiptWrong, SubmissionGone
-from kbapi.intake.own_results import read_own_result, withdraw_own_result
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.storage.answers import Place, Stamp, save_answer
-from kbapi.storage.chip_rows import find_line
-from kbapi.storage.instance import Instance
-from kbapi.storage.write_queue import waiting_in_line
+from kbapi.storage.pools import find_line
+from kbapi.storage.sqlite.commits import waiting_in_line
+from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.versions import ANSWER_STAMP
 from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send
 

@@ -7,9 +7,8 @@ from typing import Any
 import pytest
 
 from kbapi.chips.catalogue import load_catalogue
+from kbapi.documents.reader import ReadDocument, read_document, read_json
 from kbapi.errors import DocumentRefused, JsonUnreadable
-from kbapi.intake.json_text import read_json
-from kbapi.intake.reader import ReadDocument, read_document
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, a_body, a_setting, a_submission
 

@@ -8,11 +8,11 @@ from flask.testing import FlaskClient
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, ReceiptWrong, SubmissionGone
 from kbapi.evidence.units import EVERYTHING, Filters
-from kbapi.intake.accepted import Accepted
+from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import FollowUpResponse, accept_follow_up
-from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.instance import Instance
+from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
+from kbapi.intake.responses import Accepted
+from kbapi.stats.intervals import NEVER_FAILED
 from tests.evidence.makers import load_intervals
 from tests.makers import (
     HandMovedClock,

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT
+from kbapi.documents.reader import read_json
 from kbapi.errors import JsonUnreadable
-from kbapi.intake.json_text import read_json
 
 NUL, HALF_PAIR = r"\u0000", r"\ud800"
 

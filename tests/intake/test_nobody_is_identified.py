@@ -10,9 +10,9 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.bounds import MOST_TEXTS
+from kbapi.documents.personal_data import find_identities, is_identity, without_identities
 from kbapi.errors import DocumentRefused
-from kbapi.intake.scrubber import find_identities, is_identity, without_identities
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.intake.whole_document import a_whole_document
 from tests.makers import rows_of, send
 

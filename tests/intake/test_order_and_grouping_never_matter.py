@@ -8,11 +8,11 @@ import orjson
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.evidence.units import Filters
+from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.storage.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
 from tests.evidence.makers import load_intervals
 from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
 from tests.makers import a_body, a_question, a_setting, a_submission, send

@@ -4,11 +4,9 @@ from typing import Any
 
 import pytest
 
-from kbapi.intake.contributions import withdraw_contributions
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.intake.reread import reread_chips
-from kbapi.intake.rescreen import rescreen
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
+from kbapi.intake.rescreen import reread_chips, rescreen
 from tests.intake.test_a_better_grammar_moves_results import PRINTED, RIGHT, misread
 from tests.makers import a_setting, a_submission, rows_of, send
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from kbapi.intake.documents import Reading, SubmittedResult, Trial
-from kbapi.intake.readings import READING_RULES, Ignored, ignore_readings
-from kbapi.storage.instance import Instance
+from kbapi.documents.readings import READING_RULES, Ignored, ignore_readings
+from kbapi.documents.types import Reading, SubmittedResult, Trial
+from kbapi.instance.instance import Instance
 from tests.intake.whole_document import a_whole_document
 from tests.makers import send
 

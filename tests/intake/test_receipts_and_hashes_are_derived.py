@@ -1,8 +1,6 @@
 import pytest
 
-from kbapi.intake.receipts import is_receipt_of, receipt_of, unit_hash
-from kbapi.storage.people import contributor_hash
-from kbapi.storage.secret import Secret
+from kbapi.instance.secret import Secret, contributor_hash, is_receipt_of, receipt_of, unit_hash
 
 SECRET, ANOTHER = Secret(b"s" * 32), Secret(b"t" * 32)
 ID = "01a21000-8800-736b-8fa7-7e16bf7f60fd"

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from kbapi.intake.documents import (
+from kbapi.documents.refusals import refuse_document, refuse_in_force
+from kbapi.documents.types import (
     InForce,
     Lock,
     Reading,
@@ -15,11 +16,9 @@ from kbapi.intake.documents import (
     SubmittedSetting,
     Trial,
 )
-from kbapi.intake.effect import is_effect_proven
-from kbapi.intake.refusals import refuse_document, refuse_in_force
-from kbapi.intake.screening import ScreenedSetting, screen_setting
-from kbapi.stats.grid import Grid
-from kbapi.stats.physics import clock_ratio_range, power_ratio_range
+from kbapi.intake.screening import ScreenedSetting, is_effect_proven, screen_setting
+from kbapi.stats.gains.physics import clock_ratio_range, power_ratio_range
+from kbapi.stats.intervals import Grid
 
 FIVES = Grid(Fraction(5))
 CORE = SubmittedSetting(

@@ -6,12 +6,12 @@ from typing import Any
 import orjson
 import pytest
 
-from kbapi.intake.own_results import read_own_result
-from kbapi.intake.receipts import receipt_of
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.secret import receipt_of
+from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.rescreen import rescreen
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, open_instance
-from kbapi.storage.migrations import upgrade_to_head
+from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.versions import RULES_VERSION
 from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
 from tests.makers import a_setting, a_submission, give_up_lost_secret, rows_of, send

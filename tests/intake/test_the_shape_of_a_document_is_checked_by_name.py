@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 from marshmallow import ValidationError
 
-from kbapi.intake.schema import SubmissionSchema
-from kbapi.wire import problems_of
+from kbapi.documents.results import SubmissionSchema
+from kbapi.documents.shapes import problems_of
 from tests.makers import a_setting, a_submission
 
 

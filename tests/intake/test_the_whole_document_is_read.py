@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from kbapi.errors import DocumentRefused
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from kbapi.storage.tables import Conditions, LockReport
 from tests.intake.whole_document import a_whole_document
 from tests.makers import a_submission, rows_of, send

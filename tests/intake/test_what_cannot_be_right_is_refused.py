@@ -4,9 +4,9 @@ from typing import Any
 
 import pytest
 
-from kbapi.intake.documents import SubmittedResult
-from kbapi.intake.refusals import REFUSALS, refuse_document, refuse_setting
-from kbapi.intake.schema import SubmissionSchema
+from kbapi.documents.refusals import REFUSALS, refuse_document, refuse_setting
+from kbapi.documents.results import SubmissionSchema
+from kbapi.documents.types import SubmittedResult
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission
 
 

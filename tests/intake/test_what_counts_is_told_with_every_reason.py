@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from kbapi.intake.documents import Effect, StockPass, SubmittedResult, SubmittedSetting
+from kbapi.documents.types import Effect, StockPass, SubmittedResult, SubmittedSetting
 from kbapi.intake.screening import SCREENING_RULES, ScreenedSetting, grade_of, screen_setting
-from kbapi.stats.grid import Grid
+from kbapi.stats.intervals import Grid
 
 FIVES = Grid(Fraction(5))
 COUNTED = SubmittedSetting(

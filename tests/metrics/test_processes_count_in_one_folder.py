@@ -11,12 +11,12 @@ import pytest
 from flask import Flask
 
 from kbapi import errors
-from kbapi.api.requests import NO_ROUTE, _route
-from kbapi.intake.decided import DECISION_SENTENCES
-from kbapi.intake.readings import READING_RULES
-from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.api.http_messages import NO_ROUTE, _route
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
+from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.intake.telling import JUDGED
 from kbapi.metrics import counters, folder
 
 STATUSES = (200, 300, 400, 500)

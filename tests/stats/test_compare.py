@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.compare import compare_groups, holm_adjusted, log_rank_scores
-from kbapi.stats.interval import NEVER_FAILED, group_intervals
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.intervals import NEVER_FAILED, group_intervals
+from kbapi.stats.time.two_groups import compare_groups, holm_adjusted, log_rank_scores
 from tests.calibration.testers import STEP_MV
 from tests.stats.makers import reports
 

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from kbapi.stats.contributors import place_contributors
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.outliers import place_contributors
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 
 
 def placed(stable, unstable, who):

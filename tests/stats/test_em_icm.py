@@ -3,8 +3,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.em_icm import em_icm, monotone_means
-from kbapi.stats.turnbull import turnbull_cells
+from kbapi.stats.estimate.npmle import em_icm, monotone_means
+from kbapi.stats.intervals import turnbull_cells
 from tests.stats.makers import VECTORS, a_pool, a_vector_pool, reports
 
 

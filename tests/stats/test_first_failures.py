@@ -2,11 +2,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from kbapi.stats.first_failures import spread_first_failures
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.stats.limit_prior import VaguePrior
+from kbapi.stats.estimate.small_sample import VaguePrior, fit_sev
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.small_sample import fit_sev
+from kbapi.stats.start.pool import spread_first_failures
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 

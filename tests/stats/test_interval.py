@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 from tests.stats.makers import a_pool, reports
 
 

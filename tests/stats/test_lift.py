@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.lift import lift_of
+from kbapi.stats.locks.shares import lift_of
 
 units = st.integers(0, 60)
 

@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.stats.limit_chances import chances_of_unit, limit_chances
-from kbapi.stats.pool import fit_pool
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.search.chances import chances_of_unit, limit_chances
+from kbapi.stats.start.pool import fit_pool
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.stats.makers import a_pool, reports
 

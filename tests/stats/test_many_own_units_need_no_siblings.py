@@ -5,13 +5,11 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
-from kbapi.stats.interval import GroupedIntervals, group_intervals
-from kbapi.stats.pool import has_outgrown_siblings
+from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
+from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings, summarise_sibling
-from kbapi.stats.start import pool_start
+from kbapi.stats.start.pool import has_outgrown_siblings
+from kbapi.stats.start.start import NO_GUARD, pool_start
 
 GRID = Grid(Fraction(125, 128))
 

@@ -1,11 +1,18 @@
 import numpy as np
 import pytest
 
-from kbapi.stats.belief import fit_belief
-from kbapi.stats.limit_prior import Bell, MixedPrior, ShapePrior, VaguePrior
+from kbapi.stats.estimate.small_sample import (
+    Bell,
+    MixedPrior,
+    Shape,
+    ShapePrior,
+    VaguePrior,
+    deviations_at,
+    fit_shape,
+    survival,
+)
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.shapes import Shape, deviations_at, survival
-from kbapi.stats.small_sample import fit_shape
+from kbapi.stats.start.blend import fit_belief
 from tests.stats import slow
 from tests.stats.makers import a_pool
 

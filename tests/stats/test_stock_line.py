@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.stock_line import fit_stock_line
+from kbapi.stats.start.pool import fit_stock_line
 from tests.stats import slow
 
 CLOCKS, VOLTAGES = st.sampled_from([1500.0, 1550.0, 1600.0, 1800.0]), st.integers(600, 900)

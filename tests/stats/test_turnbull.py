@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from kbapi.stats.turnbull import turnbull_cells
+from kbapi.stats.intervals import turnbull_cells
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 

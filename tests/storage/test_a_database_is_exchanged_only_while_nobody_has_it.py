@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import InstanceInUse, StorageFull, UnsafeSetup
+from kbapi.instance.file_locks import alone, share
+from kbapi.instance.instance import create_or_open_instance, open_instance, upgrade_instance
 from kbapi.settings import Settings
-from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
-from kbapi.storage.use_lock import alone, share
 from tests.storage.plain_user import a_shared_folder, as_a_plain_user
 
 

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from limits.errors import StorageError
 from limits.storage import MemoryStorage, Storage, storage_from_string
-from pysqlite3 import dbapi2 as sqlite3
 
 from kbapi.clock import Clock, utc_now
-from kbapi.storage.rate_file import RateFile, rate_file_uri, renew_rate_file
+from kbapi.storage.sqlite.driver import dbapi2 as sqlite3
+from kbapi.storage.sqlite.rate_counts import RateFile, rate_file_uri, renew_rate_file
 from tests.makers import HandMovedClock
 
 PROCESSES, EACH = 3, 400

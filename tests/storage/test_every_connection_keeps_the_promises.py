@@ -5,12 +5,16 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy import Engine
 from sqlalchemy.exc import IntegrityError, OperationalError
 
-from kbapi.storage import sqlite
-from kbapi.storage.sqlite import is_wal_reset_affected, make_reading_engine, make_writing_engine
+from kbapi.storage.sqlite import engine as sqlite_engine
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.engine import (
+    is_wal_reset_affected,
+    make_reading_engine,
+    make_writing_engine,
+)
 
 ON_EVERY_CONNECTION = {
     "busy_timeout": 5_000,
@@ -61,7 +65,7 @@ def test_the_pragma_is_in_effect(
 
 
 def test_the_wait_is_set_before_anything_that_can_meet_a_lock() -> None:
-    names = [pragma.removeprefix("PRAGMA ").split("=")[0] for pragma in sqlite._PRAGMAS]
+    names = [pragma.removeprefix("PRAGMA ").split("=")[0] for pragma in sqlite_engine._PRAGMAS]
     assert names == list(ON_EVERY_CONNECTION)
 
 
@@ -169,6 +173,6 @@ def test_the_library_that_the_engines_use_is_not_an_affected_one(tmp_path: Path)
     engine = make_reading_engine(a_database(tmp_path))
     with engine.begin() as connection:
         told = connection.exec_driver_sql("SELECT sqlite_version()").scalar_one()
-    assert told == ".".join(map(str, sqlite.library_version()))
-    assert not is_wal_reset_affected(sqlite.library_version())
+    assert told == ".".join(map(str, sqlite_engine.library_version()))
+    assert not is_wal_reset_affected(sqlite_engine.library_version())
     engine.dispose()

@@ -5,14 +5,14 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy.exc import IntegrityError
 
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable
+from kbapi.instance.instance import Instance, create_or_open_instance, open_instance
 from kbapi.settings import Settings
-from kbapi.storage import sqlite
-from kbapi.storage.instance import Instance, create_or_open_instance, open_instance
+from kbapi.storage.sqlite import engine
+from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import (
     HandMovedClock,
     a_fixed_clock_setting,
@@ -29,8 +29,8 @@ def reopened(
     instance: Instance, monkeypatch: pytest.MonkeyPatch, *further: str, wait_ms: int = 5_000
 ) -> Instance:
     """The same instance on connections with further pragmas."""
-    pragmas = (f"PRAGMA busy_timeout={wait_ms}", *sqlite._PRAGMAS[1:], *further)
-    monkeypatch.setattr(sqlite, "_PRAGMAS", pragmas)
+    pragmas = (f"PRAGMA busy_timeout={wait_ms}", *engine._PRAGMAS[1:], *further)
+    monkeypatch.setattr(engine, "_PRAGMAS", pragmas)
     return Instance(instance.settings, HandMovedClock())
 
 

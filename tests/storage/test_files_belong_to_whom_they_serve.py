@@ -14,22 +14,22 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
-from kbapi.exchange import restore
-from kbapi.exchange.backup import back_up_secret, make_backup
-from kbapi.exchange.check import check_instance
-from kbapi.exchange.restore import restore_backup
-from kbapi.settings import Settings
-from kbapi.storage import instance as instances
-from kbapi.storage import owners
-from kbapi.storage.instance import (
+from kbapi.instance import instance as instances
+from kbapi.instance import restore
+from kbapi.instance.backup import back_up_secret, make_backup
+from kbapi.instance.check import check_instance
+from kbapi.instance.file_locks import alone, sharing
+from kbapi.instance.instance import (
     Instance,
     create_or_open_instance,
     open_instance,
     upgrade_instance,
 )
-from kbapi.storage.secret import load_secret
-from kbapi.storage.use_lock import alone, sharing
-from kbapi.storage.write_queue import waiting_in_line
+from kbapi.instance.restore import restore_backup
+from kbapi.instance.secret import load_secret
+from kbapi.settings import Settings
+from kbapi.storage import files
+from kbapi.storage.sqlite.commits import waiting_in_line
 from tests.makers import HandMovedClock, a_submission, send
 
 IS_ROOT = os.geteuid() == 0
@@ -96,10 +96,10 @@ def test_a_lock_that_cannot_be_given_away_keeps_nobody_from_reading(
     def refuse(*_told: object) -> None:
         raise OSError(errno.EROFS, "read-only file system")
 
-    monkeypatch.setattr(owners.os, "chown", refuse)
+    monkeypatch.setattr(files.os, "chown", refuse)
     open_instance(settings).close()  # all are whose they should be
-    monkeypatch.setattr(owners.os, "geteuid", lambda: 0)
-    monkeypatch.setattr(instances, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
+    monkeypatch.setattr(files.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(instances, "owner_at", lambda _path: files.Owner(4_714, 4_714))
     open_instance(settings).close()
 
 
@@ -154,7 +154,7 @@ def test_nobody_puts_in_place_what_the_owner_could_not_read(
     create_or_open_instance(settings).close()
     made = make_backup(settings, folder / "backups", None, HandMovedClock())
     before = {path.name: path.read_bytes() for path in settings.home.iterdir()}
-    monkeypatch.setattr(owners.os, "geteuid", lambda: SERVING[0] + 1)
+    monkeypatch.setattr(files.os, "geteuid", lambda: SERVING[0] + 1)
     with pytest.raises(UnsafeSetup, match="sudo -u"):
         restore_backup(settings, made.file)
     monkeypatch.undo()
@@ -173,10 +173,10 @@ def test_a_root_that_may_give_nothing_away_puts_nothing_in_place(
     def refuse(*_told: object) -> None:
         raise PermissionError
 
-    monkeypatch.setattr(owners.os, "geteuid", lambda: 0)
-    monkeypatch.setattr(owners, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
-    monkeypatch.setattr(restore, "owner_at", lambda _path: owners.Owner(4_714, 4_714))
-    monkeypatch.setattr(owners.os, "chown", refuse)
+    monkeypatch.setattr(files.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(files, "owner_at", lambda _path: files.Owner(4_714, 4_714))
+    monkeypatch.setattr(restore, "owner_at", lambda _path: files.Owner(4_714, 4_714))
+    monkeypatch.setattr(files.os, "chown", refuse)
     with pytest.raises(UnsafeSetup, match="may not give a file"):
         restore_backup(settings, made.file)
     monkeypatch.undo()
@@ -207,7 +207,7 @@ def test_who_may_not_open_it_is_told_so_and_whose_it_is(
             way_in()
         assert place.name in told.value.detail
         assert "damaged" not in told.value.detail
-        assert owners._name_of(SERVING[0]) in told.value.detail
+        assert files._name_of(SERVING[0]) in told.value.detail
     assert not (folder / "others").exists()
 
 

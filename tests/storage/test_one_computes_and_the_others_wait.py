@@ -6,8 +6,7 @@ from threading import Event
 import pytest
 
 from kbapi.metrics.folder import tell_counts
-from kbapi.storage.answers import AnswerBytes
-from kbapi.storage.flights import LONGEST_AGE_S, Flights
+from kbapi.storage.answers import LONGEST_AGE_S, AnswerBytes, Flights
 
 OLD, NEW = AnswerBytes(b"old", "1"), AnswerBytes(b"new", "2")
 

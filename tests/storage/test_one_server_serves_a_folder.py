@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import InstanceInUse
-from kbapi.storage import serve_lock
-from kbapi.storage.serve_lock import serve_alone
-from kbapi.storage.use_lock import alone, share
+from kbapi.instance import file_locks
+from kbapi.instance.file_locks import alone, serve_alone, share
 
 
 def test_a_second_server_is_refused_until_the_first_has_gone(tmp_path: Path) -> None:
@@ -59,6 +58,6 @@ def test_where_nothing_may_be_written_nothing_is_held(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # As the super-user, whom no mode keeps out, may run this.
-    monkeypatch.setattr(serve_lock, "is_read_only", lambda folder: folder == tmp_path)
+    monkeypatch.setattr(file_locks, "is_read_only", lambda folder: folder == tmp_path)
     assert serve_alone(tmp_path) is None
     assert serve_alone(tmp_path) is None

@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import Connection, Date, Engine, Integer, Table, UniqueConstraint, text
 from sqlalchemy.exc import IntegrityError
 
-from kbapi.storage import migrations
-from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.engine import make_writing_engine
 from kbapi.storage.tables import SQLModel
 
 TABLES: dict[str, Table] = dict(SQLModel.metadata.tables)
@@ -240,7 +240,7 @@ ROWS: dict[str, dict[str, Any]] = {
 @pytest.fixture(scope="module")
 def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     database: Path = tmp_path_factory.mktemp("promises") / "kbapi.sqlite3"
-    migrations.upgrade_to_head(database)
+    schema.upgrade_to_head(database)
     made = make_writing_engine(database)
     with made.begin() as connection:
         for table in SQLModel.metadata.sorted_tables:

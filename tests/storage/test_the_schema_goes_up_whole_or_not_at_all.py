@@ -8,14 +8,14 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from pysqlite3 import dbapi2
 
 from kbapi.errors import SchemaMismatch, StorageBroken
+from kbapi.instance.instance import create_or_open_instance, open_instance, upgrade_instance
+from kbapi.instance.secret import create_secret
 from kbapi.settings import Settings
-from kbapi.storage import migrations
-from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
-from kbapi.storage.secret import create_secret
-from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite import schema as database_schema
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.engine import make_writing_engine
 from kbapi.storage.tables import SQLModel
 from tests.makers import a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
@@ -24,7 +24,7 @@ from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
 def add_migrations(folder: Path, monkeypatch: pytest.MonkeyPatch, *bodies: str) -> None:
     """Let the code find these migrations after the last one."""
     copy = later_migrations(folder, *bodies)
-    monkeypatch.setattr(migrations, "bundled_folder", lambda _name: copy)
+    monkeypatch.setattr(database_schema, "bundled_folder", lambda _name: copy)
 
 
 def schema_of(database: Path) -> list[tuple[Any, ...]]:
@@ -40,7 +40,7 @@ def set_version(database: Path, revision: str) -> None:
 
 
 def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path) -> None:
-    migrations.upgrade_to_head(tmp_path / "migrated.sqlite3")
+    database_schema.upgrade_to_head(tmp_path / "migrated.sqlite3")
     engine = make_writing_engine(tmp_path / "migrated.sqlite3")
     with engine.begin() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
@@ -49,10 +49,10 @@ def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path)
 
 
 def test_the_names_of_the_files_are_in_the_order_that_the_migrations_run() -> None:
-    scripts = ScriptDirectory.from_config(migrations.alembic_config())
-    assert scripts.get_current_head() == migrations.head_revision()
+    scripts = ScriptDirectory.from_config(database_schema.alembic_config())
+    assert scripts.get_current_head() == database_schema.head_revision()
     in_order = [script.revision for script in scripts.walk_revisions()][::-1]
-    assert in_order == migrations._revisions()
+    assert in_order == database_schema._revisions()
 
 
 def test_a_failed_migration_leaves_the_schema_byte_identical(
@@ -65,7 +65,7 @@ def test_a_failed_migration_leaves_the_schema_byte_identical(
     half = CREATE_A_TABLE.format(name="second") + '\n    raise RuntimeError("half-way")'
     add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="first"), half)
     with pytest.raises(RuntimeError, match="half-way"):
-        migrations.upgrade_to_head(database)
+        database_schema.upgrade_to_head(database)
     assert schema_of(database) == before
     assert rows_of(instance) == rows
     instance.close()
@@ -83,7 +83,7 @@ def test_what_is_missing_is_run_and_rows_stay(
     upgrade_instance(instance.settings)
     again = open_instance(instance.settings)
     assert rows_of(again) == rows
-    assert migrations.current_revision(again.settings.database_path) == "t2"
+    assert database_schema.current_revision(again.settings.database_path) == "t2"
     again.close()
 
 

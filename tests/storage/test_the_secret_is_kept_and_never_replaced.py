@@ -9,15 +9,9 @@ import pytest
 
 from kbapi.access.keys import give_key
 from kbapi.errors import UnsafeSetup
+from kbapi.instance.instance import create_or_open_instance, open_instance, upgrade_instance
+from kbapi.instance.secret import Secret, create_secret, load_secret, random_secret, write_secret
 from kbapi.settings import Settings
-from kbapi.storage.instance import create_or_open_instance, open_instance, upgrade_instance
-from kbapi.storage.secret import (
-    Secret,
-    create_secret,
-    load_secret,
-    random_secret,
-    write_secret,
-)
 
 
 def test_a_new_secret_is_for_the_owner_alone(tmp_path: Path) -> None:

@@ -8,14 +8,15 @@ from alembic import command
 from sqlalchemy import create_engine, inspect
 from sqlmodel import SQLModel
 
-from kbapi.storage import migrations, tables
-from kbapi.storage.migrations import (
+from kbapi.storage import tables
+from kbapi.storage.sqlite import schema as database_schema
+from kbapi.storage.sqlite.engine import make_writing_engine
+from kbapi.storage.sqlite.schema import (
     alembic_config,
     current_revision,
     head_revision,
     upgrade_to_head,
 )
-from kbapi.storage.sqlite import make_writing_engine
 from tests.storage.later_schema import REBUILD, later_migrations
 from tests.storage.write_rows import DATA, TABLES, rows_of_today
 
@@ -86,16 +87,16 @@ def test_a_later_program_that_rebuilds_every_table_keeps_every_row(
     before = rows_of(path, columns)
     rebuilds = [REBUILD.format(name=name) for name in columns]
     later = later_migrations(tmp_path, *rebuilds)
-    monkeypatch.setattr(migrations, "bundled_folder", lambda _name: later)
+    monkeypatch.setattr(database_schema, "bundled_folder", lambda _name: later)
     upgrade_to_head(path)
-    assert migrations.current_revision(path) == f"t{len(columns)}"
+    assert database_schema.current_revision(path) == f"t{len(columns)}"
     assert columns_of(path) == columns
     assert rows_of(path, columns) == before
 
 
 def test_the_dump_of_the_newest_schema_fills_every_table(tmp_path: Path) -> None:
     path = tmp_path / "kbapi.sqlite3"
-    database_at(migrations.head_revision(), path)
+    database_at(database_schema.head_revision(), path)
     rows = rows_of(path, columns_of(path))
     assert set(rows) == set(TABLES)
     assert [name for name in TABLES if not rows[name]] == []

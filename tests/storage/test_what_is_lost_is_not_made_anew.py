@@ -5,18 +5,18 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from pysqlite3 import dbapi2
 
 from kbapi.access.keys import give_key, list_keys
 from kbapi.errors import StorageBroken, StorageUnwritable, UnsafeSetup
-from kbapi.settings import Settings
-from kbapi.storage import disk
-from kbapi.storage.instance import (
+from kbapi.instance.instance import (
     Instance,
     create_or_open_instance,
     open_instance,
     upgrade_instance,
 )
+from kbapi.settings import Settings
+from kbapi.storage import files
+from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import a_submission, send
 
 WAYS_IN = open_instance, create_or_open_instance, upgrade_instance
@@ -145,7 +145,7 @@ def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_told(
     instance.close()
     log_of(instance.settings).write_bytes(log)
     log_of(instance.settings).with_name("kbapi.sqlite3-shm").unlink(missing_ok=True)
-    monkeypatch.setattr(disk, "is_read_only", lambda path: path == instance.settings.home)
+    monkeypatch.setattr(files, "is_read_only", lambda path: path == instance.settings.home)
     if log:
         with pytest.raises(StorageUnwritable, match="allow writing to the folder"):
             open_instance(instance.settings)

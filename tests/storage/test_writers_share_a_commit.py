@@ -8,14 +8,13 @@ from pathlib import Path
 from threading import Barrier, Event, Lock
 
 import pytest
-from pysqlite3 import dbapi2
 from sqlalchemy import Connection, Engine, event
 
 from kbapi.errors import StorageBusy
 from kbapi.metrics.folder import tell_counts
-from kbapi.storage.shared_commit import SharedCommit
-from kbapi.storage.sqlite import make_writing_engine
-from kbapi.storage.write_queue import waiting_in_line
+from kbapi.storage.sqlite.commits import SharedCommit, waiting_in_line
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.engine import make_writing_engine
 
 PATIENCE_S = 20.0
 

@@ -7,24 +7,23 @@ from types import SimpleNamespace
 
 import pytest
 from flask.testing import FlaskClient
-from pysqlite3 import dbapi2
 
 from kbapi.access.keys import give_key, revoke_key
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.app import create_app
 from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable
-from kbapi.intake.accept import rehearse_submission
-from kbapi.intake.contributions import withdraw_contributions
-from kbapi.intake.own_results import withdraw_own_result
-from kbapi.settings import Settings
-from kbapi.storage import migrations
-from kbapi.storage.instance import (
+from kbapi.instance.instance import (
     Instance,
     create_or_open_instance,
     open_instance,
     upgrade_instance,
 )
-from kbapi.storage.write_gate import WriteGate
+from kbapi.instance.write_gate import WriteGate
+from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
+from kbapi.intake.submit import rehearse_submission
+from kbapi.settings import Settings
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import (
     HandMovedClock,
     a_body,
@@ -269,7 +268,7 @@ def test_an_instance_that_not_even_opens_says_so(
     def full(_path: Path) -> None:
         raise dbapi2.OperationalError("disk I/O error")
 
-    monkeypatch.setattr(migrations, "open_untouched", full)
+    monkeypatch.setattr(schema, "open_untouched", full)
     with pytest.raises(StorageUnwritable, match="cannot open the database") as told:
         open_instance(instance.settings)
     assert "questions are still answered" not in told.value.detail

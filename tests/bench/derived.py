@@ -1,0 +1,418 @@
+"""What is kept although it can be made anew, and the share of a request that each part saves.
+
+Each row compares the same request with a part and without it, in turns, in one process. A part
+that saves less than a fifth of every request that meets it is not worth keeping.
+"""
+
+import hashlib
+import hmac
+import logging
+import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from statistics import median
+from threading import Barrier
+from types import SimpleNamespace
+from typing import Any
+from unittest.mock import patch
+
+import numpy as np
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.advice import chips, evidence_found
+from kbapi.advice.evidence_found import peers_of
+from kbapi.api import http_messages, questions
+from kbapi.chips import catalogue
+from kbapi.evidence import pools, units
+from kbapi.evidence.outliers import believed, judge_pool
+from kbapi.evidence.pools import verdicts_of
+from kbapi.evidence.units import PoolRows, load_pool_rows, standing_on, units_of
+from kbapi.instance import instance as instances
+from kbapi.instance.instance import Instance, RecentUses
+from kbapi.instance.secret import Secret
+from kbapi.instance.write_gate import WriteGate
+from kbapi.intake import responses, submit
+from kbapi.intake.batch import accept_batch
+from kbapi.pages import views
+from kbapi.stats.gains import gains
+from kbapi.stats.time import two_groups
+from kbapi.storage import answers
+from kbapi.storage.answers import Flights, Peers
+from kbapi.storage.contributors import contributor_hash
+from kbapi.storage.evidence import load_level_rows
+from kbapi.storage.outliers import find_codes
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
+from kbapi.storage.sqlite.schema import RulesWatch
+from tests.bench import guidance
+from tests.bench._derived import Ask, Part, Served, Without, saved, serving_results, without
+from tests.bench._direct_read import (
+    read_pools_of_line,
+    read_results,
+    read_shallowest_failure,
+)
+from tests.bench._many_units import CHIPS
+from tests.makers import CHIP
+from tests.report import Row
+
+SEED = 20261211
+AT_ONCE = 8
+CONFIDENCES = (0.80, 0.90, 0.95)
+QUESTIONS = 128
+"""Twice as many different ones about a chip as are kept."""
+
+
+def measure(*, short: bool) -> list[Row]:
+    """The share of a request's CPU time that each part saves; negative where it costs some."""
+    logging.getLogger("kbapi").setLevel(logging.ERROR)
+    few, many = (200, 2_000) if short else (1_000, 100_000)
+    with tempfile.TemporaryDirectory() as folder:
+        with serving_results(Path(folder) / "many", many) as served:
+            rows = _of_evidence_rows(served, f"{many:,} results", 3 if short else 7)
+            rows += _of_the_mark(served, f"{many:,} results", 3 if short else 15)
+        with serving_results(Path(folder) / "few", few) as served:
+            rows += _of_evidence_rows(served, f"{few:,} results", 3 if short else 15)
+            for part in _parts(served):
+                what = f"{part.what}: {part.request}, {few:,} results"
+                rows.append(saved(what, part, 3 if short else 15))
+            rows.append(_uses_saved(served, 150 if short else 600))
+    return rows
+
+
+# Evidence rows
+
+
+def _of_evidence_rows(served: Served, of: str, rounds: int) -> list[Row]:
+    _require_the_same(served)
+    read = without(
+        (units, "load_level_rows", read_results),
+        (pools, "load_pools_of_line", read_pools_of_line),
+        (chips, "load_pools_of_line", read_pools_of_line),
+    )
+    with_rows = served.asked(served.start)[1]
+    served.outdate()
+    with read():
+        assert _numbers_of(served.asked(served.start)[1]) == _numbers_of(with_rows)
+    store_anew = without(
+        (submit, "book_evidence", lambda *_: None),
+        (responses, "find_shallowest_failure", read_shallowest_failure),
+    )
+    parts = (
+        Part("evidence rows", "a computed start", served.computed(served.start), read),
+        Part("evidence rows", "a next step", served.next_step(), read),
+        Part("evidence rows", "a chip", served.get(f"/v1/chips/{CHIPS[0]}", 3), read),
+        Part("evidence rows, their cost", "a stored result", served.post(10), store_anew, ""),
+    )
+    return [saved(f"{one.what}: {one.request}, {of}", one, rounds) for one in parts]
+
+
+def _numbers_of(body: bytes) -> dict[str, Any]:
+    """An answer without the revision, which rises whenever it is computed anew."""
+    answer = orjson.loads(body)
+    del answer["evidence"]["revision"]
+    return answer
+
+
+def _require_the_same(served: Served) -> None:
+    """Nothing, where results say what evidence rows say: intervals, weights and all else."""
+    with served.instance.reading() as connection:
+        rows = load_pool_rows(connection, 1, _standing(served.instance))
+        merged = units_of(rows)
+        read = units_of(PoolRows(read_results(connection, 1), rows.conditions, rows.established))
+        assert read_pools_of_line(connection, 1) == pools.load_pools_of_line(connection, 1)
+        assert len(load_level_rows(connection, 1).unit) == len(rows.levels.unit)
+    for name in (
+        "unit",
+        "contributor",
+        "established",
+        "confirmed_by_curator",
+        "stable_steps",
+        "unstable_steps",
+        "weight_ppm",
+        "month",
+    ):
+        assert np.array_equal(getattr(merged, name), getattr(read, name)), name
+    assert units.weakest_grade(merged) == units.weakest_grade(read)
+    assert units.usual_loads(merged) == units.usual_loads(read)
+
+
+def _standing(instance: Instance) -> units.Standing:
+    return standing_on(instance.today(), contributor_hash(instance.secret, None))
+
+
+# The mark of the rules
+
+
+def _of_the_mark(served: Served, of: str, rounds: int) -> list[Row]:
+    watch = served.instance.rules
+
+    def first_look() -> float:
+        watch._looked_at_s, watch._has_older = float("-inf"), True
+        return served.asked("/health/ready")[0]
+
+    unmarked = "SELECT EXISTS (SELECT 1 FROM submission WHERE rules_version < ?1)"
+    part = Part("", "", first_look, without((schema, "_HAS_OLDER", unmarked)))
+    return [saved(f"mark of the rules: first /health/ready of a process, {of}", part, rounds)]
+
+
+# All others
+
+
+def _parts(served: Served) -> Iterator[Part]:
+    yield from _of_answers(served)
+    yield from _of_findings(served)
+    yield from _of_the_process(served)
+    yield from _of_chips(served)
+    yield from _of_functions(served)
+
+
+def _of_answers(served: Served) -> Iterator[Part]:
+    start, instance = served.get(served.start, 20), served.instance
+    few = served.get(served.start, 2)
+    nothing = (
+        (answers, "find_fresh_answer", lambda *_: None),
+        (answers, "save_answer", lambda *_: False),
+    )
+    yield Part("stored answers", "a start", few, without(*nothing))
+    flying = (Flights, "fly", lambda _self, _question, compute: compute())
+    yield Part(
+        "one computes for all",
+        f"{AT_ONCE} at once ask a stale start",
+        _at_once(served),
+        without(flying),
+    )
+    forgetting = (Flights, "_remember", lambda *_: None), (instance.flights, "_remembered", {})
+    yield Part(
+        "the previous answer meanwhile",
+        f"wait of {AT_ONCE} at once for a stale start",
+        _at_once(served, is_wait=True),
+        without(*forgetting),
+    )
+    yield Part("remembering answers, its cost", "a stored start", start, without(*forgetting), "")
+    uses = (RecentUses, "note", lambda *_: None)
+    yield Part("noting uses, its cost", "a stored start", start, without(uses), "")
+
+    def by_the_engine(_self: HotReads, statement: str, asked: Any) -> list[Any]:
+        with instance.reading() as connection:
+            return find_rows(connection, statement, asked)
+
+    yield Part(
+        "reads without a transaction",
+        "a stored start",
+        start,
+        without((HotReads, "rows", by_the_engine)),
+    )
+    yield Part(
+        "revision of the line, not deleting its answers",
+        "a stored result",
+        served.post(10),
+        without((submit.chip_rows, "raise_line_revision", _delete_answers)),
+    )
+
+
+def _delete_answers(connection: Connection, line_id: int) -> None:
+    change_rows(connection, "DELETE FROM stored_answer WHERE line_id = ?", (line_id,))
+
+
+def _at_once(served: Served, *, is_wait: bool = False) -> Ask:
+    """CPU of all together, or the median wait by the clock."""
+
+    def ask() -> float:
+        served.asked(served.start)
+        served.outdate()
+        barrier = Barrier(AT_ONCE)
+
+        def one(_: int) -> float:
+            barrier.wait()
+            began = time.perf_counter()
+            served.asked(served.start)
+            return time.perf_counter() - began
+
+        began = time.process_time()
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            waits = list(pool.map(one, range(AT_ONCE)))
+        return median(waits) if is_wait else time.process_time() - began
+
+    return ask
+
+
+def _of_findings(served: Served) -> Iterator[Part]:
+    instance, floor = served.instance, served.floor
+    served.outdate()
+    served.asked(served.start)
+
+    def judged(connection: Connection, pool_id: int) -> tuple[Any, Any]:
+        of_pool = units_of(load_pool_rows(connection, pool_id, _standing(instance)))
+        return of_pool, judge_pool(of_pool, floor)
+
+    def peers_anew(connection: Connection, pool_id: int, steps: int) -> Peers:
+        stands = believed(*judged(connection, pool_id))
+        spread = peers_of(
+            SimpleNamespace(intervals=stands.intervals, unit_counts=stands.unit_counts)
+        )
+        place = min(steps, len(spread.known) - 1)
+        return Peers(spread.known[place], spread.stable[place])
+
+    def codes_anew(connection: Connection, pool_id: int, unit_id: int, whose: int) -> list[str]:
+        kept = verdicts_of(judged(connection, pool_id)[1])
+        found = [one.code for one in kept.units if one.unit_id == unit_id]
+        return found + ["contributor_differs"] * (whose in kept.unlike)
+
+    with instance.reading() as connection:
+        assert answers.find_peers(connection, 1, 85) == peers_anew(connection, 1, 85)
+        outliers = find_rows(
+            connection,
+            "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
+            (),
+        )
+        assert outliers
+        for outlier in outliers:
+            assert find_codes(connection, 1, *outlier) == codes_anew(connection, 1, *outlier)
+    yield Part(
+        "peers by depth",
+        "a stored result",
+        served.post(5),
+        without((responses, "find_peers", peers_anew)),
+    )
+    yield Part(
+        "outliers and differing contributors",
+        "a stored result",
+        served.post(5),
+        without((responses, "find_codes", codes_anew)),
+    )
+    save = evidence_found.save_verdicts
+
+    def without_cutoffs(connection: Connection, pool_id: int, found: Any, *more: Any) -> bool:
+        return save(connection, pool_id, replace(found, judgement=None), *more)
+
+    yield Part(
+        "cutoffs of a pool",
+        "a computed start",
+        served.computed(served.start),
+        without((evidence_found, "save_verdicts", without_cutoffs)),
+    )
+
+
+def _key_anew(secret: Secret, purpose: str) -> bytes:
+    return hmac.digest(secret.value, purpose.encode(), hashlib.sha256)
+
+
+def _of_the_process(served: Served) -> Iterator[Part]:
+    ready = served.get("/health/ready", 20)
+
+    def looking(self: RulesWatch) -> bool:
+        return bool(self._reads.rows(schema._HAS_OLDER, (self._rules_version,))[0][0])
+
+    yield Part(
+        "memory of the rules' mark",
+        "/health/ready",
+        ready,
+        without((RulesWatch, "has_older", looking)),
+    )
+    yield Part(
+        "look at the disk, a second old",
+        "a stored result",
+        served.post(10),
+        without((WriteGate, "why_closed", WriteGate._look)),
+    )
+    yield Part(
+        "keys of the secret",
+        "a stored result",
+        served.post(10),
+        without((Secret, "_key_of", _key_anew)),
+    )
+
+
+def _of_chips(served: Served) -> Iterator[Part]:
+    start = served.get(served.start, 20)
+    parsing = (questions, "_PARSED", SimpleNamespace(of=lambda _parse, read: read()))
+    naming = (catalogue, "_identified", catalogue._identified.__wrapped__)
+    indexing = (chips, "_indexed", chips._indexed.__wrapped__)
+    name = "names of chips"
+
+    def asked_anew() -> float:
+        with patch.object(*parsing):
+            return start()
+
+    yield Part("parsed questions", "a stored start", start, without(parsing))
+    yield Part(name, "a stored start, asked in a new way", asked_anew, without(naming))
+    yield Part(name, "a stored result", served.post(10), without(naming))
+    search = served.get("/v1/chips?search=sable")
+    yield Part("index of known chips", "a search for chips", search, without(indexing))
+
+
+def _of_functions(served: Served) -> Iterator[Part]:
+    def anew(where: Any, name: str) -> Without:
+        return without((where, name, getattr(where, name).__wrapped__))
+
+    start = served.get(served.start, 20)
+    yield Part(
+        "routes as the API writes them", "a stored start", start, anew(http_messages, "_route")
+    )
+    yield Part(
+        "the catalogue of the process",
+        "a stored start",
+        start,
+        anew(instances, "bundled_catalogue"),
+    )
+    yield Part(
+        "nodes of a quadrature",
+        "a computed start",
+        served.computed(served.start),
+        anew(two_groups, "_quadrature"),
+    )
+    accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
+    measures = served.computed(f"/v1/gains?chip={CHIP}")
+    yield Part("chances of ranks", "computed gains", measures, anew(gains, "_chances"))
+    page = served.get("/problems/json_unreadable", 5)
+    yield Part("explanations of problems", "a page about one", page, anew(views, "_explanations"))
+    document = served.get("/openapi.json")
+    yield Part("the API document", "the document", document, anew(views, "_written_out"))
+    yield Part(
+        "the catalogue, read once",
+        "opening an instance",
+        _opening(served),
+        anew(instances, "bundled_catalogue"),
+    )
+
+
+def _opening(served: Served) -> Ask:
+    settings = served.instance.settings
+
+    def ask() -> float:
+        began = time.process_time()
+        opened = instances.open_instance(settings)
+        assert opened.catalogue
+        opened.close()
+        return time.process_time() - began
+
+    return ask
+
+
+# Which answers are kept
+
+
+def _uses_saved(served: Served, requests_sent: int) -> Row:
+    """Twice as many questions as are kept, some asked far more often, over and over."""
+    rng = np.random.default_rng(SEED)
+    share = 1.0 / np.arange(1, QUESTIONS + 1)
+    asked = rng.choice(rng.permutation(QUESTIONS), requests_sent, p=share / share.sum())
+    paths = [
+        f"{served.start}&stable_share={(50 + one % 50) / 100}&confidence={CONFIDENCES[one // 50]}"
+        for one in asked
+    ]
+
+    def ask() -> float:
+        with served.instance.writing() as connection:
+            connection.exec_driver_sql("DELETE FROM stored_answer")
+        served.instance.uses.take()
+        return sum(served.asked(path)[0] for path in paths) / len(paths)
+
+    part = Part("", "", ask, without((RecentUses, "note", lambda *_: None)))
+    return saved(
+        f"noting uses: {QUESTIONS} questions about a chip", part, 1 if requests_sent < 600 else 3
+    )
