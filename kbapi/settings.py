@@ -92,7 +92,7 @@ class Settings(BaseSettings):
     )
     sqlite_module: Literal["automatic", "standard"] = Field(
         default="automatic",
-        description="Python module that opens SQLite. `automatic`: `pysqlite3` if it is installed; "
+        description="Which module opens SQLite. `automatic`: `pysqlite3` if it is installed; "
         "`standard`: the `sqlite3` of Python, with the SQLite of the system.",
     )
     log_level: str = Field(

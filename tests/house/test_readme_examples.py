@@ -154,7 +154,7 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     assert done.returncode == 0, done.stderr
     (copy,) = (tmp_path / "backup" / "kbapi").glob("*.sqlite3")
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", copy.name)
-    shown = shell_with("kbapi restore").split()[4]
+    shown = shell_with("kbapi restore").split()[5]
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", Path(shown).name)
     restore = shell_with("kbapi restore").replace(shown, str(copy))
     done = ran(with_kbapi(demo, restore.replace("/var/lib/kbapi", str(demo))))

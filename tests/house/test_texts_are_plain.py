@@ -9,8 +9,6 @@ from tests.house.texts import DEVELOPERS, FOR_DEVELOPERS, FOR_USERS, README, pla
 
 MOST_LINES = 300
 EVERY_TEXT = {**FOR_USERS, **FOR_DEVELOPERS}
-# Written before the rule; whoever changes one of them brings it here.
-NOT_YET = {"kbapi/chips", "kbapi/stats", "kbapi/exchange/club", "tests/chips"}
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
@@ -22,10 +20,10 @@ def test_the_first_paragraph_names_what_people_search_for() -> None:
     assert "undervolting" in README.split("\n\n")[1]
 
 
-@pytest.mark.parametrize("place", sorted(EVERY_TEXT.keys() - NOT_YET))
+@pytest.mark.parametrize("place", sorted(EVERY_TEXT))
 def test_every_sentence_is_short_and_plain(place: str) -> None:
     parts = plain_parts(EVERY_TEXT[place])
-    assert len(parts) > 5
+    assert len(parts) >= 5
     assert [fault for part in parts for fault in faults_of(part)] == []
 
 
