@@ -92,8 +92,8 @@ class Settings(BaseSettings):
     )
     sqlite_module: Literal["automatic", "standard"] = Field(
         default="automatic",
-        description="Which module speaks to SQLite. `automatic`: `pysqlite3` if it is installed; "
-        "`standard`: the `sqlite3` of Python, with the SQLite of the system.",
+        description="Which SQLite is used. `automatic`: the one of `pysqlite3`, if that is "
+        "installed; `standard`: the one of Python's own `sqlite3` module.",
     )
     log_level: str = Field(
         default="INFO",
