@@ -291,7 +291,7 @@ def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
 _KILLED = """
 import os, signal, sys
 from pathlib import Path
-from kbapi.exchange import restore
+from kbapi.instance import restore
 from kbapi.settings import Settings
 
 def die(*_told):

@@ -12,6 +12,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
+from datetime import date
 from functools import cache, partial
 from pathlib import Path
 from typing import Any, Final
@@ -209,15 +210,18 @@ def _make_ready(connection: Any, last_pragma: str) -> None:
     # Off, so that nothing but the transaction events of the engines begins anything.
     connection.isolation_level = None
     for pragma in (*_PRAGMAS, last_pragma):
-        if pragma != _TRUSTS_NO_SCHEMA or can_distrust_schema():
+        if pragma != _TRUSTS_NO_SCHEMA or has_strict_checks():
             connection.execute(pragma)
+    if not has_strict_checks():
+        connection.create_function("date", 1, _day_or_none, deterministic=True)
 
 
 @cache
-def can_distrust_schema() -> bool:
-    """Whether this SQLite takes the CHECK constraints of our tables without trusting the schema.
+def has_strict_checks() -> bool:
+    """Whether the CHECK constraints of our tables hold with this SQLite as it is.
 
-    SQLite 3.40 calls `json_valid` unsafe there.
+    SQLite 3.40 refuses `json_valid` in a table of a schema that it does not trust, and lets
+    `date('2026-02-30')` pass. There the schema is trusted, and `date` is replaced.
     """
     with closing(dbapi2.connect(":memory:")) as connection:
         connection.execute(_TRUSTS_NO_SCHEMA)
@@ -225,7 +229,15 @@ def can_distrust_schema() -> bool:
             connection.execute("CREATE TABLE probe (document TEXT CHECK (json_valid(document)))")
         except dbapi2.OperationalError:
             return False
-    return True
+        (day,) = connection.execute("SELECT date('2026-02-30')").fetchone()
+    return day != "2026-02-30"
+
+
+def _day_or_none(value: object) -> str | None:
+    try:
+        return date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        return None
 
 
 def _open(database: Path) -> Any:
