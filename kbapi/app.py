@@ -6,35 +6,25 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 import kbapi
-from kbapi.api import (
-    chips,
-    contributions,
-    counts,
-    diagnoses,
-    health,
-    next_steps,
-    questions,
-    review,
-    submissions,
-)
+from kbapi.api import chips, operation, questions, review, submissions
 from kbapi.api.admission import admit_requests
-from kbapi.api.cors import allow_origins
-from kbapi.api.documents import DESCRIPTION, OPENAPI_VERSION
+from kbapi.api.http_messages import follow_requests
+from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
+from kbapi.api.operation import allow_origins
 from kbapi.api.problems import ProblemApi
-from kbapi.api.requests import follow_requests
+from kbapi.instance.instance import Instance
 from kbapi.pages import views
-from kbapi.storage.instance import Instance
 
-_ENDPOINTS: Final = (
-    submissions,
-    contributions,
-    questions,
-    next_steps,
-    diagnoses,
-    chips,
-    review,
-    health,
-    counts,
+_BLUEPRINTS: Final = (
+    submissions.blueprint,
+    submissions.my_submissions_blueprint,
+    questions.blueprint,
+    questions.next_step_blueprint,
+    questions.diagnosis_blueprint,
+    chips.blueprint,
+    review.blueprint,
+    operation.blueprint,
+    operation.metrics_blueprint,
 )
 
 
@@ -92,8 +82,8 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     app.extensions["kbapi"] = instance
     follow_requests(app)
     api = ProblemApi(app)
-    for endpoint in _ENDPOINTS:
-        api.register_blueprint(endpoint.blueprint)
+    for blueprint in _BLUEPRINTS:
+        api.register_blueprint(blueprint)
     app.extensions["kbapi_document"] = api
     app.register_blueprint(views.blueprint)
     admit_requests(app, is_guarded=is_guarded)

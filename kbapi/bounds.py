@@ -1,9 +1,10 @@
 """Every bound of intake, with its unit in its name and its reason beside it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.vocabulary import Domain, LimitControl
+from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +19,7 @@ class DepthBound:
 # so that a deep number there is more often a wrong unit of measure than a good chip.
 _COMPUTE_RAIL_MV: Final = DepthBound(soft=160, hard=300)
 _INTERFACE_RAIL_MV: Final = DepthBound(soft=100, hard=300)
-_INTERFACE_RAILS: Final = frozenset({"graphics", "system_agent", "io", "memory"})
+_INTERFACE_RAILS: Final[tuple[Domain, ...]] = ("graphics", "system_agent", "io", "memory")
 
 # Makers give about 30 counts of room, some twice that.
 _COUNTS: Final = DepthBound(soft=30, hard=60)
@@ -27,14 +28,13 @@ _COUNTS: Final = DepthBound(soft=30, hard=60)
 _FIXED_CLOCK_MV: Final = DepthBound(soft=200, hard=350)
 
 
-def depth_bound(control: LimitControl, domain: Domain) -> DepthBound:
-    """The bounds of a control on a domain, below stock, in mV (counts for count_offset)."""
-    if control == "count_offset":
-        return _COUNTS
-    if control == "fixed_clock_voltage":
-        return _FIXED_CLOCK_MV
-    return _INTERFACE_RAIL_MV if domain in _INTERFACE_RAILS else _COMPUTE_RAIL_MV
-
+DEPTH_BOUNDS: Final[Mapping[tuple[LimitControl, Domain], DepthBound]] = {
+    **{("voltage_offset", domain): _COMPUTE_RAIL_MV for domain in DOMAINS},
+    **{("voltage_offset", domain): _INTERFACE_RAIL_MV for domain in _INTERFACE_RAILS},
+    **{("count_offset", domain): _COUNTS for domain in DOMAINS},
+    **{("fixed_clock_voltage", domain): _FIXED_CLOCK_MV for domain in DOMAINS},
+}
+"""The bounds of a control on a domain, below stock, in mV (counts for count_offset)."""
 
 # No chip of the last twenty years computes below, or should be fed above, these.
 FIXED_CLOCK_LEAST_MV: Final = 400

@@ -90,6 +90,11 @@ class Settings(BaseSettings):
         description="Origins of web pages that may send requests from a browser, separated by "
         "commas.",
     )
+    sqlite_module: Literal["automatic", "standard"] = Field(
+        default="automatic",
+        description="Python module that opens SQLite. `automatic`: `pysqlite3` if it is installed; "
+        "`standard`: the `sqlite3` of Python, with the SQLite of the system.",
+    )
     log_level: str = Field(
         default="INFO",
         pattern="^(DEBUG|INFO|WARNING|ERROR)$",

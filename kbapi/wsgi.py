@@ -5,10 +5,10 @@ import atexit
 from flask import Flask
 
 from kbapi.app import create_app
+from kbapi.instance.instance import open_instance
 from kbapi.logs import log_as_json
 from kbapi.metrics.folder import begin_counting
 from kbapi.settings import Settings
-from kbapi.storage.instance import open_instance
 
 
 def application() -> Flask:

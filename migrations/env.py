@@ -3,8 +3,9 @@
 from alembic import context
 from sqlalchemy import Connection
 
+from kbapi.instance.file_locks import alone
 from kbapi.settings import Settings
-from kbapi.storage.sqlite import make_writing_engine
+from kbapi.storage.sqlite.engine import make_writing_engine
 from kbapi.storage.tables import SQLModel
 
 
@@ -24,5 +25,7 @@ def run(connection: Connection) -> None:
 if (handed := context.config.attributes.get("connection")) is not None:
     run(handed)
 else:
-    with make_writing_engine(Settings().database_path, checks_foreign_keys=False).begin() as own:
+    settings = Settings()
+    engine = make_writing_engine(settings.database_path, checks_foreign_keys=False)
+    with alone(settings.use_lock_path), engine.begin() as own:
         run(own)

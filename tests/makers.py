@@ -9,14 +9,13 @@ from typing import Any
 
 from sqlalchemy import select
 
-from kbapi.advice.question import Question, parse_question
-from kbapi.intake.accept import accept_submission
-from kbapi.intake.accepted import Accepted
+from kbapi.advice.start.query import Question, parse_question
+from kbapi.instance.instance import Instance, create_or_open_instance
+from kbapi.instance.secret import create_secret, load_secret, note_secret
+from kbapi.intake.responses import Accepted
+from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, create_or_open_instance
-from kbapi.storage.migrations import upgrade_to_head
-from kbapi.storage.own_secret import note_secret
-from kbapi.storage.secret import create_secret, load_secret
+from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.storage.tables import SQLModel
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)

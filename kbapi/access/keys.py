@@ -8,11 +8,11 @@ import secrets
 from dataclasses import dataclass
 from typing import Final
 
+from kbapi.documents.personal_data import is_identity
 from kbapi.errors import AccessKeyWrong, KeyRefused, Problem
-from kbapi.intake.scrubber import is_identity
-from kbapi.storage import key_rows
-from kbapi.storage.instance import Instance
-from kbapi.storage.key_rows import KeyRow
+from kbapi.instance.instance import Instance
+from kbapi.storage import keys
+from kbapi.storage.keys import KeyRow
 
 KEY_PREFIX: Final = "kbk_"
 SUBMIT: Final = "submit"
@@ -66,7 +66,7 @@ def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
         raise KeyRefused(problems=[Problem("scope", "key_scope", told)])
     key = _make_key()
     with instance.writing() as connection:
-        number = key_rows.add_key(
+        number = keys.add_key(
             connection,
             name=name,
             key_hash=_hash_of(instance, key),
@@ -112,7 +112,7 @@ def find_holder(instance: Instance, shown: str) -> KeyHolder:
     """
     if not _is_whole(shown):
         raise AccessKeyWrong
-    key = key_rows.find_live_key(instance.hot_reads, _hash_of(instance, shown))
+    key = keys.find_live_key(instance.hot_reads, _hash_of(instance, shown))
     if key is None:
         raise AccessKeyWrong
     return KeyHolder(key.id, key.scopes)
@@ -126,7 +126,7 @@ def has_live_key(instance: Instance) -> bool:
 def list_keys(instance: Instance) -> list[KeyRow]:
     """Every key that was ever given, without what would open anything."""
     with instance.reading() as connection:
-        return key_rows.load_keys(connection, instance.secret.key_id)
+        return keys.load_keys(connection, instance.secret.key_id)
 
 
 def revoke_key(instance: Instance, number: int) -> None:
@@ -138,6 +138,6 @@ def revoke_key(instance: Instance, number: int) -> None:
         When there is no such key.
     """
     with instance.writing(takes_back=True) as connection:
-        if not key_rows.revoke_key(connection, number, instance.today()):
+        if not keys.revoke_key(connection, number, instance.today()):
             told = "No access key has this number. 'kbapi keys list' shows the numbers."
             raise KeyRefused(problems=[Problem("id", "key_unknown", told)])

@@ -8,10 +8,10 @@ from marshmallow import fields, validate
 
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipSummary, Identification, IdentifyCode, Match
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
+from kbapi.documents.shapes import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
 from kbapi.errors import QueryInvalid
 from kbapi.vocabulary import CHIP_KINDS, FORMS, ChipKind, Form
-from kbapi.wire import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
 
 _LONGEST_TEXT: Final = 10_000
 

@@ -3,13 +3,12 @@
 from flask import Response, request
 from flask_smorest import Blueprint
 
-from kbapi.access.gate import Need
+from kbapi.access.limits import Need
+from kbapi.advice.chips import ChipListSchema, list_chips, show_chip
 from kbapi.advice.identify import IdentifySchema, identify
-from kbapi.advice.known_chips import ChipListSchema, list_chips, show_chip
 from kbapi.api.admission import needs
-from kbapi.api.answers import dump, instance
-from kbapi.api.documents import json_answer, problem_answers, query_parameters
-from kbapi.api.headers import require_no_parameters
+from kbapi.api.http_messages import dump, instance, require_no_parameters
+from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 
 blueprint = Blueprint(
     "chips",

@@ -1,4 +1,4 @@
-"""Questions about one chip: where to start, and how stable each setting is."""
+"""Questions: start, stability, locks, gains, power, longevity, next step, diagnosis."""
 
 from collections.abc import Callable, Mapping, Sequence
 from threading import Lock
@@ -8,25 +8,30 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from marshmallow import Schema
 
-from kbapi.access.gate import Need
-from kbapi.advice.gains import advise_gains
-from kbapi.advice.gains_question import GainsQuestionSchema, parse_gains_question
-from kbapi.advice.lasting import (
+from kbapi.access.limits import Need
+from kbapi.advice.diagnosis.answer import diagnose
+from kbapi.advice.diagnosis.query import parse_diagnosis
+from kbapi.advice.gains.answer import advise_gains
+from kbapi.advice.gains.query import GainsQuestionSchema, parse_gains_question
+from kbapi.advice.locks.answer import advise_locks
+from kbapi.advice.locks.query import LockQuestionSchema, parse_lock_question
+from kbapi.advice.longevity.answer import (
     LongevityQuestionSchema,
     advise_lasting,
     parse_lasting_question,
 )
-from kbapi.advice.locks import advise_locks
-from kbapi.advice.locks_question import LockQuestionSchema, parse_lock_question
-from kbapi.advice.power import advise_power
-from kbapi.advice.power_question import PowerQuestionSchema, parse_power_question
-from kbapi.advice.question import QuestionSchema, parse_question
-from kbapi.advice.stability import advise_stability
-from kbapi.advice.start import advise_start
+from kbapi.advice.next_step.answer import advise_next_step
+from kbapi.advice.next_step.query import read_search
+from kbapi.advice.power.answer import advise_power
+from kbapi.advice.power.query import PowerQuestionSchema, parse_power_question
+from kbapi.advice.stability.answer import advise_stability
+from kbapi.advice.start.answer import advise_start
+from kbapi.advice.start.query import QuestionSchema, parse_question
 from kbapi.api.admission import needs
-from kbapi.api.answers import instance
-from kbapi.api.documents import json_answer, problem_answers, query_parameters
+from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
+from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue
+from kbapi.documents.reader import read_asked
 from kbapi.storage.answers import AnswerBytes
 
 blueprint = Blueprint(
@@ -194,3 +199,82 @@ class _Parsed:
 
 
 _PARSED: Final = _Parsed()
+
+
+diagnosis_blueprint = Blueprint(
+    "diagnoses", __name__, url_prefix="/v1", description="Why a setting is no longer stable."
+)
+
+
+@diagnosis_blueprint.route("/diagnose", methods=["POST"])
+@diagnosis_blueprint.doc(
+    requestBody={
+        "required": True,
+        "content": {
+            "application/json": {"schema": {"$ref": "#/components/schemas/DiagnosisRequest"}}
+        },
+    },
+    responses={
+        "200": json_answer(
+            "What to check first, what other units showed, and what to do.", "DiagnosisAnswer"
+        ),
+        **problem_answers(
+            _400="The body is not valid JSON.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="At least one value is not possible: all problems are listed.",
+            _503="The database cannot be read now.",
+        ),
+    },
+)
+@needs(diagnosis_blueprint, Need.READING)
+def diagnose_setting() -> Response:
+    """Diagnose a setting that was stable and is not stable now.
+
+    The answer lists what to check first, what other units showed after the same changes, and what
+    to do. Nothing is stored.
+    """
+    require_no_parameters()
+    require_json()
+    asked = parse_diagnosis(read_asked(sent_body()), instance().catalogue)
+    return dump(diagnose(instance(), asked), 200)
+
+
+next_step_blueprint = Blueprint(
+    "next_steps",
+    __name__,
+    url_prefix="/v1/next-step",
+    description="The next setting to try, from your own runs so far.",
+)
+
+
+@next_step_blueprint.route("", methods=["POST"])
+@next_step_blueprint.doc(
+    requestBody={
+        "required": True,
+        "content": {
+            "application/json": {"schema": {"$ref": "#/components/schemas/NextStepRequest"}}
+        },
+    },
+    responses={
+        "200": json_answer("The next setting, or a null setting with a reason.", "NextStepAnswer"),
+        **problem_answers(
+            _400="The body is not valid JSON.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="At least one value is not possible: all problems are listed.",
+            _503="The database cannot be read now.",
+        ),
+    },
+)
+@needs(next_step_blueprint, Need.READING)
+def propose_next_step() -> Response:
+    """Propose the next setting to try from the runs so far, or the setting to use.
+
+    The answer includes the chance that the setting is stable, when to stop, and the cost of the
+    rest of the search. Nothing is stored.
+    """
+    require_no_parameters()
+    require_json()
+    search = read_search(sent_body(), instance().catalogue)
+    return dump(advise_next_step(instance(), search), 200)

@@ -5,12 +5,10 @@ from uuid import UUID
 from flask import Response, request
 from flask_smorest import Blueprint
 
-from kbapi.access.gate import Need
+from kbapi.access.limits import Need
 from kbapi.api.admission import curator, needs
-from kbapi.api.answers import dump, instance
-from kbapi.api.documents import json_answer, problem_answers, query_parameters
-from kbapi.api.headers import require_json, require_no_parameters
-from kbapi.api.requests import sent_body
+from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
+from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.item import show_item
 from kbapi.curation.queue import ReviewSchema, list_waiting

@@ -1,31 +1,41 @@
-"""Results: send one, read it back, withdraw it."""
+"""Results: send one, read it back, follow it up, withdraw it; all results of one contributor."""
 
 from typing import Final
 from uuid import UUID
 
 from flask import Response, request
 from flask_smorest import Blueprint
+from marshmallow import fields
 
-from kbapi.access.gate import Need
+from kbapi.access.limits import Need
 from kbapi.api.admission import may_forward, needs
-from kbapi.api.answers import NOT_KEPT, dump, instance, with_links
-from kbapi.api.documents import json_answer, problem_answers, query_parameters
-from kbapi.api.headers import (
+from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
+    NOT_KEPT,
     bearer_receipt,
+    contributor_token,
+    dump,
     idempotency_key,
+    instance,
     is_ndjson,
     require_json,
     require_no_parameters,
+    sent_body,
+    with_links,
 )
-from kbapi.api.requests import sent_body
+from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.bounds import MOST_ITEMS
+from kbapi.documents.shapes import ParameterFlag, StrictSchema, Whole, read_parameters
 from kbapi.errors import QueryInvalid
-from kbapi.intake.accept import accept_submission, rehearse_submission
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.own_results import read_own_result, withdraw_own_result
-from kbapi.wire import ParameterFlag, StrictSchema, read_parameters
+from kbapi.intake.my_submissions import (
+    read_contributions,
+    read_own_result,
+    withdraw_contributions,
+    withdraw_own_result,
+)
+from kbapi.intake.submit import accept_submission, rehearse_submission
 
 blueprint = Blueprint(
     "submissions",
@@ -230,3 +240,75 @@ def submit_follow_up(submission_id: UUID) -> Response:
         instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
     )
     return dump(told, 201)
+
+
+my_submissions_blueprint = Blueprint(
+    "my_submissions",
+    __name__,
+    url_prefix="/v1/my-submissions",
+    description="All results of one contributor, found by the contributor token.",
+)
+
+
+class PageSchema(StrictSchema):
+    """Which page of the results."""
+
+    cursor = fields.String(
+        validate=Whole("[0-9a-f-]{36}", error="Send next_cursor of the previous page, unchanged."),
+        metadata={
+            "description": "`next_cursor` of the previous page. Leave it out for the first page.",
+            "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
+        },
+    )
+
+
+_PAGE: Final = PageSchema()
+
+
+@my_submissions_blueprint.route("", methods=["GET"])
+@my_submissions_blueprint.doc(
+    parameters=query_parameters(PageSchema),
+    responses={
+        "200": json_answer(
+            "Your results, settings in use and re-tests that are due.", "MySubmissions"
+        ),
+        **problem_answers(
+            _401="The request has no valid contributor token.",
+            _422="The query is invalid: all problems are listed.",
+            _503="The database cannot be read now.",
+        ),
+    },
+)
+@needs(my_submissions_blueprint, Need.OWN_RESULTS)
+def list_my_submissions() -> Response:
+    """List your own results, your settings in use and the re-tests that are due.
+
+    Each result has its present screening. Send `next_cursor` as `cursor` for the next page; it is
+    null on the last one.
+    """
+    token = contributor_token()
+    page = read_parameters(_PAGE, request.args.to_dict(flat=False))
+    if page.problems:
+        raise QueryInvalid(problems=page.problems)
+    return dump(read_contributions(instance(), token, page.values.get("cursor")), 200)
+
+
+@my_submissions_blueprint.route("", methods=["DELETE"])
+@my_submissions_blueprint.doc(
+    responses={
+        "200": json_answer("The number of withdrawn results.", "WithdrawnSubmissions"),
+        **problem_answers(
+            _401="The request has no valid contributor token.",
+            _422="This endpoint takes no parameters.",
+            _503="The database cannot be written now; nothing was removed.",
+        ),
+    },
+)
+@needs(my_submissions_blueprint, Need.OWN_RESULTS)
+def withdraw_my_submissions() -> Response:
+    """Withdraw all your own results at once; older backups still contain them.
+
+    From then on they count in no answer. A second call withdraws nothing.
+    """
+    require_no_parameters()
+    return dump(withdraw_contributions(instance(), contributor_token()), 200)

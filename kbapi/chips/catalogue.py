@@ -1,17 +1,18 @@
-"""What people have written down about chips: their rails, their controls' grids, their siblings."""
+"""Curated chips: domains, controls and steps of each; the chip of a query or a document."""
 
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from kbapi.chips.chip import ChipName
-from kbapi.chips.names import identify_chip
-from kbapi.errors import CatalogueError
-from kbapi.stats.grid import Grid
-from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS, ChipKind, Control, Domain
+from kbapi.chips.chip import ChipIds, ChipName, Identification
+from kbapi.chips.naming import identify_chip
+from kbapi.errors import CatalogueError, Problem
+from kbapi.stats.intervals import Grid
+from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS, ChipKind, Control, Domain, Form
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,3 +171,44 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
 def _check_words(found: Any, allowed: tuple[str, ...], path: Path) -> None:
     if unknown := sorted(set(found) - set(allowed)):
         raise CatalogueError(f"{path.name} has an unknown value: {unknown[0]}.")
+
+
+@dataclass(frozen=True, slots=True)
+class ResolvedChip:
+    """The one chip that a text means with all that was sent beside it."""
+
+    chip: ChipName
+    conflict: str | None
+    """A sentence when the numbers beside the name contradict it."""
+
+
+def resolve_chip(text: str, pointer: str, catalogue: Catalogue) -> ChipName | Problem:
+    """The chip that the text names exactly; else a problem at this pointer, with candidates."""
+    found = decide_chip(text, pointer, catalogue)
+    return found if isinstance(found, Problem) else found.chip
+
+
+def decide_chip(
+    text: str,
+    pointer: str,
+    catalogue: Catalogue,
+    *,
+    form: Form | None = None,
+    ids: ChipIds | None = None,
+) -> ResolvedChip | Problem:
+    """The chip that the text names, form and numbers deciding where several share the name."""
+    found = _identified(text, form, ids)
+    if found.chip is None:
+        return _problem_of(found, pointer)
+    return ResolvedChip(catalogue.placed(found.chip), found.conflict)
+
+
+@lru_cache(maxsize=4_096)
+def _identified(text: str, form: Form | None, ids: ChipIds | None) -> Identification:
+    # The same few names come again and again, and what a name means never changes.
+    return identify_chip(text, form=form, ids=ids)
+
+
+def _problem_of(found: Identification, pointer: str) -> Problem:
+    code = "chip_ambiguous" if found.match == "ambiguous" else "chip_unreadable"
+    return Problem(pointer, code, found.reason, found.candidates)

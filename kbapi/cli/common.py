@@ -1,8 +1,9 @@
-"""What commands share: where they go, how answers and errors are told, 80 columns wide."""
+"""What commands share: options, errors as messages, progress, paragraphs."""
 
 import os
+import sys
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
@@ -13,7 +14,7 @@ import orjson
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from kbapi.cli.door import Door, LocalDoor, RemoteDoor, Reply
+from kbapi.cli.api_client import Door, LocalDoor, RemoteDoor, Reply
 from kbapi.errors import (
     DocumentRefused,
     JsonUnreadable,
@@ -23,6 +24,23 @@ from kbapi.errors import (
     UnsafeSetup,
 )
 from kbapi.settings import OF_COMMANDS, Settings, variable_of
+
+_LINES: Final = 10
+T = TypeVar("T")
+
+
+def told_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
+    """The items, while it is told how many of them were taken."""
+    if sys.stdout.isatty():
+        with click.progressbar(items, length=total, label=label) as shown:
+            yield from shown
+        return
+    every = max(1, total // _LINES)
+    for number, item in enumerate(items, start=1):
+        yield item
+        if number % every == 0 or number == total:
+            click.echo(f"{label}: {number:,} of {total:,}")
+
 
 COLUMNS: Final = 80
 REFUSED: Final = 1

@@ -7,24 +7,21 @@ from typing import Any, Final
 import click
 import orjson
 
-from kbapi.advice.question import parse_question
-from kbapi.advice.start import advise_start
-from kbapi.cli.cautions import tell_with_cautions
-from kbapi.cli.common import paragraph, settings_of, told_errors
+from kbapi.advice.start.answer import advise_start
+from kbapi.advice.start.query import parse_question
+from kbapi.cli.common import paragraph, settings_of, told_errors, told_progress
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
-from kbapi.cli.progress import told_progress
-from kbapi.cli.serving import serve
+from kbapi.cli.questions import tell_with_cautions
 from kbapi.curation.notes import keep_notes
+from kbapi.demo.members import note_texts
+from kbapi.demo.results import ClubResult, as_batches, as_lines, club_results, draw_follow_up
+from kbapi.demo.truth import CLIENT
 from kbapi.errors import DocumentRefused
-from kbapi.exchange.club.club import note_texts
-from kbapi.exchange.club.follow_ups import draw_follow_up
-from kbapi.exchange.club.results import ClubResult, club_results
-from kbapi.exchange.club.shares import CLIENT
-from kbapi.exchange.in_batches import as_batches, as_lines
-from kbapi.intake.accept import accept_submission
+from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.storage.instance import Instance, create_or_open_instance
+from kbapi.intake.submit import accept_submission
+from kbapi.server.serve import one_process_notice, serve, usual_workers
 
 _SEED: Final = 6
 _CHIP: Final = "norvane-sable-7-4820mx"
@@ -174,7 +171,9 @@ def _serve(home: Path, port: int) -> None:
     )
     click.echo(f"\nThe API document, to read and to try: {base}/docs\n")
     with told_errors():
-        serve(home, "127.0.0.1", port, workers=2, threads=64)
+        if notice := one_process_notice():
+            click.echo(paragraph(notice), err=True)
+        serve(settings_of(home), "127.0.0.1", port, workers=usual_workers(), threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

@@ -1,13 +1,118 @@
-"""Questions beside the start: `kbapi gains`, `power`, `lasting`, `diagnose`."""
+"""Commands that ask about gains, power limits, longevity and diagnosis."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 import orjson
 
-from kbapi.cli import guidance_lines as lines
-from kbapi.cli.cautions import tell_with_cautions
-from kbapi.cli.common import answer_of, asking, asks
+from kbapi.advice.phrases import percent, range_in_words
+from kbapi.cli.common import answer_of, asking, asks, bullet, paragraph
+from kbapi.cli.questions import tell_with_cautions
+
+
+def gains_in_lines(answer: dict[str, Any]) -> str:
+    """What tuning changed, a paragraph for each load and cap."""
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
+    if answer["reason"] is not None:
+        lines.append(paragraph(answer["reason"]["text"]))
+    for cell in answer["by_load"]:
+        lines += ["", paragraph(cell["text"])]
+        for gain in cell["overall"]["gains"]:
+            lines.append(bullet(gain["text"]))
+            if gain["own"] is not None:
+                lines.append(paragraph(gain["own"]["text"], "    "))
+    return "\n".join([*lines, *_withheld(answer)])
+
+
+def _withheld(answer: dict[str, Any]) -> list[str]:
+    text = answer["withheld_text"]
+    return [] if text is None else ["", paragraph(text)]
+
+
+def power_in_lines(answer: dict[str, Any]) -> str:
+    """Which power limit keeps how much."""
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
+    if answer["reason"] is not None:
+        lines.append(paragraph(answer["reason"]["text"]))
+    for name, curve in (("At stock", answer["stock"]), ("Tuned", answer["tuned"])):
+        if curve is not None:
+            lines += ["", f"{name} ({curve['units']} machines):"]
+            lines += [bullet(text) for text in _curve(curve)]
+    if answer["at_limit"] is not None:
+        lines += ["", paragraph(answer["at_limit"]["text"])]
+    return "\n".join([*lines, *_withheld(answer)])
+
+
+def _curve(curve: dict[str, Any]) -> Iterator[str]:
+    if curve["smallest_limit"] is not None:
+        yield curve["smallest_limit"]["text"]
+    yield curve["best_efficiency"]["text"]
+
+
+def lasting_in_lines(answer: dict[str, Any]) -> str:
+    """How long settings stayed stable, by margin."""
+    lines = [answer["chip"]["name"], paragraph(answer["summary"])]
+    if answer["by_margin"]:
+        lines += ["", "The margin is the distance to the deepest setting that passed."]
+    unit = "counts" if answer["control"] == "count_offset" else "mV"
+    for band in answer["by_margin"]:
+        lines.append(f"{_margin(band, unit)} ({band['units']} machines):")
+        lines += [_still_stable(after) for after in band["survival"]]
+    lines += ["", paragraph(answer["recommended_margin"]["text"])]
+    if answer["drift"] is not None:
+        lines.append(paragraph(answer["drift"]["text"]))
+    return "\n".join([*lines, *_withheld(answer)])
+
+
+def _margin(band: dict[str, Any], unit: str) -> str:
+    above, up_to = band["margin_above"], band["margin_up_to"]
+    if above is None:
+        return "No margin"
+    if up_to is None:
+        return f"Margin above {above:g} {unit}"
+    return f"Margin above {above:g} {unit}, up to {up_to:g} {unit}"
+
+
+def _still_stable(after: dict[str, Any]) -> str:
+    return (
+        f"  after {after['days']} days: {percent(after['share'])} still stable "
+        f"({range_in_words(after['interval'])}, {after['units']} machines)"
+    )
+
+
+def diagnosis_in_lines(answer: dict[str, Any]) -> str:
+    """What to check first, what happened on other machines, what to do."""
+    lines = [answer["chip"]["name"], paragraph(answer["summary"]), "", "Check first:"]
+    for question in answer["check_first"]:
+        lines.append(bullet(question["question"]))
+        if (given := question["your_answer"]) == "unknown":
+            lines.append(paragraph(f"If yes: {question['if_yes']}", "    "))
+            lines.append(paragraph(f"If no: {question['if_no']}", "    "))
+        else:
+            lines.append(paragraph(f"You answered {given}. {question[f'if_{given}']}", "    "))
+        lines.append(paragraph(question["then"], "    "))
+    others = list(_others(answer))
+    lines += ["", *others] if others else []
+    lines += _withheld(answer)
+    hints = [None if answer["step_back"] is None else answer["step_back"]["text"]]
+    hints.append(answer["failure_meaning"])
+    told = [paragraph(hint) for hint in hints if hint is not None]
+    lines += ["", *told] if told else []
+    lines += ["", "What to do now:", *(bullet(step["text"]) for step in answer["next_actions"])]
+    lines += ["", "Other causes:", *(bullet(one["text"]) for one in answer["other_causes"])]
+    return "\n".join(lines)
+
+
+def _others(answer: dict[str, Any]) -> Iterator[str]:
+    for after in answer["after_changes"]:
+        made, others = after["units_with_change"], after["units_without_change"]
+        yield paragraph(
+            f"{after['change']} changed: {made['failed']} of {made['failed'] + made['stable']} "
+            f"machines failed later. Not changed: {others['failed']} of "
+            f"{others['failed'] + others['stable']}."
+        )
 
 
 @click.command("gains")
@@ -21,7 +126,7 @@ def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_j
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/gains", query=_sent(chip=chip, load=load))
-    tell_with_cautions(answer_of(reply), as_json, lines.gains_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, gains_in_lines)
 
 
 @click.command("power")
@@ -39,7 +144,7 @@ def power_command(
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/power", query=_sent(chip=chip, **asked))
-    tell_with_cautions(answer_of(reply), as_json, lines.power_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, power_in_lines)
 
 
 @click.command("longevity")
@@ -56,7 +161,7 @@ def longevity_command(
     """
     with asking(home, url) as door:
         reply = door.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
-    tell_with_cautions(answer_of(reply), as_json, lines.lasting_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, lasting_in_lines)
 
 
 @click.command("diagnose")
@@ -96,7 +201,7 @@ def diagnose_command(
     }
     with asking(home, url) as door:
         reply = door.ask("POST", "/v1/diagnose", body=orjson.dumps(body))
-    tell_with_cautions(answer_of(reply), as_json, lines.diagnosis_in_lines)
+    tell_with_cautions(answer_of(reply), as_json, diagnosis_in_lines)
 
 
 def _sent(**asked: str | None) -> dict[str, str]:

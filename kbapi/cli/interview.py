@@ -8,13 +8,13 @@ import click
 from marshmallow import ValidationError
 
 from kbapi.bounds import MOST_MINUTES
+from kbapi.cli.api_client import Door
 from kbapi.cli.common import answer_of, paragraph
-from kbapi.cli.door import Door
 from kbapi.cli.this_machine import printed_names
-from kbapi.intake.refusals import refuse_setting
-from kbapi.intake.schema import SettingSchema
+from kbapi.documents.refusals import refuse_setting
+from kbapi.documents.results import SettingSchema
+from kbapi.documents.shapes import problems_of
 from kbapi.vocabulary import FAILURES, LIMIT_CONTROLS, LOADS
-from kbapi.wire import problems_of
 
 _SETTING: Final = SettingSchema()
 # What one setting alone cannot break while it is still being told.

@@ -7,8 +7,8 @@ import orjson
 
 from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
 from kbapi.cli.common import bullet, home_option, json_option, paragraph, settings_of, told_errors
-from kbapi.storage.instance import open_instance
-from kbapi.storage.key_rows import KeyRow
+from kbapi.instance.instance import open_instance
+from kbapi.storage.keys import KeyRow
 
 
 @click.group("keys")

@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from kbapi.advice.wording.parts import percent
+from kbapi.advice.phrases import percent
 from kbapi.cli.common import bullet, paragraph
 
 _BAR_COLUMNS: Final = 40

@@ -3,15 +3,6 @@
 import click
 
 import kbapi
-from kbapi.cli.asking import (
-    chips_commands,
-    identify_command,
-    locks_command,
-    stability_command,
-    start_command,
-)
-from kbapi.cli.cautions import cautions_command
-from kbapi.cli.database import database_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.guidance import (
     diagnose_command,
@@ -19,16 +10,22 @@ from kbapi.cli.guidance import (
     longevity_command,
     power_command,
 )
-from kbapi.cli.judging import rejudge_command
-from kbapi.cli.keeping import backup_command, check_command, restore_command
+from kbapi.cli.import_results import rejudge_command, seed_command
+from kbapi.cli.keep import backup_command, check_command, database_commands, restore_command
 from kbapi.cli.keys import keys_commands
 from kbapi.cli.next_step import next_step_command
 from kbapi.cli.notes import notes_commands
-from kbapi.cli.own import follow_up_command, mine_command
+from kbapi.cli.questions import (
+    cautions_command,
+    chips_commands,
+    identify_command,
+    locks_command,
+    stability_command,
+    start_command,
+)
 from kbapi.cli.review import review_commands
-from kbapi.cli.seeding import seed_command
-from kbapi.cli.sending import submit_command, withdraw_command
-from kbapi.cli.serving import serve_command
+from kbapi.cli.sending import follow_up_command, mine_command, submit_command, withdraw_command
+from kbapi.cli.serve import serve_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})

@@ -7,14 +7,21 @@ import click
 import orjson
 
 from kbapi.cli import lines
+from kbapi.cli.api_client import Door
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, paragraph
-from kbapi.cli.door import Door
 from kbapi.cli.interview import ask_stock, ask_until, minutes_in, number_in
-from kbapi.cli.search_cards import closing_card, opening_card, step_card, under_way_card
-from kbapi.cli.search_document import result_of
-from kbapi.cli.search_record import SearchRecord, load_record, remove_record, save_record
-from kbapi.cli.sender import sender_file
-from kbapi.cli.sending import offer_to_send, require_terminal
+from kbapi.cli.search_record import (
+    SearchRecord,
+    closing_card,
+    load_record,
+    opening_card,
+    remove_record,
+    result_of,
+    save_record,
+    step_card,
+    under_way_card,
+)
+from kbapi.cli.sending import offer_to_send, require_terminal, sender_file
 from kbapi.errors import UnsafeSetup
 from kbapi.vocabulary import FAILURES, LOADS
 

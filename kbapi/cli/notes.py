@@ -13,7 +13,7 @@ from kbapi.curation.notes import (
     note_reviewed,
     publish_note,
 )
-from kbapi.storage.instance import open_instance
+from kbapi.instance.instance import open_instance
 
 
 @click.group("notes")

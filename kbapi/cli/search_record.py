@@ -1,4 +1,4 @@
-"""What a search has tried, in a file that is whole after any crash: tuning is a way to crash."""
+"""The record of a search on disk: its trials, the document that they make, cards for people."""
 
 import json
 import os
@@ -6,6 +6,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from kbapi.advice.phrases import percent
+from kbapi.cli.common import bullet, paragraph
 from kbapi.errors import UnsafeSetup
 
 
@@ -82,3 +84,153 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def result_of(
+    search: SearchRecord,
+    answer: dict[str, Any],
+    in_use: float | None,
+    read_back: float | None,
+) -> dict[str, Any]:
+    """The document of a search with at least one run; tokens are not part of it.
+
+    A failure wins over a pass at its setting or deeper. Where the plan itself ended the search
+    without a failure, its end was planned: nobody stopped because it began to feel wrong.
+    """
+    passed, failed = _ends_of(search.trials)
+    setting: dict[str, Any] = {
+        "domain": answer["domain"],
+        "control": answer["control"],
+        "moved_with": answer["moved_with"],
+        "first_tried": _value(search.trials[0]),
+        "stable_at": None if passed is None else _value(passed),
+        "unstable_at": None if failed is None else _value(failed),
+    }
+    if failed is not None:
+        setting["failure"] = failed["failure"]
+    elif answer["reason"] is not None:
+        setting["planned_end"] = setting["stable_at"]
+    if passed is not None:
+        setting |= _testing_behind(search.trials, setting["stable_at"])
+    if in_use is not None:
+        setting["in_use"] = in_use
+    if read_back is not None:
+        setting |= {"read_back": read_back, "effect": {"shown_by": "read_back"}}
+    setting |= {
+        name: search.asked[name] for name in ("clock_mhz", "stock_mv") if name in search.asked
+    }
+    document: dict[str, Any] = {"chip": search.chip, "settings": [setting], "trials": search.trials}
+    if search.stock_passed is not None:
+        document["stock_passed"] = [search.stock_passed]
+    return document
+
+
+def _ends_of(trials: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+    """The deepest run that passed short of every failure, and the shallowest that failed."""
+    failed = max((run for run in trials if run["outcome"] == "failed"), key=_value, default=None)
+    passed = [
+        run
+        for run in trials
+        if run["outcome"] == "stable" and (failed is None or _value(run) > _value(failed))
+    ]
+    return min(passed, key=_value, default=None), failed
+
+
+def _testing_behind(trials: list[dict[str, Any]], stable_at: float) -> dict[str, Any]:
+    """Loads, minutes and checks of the runs at the deepest setting that passed."""
+    behind = [run for run in trials if run["outcome"] == "stable" and _value(run) == stable_at]
+    told: dict[str, Any] = {"minutes": sum(run.get("seconds", 0) for run in behind) / 60}
+    loads = sorted({run["load"] for run in behind if "load" in run})
+    if loads:
+        told["loads"] = loads
+    if any(run.get("checked_results") for run in behind):
+        told["checked_results"] = True
+    return told
+
+
+def _value(run: dict[str, Any]) -> float:
+    return float(run["settings"][0]["value"])
+
+
+def opening_card(answer: dict[str, Any]) -> str:
+    """What to read once, before the first step."""
+    order = ", then ".join(" with ".join(group["domains"]) for group in answer["domain_order"])
+    return "\n".join(
+        [
+            paragraph(f"Supply rails (domains), one group at a time: {order}."),
+            "",
+            "Cautions:",
+            *(bullet(caution["text"]) for caution in answer["cautions"]),
+            "",
+            "When to stop:",
+            *(bullet(rule) for rule in answer["stop_rules"]),
+        ]
+    )
+
+
+def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
+    """What to set, for how long, what to watch, what to do if it fails."""
+    rails = " and ".join([answer["domain"], *answer["moved_with"]])
+    lines = [
+        "",
+        "-" * 40,
+        paragraph(f"Set {rails} to {value:g} {_unit(answer)}, everything else as it was."),
+        paragraph(_chance(answer)),
+        paragraph(
+            f"Test for {minutes:g} minutes with a load that checks its own results. Watch for "
+            "wrong results, corrected machine checks, picture faults, lost drivers and hangs."
+        ),
+        paragraph(
+            "If it fails: set everything back to stock, check your files, then answer here. If "
+            "the machine restarts, run this command again: the step is recorded."
+        ),
+    ]
+    for line in answer["plan"]:
+        if len(line["outcomes"]) == 1:
+            lines.append(bullet(line["text"]))
+            if line["next_step"] is None:
+                lines.append(paragraph(line["recommended_in_use"]["text"], "    "))
+    if answer["expected_search"]:
+        left = answer["expected_search"]
+        lines.append(
+            paragraph(
+                f"On average {left['trials']:.0f} trials with {left['failures']:.1f} failures are "
+                f"left: {left['minutes']:.0f} minutes."
+            )
+        )
+    return "\n".join(lines)
+
+
+def under_way_card(run: dict[str, Any]) -> str:
+    """The step that was begun when the record was last written."""
+    rails = " and ".join(one["domain"] for one in run["settings"])
+    value = run["settings"][0]["value"]
+    return paragraph(
+        f"The last recorded step was under way: {rails} at {value:g}. If the machine hung or "
+        "restarted on it, the step failed."
+    )
+
+
+def closing_card(answer: dict[str, Any]) -> str:
+    """Where the search ended, and where to settle."""
+    why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
+    settle = answer["recommended_in_use"]["text"]
+    lines = ["", "-" * 40, paragraph(why), paragraph(settle)]
+    if answer["recommended_in_use"]["setting"] is not None:
+        lines.append(
+            paragraph("Then test it for hours, under several loads, cold and after sleep.")
+        )
+    return "\n".join(lines)
+
+
+def _chance(answer: dict[str, Any]) -> str:
+    chance = answer["next_step"]["chance_stable"]
+    if chance is None:
+        return "The step is small, because no results show how likely it passes."
+    return f"{percent(chance)} of machines like yours pass, as far as results show."
+
+
+def _unit(answer: dict[str, Any]) -> str:
+    if answer["control"] == "count_offset":
+        return "counts"
+    return "mV absolute" if answer["control"] == "fixed_clock_voltage" else "mV"

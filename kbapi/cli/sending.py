@@ -1,6 +1,13 @@
-"""Results from the terminal: `kbapi submit`, `withdraw`."""
+"""Commands that send results and list, change or withdraw what this sender sent.
 
+Nobody else has them: without the file a result can be neither read back nor withdrawn.
+"""
+
+import json
+import os
+import secrets
 import sys
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -8,10 +15,60 @@ import click
 import orjson
 
 from kbapi.cli import lines
+from kbapi.cli.api_client import Door
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
-from kbapi.cli.door import Door
 from kbapi.cli.interview import interview
-from kbapi.cli.sender import Sender, load_sender, save_sender, sender_file
+from kbapi.errors import UnsafeSetup
+
+
+def sender_file() -> Path:
+    """Where the sender's file is: in the folder that the system has for settings."""
+    folder = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
+    return (Path(folder) if folder else Path.home() / ".config") / "kbapi" / "sender.json"
+
+
+@dataclass
+class Sender:
+    """Tokens that were made up here, and the receipts that came back for them."""
+
+    contributor_token: str
+    unit_tokens: dict[str, str] = field(default_factory=dict)
+    """By chip key: one machine, one chip of a kind."""
+    receipts: dict[str, str] = field(default_factory=dict)
+    """By the id of the submission."""
+
+    def unit_token(self, chip_key: str) -> str:
+        """The token of this machine's chip, made up at its first use."""
+        return self.unit_tokens.setdefault(chip_key, secrets.token_urlsafe(18))
+
+
+def load_sender(path: Path) -> Sender:
+    """The sender in this file, or a new one that has sent nothing.
+
+    Raises
+    ------
+    UnsafeSetup
+        When the file is damaged; it is never overwritten.
+    """
+    if not path.exists():
+        return Sender(secrets.token_urlsafe(18))
+    try:
+        kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        return Sender(kept["contributor_token"], kept["unit_tokens"], kept["receipts"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UnsafeSetup(f"{path} is damaged. Repair it or move it away.") from error
+
+
+def save_sender(path: Path, sender: Sender) -> None:
+    """Keep the sender, for the owner's eyes only; the old file stays whole until the new one is."""
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    draft = path.with_suffix(".new")
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        json.dump(vars(sender), file, indent=2)
+        file.flush()
+        os.fsync(file.fileno())
+    draft.replace(path)
 
 
 @click.command("submit")
@@ -100,3 +157,78 @@ def withdraw_command(
         if sender.receipts.pop(submission_id, None) is not None:
             save_sender(path, sender)
     tell({"withdrawn": submission_id}, as_json, lambda _: f"Withdrawn: {submission_id}")
+
+
+@click.command("my-submissions")
+@click.option(
+    "--contributor-token",
+    envvar="KBAPI_CONTRIBUTOR_TOKEN",
+    show_envvar=True,
+    help="Your contributor token.  [default: the one that 'kbapi submit' made]",
+)
+@asks
+def mine_command(contributor_token: str | None, home: Path, url: str | None, as_json: bool) -> None:
+    """List your results, settings in use and due re-tests."""
+    with asking(home, url) as door:
+        token = contributor_token or load_sender(sender_file()).contributor_token
+        headers = {"Kbapi-Contributor": token}
+        results: list[Any] = []
+        query: dict[str, str] = {}
+        while True:
+            reply = door.ask("GET", "/v1/my-submissions", query=query, headers=headers)
+            page = answer_of(reply)
+            results += page["submissions"]
+            if page["next_cursor"] is None:
+                break
+            query = {"cursor": page["next_cursor"]}
+    tell({"submissions": results}, as_json, lines.own_in_lines)
+
+
+@click.command("follow-up")
+@click.argument("submission_id", metavar="ID")
+@click.argument("outcome")
+@click.option("--domain", default="core", show_default=True, help="Supply rail (domain).")
+@click.option(
+    "--control", default="voltage_offset", show_default=True, help="Control of the setting."
+)
+@click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
+@click.option(
+    "--setting", type=float, help="The setting that was tested.  [default: the setting in use]"
+)
+@click.option("--days", type=int, help="Number of days in use.")
+@click.option("--load", help="Load class of the failure.")
+@click.option("--failure", help="Kind of failure.")
+@click.option("--changed", help="Changes since the result, separated by commas.")
+@click.option("--shown-by", help="Proof that the setting still has an effect.")
+@receipt_option
+@asks
+def follow_up_command(
+    submission_id: str,
+    outcome: str,
+    receipt: str | None,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+    changed: str | None,
+    shown_by: str | None,
+    **told: Any,
+) -> None:
+    """Report what became of a setting of the result ID.
+
+    OUTCOME is still_stable, failed_later, locked_later, fails_at_stock_too,
+    given_up or machine_gone.
+    """
+    document = {name: value for name, value in told.items() if value is not None}
+    document["outcome"] = outcome
+    if changed:
+        document["changed"] = [word.strip() for word in changed.split(",")]
+    if shown_by:
+        document["effect"] = {"shown_by": shown_by}
+    with asking(home, url) as door:
+        reply = door.ask(
+            "POST",
+            f"/v1/submissions/{submission_id}/follow-ups",
+            body=orjson.dumps(document),
+            headers=bearer(submission_id, receipt),
+        )
+    tell(answer_of(reply), as_json, lines.followed_up_in_lines)

@@ -1,24 +1,131 @@
-"""What people decide about results: read, checked, kept in the history, and made to hold."""
+"""Decisions of curators: read, stored, and applied to the evidence."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
-from marshmallow import Schema, ValidationError
+from marshmallow import Schema, ValidationError, fields, post_load, validate, validates_schema
 from sqlalchemy import Connection
 
 from kbapi.access.keys import KeyHolder
-from kbapi.curation.decision_schema import DecisionsSchema, WantedDecision
+from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
+from kbapi.documents.reader import read_json
+from kbapi.documents.shapes import CLIENT, StrictSchema, Whole, WholeNumber, problems_of, told, word
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.book import book_evidence
-from kbapi.intake.decided import DECISION_REASON
-from kbapi.intake.json_text import read_json
-from kbapi.storage import answers, decision_rows, lock_decisions
-from kbapi.storage.decision_rows import DecisionRow, SettingAt
-from kbapi.storage.instance import Instance
-from kbapi.storage.lock_decisions import LocksAt
-from kbapi.vocabulary import DecisionAction, ScreeningStatus
-from kbapi.wire import problems_of
+from kbapi.evidence.pool_updates import book_evidence
+from kbapi.instance.instance import Instance
+from kbapi.intake.decision_reasons import DECISION_REASON
+from kbapi.storage import answers, decisions, locks
+from kbapi.storage.decisions import DecisionRow, Origin, SettingAt
+from kbapi.storage.locks import LocksAt
+from kbapi.vocabulary import DECISION_REASONS, DECISIONS, DecisionAction, ScreeningStatus
+
+MOST_DECISIONS: Final = 1_000
+"""Entries of one request."""
+_WHICH: Final = ("submission", "contributor", "origin")
+_ONE_OF: Final = f"Send exactly one of: {', '.join(_WHICH)}."
+_WITH_ORDINAL: Final = "Name a setting by submission and ordinal together."
+_ANY_OF_ORIGIN: Final = "Send at least one of client, firmware, machine."
+
+
+@dataclass(frozen=True, slots=True)
+class WantedDecision:
+    """One decision, about one setting or about all settings of a contributor or an origin."""
+
+    decision: DecisionAction
+    reason: str
+    submission: str | None = None
+    ordinal: int | None = None
+    contributor: int | None = None
+    origin: Origin | None = None
+
+
+class OriginSchema(StrictSchema):
+    """Where results come from; a result must match every field that is sent."""
+
+    client = fields.String(
+        validate=CLIENT,
+        metadata=told("Name and version of the script that sent the results.", "bench-script/0.3"),
+    )
+    firmware = fields.String(
+        validate=validate.Length(1, LONGEST_VERSION),
+        metadata=told(
+            "Firmware version, as in the results; send `machine` too, as machines share versions.",
+            "1.14",
+        ),
+    )
+    machine = fields.String(
+        validate=validate.Length(1, LONGEST_MACHINE),
+        metadata=told("Machine class, as in the results.", "harbour-15"),
+    )
+
+    @validates_schema
+    def _tells_something(self, data: dict[str, Any], **_: Any) -> None:
+        if not data:
+            raise ValidationError(_ANY_OF_ORIGIN)
+
+    @post_load
+    def _make(self, data: dict[str, Any], **_: Any) -> Origin:
+        return Origin(**data)
+
+
+class DecisionSchema(StrictSchema):
+    """A decision about one setting, or about all settings of a contributor or an origin.
+
+    Send exactly one of `submission`, `contributor` and `origin`.
+    """
+
+    reason = word(
+        DECISION_REASONS,
+        "Why; the sender reads a sentence about it.",
+        "depth_confirmed",
+        required=True,
+    )
+    decision = word(
+        DECISIONS,
+        "`include`: counts, whatever the rules say. `exclude`: does not count for now. "
+        "`invalidate`: cannot be right. `undo`: the rules decide again.",
+        "include",
+        required=True,
+    )
+    submission = fields.String(
+        validate=Whole("[0-9a-f-]{36}", error="Send the id of a result."),
+        metadata=told("Id of a result; needs `ordinal`.", "01a21000-8800-736b-8fa7-7e16bf7f60fd"),
+    )
+    ordinal = WholeNumber(
+        validate=validate.Range(0, MOST_SETTINGS - 1),
+        metadata=told("Position of the setting in the result, from 0.", 0),
+    )
+    contributor = WholeNumber(
+        validate=validate.Range(1, LARGEST_INTEGER),
+        metadata=told("Number of a contributor, as in the queue; means all their settings.", 17),
+    )
+    origin = fields.Nested(
+        OriginSchema, metadata={"description": "Means all settings of matching results."}
+    )
+
+    @validates_schema(skip_on_field_errors=False)
+    def _is_about_one_thing(self, data: dict[str, Any], **_: Any) -> None:
+        if sum(name in data for name in _WHICH) != 1:
+            raise ValidationError(_ONE_OF)
+        if ("ordinal" in data) != ("submission" in data):
+            raise ValidationError(_WITH_ORDINAL, "ordinal")
+
+    @post_load
+    def _make(self, data: dict[str, Any], **_: Any) -> WantedDecision:
+        return WantedDecision(**data)
+
+
+class DecisionsSchema(StrictSchema):
+    """Decisions of one request: all of them are applied, or none."""
+
+    decisions = fields.List(
+        fields.Nested(DecisionSchema),
+        required=True,
+        validate=validate.Length(1, MOST_DECISIONS),
+        metadata={"description": "1 to 1,000 decisions."},
+    )
+
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
 """More would hold the writers up for longer than they wait."""
@@ -152,22 +259,22 @@ def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
 def _settings_of(connection: Connection, wanted: WantedDecision) -> list[SettingAt]:
     most = MOST_SETTINGS_AT_ONCE + 1
     if wanted.contributor is not None:
-        return decision_rows.find_settings_of_contributor(connection, wanted.contributor, most)
+        return decisions.find_settings_of_contributor(connection, wanted.contributor, most)
     if wanted.origin is not None:
-        return decision_rows.find_settings_of_origin(connection, wanted.origin, most)
-    found = decision_rows.find_setting_at(connection, wanted.submission or "", wanted.ordinal or 0)
+        return decisions.find_settings_of_origin(connection, wanted.origin, most)
+    found = decisions.find_setting_at(connection, wanted.submission or "", wanted.ordinal or 0)
     return [] if found is None else [found]
 
 
 def _locks_alone_of(connection: Connection, wanted: WantedDecision) -> list[LocksAt]:
     most = MOST_SETTINGS_AT_ONCE + 1
     if wanted.contributor is not None:
-        return lock_decisions.find_locks_alone_of_contributor(connection, wanted.contributor, most)
+        return locks.find_locks_alone_of_contributor(connection, wanted.contributor, most)
     if wanted.origin is not None:
-        return lock_decisions.find_locks_alone_of_origin(connection, wanted.origin, most)
+        return locks.find_locks_alone_of_origin(connection, wanted.origin, most)
     if wanted.ordinal:
         return []
-    return lock_decisions.find_locks_alone(connection, wanted.submission or "")
+    return locks.find_locks_alone(connection, wanted.submission or "")
 
 
 def _decide_about_locks(
@@ -180,7 +287,7 @@ def _decide_about_locks(
     decided = 0
     for one in wanted:
         new = [at for at in _locks_alone_of(connection, one) if _says_something_new(one, at)]
-        decision_rows.add_decisions(connection, [_row(instance, holder, one, at) for at in new])
+        decisions.add_decisions(connection, [_row(instance, holder, one, at) for at in new])
         for line_id in sorted({at.line_id for at in new}):
             answers.outdate_answers_of_line(connection, line_id)
         decided += len(new)
@@ -209,12 +316,12 @@ def hold_decisions(
     connection: Connection, decided: Sequence[tuple[SettingAt, DecisionRow]]
 ) -> None:
     """Keep these in the history, and rebuild what stands on their settings."""
-    decision_rows.add_decisions(connection, [row for _, row in decided])
+    decisions.add_decisions(connection, [row for _, row in decided])
     settings = [setting for setting, _ in decided]
     for submission_id in {setting.submission_id for setting in settings}:
-        decision_rows.apply_decisions(connection, submission_id)
+        decisions.apply_decisions(connection, submission_id)
     for setting in settings:
-        places = decision_rows.find_places_of(connection, setting)
+        places = decisions.find_places_of(connection, setting)
         book_evidence(connection, places, setting.contributor_id)
     for line_id in sorted({setting.line_id for setting in settings}):
         answers.outdate_answers_of_line(connection, line_id)
@@ -235,7 +342,7 @@ def _row(
 
 def _tell(connection: Connection, target: _Target) -> ChangedSetting:
     before = target.setting
-    now = decision_rows.find_setting_at(connection, before.public_id, before.ordinal) or before
+    now = decisions.find_setting_at(connection, before.public_id, before.ordinal) or before
     return ChangedSetting(
         before.public_id, before.ordinal, target.wanted.decision, before.status, now.status
     )

@@ -7,19 +7,18 @@ import orjson
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution
-from kbapi.advice.evidence_found import EvidenceFound, control_of, find_evidence
-from kbapi.advice.question import Question, parse_question
-from kbapi.advice.start_answer import NoStartReason, StartAnswer, SuggestedStart, start_answer
-from kbapi.advice.told import Percentile
+from kbapi.advice.evidence_found import EvidenceFound, Percentile, control_of, find_evidence
+from kbapi.advice.start.answer import NoStartReason, StartAnswer, SuggestedStart, start_answer
+from kbapi.advice.start.query import Question, parse_question
 from kbapi.curation.queue import ReviewedSetting, SettingsSeen
 from kbapi.errors import QueryInvalid, SettingUnknown
-from kbapi.evidence.supposition import suppose
-from kbapi.intake.accepted import Reason
-from kbapi.intake.decided import DECISION_SENTENCES
-from kbapi.storage.decision_rows import DecisionKept, find_setting_at, load_history
-from kbapi.storage.instance import Instance
-from kbapi.storage.submissions import StoredSubmission, load_submission
-from kbapi.storage.what_if import WhatIf
+from kbapi.evidence.units import suppose
+from kbapi.instance.instance import Instance
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
+from kbapi.intake.responses import Reason
+from kbapi.storage.decisions import DecisionKept, find_setting_at, load_history
+from kbapi.storage.pools import WhatIf
+from kbapi.storage.results import StoredSubmission, load_submission
 from kbapi.vocabulary import DecisionAction
 
 

@@ -5,9 +5,9 @@ import tomllib
 from typing import Any, Final
 
 from kbapi.errors import NoteRefused, Problem
-from kbapi.storage import note_rows
-from kbapi.storage.instance import Instance
-from kbapi.storage.note_rows import EarlierNote, KeptNote, Note
+from kbapi.instance.instance import Instance
+from kbapi.storage import notes as note_rows
+from kbapi.storage.notes import EarlierNote, KeptNote, Note
 from kbapi.vocabulary import CONTROLS, DOMAINS
 
 _FRAME: Final = re.compile(r"\A\+\+\+\n(?P<head>.*?)\n\+\+\+\n(?P<text>.+)\Z", re.DOTALL)

@@ -11,20 +11,17 @@ from marshmallow import fields, validate
 from sqlalchemy import Connection
 
 from kbapi.bounds import LARGEST_INTEGER
-from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.resolve import resolve_chip
+from kbapi.chips.catalogue import Catalogue, resolve_chip
+from kbapi.documents.shapes import ParameterCount, StrictSchema, Text, Whole, read_parameters, told
 from kbapi.errors import Problem, QueryInvalid
-from kbapi.intake.accepted import Reason
-from kbapi.intake.shapes import told
-from kbapi.intake.telling import tell_setting
-from kbapi.storage import review_rows
-from kbapi.storage.contributions import find_contributor
-from kbapi.storage.instance import Instance
-from kbapi.storage.people import contributor_hash
-from kbapi.storage.review_rows import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
-from kbapi.storage.submissions import StoredSubmission, load_submission
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import contributor_hash
+from kbapi.intake.responses import Reason, tell_setting
+from kbapi.storage import review
+from kbapi.storage.contributors import find_contributor
+from kbapi.storage.results import StoredSubmission, load_submission
+from kbapi.storage.review import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
 from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
-from kbapi.wire import ParameterCount, StrictSchema, Text, Whole, read_parameters
 
 _DEFAULT_PAGE: Final = 20
 _LARGEST_PAGE: Final = 100
@@ -176,7 +173,7 @@ def _find_page(
     for part in PARTS[PARTS.index(after.part) :]:
         begin = after if part == after.part else WaitingAt(part, BEGIN)
         look = _MOST_LOOKED_AT if is_filtered else limit - len(found) + 1
-        looked = review_rows.find_waiting(connection, begin, filters, look)
+        looked = review.find_waiting(connection, begin, filters, look)
         for one in looked:
             if one.fits and len(found) == limit:
                 return _Page(tuple(found), last)
@@ -238,9 +235,7 @@ class SettingsSeen:
         )
 
     def _sender(self, contributor_id: int) -> ReviewedSender:
-        results = review_rows.count_results_of(
-            self._connection, contributor_id, _MOST_RESULTS_COUNTED
-        )
+        results = review.count_results_of(self._connection, contributor_id, _MOST_RESULTS_COUNTED)
         return ReviewedSender(contributor_id, contributor_id == self._shared, results - 1)
 
 

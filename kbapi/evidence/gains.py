@@ -1,28 +1,98 @@
-"""Pairs of readings become units, and units what tuning changed, by load and by cap."""
+"""Pairs of readings become gains and power curves: measures, ratios, one estimate per unit."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.gain_measures import (
-    MEASURES,
-    GainMeasure,
-    Measure,
-    Vector,
-    changes_in,
-    expected_rise_c,
-    told,
-)
-from kbapi.evidence.pair_units import few_of_each, latest_of_each, mean_by, ranks_of
+from kbapi.evidence.comparisons import few_of_each, latest_of_each, mean_by, ranks_of
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, is_small
-from kbapi.stats.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
-from kbapi.stats.physics import is_spent_on_clock
-from kbapi.storage.reading_rows import PairColumns, RepeatRow
-from kbapi.vocabulary import Load
+from kbapi.stats.gains.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
+from kbapi.stats.gains.physics import expected_cooling_c, is_spent_on_clock
+from kbapi.stats.gains.power_curve import CurvePoints
+from kbapi.storage.readings import CurveColumns, Numbers, PairColumns, RepeatRow
+from kbapi.vocabulary import Load, PowerScope
+
+Vector = NDArray[np.float64]
+GainMeasure = Literal[
+    "performance",
+    "power",
+    "performance_per_watt",
+    "clock",
+    "temperature",
+    "temperature_free_fan",
+    "loudness",
+]
+GainMeasureUnit = Literal["C", "dB(A)"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """Something that a pair of readings tells: a ratio as its logarithm, or a difference."""
+
+    name: GainMeasure
+    unit: GainMeasureUnit | None
+    """Of a difference; None for ratios."""
+    repeated: Callable[[RepeatRow], float | None]
+    """What of a single reading is compared between repeats."""
+
+    @property
+    def is_ratio(self) -> bool:
+        """Whether it is tuned over stock, rather than tuned less stock."""
+        return self.unit is None
+
+
+def _per_watt(row: RepeatRow) -> float | None:
+    return row.performance / row.power_w if row.performance and row.power_w else None
+
+
+MEASURES: Final = (
+    Measure("performance", None, lambda row: row.performance),
+    Measure("power", None, lambda row: row.power_w),
+    Measure("performance_per_watt", None, _per_watt),
+    Measure("clock", None, lambda row: row.clock_mhz),
+    Measure("temperature", "C", lambda row: row.heat_c),
+    Measure("temperature_free_fan", "C", lambda row: row.heat_c),
+    Measure("loudness", "dB(A)", lambda row: row.noise_dba),
+)
+
+
+def changes_in(pairs: PairColumns) -> Mapping[str, Vector]:
+    """By measure, how much each pair changed; NaN where that was not told."""
+    performance, power = _log(pairs.performance_ratio), _log(pairs.power_ratio)
+    rise, is_fixed = told(pairs.rise_c), np.array(pairs.is_fan_fixed) == 1
+    return {
+        "performance": performance,
+        "power": power,
+        "performance_per_watt": performance - power,
+        "clock": _log(pairs.clock_ratio),
+        "temperature": np.where(is_fixed, rise, np.nan),
+        "temperature_free_fan": np.where(is_fixed, np.nan, rise),
+        "loudness": told(pairs.louder_dba),
+    }
+
+
+def told(numbers: Numbers | tuple[int, ...]) -> Vector:
+    """The numbers as an array, NaN where nothing was told."""
+    # numpy reads None as NaN where it is told that floats are meant.
+    return np.array(numbers, dtype=np.float64)
+
+
+def _log(ratios: Numbers) -> Vector:
+    numbers = told(ratios)
+    return np.log(np.where(numbers > 0, numbers, np.nan))
+
+
+def expected_rise_c(pairs: PairColumns) -> Vector:
+    """What the saved power explains at a fixed fan, negative where it cools; NaN if untold."""
+    heat_c = told(pairs.stock_heat_c)
+    explained = -expected_cooling_c(heat_c, np.zeros_like(heat_c), told(pairs.power_ratio))
+    return np.where(np.array(pairs.is_fan_fixed) == 1, explained, np.nan)
+
 
 _FEWEST_REPEATED: Final = 5
 """The noise of runs is not learnt from fewer units that were read again."""
@@ -240,3 +310,69 @@ def run_noises(rows: Sequence[RepeatRow]) -> dict[GainMeasure, RunNoise]:
         if noise is not None and noise.groups >= _FEWEST_REPEATED:
             noises[measure.name] = noise
     return noises
+
+
+@dataclass(frozen=True)
+class PowerPool:
+    """The units of one load and one scope of power."""
+
+    load: Load
+    power_scope: PowerScope | Literal[""]
+    """Of what the power is; empty where nobody said."""
+    stock: CurvePoints
+    tuned: CurvePoints
+    stock_power_w: Vector
+    """One a unit."""
+    left_out: int
+    """Further units of contributors who are heard with three."""
+
+    @property
+    def units(self) -> int:
+        """How many there are."""
+        return len(self.stock_power_w)
+
+
+def largest_power_pool(curves: CurveColumns) -> PowerPool:
+    """The load and scope that most units tell a curve of, the first by name of equal ones."""
+    told = set(zip(curves.load, curves.power_scope, curves.unit_id, strict=True))
+    sizes = Counter(place[:2] for place in told)
+    load, scope = min(sizes, key=lambda place: (-sizes[place], place))
+    inside = (np.array(curves.load) == load) & (np.array(curves.power_scope) == scope)
+    month = ranks_of(curves.month)
+    rows = latest_of_each(np.array(curves.unit_id), month, np.flatnonzero(inside))
+    return _pool(curves, load, scope, rows, month)
+
+
+def _pool(
+    curves: CurveColumns,
+    load: Load,
+    scope: PowerScope | Literal[""],
+    rows: NDArray[np.int64],
+    month: NDArray[np.int64],
+) -> PowerPool:
+    """The pool of these readings: points of one load and scope, of each unit's latest month."""
+    stock_w = np.array(curves.stock_power_w)[rows]
+    power = np.array(curves.power_w)[rows] / stock_w
+    performance = np.array(curves.performance)[rows]
+    is_tuned = np.array(curves.is_tuned)[rows] == 1
+    _, first, owner = np.unique(
+        np.array(curves.unit_id)[rows], return_index=True, return_inverse=True
+    )
+    lead = rows[first]
+    mean_w = mean_by(owner, stock_w)
+    # Units without a token have no order of their own: what they measured tells them apart.
+    content = mean_w, mean_by(owner, power), mean_by(owner, performance)
+    order = ranks_of(curves.unit_order)[lead], *content
+    heard = few_of_each(np.array(curves.contributor_id)[lead], month[lead], order)
+    place = np.full(len(first), -1)
+    place[heard] = np.arange(len(heard))
+    unit = place[owner]
+    stock, tuned = (unit >= 0) & ~is_tuned, (unit >= 0) & is_tuned
+    return PowerPool(
+        load=load,
+        power_scope=scope,
+        stock=CurvePoints(unit[stock], power[stock], performance[stock]),
+        tuned=CurvePoints(unit[tuned], power[tuned], performance[tuned]),
+        stock_power_w=mean_w[heard],
+        left_out=len(first) - len(heard),
+    )

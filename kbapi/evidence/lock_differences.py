@@ -14,10 +14,10 @@ from kbapi.evidence.locks import (
     Split,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.stats.compare import holm_adjusted
-from kbapi.stats.exact_shares import compare_shares, find_change
-from kbapi.stats.shares import SharePrior, estimate_share
-from kbapi.storage.lock_reports import TriedLock
+from kbapi.stats.locks.exact_shares import compare_shares, find_change
+from kbapi.stats.locks.shares import SharePrior, estimate_share
+from kbapi.stats.time.two_groups import holm_adjusted
+from kbapi.storage.locks import TriedLock
 from kbapi.vocabulary import LOCK_CONDITIONS, OPEN_STATUSES, PROTECTIONS, LockCondition
 
 SPLIT_LEVEL: Final = 0.05

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.small_cells import is_small, shown_cells
-from kbapi.stats.shares import (
+from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.locks.shares import (
     ShareEstimate,
     SharePrior,
     estimate_share,
@@ -19,8 +20,7 @@ from kbapi.stats.shares import (
     fit_share_prior,
     posterior_shares,
 )
-from kbapi.stats.siblings import Level
-from kbapi.storage.lock_reports import LockGroup
+from kbapi.storage.locks import LockGroup
 from kbapi.vocabulary import (
     LOCK_CHANGES,
     LOCKED_STATUSES,

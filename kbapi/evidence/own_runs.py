@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from kbapi.chips.chip import ChipName
-from kbapi.stats.grid import Grid
-from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED, Grid
 from kbapi.vocabulary import Domain, LimitControl
 
 UnusedTrialCode = Literal["other_domains", "failure_not_isolated", "contradicted_by_failure"]

@@ -1,29 +1,36 @@
-"""A pool as the statistics take it: distinct intervals, weights, and what stands beside them."""
+"""The pool of a question with its outlier check, and the pools of related chips."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
+from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.drift import PoolDrift, load_drift
-from kbapi.evidence.judge import Judgement, believed, believed_of_related, judge_pool
-from kbapi.evidence.supposition import Supposition, word_of
+from kbapi.chips.naming import identify_chip
+from kbapi.evidence.comparisons import PoolDrift, load_drift
+from kbapi.evidence.outliers import Judgement, believed, believed_of_related, judge_pool
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
     PoolUnits,
     Standing,
+    Supposition,
     load_pool_rows,
     units_of,
     usual_loads,
     weakest_grade,
+    word_of,
 )
-from kbapi.stats.interval import GroupedIntervals
-from kbapi.storage.places import PoolKey
-from kbapi.storage.pool_rows import PoolSize, count_units_by_status, load_pools_of_line
+from kbapi.stats.estimate.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
+from kbapi.stats.intervals import Grid, GroupedIntervals
+from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
+from kbapi.storage.outliers import JudgementRow, KeptVerdicts, UnitSetAside, load_verdicts
+from kbapi.storage.pools import PoolKey, PoolSize, count_units_by_status, load_pools_of_line
+from kbapi.storage.tables_evidence import UNIT_CODES
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load
 
 
@@ -181,3 +188,97 @@ def load_related_intervals(
     """A related chip's evidence in the same kind of pool, judged like the chip's own."""
     units = units_of(load_pool_rows(connection, pool.id, standing))
     return believed_of_related(units, judge_pool(units, floor_steps))
+
+
+SCALES: Final[dict[str, PriorScale]] = {
+    "voltage_offset": VOLTAGE_OFFSET,
+    "count_offset": COUNT_OFFSET,
+    "fixed_clock_voltage": FIXED_CLOCK_VOLTAGE,
+}
+_MOST_SIBLINGS: Final = 8
+"""More chips hardly narrow what one more among them may be, and each costs a fit."""
+
+
+def floor_steps(control: str, grid: Grid) -> float:
+    """The spread in grid steps below which nothing in a pool counts as far away."""
+    return SCALES[control].least_spread / float(grid.step)
+
+
+def load_siblings(
+    connection: Connection, found: PoolFound, catalogue: Catalogue, standing: Standing
+) -> Siblings:
+    """The chips of the series that have enough units; only without any, those of the line."""
+    series = _summaries(connection, found.series, catalogue, standing)
+    if series:
+        return Siblings(series)
+    return Siblings((), _summaries(connection, found.line, catalogue, standing))
+
+
+def _summaries(
+    connection: Connection, pools: tuple[PoolSize, ...], catalogue: Catalogue, standing: Standing
+) -> tuple[Sibling, ...]:
+    summaries = []
+    for pool in pools[:_MOST_SIBLINGS]:
+        chip = identify_chip(pool.chip_key).chip
+        # A key that today's grammar does not know waits for the chips to be read again.
+        if chip is not None and pool.units >= FEWEST_UNITS:
+            grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
+            floor = floor_steps(pool.key.control, grid)
+            intervals = load_related_intervals(connection, pool, standing, floor)
+            scale = SCALES[pool.key.control]
+            summaries.append(summarise_sibling(intervals, float(grid.step), scale))
+    return tuple(summaries)
+
+
+FAR_TOO_DEEP, FAR_TOO_SHALLOW = UNIT_CODES
+
+
+@dataclass(frozen=True, slots=True)
+class Rejudged:
+    """A pool with what was kept of its judgement and what judging it now finds."""
+
+    pool: PoolSize
+    before: KeptVerdicts
+    now: KeptVerdicts
+
+    @property
+    def has_changed(self) -> bool:
+        """Whether anything is different."""
+        return self.before != self.now
+
+
+def verdicts_of(judgement: Judgement) -> KeptVerdicts:
+    """A judgement as it is kept."""
+    return KeptVerdicts(
+        JudgementRow(
+            deep_cutoff_steps=judgement.fence.deepest_steps,
+            shallow_cutoff_steps=judgement.fence.shallowest_steps,
+            newcomer_weight_ppm=round(1_000_000 * judgement.newcomer_factor),
+            excluded_weight_ppm=round(1_000_000 * judgement.flagged_share),
+            is_young=judgement.is_young,
+        ),
+        _set_aside(judgement),
+        tuple(judgement.unlike.tolist()),
+    )
+
+
+def _set_aside(judgement: Judgement) -> tuple[UnitSetAside, ...]:
+    deep = [UnitSetAside(unit, FAR_TOO_DEEP) for unit in judgement.outlier_deep.tolist()]
+    shallow = [UnitSetAside(unit, FAR_TOO_SHALLOW) for unit in judgement.outlier_shallow.tolist()]
+    return tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id))
+
+
+def rejudge_pool(
+    connection: Connection, pool: PoolSize, catalogue: Catalogue, standing: Standing
+) -> Rejudged | None:
+    """A pool judged now beside what was kept of it.
+
+    None where today's grammar does not know the chip's key: it waits to be read again.
+    """
+    chip = identify_chip(pool.chip_key).chip
+    if chip is None:
+        return None
+    grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
+    units = units_of(load_pool_rows(connection, pool.id, standing))
+    judgement = judge_pool(units, floor_steps(pool.key.control, grid))
+    return Rejudged(pool, load_verdicts(connection, pool.id), verdicts_of(judgement))

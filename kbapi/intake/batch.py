@@ -9,16 +9,23 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.bounds import MOST_ITEMS
+from kbapi.documents.reader import JsonReading, read_json, read_json_items
+from kbapi.documents.shapes import child
 from kbapi.errors import DocumentRefused, JsonUnreadable, Problem, ScopeMissing
-from kbapi.intake.accepted import Accepted, Reason, accepted_from
-from kbapi.intake.counting import count_accepted, count_refused
-from kbapi.intake.json_text import JsonReading, read_json, read_json_items
-from kbapi.intake.receipts import receipt_of
-from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
-from kbapi.intake.store import Prepared, prepare, store_once
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import receipt_of
+from kbapi.intake.responses import Accepted, Reason, accepted_from
+from kbapi.intake.submit import (
+    Prepared,
+    count_accepted,
+    count_refused,
+    find_earlier_answer,
+    keep_answer,
+    prepare,
+    replay_of,
+    store_once,
+)
 from kbapi.vocabulary import BatchItemStatus
-from kbapi.wire import child
 
 _ENDPOINT: Final = "batch"
 _MOST_PROBLEMS_TOLD: Final = 100

@@ -8,11 +8,16 @@ import orjson
 from marshmallow import Schema, ValidationError
 from sqlalchemy import Connection
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
+from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
+from kbapi.documents.personal_data import find_identities, told_safely
+from kbapi.documents.reader import read_json
+from kbapi.documents.refusals import refuse_value
+from kbapi.documents.shapes import problems_of
+from kbapi.documents.types import SubmittedSetting
 from kbapi.errors import DocumentRefused, Problem, SubmissionGone
-from kbapi.evidence.book import book_evidence
-from kbapi.intake.accepted import Reason
-from kbapi.intake.documents import SubmittedSetting
+from kbapi.evidence.pool_updates import book_evidence
+from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up_rules import (
     NEEDS_A_SETTING,
     SENTENCES,
@@ -22,27 +27,22 @@ from kbapi.intake.follow_up_rules import (
     match_setting,
     screen_follow_up,
 )
-from kbapi.intake.follow_up_schema import FollowUpSchema, SubmittedFollowUp
-from kbapi.intake.json_text import read_json
-from kbapi.intake.own_results import require_receipt
-from kbapi.intake.refusals import refuse_value
-from kbapi.intake.replay import find_earlier_answer, keep_answer, replay_of
-from kbapi.intake.scrubber import find_identities, told_safely
+from kbapi.intake.my_submissions import require_receipt
+from kbapi.intake.responses import Reason
+from kbapi.intake.submit import find_earlier_answer, keep_answer, replay_of
 from kbapi.metrics.counters import count_follow_up
-from kbapi.stats.grid import Grid
-from kbapi.storage import answers, submissions
-from kbapi.storage.follow_up_rows import (
+from kbapi.stats.intervals import Grid
+from kbapi.storage import answers, results
+from kbapi.storage.follow_ups import (
     FollowedSetting,
     NewFollowUp,
     drop_still_stable,
     load_followed,
     save_follow_up,
 )
-from kbapi.storage.instance import Instance
-from kbapi.storage.places import drop_unused_places, moved_with
-from kbapi.storage.submissions import StoredSubmission
+from kbapi.storage.pools import drop_unused_places, moved_with
+from kbapi.storage.results import StoredSubmission
 from kbapi.vocabulary import Domain, FollowUpOutcome, FollowUpStatus, LimitControl
-from kbapi.wire import problems_of
 
 _FOLLOW_UP: Final = FollowUpSchema()
 _THANKS: Final = {
@@ -116,7 +116,7 @@ def accept_follow_up(
     sent, raw = _read(body)
     replay = replay_of(instance, "follow-ups", public_id.encode(), body, idempotency_key)
     with instance.writing() as connection:
-        stored = submissions.find_submission(connection, public_id)
+        stored = results.find_submission(connection, public_id)
         if stored is None:
             raise SubmissionGone
         earlier = find_earlier_answer(instance, connection, replay)

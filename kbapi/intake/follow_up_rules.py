@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from kbapi.bounds import IN_USE_LEAST_DAYS
-from kbapi.intake.follow_up_schema import SubmittedFollowUp
-from kbapi.stats.grid import Grid
-from kbapi.storage.follow_up_rows import FollowedSetting
-from kbapi.storage.places import ConditionsKey
+from kbapi.documents.follow_ups import SubmittedFollowUp
+from kbapi.stats.intervals import Grid
+from kbapi.storage.follow_ups import FollowedSetting
+from kbapi.storage.pools import ConditionsKey
 from kbapi.vocabulary import FollowUpStatus
 
 SENTENCES: Final = {

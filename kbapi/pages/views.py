@@ -1,4 +1,4 @@
-"""Pages for people: the API document, drawn offline, and what each problem means."""
+"""Pages for people: the API document, drawn offline, the guides, and what each problem means."""
 
 from functools import cache, lru_cache
 from threading import Lock
@@ -10,14 +10,15 @@ from flask_smorest import Api
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
-from kbapi.api.documents import openapi_document
+from kbapi.api.openapi import openapi_document
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
-from kbapi.intake.decided import DECISION_SENTENCES
+from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.readings import READING_RULES
-from kbapi.intake.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.intake.telling import JUDGED
+from kbapi.pages.guide_files import INDEX, guide_names, rendered_guide
 
 blueprint = Blueprint(
     "pages",
@@ -83,6 +84,22 @@ def explain_problem(code: str) -> str:
 def list_problems() -> str:
     """A page with every problem and rule."""
     return render_template("problems.html", told=sorted(_explanations().items()))
+
+
+@blueprint.get("/guides/", strict_slashes=False)
+@needs_nothing
+def list_guides() -> str:
+    """A page that leads to every guide."""
+    return render_template("guide.html", guide=rendered_guide(INDEX), is_index=True)
+
+
+@blueprint.get("/guides/<name>")
+@needs_nothing
+def show_guide(name: str) -> str:
+    """One guide."""
+    if name not in guide_names():
+        raise PageMissing
+    return render_template("guide.html", guide=rendered_guide(name), is_index=False)
 
 
 @blueprint.get("/openapi.json")

@@ -18,11 +18,23 @@ from kbapi.storage.columns import (
     optional_text,
     text,
 )
-from kbapi.storage.curation_tables import AccessKey, Decision
-from kbapi.storage.evidence_tables import EvidenceRow, PoolPeers, StoredAnswer
-from kbapi.storage.judging_tables import DifferingContributor, OutlierUnit, PoolOutlierCheck
-from kbapi.storage.note_table import NoteHistory, NoteRow
-from kbapi.storage.report_tables import FollowUp, LockReport, Reading
+from kbapi.storage.tables_evidence import (
+    DifferingContributor,
+    EvidenceRow,
+    OutlierUnit,
+    PoolOutlierCheck,
+    PoolPeers,
+    StoredAnswer,
+)
+from kbapi.storage.tables_reports import (
+    AccessKey,
+    Decision,
+    FollowUp,
+    LockReport,
+    NoteHistory,
+    NoteRow,
+    Reading,
+)
 from kbapi.vocabulary import (
     DOMAINS,
     GRADES,

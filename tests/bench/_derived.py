@@ -14,8 +14,8 @@ from flask import Flask
 from werkzeug.test import create_environ
 
 from kbapi.app import create_app
-from kbapi.evidence.related import floor_steps
-from kbapi.storage.instance import Instance
+from kbapi.evidence.pools import floor_steps
+from kbapi.instance.instance import Instance
 from tests.bench._direct_read import fill_results
 from tests.bench._many_units import CHIPS
 from tests.makers import a_question, a_setting, a_submission, an_instance

@@ -6,24 +6,22 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection
 
-from kbapi.evidence.merge import merge_outcomes
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage import evidence_rows
-from kbapi.storage.evidence_rows import OutcomeRow, replace_evidence
-from kbapi.storage.places import EvidenceKey, PoolKey
-from kbapi.storage.pool_rows import PoolSize
-from kbapi.storage.statements import find_number, find_rows
-from kbapi.storage.unit_rows import LevelRows
+from kbapi.evidence.pool_updates import merge_outcomes
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage import evidence
+from kbapi.storage.evidence import LevelRows, OutcomeRow, replace_evidence
+from kbapi.storage.pools import EvidenceKey, PoolKey, PoolSize
+from kbapi.storage.sqlite.engine import find_number, find_rows
 from kbapi.versions import RULES_VERSION
 from tests.bench._many_units import SEED, fill_pool
 
 _ENDS, _EARLY, _FLAG = 2048, 1024, 2
 # With so many results in one pool, the pool's index is the wrong one to find a document's settings.
-_FOLLOW_UPS: Final = evidence_rows._COUNTED_FOLLOW_UPS.replace(
+_FOLLOW_UPS: Final = evidence._COUNTED_FOLLOW_UPS.replace(
     "AND setting.pool_id", "AND +setting.pool_id"
 )
 _COUNTED: Final = f"""
-    {evidence_rows._COUNTED_SETTINGS} AND pool_id = ?1
+    {evidence._COUNTED_SETTINGS} AND pool_id = ?1
     UNION ALL
     {_FOLLOW_UPS} AND pool_id = ?1
     """

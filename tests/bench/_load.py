@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from kbapi.access.keys import give_key
+from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
-from kbapi.storage.instance import open_instance
 
 CONNECTIONS = 8
 

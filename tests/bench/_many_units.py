@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 from sqlalchemy import Connection
 
-from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.makers import NOON
 

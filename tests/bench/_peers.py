@@ -18,8 +18,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
-from kbapi.stats.turnbull import CellLikelihood, turnbull_cells
+from kbapi.stats.intervals import NEVER_FAILED, CellLikelihood, GroupedIntervals, turnbull_cells
 
 Vector = NDArray[np.float64]
 Jumps = tuple[Vector, Vector]

@@ -18,11 +18,12 @@ from flask_smorest import Blueprint
 
 import kbapi.app
 import kbapi.wsgi
-from kbapi.access.gate import Need
+from kbapi.access.limits import Need
 from kbapi.api.admission import needs
-from kbapi.cli.serving import serve
-from kbapi.storage import sqlite
-from kbapi.storage.shared_commit import SharedCommit
+from kbapi.server.serve import serve
+from kbapi.settings import Settings
+from kbapi.storage.sqlite import engine
+from kbapi.storage.sqlite.commits import SharedCommit
 
 CONSTANT = "noop.json"
 
@@ -65,8 +66,8 @@ class _Constant:
 def without_promises() -> None:
     """Make this process write as peers of this kind do: NORMAL, and no queue before the lock."""
     normal = "PRAGMA synchronous=NORMAL"
-    sqlite._PRAGMAS = tuple(
-        normal if "synchronous" in pragma else pragma for pragma in sqlite._PRAGMAS
+    engine._PRAGMAS = tuple(
+        normal if "synchronous" in pragma else pragma for pragma in engine._PRAGMAS
     )
     SharedCommit.taking_part = _alone
 
@@ -82,4 +83,4 @@ if __name__ == "__main__":
     if sys.argv[3:] == ["without-promises"]:
         without_promises()
     kbapi.wsgi.application = with_idle_routes(kbapi.wsgi.application)
-    serve(Path(sys.argv[1]), "127.0.0.1", int(sys.argv[2]), workers=2, threads=64)
+    serve(Settings(home=Path(sys.argv[1])), "127.0.0.1", int(sys.argv[2]), workers=2, threads=64)

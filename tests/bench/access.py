@@ -11,12 +11,12 @@ from flask import Flask, Response
 from flask_smorest import Blueprint
 from werkzeug.test import create_environ
 
-from kbapi.access.gate import Need
 from kbapi.access.keys import give_key
+from kbapi.access.limits import Need
 from kbapi.api.admission import admit_requests, needs
-from kbapi.api.requests import follow_requests
-from kbapi.storage.instance import Instance
-from kbapi.storage.rate_file import RateFile, rate_file_uri
+from kbapi.api.http_messages import follow_requests
+from kbapi.instance.instance import Instance
+from kbapi.storage.sqlite.rate_counts import RateFile, rate_file_uri
 from tests.makers import an_instance
 from tests.report import Row, measured
 

@@ -6,13 +6,12 @@ from fractions import Fraction
 
 import numpy as np
 
-from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
+from kbapi.stats.intervals import Grid
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings, summarise_sibling
-from kbapi.stats.stability import stability_curve
-from kbapi.stats.start import pool_start
+from kbapi.stats.start.stability import stability_curve
+from kbapi.stats.start.start import NO_GUARD, pool_start
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.report import Row, measured
 

@@ -10,9 +10,9 @@ from typing import Any
 
 import orjson
 
+from kbapi.documents.results import SubmissionSchema
+from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
-from kbapi.intake.schema import SubmissionSchema
-from kbapi.storage.instance import Instance
 from tests.bench.intake import a_document
 from tests.makers import an_instance
 from tests.report import Row, measured

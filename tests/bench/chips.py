@@ -4,8 +4,8 @@ from random import Random
 from statistics import median, quantiles
 from time import perf_counter, process_time
 
-from kbapi.chips.names import identify_chip
-from kbapi.chips.search import build_index, search_chips
+from kbapi.advice.chips import build_index, search_chips
+from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
 from tests.chips.many_names import many_keys, with_typing_error
 from tests.report import Row, measured

@@ -23,31 +23,30 @@ import numpy as np
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.advice import evidence_found, known_chips
-from kbapi.advice.peers import peers_of
-from kbapi.api import questions, requests
-from kbapi.chips import resolve
+from kbapi.advice import chips, evidence_found
+from kbapi.advice.evidence_found import peers_of
+from kbapi.api import http_messages, questions
+from kbapi.chips import catalogue
 from kbapi.evidence import pools, units
-from kbapi.evidence.judge import Judgement, believed, judge_pool
+from kbapi.evidence.outliers import Judgement, believed, judge_pool
+from kbapi.evidence.pools import verdicts_of
 from kbapi.evidence.units import PoolRows, PoolUnits, load_pool_rows, standing_on, units_of
-from kbapi.evidence.verdicts import verdicts_of
-from kbapi.intake import store, telling
+from kbapi.instance import instance as instances
+from kbapi.instance.instance import Instance, RecentUses
+from kbapi.instance.secret import Secret, contributor_hash
+from kbapi.instance.write_gate import WriteGate
+from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
-from kbapi.stats import gains, splits
-from kbapi.storage import answers, rules_mark
-from kbapi.storage import instance as opening
-from kbapi.storage.answers import Peers
-from kbapi.storage.flights import Flights
-from kbapi.storage.hot_reads import HotReads
-from kbapi.storage.instance import Instance, RecentUses
-from kbapi.storage.judging_rows import find_codes
-from kbapi.storage.people import contributor_hash
-from kbapi.storage.rules_mark import RulesWatch
-from kbapi.storage.secret import Secret
-from kbapi.storage.statements import change_rows, find_rows
-from kbapi.storage.unit_rows import load_level_rows
-from kbapi.storage.write_gate import WriteGate
+from kbapi.stats.gains import gains
+from kbapi.stats.time import two_groups
+from kbapi.storage import answers
+from kbapi.storage.answers import Flights, Peers
+from kbapi.storage.evidence import load_level_rows
+from kbapi.storage.outliers import find_codes
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
+from kbapi.storage.sqlite.schema import RulesWatch
 from tests.bench import guidance
 from tests.bench._derived import Ask, Part, Served, Without, saved, serving_results, without
 from tests.bench._direct_read import (
@@ -91,15 +90,15 @@ def _of_evidence_rows(served: Served, of: str, rounds: int) -> list[Row]:
     read = without(
         (units, "load_level_rows", read_results),
         (pools, "load_pools_of_line", read_pools_of_line),
-        (known_chips, "load_pools_of_line", read_pools_of_line),
+        (chips, "load_pools_of_line", read_pools_of_line),
     )
     with_rows = served.asked(served.start)[1]
     served.outdate()
     with read():
         assert _numbers_of(served.asked(served.start)[1]) == _numbers_of(with_rows)
     store_anew = without(
-        (store, "book_evidence", lambda *_: None),
-        (telling, "find_shallowest_failure", read_shallowest_failure),
+        (submit, "book_evidence", lambda *_: None),
+        (responses, "find_shallowest_failure", read_shallowest_failure),
     )
     parts = (
         Part("evidence rows", "a computed start", served.computed(served.start), read),
@@ -154,7 +153,7 @@ def _of_the_mark(served: Served, of: str, rounds: int) -> list[Row]:
         return served.asked("/health/ready")[0]
 
     unmarked = "SELECT EXISTS (SELECT 1 FROM submission WHERE rules_version < ?1)"
-    part = Part("", "", first_look, without((rules_mark, "_HAS_OLDER", unmarked)))
+    part = Part("", "", first_look, without((schema, "_HAS_OLDER", unmarked)))
     return [saved(f"mark of the rules: first /health/ready of a process, {of}", part, rounds)]
 
 
@@ -216,7 +215,7 @@ def _of_reads(served: Served) -> Iterator[Part]:
         "revision of the line, not deleting its answers",
         "a stored result",
         served.post(10),
-        without((store.chip_rows, "raise_line_revision", _delete_answers)),
+        without((submit.pools, "raise_line_revision", _delete_answers)),
     )
 
 
@@ -255,13 +254,13 @@ def _of_findings(served: Served) -> Iterator[Part]:
         "peers by depth",
         "a stored result",
         served.post(5),
-        without((telling, "find_peers", anew.peers)),
+        without((responses, "find_peers", anew.peers)),
     )
     yield Part(
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((telling, "find_codes", anew.codes)),
+        without((responses, "find_codes", anew.codes)),
     )
     save = evidence_found.save_verdicts
 
@@ -322,7 +321,7 @@ def _of_the_process(served: Served) -> Iterator[Part]:
     ready = served.get("/health/ready", 20)
 
     def looking(self: RulesWatch) -> bool:
-        return bool(self._reads.rows(rules_mark._HAS_OLDER, (self._rules_version,))[0][0])
+        return bool(self._reads.rows(schema._HAS_OLDER, (self._rules_version,))[0][0])
 
     yield Part(
         "memory of the rules' mark",
@@ -347,8 +346,8 @@ def _of_the_process(served: Served) -> Iterator[Part]:
 def _of_chips(served: Served) -> Iterator[Part]:
     start = served.get(served.start, 20)
     parsing = (questions, "_PARSED", SimpleNamespace(of=lambda _parse, read: read()))
-    naming = (resolve, "_identified", resolve._identified.__wrapped__)
-    indexing = (known_chips, "_indexed", known_chips._indexed.__wrapped__)
+    naming = (catalogue, "_identified", catalogue._identified.__wrapped__)
+    indexing = (chips, "_indexed", chips._indexed.__wrapped__)
     name = "names of chips"
 
     def asked_anew() -> float:
@@ -367,15 +366,20 @@ def _of_functions(served: Served) -> Iterator[Part]:
         return without((where, name, getattr(where, name).__wrapped__))
 
     start = served.get(served.start, 20)
-    yield Part("routes as the API writes them", "a stored start", start, anew(requests, "_route"))
     yield Part(
-        "the catalogue of the process", "a stored start", start, anew(opening, "bundled_catalogue")
+        "routes as the API writes them", "a stored start", start, anew(http_messages, "_route")
+    )
+    yield Part(
+        "the catalogue of the process",
+        "a stored start",
+        start,
+        anew(instances, "bundled_catalogue"),
     )
     yield Part(
         "nodes of a quadrature",
         "a computed start",
         served.computed(served.start),
-        anew(splits, "_quadrature"),
+        anew(two_groups, "_quadrature"),
     )
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
@@ -388,7 +392,7 @@ def _of_functions(served: Served) -> Iterator[Part]:
         "the catalogue, read once",
         "opening an instance",
         _opening(served),
-        anew(opening, "bundled_catalogue"),
+        anew(instances, "bundled_catalogue"),
     )
 
 
@@ -397,7 +401,7 @@ def _opening(served: Served) -> Ask:
 
     def ask() -> float:
         began = time.process_time()
-        opened = opening.open_instance(settings)
+        opened = instances.open_instance(settings)
         assert opened.catalogue
         opened.close()
         return time.process_time() - began

@@ -9,7 +9,7 @@ from typing import Any
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.bench._near_documents import near_document
 from tests.makers import an_instance, rows_of
 from tests.report import Row, measured

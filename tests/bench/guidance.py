@@ -8,15 +8,15 @@ from pathlib import Path
 import numpy as np
 import orjson
 
-from kbapi.advice.gains import advise_gains
-from kbapi.advice.gains_question import parse_gains_question
-from kbapi.advice.locks import advise_locks
-from kbapi.advice.locks_question import parse_lock_question
-from kbapi.advice.power import advise_power
-from kbapi.advice.power_question import parse_power_question
+from kbapi.advice.gains.answer import advise_gains
+from kbapi.advice.gains.query import parse_gains_question
+from kbapi.advice.locks.answer import advise_locks
+from kbapi.advice.locks.query import parse_lock_question
+from kbapi.advice.power.answer import advise_power
+from kbapi.advice.power.query import parse_power_question
+from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, create_or_open_instance
 from kbapi.vocabulary import PROTECTIONS
 from tests.api.measured import a_measured, a_reading
 from tests.bench import next_step

@@ -10,14 +10,12 @@ from typing import Any
 
 import orjson
 
-from kbapi.intake.accept import accept_submission
+from kbapi.documents.personal_data import find_identities
+from kbapi.documents.reader import read_document, read_json, read_json_items
+from kbapi.documents.results import SubmissionSchema
+from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
-from kbapi.intake.json_text import read_json, read_json_items
-from kbapi.intake.reader import read_document
-from kbapi.intake.schema import SubmissionSchema
-from kbapi.intake.scrubber import find_identities
-from kbapi.intake.store import prepare
-from kbapi.storage.instance import Instance
+from kbapi.intake.submit import accept_submission, prepare
 from tests.intake.whole_document import a_whole_document
 from tests.makers import an_instance
 from tests.report import Row, measured

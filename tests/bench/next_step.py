@@ -11,10 +11,10 @@ import orjson
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
-from kbapi.stats.limit_chances import LimitChances
-from kbapi.stats.next_step import SearchTerms, plan_search
-from kbapi.storage.instance import Instance
+from kbapi.stats.search.chances import LimitChances
+from kbapi.stats.search.next_step import SearchTerms, plan_search
 from tests.makers import CHIP, a_setting, a_submission, an_instance
 from tests.report import Row, measured
 

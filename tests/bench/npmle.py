@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from kbapi.stats.interval import GroupedIntervals
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.intervals import GroupedIntervals
 from tests.bench._peers import PEERS, UNTRACED, Peer, PeerFit, PeerMissingError, rows_of, timed
 from tests.calibration.testers import TRUTHS, a_tested_pool
 from tests.report import Row, measured, not_measured

@@ -8,11 +8,11 @@ from statistics import median
 
 from sqlalchemy import Connection
 
-from kbapi.evidence.drift import load_drift
-from kbapi.evidence.verdicts import rejudge
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.instance import Instance
-from kbapi.storage.pool_rows import PoolSize, load_all_pools
+from kbapi.evidence.comparisons import load_drift
+from kbapi.instance.instance import Instance
+from kbapi.intake.rescreen import rejudge
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage.pools import PoolSize, load_all_pools
 from tests.bench._many_units import fill_pool
 from tests.makers import an_instance
 from tests.report import Row, measured

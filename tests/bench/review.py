@@ -4,8 +4,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from kbapi.storage.instance import Instance
-from kbapi.storage.review_rows import BEGIN, WaitingAt
+from kbapi.instance.instance import Instance
+from kbapi.storage.review import BEGIN, WaitingAt
 from tests.curation.makers import a_curator, decide
 from tests.curation.many import fill_with_results, steps_of_a_page
 from tests.makers import an_instance

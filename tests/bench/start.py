@@ -4,12 +4,10 @@ from fractions import Fraction
 
 import numpy as np
 
-from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
-from kbapi.stats.interval import GroupedIntervals, group_intervals
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings
-from kbapi.stats.start import pool_start
+from kbapi.stats.start.start import NO_GUARD, pool_start
 from tests.bench._peers import PEERS, UNTRACED, Peer, PeerMissingError, rows_of, timed
 from tests.calibration.testers import TRUTHS, a_tested_pool
 from tests.report import Row, measured, not_measured

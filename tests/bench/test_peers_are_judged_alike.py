@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
 from tests.bench import _peers, npmle, start
 from tests.bench._peers import Peer, PeerMissingError, judge, rows_of
 from tests.calibration.testers import TRUTHS, a_tested_pool

@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from kbapi.api.requests import _route
+from kbapi.api.http_messages import _route
 from kbapi.app import create_app
 from kbapi.metrics.counters import count_answer, count_request
 from kbapi.metrics.folder import begin_counting, share_between_processes

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.units import ChosenRows, PoolUnits, weight_ppm_of
-from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED
 from tests.calibration.testers import STEP_MV, Truth, a_tested_pool
 
 Steps = NDArray[np.int64]

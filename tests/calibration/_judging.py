@@ -6,12 +6,10 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD
-from kbapi.stats.interval import GroupedIntervals
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings
-from kbapi.stats.start import Start, pool_start
+from kbapi.stats.start.start import NO_GUARD, Start, pool_start
 from tests.calibration.testers import STEP_MV, Truth
 from tests.report import Row, measured
 

@@ -6,17 +6,21 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import bdtr, betainc
 
-from kbapi.stats.belief import LimitBelief, fit_belief
-from kbapi.stats.blend import BlendedBound, KnownShare, known_share
-from kbapi.stats.first_failures import spread_first_failures
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
-from kbapi.stats.limit_prior import NO_BELIEF, Bell, MixedPrior, ShapePrior, VaguePrior
-from kbapi.stats.npmle import fit_npmle
-from kbapi.stats.pool import fit_pool
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.siblings import Sibling, Siblings
+from kbapi.stats.estimate.small_sample import (
+    NO_BELIEF,
+    Bell,
+    MixedPrior,
+    Shape,
+    ShapePrior,
+    VaguePrior,
+    fit_sev,
+)
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.shapes import Shape
-from kbapi.stats.siblings import Sibling, Siblings
-from kbapi.stats.small_sample import fit_sev
+from kbapi.stats.start.blend import BlendedBound, KnownShare, LimitBelief, fit_belief, known_share
+from kbapi.stats.start.pool import fit_pool, spread_first_failures
 from tests.calibration.testers import STEP_MV
 
 SHARE, ERROR = 0.90, 0.05

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from kbapi.evidence.judge import believed_of_related, judge_pool
+from kbapi.evidence.outliers import believed_of_related, judge_pool
+from kbapi.stats.estimate.siblings import Sibling, Siblings, summarise_sibling
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Sibling, Siblings, summarise_sibling
 from tests.calibration._attacks import (
     ATTACKS,
     Attack,

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.estimate.siblings import Siblings
 from tests.calibration._judging import (
     Depths,
     growing_timidity,

@@ -8,13 +8,13 @@ from random import Random
 
 import orjson
 
-from kbapi.advice.question import parse_question
-from kbapi.advice.start import advise_start
-from kbapi.exchange.club.results import ClubResult, club_results
-from kbapi.exchange.club.truth import PoolTruth
+from kbapi.advice.start.answer import advise_start
+from kbapi.advice.start.query import parse_question
+from kbapi.demo.results import ClubResult, club_results
+from kbapi.demo.truth import PoolTruth
+from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, create_or_open_instance
 from tests.report import Row, measured
 
 RESULTS = 6_000

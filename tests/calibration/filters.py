@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.compare import compare_groups, holm_adjusted
+from kbapi.stats.time.two_groups import compare_groups, holm_adjusted
 from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
 from tests.report import Row, measured
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.estimate.siblings import Siblings
 from tests.calibration._judging import judged, start_mv, wanted_coverage
 from tests.calibration.testers import TRUTHS, Habit, a_tested_pool
 from tests.report import Row

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.gains import pool_shift
+from kbapi.stats.gains.gains import pool_shift
 from tests.report import Row, measured
 
 SEED = 20261125

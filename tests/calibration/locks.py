@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.advice.locks_told import differs_told
+from kbapi.advice.locks.shares import differs_told
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
-from kbapi.storage.lock_reports import TriedLock
+from kbapi.storage.locks import TriedLock
 from tests.evidence.lock_makers import a_tried_lock
 from tests.report import Row, measured
 

@@ -13,19 +13,22 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from kbapi.stats.limit_chances import LimitChances, chances_of_unit, limit_chances
-from kbapi.stats.next_step import SearchPlan, SearchTerms, Stop, plan_search
-from kbapi.stats.percentiles import share_depth
-from kbapi.stats.pool import fit_pool
+from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.search_cost import (
+from kbapi.stats.search.chances import LimitChances, chances_of_unit, limit_chances
+from kbapi.stats.search.next_step import (
     Choose,
     CustomarySearch,
     ExpectedSearch,
+    SearchPlan,
+    SearchTerms,
+    Stop,
     expected_of_plan,
     expected_search,
+    plan_search,
 )
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.start.pool import fit_pool
+from kbapi.stats.start.start import share_depth
 from tests.calibration.testers import STEP_MV, TRUTHS, Truth, a_tested_pool
 from tests.report import Row, measured
 

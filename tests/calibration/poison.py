@@ -5,11 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.judge import believed, judge_pool, standing_flags
-from kbapi.stats.guard import Guard
+from kbapi.evidence.outliers import believed, judge_pool, standing_flags
+from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings
-from kbapi.stats.start import Start, pool_start
+from kbapi.stats.start.start import Guard, Start, pool_start
 from tests.calibration._attacks import (
     ATTACKS,
     OWN_ATTACKS,

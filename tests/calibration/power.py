@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.power_curve import CurvePoints, PowerFit, fit_power_curves
+from kbapi.stats.gains.power_curve import CurvePoints, PowerFit, fit_power_curves
 from tests.report import Row, measured
 
 SEED = 20261126

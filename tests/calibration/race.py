@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kbapi.stats.siblings import Siblings
+from kbapi.stats.estimate.siblings import Siblings
 from tests.calibration._judging import coverage_of, timidity_of, wanted_coverage
 from tests.calibration._ways import WAYS, a_scene
 from tests.calibration.siblings import AGREE, DISAGREE, some_siblings

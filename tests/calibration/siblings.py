@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Siblings, summarise_sibling
 from tests.calibration._judging import (
     Depths,
     growing_timidity,

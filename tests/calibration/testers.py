@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 
 STEP_MV = 125 / 128
 Draw = Callable[[np.random.Generator, int], NDArray[np.float64]]

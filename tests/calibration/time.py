@@ -5,11 +5,11 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.changes import compare_changes
-from kbapi.stats.drift import UNTOLD, DatedLimits, find_drift
-from kbapi.stats.settle import WANTED_DAYS, WANTED_SHARE, settle_margin
-from kbapi.stats.survival import fit_survival
-from kbapi.storage.lasting_rows import FollowedRow
+from kbapi.evidence.longevity import compare_changes
+from kbapi.stats.search.settle import WANTED_DAYS, WANTED_SHARE, settle_margin
+from kbapi.stats.time.drift import UNTOLD, DatedLimits, find_drift
+from kbapi.stats.time.survival import fit_survival
+from kbapi.storage.follow_ups import FollowedRow
 from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
 from tests.report import Row, measured
 

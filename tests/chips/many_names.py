@@ -3,7 +3,7 @@
 from itertools import product
 from random import Random
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
 
 _LETTERS = "abcdefghijklmnopqrstuvwxyz0123456789"
 

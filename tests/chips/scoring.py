@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable
 
-from kbapi.chips.names import identify_chip
+from kbapi.chips.naming import identify_chip
 from tests.chips.given import Given
 
 

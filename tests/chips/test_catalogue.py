@@ -4,8 +4,8 @@ from pathlib import Path
 import pytest
 
 from kbapi.chips.catalogue import CatalogueError, load_catalogue
-from kbapi.chips.names import identify_chip
-from kbapi.stats.grid import Grid
+from kbapi.chips.naming import identify_chip
+from kbapi.stats.intervals import Grid
 
 SHIPPED = Path(__file__).parents[2] / "seed_data" / "catalogue"
 V_STEP = Grid(Fraction(125, 128))

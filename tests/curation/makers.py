@@ -4,8 +4,8 @@ from typing import Any
 
 from kbapi.access.keys import KeyHolder, give_key
 from kbapi.curation.decisions import DecisionsResponse, accept_decisions
-from kbapi.intake.accepted import Accepted
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
+from kbapi.intake.responses import Accepted
 from tests.makers import a_body, a_setting, a_submission, send
 
 

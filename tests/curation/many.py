@@ -2,8 +2,8 @@
 
 from sqlalchemy import text
 
-from kbapi.storage.instance import Instance
-from kbapi.storage.review_rows import WaitingAt, WaitingFilters, find_waiting
+from kbapi.instance.instance import Instance
+from kbapi.storage.review import WaitingAt, WaitingFilters, find_waiting
 from tests.curation.makers import send_deep
 
 MADE = {

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from kbapi.storage.lock_reports import TriedLock
+from kbapi.storage.locks import TriedLock
 
 
 def a_tried_lock(number: int, status: str = "open", **changes: Any) -> TriedLock:

@@ -9,7 +9,7 @@ from typing import Final
 from sqlalchemy import Connection, insert
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.book import book_evidence
+from kbapi.evidence.pool_updates import book_evidence
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
@@ -18,12 +18,11 @@ from kbapi.evidence.units import (
     standing_on,
     units_of,
 )
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.storage.chip_rows import ChipRow, add_chip
-from kbapi.storage.evidence_rows import OutcomeRow
-from kbapi.storage.people import UnitRow
-from kbapi.storage.places import ConditionsKey, EvidenceKey, PoolKey
-from kbapi.storage.submissions import NewSetting, NewSubmission, save_submission
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage.contributors import UnitRow
+from kbapi.storage.evidence import OutcomeRow
+from kbapi.storage.pools import ChipRow, ConditionsKey, EvidenceKey, PoolKey, add_chip
+from kbapi.storage.results import NewSetting, NewSubmission, save_submission
 from kbapi.storage.tables import Contributor, Unit
 
 CORE: Final = PoolKey("voltage_offset", "core", 0)

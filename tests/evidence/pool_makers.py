@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kbapi.evidence.units import ChosenRows, PoolUnits, weight_ppm_of
-from kbapi.storage.unit_rows import ConditionsRow
+from kbapi.storage.evidence import ConditionsRow
 
 
 @dataclass(frozen=True)

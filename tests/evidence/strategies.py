@@ -2,7 +2,7 @@
 
 from hypothesis import strategies as st
 
-from kbapi.storage.evidence_rows import OutcomeRow
+from kbapi.storage.evidence import OutcomeRow
 from tests.evidence.makers import CONDITIONS, UnitSeen
 
 MONTHS = ("2026-06", "2026-07", "2026-08")

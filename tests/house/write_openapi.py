@@ -5,10 +5,10 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from kbapi.api.documents import openapi_document
+from kbapi.api.openapi import openapi_document
 from kbapi.app import create_app
+from kbapi.instance.instance import create_or_open_instance
 from kbapi.settings import Settings
-from kbapi.storage.instance import create_or_open_instance
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
 

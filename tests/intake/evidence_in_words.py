@@ -5,7 +5,7 @@ from typing import Any
 
 from sqlalchemy import text
 
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.makers import an_instance, empty_database
 
 _EVIDENCE = text(

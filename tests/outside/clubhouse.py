@@ -9,13 +9,11 @@ from random import Random
 import orjson
 
 from kbapi.access.keys import SCOPES, give_key
-from kbapi.exchange.club.follow_ups import draw_follow_up
-from kbapi.exchange.club.results import club_results
-from kbapi.exchange.in_batches import as_lines
+from kbapi.demo.results import as_lines, club_results, draw_follow_up
+from kbapi.instance.instance import Instance, open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.settings import Settings
-from kbapi.storage.instance import Instance, open_instance
 from tests.makers import HandMovedClock, an_instance
 
 CHIPS = (

@@ -31,8 +31,8 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from kbapi.app import create_app
-from kbapi.exchange.club.results import club_results
-from kbapi.storage.instance import Instance
+from kbapi.demo.results import club_results
+from kbapi.instance.instance import Instance
 from tests.outside.clubhouse import CHIPS, Known, fill, opened
 from tests.report import Row, measured
 

@@ -19,7 +19,7 @@ from urllib.parse import quote
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.storage.instance import Instance
+from kbapi.instance.instance import Instance
 from tests.house.write_openapi import generated
 from tests.intake.whole_document import a_whole_document
 from tests.makers import rows_of

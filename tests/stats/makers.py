@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from hypothesis import strategies as st
 
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals, group_intervals
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 
 VECTORS: dict[str, dict[str, Any]] = {
     vector["id"]: vector

@@ -5,7 +5,7 @@ import math
 import numpy as np
 from scipy.special import betainc
 
-from kbapi.stats.interval import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED
 from tests.stats.makers import Report
 
 

@@ -5,12 +5,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.blend import known_share
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.stats.npmle import fit_npmle
-from kbapi.stats.pool import fit_pool, informative
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.siblings import Sibling, Siblings
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Sibling, Siblings
+from kbapi.stats.start.blend import known_share
+from kbapi.stats.start.pool import fit_pool, informative
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import masses_of

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.bounds import (
+from kbapi.stats.estimate.bounds import (
     DeepestStart,
     NoStart,
     deepest_start,
@@ -11,8 +11,8 @@ from kbapi.stats.bounds import (
     sccp_bound,
     sccp_lower_bound,
 )
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.intervals import NEVER_FAILED
 from tests.stats import slow
 from tests.stats.makers import VECTORS, a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below, masses_of

@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.drift import (
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.intervals import NEVER_FAILED, group_intervals
+from kbapi.stats.time.drift import (
     FEWEST_A_SIDE,
     FEWEST_UNITS,
     NO_DRIFT,
@@ -16,9 +18,7 @@ from kbapi.stats.drift import (
     DatedLimits,
     find_drift,
 )
-from kbapi.stats.interval import NEVER_FAILED, group_intervals
-from kbapi.stats.npmle import fit_npmle
-from kbapi.stats.shift_scores import shift_scores
+from kbapi.stats.time.two_groups import shift_scores
 
 
 def dated(limit, month, machine=None, firmware=None, microcode=None):

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from kbapi.stats.exact_shares import FEWEST_A_SIDE, compare_shares, find_change
+from kbapi.stats.locks.exact_shares import FEWEST_A_SIDE, compare_shares, find_change
 
 GROUP = st.tuples(st.integers(0, 30), st.integers(0, 30)).filter(lambda ends: sum(ends) > 0)
 """Open and locked units of one group."""

@@ -8,7 +8,11 @@ import pytest
 
 from kbapi import stats
 
-MODULES = [f"kbapi.stats.{module.name}" for module in pkgutil.iter_modules(stats.__path__)]
+MODULES = [
+    module.name
+    for module in pkgutil.walk_packages(stats.__path__, "kbapi.stats.")
+    if not module.ispkg
+]
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -6,14 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import wilcoxon
 
-from kbapi.stats.gains import (
+from kbapi.stats.gains.gains import (
     MOST_UNITS_EXACT,
     chance_at_most,
+    nth_walsh_averages,
     pool_run_noise,
     pool_shift,
     share_below,
 )
-from kbapi.stats.walsh import nth_walsh_averages
 from tests.stats import slow
 from tests.stats.makers import VECTORS
 

@@ -7,10 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.careful_plan import CarefulPlan
-from kbapi.stats.limit_chances import LimitChances
-from kbapi.stats.next_step import SearchPlan, SearchTerms, Stop, plan_search
-from kbapi.stats.search_cost import CustomarySearch, expected_of_plan, expected_search
+from kbapi.stats.search.chances import LimitChances
+from kbapi.stats.search.next_step import (
+    CarefulPlan,
+    CustomarySearch,
+    SearchPlan,
+    SearchTerms,
+    Stop,
+    expected_of_plan,
+    expected_search,
+    plan_search,
+)
 
 PRICE = 3.0
 

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
 from tests.stats import slow
 from tests.stats.makers import NPMLE_VECTORS, VECTORS, a_pool, a_vector_pool, reports
 

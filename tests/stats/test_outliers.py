@@ -3,14 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
-from kbapi.stats.outliers import (
-    NO_FENCE,
-    Fence,
-    fit_fence,
-    weighted_median,
-    weighted_qn,
-)
+from kbapi.stats.estimate.outliers import NO_FENCE, Fence, fit_fence, weighted_median, weighted_qn
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
 
 # Published data with the values that statistics programs give for them, without the factor for
 # small samples: stack loss (Brownlee), one gross error, Rosner 1983. In hundredths where needed.

@@ -6,12 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
-from kbapi.stats.concave import concave_majorant, isotonic, rise_and_flatten
-from kbapi.stats.power_curve import (
+from kbapi.stats.gains.power_curve import (
     FEWEST_UNITS,
     RESAMPLES,
     CurvePoints,
+    concave_majorant,
     fit_power_curves,
+    isotonic,
+    rise_and_flatten,
     sums_over_units,
 )
 from tests.stats import slow

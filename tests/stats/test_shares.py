@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from kbapi.stats.shares import (
+from kbapi.stats.locks.shares import (
     SharePrior,
     estimate_share,
     even_prior,

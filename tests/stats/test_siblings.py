@@ -3,12 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.limit_prior import NO_BELIEF, VaguePrior
-from kbapi.stats.percentiles import share_depth
-from kbapi.stats.pool import fit_pool, likelihood_trust
-from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
-from kbapi.stats.shapes import Shape
-from kbapi.stats.siblings import (
+from kbapi.stats.estimate.siblings import (
     Level,
     Reading,
     Sibling,
@@ -17,7 +12,10 @@ from kbapi.stats.siblings import (
     sibling_prior,
     summarise_sibling,
 )
-from kbapi.stats.small_sample import fit_sev
+from kbapi.stats.estimate.small_sample import NO_BELIEF, Shape, VaguePrior, fit_sev
+from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
+from kbapi.stats.start.pool import fit_pool, likelihood_trust
+from kbapi.stats.start.start import share_depth
 from tests.stats import slow
 from tests.stats.makers import a_pool
 

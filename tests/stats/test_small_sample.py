@@ -5,12 +5,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.belief import LimitBelief
-from kbapi.stats.interval import NEVER_FAILED
-from kbapi.stats.limit_prior import Bell, MixedPrior, VaguePrior
+from kbapi.stats.estimate.small_sample import (
+    Bell,
+    MixedPrior,
+    Shape,
+    VaguePrior,
+    fit_sev,
+    fit_shape,
+)
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
-from kbapi.stats.shapes import Shape
-from kbapi.stats.small_sample import fit_sev, fit_shape
+from kbapi.stats.start.blend import LimitBelief
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from kbapi.stats.grid import Grid
-from kbapi.stats.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.siblings import Level, Siblings
+from kbapi.stats.intervals import Grid
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.siblings import Level, Siblings
-from kbapi.stats.stability import stability_curve
+from kbapi.stats.start.stability import stability_curve
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, masses_of

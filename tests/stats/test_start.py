@@ -7,12 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.grid import Grid
-from kbapi.stats.guard import NO_GUARD, Guard
-from kbapi.stats.interval import NEVER_FAILED, GroupedIntervals
+from kbapi.stats.estimate.siblings import Level, Sibling, Siblings
+from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
-from kbapi.stats.siblings import Level, Sibling, Siblings
-from kbapi.stats.start import NoStart, NoStartReason, Start, StartMethod, pool_start
+from kbapi.stats.start.start import (
+    NO_GUARD,
+    Guard,
+    NoStart,
+    NoStartReason,
+    Start,
+    StartMethod,
+    pool_start,
+)
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below
 

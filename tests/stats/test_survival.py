@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.settle import settle_margin
-from kbapi.stats.survival import fit_survival
+from kbapi.stats.search.settle import settle_margin
+from kbapi.stats.time.survival import fit_survival
 from tests.stats.makers import VECTORS
 
 # Kalbfleisch & Prentice and Klein & Moeschberger print these, errors by Greenwood's formula.

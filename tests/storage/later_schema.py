@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from kbapi.settings import bundled_folder
-from kbapi.storage import migrations
+from kbapi.storage.sqlite import schema
 
 _MIGRATION = '''
 """made for a test"""
@@ -30,7 +30,7 @@ def later_migrations(folder: Path, *bodies: str) -> Path:
     """A copy of the migrations with one of each body after the last one: t1, t2 ..."""
     copy = folder / "migrations"
     shutil.copytree(bundled_folder("migrations"), copy)
-    after = migrations.head_revision()
+    after = schema.head_revision()
     for number, body in enumerate(bodies, 1):
         text = _MIGRATION.format(revision=f"t{number}", after=after, body=body)
         (copy / "versions" / f"t{number}_made_for_a_test.py").write_text(text)

@@ -11,14 +11,14 @@ from pathlib import Path
 from random import Random
 
 from kbapi.access.keys import KeyHolder, give_key, revoke_key
-from kbapi.advice.start import advise_start
+from kbapi.advice.start.answer import advise_start
 from kbapi.curation.notes import keep_notes
-from kbapi.exchange.club.results import club_documents
-from kbapi.intake.accepted import Accepted
+from kbapi.demo.results import club_documents
+from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.storage.instance import Instance
-from kbapi.storage.migrations import head_revision
+from kbapi.intake.responses import Accepted
+from kbapi.storage.sqlite.schema import head_revision
 from kbapi.storage.tables import SQLModel
 from tests.curation.makers import a_word, decide, send_deep
 from tests.makers import (

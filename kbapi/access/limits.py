@@ -1,0 +1,143 @@
+"""What an endpoint needs, and how many requests a key or a network may send.
+
+No address and no key is stored or sent anywhere: what is counted is a hash of the network or of the
+key's number, under a key of the day.
+"""
+
+import ipaddress
+from enum import Enum, auto
+from hashlib import blake2b
+from importlib.util import find_spec
+from typing import Final
+
+from kbapi.access.keys import ADMIN, CURATE, SUBMIT, SUBMIT_FOR_MEMBERS, KeyHolder
+from kbapi.clock import Clock
+from kbapi.errors import AccessKeyMissing, ScopeMissing, UnsafeSetup
+from kbapi.instance.secret import Secret
+from kbapi.settings import Join
+
+
+class Need(Enum):
+    """What an endpoint asks of whoever comes; every endpoint has one."""
+
+    WATCHING = auto()
+    """Nothing, and requests are not counted: whoever watches the service must always get in."""
+    EXPLAINING = auto()
+    """Nothing: pages that say what all this is."""
+    READING = auto()
+    """Any live key where the instance is closed."""
+    SENDING = auto()
+    """A key for sending unless the instance is open."""
+    FORWARDING = auto()
+    """Sending results of several contributors at once: a key for that unless it is open."""
+    OWN_RESULT = auto()
+    """The receipt of the result; no key."""
+    OWN_RESULTS = auto()
+    """The token that the results were sent with; no key."""
+    CURATING = auto()
+    """A key for looking after results, however open the instance is."""
+
+
+_OPENED_BY: Final = {
+    Need.READING: frozenset({SUBMIT, SUBMIT_FOR_MEMBERS, CURATE, ADMIN}),
+    Need.SENDING: frozenset({SUBMIT, SUBMIT_FOR_MEMBERS, ADMIN}),
+    Need.FORWARDING: frozenset({SUBMIT_FOR_MEMBERS, ADMIN}),
+    Need.CURATING: frozenset({CURATE, ADMIN}),
+}
+_ASKED: Final[dict[Join, frozenset[Need]]] = {
+    "open": frozenset({Need.CURATING}),
+    "invite": frozenset({Need.CURATING, Need.SENDING, Need.FORWARDING}),
+    "closed": frozenset(_OPENED_BY),
+}
+
+READS_KEYS: Final = frozenset(_OPENED_BY)
+"""The needs of endpoints at which a key that is shown is looked at, asked for or not."""
+
+
+def require(need: Need, join: Join, holder: KeyHolder | None) -> None:
+    """Nothing, if whoever comes may have what they need.
+
+    Raises
+    ------
+    AccessKeyMissing
+        When a key is asked for and none was shown.
+    ScopeMissing
+        When the key that was shown is for other things.
+    """
+    if is_open(need, join, holder):
+        return
+    raise AccessKeyMissing if holder is None else ScopeMissing
+
+
+def is_open(need: Need, join: Join, holder: KeyHolder | None) -> bool:
+    """Whether whoever comes may have what they need, with the key that they show if any."""
+    if need not in _ASKED[join]:
+        return True
+    return holder is not None and not _OPENED_BY[need].isdisjoint(holder.scopes)
+
+
+_DAY_S: Final = 86_400
+_IPV4_BITS: Final = 24
+_IPV6_BITS: Final = 56
+"""What one household or one rented machine usually has; a longer prefix gives it 2^8 limits."""
+
+
+class DailyHashes:
+    """Names for whoever asks that nobody can read, others on each day."""
+
+    def __init__(self, secret: Secret, now: Clock) -> None:
+        self._secret = secret
+        self._now = now
+        self._daily: tuple[int, bytes] | None = None
+
+    def of_key(self, number: int) -> str:
+        """Today's name of whoever holds the key with this number."""
+        return self._hash(f"key {number}")
+
+    def of_network(self, address: str) -> str:
+        """Today's name of the network that an address lies in."""
+        return self._hash(network_of(address))
+
+    def _hash(self, who: str) -> str:
+        today = self._key_of(int(self._now().timestamp()) // _DAY_S)
+        return blake2b(who.encode(), key=today, digest_size=16).hexdigest()
+
+    def _key_of(self, day: int) -> bytes:
+        daily = self._daily
+        if daily is None or daily[0] != day:
+            daily = self._daily = day, self._secret.keyed_hash("rate", str(day).encode())
+        return daily[1]
+
+
+def network_of(address: str) -> str:
+    """The leading bits of an address, in hex; whatever is no address shares one network.
+
+    >>> network_of("192.0.2.77"), network_of("::ffff:192.0.2.3"), network_of("2001:db8:0:12::7")
+    ('4:c00002', '4:c00002', '6:20010db8000000')
+    >>> network_of("")
+    'unknown'
+    """
+    try:
+        read = ipaddress.ip_address(address)
+    except ValueError:
+        return "unknown"
+    if isinstance(read, ipaddress.IPv6Address):
+        if read.ipv4_mapped is None:
+            return f"6:{int(read) >> (128 - _IPV6_BITS):x}"
+        read = read.ipv4_mapped
+    return f"4:{int(read) >> (32 - _IPV4_BITS):x}"
+
+
+def require_rate_library() -> None:
+    """Nothing, when what speaks to a Redis server is installed.
+
+    Raises
+    ------
+    UnsafeSetup
+        Saying what to install.
+    """
+    if find_spec("redis") is None:
+        raise UnsafeSetup(
+            "KBAPI_RATE_STORAGE names a Redis server, but the Redis client is not installed. "
+            "Install kbapi[redis], or leave the setting out."
+        )

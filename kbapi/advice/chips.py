@@ -1,0 +1,370 @@
+"""Chips that this instance knows: browsed, searched, described."""
+
+import base64
+import binascii
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+import numpy as np
+import orjson
+from marshmallow import fields, validate
+from numpy.typing import NDArray
+from rapidfuzz import fuzz
+from rapidfuzz.distance import OSA
+
+from kbapi.chips.catalogue import Catalogue, resolve_chip
+from kbapi.chips.chip import ChipName
+from kbapi.documents.shapes import OneWordOf, ParameterCount, StrictSchema, Text, read_parameters
+from kbapi.errors import ChipUnknown, Problem, QueryInvalid
+from kbapi.instance.instance import Instance
+from kbapi.storage import pools as pool_rows
+from kbapi.storage.pools import PoolSize, StoredChip, load_pools_of_line
+from kbapi.vocabulary import CHIP_KINDS, LIMIT_CONTROLS, ChipKind, Control, Domain, LimitControl
+
+LONGEST_QUERY: Final = 80
+# How many names the pairs of letters let through to be measured one by one.
+_POOL: Final = 128
+# Rare pairs of letters tell more; weights stay this small so that a name's sum fits 16 bits.
+_HEAVIEST: Final = 15
+_MODEL_DIGITS: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """A found key and how like the query it is, from 0 to 100."""
+
+    key: str
+    likeness: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SearchIndex:
+    """Canonical keys prepared for searching; built once, then read only."""
+
+    keys: tuple[str, ...]
+    texts: tuple[str, ...]
+    rows: dict[str, int]
+    weights: NDArray[np.uint16]
+    """One row for each pair of letters, one column for each key; zero where it does not occur."""
+    lengths: NDArray[np.int32]
+
+
+def build_index(keys: Iterable[str]) -> SearchIndex:
+    """An index over canonical keys, each once."""
+    distinct = tuple(dict.fromkeys(keys))
+    texts = tuple(_letters(key) for key in distinct)
+    rows: dict[str, int] = {}
+    for text in texts:
+        for pair in _pairs(text):
+            rows.setdefault(pair, len(rows))
+    present = np.zeros((len(rows), len(texts)), dtype=np.uint16)
+    for column, text in enumerate(texts):
+        present[[rows[pair] for pair in _pairs(text)], column] = 1
+    lengths = np.array([len(text) for text in texts], dtype=np.int32)
+    return SearchIndex(distinct, texts, rows, present * _rarity(present)[:, None], lengths)
+
+
+def search_chips(index: SearchIndex, query: str, limit: int = 5) -> tuple[Hit, ...]:
+    """The keys most like the query, best first; at most `limit`."""
+    wanted = _letters(query[:LONGEST_QUERY])
+    columns = _nearest_columns(index, wanted, max(_POOL, 2 * limit))
+    hits = (Hit(index.keys[c], _likeness(wanted, index.texts[c])) for c in columns)
+    words = frozenset(query.lower().replace("-", " ").split())
+    return tuple(sorted(hits, key=lambda hit: _rank(hit, words))[:limit])
+
+
+def _rank(hit: Hit, words: frozenset[str]) -> tuple[int, float, int, str]:
+    """Names that hold the query's own numbers first, then the likest, then the most whole words."""
+    held = sum(len(word) for word in words if word in hit.key and _is_number(word))
+    whole = len(words.intersection(hit.key.split("-")))
+    return (-held, -hit.likeness, -whole, hit.key)
+
+
+def _is_number(word: str) -> bool:
+    # Fewer digits stand in many names by chance.
+    return sum(letter.isdigit() for letter in word) >= _MODEL_DIGITS
+
+
+def _letters(text: str) -> str:
+    """The letters and digits alone: where a hyphen or a space stands tells no names apart."""
+    return "".join(letter for letter in text.lower() if letter.isalnum() or letter == "+")
+
+
+def _pairs(text: str) -> list[str]:
+    return list(dict.fromkeys(text[at : at + 2] for at in range(len(text) - 1)))
+
+
+def _rarity(present: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    share = present.mean(axis=1) if present.size else np.ones(len(present))
+    weight = np.clip(np.round(-2 * np.log2(np.maximum(share, 1e-9))), 0, _HEAVIEST)
+    return weight.astype(np.uint16) + np.uint16(1)
+
+
+def _nearest_columns(index: SearchIndex, wanted: str, pool: int) -> NDArray[np.intp]:
+    """The columns that share the most telling pairs with the query, short names first."""
+    rows = [index.rows[pair] for pair in _pairs(wanted) if pair in index.rows]
+    if not rows:
+        return np.array([], dtype=np.intp)
+    shared = index.weights[rows].sum(axis=0, dtype=np.int32) * 8 - index.lengths
+    if len(shared) <= pool:
+        return np.arange(len(shared))
+    return np.argpartition(shared, -pool)[-pool:]
+
+
+def _likeness(wanted: str, text: str) -> float:
+    """Likeness of the whole names, or a little less for a query that is a part of the name."""
+    whole = 100 * OSA.normalized_similarity(wanted, text)
+    return max(whole, 0.9 * fuzz.partial_ratio(wanted, text))
+
+
+_DEFAULT_PAGE: Final = 50
+_LARGEST_PAGE: Final = 200
+_MOST_FOUND: Final = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class ChipKnown:
+    """A chip that this instance knows."""
+
+    key: str
+    """Catalogue key of the chip, which every question accepts."""
+    name: str
+    """The usual name of the chip."""
+    kind: ChipKind
+    """Whether it is a processor or a graphics chip."""
+    series: str
+    """Key of its series: same maker, line, generation and class suffix."""
+    line: str
+    """Key of its product line."""
+    provisional: bool
+    """Whether the catalogue does not describe the chip yet: then its domains and grids are those of
+    its series or kind."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChipPage:
+    """A page of chips, and where the next one begins."""
+
+    chips: tuple[ChipKnown, ...]
+    """The chips of this page."""
+    next_cursor: str | None
+    """Value of `cursor` for the next page; null at the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class ControlKnown:
+    """A control of a chip, and its grid step."""
+
+    control: Control
+    """The control."""
+    step: float | None
+    """Grid step in mV, or counts for count_offset; null for power limits and load lines."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoolKnown:
+    """A pool: results of a chip that are counted together."""
+
+    control: LimitControl
+    """The control of these results."""
+    domains: tuple[Domain, ...]
+    """The domains that moved together."""
+    clock_band_mhz: int | None
+    """Lower end of the clock band in MHz, with fixed_clock_voltage; else null."""
+    units: int
+    """Number of units that are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChipDetail:
+    """What is known of a chip: domains, controls, related chips and pools of results."""
+
+    chip: ChipKnown
+    """The chip."""
+    domains: tuple[Domain, ...]
+    """The supply rails that are adjusted on their own."""
+    controls: tuple[ControlKnown, ...]
+    """The ways to adjust the chip."""
+    clock_band_mhz: int
+    """Width in MHz of the clock bands that pool results of fixed_clock_voltage."""
+    siblings: tuple[str, ...]
+    """Keys of the other chips of its series that are known here."""
+    pools: tuple[PoolKnown, ...]
+    """The pools of results that the chip has."""
+
+
+class ChipListSchema(StrictSchema):
+    """The query parameters of a list of chips."""
+
+    search = Text(
+        metadata={
+            "description": "Part of a name; one typing error is forgiven, the likest come first.",
+            "example": "sable 4820",
+        },
+    )
+    kind = fields.String(
+        validate=OneWordOf(CHIP_KINDS),
+        metadata={"description": "Only processors, or only graphics.", "example": "cpu"},
+    )
+    series = Text(metadata={"description": "Only this series.", "example": "norvane-sable-48-mx"})
+    line = Text(metadata={"description": "Only this line.", "example": "norvane-sable"})
+    limit = ParameterCount(
+        load_default=_DEFAULT_PAGE,
+        validate=validate.Range(1, _LARGEST_PAGE),
+        metadata={"description": "Chips on a page.", "example": 50},
+    )
+    cursor = Text(
+        metadata={"description": "`next_cursor` of the page before.", "example": "WyJhIiwxXQ"},
+    )
+
+
+_CHIP_LIST: Final = ChipListSchema()
+
+
+@dataclass(frozen=True)
+class _KnownChips:
+    """Every known chip in the order of keys, and an index for searching."""
+
+    by_key: dict[str, ChipKnown]
+    index: SearchIndex
+
+
+@dataclass(frozen=True, slots=True)
+class _Cursor:
+    """The last chip of a page, and its place in the whole list."""
+
+    key: str
+    place: int
+
+
+def list_chips(instance: Instance, sent: Mapping[str, Sequence[str]]) -> ChipPage:
+    """A page of the known chips, likest first when searched for, else in the order of keys.
+
+    Raises
+    ------
+    QueryInvalid
+        With every problem of the parameters.
+    """
+    read = read_parameters(_CHIP_LIST, sent)
+    cursor = _read_cursor(read.values.get("cursor"))
+    problems = [*read.problems, *([cursor] if isinstance(cursor, Problem) else [])]
+    if problems or isinstance(cursor, Problem):
+        raise QueryInvalid(problems=problems)
+    chips = [chip for chip in _in_order(instance, read.values) if _fits(chip, read.values)]
+    begin = _begin_after(chips, cursor, searched="search" in read.values)
+    page = tuple(chips[begin : begin + read.values["limit"]])
+    end = begin + len(page)
+    return ChipPage(page, _cursor_text(page[-1].key, end) if end < len(chips) else None)
+
+
+def _in_order(instance: Instance, asked: dict[str, Any]) -> list[ChipKnown]:
+    known = _known_chips(instance)
+    if "search" not in asked:
+        return list(known.by_key.values())
+    hits = search_chips(known.index, asked["search"], min(_MOST_FOUND, len(known.by_key)))
+    return [known.by_key[hit.key] for hit in hits]
+
+
+def _fits(chip: ChipKnown, asked: dict[str, Any]) -> bool:
+    return all(
+        asked.get(part) in (None, getattr(chip, part)) for part in ("kind", "series", "line")
+    )
+
+
+def _begin_after(chips: list[ChipKnown], cursor: _Cursor | None, *, searched: bool) -> int:
+    # Chips come and go between two pages: a key's place in the order of keys does not move.
+    if cursor is None:
+        return 0
+    if searched:
+        return cursor.place
+    return next((at for at, chip in enumerate(chips) if chip.key > cursor.key), len(chips))
+
+
+def _cursor_text(key: str, place: int) -> str:
+    return base64.urlsafe_b64encode(orjson.dumps([key, place])).decode().rstrip("=")
+
+
+def _read_cursor(text: str | None) -> _Cursor | Problem | None:
+    if text is None:
+        return None
+    try:
+        key, place = orjson.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
+    except (binascii.Error, orjson.JSONDecodeError, TypeError, ValueError):
+        key, place = None, None
+    if not isinstance(key, str) or not isinstance(place, int) or place < 0:
+        return Problem("cursor", "invalid", "Send the next_cursor of the page before, unchanged.")
+    return _Cursor(key, place)
+
+
+def show_chip(instance: Instance, text: str) -> ChipDetail:
+    """All that is known of the chip that the text names.
+
+    Raises
+    ------
+    ChipUnknown
+        When the text is not the name of exactly one chip; with candidates.
+    """
+    catalogue = instance.catalogue
+    chip = resolve_chip(text, "chip", catalogue)
+    if isinstance(chip, Problem):
+        raise ChipUnknown(problems=[chip])
+    known = _known_chips(instance).by_key.values()
+    return ChipDetail(
+        chip=_described(catalogue, chip),
+        domains=catalogue.domains_for(chip),
+        controls=tuple(_control(catalogue, chip, name) for name in catalogue.controls_for(chip)),
+        clock_band_mhz=catalogue.clock_band_for(chip),
+        siblings=tuple(c.key for c in known if c.series == chip.series and c.key != chip.key),
+        pools=tuple(_pool(pool) for pool in _pools_of(instance, chip)),
+    )
+
+
+def _control(catalogue: Catalogue, chip: ChipName, control: Control) -> ControlKnown:
+    has_limits = control in LIMIT_CONTROLS
+    step = float(catalogue.grid_for(chip, control).step) if has_limits else None
+    return ControlKnown(control, step)
+
+
+def _pools_of(instance: Instance, chip: ChipName) -> list[PoolSize]:
+    with instance.reading() as connection:
+        line = pool_rows.find_line(connection, chip.line)
+        pools = [] if line is None else load_pools_of_line(connection, line.id)
+    return [pool for pool in pools if pool.chip_key == chip.key]
+
+
+def _pool(pool: PoolSize) -> PoolKnown:
+    key = pool.key
+    return PoolKnown(key.control, key.rails, key.clock_band_mhz or None, pool.units)
+
+
+def _known_chips(instance: Instance) -> _KnownChips:
+    with instance.reading() as connection:
+        stored = tuple(pool_rows.load_chips(connection))
+    return _indexed(instance, stored)
+
+
+@lru_cache(maxsize=4)
+def _indexed(instance: Instance, stored: tuple[StoredChip, ...]) -> _KnownChips:
+    """The known chips, prepared once for each set of them."""
+    catalogue = instance.catalogue
+    chips = [_described(catalogue, row.chip) for row in catalogue.chips.values()]
+    chips += [
+        ChipKnown(row.key, row.name, row.kind, row.series, row.line, provisional=True)
+        for row in stored
+        if catalogue.find(row.key) is None
+    ]
+    by_key = {chip.key: chip for chip in sorted(chips, key=lambda chip: chip.key)}
+    return _KnownChips(by_key, build_index(by_key))
+
+
+def _described(catalogue: Catalogue, chip: ChipName) -> ChipKnown:
+    return ChipKnown(
+        key=chip.key,
+        name=chip.name,
+        kind=chip.kind,
+        series=chip.series,
+        line=chip.line,
+        provisional=catalogue.find(chip.key) is None,
+    )

@@ -1,0 +1,306 @@
+"""It was stable and now it is not: what to find out first, what others saw, what to do."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from kbapi.advice.cautions import Caution, cautions_about_failure
+from kbapi.advice.diagnosis import text as diagnosis_text
+from kbapi.advice.diagnosis.query import Diagnosis
+from kbapi.advice.diagnosis.text import CheckFirstCode, NextActionCode, OtherCauseCode
+from kbapi.advice.longevity.changes import (
+    DriftSummary,
+    RecommendedMargin,
+    SurvivalShare,
+    TimeFound,
+    drift_told,
+    find_time,
+    lasted_told,
+    lasting_of,
+    settle_told,
+)
+from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.longevity import ChangeCompared, ChangesFound, compare_changes
+from kbapi.instance.instance import Instance
+from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.locks.shares import ShareEstimate
+from kbapi.vocabulary import Domain, FollowUpChange, LimitControl, YesNoUnknown
+
+
+@dataclass(frozen=True, slots=True)
+class CheckFirst:
+    """A question to answer before anything else, and what each answer means."""
+
+    code: CheckFirstCode
+    """The question as a code that never changes."""
+    question: str
+    """The question."""
+    your_answer: YesNoUnknown
+    """The answer that follows from your request."""
+    if_yes: str
+    """What it means if the answer is yes."""
+    if_no: str
+    """What it means if the answer is no."""
+    then: str
+    """What follows from your answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitsWithOutcome:
+    """Units with a change, or without it: how many failed later and how many stayed stable."""
+
+    failed: int
+    """Number of units whose setting failed later."""
+    stable: int
+    """Number of units whose setting stayed stable."""
+    share_failed: float
+    """Share of these units that failed later, by weight, 0 to 1."""
+    interval: tuple[float, float]
+    """Interval of the failed share: lower end, upper end."""
+    confidence: float
+    """Two-sided confidence of the interval, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeOutcome:
+    """What happened on other units after a change, compared with units without the change."""
+
+    change: FollowUpChange
+    """The change."""
+    is_yours: bool
+    """Whether you reported this change."""
+    units_with_change: UnitsWithOutcome
+    """Units on which this had changed."""
+    units_without_change: UnitsWithOutcome
+    """Units on which this had not changed."""
+    risk_ratio: float
+    """Failed share with the change over the failed share without it; above 1 is more failures."""
+    risk_ratio_lower: float
+    """One-sided lower bound of the ratio, 95 % for all changes together; below 1 the change may
+    have no influence."""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherCause:
+    """A physical cause that reports cannot show, as a question."""
+
+    code: OtherCauseCode
+    """The cause as a code that never changes."""
+    text: str
+    """The question."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextAction:
+    """One thing to do now."""
+
+    code: NextActionCode
+    """The action as a code that never changes."""
+    text: str
+    """The action in one or two sentences."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepBack:
+    """How far to go back toward stock."""
+
+    step: float
+    """Size of the step in mV, or counts for count_offset; positive is toward stock."""
+    setting: float | None
+    """The setting after the step in mV or counts, negative is lower, never above stock; null for
+    fixed_clock_voltage and where no setting was sent."""
+    text: str
+    """The step in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class DiagnosisAnswer:
+    """Why a setting may no longer be stable, and what to do now."""
+
+    chip: ChipSummary
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that was asked about."""
+    check_first: tuple[CheckFirst, ...]
+    """Questions to answer before anything else, in this order."""
+    level: Level
+    """Whose follow-ups were compared: `chip`, `series` where the chip has too few, or `none`."""
+    units: int
+    """Number of units whose follow-ups were compared."""
+    after_changes: tuple[ChangeOutcome, ...]
+    """What happened on other units after the changes that you reported, or after all kinds of
+    change where you reported none; the likeliest cause first."""
+    withheld_changes: int
+    """Number of changes with fewer than five units on either side, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; null where nothing is."""
+    survival: SurvivalShare | None
+    """Share of other settings still stable after as many days; null where no days were sent or
+    fewer than five units are known."""
+    drift: DriftSummary | None
+    """Drift of the chip's largest pool on this control; null where it has none."""
+    other_causes: tuple[OtherCause, ...]
+    """Physical causes that reports cannot show, as questions."""
+    recommended_margin: RecommendedMargin
+    """The margin to keep from the deepest setting that passed."""
+    step_back: StepBack | None
+    """How far to go back toward stock; null where it fails at stock or has no effect."""
+    failure_meaning: str | None
+    """What this kind of failure means; null where nothing is known about it."""
+    next_actions: tuple[NextAction, ...]
+    """What to do now, in this order."""
+    revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    summary: str
+    """The answer in one or two sentences."""
+    cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
+
+
+def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
+    """What to find out, what others saw after the same changes, and what to do now.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    with instance.reading() as connection:
+        found = find_time(connection, asked.chip, asked.domain, asked.control, instance.catalogue)
+    changes = compare_changes(found.rows, asked.chip.key, asked.changed)
+    return _answer(instance, asked, found, changes)
+
+
+def _answer(
+    instance: Instance, asked: Diagnosis, found: TimeFound, changes: ChangesFound
+) -> DiagnosisAnswer:
+    chip, control = asked.chip, asked.control
+    evidence = lasting_of(found, chip, instance.catalogue)
+    settle = settle_told(evidence, control)
+    compared = changes.compared
+    ranked = tuple(told for one in compared if (told := _after_change(one, asked)) is not None)
+    return DiagnosisAnswer(
+        chip=chip.summary,
+        domain=asked.domain,
+        control=control,
+        check_first=_first_questions(asked),
+        level=changes.level,
+        units=changes.units,
+        after_changes=ranked,
+        withheld_changes=len(compared) - len(ranked),
+        withheld_text=diagnosis_text.withheld_changes(len(compared) - len(ranked), changes.too_few),
+        survival=None if asked.days is None else lasted_told(evidence, asked.days),
+        drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
+        other_causes=tuple(
+            OtherCause(code, text) for code, text in diagnosis_text.OTHER_CAUSES.items()
+        ),
+        recommended_margin=settle,
+        step_back=_step_back(asked, settle.margin),
+        failure_meaning=diagnosis_text.FAILURES.get(asked.failure or ""),
+        next_actions=tuple(
+            NextAction(code, diagnosis_text.NEXT_ACTIONS[code]) for code in _next_actions(asked)
+        ),
+        revision=found.revision,
+        summary=_summary(asked, ranked, changes.units),
+        cautions=cautions_about_failure(
+            asked.failure,
+            is_graphics=chip.kind == "gpu",
+            fails_at_stock=asked.fails_at_stock == "yes",
+        ),
+    )
+
+
+def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
+    told: dict[CheckFirstCode, YesNoUnknown] = {
+        "fails_at_stock": asked.fails_at_stock,
+        "setting_in_effect": asked.in_effect,
+    }
+    return tuple(
+        CheckFirst(
+            code=code,
+            question=question,
+            your_answer=told[code],
+            if_yes=diagnosis_text.IF_YES[code],
+            if_no=diagnosis_text.IF_NO[code],
+            then=diagnosis_text.THEN[code, told[code]],
+        )
+        for code, question in diagnosis_text.CHECK_FIRST.items()
+    )
+
+
+def _after_change(one: ChangeCompared, asked: Diagnosis) -> ChangeOutcome | None:
+    if one.lift is None:
+        return None
+    return ChangeOutcome(
+        change=one.change,
+        is_yours=one.change in asked.changed,
+        units_with_change=_units_after(one.failed_with, one.kept_with, one.lift.with_it),
+        units_without_change=_units_after(one.failed_without, one.kept_without, one.lift.without),
+        risk_ratio=round(one.lift.ratio, 2),
+        risk_ratio_lower=round(one.lift.at_least, 2),
+    )
+
+
+def _units_after(failed: int, kept: int, share: ShareEstimate) -> UnitsWithOutcome:
+    interval = (round(share.low, 4), round(share.high, 4))
+    return UnitsWithOutcome(failed, kept, round(share.share, 4), interval, share.confidence)
+
+
+def _step_back(asked: Diagnosis, margin: float) -> StepBack | None:
+    if asked.fails_at_stock == "yes" or asked.in_effect == "no":
+        return None
+    to = None
+    if asked.setting is not None and asked.control != "fixed_clock_voltage":
+        to = min(0.0, asked.setting + margin)
+    return StepBack(margin, to, diagnosis_text.step_back_in_words(asked.control, margin, to))
+
+
+_AT_STOCK: Final[tuple[NextActionCode, ...]] = (
+    "save_work_and_check_files",
+    "return_to_stock",
+    "ask_qualified_people",
+)
+_NOT_IN_EFFECT: Final[tuple[NextActionCode, ...]] = (
+    "save_work_and_check_files",
+    "return_to_stock",
+    "test_stock",
+    "check_lock_status",
+    "send_follow_up",
+)
+_USUAL: Final[tuple[NextActionCode, ...]] = (
+    "save_work_and_check_files",
+    "return_to_stock",
+    "test_stock",
+    "read_setting_back",
+    "test_failing_load",
+    "test_every_state",
+    "stay_at_stock",
+    "send_follow_up",
+)
+
+
+def _next_actions(asked: Diagnosis) -> tuple[NextActionCode, ...]:
+    if asked.fails_at_stock == "yes":
+        return _AT_STOCK
+    return _NOT_IN_EFFECT if asked.in_effect == "no" else _USUAL
+
+
+def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...], units: int) -> str:
+    if asked.fails_at_stock == "yes":
+        return diagnosis_text.stop()
+    if asked.in_effect == "no":
+        return diagnosis_text.not_in_effect()
+    if not ranked or ranked[0].risk_ratio_lower <= 1:
+        return diagnosis_text.nothing_stands_out(units)
+    first = ranked[0]
+    return diagnosis_text.most_likely(
+        first.change,
+        _failed_of(first.units_with_change),
+        _failed_of(first.units_without_change),
+        first.risk_ratio_lower,
+    )
+
+
+def _failed_of(units: UnitsWithOutcome) -> tuple[int, int]:
+    return units.failed, units.failed + units.stable

@@ -1,0 +1,349 @@
+"""What tuning changed: power, temperature, clock, performance, noise, each with its interval."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from sqlalchemy import Connection
+
+from kbapi.advice.cautions import Caution, cautions_about_gains
+from kbapi.advice.gains import text as gain_text
+from kbapi.advice.gains.query import GainsQuestion
+from kbapi.advice.stored_answers import answer_once
+from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
+from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.gains import (
+    GainBlock,
+    GainCell,
+    GainMeasure,
+    GainMeasureUnit,
+    MeasuredGain,
+    NoiseSource,
+    UnitGains,
+    gain_block,
+    gain_cells,
+    run_noises,
+)
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.instance.instance import Instance
+from kbapi.stats.gains.gains import RunNoise, share_below
+from kbapi.storage import pools
+from kbapi.storage.answers import AnswerBytes
+from kbapi.storage.pools import LineRow
+from kbapi.storage.readings import PairColumns, RepeatRow, load_pairs, load_repeats
+from kbapi.vocabulary import Load
+
+GainKind = Literal["ratio", "difference"]
+GainCondition = Literal["uncapped", "equal_power_limit"]
+NoGainsCode = Literal["no_pairs", "too_few_units"]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnGain:
+    """Your own change, and where it lies among the units of the pool."""
+
+    ratio: float
+    """Your tuned value divided by your stock value."""
+    share_below: float
+    """Share of these units with a smaller ratio, 0 to 1; equal ratios count one half."""
+    text: str
+    """Your place among the units, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """How one measure differs between tuned and stock, over units."""
+
+    measure: GainMeasure
+    """What was measured."""
+    kind: GainKind
+    """`ratio` is tuned over stock (1.05 is 5 % more), `difference` is tuned less stock."""
+    measure_unit: GainMeasureUnit | None
+    """Unit of a difference; null for a ratio."""
+    estimate: float
+    """Estimate over units, as a ratio or in the unit; negative is less than at stock."""
+    interval: tuple[float, float]
+    """Interval of the estimate: lower end, upper end."""
+    attained_confidence: float
+    """Two-sided confidence that the interval attains, 0 to 1."""
+    units: int
+    """Number of units with this measure."""
+    noise: float | None
+    """Difference between repeated runs of one unit, 95 % of the time. A share for a ratio, else in
+    the unit; null where it is not known."""
+    noise_source: NoiseSource
+    """Where the noise comes from; `spread_over_units` where no noise of runs is known."""
+    is_larger_than_noise: bool
+    """Whether the change is beyond chance and larger than the noise."""
+    expected: float | None
+    """Difference of temperature in C that the saved power explains at a fixed fan; null for other
+    measures and where it is not known."""
+    own: OwnGain | None
+    """Your own change; null where you sent none for this measure."""
+    text: str
+    """The change in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class GainGroup:
+    """What changed on a group of units."""
+
+    units: int
+    """Number of units in the group."""
+    gains: tuple[Gain, ...]
+    """The change of each measure that five units or more have."""
+
+
+@dataclass(frozen=True, slots=True)
+class GainsUnderLoad:
+    """What tuning changed under one load and one condition."""
+
+    load: Load
+    """The load class."""
+    condition: GainCondition
+    """`uncapped`, or `equal_power_limit`: one power limit at stock and tuned."""
+    units: int
+    """Number of units that count."""
+    units_not_used: int
+    """Further units of contributors of whom three units count already."""
+    overall: GainGroup
+    """What changed on all of these units."""
+    at_equal_power: GainGroup | None
+    """Units whose power was the same tuned as at stock, within 2 %; null with fewer than five."""
+    at_equal_performance: GainGroup | None
+    """Units whose performance was the same tuned as at stock, within 2 %; null with fewer than
+    five."""
+    units_at_power_or_heat_limit: int | None
+    """Units at their power or heat limit, which gain clock and no temperature; null with fewer than
+    five."""
+    text: str
+    """The gains in a few sentences."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoGainsReason:
+    """Why there are no numbers."""
+
+    code: NoGainsCode
+    """The reason as a code that never changes."""
+    text: str
+    """The reason in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class GainsAnswer:
+    """What tuning changed on units of a chip, by load."""
+
+    chip: ChipSummary
+    """The chip that was asked about."""
+    load: Load | None
+    """The load class that was asked for; null for all."""
+    by_load: tuple[GainsUnderLoad, ...]
+    """The gains, one entry for each load and condition with five units or more."""
+    reason: NoGainsReason | None
+    """Why there are no numbers; null where there are some."""
+    withheld_groups: int
+    """Number of loads, conditions and measures with fewer than five units, which are not shown."""
+    withheld_text: str | None
+    """What is withheld, and how many more machines it takes; null where nothing is."""
+    method: str
+    """How the numbers were computed, in a few sentences."""
+    revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    summary: str
+    """The answer in one or two sentences."""
+    cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
+
+
+def gains_answer(
+    question: GainsQuestion,
+    cells: list[GainCell],
+    noises: Mapping[GainMeasure, RunNoise],
+    revision: str,
+) -> GainsAnswer:
+    """The answer from the cells of a chip and the noise of its runs."""
+    chip = question.chip
+    teller = _Teller(noises, question.own_changes)
+    told = tuple(told for cell in cells if (told := teller.cell(cell)) is not None)
+    widest = max(told, key=lambda one: one.units, default=None)
+    return GainsAnswer(
+        chip=chip.summary,
+        load=question.load or None,
+        by_load=told,
+        reason=None if told else _no_gains(question, cells),
+        withheld_groups=teller.withheld,
+        withheld_text=gain_text.withheld_gains(
+            teller.withheld, teller.too_small, is_filtered=bool(question.load)
+        )
+        if told
+        else None,
+        method=gain_text.method(),
+        revision=revision,
+        summary=gain_text.nothing_measured()
+        if widest is None
+        else teller.headlines[widest.load, widest.condition],
+        cautions=cautions_about_gains(question),
+    )
+
+
+def _no_gains(question: GainsQuestion, cells: list[GainCell]) -> NoGainsReason:
+    largest = max((cell.told.units for cell in cells), default=0)
+    text = gain_text.why_nothing(largest, is_filtered=bool(question.load))
+    code: NoGainsCode = "too_few_units" if cells else "no_pairs"
+    return NoGainsReason(code, text)
+
+
+class _Teller:
+    """Puts cells on the wire, and counts what it withholds on the way."""
+
+    def __init__(self, noises: Mapping[GainMeasure, RunNoise], own: Mapping[str, float]) -> None:
+        self._noises = noises
+        self._own = own
+        self.withheld = 0
+        self.too_small: list[GainCell] = []
+        """Cells of fewer than five units."""
+        self.headlines: dict[tuple[str, str], str] = {}
+        """The clearest gain of each cell, by load and condition."""
+
+    def cell(self, cell: GainCell) -> GainsUnderLoad | None:
+        """The cell as it is told, None where that would be about fewer than five units."""
+        told = cell.told
+        overall = gain_block(told, self._noises)
+        if overall is None:
+            self.withheld += 1
+            self.too_small.append(cell)
+            return None
+        same_power = self._part(told.at_equal("power", EQUAL_POWER), "power")
+        same_performance = self._part(
+            told.at_equal("performance", EQUAL_PERFORMANCE), "performance"
+        )
+        at_limit = told.at_power_or_heat_limit
+        spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
+        condition: GainCondition = "equal_power_limit" if cell.is_capped else "uncapped"
+        self.headlines[cell.load, condition] = gain_text.headline_of_gains(
+            cell, overall, same_power, same_performance
+        )
+        return GainsUnderLoad(
+            load=cell.load,
+            condition=condition,
+            units=overall.units,
+            units_not_used=cell.left_out,
+            overall=self._block(overall, self._own, told),
+            at_equal_power=self._told(same_power, "power"),
+            at_equal_performance=self._told(same_performance, "performance"),
+            units_at_power_or_heat_limit=spent,
+            text=gain_text.cell_in_words(cell, overall, same_power, same_performance, spent),
+        )
+
+    def _part(self, told: UnitGains, held: str) -> GainBlock | None:
+        # Where one of the two is held, performance per watt says the same as the other.
+        block = gain_block(told, self._noises, (held, "performance_per_watt"))
+        self.withheld += block is None and told.units > 0
+        return block
+
+    def _told(self, block: GainBlock | None, held: str) -> GainGroup | None:
+        return None if block is None else self._block(block, {}, None, held)
+
+    def _block(
+        self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None, held: str = ""
+    ) -> GainGroup:
+        self.withheld += block.withheld
+        gains = (
+            _gain_told(one, _own_place(one.measure.name, own, told), held) for one in block.measured
+        )
+        return GainGroup(block.units, tuple(gains))
+
+
+def _gain_told(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
+    name, shift = gain.measure.name, gain.shift
+    as_told = _ratio if gain.measure.is_ratio else _difference
+    return Gain(
+        measure=name,
+        kind="ratio" if gain.measure.is_ratio else "difference",
+        measure_unit=gain.measure.unit,
+        estimate=as_told(shift.estimate),
+        interval=(as_told(shift.low), as_told(shift.high)),
+        attained_confidence=round(shift.attained_confidence, 4),
+        units=shift.units,
+        noise=None
+        if gain.noise is None
+        else round(_ratio(gain.noise) - 1, 4)
+        if gain.measure.is_ratio
+        else _difference(gain.noise),
+        noise_source=gain.noise_source,
+        is_larger_than_noise=gain.verdict == "larger",
+        expected=None if gain.expected is None else _difference(gain.expected),
+        own=own,
+        text=gain_text.gain_in_words(gain, held),
+    )
+
+
+def _ratio(logarithm: float) -> float:
+    return round(math.exp(logarithm), 4)
+
+
+def _difference(value: float) -> float:
+    # Adding zero keeps a difference of nothing from being written -0.0.
+    return round(value, 2) + 0
+
+
+def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> OwnGain | None:
+    if told is None or name not in own:
+        return None
+    pool = told.changes[name][~np.isnan(told.changes[name])]
+    # The own ratio is known to the thousandth, and so is what it is compared with.
+    share = share_below(np.exp(pool).round(3), round(math.exp(own[name]), 3))
+    ratio = math.exp(own[name])
+    return OwnGain(
+        round(ratio, 3),
+        round(share, 3),
+        gain_text.own_in_words(name, ratio, share, len(pool)),
+    )
+
+
+@dataclass(frozen=True)
+class GainsFound:
+    """Everything in the database that an answer about gains stands on."""
+
+    line: LineRow | None
+    pairs: PairColumns | None
+    repeats: list[RepeatRow]
+
+    @property
+    def has_results(self) -> bool:
+        """Whether the chip itself has pairs of readings."""
+        return self.pairs is not None
+
+
+def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
+    """What tuning changed on the units of a chip, stored or computed.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+
+    def find(connection: Connection) -> GainsFound:
+        return _find_gains(connection, question)
+
+    def compute(found: GainsFound) -> GainsAnswer:
+        revision = pools.revision_told(found.line)
+        return gains_answer(question, gain_cells(found.pairs), run_noises(found.repeats), revision)
+
+    return answer_once(instance, "gains", question, find, compute)
+
+
+def _find_gains(connection: Connection, question: GainsQuestion) -> GainsFound:
+    line = pools.find_line(connection, question.chip.line)
+    chip = pools.find_chip(connection, question.chip.key)
+    if chip is None:
+        return GainsFound(line, None, [])
+    return GainsFound(
+        line,
+        load_pairs(connection, chip.id, question.load),
+        load_repeats(connection, chip.id, question.load),
+    )

@@ -1,0 +1,100 @@
+"""A question about gains, parsed once: the chip, the load, and one's own pair as ratios."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import orjson
+from marshmallow import fields, validate
+
+from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question
+from kbapi.bounds import MOST_POWER_W
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.documents.shapes import OneWordOf, ParameterNumber
+from kbapi.errors import Problem
+from kbapi.vocabulary import LOADS, Load
+
+_MOST_PERFORMANCE: Final = 1e9
+_OWN: Final = (
+    ("performance", "own_performance_stock", "own_performance_tuned"),
+    ("power", "own_power_stock_w", "own_power_tuned_w"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class GainsQuestion:
+    """What is asked about the gains of a chip."""
+
+    chip: ChipName
+    load: Load | Literal[""]
+    own_ratios: Mapping[str, float]
+    """Tuned over stock by measure, to the thousandth: nothing else of one's own pair is kept."""
+
+    @property
+    def key(self) -> str:
+        """One text for all ways of asking the same."""
+        asked = [self.load, sorted(self.own_ratios.items())]
+        return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
+
+    @property
+    def own_changes(self) -> dict[str, float]:
+        """The logarithms of the own ratios, performance per watt among them where it follows."""
+        changes = {name: math.log(ratio) for name, ratio in self.own_ratios.items()}
+        if len(changes) == len(_OWN):
+            changes["performance_per_watt"] = changes["performance"] - changes["power"]
+        return changes
+
+
+def _own(description: str, example: float, most: float) -> ParameterNumber:
+    return ParameterNumber(
+        validate=validate.Range(0, most, min_inclusive=False),
+        metadata={"description": description, "example": example},
+    )
+
+
+class GainsQuestionSchema(ChipQuestionSchema):
+    """The query parameters of a question about gains."""
+
+    load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+        validate=OneWordOf(LOADS),
+        metadata={"description": "Only readings under this load class.", "example": "all_core"},
+    )
+    own_performance_stock = _own(
+        "What your machine achieved at stock; more is better.", 41.2, _MOST_PERFORMANCE
+    )
+    own_performance_tuned = _own("The same, tuned, in the same unit.", 44.6, _MOST_PERFORMANCE)
+    own_power_stock_w = _own("What your machine drew at stock, in W.", 60, MOST_POWER_W)
+    own_power_tuned_w = _own("The same, tuned, in W.", 60, MOST_POWER_W)
+
+
+_GAINS_QUESTION: Final = GainsQuestionSchema()
+
+
+def parse_gains_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> GainsQuestion:
+    """The question that these parameters ask.
+
+    Raises
+    ------
+    QueryInvalid
+        With every problem; a pointer is the name of a parameter.
+    """
+    asked = read_chip_question(_GAINS_QUESTION, sent, catalogue, lambda _: _halves_of_pairs(sent))
+    return GainsQuestion(asked.chip, asked.values.get("load", ""), _own_ratios(asked.values))
+
+
+def _halves_of_pairs(sent: Mapping[str, Sequence[str]]) -> Iterator[Problem]:
+    for _, stock, tuned in _OWN:
+        if (stock in sent) != (tuned in sent):
+            lacking = tuned if stock in sent else stock
+            yield Problem(lacking, "required", "Send stock and tuned together.")
+
+
+def _own_ratios(asked: Mapping[str, Any]) -> dict[str, float]:
+    return {
+        # Never zero: what is that far off is told as a thousandth.
+        name: max(round(asked[tuned] / asked[stock], 3), 0.001)
+        for name, stock, tuned in _OWN
+        if stock in asked
+    }

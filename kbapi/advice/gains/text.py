@@ -1,0 +1,229 @@
+"""The sentences about gains."""
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from kbapi.advice.phrases import machines_in_words, shown_from_five, withheld_groups
+from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+
+UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "loudness": "dB(A)"}
+
+
+def method() -> str:
+    """How the numbers are computed."""
+    return (
+        "Each number compares stock and tuned readings of one document, under one load and one "
+        "power limit. Each machine counts once, with the mean of its latest month. Rank tests "
+        "cannot use fractional weights, so each contributor supplies at most three machines. "
+        "Estimates are Hodges-Lehmann; intervals are from the Wilcoxon signed-rank distribution. "
+        "Temperatures are above room temperature. Noise is how far repeated runs of one machine "
+        "differ. With too few repeated runs, the differences between machines replace it."
+    )
+
+
+_NAMES: Final = {
+    "performance": "performance",
+    "power": "power",
+    "performance_per_watt": "performance per watt",
+    "clock": "clock",
+    "temperature": "temperature (fan fixed)",
+    "temperature_free_fan": "temperature (fan free)",
+    "loudness": "loudness",
+}
+_HEAT: Final = ("C hotter", "C cooler")
+_CHANGES: Final = {
+    "temperature": _HEAT,
+    "temperature_free_fan": _HEAT,
+    "loudness": ("dB(A) louder", "dB(A) quieter"),
+}
+_RATIO: Final = ("% more", "% less")
+
+_LEAST_SAID: Final = 0.05
+"""A tenth of a percent, of a degree or of a decibel is the least that sentences say."""
+
+
+def change_in_words(name: str, change: float) -> str:
+    """A change as people say it: ratios in percent, differences in their unit.
+
+    >>> change_in_words("power", math.log(0.88)), change_in_words("temperature", -6.52)
+    ('12.0 % less', '6.5 C cooler')
+    >>> change_in_words("clock", 0.0001)
+    'no change'
+    """
+    more, less = _CHANGES.get(name, _RATIO)
+    size = _size(name, change)
+    if abs(size) < _LEAST_SAID:
+        return "no change"
+    return f"{abs(size):.1f} {more if size > 0 else less}"
+
+
+def _size(name: str, change: float) -> float:
+    return change if name in UNITS else 100 * (math.exp(change) - 1)
+
+
+def gain_in_words(gain: MeasuredGain, held: str = "") -> str:
+    """By how much, and whether that is more than the noise of repeated runs.
+
+    `held` is the measure that was equal at stock and tuned, if one was.
+    """
+    name, shift = gain.measure.name, gain.shift
+    measure = _NAMES[name]
+    if held:
+        measure = f"at equal {held}, {measure}"
+    measure = _capitalised(measure)
+    if all(abs(_size(name, end)) < _LEAST_SAID for end in (shift.estimate, shift.low, shift.high)):
+        return f"{measure}: unchanged."
+    interval = (
+        f"{change_in_words(name, shift.low)} to {change_in_words(name, shift.high)}, "
+        f"{shift.attained_confidence * 100:.1f} % confidence"
+    )
+    if gain.verdict == "none" and abs(_size(name, shift.estimate)) < _LEAST_SAID:
+        return f"{measure}: unchanged, within the noise ({interval})."
+    change = f"{measure}: {change_in_words(name, shift.estimate)}"
+    if gain.verdict == "none":
+        return f"{change}, within the noise ({interval})."
+    if gain.noise is None:
+        return f"{change} ({interval}), more than the differences between machines."
+    noise = _size_in_words(name, gain.noise)
+    if gain.verdict == "larger":
+        return f"{change} ({interval}), more than repeated runs differ by ({noise})."
+    return (
+        f"{change} ({interval}). Repeated runs of one machine differ by {noise}, so one "
+        "measurement may not show it."
+    )
+
+
+def _capitalised(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _size_in_words(name: str, noise: float) -> str:
+    if name in UNITS:
+        return f"{noise:.1f} {UNITS[name]}"
+    return f"{100 * (math.exp(noise) - 1):.1f} %"
+
+
+def cell_in_words(
+    cell: GainCell,
+    overall: GainBlock,
+    same_power: GainBlock | None,
+    same_performance: GainBlock | None,
+    at_power_or_heat_limit: int | None,
+) -> str:
+    """What a cell says: at equal power, at equal performance, and where no thermometer shows it."""
+    place = f"{place_in_words(cell)}, {machines_in_words(overall.units)}"
+    parts = [
+        *_at_equal("power", same_power, "performance"),
+        *_at_equal("performance", same_performance, "power"),
+    ]
+    if parts:
+        sentences = [f"{place}: {parts[0]}."]
+        sentences += [f"{_capitalised(part)}." for part in parts[1:]]
+    else:
+        sentences = [f"{place}: fewer than five ran at equal power, or at equal performance."]
+        if (per_watt := overall.of("performance_per_watt")) is not None:
+            sentences.append(f"{_capitalised(_short(per_watt))}.")
+    if at_power_or_heat_limit is not None:
+        sentences.append(
+            f"{at_power_or_heat_limit} of them stayed at a limit of power or heat: the saving "
+            "became clock, a good result."
+        )
+    return " ".join(sentences)
+
+
+def place_in_words(cell: GainCell) -> str:
+    """The load and the condition of a cell."""
+    condition = "equal power limit" if cell.is_capped else "without a lowered power limit"
+    return f"{cell.load}, {condition}"
+
+
+_SEEN: Final = {
+    "none": "within the noise",
+    "hidden": "less than repeated runs differ by",
+    "larger": "above the noise",
+}
+
+
+def _at_equal(held: str, block: GainBlock | None, wanted: str) -> list[str]:
+    gain = None if block is None else block.of(wanted)
+    if block is None or gain is None:
+        return []
+    return [f"at equal {held} ({machines_in_words(block.units)}), {_short(gain)}"]
+
+
+def _short(gain: MeasuredGain) -> str:
+    name = gain.measure.name
+    return f"{_NAMES[name]} {change_in_words(name, gain.shift.estimate)}, {_SEEN[gain.verdict]}"
+
+
+_HEADLINES: Final = {
+    ("power", "performance"): "performance at equal power",
+    ("performance", "power"): "power at equal performance",
+    ("", "performance_per_watt"): "performance per watt",
+}
+
+
+def headline_of_gains(
+    cell: GainCell,
+    overall: GainBlock,
+    same_power: GainBlock | None,
+    same_performance: GainBlock | None,
+) -> str:
+    """The clearest gain of a cell, the number first."""
+    blocks = {"power": same_power, "performance": same_performance, "": overall}
+    place = place_in_words(cell)
+    for (held, name), measure in _HEADLINES.items():
+        block = blocks[held]
+        if block is not None and (gain := block.of(name)) is not None:
+            change = _capitalised(change_in_words(name, gain.shift.estimate))
+            return f"{change} {measure} ({place}, {machines_in_words(block.units)})."
+    return f"Measured on {machines_in_words(overall.units)} ({place})."
+
+
+def withheld_gains(
+    withheld: int, too_small: Sequence[GainCell], *, is_filtered: bool
+) -> str | None:
+    """What is withheld, and how many more machines each load takes.
+
+    Where a load was asked for, the number would say how many machines were measured under it.
+    """
+    text = withheld_groups(withheld)
+    if text is None or is_filtered:
+        return text
+    missing = [
+        f"More machines needed for {place_in_words(cell)}: {FEWEST_UNITS_SHOWN - cell.told.units}."
+        for cell in too_small
+    ]
+    return " ".join([text, *missing])
+
+
+def nothing_measured() -> str:
+    """The headline where there are no numbers."""
+    return "No gains can be shown yet."
+
+
+def why_nothing(largest: int, *, is_filtered: bool) -> str:
+    """Why there are no numbers.
+
+    `largest` is how many units the largest load under one condition has.
+    """
+    if not largest:
+        return (
+            "No machine was measured at stock and tuned under one load. Measure both under equal "
+            "conditions, and send the readings."
+        )
+    return shown_from_five(None if is_filtered else FEWEST_UNITS_SHOWN - largest)
+
+
+def own_in_words(name: str, ratio: float, share_below: float, units: int) -> str:
+    """Where one's own change lies among the units of the pool.
+
+    >>> own_in_words("performance", 1.04, 0.62, 40)
+    'Your performance: 4.0 % more; the ratio is lower on 25 of 40 machines.'
+    """
+    return (
+        f"Your {_NAMES[name]}: {change_in_words(name, math.log(ratio))}; the ratio is lower on "
+        f"{round(share_below * units)} of {machines_in_words(units)}."
+    )

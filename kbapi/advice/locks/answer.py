@@ -1,0 +1,195 @@
+"""What a platform allows: lock status by control and domain, notes, and what can still be done."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from sqlalchemy import Connection
+
+from kbapi.advice.cautions import Caution, cautions_about_locks
+from kbapi.advice.locks import text as lock_text
+from kbapi.advice.locks.query import LockQuestion
+from kbapi.advice.locks.shares import ControlLocks, control_told, in_short, suggests_lock
+from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
+from kbapi.evidence.locks import (
+    LockShares,
+    lock_shares,
+    reported_controls,
+)
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.instance.instance import Instance
+from kbapi.storage import pools
+from kbapi.storage.answers import AnswerBytes
+from kbapi.storage.locks import LockGroup, TriedLock, load_lock_groups, load_tried_locks
+from kbapi.storage.notes import Note, load_notes_about
+from kbapi.storage.pools import LineRow
+from kbapi.vocabulary import Control, Domain
+
+_MOSTLY: Final = 0.5
+"""A control that is open on a smaller share of machines is mostly locked."""
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedNote:
+    """A curated note on a chip, a series or a machine class."""
+
+    key: str
+    """Key of the note."""
+    subject: str
+    """Key of the chip, series or machine class that the note is about."""
+    text: str
+    """The note as Markdown without HTML."""
+    source: str
+    """Where the information is from."""
+    reviewed_month: str
+    """Month of the last review, as 2026-09."""
+
+
+@dataclass(frozen=True, slots=True)
+class LocksAnswer:
+    """Which controls of a chip can be used, on which platforms, and what is known about it."""
+
+    chip: ChipSummary
+    """The chip that was asked about."""
+    machine: str | None
+    """The machine class that was asked for; null for all."""
+    firmware_month: str | None
+    """The firmware month that was asked for, as 2026-03; null for all."""
+    locks: tuple[ControlLocks, ...]
+    """What is known, one entry for each domain and control with reports."""
+    alternatives: tuple[str, ...]
+    """What can be done without voltage control; empty where nothing suggests a lock."""
+    withheld_text: str | None
+    """What is withheld, and from how many machines on it is shown; null where nothing is."""
+    notes: tuple[PublishedNote, ...]
+    """Curated notes on the chip, its series or its machine classes."""
+    revision: str
+    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    summary: str
+    """The answer in one or two sentences."""
+    cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
+
+
+@dataclass(frozen=True)
+class LocksFound:
+    """Everything in the database that an answer about locks stands on."""
+
+    line: LineRow | None
+    has_results: bool
+    groups: list[LockGroup]
+    tried: list[TriedLock]
+    """Of the chip itself, a unit and control each."""
+    notes: list[Note]
+
+
+def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
+    """What the platform allows, stored or computed.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+
+    def find(connection: Connection) -> LocksFound:
+        return _find_locks(connection, question)
+
+    return answer_once(
+        instance, "locks", question, find, lambda found: _locks_answer(question, found)
+    )
+
+
+def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
+    chip = question.chip
+    line = pools.find_line(connection, chip.line)
+    filters = question.machine, question.firmware_month
+    groups: list[LockGroup] = []
+    tried: list[TriedLock] = []
+    if line is not None:
+        groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
+        tried = load_tried_locks(connection, chip.key, *filters)
+    machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
+    return LocksFound(
+        line=line,
+        has_results=any(group.chip_key == chip.key for group in groups),
+        groups=groups,
+        tried=tried,
+        notes=load_notes_about(connection, chip.key, chip.series, machines),
+    )
+
+
+def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
+    chip = question.chip
+    shares = [
+        lock_shares(found.groups, chip.key, chip.series, domain, control)
+        for domain, control in _controls_asked(question, found)
+    ]
+    locks = tuple(
+        control_told(
+            one.without_small_cells() if _is_filtered(question) else one,
+            _differences(one, found.tried),
+        )
+        for one in shares
+        if not _could_tell_on(one, question)
+    )
+    return LocksAnswer(
+        chip=chip.summary,
+        machine=question.machine or None,
+        firmware_month=question.firmware_month or None,
+        locks=locks,
+        alternatives=lock_text.alternatives(chip.kind)
+        if not locks or any(map(suggests_lock, locks))
+        else (),
+        withheld_text=lock_text.withheld_locks(
+            sum(one.withheld_groups for one in locks),
+            is_empty=not locks,
+            is_filtered=_is_filtered(question),
+        ),
+        notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
+        revision=pools.revision_told(found.line),
+        summary=lock_text.summary_of_locks(
+            chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
+        ),
+        cautions=cautions_about_locks(
+            [change.value for one in locks for change in one.changes],
+            is_mostly_locked=any(one.share_open < _MOSTLY for one in locks),
+        ),
+    )
+
+
+def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
+    place = (shares.domain, shares.control)
+    of_it = (report for report in tried if (report.domain, report.control) == place)
+    return find_lock_differences(of_it, shares.open.share)
+
+
+def _could_tell_on(shares: LockShares, question: LockQuestion) -> bool:
+    """Whether a filter has left so few units that the answer would be about somebody."""
+    return _is_filtered(question) and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
+
+
+def _is_filtered(question: LockQuestion) -> bool:
+    return bool(question.machine or question.firmware_month)
+
+
+def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[Domain, Control]]:
+    reported = reported_controls(found.groups, question.chip.key, question.chip.series)
+    return [
+        (domain, control)
+        for domain, control in reported
+        if question.domain in ("", domain) and question.control in ("", control)
+    ]
+
+
+def _concerns(note: Note, question: LockQuestion) -> bool:
+    return all(
+        "" in (told, asked) or told == asked
+        for told, asked in ((note.domain, question.domain), (note.control, question.control))
+    )
+
+
+def _note_told(note: Note) -> PublishedNote:
+    return PublishedNote(note.key, note.subject, note.markdown, note.source, note.reviewed_month)

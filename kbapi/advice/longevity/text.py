@@ -1,0 +1,84 @@
+"""The sentences about settings over months, and about pools that drift."""
+
+from typing import Final
+
+from kbapi.advice.phrases import (
+    amount_in_words,
+    machines_in_words,
+    percent,
+    shown_from_five,
+    withheld_groups,
+)
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+
+_SETTLE: Final = {
+    "learned": (
+        "Keep a margin of {margin} to the deepest setting that passed. At least 95 % of settings "
+        "with this margin stayed stable for 90 days."
+    ),
+    "default": (
+        "Keep a margin of {margin} to the deepest setting that passed. This is the default: "
+        "follow-ups do not show a better one yet."
+    ),
+    "default_failed": (
+        "Keep a margin of {margin} or more to the deepest setting that passed. With the default "
+        "margin, fewer than 95 % of settings stayed stable for 90 days."
+    ),
+}
+
+
+def settle_in_words(standing: str, control: str, margin: float) -> str:
+    """How far short of the limit to stay, and why."""
+    return _SETTLE[standing].format(margin=amount_in_words(control, margin))
+
+
+def no_drift_in_words() -> str:
+    """That recent reports are like earlier ones."""
+    return "Recent results do not differ from earlier ones beyond chance."
+
+
+def drift_in_words(kind: str, since: str, version: str, shift: float, control: str) -> str:
+    """Since when, or with what, limits have moved.
+
+    >>> drift_in_words("microcode", "2026-05", "0x2c", -14.2, "voltage_offset")
+    'Limits with microcode 0x2c (since 2026-05) are about 14 mV shallower than before.'
+    """
+    amount = amount_in_words(control, round(abs(shift)))
+    change = f"about {amount} {'deeper' if shift >= 0 else 'shallower'} than before"
+    if kind == "month":
+        return f"Limits since {since} are {change}."
+    return f"Limits with {kind} {version} (since {since}) are {change}."
+
+
+_WHOSE: Final = {"chip": "this chip", "series": "its series"}
+
+
+def summary_of_lasting(level: str, units: int, survival: str) -> str:
+    """How many settings lasted, and on whose units that stands."""
+    if level == "none":
+        return (
+            "Too few follow-ups of this chip and its series. Follow up on your own setting: "
+            "results over months help most."
+        )
+    return f"{survival} Based on {machines_in_words(units)} of {_WHOSE[level]}."
+
+
+def withheld_lasting(hidden: int, followed: int) -> str | None:
+    """What is withheld; `followed` is how many units there are where these are too few."""
+    if 0 < followed < FEWEST_UNITS_SHOWN:
+        return shown_from_five(FEWEST_UNITS_SHOWN - followed)
+    return withheld_groups(hidden)
+
+
+def lasted_in_words(share: float, days: int) -> str:
+    """How many settings were still stable.
+
+    >>> lasted_in_words(0.953, 90)
+    '95 % of settings were still stable after 90 days.'
+    """
+    return f"{percent(share)} of settings were still stable after {days} days."
+
+
+def not_long_enough() -> str:
+    """Why there is no share."""
+    return "No setting has been followed long enough yet."

@@ -1,0 +1,144 @@
+"""Phrases that the sentences of several answers are made with."""
+
+from collections.abc import Sequence
+
+
+def counted(count: float, one: str, many: str) -> str:
+    """A number with what it counts: `one` after exactly 1, `many` after all others.
+
+    >>> counted(1, "unit", "units"), counted(0, "unit", "units"), counted(0.5, "unit", "units")
+    ('1 unit', '0 units', '0.5 units')
+    """
+    return f"{count:g} {one if count == 1 else many}"
+
+
+def share_in_words(stable_share: float) -> str:
+    """The share that may fail, as people say it.
+
+    >>> share_in_words(0.9), share_in_words(0.95), share_in_words(0.87)
+    ('1 in 10', '1 in 20', '13 in 100')
+    """
+    failing = round((1 - stable_share) * 100)
+    if 100 % failing == 0:
+        return f"1 in {100 // failing}"
+    return f"{failing} in 100"
+
+
+def chance_in_words(chance: float) -> str:
+    """A chance as people say it, never as if it were sure.
+
+    >>> chance_in_words(0.914), chance_in_words(0.999), chance_in_words(0.004)
+    ('91 in 100', 'more than 99 in 100', 'fewer than 1 in 100')
+    """
+    hundredths = round(chance * 100)
+    if hundredths >= 100:
+        return "more than 99 in 100"
+    return f"{hundredths} in 100" if hundredths else "fewer than 1 in 100"
+
+
+def percent(share: float) -> str:
+    """A share in whole per cent; 0 and 100 only where the share is exactly that.
+
+    >>> percent(0.953), percent(1.0), percent(0.999), percent(0.002)
+    ('95 %', '100 %', 'more than 99 %', 'less than 1 %')
+    """
+    whole = round(share * 100)
+    if whole == 100 and share < 1:
+        return "more than 99 %"
+    if whole == 0 and share > 0:
+        return "less than 1 %"
+    return f"{whole} %"
+
+
+def range_in_words(interval: tuple[float, float]) -> str:
+    """An interval of shares, in whole per cent.
+
+    >>> range_in_words((0.657, 0.803))
+    '66 % to 80 %'
+    """
+    low, high = (f"{round(end * 100)} %" for end in interval)
+    return f"{low} to {high}"
+
+
+def setting_in_words(control: str, enter: int) -> str:
+    """What a person types, or sets.
+
+    The whole number lies toward stock of the grid step, so typing it is never deeper.
+    """
+    if control == "fixed_clock_voltage":
+        return f"{-enter} mV below your own stock voltage at that clock"
+    return amount_in_words(control, enter)
+
+
+def setting_in_short(control: str, enter: int) -> str:
+    """The same in a line of a plan, whose answer names the clock.
+
+    >>> setting_in_short("fixed_clock_voltage", -93), setting_in_short("voltage_offset", -68)
+    ('93 mV below stock', '-68 mV')
+    """
+    if control == "fixed_clock_voltage":
+        return f"{-enter} mV below stock"
+    return amount_in_words(control, enter)
+
+
+def amount_in_words(control: str, amount: float) -> str:
+    """A setting, a width or a margin in the control's unit.
+
+    >>> amount_in_words("voltage_offset", 10.0), amount_in_words("count_offset", 1.0)
+    ('10 mV', '1 count')
+    """
+    if control == "count_offset":
+        return counted(amount, "count", "counts")
+    return f"{amount:g} mV"
+
+
+def domains_in_words(domain: str, others: Sequence[str]) -> str:
+    """The domains that a number is for.
+
+    >>> domains_in_words("core", ("ring",)), domains_in_words("core", ())
+    ('core (ring moves with it)', 'core')
+    >>> domains_in_words("core", ("io", "ring"))
+    'core (io and ring move with it)'
+    """
+    if not others:
+        return domain
+    if len(others) == 1:
+        return f"{domain} ({others[0]} moves with it)"
+    return f"{domain} ({' and '.join(others)} move with it)"
+
+
+def machines_in_words(count: int) -> str:
+    """How many machines.
+
+    >>> machines_in_words(1), machines_in_words(64)
+    ('1 machine', '64 machines')
+    """
+    return counted(count, "machine", "machines")
+
+
+def shown_from_five(missing: int | None = None) -> str:
+    """From how many machines on something is shown, and how many more that takes.
+
+    `missing` is None where the number would say how many machines fit a filter.
+
+    >>> shown_from_five(2)
+    'Shown from five machines on, so that no one can be recognised; 2 more are needed.'
+    >>> shown_from_five()
+    'Shown from five machines on, so that no one can be recognised.'
+    """
+    if not missing:
+        return "Shown from five machines on, so that no one can be recognised."
+    more = counted(missing, "more is", "more are")
+    return f"Shown from five machines on, so that no one can be recognised; {more} needed."
+
+
+def withheld_groups(count: int) -> str | None:
+    """How many groups an answer withholds, and why; None without any.
+
+    >>> withheld_groups(0)
+    >>> withheld_groups(1)[:40]
+    '1 group is withheld. Shown from five mac'
+    """
+    if not count:
+        return None
+    return f"{counted(count, 'group is', 'groups are')} withheld. {shown_from_five()}"

@@ -1,0 +1,158 @@
+"""The stable share over all settings: for those who want the distribution, not the first step."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection
+
+from kbapi.advice.cautions import Caution, cautions_for
+from kbapi.advice.evidence_found import (
+    EvidenceFound,
+    EvidenceSummary,
+    Percentile,
+    control_of,
+    evidence_summary,
+    find_evidence,
+    keep_findings,
+    moved_with,
+    percentile_of,
+    setting_of,
+)
+from kbapi.advice.start.query import Question
+from kbapi.advice.start.text import summary_of_stability
+from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.pools import SCALES
+from kbapi.instance.instance import Instance
+from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.intervals import Grid
+from kbapi.stats.start.stability import ShareBand, stability_curve
+from kbapi.stats.start.start import pool_start
+from kbapi.storage.answers import AnswerBytes
+from kbapi.vocabulary import Domain, LimitControl
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The stable share with its band: lists of equal length, one entry a grid step from stock."""
+
+    units: float
+    """Total weight of the units behind the curve; a unit weighs 1 at most."""
+    setting: tuple[float, ...]
+    """Settings below stock in mV, or counts for count_offset; the first is 0, negative is lower."""
+    share: tuple[float, ...]
+    """Share of units that are stable at each setting, 0 to 1."""
+    lower: tuple[float, ...]
+    """Lower end of the band at each setting, 0 to 1."""
+    upper: tuple[float, ...]
+    """Upper end of the band at each setting, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class StabilityAnswer:
+    """The share of units that are stable at each setting, from stock down."""
+
+    chip: ChipSummary
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that the answer is about: the one asked for, else the one with most results."""
+    moved_with: tuple[Domain, ...]
+    """Domains that moved together with the one asked about; empty where it moved alone."""
+    filters: dict[str, str]
+    """Filters that were asked with, value by name; empty for all results."""
+    clock_band_mhz: int | None
+    """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
+    confidence: float
+    """One-sided confidence of each end of the bands, 0 to 1."""
+    own_curve: Curve | None
+    """The curve of the chip's own units, without a model; null where it has none."""
+    borrowed_curve: Curve | None
+    """The curve that related chips alone predict; null where there are none."""
+    level: Level
+    """Whose units are borrowed: `series`, `line`, or `none`."""
+    percentiles: tuple[Percentile, ...]
+    """Settings at which 90, 75, 50, 25 and 10 % of units are stable; empty where too few."""
+    evidence: EvidenceSummary
+    """The evidence behind the answer."""
+    summary: str
+    """The answer in one or two sentences."""
+    cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
+
+
+def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
+    """The stable share over all settings, stored or computed.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    catalogue = instance.catalogue
+
+    def find(connection: Connection) -> EvidenceFound:
+        return find_evidence(connection, question, instance, hears_all=True)
+
+    def compute(found: EvidenceFound) -> StabilityAnswer:
+        control = control_of(question, found, catalogue)
+        grid = catalogue.grid_for(question.chip, control)
+        return _stability_answer(question, found, control, grid)
+
+    def keep(connection: Connection, found: EvidenceFound) -> None:
+        keep_findings(connection, found, instance)
+
+    return answer_once(instance, "stability", question, find, compute, keep)
+
+
+def _stability_answer(
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid
+) -> StabilityAnswer:
+    scale, siblings = SCALES[control], found.siblings
+    curve = stability_curve(found.intervals, siblings, grid, scale, question.confidence)
+    fit = pool_start(
+        found.intervals,
+        siblings,
+        grid,
+        scale,
+        question.stable_share,
+        question.confidence,
+        found.guard,
+    )
+    units = 0 if found.own is None else found.own.units
+    return StabilityAnswer(
+        chip=question.chip.summary,
+        domain=question.domain,
+        control=control,
+        moved_with=moved_with(question, found),
+        filters=question.filters_told,
+        clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
+        confidence=question.confidence,
+        own_curve=_curve(control, grid, curve.own),
+        borrowed_curve=_curve(control, grid, curve.borrowed),
+        level=curve.level,
+        percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
+        evidence=evidence_summary(
+            found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap
+        ),
+        summary=summary_of_stability(question, units, curve.borrowed.units),
+        cautions=cautions_for(question, control),
+    )
+
+
+def _curve(control: str, grid: Grid, band: ShareBand) -> Curve | None:
+    if len(band.share) == 0:
+        return None
+    return Curve(
+        units=round(band.units, 1),
+        setting=tuple(setting_of(control, grid, steps) for steps in range(len(band.share))),
+        share=_rounded(band.share),
+        lower=_rounded(band.lower),
+        upper=_rounded(band.upper),
+    )
+
+
+def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
+    return tuple(round(value, 4) for value in values.tolist())

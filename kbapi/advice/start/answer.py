@@ -1,0 +1,369 @@
+"""The suggested start: computed from the evidence, or served as stored."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from sqlalchemy import Connection
+
+from kbapi.advice.cautions import Caution, cautions_for
+from kbapi.advice.evidence_found import (
+    EvidenceFound,
+    EvidenceSummary,
+    FilterDifference,
+    Percentile,
+    control_of,
+    differing_filters,
+    evidence_summary,
+    find_evidence,
+    keep_findings,
+    moved_with,
+    percentile_of,
+    setting_of,
+)
+from kbapi.advice.locks import text as lock_text
+from kbapi.advice.locks.shares import open_text
+from kbapi.advice.next_step.terms import usual_gain
+from kbapi.advice.phrases import domains_in_words, setting_in_words
+from kbapi.advice.start import text as start_text
+from kbapi.advice.start.query import Question
+from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.pools import SCALES
+from kbapi.instance.instance import Instance
+from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.intervals import Grid
+from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, pool_start
+from kbapi.storage.answers import AnswerBytes
+from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
+
+_A_LITTLE_ABOVE_MHZ: Final = 50.0
+"""Up to here the voltage of the highest reported clock serves: it is lower than the true one."""
+
+NoStartCode = Literal["no_results", "too_few_units", "fails_near_stock"]
+
+
+@dataclass(frozen=True, slots=True)
+class AtClock:
+    """The start as an absolute voltage, from the stock voltages that were reported."""
+
+    clock_mhz: float
+    """The clock that the voltage is for, in MHz."""
+    stock_mv: float
+    """Stock voltage at this clock in mV, estimated from reports; the stock of one unit differs."""
+    setting_mv: float
+    """The suggested absolute voltage at this clock in mV."""
+    distance_mhz: float
+    """Distance from this clock to the nearest clock that was reported, in MHz."""
+    reports: int
+    """Number of reported stock voltages behind the estimate."""
+
+
+@dataclass(frozen=True, slots=True)
+class SuggestedStart:
+    """The suggested first setting to try, with the share and confidence that it holds for."""
+
+    setting_mv: float | None
+    """The setting in mV with two decimals, negative is lower; for fixed_clock_voltage it is below
+    the unit's own stock voltage; null for count_offset."""
+    setting_counts: int | None
+    """The setting in counts, negative is lower; null except for count_offset."""
+    grid_steps: int
+    """The setting as grid steps below stock, 1 or more."""
+    value_to_enter: int
+    """Whole number of mV or counts, rounded toward stock; negative is lower. For
+    fixed_clock_voltage it is the distance below your own stock voltage at that clock."""
+    stable_share: float
+    """Share of units that should be stable at the setting, as asked for, 0 to 1."""
+    confidence: float
+    """One-sided confidence that at least this share is stable, as asked for, 0 to 1."""
+    attained_confidence: float
+    """Highest confidence at which the answer would still be this grid step, 0 to 1."""
+    stable_share_used: float
+    """Share that the setting was computed for; higher than `stable_share` where outliers or drift
+    call for a stricter one."""
+    level: Level
+    """Whose units the start is computed from: `chip`, `series` or `line`."""
+    method: StartMethod
+    """How the start was computed."""
+    at_clock: AtClock | None
+    """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
+    between those that were reported."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoStartReason:
+    """Why there is no suggested start."""
+
+    code: NoStartCode
+    """The reason as a code that never changes."""
+    text: str
+    """The reason in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a suggested start means: for which loads, after how much testing."""
+
+    loads: tuple[Load, ...]
+    """Load classes that at least half of the units with a stable setting passed."""
+    grade: Grade | None
+    """Weakest grade of testing among the stable settings; null where the chip itself has none."""
+    text: str
+    """The meaning in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class LockSummary:
+    """Whether the control can be used at all on this chip: read it before the number."""
+
+    status: OverallLockStatus
+    """Status of most reports; `mixed` without a clear majority, `unknown` without reports."""
+    share_open: float | None
+    """Share of units on which the control is open, 0 to 1; null without reports."""
+    interval: tuple[float, float] | None
+    """95 % interval of the open share: lower end, upper end; null without reports."""
+    units: float
+    """Total weight of the chip's own reports; a unit weighs 1 at most."""
+    changes: tuple[LockChange, ...]
+    """What had been changed on units where it is open: history, never a recommendation."""
+    text: str
+    """The status in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextStepLink:
+    """The usual step from a setting that has passed, and where to ask for the next one."""
+
+    step_mv: float | None
+    """The usual step in mV with two decimals, negative is lower; null for count_offset."""
+    step_counts: int | None
+    """The usual step in counts, negative is lower; null except for count_offset."""
+    href: str
+    """Path of the endpoint that proposes the next setting from your own trials."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartAnswer:
+    """A suggested first setting for a chip, or the reason why there is none."""
+
+    chip: ChipSummary
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that the answer is about: the one asked for, else the one with most results."""
+    moved_with: tuple[Domain, ...]
+    """Domains that moved together with the one asked about; empty where it moved alone."""
+    filters: dict[str, str]
+    """Filters that were asked with, value by name; empty for all results."""
+    clock_band_mhz: int | None
+    """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
+    locks: LockSummary
+    """Whether the control can be used on this chip."""
+    start: SuggestedStart | None
+    """The suggested start; null with too few results, `reason` says why."""
+    reason: NoStartReason | None
+    """Why there is no start; null where there is one."""
+    percentiles: tuple[Percentile, ...] | None
+    """Settings at which 90, 75, 50, 25 and 10 % of units are stable; null unless asked for with
+    detail=percentiles."""
+    related_chips: tuple[str, ...]
+    """Keys of related chips that have results; empty where there is a start."""
+    meaning: Meaning | None
+    """What the start means; null where there is none."""
+    evidence: EvidenceSummary
+    """The evidence behind the answer."""
+    differing_filters: tuple[FilterDifference, ...]
+    """Filters whose values differ beyond chance among all results of the pool."""
+    next_step: NextStepLink
+    """How to go on from a setting that has passed."""
+    summary: str
+    """The answer in one or two sentences."""
+    cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
+
+
+def start_answer(
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid
+) -> StartAnswer:
+    """The answer that the evidence allows: a start, or why there is none."""
+    fit = pool_start(
+        found.intervals,
+        found.siblings,
+        grid,
+        SCALES[control],
+        question.stable_share,
+        question.confidence,
+        found.guard,
+    )
+    start = _start_told(question, found, control, grid, fit)
+    reason = None if start else _reason(question, found, control, fit)
+    return StartAnswer(
+        chip=question.chip.summary,
+        domain=question.domain,
+        control=control,
+        moved_with=moved_with(question, found),
+        filters=question.filters_told,
+        clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
+        locks=locks_told(found),
+        start=start,
+        reason=reason,
+        percentiles=_percentiles(question, control, grid, fit),
+        related_chips=() if start else found.nearest,
+        meaning=_meaning(question, found) if start else None,
+        evidence=evidence_summary(
+            found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
+        ),
+        differing_filters=differing_filters(found),
+        next_step=_step_onward(control, grid),
+        summary=_headline(question, reason)
+        if reason
+        else _summary(question, found, control, grid, fit),
+        cautions=cautions_for(question, control),
+    )
+
+
+def locks_told(found: EvidenceFound) -> LockSummary:
+    """Whether the control that was found can be used at all."""
+    locks = found.locks
+    if locks is None:
+        return LockSummary("unknown", None, None, 0.0, (), lock_text.unknown_in_words())
+    return LockSummary(
+        status=locks.word,
+        share_open=round(locks.open.share, 4),
+        interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
+        units=round(locks.open.units, 2),
+        changes=tuple(change.value for change in locks.changes),
+        text=open_text(locks),
+    )
+
+
+def _start_told(
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
+) -> SuggestedStart | None:
+    # A start shallower than what a person can type is no step at all.
+    if not isinstance(fit.answer, Start) or grid.enter(fit.answer.steps) == 0:
+        return None
+    steps = fit.answer.steps
+    setting = setting_of(control, grid, steps)
+    in_counts = control == "count_offset"
+    return SuggestedStart(
+        setting_mv=None if in_counts else setting,
+        setting_counts=int(setting) if in_counts else None,
+        grid_steps=steps,
+        value_to_enter=-grid.enter(steps),
+        stable_share=question.stable_share,
+        confidence=question.confidence,
+        attained_confidence=round(fit.answer.interval.shallow_confidence, 4),
+        stable_share_used=round(fit.stable_share_used, 4),
+        level=fit.level,
+        method=fit.method,
+        at_clock=_at_clock(question, found, setting),
+    )
+
+
+def _step_onward(control: LimitControl, grid: Grid) -> NextStepLink:
+    step = setting_of(control, grid, usual_gain(control, grid))
+    in_counts = control == "count_offset"
+    return NextStepLink(
+        step_mv=None if in_counts else step,
+        step_counts=int(step) if in_counts else None,
+        href="/v1/next-step",
+    )
+
+
+def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> AtClock | None:
+    """The start as an absolute voltage; None where that would be made up.
+
+    Outside the clocks that were reported a line says nothing, and a voltage too high for a low
+    clock would lie above the unit's own stock.
+    """
+    line = found.stock_line
+    if line is None:
+        return None
+    asked = question.clock_mhz or line.centre_mhz
+    if not line.clocks_mhz[0] <= asked <= line.clocks_mhz[-1] + _A_LITTLE_ABOVE_MHZ:
+        return None
+    stock = line.at(min(asked, float(line.clocks_mhz[-1])))
+    return AtClock(
+        clock_mhz=asked,
+        stock_mv=round(stock.stock_mv, 2),
+        setting_mv=round(stock.stock_mv + setting_mv, 2),
+        distance_mhz=line.at(asked).distance_mhz,
+        reports=stock.reports,
+    )
+
+
+def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFit) -> NoStartReason:
+    if found.own is None and fit.level is Level.NONE:
+        return NoStartReason("no_results", start_text.no_results(question, control))
+    if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
+        if found.own is None or found.own.units == 0:
+            return NoStartReason("no_results", start_text.no_results(question, control))
+        return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
+    return NoStartReason(
+        "fails_near_stock",
+        start_text.fails_near_stock(question, 0 if found.own is None else found.own.units),
+    )
+
+
+def _headline(question: Question, reason: NoStartReason) -> str:
+    if reason.code == "fails_near_stock":
+        return start_text.no_start_here(question)
+    return start_text.no_start_yet()
+
+
+def _summary(
+    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
+) -> str:
+    steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
+    units = 0 if found.own is None else found.own.units
+    failures = 0 if found.own is None else found.own.failures
+    borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
+    summary = start_text.summary_of_start(
+        start_text.lock_lead(found.locks.open.share) if found.locks else "",
+        domains_in_words(question.domain, moved_with(question, found)),
+        setting_in_words(control, -grid.enter(steps)),
+        start_text.based_on(question, units, borrowed, failures),
+    )
+    return summary + start_text.stricter_in_words(fit.stable_share, fit.stable_share_used)
+
+
+def _percentiles(
+    question: Question, control: LimitControl, grid: Grid, fit: StartFit
+) -> tuple[Percentile, ...] | None:
+    if question.detail != "percentiles":
+        return None
+    return tuple(percentile_of(control, grid, depth) for depth in fit.percentiles)
+
+
+def _meaning(question: Question, found: EvidenceFound) -> Meaning:
+    own = found.own
+    return Meaning(
+        loads=() if own is None else own.loads,
+        grade=None if own is None else own.grade,
+        text=start_text.meaning_of(question),
+    )
+
+
+def advise_start(instance: Instance, question: Question) -> AnswerBytes:
+    """The start that the evidence allows, stored or computed.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    catalogue = instance.catalogue
+
+    def find(connection: Connection) -> EvidenceFound:
+        return find_evidence(connection, question, instance)
+
+    def compute(found: EvidenceFound) -> StartAnswer:
+        control = control_of(question, found, catalogue)
+        return start_answer(question, found, control, catalogue.grid_for(question.chip, control))
+
+    def keep(connection: Connection, found: EvidenceFound) -> None:
+        keep_findings(connection, found, instance)
+
+    return answer_once(instance, "start", question, find, compute, keep)

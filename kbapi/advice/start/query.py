@@ -1,0 +1,222 @@
+"""A question, parsed once: the key of stored answers and all that an answer is computed from."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from dataclasses import fields as dataclass_fields
+from typing import Any, Final
+
+import orjson
+from marshmallow import ValidationError, fields, validate
+
+from kbapi.advice.chip_query import (
+    ChipQuestionSchema,
+    on_the_hundredth,
+    read_chip_question,
+    usual_domain,
+)
+from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.documents.shapes import OneNumberOf, OneWordOf, ParameterNumber, Whole
+from kbapi.errors import Problem
+from kbapi.evidence.units import Filters
+from kbapi.vocabulary import (
+    COOLING,
+    DETAILS,
+    DOMAINS,
+    GRADES,
+    LIMIT_CONTROLS,
+    LOADS,
+    SUPPLIES,
+    Detail,
+    Domain,
+    LimitControl,
+)
+
+CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
+_FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
+_VERSION: Final = Whole(
+    r"[A-Za-z0-9(~][A-Za-z0-9 ._:+/(),#-]{0,39}", error="Send a version of at most 40 characters."
+)
+DEFAULT_SHARE: Final = 0.9
+DEFAULT_CONFIDENCE: Final = 0.95
+_LEAST_SHARE: Final = 0.5
+_MOST_SHARE: Final = 0.99
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked about one chip's control, with every default filled in."""
+
+    chip: ChipName
+    domain: Domain
+    control: LimitControl | None
+    """None for the control with the largest pool that holds the domain."""
+    moved_with: tuple[Domain, ...] | None
+    """Exactly these domains moved together, or None for the largest pool that holds the domain."""
+    clock_mhz: float | None
+    stable_share: float
+    confidence: float
+    detail: Detail
+    filters: Filters
+    """Which results are asked about; siblings lend whatever the filter."""
+    key: str = field(init=False)
+    """One text for all ways of asking the same."""
+
+    def __post_init__(self) -> None:
+        """Make the key once: most questions are asked again and again."""
+        object.__setattr__(self, "key", self._written_out())
+
+    def _written_out(self) -> str:
+        moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
+        clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
+        filters = orjson.dumps(self.filters_told).decode()
+        return (
+            f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
+            f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}|{filters}"
+        )
+
+    @property
+    def filters_told(self) -> dict[str, str]:
+        """The filters that were asked for, by their names."""
+        return {name: value for name, value in asdict(self.filters).items() if value is not None}
+
+
+class DomainList(fields.String):
+    """Domain codes joined by commas."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        codes = sorted({code for code in str(value).split(",") if code})
+        unknown = [code for code in codes if code not in DOMAINS]
+        if unknown:
+            raise ValidationError(f"Domains joined by commas, each one of: {', '.join(DOMAINS)}.")
+        return tuple(codes)
+
+
+class QuestionSchema(ChipQuestionSchema):
+    """The query parameters of a question about one chip's control."""
+
+    domain = fields.String(
+        validate=OneWordOf(DOMAINS),
+        metadata={
+            "description": "The supply rail; core for a processor, gpu_core for graphics unless "
+            "given.",
+            "example": "core",
+        },
+    )
+    control = fields.String(
+        validate=OneWordOf(LIMIT_CONTROLS),
+        metadata={
+            "description": "How it is adjusted; unless given, the control with the most results.",
+            "example": "voltage_offset",
+        },
+    )
+    moved_with = DomainList(
+        metadata={
+            "description": "Take the pool in which exactly these moved together, joined by "
+            "commas; empty for the domain alone. Unless given: the largest pool that holds the "
+            "domain.",
+            "example": "ring",
+        },
+    )
+    clock_mhz = ParameterNumber(
+        validate=validate.Range(CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ),
+        # No example of its own: it would contradict that of the control.
+        metadata={"description": "The clock, with fixed_clock_voltage, in MHz, such as 1800."},
+    )
+    stable_share = ParameterNumber(
+        load_default=DEFAULT_SHARE,
+        validate=[validate.Range(_LEAST_SHARE, _MOST_SHARE), on_the_hundredth],
+        metadata={
+            "description": "The share of reported units that the start should hold on.",
+            "example": 0.9,
+        },
+    )
+    detail = fields.String(
+        load_default="start",
+        validate=OneWordOf(DETAILS),
+        metadata={
+            "description": "percentiles adds how deep 90, 75, 50, 25 and 10 % of units hold.",
+            "example": "percentiles",
+        },
+    )
+    load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+        validate=OneWordOf(LOADS),
+        metadata={
+            "description": "Only results tested under this load class.",
+            "example": "vector_heavy",
+        },
+    )
+    grade = fields.String(
+        validate=OneWordOf(GRADES),
+        metadata={"description": "Only results tested at least this well.", "example": "long"},
+    )
+    cooling = fields.String(
+        validate=OneWordOf(COOLING),
+        metadata={"description": "Only machines cooled like this.", "example": "repasted"},
+    )
+    supply = fields.String(
+        validate=OneWordOf(SUPPLIES),
+        metadata={"description": "Only results on mains, or on battery.", "example": "mains"},
+    )
+    firmware = fields.String(
+        validate=_VERSION,
+        metadata={"description": "Only results with this firmware.", "example": "1.14"},
+    )
+    microcode = fields.String(
+        validate=_VERSION,
+        metadata={"description": "Only results with this microcode.", "example": "0x2b"},
+    )
+    machine = fields.String(
+        validate=Whole(
+            r"[^\x00-\x1f\x7f]{1,60}", error="Send a machine class of 1 to 60 characters."
+        ),
+        metadata={"description": "Only results of this machine class.", "example": "harbour-15"},
+    )
+    confidence = ParameterNumber(
+        load_default=DEFAULT_CONFIDENCE,
+        validate=OneNumberOf(CONFIDENCES),
+        metadata={
+            "description": "How sure the share should be: 0.8, 0.9, 0.95 or 0.99.",
+            "example": 0.95,
+        },
+    )
+
+
+_QUESTION: Final = QuestionSchema()
+
+
+def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Question:
+    """The question that these parameters ask, each with all the values it was sent with.
+
+    Raises
+    ------
+    QueryInvalid
+        With every problem; a pointer is the name of a parameter.
+    """
+    asked = read_chip_question(_QUESTION, sent, catalogue, _faults_of)
+    return _with_defaults(asked.chip, asked.values)
+
+
+def _faults_of(asked: Mapping[str, Any]) -> Iterator[Problem]:
+    if "clock_mhz" in asked and asked.get("control") not in (None, "fixed_clock_voltage"):
+        yield Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
+
+
+def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
+    domain: Domain = loaded.get("domain") or usual_domain(chip)
+    moved_with = loaded.get("moved_with")
+    if moved_with is not None:
+        moved_with = tuple(code for code in moved_with if code != domain)
+    clock_mhz = loaded.get("clock_mhz")
+    return Question(
+        chip=chip,
+        domain=domain,
+        control=loaded.get("control") or ("fixed_clock_voltage" if clock_mhz else None),
+        moved_with=moved_with,
+        clock_mhz=clock_mhz,
+        stable_share=round(loaded["stable_share"], 2),
+        confidence=loaded["confidence"],
+        detail=loaded["detail"],
+        filters=Filters(**{name: loaded.get(name) for name in _FILTERS}),
+    )

@@ -1,0 +1,156 @@
+"""Sentences of a start and of stable shares."""
+
+from collections.abc import Sequence
+from math import ceil
+from typing import Final
+
+from kbapi.advice.phrases import (
+    counted,
+    machines_in_words,
+    percent,
+    share_in_words,
+    shown_from_five,
+)
+from kbapi.advice.start.query import Question
+from kbapi.stats.start.start import FEWEST_OWN_UNITS
+
+_MOST_VALUES: Final = 5
+_PROBABLY_LOCKED: Final = 0.5
+"""Below this share of open machines a number is led by a warning."""
+
+
+def meaning_of(question: Question) -> str:
+    """What a start stands for, and on how many machines it may fail."""
+    failing = share_in_words(question.stable_share)
+    confidence = percent(question.confidence)
+    fail = "fails" if failing.startswith("1 ") else "fail"
+    return (
+        f"At most {failing} machines {fail} at this setting or before it ({confidence} "
+        "confidence). Only reported machines are counted."
+    )
+
+
+def difference_in_words(name: str, leaning: Sequence[tuple[str, str]]) -> str:
+    """How the values of a filter differ, and what to ask next; no cause is named."""
+    values = [f"{leans} with {value}" for value, leans in leaning[:_MOST_VALUES]]
+    if len(leaning) > _MOST_VALUES:
+        values.append(f"and {len(leaning) - _MOST_VALUES} more")
+    return (
+        f"Limits differ by {name} beyond chance: {', '.join(values)}. The cause is unknown. Ask "
+        f"again with {name} set to yours."
+    )
+
+
+def lock_lead(share_open: float) -> str:
+    """What stands before a number that most machines can't use; empty where they can.
+
+    >>> lock_lead(0.9)
+    ''
+    >>> lock_lead(0.02)
+    'Probably locked: check this first. '
+    """
+    if share_open >= _PROBABLY_LOCKED:
+        return ""
+    return "Probably locked: check this first. "
+
+
+def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
+    """Where to start, and on how much that stands."""
+    return f"{lead}Start at {setting} on {domains}. {basis}"
+
+
+def stricter_in_words(stable_share: float, stable_share_used: float) -> str:
+    """Why a start is looked up for a larger share than was asked for; empty where it is not.
+
+    >>> stricter_in_words(0.9, 0.9)
+    ''
+    """
+    if stable_share_used <= stable_share:
+        return ""
+    used, asked = percent(stable_share_used), percent(stable_share)
+    return (
+        f" The start is for {used} of machines instead of {asked}: deep results are excluded, or "
+        "recent results drift."
+    )
+
+
+def based_on(
+    question: Question, units: int, borrowed_units: float, failures: int | None = None
+) -> str:
+    """How many machines an answer stands on, of the chip itself and of related ones."""
+    borrowed = round(borrowed_units)
+    if units == 0:
+        related = f"Based on {machines_in_words(borrowed)} of related chips."
+        return f"{related} {_no_own(question)}"
+    basis = f"Based on {machines_in_words(units)} of this chip"
+    if question.filters_told:
+        basis += " that fit the filter"
+    if borrowed:
+        basis += f" and {borrowed} of related chips"
+    if failures is None:
+        return f"{basis}."
+    return f"{basis}; {failures} of the {units} failed at some setting."
+
+
+def _no_own(question: Question) -> str:
+    if question.filters_told:
+        return f"Results for your filter are not used. {shown_from_five()}"
+    return "This chip has no counted results yet."
+
+
+_BEGIN: Final = (
+    "Begin at stock with the smallest step, and send what you find: a failure helps most."
+)
+
+
+def no_start_yet() -> str:
+    """The headline where there are too few results."""
+    return "No start yet: there are too few results."
+
+
+def no_results(question: Question, control: str) -> str:
+    """Why there is no start: nothing that counts has been sent."""
+    if question.filters_told:
+        return f"No results are shown for this filter. {shown_from_five()}"
+    return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
+
+
+def too_few_units(units: int) -> str:
+    """Why there is no start: the evidence does not reach that far."""
+    few = f"{machines_in_words(units)} of this chip, and no related chip with enough results."
+    missing = ceil(FEWEST_OWN_UNITS) - units
+    takes = "A start takes three"
+    if missing > 0:
+        takes += f"; {counted(missing, 'more is', 'more are')} needed"
+    return f"{few} {takes}. {_BEGIN}"
+
+
+def no_start_here(question: Question) -> str:
+    """The headline where no setting holds on enough machines."""
+    share, confidence = percent(question.stable_share), percent(question.confidence)
+    return (
+        f"No start: no setting below stock holds on {share} of machines with {confidence} "
+        "confidence."
+    )
+
+
+def fails_near_stock(question: Question, units: int) -> str:
+    """What to do where the bound lies at stock."""
+    why = (
+        "The results allow no setting below stock for this share and confidence. Ask for a lower "
+        "share or confidence, or stay at stock."
+    )
+    return f"{why} {_no_own(question)}" if units == 0 else why
+
+
+def summary_of_stability(question: Question, units: int, borrowed_units: float) -> str:
+    """Whose units the curve is from, and how to read it."""
+    if units == 0 and borrowed_units == 0:
+        return "No curve yet: there are no counted results."
+    return " ".join(
+        [
+            "The curve is the share of machines that hold each setting.",
+            based_on(question, units, borrowed_units),
+            "A share is no promise for one machine.",
+        ]
+    )

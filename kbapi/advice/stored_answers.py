@@ -1,0 +1,113 @@
+"""Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
+
+import hashlib
+from collections.abc import Callable
+from typing import Final, Protocol, TypeVar
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.chips.chip import ChipName
+from kbapi.errors import StorageBusy, StorageUnwritable
+from kbapi.instance.instance import Instance
+from kbapi.metrics.counters import count_answer
+from kbapi.storage import answers
+from kbapi.storage.answers import AnswerBytes, Place, Stamp
+from kbapi.storage.pools import LineRow
+from kbapi.versions import ANSWER_STAMP
+
+_KEEPING_PATIENCE_S: Final = 0.25
+"""Nobody who asks waits long for an answer to be kept: results go first."""
+
+
+class Asked(Protocol):
+    """A question about a chip, with one text for all ways of asking the same."""
+
+    @property
+    def chip(self) -> ChipName:
+        """The chip that is asked about."""
+        ...
+
+    @property
+    def key(self) -> str:
+        """The question in one text."""
+        ...
+
+
+class Found(Protocol):
+    """What a question met in the database."""
+
+    @property
+    def line(self) -> LineRow | None:
+        """The chip's line, None where none of its chips has results."""
+        ...
+
+    @property
+    def has_results(self) -> bool:
+        """Whether the chip itself has any."""
+        ...
+
+
+_Found = TypeVar("_Found", bound=Found)
+
+
+def _keep_nothing_more(connection: Connection, found: Found) -> None:
+    """The usual case: the answer is all that is kept."""
+
+
+def answer_once(
+    instance: Instance,
+    kind: str,
+    question: Asked,
+    find: Callable[[Connection], _Found],
+    compute: Callable[[_Found], object],
+    keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
+) -> AnswerBytes:
+    """The bytes of this kind of answer to the question.
+
+    `find` reads what it stands on, `compute` makes a frozen answer of that; both run once for
+    each change of the line's evidence, each day and each version, however many ask at once: the
+    others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
+    else in the transaction that keeps the answer.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    key = f"{kind}|{question.key}"
+    fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
+    if fresh is not None:
+        instance.uses.note(key)
+        count_answer("stored")
+        return instance.flights.was_right(key, fresh)
+    return instance.flights.fly(
+        key, lambda: _answer_anew(instance, key, question, find, compute, keep_more)
+    )
+
+
+def _answer_anew(
+    instance: Instance,
+    key: str,
+    question: Asked,
+    find: Callable[[Connection], _Found],
+    compute: Callable[[_Found], object],
+    keep_more: Callable[[Connection, _Found], None],
+) -> AnswerBytes:
+    with instance.reading() as connection:
+        found = find(connection)
+    body = orjson.dumps(compute(found))
+    finished = AnswerBytes(body, hashlib.sha256(body).hexdigest()[:32])
+    if found.line is not None and (found.has_results or instance.catalogue.find(question.chip.key)):
+        # Any number of chips can be thought up in a line; only known ones may take up room.
+        place = Place(key, question.chip.key, found.line.id)
+        stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
+        try:
+            with instance.writing(_KEEPING_PATIENCE_S) as connection:
+                answers.note_uses(connection, instance.uses.take())
+                if answers.save_answer(connection, place, stamp, finished):
+                    keep_more(connection, found)
+        except (StorageBusy, StorageUnwritable):
+            # The answer is right all the same; it is computed again for the next one who asks.
+            return finished
+    return finished

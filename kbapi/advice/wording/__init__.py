@@ -1,1 +1,0 @@
-"""The sentences of answers: numbers in, words for people out, each whole and marked."""

@@ -1,0 +1,220 @@
+"""Schemas, headers and examples of answers in the OpenAPI document."""
+
+import ast
+import inspect
+import re
+import sys
+from collections.abc import Iterable, Mapping
+from functools import cache
+from itertools import pairwise
+from typing import Any, Final, Literal
+
+from marshmallow import Schema, fields
+from pydantic import TypeAdapter
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
+
+from kbapi.advice.diagnosis.query import DiagnosisRequestSchema
+from kbapi.advice.next_step.query import NextStepRequestSchema
+from kbapi.curation.decisions import DecisionsSchema
+from kbapi.documents.follow_ups import FollowUpSchema
+from kbapi.documents.results import SubmissionSchema
+
+
+def answer_shapes(answers: tuple[type, ...]) -> dict[str, Any]:
+    """The shapes of these answers and of all their parts, by the name of their class."""
+    adapters: list[tuple[str, Literal["serialization"], TypeAdapter[Any]]] = [
+        (answer.__name__, "serialization", TypeAdapter(answer)) for answer in answers
+    ]
+    _, shapes = TypeAdapter.json_schemas(
+        adapters, ref_template="#/components/schemas/{model}", schema_generator=_Shapes
+    )
+    parts: dict[str, Any] = shapes["$defs"]
+    for part in parts.values():
+        part.pop("title", None)
+    return parts
+
+
+class _Shapes(GenerateJsonSchema):
+    """Shapes that say what a field holds, and nothing that its name says already."""
+
+    def dataclass_schema(self, schema: core_schema.DataclassSchema) -> JsonSchemaValue:
+        """The shape of a class; each field is described by the docstring below it."""
+        shape = super().dataclass_schema(schema)
+        cls = schema["cls"]
+        shape["description"] = one_line(inspect.getdoc(cls) or "")
+        for name, field in shape["properties"].items():
+            if described := description_of(cls, name):
+                field["description"] = described
+        return shape
+
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        """Never: a title would repeat the field's name."""
+        return False
+
+    def field_is_required(self, field: Any, total: bool) -> bool:
+        """Always: an answer leaves no field out, whatever its class fills in."""
+        return True
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        """The shape without its default, which no answer needs."""
+        return self.generate_inner(schema["schema"])
+
+    def tuple_schema(self, schema: core_schema.TupleSchema) -> JsonSchemaValue:
+        """A list of one kind, where all items are of one kind: pairs above all."""
+        shape = super().tuple_schema(schema)
+        kinds = shape.get("prefixItems", [])
+        if kinds and all(one == other for one, other in pairwise(kinds)):
+            del shape["prefixItems"]
+            shape["items"] = kinds[0]
+        return shape
+
+
+def description_of(cls: type, name: str) -> str:
+    """What the docstring below a field says, of the class or of the nearest it stands upon."""
+    for owner in cls.__mro__:
+        if said := _said_in(owner.__module__).get((owner.__qualname__, name)):
+            return said
+    return ""
+
+
+def one_line(text: str) -> str:
+    r"""A docstring without its line breaks; paragraphs stay apart.
+
+    >>> one_line("What comes\nback.\n\nAnd why.")
+    'What comes back.\n\nAnd why.'
+    """
+    return "\n\n".join(" ".join(part.split()) for part in re.split(r"\n\s*\n", text.strip()))
+
+
+@cache
+def _said_in(module: str) -> dict[tuple[str, str], str]:
+    """The docstrings below the fields of a module's classes."""
+    said = {}
+    for cls in ast.walk(ast.parse(_source_of(module))):
+        if not isinstance(cls, ast.ClassDef):
+            continue
+        for field, below in pairwise(cls.body):
+            if (
+                isinstance(field, ast.AnnAssign)
+                and isinstance(field.target, ast.Name)
+                and isinstance(below, ast.Expr)
+                and isinstance(below.value, ast.Constant)
+                and isinstance(below.value.value, str)
+            ):
+                said[cls.name, field.target.id] = one_line(below.value.value)
+    return said
+
+
+def _source_of(module: str) -> str:
+    return "" if module == "builtins" else inspect.getsource(sys.modules[module])
+
+
+HEADERS: Final[dict[str, dict[str, Any]]] = {
+    "Kbapi-Request-Id": {
+        "description": "The id of this request. The host can find its log line with it.",
+        "required": True,
+        "schema": {"type": "string", "pattern": "^[0-9a-f]{32}$"},
+        "example": "8f14e45fceea467f9d7f5a3b2c1d0e9f",
+    },
+    "Cache-Control": {
+        "description": "`no-cache` for an answer with an ETag: send If-None-Match before each "
+        "use. `no-store` for all others.",
+        "required": True,
+        "schema": {"type": "string", "enum": ["no-cache", "no-store"]},
+        "example": "no-store",
+    },
+    "ETag": {
+        "description": "The version of this answer, for If-None-Match.",
+        "required": True,
+        "schema": {"type": "string"},
+        "example": '"d29127d1ec0966f1430466fc432ab0dd"',
+    },
+    "Age": {
+        "description": "Seconds since the evidence of this answer changed. Present only while a "
+        "newer answer is computed.",
+        "schema": {"type": "integer", "minimum": 0},
+        "example": 1,
+    },
+    "RateLimit-Policy": {
+        "description": "The limit: requests (q) in a window of seconds (w).",
+        "schema": {"type": "string"},
+        "example": '"burst";q=300;w=60',
+    },
+    "RateLimit": {
+        "description": "Requests that remain (r), and seconds until the window ends (t).",
+        "schema": {"type": "string"},
+        "example": '"burst";r=299;t=41',
+    },
+    "Retry-After": {
+        "description": "Seconds to wait before the next attempt. Absent where waiting does not "
+        "help.",
+        "schema": {"type": "integer", "minimum": 1},
+        "example": 17,
+    },
+    "WWW-Authenticate": {
+        "description": "How to authenticate.",
+        "schema": {"type": "string"},
+        "example": 'Bearer realm="kbapi"',
+    },
+}
+_BEFORE_THE_APP: Final = frozenset({"414", "431"})
+"""Statuses that a worker answers before any endpoint is reached, and counts against no limit."""
+
+
+def headers_of(status: str, statuses: Iterable[str]) -> dict[str, Any]:
+    """References to the header fields of the answer with this status.
+
+    What else the operation answers says what it is: 429 that it is counted, 304 that it has ETags.
+    """
+    names = ["Kbapi-Request-Id", "Cache-Control"]
+    if "304" in statuses and status in ("200", "304"):
+        names += ["ETag", "Age"]
+    if "429" in statuses and status not in _BEFORE_THE_APP:
+        names += ["RateLimit-Policy", "RateLimit"]
+    if status in ("429", "503"):
+        names.append("Retry-After")
+    if status == "401":
+        names.append("WWW-Authenticate")
+    return {name: {"$ref": f"#/components/headers/{name}"} for name in names}
+
+
+LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
+    SubmissionSchema: frozenset(
+        {
+            "chip_ids",
+            "settings.clock_mhz",
+            "settings.stock_mv",
+            "settings.effect.rail_mv",
+            "trials.failure",
+        }
+    ),
+    FollowUpSchema: frozenset({"clock_mhz", "load", "failure", "effect.rail_mv"}),
+    NextStepRequestSchema: frozenset(
+        {"clock_mhz", "stock_mv", "resolution_counts", "trials.failure"}
+    ),
+    DiagnosisRequestSchema: frozenset({"effect.rail_mv"}),
+    DecisionsSchema: frozenset({"decisions.contributor", "decisions.origin"}),
+}
+"""Fields that contradict the others, such as the clock of a control that has none."""
+
+
+def example_of(schema: type[Schema]) -> dict[str, Any]:
+    """A whole document of this shape that is accepted as it stands."""
+    return _assembled(schema(), LEFT_OUT.get(schema, frozenset()), "")
+
+
+def _assembled(schema: Schema, left_out: frozenset[str], within: str) -> dict[str, Any]:
+    return {
+        name: _one(field, left_out, f"{within}{name}")
+        for name, field in schema.fields.items()
+        if f"{within}{name}" not in left_out
+    }
+
+
+def _one(field: fields.Field[Any], left_out: frozenset[str], place: str) -> Any:
+    if isinstance(field, fields.Nested):
+        return _assembled(field.schema, left_out, f"{place}.")
+    if isinstance(field, fields.List) and "example" not in field.metadata:
+        return [_one(field.inner, left_out, place)]
+    return field.metadata["example"]

@@ -1,0 +1,294 @@
+"""What requests carry and what answers carry: bodies, headers, links, log lines."""
+
+import logging
+import re
+import time
+from dataclasses import dataclass, field, fields
+from functools import cache
+from typing import Final, Literal
+from urllib.parse import urlencode
+from uuid import uuid4
+
+import orjson
+from flask import Flask, Response, current_app, g, request
+from werkzeug.exceptions import NotFound
+
+from kbapi.access.keys import KEY_PREFIX
+from kbapi.errors import (
+    BodyTooLarge,
+    ContributorMissing,
+    IdempotencyKeyUnreadable,
+    MediaTypeWrong,
+    Problem,
+    QueryInvalid,
+    ReceiptMissing,
+)
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import RECEIPT_PREFIX
+from kbapi.intake.responses import Accepted
+from kbapi.metrics.counters import count_request, told_method
+
+log = logging.getLogger(__name__)
+
+_HEADERS: Final = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "X-Frame-Options": "DENY",
+}
+# What is no page needs nothing that a page may have; pages bring a policy of their own.
+_POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+NO_ROUTE: Final = "none"
+"""The route of a request that fits no rule, or is none."""
+
+SAFE_HEADERS: Final = {**_HEADERS, "Content-Security-Policy": _POLICY, "Cache-Control": "no-store"}
+"""What an answer without an application leaves with."""
+
+
+def follow_requests(app: Flask) -> None:
+    """Give each request of the app an id, and each answer headers and a log line."""
+    app.before_request(_begin)
+    app.after_request(_finish)
+
+
+def sent_body() -> bytes:
+    """The whole body of this request, as it was sent.
+
+    Raises
+    ------
+    BodyTooLarge
+        When more came in chunks than is read; a length that is told was looked at before.
+    """
+    body = request.get_data()
+    # The framework reads chunks up to the limit, and leaves out the rest without a word.
+    most = request.max_content_length
+    if most is not None and len(body) >= most and request.environ["wsgi.input"].read(1):
+        raise BodyTooLarge
+    return body
+
+
+def _begin() -> None:
+    g.request_id = uuid4().hex
+    g.begun = time.perf_counter()
+    if request.environ.get("PATH_INFO", "").startswith("//"):
+        # The framework leaves out doubled slashes in front: a rule of whoever stands in front for
+        # /metrics would not be one for //metrics.
+        request.url_rule, request.routing_exception = None, NotFound()
+
+
+def _finish(response: Response) -> Response:
+    response.headers.extend(_HEADERS)
+    response.headers.setdefault("Content-Security-Policy", _POLICY)
+    response.headers["Kbapi-Request-Id"] = g.request_id
+    seconds = time.perf_counter() - g.begun
+    # The rule, not the path: a path holds ids, and a query holds what somebody asked.
+    rule = request.url_rule.rule if request.url_rule else ""
+    count_request(_route(rule), request.method, response.status_code, seconds)
+    log.info(
+        "request",
+        extra={
+            "request_id": g.request_id,
+            "method": told_method(request.method),
+            "route": rule,
+            "status": response.status_code,
+            "ms": round(seconds * 1000, 1),
+            "problem": g.get("problem_code"),
+        },
+    )
+    return response
+
+
+@cache
+def _route(rule: str) -> str:
+    """A rule as the API document writes it; what no rule fits is `none`.
+
+    >>> _route("/v1/review/<uuid:submission_id>/<int(max=1000):ordinal>"), _route("")
+    ('/v1/review/{submission_id}/{ordinal}', 'none')
+    """
+    return re.sub(r"<(?:[^>]*:)?(\w+)>", r"{\1}", rule) or NO_ROUTE
+
+
+NOT_KEPT: Final = {"Cache-Control": "no-store"}
+"""Tells caches to keep nothing of an answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Paths of further requests."""
+
+    self: str
+    """Path of the result; its receipt reads and withdraws it."""
+    start: tuple[str, ...]
+    """Paths of the suggested start, one for each domain and control of the result."""
+
+
+@dataclass(frozen=True, slots=True)
+class SubmissionResponse(Accepted):
+    """The answer to an accepted result."""
+
+    links: Links = field(kw_only=True)
+    """Paths of further requests."""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Whether the process is running."""
+
+    status: Literal["live"]
+    """Always live: a process that does not run gives no answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """Whether requests can be answered, and whether results are accepted at present."""
+
+    status: Literal["ready"]
+    """Always ready: a service that cannot answer gives a problem document with status 503."""
+    writes: str
+    """`accepted`, or the code of the problem that every write gets; reads are answered anyway."""
+    rescreening: Literal["done", "due"]
+    """`due` while the database holds results that older rules screened, else `done`."""
+
+
+def with_links(accepted: Accepted) -> SubmissionResponse:
+    """The accepted result with links to further requests."""
+    told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
+    starts = dict.fromkeys(
+        "/v1/start?"
+        + urlencode(
+            {
+                "chip": accepted.chip.key,
+                "domain": setting.domain,
+                "control": setting.control,
+                "moved_with": ",".join(setting.moved_with),
+            }
+        )
+        for setting in accepted.settings
+    )
+    links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
+    return SubmissionResponse(**told, links=links)
+
+
+def dump(answer: object, status: int) -> Response:
+    """A JSON response of a frozen answer that no cache keeps."""
+    return Response(orjson.dumps(answer), status, NOT_KEPT, mimetype="application/json")
+
+
+def instance() -> Instance:
+    """The instance that this app serves."""
+    served: Instance = current_app.extensions["kbapi"]
+    return served
+
+
+_QUOTED: Final = r'"((?:[ !#-\[\]-~]|\\["\\]){1,255})"'
+_BARE: Final = r"[!#-\[\]-~]{1,255}"
+IDEMPOTENCY_KEY: Final = f"^(?:{_QUOTED}|{_BARE})$"
+"""RFC 8941 string, quotes optional: visible ASCII, with \" and \\ escaped."""
+_KEY: Final = re.compile(IDEMPOTENCY_KEY)
+_TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
+
+
+def require_no_parameters() -> None:
+    """Nothing, for a request without query parameters; this endpoint knows none.
+
+    Raises
+    ------
+    QueryInvalid
+        Naming each of them: a misspelt wish is never silently ignored.
+    """
+    if request.args:
+        raise QueryInvalid(
+            problems=[
+                Problem(name[:80], "unknown_field", "This endpoint takes no query parameters.")
+                for name in request.args
+            ]
+        )
+
+
+def require_json() -> None:
+    """Nothing, when the body says that it is JSON in UTF-8.
+
+    Raises
+    ------
+    MediaTypeWrong
+        For every other Content-Type, and for none.
+    """
+    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise MediaTypeWrong("Send the body without Content-Encoding.")
+    charset = request.mimetype_params.get("charset", "utf-8").lower()
+    if request.mimetype != "application/json" or charset not in ("utf-8", "utf8"):
+        raise MediaTypeWrong
+
+
+def is_ndjson() -> bool:
+    """Whether the body says that it is one JSON document a line; else it must be JSON.
+
+    Raises
+    ------
+    MediaTypeWrong
+        For every other Content-Type, and for none.
+    """
+    if request.mimetype == "application/x-ndjson" and "Content-Encoding" not in request.headers:
+        return True
+    require_json()
+    return False
+
+
+def idempotency_key() -> str | None:
+    """The Idempotency-Key without its quotes, None if none was sent.
+
+    Raises
+    ------
+    IdempotencyKeyUnreadable
+        When it was sent twice, is empty, too long or no structured string.
+    """
+    sent = request.headers.getlist("Idempotency-Key")
+    if not sent:
+        return None
+    if len(sent) > 1:
+        raise IdempotencyKeyUnreadable
+    text = sent[0].strip()
+    if not (read := _KEY.match(text)):
+        raise IdempotencyKeyUnreadable
+    return text if read.group(1) is None else re.sub(r'\\(["\\])', r"\1", read.group(1))
+
+
+def bearer_receipt() -> str:
+    """The receipt that came as Bearer token.
+
+    Raises
+    ------
+    ReceiptMissing
+        When there is none, or it is no receipt.
+    """
+    token = _bearer(RECEIPT_PREFIX)
+    if token is None:
+        raise ReceiptMissing
+    return token
+
+
+def shown_key() -> str | None:
+    """The access key that came as Bearer token, None when none did."""
+    return _bearer(KEY_PREFIX)
+
+
+def _bearer(prefix: str) -> str | None:
+    """The Bearer token, when its prefix says that it is of the wanted kind."""
+    scheme, _, token = request.headers.get("Authorization", "").partition(" ")
+    token = token.strip()
+    is_wanted = scheme.lower() == "bearer" and token.startswith(prefix) and token.isascii()
+    return token if is_wanted else None
+
+
+def contributor_token() -> str:
+    """The token that came as Kbapi-Contributor.
+
+    Raises
+    ------
+    ContributorMissing
+        When there is none, several, or it has not the shape of a token.
+    """
+    sent = request.headers.getlist("Kbapi-Contributor")
+    if len(sent) != 1 or not _TOKEN.match(sent[0].strip()):
+        raise ContributorMissing
+    return sent[0].strip()

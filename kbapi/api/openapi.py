@@ -1,0 +1,312 @@
+"""The OpenAPI document: schemas, parameters, problem answers, lists of codes."""
+
+import ast
+import inspect
+from inspect import getdoc
+from itertools import pairwise
+from typing import Any, Final, Literal, get_args, get_origin
+
+import orjson
+from apispec import APISpec
+from apispec.ext.marshmallow import MarshmallowPlugin
+from flask_smorest import Api
+from marshmallow import Schema, fields
+
+from kbapi import vocabulary
+from kbapi.advice.chips import ChipDetail, ChipPage
+from kbapi.advice.diagnosis.answer import DiagnosisAnswer
+from kbapi.advice.diagnosis.query import DiagnosisRequestSchema
+from kbapi.advice.gains.answer import GainsAnswer
+from kbapi.advice.identify import IdentifyAnswer
+from kbapi.advice.locks.answer import LocksAnswer
+from kbapi.advice.longevity.answer import LongevityAnswer
+from kbapi.advice.next_step.query import NextStepRequestSchema
+from kbapi.advice.next_step.response import NextStepAnswer
+from kbapi.advice.power.answer import PowerAnswer
+from kbapi.advice.stability.answer import StabilityAnswer
+from kbapi.advice.start.answer import StartAnswer
+from kbapi.api.answer_schemas import HEADERS, answer_shapes, example_of, headers_of, one_line
+from kbapi.api.http_messages import Health, Readiness, SubmissionResponse
+from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
+from kbapi.curation.item import ReviewItem
+from kbapi.curation.queue import ReviewPage
+from kbapi.documents.follow_ups import FollowUpSchema
+from kbapi.documents.results import SubmissionSchema
+from kbapi.intake.batch import BatchResponse
+from kbapi.intake.follow_up import FollowUpResponse
+from kbapi.intake.my_submissions import MySubmissions, SubmissionDetail, WithdrawnSubmissions
+from kbapi.intake.responses import DryRunResponse
+
+_LISTS: Final = {
+    name: get_args(words)
+    for name, words in vars(vocabulary).items()
+    if get_origin(words) is Literal
+}
+_NAMES: Final = {frozenset(words): name for name, words in _LISTS.items()}
+
+
+def name_word_lists(document: dict[str, Any]) -> None:
+    """Put each list of the vocabulary that a document uses among its components, once, by name."""
+    used: set[str] = set()
+    for part in (document["paths"], document["components"]["schemas"]):
+        _refer(part, used)
+    described = _descriptions()
+    for name in used:
+        document["components"]["schemas"][name] = {
+            "type": "string",
+            "enum": list(_LISTS[name]),
+            "description": described[name],
+        }
+
+
+def _refer(part: Any, used: set[str]) -> None:
+    """Replace the lists in a part of a document by references, in place."""
+    if isinstance(part, list):
+        for one in part:
+            _refer(one, used)
+    elif isinstance(part, dict):
+        words = part.get("enum", ())
+        name = _NAMES.get(frozenset(words) - {None})
+        if name is not None:
+            used.add(name)
+            del part["enum"], part["type"]
+            reference = {"$ref": f"#/components/schemas/{name}"}
+            part |= {"anyOf": [reference, {"type": "null"}]} if None in words else reference
+        for one in part.values():
+            _refer(one, used)
+
+
+def _descriptions() -> dict[str, str]:
+    """The docstrings below the lists of the vocabulary."""
+    body = ast.parse(inspect.getsource(vocabulary)).body
+    return {
+        target.id: one_line(below.value.value)
+        for words, below in pairwise(body)
+        if isinstance(words, ast.Assign) and isinstance(below, ast.Expr)
+        for target in words.targets
+        if isinstance(target, ast.Name)
+        if isinstance(below.value, ast.Constant) and isinstance(below.value.value, str)
+    }
+
+
+OPENAPI_VERSION: Final = "3.1.0"
+REQUESTS: Final[dict[str, type[Schema]]] = {
+    "Submission": SubmissionSchema,
+    "FollowUp": FollowUpSchema,
+    "Decisions": DecisionsSchema,
+    "NextStepRequest": NextStepRequestSchema,
+    "DiagnosisRequest": DiagnosisRequestSchema,
+}
+"""The shapes of request bodies, by their name in the document."""
+_PATH_PARAMETERS: Final = {
+    "chip": {
+        "description": "The chip as the system prints it, or a catalogue key.",
+        "example": "norvane-sable-7-4820mx",
+    },
+    "submission_id": {
+        "description": "The id of a result.",
+        "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
+    },
+    "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
+}
+# Registered by the framework for habits that this API does not have.
+_SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
+ANSWERS: Final = (
+    SubmissionResponse,
+    SubmissionDetail,
+    DryRunResponse,
+    BatchResponse,
+    FollowUpResponse,
+    MySubmissions,
+    WithdrawnSubmissions,
+    StartAnswer,
+    StabilityAnswer,
+    LocksAnswer,
+    NextStepAnswer,
+    LongevityAnswer,
+    DiagnosisAnswer,
+    GainsAnswer,
+    PowerAnswer,
+    IdentifyAnswer,
+    ChipPage,
+    ChipDetail,
+    ReviewPage,
+    ReviewItem,
+    DecisionsResponse,
+    Health,
+    Readiness,
+)
+
+DESCRIPTION: Final = (
+    "A knowledge base of community voltage tuning (undervolting) results. Send which settings "
+    "passed and failed on a chip, and ask where to start. Every answer gives its confidence and "
+    "the number of units behind it. A number is no promise for one machine. Save your work, back "
+    "up, and know how to boot without the setting before you try it. Maker's instructions, local "
+    "rules and qualified people come first."
+)
+
+
+class ProblemItemSchema(Schema):
+    """One fault of a document or of a query."""
+
+    pointer = fields.String(
+        required=True,
+        metadata={
+            "description": "JSON pointer into the document, or name of the query parameter.",
+            "example": "/settings/0/stable_at",
+        },
+    )
+    code = fields.String(
+        required=True, metadata={"description": "Code of the fault.", "example": "above_stock"}
+    )
+    detail = fields.String(
+        required=True,
+        metadata={
+            "description": "What is wrong and how to correct it.",
+            "example": "This setting is above stock. Did you mean -80?",
+        },
+    )
+    candidates = fields.List(
+        fields.String(),
+        metadata={
+            "description": "Catalogue keys to choose from; only where a name fits several chips.",
+            "example": [],
+        },
+    )
+
+
+class ProblemSchema(Schema):
+    """A problem document (RFC 9457)."""
+
+    type = fields.String(
+        required=True,
+        metadata={
+            "description": "Path of the page that explains the problem; ends with its code.",
+            "example": "/problems/document_refused",
+        },
+    )
+    title = fields.String(
+        required=True,
+        metadata={
+            "description": "Short name of the problem.",
+            "example": "The document was refused",
+        },
+    )
+    status = fields.Integer(
+        required=True, metadata={"description": "HTTP status of the response.", "example": 422}
+    )
+    detail = fields.String(
+        required=True,
+        metadata={
+            "description": "What went wrong and what to do.",
+            "example": "At least one value is not possible.",
+        },
+    )
+    request_id = fields.String(
+        required=True,
+        metadata={
+            "description": "Id of the request, also in the log of the server.",
+            "example": "8f14e45fceea467f9d7f5a3b2c1d0e9f",
+        },
+    )
+    errors = fields.List(
+        fields.Nested(ProblemItemSchema),
+        metadata={"description": "Every fault of the document or the query, where there are any."},
+    )
+
+
+def problem_answers(**by_status: str) -> dict[str, Any]:
+    """The documented problem answers of an operation: `problem_answers(_422="why")`."""
+    return {
+        status.removeprefix("_"): _answer(description, "application/problem+json", "Problem")
+        for status, description in by_status.items()
+    }
+
+
+def json_answer(description: str, component: str) -> dict[str, Any]:
+    """A documented JSON answer that has the shape of a component."""
+    return _answer(description, "application/json", component)
+
+
+def _answer(description: str, media_type: str, component: str) -> dict[str, Any]:
+    schema = {"$ref": f"#/components/schemas/{component}"}
+    return {"description": description, "content": {media_type: {"schema": schema}}}
+
+
+def query_parameters(schema: type[Schema]) -> list[dict[str, Any]]:
+    """The query parameters of an operation, from the schema that reads them."""
+    plugin = MarshmallowPlugin()
+    APISpec("", "", OPENAPI_VERSION, plugins=[plugin])
+    if plugin.converter is None:
+        raise TypeError("the plugin has no converter before it is given to a document")
+    parameters: list[dict[str, Any]] = plugin.converter.schema2parameters(
+        schema(), location="query"
+    )
+    return parameters
+
+
+def openapi_document(api: Api) -> dict[str, Any]:
+    """The whole OpenAPI document of this code: operations, request and answer shapes."""
+    if "Problem" not in api.spec.components.schemas:
+        for name, schema in REQUESTS.items():
+            api.spec.components.schema(name, schema=schema)
+        api.spec.components.schema("Problem", schema=ProblemSchema)
+        for name, shape in answer_shapes(ANSWERS).items():
+            api.spec.components.schema(name, component=shape)
+        for name, header in HEADERS.items():
+            api.spec.components.header(name, header)
+    document: dict[str, Any] = api.spec.to_dict()
+    for path, item in document["paths"].items():
+        for parameter in item.get("parameters", ()):
+            parameter |= _PATH_PARAMETERS[parameter["name"]]
+        for operation in (item[method] for method in item if method != "parameters"):
+            _complete(operation, path)
+    _describe_requests(api, document["components"]["schemas"])
+    name_word_lists(document)
+    for unused in _SHAPES_OF_THE_FRAMEWORK:
+        document["components"]["schemas"].pop(unused, None)
+    document["components"].pop("responses", None)
+    return document
+
+
+def _complete(operation: dict[str, Any], path: str) -> None:
+    """Add what can be told from the rest of an operation: problems, headers, examples."""
+    operation["description"] = one_line(operation["description"])
+    operation["responses"] = _of_every_request(path, operation) | operation["responses"]
+    for status, response in operation["responses"].items():
+        response["headers"] = headers_of(status, operation["responses"])
+    for media_type, content in operation.get("requestBody", {}).get("content", {}).items():
+        content["example"] = _example_of(media_type, content["schema"])
+
+
+def _example_of(media_type: str, schema: dict[str, Any]) -> Any:
+    if media_type == "application/x-ndjson":
+        return "".join(orjson.dumps(one).decode() + "\n" for one in _two_results())
+    if "items" in schema:
+        return _two_results()
+    return example_of(REQUESTS[schema["$ref"].rpartition("/")[2]])
+
+
+def _two_results() -> list[dict[str, Any]]:
+    """Results of two units of one contributor."""
+    first = example_of(SubmissionSchema)
+    return [first, {**first, "unit_token": f"{first['unit_token']}-b"}]
+
+
+def _describe_requests(api: Api, shapes: dict[str, Any]) -> None:
+    """Add the docstrings of the schemas that requests are read by."""
+    for key, name in api.ma_plugin.converter.refs.items():
+        if name in shapes:
+            shapes[name]["description"] = one_line(getdoc(key[0]) or "")
+
+
+def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
+    """Problems that an operation does not find itself: of heads, addresses and slow bodies."""
+    told = {"_431": "The header fields are too large."}
+    if "{" in path:
+        told["_404"] = "No page or endpoint has this path."
+    if "{" in path or any(one.get("in") == "query" for one in operation.get("parameters", ())):
+        told["_414"] = "Path and query are too long."
+    if "requestBody" in operation:
+        told["_408"] = "The body did not arrive completely in time; nothing was stored."
+    return problem_answers(**told)

@@ -1,0 +1,157 @@
+"""Health, metrics, and which web pages may read this instance."""
+
+from typing import Final
+
+from flask import Flask, Response, request
+from flask_smorest import Blueprint
+
+import kbapi
+from kbapi.access.limits import Need
+from kbapi.api.admission import needs
+from kbapi.api.http_messages import (
+    NOT_KEPT,
+    Health,
+    Readiness,
+    dump,
+    instance,
+    require_no_parameters,
+)
+from kbapi.api.openapi import json_answer, problem_answers
+from kbapi.errors import InstanceReadOnly, KbapiError, StorageFull, StorageUnwritable
+from kbapi.instance.instance import Instance
+from kbapi.metrics.counters import CONTENT_TYPE
+from kbapi.metrics.folder import InstanceState, tell_counts, tell_state
+from kbapi.storage.files import free_bytes, log_of
+from kbapi.storage.review import count_waiting
+from kbapi.storage.sqlite.schema import head_revision, require_current_schema
+from kbapi.versions import ANSWERS_VERSION, RULES_VERSION
+
+blueprint = Blueprint(
+    "health", __name__, url_prefix="/health", description="Whether the service runs and is ready."
+)
+
+
+@blueprint.route("/live", methods=["GET"])
+@blueprint.doc(responses={"200": json_answer("The process runs.", "Health")})
+@needs(blueprint, Need.WATCHING)
+def check_live() -> Response:
+    """Check that the process runs.
+
+    The check does not use the database. It needs no access key and counts against no limit.
+    """
+    return dump(Health("live"), 200)
+
+
+@blueprint.route("/ready", methods=["GET"])
+@blueprint.doc(
+    responses={
+        "200": json_answer("The database can be read and its schema is right.", "Readiness"),
+        **problem_answers(_503="The database cannot be read, or its schema is wrong."),
+    }
+)
+@needs(blueprint, Need.WATCHING)
+def check_ready() -> Response:
+    """Check whether questions can be answered, and whether results can be stored now.
+
+    The answer also reports whether results wait for new screening (`kbapi db upgrade`). The check
+    needs no access key and counts against no limit.
+    """
+    served = instance()
+    require_current_schema(served.settings.database_path)
+    closed = served.gate.why_closed()
+    told = Readiness(
+        status="ready",
+        writes=closed.code if closed else "accepted",
+        rescreening="due" if served.rules.has_older() else "done",
+    )
+    return dump(told, 200)
+
+
+_ASKED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
+_TOLD: Final = "Age, ETag, Kbapi-Request-Id, Location, RateLimit, RateLimit-Policy, Retry-After"
+_REMEMBERED_S: Final = "600"
+
+
+def allow_origins(app: Flask, origins: tuple[str, ...]) -> None:
+    """Let pages of these origins read answers; cookies and other ambient identity never count."""
+
+    @app.after_request
+    def tell(response: Response) -> Response:
+        response.vary.add("Origin")
+        origin = request.headers.get("Origin", "")
+        if origin in origins:
+            response.headers["Access-Control-Allow-Origin"] = origin
+            if "Access-Control-Request-Method" in request.headers and request.method == "OPTIONS":
+                response.headers["Access-Control-Allow-Methods"] = response.headers.get("Allow", "")
+                response.headers["Access-Control-Allow-Headers"] = _ASKED
+                response.headers["Access-Control-Max-Age"] = _REMEMBERED_S
+            else:
+                response.headers["Access-Control-Expose-Headers"] = _TOLD
+        return response
+
+
+def look_at(instance: Instance) -> InstanceState:
+    """The instance at this moment; a database that can't be read is told as such."""
+    settings = instance.settings
+    closed = instance.gate.why_closed()
+    database = settings.database_path
+    files = {"database": database, "log": log_of(database)}
+    return InstanceState(
+        versions={
+            "version": kbapi.__version__,
+            "schema": head_revision(),
+            "rules": str(RULES_VERSION),
+            "answers": str(ANSWERS_VERSION),
+        },
+        writes="accepted" if closed is None else closed.code,
+        ways_to_stop=tuple(
+            fault.code for fault in (InstanceReadOnly, StorageFull, StorageUnwritable)
+        ),
+        file_bytes={
+            name: file.stat().st_size if file.exists() else 0 for name, file in files.items()
+        },
+        free_bytes=free_bytes(settings.home),
+        waiting=_waiting(instance),
+        is_rescreening_due=_is_rescreening_due(instance),
+    )
+
+
+def _waiting(instance: Instance) -> dict[str, int] | None:
+    try:
+        with instance.reading() as connection:
+            return count_waiting(connection)
+    except KbapiError:
+        return None
+
+
+def _is_rescreening_due(instance: Instance) -> bool | None:
+    try:
+        return instance.rules.has_older()
+    except KbapiError:
+        return None
+
+
+metrics_blueprint = Blueprint("metrics", __name__, description="Counters for monitoring.")
+
+
+@metrics_blueprint.route("/metrics", methods=["GET"])
+@metrics_blueprint.doc(
+    responses={
+        "200": {
+            "description": "Counters of all worker processes and the state of the instance, in "
+            "the Prometheus text format.",
+            "content": {"text/plain": {"schema": {"type": "string"}}},
+        },
+        **problem_answers(_422="This endpoint takes no parameters."),
+    }
+)
+@needs(metrics_blueprint, Need.READING)
+def read_metrics() -> Response:
+    """Read the counters of requests, answers and writes, and the state of the instance.
+
+    The text has the Prometheus format and sums over all worker processes. It has no name, no
+    address and no token.
+    """
+    require_no_parameters()
+    told = tell_counts() + tell_state(look_at(instance()))
+    return Response(told, 200, NOT_KEPT, content_type=CONTENT_TYPE)

@@ -1,0 +1,190 @@
+"""Commands that import results and find outliers."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from itertools import chain
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import click
+import orjson
+
+from kbapi.cli.api_client import Door
+from kbapi.cli.common import (
+    REFUSED,
+    answer_of,
+    asking,
+    asks,
+    home_option,
+    paragraph,
+    settings_of,
+    tell,
+    told_errors,
+    told_progress,
+)
+from kbapi.demo.attackers import attacker_documents
+from kbapi.demo.results import as_batches, club_documents
+from kbapi.evidence.pools import Rejudged
+from kbapi.instance.instance import open_instance
+from kbapi.intake.rescreen import rejudge
+from kbapi.storage.outliers import KeptVerdicts
+from kbapi.storage.pools import load_all_pools
+
+_WHY = {
+    "outlier_deep": "outliers on the deep side",
+    "outlier_shallow": "outliers on the shallow side",
+}
+
+
+@click.command("find-outliers")
+@home_option
+@click.option(
+    "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
+)
+def rejudge_command(home: Path, keep: bool) -> None:
+    """Check all pools for outliers, and show what changed.
+
+    Every answer checks its own pool. With --apply, senders and curators
+    also see the outliers and the contributors that differ from their pool.
+    """
+    with told_errors():
+        instance = open_instance(settings_of(home))
+        with instance.reading() as connection:
+            pools = [pool for pool in load_all_pools(connection) if pool.units]
+        found = [
+            judged
+            for pool in told_progress(pools, len(pools), "Checking pools")
+            if (judged := rejudge(instance, pool, keep=keep)) is not None
+        ]
+        instance.close()
+    changed = [judged for judged in found if judged.has_changed]
+    for judged in changed:
+        click.echo("\n".join(_in_lines(judged)))
+    done = (
+        "The findings are stored."
+        if keep
+        else "Nothing was stored; store the findings with --apply."
+    )
+    click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
+
+
+def _in_lines(judged: Rejudged) -> Iterator[str]:
+    key = judged.pool.key
+    band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
+    yield f"{judged.pool.chip_key}, {key.domains}, {key.control}{band}:"
+    yield paragraph(_cutoffs_in_words(judged.now), "    ")
+    yield from _changes(judged, "Excluded now", judged.now, judged.before)
+    yield from _changes(judged, "Counted again", judged.before, judged.now)
+
+
+def _changes(judged: Rejudged, verb: str, one: KeptVerdicts, other: KeptVerdicts) -> Iterator[str]:
+    codes = Counter(unit.code for unit in set(one.units) - set(other.units))
+    for code, number in sorted(codes.items()):
+        yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
+    people = len(set(one.unlike) - set(other.unlike))
+    if people:
+        yield paragraph(
+            f"{verb}: the units of {people:,} contributors, which differ as a group from the "
+            f"other units of the pool ({judged.pool.units:,} in all).",
+            "    ",
+        )
+
+
+def _cutoffs_in_words(verdicts: KeptVerdicts) -> str:
+    found = verdicts.judgement
+    if found is None or found.deep_cutoff_steps is None:
+        cutoffs = (
+            "No outlier cutoffs: too few units with a pass and a failure, or too many outliers"
+        )
+    else:
+        shallow = max(found.shallow_cutoff_steps or 0, 0)
+        cutoffs = f"Outlier cutoffs: steps {shallow} to {found.deep_cutoff_steps}"
+    if found is None or found.is_young:
+        return f"{cutoffs}. The pool is young: new contributors count in full."
+    kept = found.newcomer_weight_ppm / 10_000
+    return f"{cutoffs}. New contributors keep {kept:.0f} % of their weight."
+
+
+@click.command("import")
+@click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--club",
+    type=click.IntRange(0, 1_000_000),
+    default=0,
+    help="Number of invented results to send.",
+)
+@click.option(
+    "--attackers",
+    type=click.IntRange(0, 1_000_000),
+    default=0,
+    help="Number of invented false results to send.",
+)
+@click.option(
+    "--seed", type=int, default=6, show_default=True, help="Seed of the invented results."
+)
+@asks
+def seed_command(
+    files: tuple[Path, ...],
+    club: int,
+    attackers: int,
+    seed: int,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+) -> None:
+    """Send many results from FILES.
+
+    Each line of FILES is one JSON document. --club and --attackers send
+    invented results instead. Refused results are counted by reason; the
+    others are stored.
+    """
+    if not files and not club and not attackers:
+        raise click.UsageError("Give FILES, --club N or --attackers N.")
+    rng = Random(seed)  # noqa: S311 - synthetic data, no secret
+    lines = [line for file in files for line in file.read_bytes().splitlines() if line.strip()]
+    documents = chain(
+        lines,
+        map(orjson.dumps, club_documents(club, rng)),
+        map(orjson.dumps, attacker_documents(attackers, rng)),
+    )
+    total = len(lines) + club + attackers
+    with asking(home, url) as door:
+        counts, reasons = _send(door, told_progress(documents, total, "Sending"))
+    told = {"counts": dict(counts), "refused_for": dict(reasons.most_common(10))}
+    tell(told, as_json, _summary_lines)
+    if counts["stored"] == 0:
+        raise SystemExit(REFUSED)
+
+
+def _send(door: Door, lines: Iterable[bytes]) -> tuple[Counter[str], Counter[str]]:
+    counts: Counter[str] = Counter()
+    reasons: Counter[str] = Counter()
+    for batch in as_batches(lines):
+        reply = door.ask(
+            "POST",
+            "/v1/submissions/batch",
+            body=b"\n".join(batch),
+            headers={"Content-Type": "application/x-ndjson"},
+        )
+        if reply.status == 422:
+            # None of them can be right: the problems' pointers begin with their places.
+            counts += Counter(items=len(batch), refused=len(batch))
+            reasons += Counter(problem["code"] for problem in reply.value.get("errors", []))
+            continue
+        told = answer_of(reply)
+        counts += Counter(told["counts"])
+        reasons += Counter(_codes(told["not_counted"]))
+    return counts, reasons
+
+
+def _codes(not_counted: list[dict[str, Any]]) -> Iterator[str]:
+    for item in not_counted:
+        for problem in item["errors"]:
+            yield problem["code"]
+
+
+def _summary_lines(told: dict[str, Any]) -> str:
+    lines = [f"{name}: {number:,}" for name, number in told["counts"].items()]
+    lines += [f"  refused, {code}: {number:,}" for code, number in told["refused_for"].items()]
+    return "\n".join(lines)

@@ -1,0 +1,141 @@
+"""Commands that keep an instance: upgrade, backup, restore, check."""
+
+from pathlib import Path
+from typing import Final
+
+import click
+
+from kbapi.cli.common import REFUSED, home_option, paragraph, settings_of, told_errors
+from kbapi.instance.backup import back_up_secret, make_backup
+from kbapi.instance.check import check_instance
+from kbapi.instance.instance import open_instance, upgrade_instance
+from kbapi.instance.restore import LOST_WITH_IT, restore_backup
+from kbapi.intake.rescreen import rescreen
+from kbapi.storage.files import require_may_open
+from kbapi.storage.sqlite.schema import current_revision, head_revision
+
+
+@click.group("db")
+def database_commands() -> None:
+    """Create or upgrade the database of an instance."""
+
+
+@database_commands.command("upgrade")
+@home_option
+def upgrade_command(home: Path) -> None:
+    """Create the instance, or upgrade its database.
+
+    Make a backup first: kbapi backup. The upgrade changes everything or
+    nothing. It then screens the results again that older rules screened.
+    """
+    with told_errors():
+        settings = settings_of(home)
+        require_may_open(settings.database_path)
+        before = (
+            current_revision(settings.database_path) if settings.database_path.exists() else None
+        )
+        upgrade_instance(settings)
+        instance = open_instance(settings)
+        screened = rescreen(instance)
+        instance.close()
+        click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
+        if screened:
+            click.echo(f"{screened} results were screened again by the current rules.")
+
+
+_BOTH_TOGETHER: Final = (
+    "Keep the backup and the secret in different places. Together they let a finder read and "
+    "withdraw every result."
+)
+_APART: Final = (
+    "The backup does not contain the secret, and no receipt works without it. Save the secret in "
+    "another place with --secret FILE."
+)
+
+_DATED_LATER: Final = (
+    "These backups have a date in the future: {}. --keep neither counts nor removes them. "
+    "Correct the clock, and remove by hand what you do not need."
+)
+
+
+@click.command("backup")
+@click.argument("target", type=click.Path(path_type=Path))
+@click.option(
+    "--keep",
+    type=click.IntRange(1),
+    help="Keep the newest KEEP backups in TARGET, and remove older ones.",
+)
+@click.option(
+    "--secret",
+    "secret_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write the secret to this file, outside TARGET and the instance.",
+)
+@home_option
+def backup_command(target: Path, keep: int | None, secret_file: Path | None, home: Path) -> None:
+    """Copy the database into the folder TARGET.
+
+    The server may run. The copy is checked before it gets its final name.
+    """
+    with told_errors():
+        if secret_file is not None:
+            back_up_secret(settings_of(home), secret_file, target)
+        made = make_backup(settings_of(home), target, keep)
+        results = made.condition.rows_of("submission")
+        click.echo(
+            f"{made.file}: {results:,} results, schema {made.condition.revision}, "
+            f"{made.size_bytes:,} bytes, checked."
+        )
+        for old in made.removed:
+            click.echo(f"Removed {old.name}.")
+        if secret_file is not None:
+            click.echo(f"{secret_file}: the secret.")
+        if made.dated_later:
+            names = ", ".join(path.name for path in made.dated_later)
+            click.echo(paragraph(_DATED_LATER.format(names)), err=True)
+        click.echo(paragraph(_APART if secret_file is None else _BOTH_TOGETHER), err=True)
+
+
+@click.command("restore")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--secret",
+    "secret_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="File with the secret of the backup, if --home does not have it.",
+)
+@click.option("--without-secret", is_flag=True, help="Restore without the secret, if it is lost.")
+@home_option
+def restore_command(file: Path, secret_file: Path | None, without_secret: bool, home: Path) -> None:
+    """Replace the database of the instance by the backup FILE.
+
+    First stop the server and every command on this folder. The replaced
+    files stay beside the database until you remove them.
+    """
+    with told_errors():
+        done = restore_backup(settings_of(home), file, secret_file, without_secret=without_secret)
+    results = done.condition.rows_of("submission")
+    click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
+    for path in done.excluded:
+        is_beside = path.parent == home.resolve()
+        click.echo(f"Kept the replaced file: {path.name if is_beside else path}")
+    if not done.fits_secret:
+        click.echo(paragraph(LOST_WITH_IT), err=True)
+    if done.needs_upgrade:
+        click.echo("The schema is older than the program. Next, run 'kbapi db upgrade'.", err=True)
+
+
+@click.command("check")
+@home_option
+def check_command(home: Path) -> None:
+    """Check the database, secret, evidence and disk space.
+
+    Changes nothing; the server may run. Exits with 1 when something is
+    wrong.
+    """
+    with told_errors():
+        findings = check_instance(settings_of(home))
+    for found in findings:
+        click.echo(f"{'ok' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
+    if not all(found.is_well for found in findings):
+        raise SystemExit(REFUSED)

@@ -1,0 +1,246 @@
+"""Commands that ask: identify, start, stability, locks; cautions beside every number."""
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import click
+import orjson
+
+from kbapi.cli import lines
+from kbapi.cli.common import (
+    REFUSED,
+    answer_of,
+    asking,
+    asks,
+    bullet,
+    home_option,
+    json_option,
+    paragraph,
+    settings_of,
+    tell,
+    told_errors,
+)
+from kbapi.cli.sending import sender_file
+from kbapi.cli.this_machine import PrintedName, printed_names
+
+
+@click.command("cautions")
+def cautions_command() -> None:
+    """Print every caution that belongs to answers."""
+    from kbapi.advice.cautions import every_caution
+
+    click.echo("\n".join(bullet(caution.text) for caution in every_caution()))
+
+
+def tell_with_cautions(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
+    """Print an answer with its cautions, as JSON or in lines for people."""
+    if as_json:
+        click.echo(orjson.dumps(answer))
+        return
+    click.echo(in_lines(answer))
+    click.echo("\n".join(cautions_in_lines(answer, has_seen_all=_has_seen_all_today())))
+
+
+def cautions_in_lines(answer: dict[str, Any], *, has_seen_all: bool) -> list[str]:
+    """The cautions of an answer below an empty line: all, or the first one and where they are."""
+    first, *others = answer["cautions"]
+    if not has_seen_all:
+        return ["", "Cautions:", *(bullet(caution["text"]) for caution in (first, *others))]
+    more = f"{len(others)} more cautions: kbapi cautions"
+    return ["", paragraph(f"Caution: {first['text']}"), more]
+
+
+def _has_seen_all_today() -> bool:
+    """Whether all cautions were printed today already; from now on they were.
+
+    Where that can't be kept, they are printed again.
+    """
+    path = sender_file().with_name("cautions-printed")
+    today = date.today().isoformat()
+    try:
+        if path.exists() and path.read_text("utf-8").strip() == today:
+            return True
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        path.write_text(f"{today}\n", "utf-8")
+    except (OSError, UnicodeDecodeError):
+        pass
+    return False
+
+
+def _about_a_chip(command: Any) -> Any:
+    """The options of a question about one chip's control."""
+    for option in (
+        click.option("--microcode", help="Use only results with this microcode."),
+        click.option("--firmware", help="Use only results with this firmware."),
+        click.option("--machine", help="Use only results of this machine class."),
+        click.option("--supply", help="Use only results on mains or on battery."),
+        click.option("--cooling", help="Use only machines with this cooling, such as repasted."),
+        click.option("--grade", help="Use only results with this grade or better, such as long."),
+        click.option("--load", help="Use only results under this load class."),
+        click.option("--confidence", help="Confidence of the answer: 0.8, 0.9, 0.95 or 0.99."),
+        click.option(
+            "--stable-share", help="Share of units that are stable at the start, such as 0.9."
+        ),
+        click.option("--clock-mhz", help="Clock in MHz, for fixed_clock_voltage."),
+        click.option("--moved-with", help="Domains that moved together, separated by commas."),
+        click.option(
+            "--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage."
+        ),
+        click.option("--domain", help="Supply rail (domain), such as core or gpu_core."),
+        click.argument("chip"),
+    ):
+        command = option(command)
+    return asks(command)
+
+
+def _sent(chip: str, asked: dict[str, str | None]) -> dict[str, str]:
+    return {"chip": chip, **{name: text for name, text in asked.items() if text is not None}}
+
+
+@click.command("start")
+@_about_a_chip
+@click.option(
+    "--percentiles", is_flag=True, help="Also print the settings for other shares of units."
+)
+def start_command(
+    chip: str,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+    percentiles: bool,
+    **asked: str | None,
+) -> None:
+    """Suggest where to start on CHIP.
+
+    CHIP is the name that the system prints, or a catalogue key. The answer
+    includes its confidence and the cautions.
+    """
+    detail = "percentiles" if percentiles else None
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
+    tell_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
+
+
+@click.command("stability")
+@_about_a_chip
+def stability_command(
+    chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
+) -> None:
+    """Draw the share of stable units of CHIP at each setting."""
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/stability", query=_sent(chip, asked))
+    tell_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
+
+
+@click.command("locks")
+@click.argument("chip")
+@click.option("--domain", help="Show only this supply rail (domain).")
+@click.option("--control", help="Show only this control.")
+@click.option("--machine", help="Use only reports of this machine class.")
+@click.option(
+    "--firmware-month", help="Use only reports with firmware of this month, such as 2026-03."
+)
+@asks
+def locks_command(
+    chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
+) -> None:
+    """Show which controls of CHIP are locked.
+
+    The answer includes what is possible on a locked machine.
+    """
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/locks", query=_sent(chip, asked))
+    tell_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
+
+
+@click.command("identify")
+@click.argument("text", required=False)
+@asks
+def identify_command(text: str | None, home: Path, url: str | None, as_json: bool) -> None:
+    """Show which chip TEXT names, or the chips of this machine.
+
+    Needs no instance. Exits with 1 unless each text names exactly one chip.
+    """
+    names = [PrintedName(None, text)] if text else printed_names()
+    if not names:
+        click.echo("This system reports no chip names. Give a name as TEXT.", err=True)
+        raise SystemExit(REFUSED)
+    answers = [_identify(name, home, url) for name in names]
+    if as_json:
+        click.echo(orjson.dumps(answers))
+    for name, answer in zip(names, answers, strict=True) if not as_json else ():
+        click.echo(f"{name.text.strip()}\n{lines.identified_in_lines(answer)}")
+    if any(answer["match"] != "exact" for answer in answers):
+        raise SystemExit(REFUSED)
+
+
+def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
+    if url is None:
+        from kbapi.advice.identify import identify_with
+        from kbapi.instance.instance import bundled_catalogue
+
+        told = identify_with(name.text, bundled_catalogue(), kind=name.kind, ids=name.ids)
+        answer: dict[str, Any] = orjson.loads(orjson.dumps(told))
+        return answer
+    numbers = {key: str(value) for key, value in name.numbers().items()}
+    with asking(home, url) as door:
+        told_there: dict[str, Any] = answer_of(
+            door.ask("GET", "/v1/identify", query={"text": name.text, **numbers})
+        )
+    return told_there
+
+
+@click.group("chips", invoke_without_command=True)
+@click.option("--kind", help="Show only this kind: cpu or gpu.")
+@click.option("--series", help="Show only this series.")
+@click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
+@click.option("--cursor", help="Continue from the cursor that the previous page printed.")
+@asks
+def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | None) -> None:
+    """List the chips that the instance knows."""
+    if click.get_current_context().invoked_subcommand is None:
+        _list_chips(home, url, as_json, asked)
+
+
+@chips_commands.command("search")
+@click.argument("text")
+@click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
+@asks
+def search_command(
+    text: str, limit: str | None, home: Path, url: str | None, as_json: bool
+) -> None:
+    """Find chips with a name like TEXT, with at most one typing error."""
+    _list_chips(home, url, as_json, {"search": text, "limit": limit})
+
+
+@chips_commands.command("rebuild")
+@click.option(
+    "--apply",
+    "is_applied",
+    is_flag=True,
+    help="Change the results; without it, only show the changes.",
+)
+@json_option
+@home_option
+def rebuild_command(is_applied: bool, as_json: bool, home: Path) -> None:
+    """Read all stored chip names again.
+
+    Use it after a change of the catalogue. Without --apply it only shows
+    what would change. With --apply, results move with their evidence to the
+    chip that the new reading names.
+    """
+    from kbapi.instance.instance import open_instance
+    from kbapi.intake.rescreen import reread_chips
+
+    with told_errors():
+        found = reread_chips(open_instance(settings_of(home)), is_applied=is_applied)
+    tell(orjson.loads(orjson.dumps(found)), as_json, lines.reread_in_lines)
+
+
+def _list_chips(home: Path, url: str | None, as_json: bool, asked: dict[str, str | None]) -> None:
+    query = {name: text for name, text in asked.items() if text is not None}
+    with asking(home, url) as door:
+        reply = door.ask("GET", "/v1/chips", query=query)
+    tell(answer_of(reply), as_json, lines.chips_in_lines)

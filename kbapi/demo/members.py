@@ -1,0 +1,172 @@
+"""Members of the Tidewater Bench Club: how they test, what they get wrong.
+
+First setting uniform 50 to 80 mV below stock, steps of 5, 10 or 25 mV; 35 % stop at a planned
+depth 0 to 80 mV past the first setting, the others at the first failure. Rails and controls with
+another scale are searched on that scale.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from random import Random
+from typing import Any, Final
+
+from kbapi.chips.catalogue import load_catalogue
+from kbapi.demo import truth
+from kbapi.demo.machines import MachineClass, parse_machines
+from kbapi.demo.truth import PoolTruth, parse_truth, typing_unit
+from kbapi.errors import CatalogueError
+from kbapi.settings import bundled_folder
+
+_FIRST_MV: Final = (50.0, 80.0)
+_STEPS_MV: Final = (5, 10, 25)
+_FURTHEST_PLAN_MV: Final = 80.0
+_ROOM_MV: Final = 240.0
+"""The controls of the invented makers go no deeper; few units are so good that it matters."""
+_CLAIMED_END_MV: Final = (60.0, 150.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What a tester tried and saw, in what people type below stock (`typing_unit`)."""
+
+    pool: PoolTruth
+    first: int
+    stable: int | None
+    unstable: int | None
+    planned: int | None
+    """Told only by those who planned where to stop."""
+
+    @property
+    def failed(self) -> bool:
+        """Whether any setting failed."""
+        return self.unstable is not None
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    first: int
+    step: int
+    planned: int | None
+    feels_wrong: bool
+
+
+def search_limit(rng: Random, pool: PoolTruth, limit_steps: int) -> Search:
+    """The search of one honest tester whose unit's limit is this grid step."""
+    plan = _draw_plan(rng, pool)
+    room = _typed(_ROOM_MV, pool, typing_unit(pool.grid))
+    stable, depth = None, plan.first
+    while steps_of(pool, depth) <= limit_steps:
+        stable, depth = depth, depth + plan.step
+        if depth > (room if plan.planned is None else plan.planned):
+            # Who runs out of room has arrived as well.
+            return Search(pool, plan.first, stable, None, plan.planned or stable)
+        if plan.feels_wrong and steps_of(pool, depth) > limit_steps:
+            return Search(pool, plan.first, stable, None, None)
+    return Search(pool, plan.first, stable, depth, plan.planned)
+
+
+def search_without_effect(rng: Random, pool: PoolTruth) -> Search:
+    """The search of somebody whose settings change nothing: all of them pass."""
+    first = _draw_plan(rng, pool).first
+    end = round(rng.uniform(*_CLAIMED_END_MV) * pool.scale / float(typing_unit(pool.grid)))
+    return Search(pool, first, max(first, end), None, None)
+
+
+def steps_of(pool: PoolTruth, typed: int) -> int:
+    """The whole grid step that the control makes of what was typed."""
+    return pool.grid.stable_steps(float(typed * typing_unit(pool.grid)))
+
+
+def _draw_plan(rng: Random, pool: PoolTruth) -> _Plan:
+    unit = typing_unit(pool.grid)
+    first = _typed(rng.uniform(*_FIRST_MV), pool, unit)
+    step = _typed(rng.choice(_STEPS_MV), pool, unit)
+    if rng.random() < truth.ROUND_NUMBERS and unit == 1 and pool.control != "count_offset":
+        first, step = max(10, round(first, -1)), 10
+    if rng.random() < truth.PLANNED_END:
+        furthest = first + _typed(rng.uniform(0, _FURTHEST_PLAN_MV), pool, unit)
+        return _Plan(first, step, furthest - (furthest - first) % step, feels_wrong=False)
+    return _Plan(first, step, None, feels_wrong=rng.random() < truth.FEELS_WRONG)
+
+
+def _typed(core_rail_mv: float, pool: PoolTruth, unit: Fraction) -> int:
+    return max(1, round(core_rail_mv * pool.scale / float(unit)))
+
+
+_VALUES: Final = (
+    "first_tried",
+    "stable_at",
+    "unstable_at",
+    "planned_end",
+    "in_use",
+    "read_back",
+)
+
+
+def in_wrong_units(rng: Random, document: dict[str, Any]) -> dict[str, Any]:
+    """The document in volts, or with the sign lost; single runs and readings are left out."""
+    in_volts = rng.random() < 0.5
+    settings = [_mistaken(setting, in_volts=in_volts) for setting in document["settings"]]
+    kept = {k: v for k, v in document.items() if k not in ("trials", "readings", "settings")}
+    return {**kept, "settings": settings}
+
+
+def _mistaken(setting: dict[str, Any], *, in_volts: bool) -> dict[str, Any]:
+    told = {name: setting[name] for name in _VALUES if setting.get(name) is not None}
+    # A fixed voltage has no sign to lose, a count no volts to be told in.
+    as_volts = setting["control"] == "fixed_clock_voltage" or (
+        in_volts and setting["control"] == "voltage_offset"
+    )
+    factor = 0.001 if as_volts else -1
+    return setting | {name: round(value * factor, 6) for name, value in told.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Club:
+    """Everything that results are drawn from, dice apart."""
+
+    classes: tuple[MachineClass, ...]
+    truth: Mapping[str, tuple[PoolTruth, ...]]
+    """Pools by chip, its main one first; a chip without any is locked."""
+    names: Mapping[str, str]
+    """What a chip is called, by key."""
+
+    def pools_of(self, chip: str) -> tuple[PoolTruth, ...]:
+        """The pools of a chip, none for one of a locked class."""
+        return self.truth.get(chip, ())
+
+
+def load_club(folder: Path) -> Club:
+    """The club of a seed_data folder; raises CatalogueError where its files contradict."""
+    catalogue = load_catalogue(folder / "catalogue")
+    club = Club(
+        classes=parse_machines(tomllib.loads((folder / "machines.toml").read_text())),
+        truth=parse_truth(tomllib.loads((folder / "truth.toml").read_text()), catalogue),
+        names={key: described.chip.name for key, described in catalogue.chips.items()},
+    )
+    for of_class in club.classes:
+        for chip in (*of_class.processors, *of_class.graphics):
+            if chip not in club.names:
+                raise CatalogueError(f"machines.toml puts an unknown chip in {of_class.key}.")
+    return club
+
+
+@cache
+def bundled_club() -> Club:
+    """The club that this installation carries, read once."""
+    return load_club(bundled_folder("seed_data"))
+
+
+def pool_truths() -> tuple[PoolTruth, ...]:
+    """The truth about every pool of the bundled club."""
+    return tuple(pool for pools in bundled_club().truth.values() for pool in pools)
+
+
+def note_texts() -> list[str]:
+    """The texts of the club's curated notes, in the order of their names."""
+    folder = bundled_folder("seed_data") / "notes"
+    return [path.read_text() for path in sorted(folder.glob("*.md")) if path.name != "README.md"]

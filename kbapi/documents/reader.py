@@ -1,0 +1,321 @@
+"""Bytes in, a result or a question out: strict JSON, personal-data check, shape, plausibility.
+
+Python's reader keeps the last of two equal keys, reads NaN, turns 1e400 into infinity and stops
+at the first fault. Here each of those is a problem with a pointer, all of them at once.
+"""
+
+import json
+import math
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Final, get_args
+
+from marshmallow import ValidationError
+
+from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT, MOST_SETTINGS
+from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
+from kbapi.chips.chip import ChipIds, ChipName
+from kbapi.documents.personal_data import CODE, find_identities, told_safely
+from kbapi.documents.readings import Ignored, ignore_readings
+from kbapi.documents.refusals import refuse_document, refuse_in_force, refuse_setting
+from kbapi.documents.results import ChipIdsSchema, SettingSchema, SubmissionSchema
+from kbapi.documents.shapes import child, problems_of
+from kbapi.documents.types import SubmittedResult, SubmittedSetting
+from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
+from kbapi.vocabulary import Form
+
+JsonValue = Any
+
+# Without strings, brackets are enough to know the nesting before the recursive reader sees it.
+_STRING: Final = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*(?:"|\\?\Z)', re.DOTALL)
+_ALL_BUT_BRACKETS: Final = bytes(set(range(256)) - set(b"[]{}"))
+_UNSTORABLE: Final = re.compile(r"[\0\ud800-\udfff]")
+_LONGEST_INTEGER_DIGITS: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class JsonReading:
+    """A JSON value with the problems that its text had."""
+
+    value: JsonValue
+    problems: tuple[Problem, ...]
+
+
+class _Repeated(dict[str, JsonValue]):
+    """An object whose text used a key twice; keeps which ones."""
+
+    repeated: tuple[str, ...] = ()
+
+
+def read_json_items(body: bytes) -> list[JsonReading]:
+    """The items of a JSON array, each with the problems of its own text.
+
+    Raises
+    ------
+    JsonUnreadable
+        Also when the text is no array.
+    """
+    value = _value_of(body, DEEPEST_NESTING + 1)
+    if not isinstance(value, list):
+        raise JsonUnreadable(
+            "A batch is a JSON array, or NDJSON with one JSON document on each line."
+        )
+    return [_reading_of(item) for item in value]
+
+
+def read_json(body: bytes) -> JsonReading:
+    """The value of a JSON text, with its problems: repeated keys, numbers out of range, NUL.
+
+    Raises
+    ------
+    JsonUnreadable
+        When the bytes are not UTF-8, not JSON, or nested deeper than 16.
+    """
+    return _reading_of(_value_of(body, DEEPEST_NESTING))
+
+
+def _reading_of(value: JsonValue) -> JsonReading:
+    # Nearly every text is sound, and pointers cost more than the look at what they point to.
+    return JsonReading(value, tuple(_problems_of(value, "")) if _is_faulty(value) else ())
+
+
+def _value_of(body: bytes, deepest: int) -> JsonValue:
+    _refuse_deep_nesting(body, deepest)
+    try:
+        return json.loads(
+            body.decode("utf-8"),
+            object_pairs_hook=_object_of,
+            parse_constant=_not_finite,
+            parse_int=_integer_of,
+        )
+    except UnicodeDecodeError as error:
+        raise JsonUnreadable(f"The body is not UTF-8: byte {error.start} is invalid.") from None
+    except json.JSONDecodeError as error:
+        raise JsonUnreadable(
+            f"Line {error.lineno}, column {error.colno} is not valid JSON: {error.msg}."
+        ) from None
+
+
+def _refuse_deep_nesting(body: bytes, deepest: int) -> None:
+    depth = 0
+    for mark in _STRING.sub(b"", body).translate(None, _ALL_BUT_BRACKETS):
+        depth += 1 if mark in b"[{" else -1
+        if depth > deepest:
+            raise JsonUnreadable(f"The body has more than {deepest} levels of nesting.")
+
+
+def _object_of(pairs: list[tuple[str, JsonValue]]) -> dict[str, JsonValue]:
+    value = dict(pairs)
+    if len(value) == len(pairs):
+        return value
+    times = Counter(key for key, _ in pairs)
+    marked = _Repeated(value)
+    marked.repeated = tuple(key for key in value if times[key] > 1)
+    return marked
+
+
+def _not_finite(_word: str) -> float:
+    return math.nan
+
+
+def _integer_of(digits: str) -> int | float:
+    # Python refuses to read integers of thousands of digits; any that long are out of range here.
+    return int(digits) if len(digits) <= _LONGEST_INTEGER_DIGITS else math.inf
+
+
+def _is_faulty(value: JsonValue) -> bool:
+    if isinstance(value, dict):
+        return isinstance(value, _Repeated) or any(map(_is_faulty, value.values()))
+    if isinstance(value, list):
+        return any(map(_is_faulty, value))
+    return _scalar_fault(value) is not None
+
+
+def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
+    if isinstance(value, dict):
+        if isinstance(value, _Repeated):
+            for key in value.repeated:
+                yield Problem(
+                    child(pointer, key),
+                    "repeated_key",
+                    "The object has this key twice. Send it once.",
+                )
+        for key, member in value.items():
+            yield from _problems_of(member, child(pointer, key))
+    elif isinstance(value, list):
+        for index, member in enumerate(value):
+            yield from _problems_of(member, child(pointer, index))
+    elif (problem := _scalar_fault(value)) is not None:
+        yield Problem(pointer, *problem)
+
+
+def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
+    if isinstance(value, str):
+        if len(value) > LONGEST_TEXT:
+            return "too_long", f"A text has at most {LONGEST_TEXT} characters."
+        if _UNSTORABLE.search(value):
+            return "unreadable_text", (
+                "The text contains a NUL character or half of a surrogate pair. Remove it."
+            )
+    elif isinstance(value, float) and not math.isfinite(value):
+        return "not_finite", "This is not a finite number. Leave the field out."
+    elif isinstance(value, int) and abs(value) > LARGEST_INTEGER:
+        return "too_large", (
+            "JSON readers do not agree on whole numbers beyond 2^53. Send a smaller number."
+        )
+    return None
+
+
+_MOST_PROBLEMS_TOLD: Final = 100
+_TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
+_SUBMISSION: Final = SubmissionSchema()
+_SETTING: Final = SettingSchema()
+_CHIP_IDS: Final = ChipIdsSchema()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadDocument:
+    """A sound document: parsed, and as it was sent without its tokens."""
+
+    result: SubmittedResult
+    chip: ChipName
+    raw: dict[str, Any]
+    chip_conflict: str | None = None
+    """A sentence when the numbers beside the chip's name contradict it."""
+    ignored: tuple[Ignored, ...] = ()
+    """Numbers of readings that cannot be right; `result` is without them, `raw` is not."""
+
+
+def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> ReadDocument:
+    """The document that a JSON value holds, sound in shape and plausible in every setting.
+
+    Raises
+    ------
+    DocumentRefused
+        With every problem of text, shape and plausibility.
+    """
+    reading = _with_identities(text)
+    chip = _chip_of(reading.value, catalogue)
+    try:
+        result = _SUBMISSION.load(reading.value)
+    except ValidationError as error:
+        shape = tuple(problems_of(error.messages))
+        parts = tuple(_refusals_of_sound_parts(reading.value, shape, this_month))
+        raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
+    refused = tuple(_refusals_of(result, this_month))
+    if reading.problems or refused or not isinstance(chip, ResolvedChip):
+        raise _refused(reading, (*_only_problem(chip), *refused))
+    raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
+    usable, ignored = ignore_readings(result)
+    known = replace(
+        usable, settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings)
+    )
+    return ReadDocument(known, chip.chip, raw, chip.conflict, ignored)
+
+
+def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
+    """The setting, marked if the catalogue describes the chip without such a rail or control."""
+    if catalogue.find(chip.key) is None:
+        return setting
+    has_rails = set(setting.domains) <= set(catalogue.domains_for(chip))
+    has_control = setting.control in catalogue.controls_for(chip)
+    return setting if has_rails and has_control else replace(setting, is_foreign=True)
+
+
+def _with_identities(reading: JsonReading) -> JsonReading:
+    """The JSON value with the problems of its text, identities among them."""
+    return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
+
+
+def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
+    """The chip or its problem; None where there is no text to read, which the shape tells."""
+    text = value.get("chip") if isinstance(value, dict) else None
+    if not isinstance(text, str) or not text:
+        return None
+    return decide_chip(text, "/chip", catalogue, form=_form_of(value), ids=_ids_of(value))
+
+
+def _form_of(value: dict[str, Any]) -> Form | None:
+    platform = value.get("platform")
+    form = platform.get("form") if isinstance(platform, dict) else None
+    return next((known for known in get_args(Form) if known == form), None)
+
+
+def _ids_of(value: dict[str, Any]) -> ChipIds | None:
+    """The numbers beside the name, if their shape is sound; else the shape tells."""
+    try:
+        ids: ChipIds = _CHIP_IDS.load(value.get("chip_ids") or {})
+    except ValidationError:
+        return None
+    return ids
+
+
+def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
+    return (chip,) if isinstance(chip, Problem) else ()
+
+
+def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
+    for index, setting in enumerate(result.settings):
+        yield from refuse_setting(setting, f"/settings/{index}")
+    yield from refuse_in_force(result)
+    yield from refuse_document(result, this_month)
+
+
+def _refusals_of_sound_parts(
+    value: Any, shape: tuple[Problem, ...], this_month: str
+) -> Iterator[Problem]:
+    """The rules' problems of those parts whose shape is sound, though the document's is not."""
+    if not isinstance(value, dict):
+        return
+    if not _is_sound("/settings", shape):
+        yield from _refusals_of_sound_settings(value.get("settings"), shape)
+    sound = {key: part for key, part in value.items() if _is_sound(child("", key), shape)}
+    yield from _refusals_of(_SUBMISSION.load(sound, partial=True), this_month)
+
+
+def _refusals_of_sound_settings(settings: Any, shape: tuple[Problem, ...]) -> Iterator[Problem]:
+    for index, setting in enumerate(settings if isinstance(settings, list) else []):
+        pointer = f"/settings/{index}"
+        if isinstance(setting, dict) and index < MOST_SETTINGS and _is_sound(pointer, shape):
+            yield from refuse_setting(_SETTING.load(setting), pointer)
+
+
+def _is_sound(pointer: str, shape: tuple[Problem, ...]) -> bool:
+    return not any(f"{problem.pointer}/".startswith(f"{pointer}/") for problem in shape)
+
+
+def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:
+    # A value that is no number is also of the wrong shape: it is told once, by its first problem.
+    told = {problem.pointer for problem in reading.problems if problem.code != CODE}
+    rest = tuple(problem for problem in further if problem.pointer not in told)
+    problems = tuple(told_safely((*reading.problems, *rest)))
+    if len(problems) > _MOST_PROBLEMS_TOLD:
+        left = len(problems) - _MOST_PROBLEMS_TOLD
+        more = Problem("", "more_problems", f"{left} more problems are not listed.")
+        problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
+    return DocumentRefused(problems=problems)
+
+
+def read_asked(body: bytes) -> Any:
+    """The JSON value of a question.
+
+    Raises
+    ------
+    JsonUnreadable
+        When the bytes are not JSON text.
+    DocumentRefused
+        When the text has faults or something in it identifies a person; what it is, is not told.
+    """
+    reading = read_json(body)
+    problems = [*find_identities(reading.value), *reading.problems]
+    if problems:
+        raise DocumentRefused(problems=told_safely(problems))
+    return reading.value
+
+
+def chip_of_body(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
+    """The chip that the value names, or its problem; None where the schema has one to tell."""
+    text = value.get("chip") if isinstance(value, dict) else None
+    return resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None

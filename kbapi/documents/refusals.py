@@ -1,0 +1,272 @@
+"""Why a setting can't be right: an ordered table of named rules, each with its sentence.
+
+A refusal concerns the whole document, because somebody who mistakes a sign or a unit of measure
+once has done so everywhere. Every rule that applies is told, not only the first.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV
+from kbapi.documents.runs import contradictions_of
+from kbapi.documents.shapes import child
+from kbapi.documents.types import InForce, SubmittedResult, SubmittedSetting
+from kbapi.errors import Problem
+from kbapi.vocabulary import LIMIT_CONTROLS
+
+# back is a measurement: a strange one proves nothing, and never costs a result.
+_VALUE_FIELDS: Final = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A field that breaks a rule, and what would be right in this case."""
+
+    field: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A named rule about one setting."""
+
+    code: str
+    sentence: str
+    faults_of: Callable[[SubmittedSetting], Iterator[Fault]]
+
+
+@dataclass(frozen=True, slots=True)
+class DocumentRefusal:
+    """A named rule about the document as a whole; the faults' fields are pointers."""
+
+    code: str
+    sentence: str
+    faults_of: Callable[[SubmittedResult, str], Iterator[Fault]]
+
+
+def _values(setting: SubmittedSetting) -> Iterator[tuple[str, float]]:
+    for field in _VALUE_FIELDS:
+        value = getattr(setting, field)
+        if value is not None:
+            yield field, value
+
+
+def _is_offset(setting: SubmittedSetting) -> bool:
+    return setting.control != "fixed_clock_voltage"
+
+
+def _nothing_told(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.stable_at is None and setting.unstable_at is None:
+        yield Fault("stable_at", "Send stable_at, unstable_at or both.")
+
+
+def _clock_missing(setting: SubmittedSetting) -> Iterator[Fault]:
+    if not _is_offset(setting) and setting.clock_mhz is None:
+        yield Fault("clock_mhz", "Send clock_mhz, the clock that the voltage was set at.")
+
+
+def _looks_like_volts(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.control != "voltage_offset":
+        return
+    for field, value in _values(setting):
+        if 0 < abs(value) < 1:
+            yield Fault(field, f"Send mV: did you mean {-abs(value) * 1000:.10g}?")
+
+
+def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
+    for field, value in _values(setting):
+        below_stock = setting.below_stock(value)
+        if below_stock is None or below_stock >= 0:
+            continue
+        if setting.control == "voltage_offset" and value < 1:
+            yield Fault(field, "Send a negative number.")  # and volts: the other rule says which
+        elif _is_offset(setting):
+            yield Fault(field, f"Did you mean {-value:.10g}?")
+        else:
+            yield Fault(field, f"stock_mv is {setting.stock_mv:.10g}: send a lower voltage.")
+
+
+def _count_not_whole(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.control != "count_offset":
+        return
+    for field, value in _values(setting):
+        if value != int(value):
+            yield Fault(field, "Send the count as the maker's menu shows it, such as -15.")
+
+
+def _outside_fixed_clock_range(setting: SubmittedSetting) -> Iterator[Fault]:
+    if _is_offset(setting):
+        return
+    told = [*_values(setting)]
+    if setting.stock_mv is not None:
+        told.append(("stock_mv", setting.stock_mv))
+    for field, value in told:
+        if not FIXED_CLOCK_LEAST_MV <= value <= FIXED_CLOCK_MOST_MV:
+            volts = f" Did you mean {value * 1000:.10g}?" if 0.4 <= value <= 1.5 else ""
+            yield Fault(field, f"Send the absolute voltage in mV.{volts}")
+
+
+def _beyond_hard_bound(setting: SubmittedSetting) -> Iterator[Fault]:
+    hard = DEPTH_BOUNDS[setting.control, setting.domain].hard
+    for field, value in _values(setting):
+        below_stock = setting.below_stock(value)
+        if below_stock is not None and below_stock > hard:
+            yield Fault(field, f"Send at most {hard} below stock.")
+
+
+def _unstable_not_deeper(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.stable_at is None or setting.unstable_at is None:
+        return
+    if setting.unstable_at >= setting.stable_at:
+        yield Fault("unstable_at", "Send an unstable_at below stable_at. Are the two exchanged?")
+
+
+def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
+    seen = set()
+    for index, setting in enumerate(result.settings):
+        # Moved together is moved: core with ring and ring with core are one setting.
+        # An offset knows no clock.
+        clock_mhz = None if _is_offset(setting) else setting.clock_mhz
+        key = (setting.domains, setting.control, clock_mhz)
+        if key in seen:
+            yield Fault(f"/settings/{index}", "")
+        seen.add(key)
+
+
+def _month_ahead(result: SubmittedResult, this_month: str) -> Iterator[Fault]:
+    told = {"/measured_in": result.measured_in}
+    told["/platform/firmware_month"] = result.platform.firmware_month
+    for pointer, month in told.items():
+        if month is not None and month > this_month:
+            yield Fault(pointer, "")
+
+
+def _trial_contradicts(result: SubmittedResult, _: str) -> Iterator[Fault]:
+    told: dict[int, str] = {}
+    for setting in result.settings:
+        for place, hint in contradictions_of(setting, result):
+            told.setdefault(place, hint)
+    for place, hint in sorted(told.items()):
+        yield Fault(f"/trials/{place}", hint)
+
+
+def _in_use_fails(setting: SubmittedSetting) -> Iterator[Fault]:
+    if setting.in_use is None or setting.unstable_at is None:
+        return
+    if setting.in_use <= setting.unstable_at:
+        yield Fault("in_use", "Send a setting nearer to stock than unstable_at.")
+
+
+REFUSALS: Final = (
+    Refusal(
+        "no_outcome",
+        "A setting needs a value that passed, a value that failed, or both.",
+        _nothing_told,
+    ),
+    Refusal(
+        "clock_missing",
+        "A fixed voltage needs the clock that it was set at.",
+        _clock_missing,
+    ),
+    Refusal(
+        "looks_like_volts",
+        "Offsets are in millivolts. A size below 1 is probably in volts.",
+        _looks_like_volts,
+    ),
+    Refusal(
+        "above_stock",
+        "This setting is above stock. kbapi collects only settings below stock, and negative is "
+        "lower.",
+        _above_stock,
+    ),
+    Refusal(
+        "count_not_whole",
+        "A count offset is a whole number of the maker's counts.",
+        _count_not_whole,
+    ),
+    Refusal(
+        "outside_fixed_clock_range",
+        f"A fixed voltage is between {FIXED_CLOCK_LEAST_MV} and {FIXED_CLOCK_MOST_MV} mV.",
+        _outside_fixed_clock_range,
+    ),
+    Refusal(
+        "beyond_hard_bound",
+        "This setting is deeper than any known chip can run. Check the unit of measure.",
+        _beyond_hard_bound,
+    ),
+    Refusal(
+        "unstable_not_deeper",
+        "The failed value must be deeper than the passed value.",
+        _unstable_not_deeper,
+    ),
+    Refusal(
+        "in_use_fails",
+        "The setting in use failed, or is deeper than one that failed.",
+        _in_use_fails,
+    ),
+)
+
+_OF_ONE_VALUE: Final = (
+    _looks_like_volts,
+    _above_stock,
+    _count_not_whole,
+    _outside_fixed_clock_range,
+    _beyond_hard_bound,
+)
+"""The rules that a single value in force during a trial or a reading can break."""
+
+DOCUMENT_REFUSALS: Final = (
+    DocumentRefusal(
+        "setting_twice",
+        "The document has this control, domain and clock twice. Send one setting for them.",
+        _setting_twice,
+    ),
+    DocumentRefusal(
+        "month_in_future",
+        "This month is in the future. Check the year.",
+        _month_ahead,
+    ),
+    DocumentRefusal(
+        "trial_contradicts",
+        "This run contradicts a setting of the document.",
+        _trial_contradicts,
+    ),
+)
+
+
+def refuse_setting(setting: SubmittedSetting, pointer: str) -> Iterator[Problem]:
+    """Every problem of one setting, in the order of the table."""
+    for rule in REFUSALS:
+        for fault in rule.faults_of(setting):
+            yield Problem(child(pointer, fault.field), rule.code, f"{rule.sentence} {fault.hint}")
+
+
+def refuse_document(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
+    """Every problem of the document as a whole, in the order of the table."""
+    for rule in DOCUMENT_REFUSALS:
+        for fault in rule.faults_of(result, this_month):
+            yield Problem(fault.field, rule.code, f"{rule.sentence} {fault.hint}".strip())
+
+
+def refuse_in_force(result: SubmittedResult) -> Iterator[Problem]:
+    """Every problem of the single values in force during trials and readings."""
+    in_force = [(f"/trials/{place}", run.settings) for place, run in enumerate(result.trials)]
+    in_force += [(f"/readings/{place}", run.settings) for place, run in enumerate(result.readings)]
+    for pointer, settings in in_force:
+        for index, one in enumerate(settings):
+            yield from _refuse_in_force(one, f"{pointer}/settings/{index}/value")
+
+
+def _refuse_in_force(one: InForce, pointer: str) -> Iterator[Problem]:
+    control = next((control for control in LIMIT_CONTROLS if control == one.control), None)
+    if control is not None:
+        yield from refuse_value(SubmittedSetting(one.domain, control, stable_at=one.value), pointer)
+
+
+def refuse_value(alone: SubmittedSetting, pointer: str) -> Iterator[Problem]:
+    """Every problem of one value that stands alone, put into a setting as its stable_at."""
+    for rule in REFUSALS:
+        if rule.faults_of in _OF_ONE_VALUE:
+            for fault in rule.faults_of(alone):
+                yield Problem(pointer, rule.code, f"{rule.sentence} {fault.hint}")

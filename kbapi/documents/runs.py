@@ -1,0 +1,193 @@
+"""What runs prove: trials of a setting, and pairs of readings at stock and tuned."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from kbapi.bounds import QUICK_LEAST_MINUTES
+from kbapi.documents.types import InForce, Reading, SubmittedResult, SubmittedSetting, Trial
+
+
+def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """The value that a run had this very setting at; None when it was not a run of it.
+
+    A run of a joint setting has all of its domains at one value; more may be in force beside it.
+    """
+    told = {one.domain: one.value for one in trial.settings if one.control == setting.control}
+    values = {told.get(domain) for domain in setting.domains}
+    clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
+    if len(values) != 1 or (setting.control == "fixed_clock_voltage" and len(clocks) > 1):
+        return None
+    return values.pop()
+
+
+def runs_of(
+    result: SubmittedResult, setting: SubmittedSetting, outcome: str
+) -> Iterator[tuple[int, Trial, float]]:
+    """The runs of a setting that ended so: place in the document, run, value."""
+    for place, trial in enumerate(result.trials):
+        value = value_in(trial, setting)
+        if value is not None and trial.outcome == outcome:
+            yield place, trial, value
+
+
+def is_failure_of(setting: SubmittedSetting, trial: Trial, result: SubmittedResult) -> bool:
+    """Whether a failed run can be the setting's alone: all else was at stock or had passed."""
+    return all(
+        _is_at_stock(one, result) or _has_passed(one, result)
+        for one in trial.settings
+        if one.control != setting.control or one.domain not in setting.domains
+    )
+
+
+def failure_is_own(setting: SubmittedSetting, result: SubmittedResult) -> bool:
+    """Whether unstable_at bounds the setting's pool; without runs its own word holds."""
+    if setting.unstable_at is None:
+        return False
+    failed = [
+        trial
+        for _, trial, value in runs_of(result, setting, "failed")
+        if value == setting.unstable_at
+    ]
+    return not failed or any(is_failure_of(setting, trial, result) for trial in failed)
+
+
+def runs_behind_pass(setting: SubmittedSetting, result: SubmittedResult) -> tuple[Trial, ...]:
+    """The runs that passed at stable_at or deeper, short of the failure."""
+    stable, unstable = setting.stable_at, setting.unstable_at
+    if stable is None:
+        return ()
+    return tuple(
+        trial
+        for _, trial, value in runs_of(result, setting, "stable")
+        if value <= stable and (unstable is None or value > unstable)
+    )
+
+
+def contradictions_of(
+    setting: SubmittedSetting, result: SubmittedResult
+) -> Iterator[tuple[int, str]]:
+    """The places of runs that can't be right if the setting is, each with what is told of it.
+
+    A pass at or beyond a failure is none: one load passed where another failed. A short pass
+    deeper than stable_at is none either: the tester did not trust it.
+    """
+    shallowest = None
+    for place, trial, value in runs_of(result, setting, "failed"):
+        if not is_failure_of(setting, trial, result):
+            continue
+        shallowest = value if shallowest is None else max(value, shallowest)
+        if setting.unstable_at is None or value > setting.unstable_at:
+            yield (
+                place,
+                (
+                    "The run failed at a shallower setting than unstable_at. Send that one "
+                    "as unstable_at."
+                ),
+            )
+    for place, trial, value in runs_of(result, setting, "stable"):
+        if shallowest is not None and value <= shallowest:
+            continue
+        if setting.unstable_at is not None and value <= setting.unstable_at:
+            yield (
+                place,
+                (
+                    "The run passed where unstable_at reports a failure. Send the failed "
+                    "run as well."
+                ),
+            )
+        elif (trial.seconds or 0) >= 60 * QUICK_LEAST_MINUTES and (
+            setting.stable_at is None or value < setting.stable_at
+        ):
+            yield place, "The run passed deeper than stable_at. Send that one as stable_at."
+
+
+def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:
+    if one.control == "power_limit":
+        return True  # it caps, and moves no voltage
+    if one.control != "fixed_clock_voltage":
+        return one.value == 0
+    return any(
+        setting.stock_mv is not None and one.value >= setting.stock_mv
+        for setting in result.settings
+        if setting.control == one.control and one.domain in setting.domains
+    )
+
+
+def _has_passed(one: InForce, result: SubmittedResult) -> bool:
+    """Whether this value, or a deeper one, is known to have passed in this very document."""
+    by_settings = (
+        setting.stable_at
+        for setting in result.settings
+        if setting.control == one.control and one.domain in setting.domains
+    )
+    by_runs = (
+        other.value
+        for trial in result.trials
+        if trial.outcome == "stable"
+        for other in trial.settings
+        if (other.domain, other.control) == (one.domain, one.control)
+    )
+    passed = [*by_settings, *by_runs]
+    return any(value is not None and value <= one.value for value in passed)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingPair:
+    """The same load under the same power limit, measured the same way, at stock and tuned."""
+
+    stock: Reading
+    tuned: Reading
+
+    @property
+    def has_fixed_fan(self) -> bool:
+        """Whether the fan was held at one speed both times."""
+        return self.stock.fan == self.tuned.fan == "fixed"
+
+
+def pairs_of(readings: Sequence[Reading]) -> Iterator[ReadingPair]:
+    """Every pair of readings that may be compared."""
+    for stock in readings:
+        if stock.state != "stock" or stock.load is None:
+            continue
+        for tuned in readings:
+            if tuned.state == "tuned" and _are_comparable(stock, tuned):
+                yield ReadingPair(stock, tuned)
+
+
+def _are_comparable(stock: Reading, tuned: Reading) -> bool:
+    return (stock.load, stock.power_cap_w, stock.power_scope, stock.clock_kind) == (
+        tuned.load,
+        tuned.power_cap_w,
+        tuned.power_scope,
+        tuned.clock_kind,
+    )
+
+
+def is_equal(one: float | None, other: float | None, tolerance: float) -> bool:
+    """Whether both are told and differ by no more than this share of the larger."""
+    if one is None or other is None:
+        return False
+    return abs(one - other) <= tolerance * max(one, other)
+
+
+def ratio(tuned: float | None, stock: float | None) -> float | None:
+    """Tuned over stock, None unless both are told and positive."""
+    if tuned is None or stock is None or tuned <= 0 or stock <= 0:
+        return None
+    return tuned / stock
+
+
+def rise_c(pair: ReadingPair, name: str) -> float | None:
+    """How much hotter tuned was than stock above the room; None unless it can be told.
+
+    Where neither room was told they are taken to be the same room.
+    """
+    stock, tuned = getattr(pair.stock, name), getattr(pair.tuned, name)
+    rooms = (pair.stock.ambient_c, pair.tuned.ambient_c)
+    if stock is None or tuned is None or pair.stock.temp_sensor != pair.tuned.temp_sensor:
+        return None
+    if rooms == (None, None):
+        return float(tuned - stock)
+    if None in rooms:
+        return None
+    return float((tuned - pair.tuned.ambient_c) - (stock - pair.stock.ambient_c))

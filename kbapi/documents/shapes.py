@@ -1,0 +1,307 @@
+"""Strict values, near misses and pointers, shared by documents and queries."""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any, Final
+
+from marshmallow import Schema, ValidationError, fields, validate
+
+from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES
+from kbapi.errors import Problem
+
+LONGEST_KEY_TOLD: Final = 80
+"""A key can be anything of any length; a pointer is shown to people and kept short."""
+
+
+class Number(fields.Float):
+    """A JSON number; a number in quotes, true and false are none."""
+
+    def _validated(self, value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ValidationError("Send a number without quotes.")
+        return super()._validated(value)
+
+
+class WholeNumber(fields.Integer):
+    """A JSON number without a fraction; a number in quotes, true and false are none."""
+
+    def _validated(self, value: Any) -> int:
+        whole = isinstance(value, int) or (isinstance(value, float) and value.is_integer())
+        if isinstance(value, bool) or not whole:
+            raise ValidationError("Send a whole number without quotes.")
+        return int(value)
+
+
+_DECIMAL: Final = re.compile(r"-?[0-9]{1,15}(\.[0-9]{1,15})?(e-?[0-9]{1,2})?\Z", re.ASCII)
+
+
+class ParameterNumber(fields.Float):
+    """A decimal number in a query: no underscores, signs of plus or digits of other scripts."""
+
+    def _validated(self, value: Any) -> float:
+        if not _DECIMAL.match(str(value)):
+            raise ValidationError("Send a plain decimal number, such as 0.9.")
+        return super()._validated(value)
+
+
+class ParameterCount(fields.Integer):
+    """A whole number in a query, in plain digits."""
+
+    def _validated(self, value: Any) -> int:
+        if not str(value).isascii() or not str(value).isdigit():
+            raise ValidationError("Send a whole number in plain digits.")
+        return int(super()._validated(value))
+
+
+class Text(fields.String):
+    """A JSON string of 1 to 400 characters."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.setdefault("validate", validate.Length(1, 400))
+        super().__init__(**kwargs)
+
+
+class Flag(fields.Boolean):
+    """The JSON words true and false, and nothing that merely looks like them."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if not isinstance(value, bool):
+            raise ValidationError("Send true or false without quotes.")
+        return value
+
+
+class ParameterFlag(fields.Boolean):
+    """The words true and false in a query."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if value not in ("true", "false"):
+            raise ValidationError("Send true or false.")
+        return bool(value == "true")
+
+
+class Whole(validate.Regexp):
+    """A text that fits a pattern from its first to its last character, line ends included."""
+
+    def __init__(self, pattern: str, error: str) -> None:
+        super().__init__(re.compile(f"^(?:{pattern})$"), error=error)
+
+    def __call__(self, value: Any) -> Any:
+        """The value, when all of it fits."""
+        # $ alone lets a trailing line end through, and OpenAPI readers know no stricter sign.
+        if str(value).endswith("\n"):
+            raise ValidationError(self._format_error(value))
+        return super().__call__(value)
+
+
+class OneWordOf(validate.OneOf):
+    """A word of a closed list; a near miss is told which word it is near."""
+
+    def _format_error(self, value: Any) -> str:
+        close = get_close_matches(str(value)[:100], self.choices, n=1, cutoff=0.6)
+        hint = f" Did you mean '{close[0]}'?" if close else ""
+        return f"Send one of: {', '.join(self.choices)}.{hint}"
+
+
+class OneNumberOf(validate.Validator):
+    """A number of a short list.
+
+    The API document tells its least and its most: few generators of clients take lists of numbers.
+    """
+
+    def __init__(self, numbers: tuple[float, ...]) -> None:
+        self.numbers = numbers
+        self.min, self.max = min(numbers), max(numbers)
+
+    def __call__(self, value: float) -> float:
+        """The value, when it is in the list."""
+        if value not in self.numbers:
+            raise ValidationError(f"Send one of: {', '.join(map(str, self.numbers))}.")
+        return value
+
+
+class StrictSchema(Schema):
+    """A schema that refuses unknown fields and says which known one may have been meant."""
+
+    def handle_error(self, error: ValidationError, data: Any, **_: Any) -> None:
+        """Put a suggestion in the place of marshmallow's bare sentence on unknown fields."""
+        if not isinstance(error.messages, dict):
+            return
+        for name, said in list(error.messages.items()):
+            if said == ["Unknown field."]:
+                error.messages[name] = [did_you_mean(str(name), tuple(self.fields))]
+
+
+def did_you_mean(name: str, known: tuple[str, ...]) -> str:
+    """A sentence that says a name is unknown and which known one is close to it."""
+    close = get_close_matches(name[:100], known, n=1, cutoff=0.6)
+    if close:
+        return f"Unknown field: did you mean '{close[0]}'?"
+    return f"Unknown field. Known fields: {', '.join(sorted(known))}."
+
+
+def child(pointer: str, key: str | int) -> str:
+    """The RFC 6901 pointer of a member.
+
+    >>> child("/settings", 0), child("", "a/b")
+    ('/settings/0', '/a~1b')
+    """
+    escaped = str(key)[:LONGEST_KEY_TOLD].replace("~", "~0").replace("/", "~1")
+    return f"{pointer}/{escaped.encode('utf-8', 'replace').decode()}"
+
+
+def problems_of(messages: Any, pointer: str = "") -> Iterator[Problem]:
+    """The problems in marshmallow's nested messages, each with its pointer."""
+    if isinstance(messages, dict):
+        for name, nested in messages.items():
+            place = pointer if name == "_schema" else child(pointer, name)
+            yield from problems_of(nested, place)
+    else:
+        for sentence in messages:
+            yield Problem(pointer, _code_of(sentence), _plain(sentence))
+
+
+# The library's own sentences name types and comparisons; these say what to send.
+_PLAIN: Final = tuple(
+    (re.compile(sentence), plain)
+    for sentence, plain in (
+        (r"Missing data for required field\.", "This field is required."),
+        (r"Field may not be null\.", "Do not send null. Leave the field out."),
+        (r"Not a valid string\.", "Send a text in quotes."),
+        (r"Not a valid list\.", "Send a list."),
+        (r"Invalid input type\.", "Send a JSON object."),
+        (
+            r"Must be greater than or equal to (\S+) and less than or equal to (\S+)\.",
+            r"Send a number from \1 to \2.",
+        ),
+        (r"Length must be between (\d+) and (\d+)\.", r"Send \1 to \2 characters or entries."),
+    )
+)
+
+
+def _plain(sentence: str) -> str:
+    for pattern, plain in _PLAIN:
+        if found := pattern.fullmatch(sentence):
+            return found.expand(plain)
+    return sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Parameters:
+    """Query parameters as their schema read them, with every problem met on the way."""
+
+    values: dict[str, Any]
+    problems: tuple[Problem, ...]
+
+
+def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
+    """The parameters that a schema reads, each sent with all the values it came with."""
+    problems = [
+        Problem(name[:80], "repeated_parameter", "Send this parameter once.")
+        for name, values in sent.items()
+        if len(values) > 1
+    ]
+    values: dict[str, Any] = {}
+    try:
+        values = schema.load({name: values[0] for name, values in sent.items()})
+    except ValidationError as error:
+        problems += [_told_by_name(problem) for problem in problems_of(error.messages)]
+    return Parameters(values, tuple(problems))
+
+
+def _told_by_name(problem: Problem) -> Problem:
+    # A query has no nesting: its pointer is the parameter's name alone.
+    detail = problem.detail.replace("Unknown field", "Unknown parameter")
+    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
+
+
+def _code_of(sentence: str) -> str:
+    if sentence.startswith("Unknown field"):
+        return "unknown_field"
+    if sentence.startswith(("Missing data", "This field is required")):
+        return "required"
+    return "invalid"
+
+
+MONTH: Final = Whole(r"20[0-9]{2}-(?:0[1-9]|1[0-2])", error="Write a month as 2026-09.")
+TOKEN: Final = Whole(
+    r"[A-Za-z0-9._~-]{16,128}",
+    error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ -. Make it up yourself.",
+)
+CLIENT: Final = Whole(
+    r"[A-Za-z0-9 ._+/-]{1,40}",
+    error="The name and version of the script have at most 40 characters, such as "
+    "bench-script/0.3.",
+)
+# Begins with a letter, a digit or a bracket: what begins otherwise is left for our own marks.
+VERSION: Final = Whole(
+    rf"[A-Za-z0-9(][A-Za-z0-9 ._:+/(),#-]{{0,{LONGEST_VERSION - 1}}}",
+    error=f"Write the version as the system prints it, with at most {LONGEST_VERSION} characters.",
+)
+IN_CONTROL_UNIT: Final = (
+    "mV from stock, negative is lower (voltage_offset); whole counts from stock, negative is lower "
+    "(count_offset); absolute mV (fixed_clock_voltage)."
+)
+"""The unit and the sign of every setting on the wire."""
+MINUTES: Final = validate.Range(0, MOST_MINUTES)
+
+
+def told(description: str, example: Any) -> dict[str, Any]:
+    """The metadata of a field: what it holds, and one value."""
+    return {"description": description, "example": example}
+
+
+def word(words: tuple[str, ...], description: str, example: str, **kwargs: Any) -> fields.String:
+    """A field that holds one word of a closed list; null unless required."""
+    kwargs.setdefault("allow_none", not kwargs.get("required", False))
+    return fields.String(validate=OneWordOf(words), metadata=told(description, example), **kwargs)
+
+
+def words(closed: tuple[str, ...], description: str, example: list[str]) -> fields.List[str]:
+    """A field that holds some words of a closed list."""
+    return fields.List(
+        fields.String(validate=OneWordOf(closed)),
+        allow_none=True,
+        validate=validate.Length(max=len(closed)),
+        metadata=told(description, example),
+    )
+
+
+def number(description: str, example: float, **kwargs: Any) -> Number:
+    """A field that holds a number; null unless required."""
+    kwargs.setdefault("allow_none", not kwargs.get("required", False))
+    return Number(metadata=told(description, example), **kwargs)
+
+
+def text(
+    description: str, example: str, pattern: validate.Validator, **kwargs: Any
+) -> fields.String:
+    """A field that holds a text of a pattern, or null."""
+    return fields.String(
+        validate=pattern, allow_none=True, metadata=told(description, example), **kwargs
+    )
+
+
+def several(
+    schema: type[Schema], most: int, description: str, example: list[Any] | None = None
+) -> fields.List[Any]:
+    """A field that holds a list of nested values; without an example it shows one of each."""
+    return fields.List(
+        fields.Nested(schema),
+        allow_none=True,
+        validate=validate.Length(max=most),
+        metadata=told(description, example) if example else {"description": description},
+    )
+
+
+def as_set(data: dict[str, Any], *names: str) -> None:
+    """Turn these lists into sorted tuples without repeats, absent and null ones into empty ones."""
+    for name in names:
+        data[name] = tuple(sorted(set(data.get(name) or ())))
+
+
+def as_tuple(data: dict[str, Any], *names: str) -> None:
+    """Turn these lists into tuples in their order, absent and null ones into empty ones."""
+    for name in names:
+        data[name] = tuple(data.get(name) or ())

@@ -1,0 +1,398 @@
+"""Groups of units compared by rank: conditions, firmware versions, months."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import Final, Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection
+
+from kbapi.evidence.outliers import Judgement, newcomer_weight, standing_flags
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, month_in_words
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.intervals import NEVER_FAILED, group_intervals
+from kbapi.stats.time.drift import UNTOLD, DatedLimits, DriftFound, find_drift
+from kbapi.stats.time.two_groups import compare_scored, holm_adjusted, log_rank_scores
+from kbapi.storage.evidence import ConditionsRow, DatedRows, load_conditions, load_dated_rows
+from kbapi.storage.pools import WhatIf
+from kbapi.vocabulary import COOLING, LOADS
+
+Places = NDArray[np.int64]
+_Word = TypeVar("_Word", str, bytes)
+
+
+def few_of_each(contributor: Places, month: Places, order: Sequence[NDArray[np.generic]]) -> Places:
+    """At most three units of one contributor, the latest measured; their places, in `order`.
+
+    `contributor` and `month` (larger is later) are int64 arrays, shape (n,), one entry a unit;
+    `order` are columns that sort units, the first one first, in a way that has nothing to do with
+    when they came. Ranks know no weights of one third: a flood counts as three units by leaving
+    the rest out.
+    """
+    places = np.lexsort((*reversed(order), -month, contributor))
+    of_whom = contributor[places]
+    begins = np.concatenate([[True], of_whom[1:] != of_whom[:-1]])[: len(places)]
+    since = np.arange(len(places)) - np.maximum.accumulate(
+        np.where(begins, np.arange(len(places)), 0)
+    )
+    heard = np.sort(places[since < UNITS_OF_FULL_WEIGHT])
+    return heard[np.lexsort(tuple(column[heard] for column in reversed(order)))]
+
+
+def few_of_each_by_content(contributor: Places, month: Places, content: Sequence[Places]) -> Places:
+    """As `few_of_each`, where nothing but `content` tells units apart; their places, ascending.
+
+    Of one month, those are heard that come first in a shuffled order made of their content: the
+    order of depths itself would hear the shallowest of a large sender.
+
+    >>> depth, month = np.array([80, 81, 82, 83, 84, 85]), np.full(6, 24_320)
+    >>> few_of_each_by_content(np.array([1, 1, 1, 1, 1, 2]), month, [depth]).tolist()
+    [1, 2, 3, 5]
+    """
+    owner = np.unique(contributor, return_inverse=True)[1]
+    is_crowded = np.bincount(owner)[owner] > UNITS_OF_FULL_WEIGHT
+    crowd = np.flatnonzero(is_crowded)
+    own = [column[crowd] for column in content]
+    heard = few_of_each(contributor[crowd], month[crowd], (_shuffled(own, len(crowd)), *own))
+    return np.sort(np.append(np.flatnonzero(~is_crowded), crowd[heard]))
+
+
+def _shuffled(columns: Sequence[Places], units: int) -> NDArray[np.uint64]:
+    """The content of each unit mixed into one number, as good as drawn at random.
+
+    Stafford's thirteenth mixer: Steele, Lea & Flood (2014), OOPSLA, figure 17 (`mix64variant13`).
+    """
+    mixed = np.zeros(units, dtype=np.uint64)
+    for column in columns:
+        mixed = mixed + column.astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15)
+        mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        mixed = mixed ^ (mixed >> np.uint64(31))
+    return mixed
+
+
+def ranks_of(words: Sequence[_Word]) -> Places:
+    """Each word's place among the distinct ones, in their order.
+
+    >>> ranks_of(["2026-08", "2026-02", "2026-08"]).tolist()
+    [1, 0, 1]
+    """
+    rank = {word: place for place, word in enumerate(sorted(set(words)))}
+    return np.array([rank[word] for word in words], dtype=np.int64)
+
+
+def latest_of_each(unit: Places, month: Places, inside: Places) -> Places:
+    """Those of the rows `inside` that are of their unit's latest month there."""
+    latest = np.zeros(int(unit.max(initial=0)) + 1, dtype=np.int64)
+    np.maximum.at(latest, unit[inside], month[inside])
+    return np.asarray(inside[month[inside] == latest[unit[inside]]])
+
+
+def mean_by(owner: NDArray[np.intp], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of what is told, by owner from 0; NaN where nothing is.
+
+    >>> mean_by(np.array([0, 1, 0]), np.array([1.0, np.nan, 2.0])).tolist()
+    [1.5, nan]
+    """
+    if np.array_equal(owner, np.arange(len(owner))):
+        return values  # one row each, as most units have
+    # Added up in the order of their size: the same to the last bit in whatever order rows come.
+    order = np.lexsort((values, owner))
+    order = order[~np.isnan(values[order])]
+    owners = int(owner.max(initial=-1)) + 1
+    sums = np.bincount(owner[order], values[order], owners)
+    counts = np.bincount(owner[order], minlength=owners)
+    return np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
+
+
+FilterName = Literal["cooling", "firmware", "grade", "load", "machine", "microcode", "supply"]
+_LEVEL: Final = 0.05
+_WORTH_DRAWING: Final = 4 * _LEVEL
+"""An asymptotic p-value above this is not brought below the level by permutations."""
+_PERMUTATIONS: Final = 999
+_MANY_UNITS: Final = 3_000
+"""From here on permutations and the chi-squared distribution agree, and only cost time."""
+_SEED: Final = 20261125
+_ONE_VALUE: Final[tuple[FilterName, ...]] = ("grade", "microcode", "firmware", "machine", "supply")
+_LISTS: Final[tuple[tuple[FilterName, str, tuple[str, ...]], ...]] = (
+    ("cooling", "cooling", COOLING),
+    ("load", "loads", LOADS),
+)
+"""Filters that take words of a list, the conditions' column, and the words."""
+
+
+@dataclass(frozen=True, slots=True)
+class DifferingValue:
+    """Units that were found under one value, and where they lie among all that are compared."""
+
+    value: str
+    units: int
+    goes_deeper: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A filter whose values differ beyond chance.
+
+    `p_value` is raised for the number of filters looked at (Holm).
+    """
+
+    filter: FilterName
+    p_value: float
+    values: tuple[DifferingValue, ...]
+
+
+@dataclass(frozen=True)
+class _Units:
+    """Units that stand, shape (n,) each, in an order that their own values fix."""
+
+    weight: NDArray[np.float64]
+    scores: NDArray[np.float64]
+    told: "dict[str, _Told]"
+    """By conditions' name."""
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What units were found under: the place of each unit's value among all, in their order."""
+
+    values: tuple[str, ...]
+    """The first is empty: no value, or not one that all of a unit's rows agree in."""
+    code: NDArray[np.int64]
+
+    def of(self, chosen: NDArray[np.int64]) -> "_Told":
+        """The same for these units."""
+        return _Told(self.values, self.code[chosen])
+
+
+@dataclass(frozen=True)
+class _Comparison:
+    """Labels of the units that one filter compares: the number of a value, -1 for the others."""
+
+    filter: FilterName
+    values: tuple[str, ...]
+    label: NDArray[np.int64]
+
+
+def find_differences(pool: PoolUnits, judgement: Judgement) -> tuple[Difference, ...]:
+    """The filters whose values differ beyond chance, in the order of the filters' names.
+
+    Values with fewer than five units are not compared: they could tell on somebody. The same
+    units give the same answer, whatever their order.
+    """
+    units = _units_of(pool, judgement)
+    compared = [] if units is None else [*_by_value(units), *_by_word(units)]
+    if units is None or not compared:
+        return ()
+    adjusted = holm_adjusted([_p_value(units, comparison) for comparison in compared])
+    found = [
+        Difference(comparison.filter, p_value, _values(units, comparison))
+        for comparison, p_value in zip(compared, adjusted, strict=True)
+        if p_value <= _LEVEL
+    ]
+    return tuple(sorted(found, key=lambda one: (one.filter, one.values[0].value)))
+
+
+def _units_of(pool: PoolUnits, judgement: Judgement) -> _Units | None:
+    stands = np.flatnonzero(standing_flags(pool, judgement))
+    if len(stands) == 0:
+        return None
+    told = {name: _told(pool, name) for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))}
+    stands = _in_order(pool, told, stands)
+    weight = newcomer_weight(pool, judgement)[stands]
+    stable, unstable = pool.stable_steps[stands], pool.unstable_steps[stands]
+    fit = fit_npmle(group_intervals(stable, unstable, weight))
+    return _Units(
+        weight,
+        log_rank_scores(stable, unstable, fit),
+        {name: one.of(stands) for name, one in told.items()},
+    )
+
+
+def _in_order(
+    pool: PoolUnits, told: dict[str, _Told], stands: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """The places of the units that are compared, in an order that their own values fix.
+
+    The test takes units for independent of each other, which those of one contributor are not:
+    three of them are heard. Permutations are drawn by place: numbers of units must not matter.
+    """
+    content = [
+        *(one.code[stands] for one in told.values()),
+        pool.established[stands].astype(np.int64),
+        pool.unstable_steps[stands],
+        pool.stable_steps[stands],
+    ]
+    heard = few_of_each_by_content(pool.contributor[stands], pool.month[stands], content)
+    order = np.lexsort([column[heard] for column in content])
+    return stands[heard[order]]
+
+
+def _told(pool: PoolUnits, name: str) -> _Told:
+    told = [str(getattr(row, name)) for row in pool.conditions]
+    values = sorted({"", *told})
+    code = np.array([values.index(one) for one in told], dtype=np.int64)
+    by_row = code[pool.chosen.place]
+    first = np.searchsorted(pool.chosen.owner, np.arange(len(pool.unit)))
+    least, most = np.minimum.reduceat(by_row, first), np.maximum.reduceat(by_row, first)
+    return _Told(tuple(values), np.where(least == most, least, 0))
+
+
+def _by_value(units: _Units) -> Iterator[_Comparison]:
+    """One comparison for each filter that takes one value: all of its values at once."""
+    for name in _ONE_VALUE:
+        told = units.told[name]
+        counts = np.bincount(told.code, minlength=len(told.values))
+        shown = [place for place in range(1, len(counts)) if counts[place] >= FEWEST_UNITS_SHOWN]
+        if len(shown) >= 2:
+            label = np.full(len(told.values), -1)
+            label[shown] = np.arange(len(shown))
+            yield _Comparison(name, tuple(told.values[one] for one in shown), label[told.code])
+
+
+def _by_word(units: _Units) -> Iterator[_Comparison]:
+    """One comparison for each word of a filter that takes lists: with it, and without."""
+    for name, column, words in _LISTS:
+        told = units.told[column]
+        for word in words:
+            # Where nothing was told the word may hold or not.
+            holds = [int(word in one.split(",")) if one else -1 for one in told.values]
+            label = np.array(holds, dtype=np.int64)[told.code]
+            if min(np.sum(label == 0), np.sum(label == 1)) >= FEWEST_UNITS_SHOWN:
+                yield _Comparison(name, (f"without {word}", word), label)
+
+
+def _p_value(units: _Units, comparison: _Comparison) -> float:
+    compared = comparison.label >= 0
+    rng = np.random.default_rng(_SEED)
+    arguments = (units.scores[compared], units.weight[compared], comparison.label[compared], rng)
+    quick = compare_scored(*arguments, 0)
+    if quick.p_value > _WORTH_DRAWING or int(compared.sum()) > _MANY_UNITS:
+        return quick.p_value
+    return compare_scored(*arguments, _PERMUTATIONS).p_value
+
+
+def _values(units: _Units, comparison: _Comparison) -> tuple[DifferingValue, ...]:
+    compared = comparison.label >= 0
+    weight, scores = units.weight[compared], units.scores[compared]
+    middle = float(weight @ scores) / float(weight.sum())
+    told = []
+    for place, value in enumerate(comparison.values):
+        mine = comparison.label[compared] == place
+        mean = float(weight[mine] @ scores[mine]) / float(weight[mine].sum())
+        told.append(DifferingValue(value, int(mine.sum()), mean > middle))
+    return tuple(told)
+
+
+Integers = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PoolDrift:
+    """The clearest drift of a pool, with the month and the version it is about."""
+
+    found: DriftFound
+    since: str
+    """Month of the first recent report, empty where nothing could be compared."""
+    version: str
+    """The firmware or microcode that the recent reports share, empty for a drift by month."""
+
+
+def load_drift(connection: Connection, pool_id: int, supposed: WhatIf | None = None) -> PoolDrift:
+    """Whether a pool has drifted, from each unit's latest counted result.
+
+    A driver is no condition of a result, so that a change of driver shows by its months alone.
+    """
+    rows = load_dated_rows(connection, pool_id, supposed)
+    return drift_of(rows, load_conditions(connection, np.unique(rows.conditions).tolist()))
+
+
+def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
+    """Whether these results have drifted; the order of rows never matters.
+
+    `conditions` are those that rows stand under, ascending by number. The test takes units for
+    independent of each other, which those of one contributor are not: three of them are heard.
+    """
+    units = _heard(_latest_of_each_unit(_dated_units(rows, conditions)))
+    found = find_drift(units.limits)
+    if found.kind is None:
+        return PoolDrift(found, "", "")
+    version = ""
+    if found.version != UNTOLD:
+        version = _versions([getattr(row, found.kind) for row in conditions])[found.version]
+    return PoolDrift(found, month_in_words(found.since), version)
+
+
+@dataclass(frozen=True)
+class _DatedUnits:
+    """Results, or units, as the test takes them, and whose they are; shape (n,) each."""
+
+    unit: Integers
+    contributor: Integers
+    limits: DatedLimits
+
+    def some(self, places: Integers) -> "_DatedUnits":
+        """Those at these places."""
+        limits = [getattr(self.limits, field.name)[places] for field in fields(DatedLimits)]
+        return _DatedUnits(self.unit[places], self.contributor[places], DatedLimits(*limits))
+
+
+def _dated_units(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> _DatedUnits:
+    place = np.searchsorted([row.id for row in conditions], rows.conditions)
+    limits = DatedLimits(
+        stable_steps=rows.stable_steps,
+        unstable_steps=rows.unstable_steps,
+        month=rows.month,
+        machine=ranks_of([row.machine for row in conditions])[place],
+        firmware=_labels([row.firmware for row in conditions])[place],
+        microcode=_labels([row.microcode for row in conditions])[place],
+    )
+    return _DatedUnits(rows.unit, rows.contributor, limits)
+
+
+def _labels(words: Sequence[str]) -> Integers:
+    label = {word: place for place, word in enumerate(_versions(words))} | {"": UNTOLD}
+    return np.array([label[word] for word in words], dtype=np.int64)
+
+
+def _versions(words: Sequence[str]) -> list[str]:
+    """Those that were told, in their order."""
+    return sorted(set(words) - {""})
+
+
+def _latest_of_each_unit(told: _DatedUnits) -> _DatedUnits:
+    """Each unit's latest result that says something of it.
+
+    Ties within a month are broken by era and by what was found, never by arrival.
+    """
+    limits = told.limits
+    order = np.lexsort(
+        (
+            limits.machine,
+            limits.unstable_steps,
+            limits.stable_steps,
+            -limits.firmware,
+            -limits.microcode,
+            -limits.month,
+            told.unit,
+        )
+    )
+    unit = told.unit[order]
+    latest = told.some(order[np.append(True, unit[1:] != unit[:-1])[: len(unit)]])
+    found = latest.limits
+    says = (found.stable_steps > 0) | (found.unstable_steps < NEVER_FAILED)
+    return latest.some(np.flatnonzero(says))
+
+
+def _heard(units: _DatedUnits) -> _DatedUnits:
+    limits = units.limits
+    content = [
+        limits.stable_steps,
+        limits.unstable_steps,
+        limits.machine,
+        limits.firmware,
+        limits.microcode,
+    ]
+    return units.some(few_of_each_by_content(units.contributor, limits.month, content))

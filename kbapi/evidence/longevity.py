@@ -1,0 +1,346 @@
+"""Follow-ups become survival times and rates of failure after changes."""
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import groupby
+from math import ceil
+from operator import attrgetter
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection
+
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
+from kbapi.chips.naming import identify_chip
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.units import MILLION, weight_ppm_of
+from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.intervals import Grid
+from kbapi.stats.locks.shares import CONFIDENCE, Lift, lift_of
+from kbapi.stats.search.settle import SettleMargin, settle_margin
+from kbapi.stats.time.survival import SurvivalCurve, fit_survival
+from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
+from kbapi.vocabulary import FOLLOW_UP_CHANGES, FollowUpChange
+
+_IN_MV: Final = (0.0, 10.0, 20.0, 30.0)
+MARGINS: Final = {
+    "voltage_offset": _IN_MV,
+    "fixed_clock_voltage": _IN_MV,
+    "count_offset": (0.0, 2.0, 4.0, 6.0),
+}
+"""Upper ends of the bands of margin, in the control's unit; what keeps more is the last band."""
+_CAN_CLOSE_A_CONTROL: Final = frozenset({"firmware", "microcode", "driver", "os"})
+_NOT_THE_SETTINGS_FAULT: Final = frozenset(
+    {"locked_later", "machine_gone", "fails_at_stock_too", "given_up"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SettingInUse:
+    """One unit's setting: until when it was followed, and whether it failed then."""
+
+    unit_id: int
+    contributor_id: int
+    band: int
+    """Place in `MARGINS` of the margin to the deepest setting that had passed."""
+    days: int
+    failed: bool
+
+
+@dataclass(frozen=True)
+class LastingEvidence:
+    """The settings in use that a question about time is answered from."""
+
+    level: Level
+    """chip, series where the chip's own are fewer than five units, none where both are."""
+    settings: tuple[SettingInUse, ...]
+    margins: tuple[float, ...]
+    too_few: int = 0
+    """Units of the series, where these are fewer than five and so not used."""
+
+    @property
+    def units(self) -> int:
+        """How many different units."""
+        return len({one.unit_id for one in self.settings})
+
+    @cached_property
+    def bands(self) -> dict[int, "LastingEvidence"]:
+        """Those of each margin that any of them kept, by its place."""
+        kept: dict[int, list[SettingInUse]] = {}
+        for one in self.settings:
+            kept.setdefault(one.band, []).append(one)
+        return {
+            place: LastingEvidence(self.level, tuple(settings), self.margins)
+            for place, settings in kept.items()
+        }
+
+    def curve(self) -> SurvivalCurve:
+        """The share still stable over days; a contributor weighs as three units at most."""
+        return fit_survival(self._days(), self._failed(), self._weights())
+
+    def settle(self) -> SettleMargin:
+        """The margin that kept 95 % stable for 90 days where that is known, else the usual."""
+        place = np.array([one.band - 1 for one in self.settings], dtype=np.int64)
+        place[place >= len(self.margins) - 1] = -1
+        return settle_margin(self._days(), self._failed(), self._weights(), place, self.margins[1:])
+
+    def _days(self) -> NDArray[np.int64]:
+        return np.array([one.days for one in self.settings], dtype=np.int64)
+
+    def _failed(self) -> NDArray[np.bool_]:
+        return np.array([one.failed for one in self.settings], dtype=np.bool_)
+
+    def _weights(self) -> NDArray[np.float64]:
+        """A setting weighs what its unit weighs among the units that are followed."""
+        _, first, owner = np.unique(
+            [one.unit_id for one in self.settings], return_index=True, return_inverse=True
+        )
+        contributor = np.array([one.contributor_id for one in self.settings], dtype=np.int64)
+        return np.asarray(weight_ppm_of(contributor[first])[owner] / MILLION)
+
+
+def known_units(settings: Iterable[SettingInUse], days: int) -> int:
+    """How many units are known to have failed by then, or were followed that long."""
+    return len({one.unit_id for one in settings if one.failed or one.days >= days})
+
+
+def lasting_evidence(
+    rows: Sequence[FollowedRow],
+    chip_key: str,
+    control: str,
+    grid_of: Callable[[str], Grid | None],
+) -> LastingEvidence:
+    """The chip's own settings in use, or all of its series' where its own are too few to tell.
+
+    `rows` are those of the series with this control; `grid_of` gives a chip's grid by its
+    key, None for a chip that can't be told any more.
+    """
+    margins = MARGINS[control]
+    found = {
+        key: settings_in_use(of_chip, grid, margins)
+        for key, of_chip in groupby(rows, _CHIP)
+        if (grid := grid_of(key)) is not None
+    }
+    own = LastingEvidence(Level.CHIP, tuple(found.get(chip_key, ())), margins)
+    if own.units >= FEWEST_UNITS_SHOWN:
+        return own
+    series = tuple(one for settings in found.values() for one in settings)
+    together = LastingEvidence(Level.SERIES, series, margins)
+    if together.units >= FEWEST_UNITS_SHOWN:
+        return together
+    return LastingEvidence(Level.NONE, (), margins, too_few=together.units)
+
+
+def load_settle_margin(
+    connection: Connection, chip: ChipName, domain: str, control: str, catalogue: Catalogue
+) -> SettleMargin:
+    """The margin to settle with on a chip's control: learnt from follow-ups, else the usual one."""
+    rows = [
+        row
+        for row in load_followed_of_series(connection, chip.series)
+        if row.control == control and domain in row.domains.split("+")
+    ]
+    return lasting_evidence(rows, chip.key, control, grids_of(catalogue, control)).settle()
+
+
+def grids_of(catalogue: Catalogue, control: str) -> Callable[[str], Grid | None]:
+    """What gives the grid of a control by the key of a chip."""
+
+    def grid_of(key: str) -> Grid | None:
+        chip = identify_chip(key).chip
+        # A key that today's grammar does not know waits for the chips to be read again.
+        return None if chip is None else catalogue.grid_for(catalogue.placed(chip), control)
+
+    return grid_of
+
+
+_CHIP: Final = attrgetter("chip_key")
+_UNIT_IN_POOL: Final = attrgetter("pool_id", "unit_id")
+
+
+def settings_in_use(
+    rows: Iterable[FollowedRow], grid: Grid, margins: tuple[float, ...]
+) -> list[SettingInUse]:
+    """Each setting that each unit lived with, once, from the follow-ups of one chip.
+
+    Left out: settings that did not count when they were sent (nothing shows that they were in
+    effect), those without a passed limit or beyond it, and those followed for no time at all.
+    """
+    counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT_IN_POOL)
+    return [
+        setting
+        for _, of_unit in groupby(counted, _UNIT_IN_POOL)
+        for setting in _settings_of_unit(list(of_unit), grid, margins)
+    ]
+
+
+def _settings_of_unit(
+    rows: list[FollowedRow], grid: Grid, margins: tuple[float, ...]
+) -> Iterable[SettingInUse]:
+    # What ends the watch is about the machine: it ends it for all that was in use on it.
+    stop = min((row.days for row in rows if _ends_the_watch(row)), default=None)
+    by_depth: dict[int, list[FollowedRow]] = {}
+    for row in rows:
+        depth = _depth_of(row, grid)
+        if depth > 0:
+            by_depth.setdefault(depth, []).append(row)
+    for depth, some in sorted(by_depth.items()):
+        margin = min((row.stable_steps or 0) for row in some) - depth
+        failures = [row.days for row in some if is_failure(row)]
+        kept = [row.days for row in some if not is_failure(row) and is_proven(row)]
+        if margin < 0 or not (failures or kept or stop is not None):
+            continue
+        until = min(failures) if failures else max(kept, default=0) if stop is None else stop
+        unit, contributor = some[0].unit_id, some[0].contributor_id
+        yield SettingInUse(unit, contributor, _band(margin, grid, margins), until, bool(failures))
+
+
+def is_failure(row: FollowedRow) -> bool:
+    """Whether the setting itself failed; who gave up and tells how it failed says so."""
+    return row.outcome == "failed_later" or (row.outcome == "given_up" and row.failure != "")
+
+
+def is_proven(row: FollowedRow) -> bool:
+    """Whether the setting can be taken to have been in effect until then.
+
+    It was when the result was sent; after an update that may have closed the control, only what
+    shows an effect again proves that it still is.
+    """
+    may_be_closed = row.outcome == "still_stable" and row.changed & _CAN_CLOSE_A_CONTROL
+    return row.is_effect_shown or not may_be_closed
+
+
+def _ends_the_watch(row: FollowedRow) -> bool:
+    return row.outcome in _NOT_THE_SETTINGS_FAULT and not is_failure(row)
+
+
+def _depth_of(row: FollowedRow, grid: Grid) -> int:
+    """The setting in grid steps below stock, 0 where it was not told or lies at stock."""
+    if row.value is None:
+        return 0
+    below = -row.value
+    if row.control == "fixed_clock_voltage":
+        below = 0.0 if row.stock_mv is None else row.stock_mv - row.value
+    return grid.stable_steps(max(0.0, below))
+
+
+def _band(margin_steps: int, grid: Grid, margins: tuple[float, ...]) -> int:
+    # Two settings 10 mV apart lie 10 or 11 steps of 1/1024 V apart, as each is rounded.
+    ends = [ceil(margin / grid.step) for margin in margins]
+    return sum(margin_steps > end for end in ends)
+
+
+Which = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitAfterChanges:
+    """One unit: what had changed when its setting failed, or while it kept."""
+
+    unit_id: int
+    contributor_id: int
+    failed: bool
+    changed: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeCompared:
+    """Units with a change beside those without it; None where either are fewer than five."""
+
+    change: FollowUpChange
+    failed_with: int
+    kept_with: int
+    failed_without: int
+    kept_without: int
+    lift: Lift | None
+
+
+@dataclass(frozen=True)
+class ChangesFound:
+    """All kinds of change, the likeliest cause first, from the chip's units or its series'."""
+
+    level: Level
+    """chip, series where the chip's own are fewer than five units, none where both are."""
+    units: int
+    compared: tuple[ChangeCompared, ...]
+    too_few: int = 0
+    """Units of the series, where these are fewer than five and so not used."""
+
+
+_UNIT: Final = attrgetter("unit_id")
+
+
+def compare_changes(
+    rows: Sequence[FollowedRow], chip_key: str, told: Collection[str] = ()
+) -> ChangesFound:
+    """Each kind of change with what followed it, from follow-ups of a series on one control.
+
+    Those that are `told`, or all where none is. Ranked by the lower bound of the lift, which holds
+    for all of them together (Bonferroni): the first is picked because it is the clearest. Changes
+    told by too few come last, and ties stand in the order of the vocabulary.
+    """
+    own = _units([row for row in rows if row.chip_key == chip_key])
+    level, units = (
+        (Level.CHIP, own) if len(own) >= FEWEST_UNITS_SHOWN else (Level.SERIES, _units(rows))
+    )
+    if len(units) < FEWEST_UNITS_SHOWN:
+        return ChangesFound(Level.NONE, 0, (), too_few=len(units))
+    asked = [change for change in FOLLOW_UP_CHANGES if change in told or not told]
+    looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
+    confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)
+    compared = [_compare(units, change, confidence) for change in asked]
+    ranked = sorted(compared, key=lambda one: -one.lift.at_least if one.lift else 0.0)
+    return ChangesFound(level, len(units), tuple(ranked))
+
+
+def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
+    """Each unit once: by its failures if it has any, else by what it kept through.
+
+    A setting that nothing shows to be in effect any more keeps through everything: it is left out.
+    """
+    counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT)
+    found = []
+    for unit_id, some in groupby(counted, _UNIT):
+        told = list(some)
+        failures = [row for row in told if is_failure(row)]
+        kept = [row for row in told if row.outcome == "still_stable" and is_proven(row)]
+        if ends := failures or kept:
+            changed = frozenset().union(*(row.changed for row in ends))
+            found.append(UnitAfterChanges(unit_id, told[0].contributor_id, bool(failures), changed))
+    return found
+
+
+def _who_has(units: list[UnitAfterChanges], change: str) -> Which:
+    return np.array([change in unit.changed for unit in units], dtype=np.bool_)
+
+
+def _are_few(has_it: Which) -> bool:
+    return bool(min(has_it.sum(), (~has_it).sum()) < FEWEST_UNITS_SHOWN)
+
+
+def _compare(
+    units: list[UnitAfterChanges], change: FollowUpChange, confidence: float
+) -> ChangeCompared:
+    has_it = _who_has(units, change)
+    failed = np.array([unit.failed for unit in units], dtype=np.bool_)
+    weight = weight_ppm_of(np.array([unit.contributor_id for unit in units], dtype=np.int64))
+    failed_with, kept_with = has_it & failed, has_it & ~failed
+    failed_without, kept_without = ~has_it & failed, ~has_it & ~failed
+    ends = (failed_with, kept_with, failed_without, kept_without)
+    weights = tuple(float(weight[end].sum()) / MILLION for end in ends)
+    return ChangeCompared(
+        change=change,
+        failed_with=int(failed_with.sum()),
+        kept_with=int(kept_with.sum()),
+        failed_without=int(failed_without.sum()),
+        kept_without=int(kept_without.sum()),
+        lift=None if _are_few(has_it) else _lift(weights, confidence),
+    )
+
+
+def _lift(weights: tuple[float, ...], confidence: float) -> Lift:
+    failed_with, kept_with, failed, kept = weights
+    return lift_of(failed_with, kept_with, failed, kept, confidence)

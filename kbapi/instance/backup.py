@@ -1,0 +1,157 @@
+"""Backups: a checked copy of the database while it serves, and the secret at another place."""
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from kbapi.clock import Clock, utc_now
+from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
+from kbapi.instance.file_locks import sharing
+from kbapi.instance.secret import load_secret, require_no_foreign_secret, write_secret
+from kbapi.settings import Settings
+from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
+from kbapi.storage.sqlite.commits import waiting_in_line
+from kbapi.storage.sqlite.engine import readable_faults
+from kbapi.storage.sqlite.whole_file import Condition, copy_whole
+
+_NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
+_IS_BACKUP: Final = re.compile(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3\Z")
+_IS_LEFT_OVER: Final = re.compile(r"\.kbapi-\d{8}T\d{6}\.\d{6}Z\.partial")
+
+
+@dataclass(frozen=True, slots=True)
+class BackupMade:
+    """A backup that is on the disk, whole and checked."""
+
+    file: Path
+    size_bytes: int
+    condition: Condition
+    removed: tuple[Path, ...]
+    """Older backups that the wish to keep so many took away."""
+    dated_later: tuple[Path, ...]
+    """Backups named after a time that is still to come: not counted, and never removed."""
+
+
+def make_backup(
+    settings: Settings, target: Path, keep: int | None, now: Clock = utc_now
+) -> BackupMade:
+    """A copy of the instance's database in the folder `target`; the newest `keep` stay there.
+
+    Nothing has the name of a backup before it is whole, checked and on the disk. Only files with
+    such a name are ever removed, and of those only such as are older than this one: where a clock
+    was wrong, once or now, nobody can say whether a later date is a newer state.
+
+    Raises
+    ------
+    UnsafeSetup
+        When there is no instance to copy, this user may not open it, or `target` is the instance's
+        own folder or in it.
+    StorageFull, StorageUnwritable
+        When `target` has no room or cannot be written; older backups stay.
+    StorageBusy
+        While another backup is made there.
+    StorageBroken
+        When the database is damaged; older backups stay.
+    """
+    _require_place(settings, target)
+    with readable_faults(), sharing(settings.use_lock_path):
+        target.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if is_read_only(target):
+            raise StorageUnwritable(f"This user may not write to {target}. Nothing was written.")
+        with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
+            _remove_left_overs(target)
+            _require_room(settings, target)
+            file = target / _NAME.format(now())
+            with _partial(file) as partial:
+                condition = copy_whole(settings.database_path, partial)
+            backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
+            removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
+    later = tuple(path for path in backups if path > file)
+    return BackupMade(file, file.stat().st_size, condition, removed, later)
+
+
+def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
+    """Write the secret to a file of its own, for its owner's eyes only; not among backups.
+
+    Raises
+    ------
+    UnsafeSetup
+        When the place is in the folder of the backups or of the instance, however deep, or holds
+        another secret; when the instance has not its own; and where no backup could be made.
+    """
+    _require_place(settings, target)
+    if _is_within(file, target) or _is_within(file, settings.home):
+        raise UnsafeSetup(
+            "Keep the secret apart from the backups and the instance, because both together open "
+            "every result. Name a file elsewhere with --secret."
+        )
+    require_no_foreign_secret(settings)
+    secret = load_secret(settings.secret_path)
+    if file.exists() and load_secret(file) != secret:
+        raise UnsafeSetup(
+            f"{file.name} has another secret and was not overwritten. Name another file."
+        )
+    with readable_faults():
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        write_secret(file, secret)
+        flush(file.parent)
+
+
+def _require_place(settings: Settings, target: Path) -> None:
+    require_may_open(settings.database_path)
+    if not settings.database_path.exists():
+        raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
+    if target.exists() and not target.is_dir():
+        raise UnsafeSetup(f"{target} is a file. Name a folder for the backups.")
+    if _is_within(target, settings.home):
+        raise UnsafeSetup("Name a folder outside the instance, best on another disk.")
+
+
+def _is_within(path: Path, folder: Path) -> bool:
+    """Whether whoever copies this folder, or a disk with it, copies this file too."""
+    return path.resolve().is_relative_to(folder.resolve())
+
+
+def _require_room(settings: Settings, target: Path) -> None:
+    """A backup must not be what fills the disk of an instance."""
+    log = log_of(settings.database_path)
+    size = settings.database_path.stat().st_size + (log.stat().st_size if log.exists() else 0)
+    is_same_disk = target.stat().st_dev == settings.home.stat().st_dev
+    reserve = settings.min_free_bytes if is_same_disk else 0
+    if free_bytes(target) - size < reserve:
+        raise StorageFull(
+            f"The backup needs {size:,} bytes in {target}, and {reserve:,} bytes must stay free "
+            "there for the instance. Nothing was written; older backups are kept."
+        )
+
+
+@contextmanager
+def _partial(file: Path) -> Iterator[Path]:
+    """A name to write under; the file gets its own when all went well, else it is gone."""
+    partial = file.with_name(f".{file.name.removesuffix('.sqlite3')}.partial")
+    try:
+        yield partial
+        partial.replace(file)
+        flush(file.parent)
+    finally:
+        _remove_left_overs(file.parent)
+
+
+def _remove_left_overs(target: Path) -> None:
+    for path in target.iterdir():
+        if _IS_LEFT_OVER.match(path.name):
+            path.unlink(missing_ok=True)
+
+
+def _remove_all_but(older: list[Path], keep: int | None) -> Iterator[Path]:
+    if keep is None:
+        return
+    for old in older[: max(len(older) - keep + 1, 0)]:
+        try:
+            old.unlink()
+        except OSError as error:
+            raise StorageUnwritable(f"{old.name} cannot be removed. Remove it by hand.") from error
+        yield old

@@ -1,0 +1,140 @@
+"""An instance looked through without changing it: what a host wants to know is well."""
+
+import stat
+from collections.abc import Iterator
+from contextlib import nullcontext
+from dataclasses import dataclass
+
+from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
+from kbapi.evidence.pool_updates import audit_evidence
+from kbapi.instance.file_locks import sharing
+from kbapi.instance.secret import FOREIGN, load_secret
+from kbapi.instance.write_gate import WriteGate
+from kbapi.settings import Settings
+from kbapi.storage.files import free_bytes, require_may_open
+from kbapi.storage.sqlite.engine import reading_untouched
+from kbapi.storage.sqlite.schema import count_older, require_current_schema
+from kbapi.storage.sqlite.whole_file import Condition, look_through
+from kbapi.versions import RULES_VERSION
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at."""
+
+    what: str
+    is_well: bool
+    told: str
+
+
+def check_instance(settings: Settings) -> tuple[Finding, ...]:
+    """What was found of each thing that must be well, with the server running or not.
+
+    Not a byte of it is changed, and no file is left that was not there.
+
+    Raises
+    ------
+    UnsafeSetup
+        When there is no instance in the folder, or this user may not open it.
+    InstanceInUse
+        While another database is being put in its place.
+    """
+    require_may_open(settings.database_path)
+    if not settings.database_path.exists():
+        raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
+    # Where there is no lock nobody has it open, and one that is made here would stay.
+    lock = settings.use_lock_path
+    with sharing(lock) if lock.exists() else nullcontext():
+        return tuple(_findings(settings))
+
+
+def _findings(settings: Settings) -> Iterator[Finding]:
+    yield _folder(settings)
+    yield _room(settings)
+    try:
+        condition = look_through(settings.database_path)
+    except KbapiError as error:
+        yield Finding("database", False, error.detail)
+        yield _secret(settings, None)
+        return
+    results = condition.rows_of("submission")
+    told = f"{results:,} results, schema {condition.revision}"
+    yield Finding("database", True, told)
+    yield _well_unless("integrity", "; ".join(condition.damage), "all pages and indexes are intact")
+    yield _well_unless("references", ", ".join(condition.orphans), "no reference is missing")
+    yield _secret(settings, condition)
+    yield _schema(settings)
+    yield _rules(settings)
+    yield _evidence(settings)
+
+
+def _well_unless(what: str, wrong: str, told: str) -> Finding:
+    return Finding(what, not wrong, wrong or told)
+
+
+def _folder(settings: Settings) -> Finding:
+    others = [
+        path.name
+        for path in (settings.home, settings.database_path)
+        if stat.S_IMODE(path.stat().st_mode) & 0o077
+    ]
+    wrong = f"other users can read {', '.join(others)}; run chmod go= on it"
+    return _well_unless("folder", wrong if others else "", "only the owner can read it")
+
+
+def _room(settings: Settings) -> Finding:
+    free = f"{free_bytes(settings.home):,} bytes free, at least {settings.min_free_bytes:,} needed"
+    closed = WriteGate(settings).why_closed()
+    told = f"{closed.title}; {free}" if closed else free
+    return Finding("writing", closed in (None, InstanceReadOnly), told)
+
+
+def _secret(settings: Settings, condition: Condition | None) -> Finding:
+    try:
+        key_id = load_secret(settings.secret_path).key_id
+    except UnsafeSetup as error:
+        return Finding("secret", False, error.detail)
+    name = settings.secret_path.name
+    if condition and condition.key_ids and condition.own_key_id not in (None, key_id):
+        return Finding("secret", False, FOREIGN.format(name, name))
+    strangers = set(condition.key_ids if condition else ()) - {key_id}
+    wrong = "another secret made some or all hashes: their receipts and tokens do not work"
+    return _well_unless(
+        "secret", wrong if strangers else "", "matches the database; only the owner can read it"
+    )
+
+
+def _schema(settings: Settings) -> Finding:
+    try:
+        require_current_schema(settings.database_path)
+    except KbapiError as error:
+        return Finding("schema", False, error.detail)
+    return Finding("schema", True, "matches the program")
+
+
+def _rules(settings: Settings) -> Finding:
+    try:
+        older = count_older(settings.database_path, RULES_VERSION)
+    except KbapiError as error:
+        return Finding("rules", False, error.detail)
+    wrong = (
+        f"{older:,} results were screened by older rules; stop the server and run "
+        "'kbapi db upgrade'"
+    )
+    return _well_unless(
+        "rules", wrong if older else "", "every result was screened by the current rules"
+    )
+
+
+def _evidence(settings: Settings) -> Finding:
+    try:
+        with reading_untouched(settings.database_path) as connection:
+            audit = audit_evidence(connection)
+    except KbapiError as error:
+        return Finding("evidence", False, f"not checked: {error.detail}")
+    wrong = (
+        f"{audit.unlike:,} of {audit.places:,} entries differ from the results, "
+        f"{audit.strange:,} rows have a wrong contributor"
+    )
+    told = f"{audit.places:,} entries match the results"
+    return _well_unless("evidence", "" if audit.agrees else wrong, told)

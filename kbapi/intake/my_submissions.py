@@ -1,0 +1,298 @@
+"""Results of one contributor: read back, listed with re-tests due, withdrawn."""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Final
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.chips.chip import ChipSummary
+from kbapi.errors import ReceiptWrong, SubmissionGone
+from kbapi.evidence.pool_updates import book_evidence
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import contributor_hash, is_receipt_of
+from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
+from kbapi.intake.responses import IgnoredReading, Reason, ScreenedSetting, Screening, tell_stored
+from kbapi.storage import answers, pools, results
+from kbapi.storage import results as results_rows
+from kbapi.storage.contributors import (
+    Sent,
+    Since,
+    Withdrawn,
+    delete_contributor,
+    drop_unit_if_unused,
+    find_contributor,
+    find_since,
+    load_sent,
+)
+from kbapi.storage.follow_ups import StoredFollowUp, load_follow_ups
+from kbapi.storage.pools import drop_unused_places
+from kbapi.vocabulary import Domain, FollowUpStatus, LimitControl
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUpDetail:
+    """A stored follow-up."""
+
+    month: str
+    """Month of its arrival, YYYY-MM."""
+    status: FollowUpStatus
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting still
+    takes effect. `recorded`: stored with the result and changes no number."""
+    reasons: tuple[str, ...]
+    """Codes of why it does not count; empty for a counted one."""
+    document: dict[str, Any]
+    """The follow-up as it was sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class SubmissionDetail:
+    """A stored result as it is screened now."""
+
+    id: str
+    """Id of the result, a UUID."""
+    chip: ChipSummary
+    """The chip that the result was understood to be about."""
+    screening: Screening
+    """How the whole result is screened now."""
+    settings: tuple[ScreenedSetting, ...]
+    """How each setting is screened now, in the order of the document."""
+    measured_in: str
+    """Month of the measurement, YYYY-MM; the month of arrival where none was sent."""
+    rules_version: int
+    """Version of the rules that screened it last."""
+    document: dict[str, Any]
+    """The result as it was sent, without its tokens."""
+    chip_conflict: str | None
+    """How `chip_ids` contradicts the name of the chip; null where they agree."""
+    reading_ignored: tuple[IgnoredReading, ...]
+    """Numbers of readings that cannot be right and are not used."""
+    follow_ups: tuple[FollowUpDetail, ...]
+    """Follow-ups on its settings, oldest first."""
+
+
+def read_own_result(instance: Instance, public_id: str, receipt: str) -> SubmissionDetail:
+    """The result that the receipt belongs to, as it stands now.
+
+    Raises
+    ------
+    ReceiptWrong
+        Whether or not there is such a submission.
+    SubmissionGone
+        When the receipt fits and the submission has been withdrawn.
+    """
+    require_receipt(instance, public_id, receipt)
+    with instance.reading() as connection:
+        stored = results.find_submission(connection, public_id)
+        if stored is None:
+            raise SubmissionGone
+        standing = tell_stored(instance, connection, stored)
+        followed = load_follow_ups(connection, stored.id)
+    return SubmissionDetail(
+        id=standing.id,
+        chip=standing.chip,
+        screening=standing.screening,
+        settings=standing.settings,
+        measured_in=stored.measured_month,
+        rules_version=stored.rules_version,
+        document=orjson.loads(stored.document),
+        chip_conflict=standing.chip_conflict,
+        reading_ignored=standing.reading_ignored,
+        follow_ups=tuple(_tell_follow_up(one) for one in followed),
+    )
+
+
+def _tell_follow_up(one: StoredFollowUp) -> FollowUpDetail:
+    reasons = tuple(orjson.loads(one.reasons))
+    if one.is_taken_out and one.status != "recorded":
+        return FollowUpDetail(
+            one.measured_month,
+            "recorded",
+            (LEFT_WITH_SETTING, *reasons),
+            orjson.loads(one.document),
+        )
+    return FollowUpDetail(one.measured_month, one.status, reasons, orjson.loads(one.document))
+
+
+def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> None:
+    """Remove a result and everything that stood on it, in one transaction.
+
+    Raises what `read_own_result` raises.
+    """
+    require_receipt(instance, public_id, receipt)
+    with instance.writing(takes_back=True) as connection:
+        stored = results.find_submission(connection, public_id)
+        if stored is None:
+            raise SubmissionGone
+        places = results.delete_submission(connection, stored.id)
+        book_evidence(connection, places, stored.unit.contributor_id)
+        drop_unit_if_unused(connection, stored.unit)
+        drop_unused_places(connection, places)
+        answers.outdate_answers_of_line(connection, stored.line_id)
+        pools.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
+    instance.overwrite_withdrawn()
+
+
+def require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
+    """Nothing, when the receipt is that of the result with this id.
+
+    Raises
+    ------
+    ReceiptWrong
+        Whether or not there is such a result.
+    """
+    if not is_receipt_of(instance.secret, public_id, receipt):
+        raise ReceiptWrong
+
+
+RESULTS_A_PAGE: Final = 100
+_RETESTS: Final = (30, 90, 365)
+"""Days after which a setting in use is worth another look: limits shrink with age and heat."""
+_ENDED: Final = frozenset({"machine_gone", "given_up", "failed_later", "fails_at_stock_too"})
+
+
+@dataclass(frozen=True, slots=True)
+class InUseSetting:
+    """A setting that the contributor keeps in use."""
+
+    domain: Domain
+    """The supply rail."""
+    control: LimitControl
+    """How it is adjusted."""
+    clock_mhz: float | None
+    """The clock of a fixed_clock_voltage setting, in MHz; null for the other controls."""
+    in_use: float
+    """The setting in use: mV from stock, negative is lower (voltage_offset); counts from stock,
+    negative is lower (count_offset); absolute mV (fixed_clock_voltage)."""
+
+
+@dataclass(frozen=True, slots=True)
+class MySubmission:
+    """One result of the contributor, as it is screened now."""
+
+    id: str
+    """Id of the result, a UUID."""
+    chip: ChipSummary
+    """The chip that the result is about."""
+    measured_in: str
+    """Month of the measurement, YYYY-MM; the month of arrival where none was sent."""
+    screening: Screening
+    """How the whole result is screened now."""
+    settings: tuple[ScreenedSetting, ...]
+    """How each setting is screened now, in the order of the document."""
+    in_use: tuple[InUseSetting, ...]
+    """Settings that the result reports to be in use."""
+    retests_due: tuple[Reason, ...]
+    """Why the settings in use should be tested again now; empty if no test is due."""
+
+
+@dataclass(frozen=True, slots=True)
+class MySubmissions:
+    """A page of the contributor's results, oldest first."""
+
+    submissions: tuple[MySubmission, ...]
+    """At most 100 results."""
+    next_cursor: str | None
+    """Send it as `cursor` for the next page; null on the last page."""
+
+
+@dataclass(frozen=True, slots=True)
+class WithdrawnSubmissions:
+    """How many results were withdrawn."""
+
+    withdrawn: int
+    """Results that were withdrawn; 0 if there were none."""
+    text: str
+    """What withdrawing removes, and what it cannot remove."""
+
+
+def read_contributions(instance: Instance, token: str, cursor: str | None = None) -> MySubmissions:
+    """The contributor's own results, settings in use and re-tests due; nothing for a stranger."""
+    who = contributor_hash(instance.secret, token)
+    with instance.reading() as connection:
+        contributor_id = find_contributor(connection, who)
+        if contributor_id is None:
+            return MySubmissions((), None)
+        sent = load_sent(connection, contributor_id, cursor, RESULTS_A_PAGE + 1)
+        results = tuple(_tell(instance, connection, one) for one in sent[:RESULTS_A_PAGE])
+    return MySubmissions(results, results[-1].id if len(sent) > RESULTS_A_PAGE else None)
+
+
+def _tell(instance: Instance, connection: Connection, sent: Sent) -> MySubmission:
+    stored = results_rows.load_submission_of(connection, sent.public_id)
+    standing = tell_stored(instance, connection, stored)
+    document = orjson.loads(stored.document)
+    in_use = _in_use(document)
+    since = find_since(connection, stored.id)
+    due = _retests_due(sent.received_day, instance.today(), since) if in_use else ()
+    return MySubmission(
+        id=stored.public_id,
+        chip=standing.chip,
+        measured_in=stored.measured_month,
+        screening=standing.screening,
+        settings=standing.settings,
+        in_use=in_use,
+        retests_due=due,
+    )
+
+
+def _in_use(document: dict[str, Any]) -> tuple[InUseSetting, ...]:
+    return tuple(
+        InUseSetting(
+            setting["domain"], setting["control"], setting.get("clock_mhz"), setting["in_use"]
+        )
+        for setting in document.get("settings") or ()
+        if setting.get("in_use") is not None
+    )
+
+
+def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...]:
+    if since.outcomes & _ENDED:
+        return ()
+    age = (today - received).days
+    due = []
+    passed = [days for days in _RETESTS if days <= age]
+    if passed and since.longest_days < passed[-1]:
+        text = f"{passed[-1]} days have passed. Test again and send a follow-up."
+        due.append(Reason(f"after_{passed[-1]}_days", text))
+    if since.has_later_firmware:
+        text = (
+            "Later results report another firmware for this machine. Limits may have changed: "
+            "test again."
+        )
+        due.append(Reason("firmware_changed", text))
+    if since.has_later_driver:
+        text = (
+            "Later results report another driver for this chip. Limits may have changed: test "
+            "again."
+        )
+        due.append(Reason("driver_changed", text))
+    return tuple(due)
+
+
+def withdraw_contributions(instance: Instance, token: str) -> WithdrawnSubmissions:
+    """How many results of the contributor were removed, with all that stood on them.
+
+    One transaction: all are gone, or none.
+    """
+    who = contributor_hash(instance.secret, token)
+    with instance.writing(takes_back=True) as connection:
+        contributor_id = find_contributor(connection, who)
+        if contributor_id is None:
+            return WithdrawnSubmissions(0, _WITHDRAWN)
+        removed = delete_contributor(connection, contributor_id)
+        _forget_what_stood_on(connection, removed)
+    instance.overwrite_withdrawn()
+    return WithdrawnSubmissions(removed.submissions, _WITHDRAWN)
+
+
+_WITHDRAWN: Final = "They were deleted here. Backups and exports made before still contain them."
+
+
+def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:
+    drop_unused_places(connection, removed.places)
+    for line_id in sorted({line_id for _, line_id in removed.chips}):
+        answers.outdate_answers_of_line(connection, line_id)
+    for chip_id, line_id in removed.chips:
+        pools.drop_chip_if_unused(connection, chip_id, line_id)

@@ -1,0 +1,286 @@
+"""The answer to an accepted result: how it was understood, what counts and why."""
+
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.chips.chip import ChipSummary
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import receipt_of
+from kbapi.intake.decision_reasons import DECISION_SENTENCES, codes_of_decision
+from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
+from kbapi.storage.answers import Peers, find_peers
+from kbapi.storage.evidence import find_shallowest_failure
+from kbapi.storage.locks import find_word_about_locks
+from kbapi.storage.outliers import find_codes
+from kbapi.storage.pools import moved_with
+from kbapi.storage.results import StoredSetting, StoredSubmission
+from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason for a status or an outcome."""
+
+    code: str
+    """Code of the rule or of the decision."""
+    text: str
+    """What the code means, and what would change the status."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenedSetting:
+    """How one setting was screened."""
+
+    domain: Domain
+    """The supply rail that was adjusted."""
+    control: LimitControl
+    """How it was adjusted."""
+    moved_with: tuple[Domain, ...]
+    """Other domains that were adjusted together with this one; empty for the domain alone."""
+    status: ScreeningStatus
+    """`counted`: part of every answer. `unverified`: stored, without proof that the setting took
+    effect. `excluded`: stored, and not counted for the reasons given."""
+    reasons: tuple[Reason, ...]
+    """Every reason for the status, the main reason first; also remarks on a counted setting."""
+    grade: Grade
+    """How strongly the passed setting was tested: `short` (under 10 minutes) or `quick` (10 minutes
+    or more). `long` is 30 minutes or more under two loads or with checked results."""
+    peers: Peers | None
+    """How many units of the same pool are stable at this setting; null until the pool was first
+    evaluated, and where no setting passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Screening:
+    """How the whole result was screened."""
+
+    status: ScreeningStatus
+    """`counted` if any setting counts, else the status of the first setting. A result with locks
+    alone counts unless a curator invalidated it."""
+    reasons: tuple[Reason, ...]
+    """Why no setting counts; empty for a counted result."""
+
+
+@dataclass(frozen=True, slots=True)
+class IgnoredReading:
+    """A number of a reading that was not used because it cannot be right."""
+
+    pointer: str
+    """JSON pointer to the number in the result."""
+    code: str
+    """Code of the rule."""
+    text: str
+    """Why the number cannot be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """The whole answer to an accepted result."""
+
+    id: str
+    """Id of the stored result, a UUID."""
+    receipt: str
+    """Secret that reads, follows up and withdraws the result; shown once and not stored."""
+    chip: ChipSummary
+    """The chip that the result was understood to be about."""
+    screening: Screening
+    """How the whole result was screened."""
+    settings: tuple[ScreenedSetting, ...]
+    """How each setting was screened, in the order of the document."""
+    thanks: str
+    """A sentence of thanks for a person."""
+    duplicate_of: str | None = None
+    """Id of the earlier result with the same content, which this answer describes; null for a new
+    result."""
+    chip_conflict: str | None = None
+    """How `chip_ids` contradicts the name of the chip; null where they agree."""
+    reading_ignored: tuple[IgnoredReading, ...] = ()
+    """Numbers of readings that cannot be right and were not used; the rest of the result counts."""
+
+    def without_receipt(self) -> str:
+        """The answer as JSON for keeping; a receipt is never stored."""
+        return orjson.dumps(replace(self, receipt="")).decode()
+
+
+@dataclass(frozen=True, slots=True)
+class DryRunResponse:
+    """The answer to a dry run: how the result would be screened; nothing was stored."""
+
+    chip: ChipSummary
+    """The chip that the result was understood to be about."""
+    screening: Screening
+    """How the whole result would be screened."""
+    settings: tuple[ScreenedSetting, ...]
+    """How each setting would be screened, in the order of the document."""
+    duplicate_of: str | None
+    """Id of the stored result with the same content; null for a new result."""
+    chip_conflict: str | None
+    """How `chip_ids` contradicts the name of the chip; null where they agree."""
+    reading_ignored: tuple[IgnoredReading, ...]
+    """Numbers of readings that cannot be right and would not be used."""
+    dry_run: Literal[True] = True
+    """Always true: nothing was stored."""
+
+
+def dry_run_from(accepted: Accepted) -> DryRunResponse:
+    """The answer without what a stored result alone has."""
+    return DryRunResponse(
+        chip=accepted.chip,
+        screening=accepted.screening,
+        settings=accepted.settings,
+        duplicate_of=accepted.duplicate_of,
+        chip_conflict=accepted.chip_conflict,
+        reading_ignored=accepted.reading_ignored,
+    )
+
+
+def accepted_from(kept: str, receipt: str) -> Accepted:
+    """The answer that was kept, with its receipt made again."""
+    fields: dict[str, Any] = orjson.loads(kept)
+    return Accepted(
+        id=fields["id"],
+        receipt=receipt,
+        chip=ChipSummary(**fields["chip"]),
+        screening=Screening(
+            fields["screening"]["status"], _reasons(fields["screening"]["reasons"])
+        ),
+        settings=tuple(_setting(setting) for setting in fields["settings"]),
+        thanks=fields["thanks"],
+        duplicate_of=fields["duplicate_of"],
+        chip_conflict=fields.get("chip_conflict"),
+        reading_ignored=tuple(IgnoredReading(**one) for one in fields.get("reading_ignored", ())),
+    )
+
+
+def _reasons(kept: list[dict[str, str]]) -> tuple[Reason, ...]:
+    return tuple(Reason(**reason) for reason in kept)
+
+
+def _setting(kept: dict[str, Any]) -> ScreenedSetting:
+    peers = kept["peers"]
+    return ScreenedSetting(
+        **{
+            **kept,
+            "moved_with": tuple(kept["moved_with"]),
+            "reasons": _reasons(kept["reasons"]),
+            "peers": None if peers is None else Peers(**peers),
+        }
+    )
+
+
+JUDGED: Final = {
+    "outlier_deep": "This setting is far deeper than the settings of other units of this chip. "
+    "Check the unit (mV), and that the setting took effect. It counts when other "
+    "units go as deep or a curator includes it.",
+    "outlier_shallow": "This setting fails far shallower than the settings of other units of "
+    "this chip. Check that the machine passes at stock. It counts when other "
+    "units agree or a curator includes it.",
+    "contributor_differs": "Your units of this chip differ as a group from the units of other "
+    "contributors. They count when others agree or a curator includes "
+    "them.",
+}
+"""Why the last judging of a pool set a unit aside, for the person who sent it."""
+
+_SENTENCES: Final = (
+    {rule.code: rule.sentence for rule in SCREENING_RULES}
+    | LATER_REMARKS
+    | JUDGED
+    | DECISION_SENTENCES
+)
+_THANKS: Final = "Thank you. Each result makes the suggested starts safer."
+_THANKS_FOR_FAILURE: Final = (
+    "Thank you. A failed setting is the most useful result: it shows where to stop."
+)
+
+
+def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmission) -> Accepted:
+    """The answer to a result that stands in the database."""
+    settings = tuple(tell_setting(connection, stored, setting) for setting in stored.settings)
+    failed = any(setting.unstable_steps is not None for setting in stored.settings)
+    return Accepted(
+        id=stored.public_id,
+        receipt=receipt_of(instance.secret, stored.public_id),
+        chip=ChipSummary(
+            stored.chip_key, stored.chip_name, stored.chip_kind, stored.series, stored.line
+        ),
+        screening=(
+            _tell_screening(settings) if settings else _tell_locks_alone(connection, stored.id)
+        ),
+        settings=settings,
+        thanks=_THANKS_FOR_FAILURE if failed else _THANKS,
+        chip_conflict=stored.chip_conflict or None,
+        reading_ignored=tuple(
+            IgnoredReading(**ignored) for ignored in orjson.loads(stored.reading_ignored)
+        ),
+    )
+
+
+def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmission) -> Accepted:
+    """The answer to a document that was here before: the first one's, and that it is a repeat."""
+    return replace(tell_stored(instance, connection, first), duplicate_of=first.public_id)
+
+
+def tell_setting(
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+) -> ScreenedSetting:
+    """How a setting stands: a curator's word first, then what judging and the rules say of it."""
+    verdicts = _verdicts(connection, stored, setting)
+    codes = [
+        *codes_of_decision(setting.decision, setting.decision_reason),
+        *verdicts,
+        *orjson.loads(setting.reasons),
+    ]
+    if _is_beaten(connection, setting):
+        codes.append(CONTRADICTED_BY_FAILURE)
+    return ScreenedSetting(
+        domain=setting.domain,
+        control=setting.control,
+        moved_with=moved_with(setting.domain, setting.domains),
+        status="excluded" if verdicts else setting.status,
+        reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
+        grade=setting.grade,
+        peers=_peers(connection, setting),
+    )
+
+
+def _verdicts(
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+) -> list[str]:
+    """Why the pool's last judging does not believe a setting that nobody vouches for."""
+    if setting.status != "counted" or setting.decision:
+        return []
+    place = setting.place
+    return find_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)
+
+
+def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:
+    if setting.status != "counted" or setting.stable_steps is None:
+        return False
+    failure = find_shallowest_failure(connection, setting.place)
+    return failure is not None and setting.stable_steps >= failure
+
+
+def _peers(connection: Connection, setting: StoredSetting) -> Peers | None:
+    if setting.stable_steps is None:
+        return None
+    return find_peers(connection, setting.place.pool_id, setting.stable_steps)
+
+
+def _tell_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
+    """Counted if any setting counts; else the first setting's standing and every reason."""
+    if any(setting.status == "counted" for setting in settings):
+        return Screening("counted", ())
+    reasons = {reason.code: reason for setting in settings for reason in setting.reasons}
+    return Screening(settings[0].status, tuple(reasons.values()))
+
+
+def _tell_locks_alone(connection: Connection, submission_id: int) -> Screening:
+    """Counted unless a curator rejected it: it tells where nothing can be tuned."""
+    word = find_word_about_locks(connection, submission_id)
+    if word is None or word[0] != "invalidate":
+        return Screening("counted", ())
+    codes = codes_of_decision(*word)
+    return Screening("excluded", tuple(Reason(code, _SENTENCES[code]) for code in codes))

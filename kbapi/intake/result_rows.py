@@ -1,0 +1,177 @@
+"""A screened document becomes rows: which chip, which pool, under which conditions."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+import orjson
+import uuid_utils
+from sqlalchemy import Connection
+
+from kbapi.chips.chip import ChipName
+from kbapi.chips.naming import GRAMMAR_VERSION
+from kbapi.documents.reader import ReadDocument
+from kbapi.documents.types import Lock, Platform, Reading, SubmittedResult
+from kbapi.instance.instance import Instance
+from kbapi.intake.screening import ScreenedSetting
+from kbapi.storage import pools
+from kbapi.storage.contributors import find_or_add_unit
+from kbapi.storage.pools import ConditionsKey, PoolKey
+from kbapi.storage.readings import NewLock, NewReading
+from kbapi.storage.results import NewSetting, NewSubmission
+from kbapi.versions import RULES_VERSION
+from kbapi.vocabulary import LIMIT_CONTROLS, PROTECTIONS
+
+
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """Who sent a document, as far as anybody can know."""
+
+    contributor_hash: bytes
+    unit_hash: bytes | None
+    content_hash: bytes | None
+
+
+def new_submission(
+    instance: Instance,
+    connection: Connection,
+    document: ReadDocument,
+    screened: tuple[ScreenedSetting, ...],
+    sender: Sender,
+) -> NewSubmission:
+    """The document and all its settings and locks, ready to be saved under a new id."""
+    today = instance.today()
+    measured_month = document.result.measured_in or f"{today:%Y-%m}"
+    return NewSubmission(
+        public_id=_new_public_id(today),
+        chip_id=_find_or_add_chip(instance, connection, document.chip).id,
+        unit=find_or_add_unit(
+            connection,
+            contributor_hash=sender.contributor_hash,
+            unit_hash=sender.unit_hash,
+            key_id=instance.secret.key_id,
+            today=today,
+        ),
+        received_day=today,
+        measured_month=measured_month,
+        document=orjson.dumps(document.raw).decode(),
+        content_hash=sender.content_hash,
+        rules_version=RULES_VERSION,
+        grammar_version=GRAMMAR_VERSION,
+        settings=tuple(new_setting(instance, document, one) for one in screened),
+        locks=rows_of_locks(document.result, measured_month),
+        readings=rows_of_readings(document.result),
+        reading_ignored=orjson.dumps(document.ignored).decode(),
+        chip_conflict=document.chip_conflict or "",
+    )
+
+
+def _new_public_id(today: date) -> str:
+    """A version 7 UUID whose time is only the day: the moment of arrival is nobody's business."""
+    midnight = datetime(today.year, today.month, today.day, tzinfo=UTC)
+    return str(uuid_utils.uuid7(nanoseconds=int(midnight.timestamp()) * 1_000_000_000))
+
+
+def _find_or_add_chip(instance: Instance, connection: Connection, chip: ChipName) -> pools.ChipRow:
+    return pools.find_chip(connection, chip.key) or pools.add_chip(
+        connection,
+        key=chip.key,
+        name=chip.name,
+        kind=chip.kind,
+        series=chip.series,
+        line=chip.line,
+    )
+
+
+def rows_of_locks(result: SubmittedResult, measured_month: str) -> tuple[NewLock, ...]:
+    """The document's reports on locks, each with the platform, ready to be saved."""
+    return tuple(_new_lock(lock, result.platform, measured_month) for lock in result.locks)
+
+
+def _new_lock(lock: Lock, platform: Platform, measured_month: str) -> NewLock:
+    protections = {name: getattr(platform, name) or "unknown" for name in PROTECTIONS}
+    return NewLock(
+        domain=lock.domain,
+        control=lock.control,
+        status=lock.status,
+        found_by=lock.found_by or "owner_says",
+        changes=",".join(lock.changes),
+        measured_month=measured_month,
+        machine=platform.machine or "",
+        firmware=platform.firmware or "",
+        firmware_month=platform.firmware_month or "",
+        microcode=platform.microcode or "",
+        os=platform.os or "",
+        **protections,
+    )
+
+
+def rows_of_readings(result: SubmittedResult) -> tuple[NewReading, ...]:
+    """The document's readings, without what cannot be right, ready to be saved."""
+    return tuple(_new_reading(reading, result) for reading in result.readings)
+
+
+def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
+    return NewReading(
+        state=reading.state,
+        is_below_stock=int(reading.state == "tuned" and _is_below_stock(reading, result)),
+        load=reading.load or "",
+        runs=reading.runs,
+        minutes=reading.minutes,
+        power_w=reading.power_w,
+        power_scope=reading.power_scope or "",
+        power_cap_w=reading.power_cap_w,
+        clock_mhz=reading.clock_mhz,
+        clock_spread_mhz=reading.clock_spread_mhz,
+        clock_kind=reading.clock_kind or "",
+        temp_avg_c=reading.temp_avg_c,
+        temp_max_c=reading.temp_max_c,
+        temp_sensor=reading.temp_sensor or "",
+        ambient_c=reading.ambient_c,
+        fan=reading.fan or "",
+        noise_dba=reading.noise_dba,
+        performance=reading.performance,
+        performance_low=reading.performance_low,
+        performance_unit=reading.performance_unit or "",
+    )
+
+
+def _is_below_stock(reading: Reading, result: SubmittedResult) -> bool:
+    """Whether a setting below stock was in force, without a list the one in use."""
+    if not reading.settings:
+        return bool(result.settings)
+    return any(one.control in LIMIT_CONTROLS for one in reading.settings)
+
+
+def _conditions_of(screened: ScreenedSetting, platform: Platform) -> ConditionsKey:
+    return ConditionsKey(
+        loads=",".join(screened.loads),
+        grade=screened.grade,
+        firmware=platform.firmware or "",
+        microcode=platform.microcode or "",
+        machine=platform.machine or "",
+        cooling=",".join(platform.cooling),
+        supply=platform.supply or "",
+    )
+
+
+def new_setting(
+    instance: Instance, document: ReadDocument, screened: ScreenedSetting
+) -> NewSetting:
+    """A screened setting with its pool and conditions, ready to be saved."""
+    setting = screened.setting
+    band_mhz = 0
+    if setting.clock_mhz is not None and setting.control == "fixed_clock_voltage":
+        width_mhz = instance.catalogue.clock_band_for(document.chip)
+        band_mhz = int(setting.clock_mhz // width_mhz) * width_mhz
+    return NewSetting(
+        domain=setting.domain,
+        pool=PoolKey(setting.control, "+".join(setting.domains), band_mhz),
+        conditions=_conditions_of(screened, document.result.platform),
+        status=screened.status,
+        reasons=orjson.dumps(screened.reasons).decode(),
+        stable_steps=screened.stable_steps,
+        unstable_steps=screened.unstable_steps,
+        early_stop_steps=screened.early_stop_steps,
+        clock_mhz=setting.clock_mhz,
+        stock_mv=setting.stock_mv,
+    )

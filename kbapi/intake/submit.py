@@ -1,0 +1,228 @@
+"""Accept one result: read it, screen it, store it and merge it into evidence, or refuse it."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+
+import orjson
+from sqlalchemy import Connection
+
+from kbapi.documents.reader import JsonReading, ReadDocument, read_document, read_json
+from kbapi.errors import DocumentRefused, IdempotencyKeyReused
+from kbapi.evidence.pool_updates import book_evidence
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import contributor_hash, receipt_of, unit_hash
+from kbapi.intake.responses import (
+    Accepted,
+    DryRunResponse,
+    accepted_from,
+    dry_run_from,
+    tell_repeated,
+    tell_stored,
+)
+from kbapi.intake.result_rows import Sender, new_submission
+from kbapi.intake.screening import ScreenedSetting, screen_setting
+from kbapi.metrics.counters import count_rule, count_submission
+from kbapi.storage import pools, results
+from kbapi.storage.results import StoredOutcome
+
+_EARLIEST_ZONE: Final = timedelta(hours=14)
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A sound document, screened, and who sent it."""
+
+    document: ReadDocument
+    screened: tuple[ScreenedSetting, ...]
+    sender: Sender
+
+
+def prepare(instance: Instance, reading: JsonReading) -> Prepared:
+    """The document, read and screened; touches no database.
+
+    Raises
+    ------
+    DocumentRefused
+        With every problem of the document.
+    """
+    # Somewhere on earth it is up to fourteen hours later than here.
+    this_month = f"{instance.now() + _EARLIEST_ZONE:%Y-%m}"
+    document = read_document(reading, this_month, instance.catalogue)
+    return Prepared(document, screen(instance, document), _sender_of(instance, document))
+
+
+def screen(instance: Instance, document: ReadDocument) -> tuple[ScreenedSetting, ...]:
+    """Every setting of the document with its standing."""
+    return tuple(
+        screen_setting(
+            setting,
+            document.result,
+            instance.catalogue.grid_for(document.chip, setting.control),
+        )
+        for setting in document.result.settings
+    )
+
+
+def _sender_of(instance: Instance, document: ReadDocument) -> Sender:
+    result, secret = document.result, instance.secret
+    who = contributor_hash(secret, result.contributor_token)
+    which = unit_hash(secret, result.contributor_token, result.unit_token)
+    content = None
+    if which is not None:
+        canonical = orjson.dumps(document.raw, option=orjson.OPT_SORT_KEYS)
+        content = secret.keyed_hash("content", which + canonical)
+    return Sender(who, which, content)
+
+
+def store_once(
+    instance: Instance, connection: Connection, prepared: Prepared
+) -> tuple[int, Accepted]:
+    """The stored submission's number and answer; a repeat answers with the first one."""
+    sender = prepared.sender
+    if sender.content_hash is not None:
+        first = results.find_by_content(connection, sender.content_hash)
+        if first is not None:
+            return first.id, tell_repeated(instance, connection, first)
+    new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
+    submission_id, places = results.save_submission(connection, new)
+    book_evidence(connection, places, new.unit.contributor_id)
+    stored = results.load_submission(connection, submission_id)
+    pools.raise_line_revision(connection, stored.line_id)
+    return submission_id, tell_stored(instance, connection, stored)
+
+
+def count_accepted(accepted: Accepted) -> None:
+    """Count a stored document, with each rule that applied to its settings and readings."""
+    if accepted.duplicate_of is not None:
+        count_submission("repeated")
+        return
+    count_submission("stored")
+    for setting in accepted.settings:
+        for reason in setting.reasons:
+            count_rule(reason.code, "setting")
+    for ignored in accepted.reading_ignored:
+        count_rule(ignored.code, "reading")
+
+
+def count_refused(refused: DocumentRefused) -> None:
+    """Count a refused document, with each rule that it broke."""
+    count_submission("refused")
+    for problem in refused.problems:
+        count_rule(problem.code, "refusal")
+
+
+_IDEMPOTENCY_LIFE: Final = timedelta(hours=24)
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """Under which hashes the answer to a request is kept."""
+
+    scope_hash: bytes
+    fingerprint: bytes
+
+
+def replay_of(
+    instance: Instance, endpoint: str, who: bytes, body: bytes, key: str | None
+) -> Replay | None:
+    """Where the answer to this request is kept; None for a request without a key."""
+    if key is None:
+        return None
+    secret = instance.secret
+    return Replay(
+        scope_hash=secret.keyed_hash("idempotency", f"{endpoint}\n{key}\n".encode() + who),
+        fingerprint=secret.keyed_hash("fingerprint", body),
+    )
+
+
+def find_earlier_answer(
+    instance: Instance, connection: Connection, replay: Replay | None
+) -> StoredOutcome | None:
+    """What the same request was answered before.
+
+    Raises
+    ------
+    IdempotencyKeyReused
+        When the key came with another body.
+    """
+    if replay is None:
+        return None
+    now_s = int(instance.now().timestamp())
+    outcome = results.find_outcome(connection, replay.scope_hash, now_s)
+    if outcome is not None and outcome.fingerprint != replay.fingerprint:
+        raise IdempotencyKeyReused
+    return outcome
+
+
+def keep_answer(
+    instance: Instance,
+    connection: Connection,
+    replay: Replay | None,
+    submission_id: int,
+    answer: str,
+) -> None:
+    """Keep an answer for a day, until its submission is withdrawn at the latest."""
+    if replay is None:
+        return
+    now = instance.now()
+    results.save_outcome(
+        connection,
+        scope_hash=replay.scope_hash,
+        fingerprint=replay.fingerprint,
+        submission_id=submission_id,
+        answer=answer,
+        now_s=int(now.timestamp()),
+        expires_at=int((now + _IDEMPOTENCY_LIFE).timestamp()),
+    )
+
+
+_ENDPOINT: Final = "submissions"
+
+
+def accept_submission(
+    instance: Instance, body: bytes, idempotency_key: str | None = None
+) -> Accepted:
+    """What the sender is told once the result is stored and merged into evidence.
+
+    One transaction: when it returns, the result is on disk; when it raises, nothing is.
+
+    Raises
+    ------
+    JsonUnreadable, DocumentRefused
+        When the document can't be right; nothing is stored.
+    IdempotencyKeyReused
+        When the key was used for a different document.
+    StorageBusy, StorageUnwritable, StorageBroken
+        When the database can't take it now.
+    """
+    prepared = _prepare(instance, body)
+    who = prepared.sender.contributor_hash
+    replay = replay_of(instance, _ENDPOINT, who, body, idempotency_key)
+    with instance.writing() as connection:
+        earlier = find_earlier_answer(instance, connection, replay)
+        if earlier is not None:
+            return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
+        submission_id, accepted = store_once(instance, connection, prepared)
+        keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
+    count_accepted(accepted)
+    return accepted
+
+
+def rehearse_submission(instance: Instance, body: bytes) -> DryRunResponse:
+    """What the sender would be told, had the result been stored; nothing is.
+
+    Raises what `accept_submission` raises of the document and the database.
+    """
+    prepared = prepare(instance, read_json(body))
+    with instance.rehearsing() as connection:
+        _, accepted = store_once(instance, connection, prepared)
+    return dry_run_from(accepted)
+
+
+def _prepare(instance: Instance, body: bytes) -> Prepared:
+    try:
+        return prepare(instance, read_json(body))
+    except DocumentRefused as refused:
+        count_refused(refused)
+        raise

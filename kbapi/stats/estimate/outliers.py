@@ -1,0 +1,217 @@
+"""Cutoffs of the outlier check, and the test whether a contributor differs from the rest."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.stats.estimate.npmle import StableShareFit
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
+
+Vector = NDArray[np.float64]
+Steps = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+_QN_AT_NORMAL: Final = 2.21914
+_DEEP_QN: Final = 4.5
+_SHALLOW_QN: Final = 5.0
+_MOST_DEEP: Final = 1 / 3
+_MOST_SHALLOW: Final = 0.15
+FEWEST_UNITS_FENCED: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Fence:
+    """Depths between which limits are believed, in grid steps; None where there is no fence."""
+
+    deepest_steps: int | None
+    shallowest_steps: int | None
+
+    def too_deep(self, evidence: GroupedIntervals) -> Flags:
+        """Which intervals can only hold limits deeper than the fence, or lie there in the middle.
+
+        >>> pool = GroupedIntervals(np.array([80, 150]), np.array([90, NEVER_FAILED]), np.ones(2))
+        >>> Fence(140, 20).too_deep(pool).tolist()
+        [False, True]
+        """
+        if self.deepest_steps is None:
+            return np.zeros(len(evidence.weight), dtype=np.bool_)
+        # A unit whose first setting failed is no reason to believe in depth.
+        judged = evidence.stable_steps > 0
+        return np.asarray(judged & (_doubled_middles(evidence) > 2 * self.deepest_steps))
+
+    def too_shallow(self, evidence: GroupedIntervals) -> Flags:
+        """Which intervals lie short of the fence; a unit that never failed does not.
+
+        >>> pool = GroupedIntervals(np.array([0, 2]), np.array([9, NEVER_FAILED]), np.ones(2))
+        >>> Fence(140, 20).too_shallow(pool).tolist()
+        [True, False]
+        """
+        if self.shallowest_steps is None:
+            return np.zeros(len(evidence.weight), dtype=np.bool_)
+        judged = evidence.unstable_steps < NEVER_FAILED
+        return np.asarray(judged & (_doubled_middles(evidence) < 2 * self.shallowest_steps))
+
+
+NO_FENCE: Final = Fence(None, None)
+
+
+def fit_fence(evidence: GroupedIntervals, units: Steps, floor_steps: float) -> Fence:
+    """The depths beyond 4.5 weighted Qn of the weighted median, and short of 5.
+
+    No end where much of the weight lies beyond it, a third on the deep side, 15 % on the shallow
+    one: so many units are a part of the truth. To leave out weak ones would be dangerous.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals in grid steps.
+    units
+        Units behind each interval, shape (k,): they say how many pairs an interval has in itself.
+    floor_steps
+        The least Qn, so that heaped numbers do not fence their own neighbours out.
+
+    References
+    ----------
+    Rousseeuw & Croux (1993), J. Am. Statist. Ass. 88:1273-1283, equation 2.3, without the factor
+    for small samples; pairs weigh the product of their units' weights.
+
+    >>> depths = np.array([96, 98, 100, 102, 104])
+    >>> pool = GroupedIntervals(depths, depths + 1, np.full(5, 4.0))
+    >>> fit_fence(pool, np.full(5, 4), 2.0)
+    Fence(deepest_steps=120, shallowest_steps=77)
+    """
+    both = (evidence.stable_steps > 0) & (evidence.unstable_steps < NEVER_FAILED)
+    if units[both].sum() < FEWEST_UNITS_FENCED:
+        return NO_FENCE
+    doubled, weight = _doubled_middles(evidence)[both], evidence.weight[both]
+    centre = weighted_median(doubled, weight) / 2.0
+    spread = max(weighted_qn(doubled, weight, units[both]) / 2.0, floor_steps)
+    fence = Fence(
+        deepest_steps=int(np.ceil(centre + _DEEP_QN * spread)),
+        shallowest_steps=int(np.floor(centre - _SHALLOW_QN * spread)),
+    )
+    most = evidence.total_weight
+    deep = float(evidence.weight[fence.too_deep(evidence)].sum())
+    shallow = float(evidence.weight[fence.too_shallow(evidence)].sum())
+    return Fence(
+        fence.deepest_steps if deep <= _MOST_DEEP * most else None,
+        fence.shallowest_steps if shallow <= _MOST_SHALLOW * most else None,
+    )
+
+
+def weighted_median(values: Steps, weight: Vector) -> float:
+    """The least value at which half of the weight is reached; values are whole numbers.
+
+    >>> weighted_median(np.array([1, 2, 10]), np.array([1.0, 1.0, 1.0]))
+    2.0
+    """
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weight[order])
+    # Half of the weight is reached where rounding alone stands between.
+    place = np.searchsorted(reached, reached[-1] * (0.5 - 1e-12))
+    return float(values[order][place])
+
+
+def weighted_qn(values: Steps, weight: Vector, units: Steps) -> float:
+    """2.21914 times the lower quartile of the distances between units, in the values' unit.
+
+    Parameters are of shape (k,): whole values, the weight of all units with that value, and their
+    number, two or more in all.
+
+    >>> twos = np.arange(1, 11)
+    >>> round(weighted_qn(twos, np.ones(10), np.ones(10, dtype=np.int64)), 5)
+    4.43828
+    """
+    low = int(values.min())
+    by_value = np.bincount(values - low, weight)
+    apart = np.correlate(by_value, by_value, mode="full")[len(by_value) - 1 :]
+    # Within a value each pair was met twice, and each unit met itself once.
+    itself = np.bincount(values - low, weight**2 / units)
+    apart[0] = (apart[0] - itself.sum()) / 2.0
+    reached = np.cumsum(apart)
+    wanted = _share_of_pairs(int(units.sum())) - 1e-12
+    return _QN_AT_NORMAL * float(np.searchsorted(reached, reached[-1] * wanted))
+
+
+def _share_of_pairs(units: int) -> float:
+    """Pairs within half of the units among all pairs: little more than a quarter."""
+    half = units // 2 + 1
+    return half * (half - 1) / (units * (units - 1))
+
+
+def _doubled_middles(evidence: GroupedIntervals) -> Steps:
+    """Twice the middle of the limits that are possible; of one never failed, twice its pass.
+
+    Of a unit that failed at first, twice the deepest limit that is possible: it is judged on the
+    shallow side, where that is the mildest reading.
+    """
+    stable, unstable = evidence.stable_steps, evidence.unstable_steps
+    deepest = np.where(unstable < NEVER_FAILED, unstable - 1, stable)
+    return np.asarray(np.where(stable > 0, stable, deepest) + deepest)
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceInPool:
+    """How each contributor's units lie in the pool, one entry a contributor.
+
+    Parameters
+    ----------
+    contributor : int64 array, shape (c,), ascending
+    units : int64 array, shape (c,)
+    z : float64 array, shape (c,)
+        Standardised sum of the units' places: far above zero, all of them deep.
+    """
+
+    contributor: Steps
+    units: Steps
+    z: Vector
+
+
+def place_contributors(
+    evidence: GroupedIntervals, units: Steps, contributor: Steps, fit: StableShareFit
+) -> PlaceInPool:
+    """Each contributor's standardised mid-distribution score under the pool's fit.
+
+    Parameters
+    ----------
+    evidence
+        Intervals in grid steps, each of one contributor.
+    units, contributor
+        Number of units behind each interval, and whose, shape (k,).
+    fit
+        Of the whole pool.
+
+    References
+    ----------
+    For an interval with F(a) and F(b) at its ends the score is u = (F(a) + F(b)) / 2, of mean 1/2
+    and variance (1 - (F(b) - F(a))^2) / 12 where the fit is right (the mean of a uniform variable
+    known to lie in [F(a), F(b)], averaged over such intervals). F itself is known from the N units
+    that the fit weighs, so that the mean score of n units has their mean variance over N beside
+    that over n: who sent more units than the pool weighs would else be judged by the pool's error.
+
+    >>> from kbapi.stats.estimate.npmle import fit_npmle
+    >>> depths = np.arange(10, 20)
+    >>> pool = GroupedIntervals(depths, depths + 1, np.ones(10))
+    >>> who = np.repeat([1, 2], 5)
+    >>> place_contributors(pool, np.ones(10, dtype=np.int64), who, fit_npmle(pool)).z.round(2)
+    array([-1.59,  1.59])
+    """
+    before = 1.0 - _share(fit, evidence.stable_steps)
+    after = 1.0 - _share(fit, evidence.unstable_steps)
+    off = (before + after) / 2.0 - 0.5
+    variance = (1.0 - (after - before) ** 2) / 12.0
+    who, place = np.unique(contributor, return_inverse=True)
+    counted = np.bincount(place, units).astype(np.int64)
+    own = np.bincount(place, units * variance)
+    spread = np.sqrt(own + own * counted / fit.total_weight)
+    sums = np.bincount(place, units * off)
+    # An interval as wide as the whole pool says nothing of its contributor.
+    z = np.divide(sums, spread, out=np.zeros(len(who)), where=spread > 0)
+    return PlaceInPool(who, counted, z)
+
+
+def _share(fit: StableShareFit, steps: Steps) -> Vector:
+    """Halfway between the envelopes, so that neither side is favoured."""
+    return (fit.share_at(steps) + fit.most_at(steps)) / 2.0

@@ -1,0 +1,357 @@
+"""The next setting of a search that loses the least time within its risk, and what a search costs.
+
+A search stands at `stable <= T < unstable`. A trial inside costs its minutes, a failure a restart
+beside them; either way the rest is a smaller search of the same kind, so that the best of all ways
+is found from the narrowest brackets up.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from kbapi.stats.intervals import frozen_array
+from kbapi.stats.search.chances import LimitChances
+
+Vector = NDArray[np.float64]
+Table = NDArray[np.int64]
+
+# What must stay unsettled costs three trials for each resolution of depth that is left. Without a
+# price the cheapest end of a search would be the bracket that no trial may enter any more; at two
+# it still was where failures are dear (5/15 minutes, 1/1024 V), from five on small steps abound.
+_TRIALS_FOR_WHAT_IS_LEFT: Final = 3.0
+# A risk that equals the highest one allowed is allowed, whatever the last bits say.
+_ROUNDING: Final = 1e-12
+
+
+class Stop(StrEnum):
+    """Why no further setting is proposed."""
+
+    BRACKETED = "bracketed"
+    TOO_RISKY = "too_risky"
+    DEEPEST_ALLOWED_REACHED = "deepest_allowed_reached"
+
+
+@dataclass(frozen=True, slots=True)
+class SearchTerms:
+    """What trials cost, how finely the limit is wanted, and what is allowed.
+
+    Parameters
+    ----------
+    trial_minutes, failure_minutes : of a trial, and more for one that fails
+    resolution_steps : width of a bracket that is fine enough, whole grid steps
+    max_risk : highest chance of failure of a proposed setting, in (0, 1]
+    max_step_steps : farthest beyond the deeper of own stable setting and start; None for any
+    start_steps : the pool's suggested start, 0 without one
+    least_gain_steps : a setting nearer to the stable one cannot be told from it when typed
+    """
+
+    trial_minutes: float
+    failure_minutes: float
+    resolution_steps: int
+    max_risk: float
+    max_step_steps: int | None = None
+    start_steps: int = 0
+    least_gain_steps: int = 1
+
+    def __post_init__(self) -> None:
+        if not 0 < self.max_risk <= 1:
+            raise ValueError("a highest risk lies between 0 and 1")
+        if self.trial_minutes <= 0 or self.failure_minutes < 0:
+            raise ValueError("a trial takes time, and a failure gives none back")
+        if not 1 <= self.least_gain_steps <= self.resolution_steps:
+            raise ValueError("a resolution is one typed step or more")
+        if self.max_step_steps is not None and self.max_step_steps < self.resolution_steps:
+            raise ValueError("a step may be as wide as the resolution, else nothing is gained")
+
+
+@dataclass(frozen=True, slots=True)
+class SearchPlan:
+    """The best setting to try in every bracket that lies within the unit's own.
+
+    Parameters
+    ----------
+    chances : what is believed of the unit's limit
+    terms : of the search
+    gain : int64 array, shape (d + 1, d + 1)
+        By steps from the unit's stable setting to the bracket's, and width of the bracket: how far
+        beyond its stable end to go; 0 where the search ends.
+    """
+
+    chances: LimitChances
+    terms: SearchTerms
+    gain: Table
+
+    def next_from(self, stable_steps: int, unstable_steps: int) -> int | None:
+        """The setting to try in this bracket, None where the search ends."""
+        first = stable_steps - self.chances.stable_steps
+        gain = int(self.gain[first, unstable_steps - stable_steps])
+        return stable_steps + gain if gain else None
+
+    def chance_stable(self, setting: int, stable_steps: int, unstable_steps: int) -> float:
+        """The chance that a setting passes for a unit of which this bracket is known."""
+        first, tried, last = (
+            self.chances.failing[steps - self.chances.stable_steps]
+            for steps in (stable_steps, setting, unstable_steps)
+        )
+        return float((last - tried) / (last - first)) if last > first else 0.0
+
+    def stop_in(self, stable_steps: int, unstable_steps: int) -> Stop | None:
+        """Why the search ends in this bracket, None where it goes on."""
+        if self.next_from(stable_steps, unstable_steps) is not None:
+            return None
+        if unstable_steps - stable_steps > self.terms.resolution_steps:
+            return Stop.TOO_RISKY
+        is_end = unstable_steps == self.chances.unstable_steps
+        return Stop.DEEPEST_ALLOWED_REACHED if self.chances.is_open and is_end else Stop.BRACKETED
+
+
+def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:
+    """The plan of least expected cost among those that never propose what is not allowed.
+
+    A setting is proposed only if it gains a resolution or settles the bracket, and if the chance
+    of its failure and its distance are allowed.
+
+    Parameters
+    ----------
+    chances
+        Of the unit's limit.
+    terms
+        Costs, resolution and what is allowed.
+
+    References
+    ----------
+    Bellman (1957), Dynamic Programming, chapter 3, equation 3; Knuth (1971), Acta Informatica
+    1:14-25 (optimum search trees; costs times probabilities, so that nothing is divided); Babb,
+    Rogatko & Zacks (1998), Statist. Med. 17:1103-1120 (the chance of an overdose held below a
+    bound at every step).
+
+    >>> even = LimitChances(0, np.full(8, 1 / 8), is_open=False)
+    >>> plan_search(even, SearchTerms(20, 0, 1, 1.0)).next_from(0, 8)
+    4
+    >>> plan_search(even, SearchTerms(20, 40, 1, 1.0)).next_from(0, 8)
+    2
+    >>> plan_search(even, SearchTerms(20, 0, 1, 0.1)).stop_in(0, 8).value
+    'too_risky'
+    """
+    costs = _Costs.of(chances, terms)
+    for width in range(terms.resolution_steps + 1, len(chances.mass) + 1):
+        costs.fill(width)
+    return SearchPlan(chances, terms, frozen_array(costs.gain))
+
+
+@dataclass(frozen=True, slots=True)
+class _Costs:
+    """Expected costs of all brackets, each times the chance that the limit lies in it.
+
+    The same costs stand twice, by first and by last step of a bracket and its width, so that both
+    halves of every split lie side by side in memory.
+    """
+
+    terms: SearchTerms
+    failing: Vector
+    reached: Vector
+    """Sum of chance times steps up to each step."""
+    farthest: Table
+    """The most that may be gained from each step."""
+    by_first: Vector
+    by_last: Vector
+    gain: Table
+
+    @classmethod
+    def of(cls, chances: LimitChances, terms: SearchTerms) -> "_Costs":
+        ends = len(chances.mass) + 1
+        steps = np.arange(ends)
+        start = max(terms.start_steps - chances.stable_steps, 0)
+        beyond = ends if terms.max_step_steps is None else terms.max_step_steps
+        return cls(
+            terms,
+            chances.failing,
+            np.append(0.0, np.cumsum(chances.mass * steps[:-1])),
+            np.maximum(steps, start) - steps + beyond,
+            np.zeros((ends, ends)),
+            np.zeros((ends, ends)),
+            np.zeros((ends, ends), dtype=np.int64),
+        )
+
+    def fill(self, width: int) -> None:
+        """Put in the costs of all brackets of this width, all narrower ones being there."""
+        first = np.arange(len(self.failing) - width)
+        inside = self.failing[first + width] - self.failing[first]
+        price = _TRIALS_FOR_WHAT_IS_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
+        left = self.reached[first + width] - self.reached[first] - first * inside
+        cost = price * left
+        gains = self._gains(width)
+        if len(gains):
+            ways = self._ways(first, width, gains, inside)
+            best = ways.argmin(axis=1)
+            going = self.terms.trial_minutes * inside + ways[first, best]
+            goes_on = np.isfinite(going)
+            cost = np.where(goes_on, going, cost)
+            self.gain[first, width] = np.where(goes_on, gains[best], 0)
+        self.by_first[first, width] = self.by_last[first + width, width] = cost
+
+    def _gains(self, width: int) -> Table:
+        """How far to go is worth a trial: a resolution, or what settles the bracket."""
+        settles = width - self.terms.resolution_steps
+        least = max(self.terms.least_gain_steps, min(self.terms.resolution_steps, settles))
+        return np.arange(least, min(width, int(self.farthest.max()) + 1))
+
+    def _ways(self, first: Table, width: int, gains: Table, inside: Vector) -> Vector:
+        """Cost of what follows each gain, shape (first, gains); infinite where not allowed."""
+        least, most = int(gains[0]), int(gains[-1])
+        tried = sliding_window_view(self.failing, most + 1)[: len(first), least:]
+        failing = tried - self.failing[first][:, None]
+        ways = self.terms.failure_minutes * failing
+        ways += self.by_first[: len(first), least : most + 1]
+        ways += self.by_last[width:, width - least : width - most - 1 : -1]
+        if self.terms.max_risk < 1.0:
+            ways[failing > (self.terms.max_risk + _ROUNDING) * inside[:, None]] = np.inf
+        if self.terms.max_step_steps is not None:
+            ways[gains > self.farthest[first][:, None]] = np.inf
+        return ways
+
+
+@dataclass(frozen=True, slots=True)
+class CarefulPlan:
+    """Equal small steps toward the limit; no chance is told, since none is known.
+
+    Parameters
+    ----------
+    gain_steps : how far beyond what has passed, whole grid steps
+    resolution_steps : width of a bracket that is fine enough, `gain_steps` or more
+    deepest : the deepest step that anybody is sent to
+    """
+
+    gain_steps: int
+    resolution_steps: int
+    deepest: int
+
+    def next_from(self, stable_steps: int, unstable_steps: int) -> int | None:
+        """The setting to try in a bracket, None where the search ends.
+
+        >>> plan = CarefulPlan(gain_steps=5, resolution_steps=5, deepest=12)
+        >>> plan.next_from(0, 1 << 30), plan.next_from(5, 10), plan.next_from(10, 1 << 30)
+        (5, None, None)
+        """
+        is_over = self.stop_in(stable_steps, unstable_steps) is not None
+        return None if is_over else stable_steps + self.gain_steps
+
+    def chance_stable(self, _setting: int, _stable_steps: int, _unstable_steps: int) -> None:
+        """None: nobody can tell."""
+        return
+
+    def stop_in(self, stable_steps: int, unstable_steps: int) -> Stop | None:
+        """Why the search ends in a bracket, None where it goes on."""
+        if unstable_steps - stable_steps <= self.resolution_steps:
+            return Stop.BRACKETED
+        return (
+            Stop.DEEPEST_ALLOWED_REACHED if stable_steps + self.gain_steps > self.deepest else None
+        )
+
+
+Choose = Callable[[int, int], int | None]
+"""The setting to try in a bracket from stable to unstable step, None to end the search."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedSearch:
+    """Expectations over the unit's limit.
+
+    Parameters
+    ----------
+    trials, failures : how many of them
+    minutes : of trials and failures together
+    stable_steps : the deepest setting that has passed in the end
+    left_steps : how much deeper than that the limit lies
+    """
+
+    trials: float
+    failures: float
+    minutes: float
+    stable_steps: float
+    left_steps: float
+
+
+def expected_search(
+    chances: LimitChances, choose: Choose, trial_minutes: float, failure_minutes: float
+) -> ExpectedSearch:
+    """What a way of searching is expected to cost; every bracket is met on one way only.
+
+    Parameters
+    ----------
+    chances
+        Of the unit's limit.
+    choose
+        The way of searching.
+    trial_minutes, failure_minutes
+        Of a trial, and more for one that fails.
+
+    >>> import numpy as np
+    >>> even = LimitChances(0, np.full(4, 0.25), is_open=False)
+    >>> one_by_one = lambda stable, unstable: stable + 1 if unstable - stable > 1 else None
+    >>> search = expected_search(even, one_by_one, 20, 10)
+    >>> search.trials, search.failures, search.minutes, search.stable_steps
+    (2.25, 0.75, 52.5, 1.5)
+    """
+    failing, begin = chances.failing, chances.stable_steps
+    trials = failures = stable_steps = 0.0
+    brackets = [(begin, chances.unstable_steps)]
+    while brackets:
+        stable, unstable = brackets.pop()
+        inside = float(failing[unstable - begin] - failing[stable - begin])
+        setting = choose(stable, unstable)
+        if setting is None:
+            stable_steps += stable * inside
+            continue
+        trials += inside
+        failures += float(failing[setting - begin] - failing[stable - begin])
+        brackets += [(stable, setting), (setting, unstable)]
+    limit = begin + float(chances.mass @ range(len(chances.mass)))
+    minutes = trials * trial_minutes + failures * failure_minutes
+    return ExpectedSearch(trials, failures, minutes, stable_steps, limit - stable_steps)
+
+
+def expected_of_plan(plan: SearchPlan) -> ExpectedSearch:
+    """What the planned search is expected to cost from the unit's own bracket on.
+
+    >>> import numpy as np
+    >>> from kbapi.stats.search.next_step import SearchTerms, plan_search
+    >>> even = LimitChances(0, np.full(4, 0.25), is_open=False)
+    >>> expected_of_plan(plan_search(even, SearchTerms(20, 0, 1, 1.0))).trials
+    2.0
+    """
+    terms = plan.terms
+    return expected_search(plan.chances, plan.next_from, terms.trial_minutes, terms.failure_minutes)
+
+
+@dataclass(frozen=True, slots=True)
+class CustomarySearch:
+    """A search by fixed steps: down from a first setting until one fails, then finer once.
+
+    Nothing is tried again, and nothing beyond `deepest`. Where the first setting fails it goes back
+    toward stock by the same step until one passes.
+    """
+
+    first: int
+    step: int
+    refine: int
+    deepest: int
+
+    def __call__(self, stable: int, unstable: int) -> int | None:
+        """The setting to try in a bracket, None where the search ends.
+
+        >>> fixed = CustomarySearch(first=10, step=2, refine=1, deepest=30)
+        >>> fixed(0, 31), fixed(10, 31), fixed(10, 12), fixed(11, 12), fixed(0, 10)
+        (10, 12, 11, None, 8)
+        """
+        if unstable > self.deepest:
+            setting = self.first if stable < self.first else stable + self.step
+            return setting if setting <= self.deepest else None
+        if unstable - stable > self.step:
+            return unstable - self.step
+        return stable + self.refine if unstable - stable > self.refine else None

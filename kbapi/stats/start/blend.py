@@ -1,0 +1,261 @@
+"""The model-free bound and the small-sample posterior, combined.
+
+Model-free needs 29 units to say anything and overstates what it knows a little near there; the
+posterior is right for few units and wrong for many, when the truth has another shape. The weight
+between them moves with n, so that no single report makes the answer jump.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy
+from numpy.typing import ArrayLike, NDArray
+
+from kbapi.stats.estimate.bounds import known_weight_at
+from kbapi.stats.estimate.npmle import StableShareFit
+from kbapi.stats.estimate.small_sample import FINE, ShapePosterior, ShapePrior, fit_shape
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array
+from kbapi.stats.scale import PriorScale
+
+Vector = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitBelief:
+    """Distributions of the limit of several shapes, weighted.
+
+    Parameters
+    ----------
+    parts : posteriors, one a shape
+    chances : float64 array, shape (parts,)
+        Posterior probability of each shape, summing to one.
+    """
+
+    parts: tuple[ShapePosterior, ...]
+    chances: Vector
+
+    @property
+    def weight(self) -> Vector:
+        """Probability of each distribution, of all shapes, shape (g,), summing to one."""
+        pairs = zip(self.parts, self.chances, strict=True)
+        return np.concatenate([part.weight * chance for part, chance in pairs])
+
+    def deepest(self) -> int:
+        """A depth in whole steps, 1 or more, that practically no unit reaches."""
+        return max(part.deepest() for part in self.parts)
+
+    def share_at(self, steps: ArrayLike) -> Vector:
+        """Stable share at each depth under each distribution, shape (depths, g)."""
+        return np.concatenate([part.share_at(steps) for part in self.parts], axis=1)
+
+    def depth_at(self, share: float, levels: Vector) -> Vector:
+        """Posterior quantiles of the depth in steps that this share of units reaches.
+
+        A point of a grid stands for its cell: its weight is spread evenly over the cell's means,
+        so the distribution function is a sum of ramps and does not jump from point to point.
+        """
+        corners, turns = [], []
+        for part, chance in zip(self.parts, self.chances, strict=True):
+            depths, half = part.depths_of(share), 0.5 * part.mean_width / part.step
+            slope = part.weight * (chance / (2.0 * half))
+            corners += [depths - half, depths + half]
+            turns += [slope, -slope]
+        places = np.concatenate(corners)
+        order = np.argsort(places, kind="stable")
+        places, slopes = places[order], np.cumsum(np.concatenate(turns)[order])
+        reached = np.concatenate([[0.0], np.cumsum(slopes[:-1] * np.diff(places))])
+        return np.asarray(np.interp(levels, reached, places))
+
+
+def fit_belief(
+    evidence: GroupedIntervals,
+    step: float,
+    scale: PriorScale,
+    priors: Sequence[ShapePrior],
+    trust: float,
+    cells: tuple[int, int] = FINE,
+    strays: float = 0.0,
+) -> LimitBelief:
+    """Each shape's posterior, and how likely the evidence makes the shape.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals in grid steps; may be empty, then the prior comes back.
+    step
+        The control's unit a grid step, mV or counts.
+    scale
+        The box of thinkable means and standard deviations.
+    priors
+        What is believed before, with chances that sum to one.
+    trust, strays
+        Power of the likelihood, and share of reports that need not be of the shape: `fit_shape`.
+    cells
+        Of each shape's grid.
+
+    References
+    ----------
+    Hoeting, Madigan, Raftery & Volinsky (1999), Statist. Sci. 14:382-401, equations 1 to 3
+    (Bayesian model averaging).
+
+    >>> from kbapi.stats.estimate.small_sample import ShapePrior, VaguePrior
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> from kbapi.stats.estimate.small_sample import Shape
+    >>> pool = GroupedIntervals(np.array([10, 18]), np.array([11, 19]), np.array([10.0, 90.0]))
+    >>> priors = [ShapePrior(shape, 1 / 3, VaguePrior()) for shape in Shape]
+    >>> fit_belief(pool, 5.0, VOLTAGE_OFFSET, priors, 1.0).chances.round(3).tolist()
+    [1.0, 0.0, 0.0]
+    """
+    parts = tuple(
+        fit_shape(evidence, step, scale, believed.prior, believed.shape, trust, cells, strays)
+        for believed in priors
+    )
+    log_chances = np.array([part.log_evidence for part in parts])
+    log_chances += np.log([believed.chance for believed in priors])
+    chances = np.exp(log_chances - log_chances.max())
+    return LimitBelief(parts, chances / chances.sum())
+
+
+ALONE: Final = (30.0, 100.0)
+"""Units from which the model-free bound comes in, and with which it speaks alone."""
+BESIDE_SIBLINGS: Final = (60.0, 200.0)
+"""The same where siblings support the posterior: handed over at 100, 50 more units cost depth."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownShare:
+    """The stable share between its envelopes, and the weight known, on runs of depths.
+
+    Parameters
+    ----------
+    depths : int64 array, shape (r,)
+        Shallowest depth of each run, ascending from 0.
+    least, most, known_weight : float64 arrays, shape (r,)
+        The share with a cell's mass at its left end, at its right end, and the units known.
+    """
+
+    depths: NDArray[np.int64]
+    least: Vector
+    most: Vector
+    known_weight: Vector
+
+
+def known_share(evidence: GroupedIntervals, fit: StableShareFit) -> KnownShare:
+    """The runs of depths on which nothing changes, with the share and the weight known there.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals in grid steps.
+    fit
+        `fit_npmle` of the same evidence.
+
+    >>> from kbapi.stats.estimate.npmle import fit_npmle
+    >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
+    >>> runs = known_share(pool, fit_npmle(pool))
+    >>> runs.depths.tolist(), runs.least.tolist(), runs.most.tolist()
+    ([0, 5, 6, 10, 12], [1.0, 0.75, 0.75, 0.0, 0.0], [1.0, 1.0, 0.75, 0.75, 0.0])
+    """
+    failed = evidence.unstable_steps[evidence.unstable_steps < NEVER_FAILED]
+    depths = np.unique(np.concatenate([[0], evidence.stable_steps + 1, failed]).astype(np.int64))
+    return KnownShare(
+        depths=frozen_array(depths),
+        least=frozen_array(fit.share_at(depths)),
+        most=frozen_array(fit.most_at(depths)),
+        known_weight=frozen_array(known_weight_at(evidence, depths)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class DepthEnds:
+    """Bounds of a depth in steps, not whole, one of each for every error, and its likeliest value.
+
+    `shallow` and `deep` are float64 arrays of shape (k,).
+    """
+
+    shallow: Vector
+    deep: Vector
+    middle: float
+
+
+@dataclass(frozen=True, slots=True)
+class BlendedBound:
+    """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
+
+    posterior: LimitBelief
+    known: KnownShare
+    units: float
+    handover: tuple[float, float] = ALONE
+
+    @property
+    def model_free_weight(self) -> float:
+        """Weight of the model-free bound: alone 0 to 30 units, 1 from 100, 0.5 at 65.
+
+        The same for every share and confidence, so that asking for more never gives a deeper
+        start. A weight that waits for the units a rarer failure needs covered 0.68 instead of
+        0.95 at a share of 0.99 with 300 units on a long weak tail.
+        """
+        return float(np.interp(self.units, self.handover, [0.0, 1.0]))
+
+    def ends(self, share: float, errors: Vector) -> DepthEnds:
+        """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""
+        levels = np.concatenate([errors, 1.0 - errors, [0.5]])
+        depths = self.posterior.depth_at(share, levels)
+        shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
+        weight = self.model_free_weight
+        if weight > 0.0:
+            shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
+            free = self._model_free_deep(share, errors)
+            # Where too few failed to bound the depth: all that was seen, or the posterior beyond.
+            free = np.where(np.isinf(free), np.maximum(deep, self.known.depths[-1]), free)
+            deep = _mixed(deep, free, weight)
+            middle = _mixed(middle, self._model_free_middle(share), weight)
+        return DepthEnds(shallow, deep, float(middle[0]))
+
+    def _model_free_shallow(self, share: float, errors: Vector) -> Vector:
+        """The deepest depth that has, with every shallower one, a lower bound of the share."""
+        weight = _discounted(self.known.known_weight)
+        stable, failed = weight * self.known.least, weight * (1.0 - self.known.least)
+        # The lower bound reaches the share where this chance is within the error.
+        chance = np.where(
+            stable > 0, scipy.special.betainc(np.maximum(stable, 1e-300), failed + 1.0, share), 1.0
+        )
+        failing = np.searchsorted(np.maximum.accumulate(chance), errors, side="right")
+        return np.asarray(np.maximum(self.known.depths[failing] - 1.0, 0.0))
+
+    def _model_free_deep(self, share: float, errors: Vector) -> Vector:
+        """The deepest depth with an upper bound of the share; inf where none falls below it."""
+        weight = _discounted(self.known.known_weight)
+        stable, failed = weight * self.known.most, weight * (1.0 - self.known.most)
+        chance = np.where(
+            failed > 0,
+            1.0 - scipy.special.betainc(stable + 1.0, np.maximum(failed, 1e-300), share),
+            1.0,
+        )
+        # From the deep end: the first run whose upper bound still reaches the share.
+        beyond = np.maximum.accumulate(chance[::-1])
+        last = len(chance) - np.searchsorted(beyond, errors, side="left")
+        ends = np.append(self.known.depths, np.inf) - 1.0
+        return np.asarray(ends[last])
+
+    def _model_free_middle(self, share: float) -> Vector:
+        """Halfway between the depths at which the two envelopes fall below the share."""
+        least, most = self.known.least < share, self.known.most < share
+        shallow = self.known.depths[np.argmax(least)] - 1
+        deep = self.known.depths[np.argmax(most)] - 1 if most.any() else shallow
+        return np.array([(shallow + deep) / 2.0])
+
+
+def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
+    return np.asarray((1.0 - weight) * posterior + weight * free)
+
+
+def _discounted(known_weight: Vector) -> Vector:
+    """Known weight with a factor of 1 up to 30 units, 0.8 at 130 and 0.65 from 500.
+
+    The share from intervals varies more than a binomial one, and the more so the more units there
+    are: its error falls slower than that of counts (Groeneboom & Wellner 1992, part II, chapter 5).
+    """
+    return known_weight * np.interp(known_weight, [30.0, 130.0, 500.0], [1.0, 0.8, 0.65])

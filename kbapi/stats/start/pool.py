@@ -1,0 +1,317 @@
+"""A pool ready for questions: intervals, estimate, small-sample model, relatives, stock voltage."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.siblings import (
+    Level,
+    SiblingPrior,
+    Siblings,
+    sibling_agreement,
+    sibling_prior,
+)
+from kbapi.stats.estimate.small_sample import COARSE, ShapePosterior, VaguePrior, fit_sev
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
+from kbapi.stats.scale import PriorScale
+from kbapi.stats.start.blend import (
+    ALONE,
+    BESIDE_SIBLINGS,
+    BlendedBound,
+    KnownShare,
+    fit_belief,
+    known_share,
+)
+
+_NEGLECTED: Final = 1e-9
+
+
+def spread_first_failures(
+    evidence: GroupedIntervals, posterior: ShapePosterior
+) -> GroupedIntervals:
+    """The evidence with each `[0, unstable)` shared out over its steps like the posterior.
+
+    Left as they are, the likelihood would put all of these units just before the shallowest first
+    setting that failed, and every depth before it would look safe.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals in grid steps.
+    posterior
+        Distribution of limits by whose expectation the units are shared out.
+
+    >>> from kbapi.stats.estimate.small_sample import ShapePosterior
+    >>> belief = ShapePosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
+    >>> pool = GroupedIntervals(np.array([0, 3]), np.array([2, 4]), np.array([4.0, 1.0]))
+    >>> spread = spread_first_failures(pool, belief)
+    >>> spread.stable_steps.tolist(), spread.weight.round(2).tolist()
+    ([0, 1, 3], [1.33, 2.67, 1.0])
+    """
+    first = (evidence.stable_steps == 0) & (evidence.unstable_steps < NEVER_FAILED)
+    if not first.any():
+        return evidence
+    shares = _shared_out(evidence.unstable_steps[first], evidence.weight[first], posterior)
+    kept = np.flatnonzero(shares > _NEGLECTED * evidence.total_weight)
+    return group_intervals(
+        np.concatenate([evidence.stable_steps[~first], kept]),
+        np.concatenate([evidence.unstable_steps[~first], kept + 1]),
+        np.concatenate([evidence.weight[~first], shares[kept]]),
+    )
+
+
+def _shared_out(
+    unstable: NDArray[np.int64], weight: NDArray[np.float64], posterior: ShapePosterior
+) -> NDArray[np.float64]:
+    """Weight at each whole step before the deepest of the failures, shape (max(unstable),)."""
+    unstable = np.minimum(unstable, posterior.deepest())
+    share = posterior.share_at(np.arange(int(unstable.max()) + 1)) @ posterior.weight
+    # A floor keeps a belief that rules all these steps out from dividing nothing by nothing.
+    chance = np.maximum(-np.diff(share), 1e-300)
+    by_end = np.bincount(unstable - 1, weight / np.cumsum(chance)[unstable - 1])
+    return np.asarray(chance * np.cumsum(by_end[::-1])[::-1])
+
+
+_MOST_POINTS: Final = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class StockVoltage:
+    """Stock voltage read off the line at one clock, and how far the line's data are from it."""
+
+    clock_mhz: float
+    stock_mv: float
+    distance_mhz: float
+    reports: int
+
+
+@dataclass(frozen=True, slots=True)
+class StockLine:
+    """`stock_mv = level_mv + slope_mv_per_mhz * (clock_mhz - centre_mhz)`.
+
+    `clocks_mhz`, float64 array of shape (k,), ascending and distinct, is where data are.
+    """
+
+    centre_mhz: float
+    level_mv: float
+    slope_mv_per_mhz: float
+    clocks_mhz: NDArray[np.float64]
+    reports: int
+
+    def at(self, clock_mhz: float) -> StockVoltage:
+        """The stock voltage at a clock, with the distance to the nearest clock in the data.
+
+        >>> line = fit_stock_line(np.array([1500.0, 1600, 1800]), np.array([700.0, 720, 760]))
+        >>> line.at(1900.0)
+        StockVoltage(clock_mhz=1900.0, stock_mv=780.0, distance_mhz=100.0, reports=3)
+        """
+        return StockVoltage(
+            clock_mhz=clock_mhz,
+            stock_mv=self.level_mv + self.slope_mv_per_mhz * (clock_mhz - self.centre_mhz),
+            distance_mhz=float(np.abs(self.clocks_mhz - clock_mhz).min()),
+            reports=self.reports,
+        )
+
+
+def fit_stock_line(clock_mhz: NDArray[np.float64], stock_mv: NDArray[np.float64]) -> StockLine:
+    """The Theil-Sen line: median slope of all pairs, median level around it.
+
+    Parameters
+    ----------
+    clock_mhz, stock_mv
+        One report each, shape (n,), n at least 1. At a single clock the line is flat.
+
+    Raises
+    ------
+    ValueError
+        When there is no report or the shapes differ.
+
+    References
+    ----------
+    Sen (1968), J. Am. Statist. Ass. 63:1379-1389.
+
+    >>> clocks = np.array([1500.0, 1600, 1700, 1800])
+    >>> fit_stock_line(clocks, np.array([700.0, 720, 900, 760])).slope_mv_per_mhz
+    0.2
+    """
+    if clock_mhz.shape != stock_mv.shape or clock_mhz.ndim != 1 or len(clock_mhz) == 0:
+        raise ValueError("a stock line needs reports, one clock and one voltage each")
+    order = np.lexsort((stock_mv, clock_mhz))
+    # Pairs grow with the square; a thousand reports spread evenly fix a line as well as all.
+    order = order[np.unique(np.linspace(0, len(order) - 1, _MOST_POINTS).round().astype(int))]
+    clock, stock = clock_mhz[order], stock_mv[order]
+    slope, centre = _median_slope(clock, stock), float(np.median(clock))
+    return StockLine(
+        centre_mhz=centre,
+        level_mv=float(np.median(stock - slope * (clock - centre))),
+        slope_mv_per_mhz=slope,
+        clocks_mhz=frozen_array(np.unique(clock_mhz)),
+        reports=len(clock_mhz),
+    )
+
+
+def _median_slope(clock: NDArray[np.float64], stock: NDArray[np.float64]) -> float:
+    first, second = np.triu_indices(len(clock), k=1)
+    run = clock[second] - clock[first]
+    apart = run > 0
+    if not apart.any():
+        return 0.0
+    return float(np.median((stock[second] - stock[first])[apart] / run[apart]))
+
+
+_TRUSTED_UNITS: Final = 60.0
+_TRUST_BESIDE_SIBLINGS: Final = 0.3
+_OUTGROWN_UNITS: Final = 1_000.0
+_STRAYS: Final = 0.03
+_STRAYS_FROM: Final = 30.0
+_STRAYS_IN_FULL_AT: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class PoolFit:
+    """The bounds of a pool, with the prior they lean on and the certificate they carry.
+
+    Parameters
+    ----------
+    bound : depths of shares with their errors
+    prior : what the siblings gave
+    agreement : see `sibling_agreement`
+    own_units : weight of the chip's own informative units
+    deepest_tried : in grid steps, by its own units or its siblings'
+    optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    """
+
+    bound: BlendedBound
+    prior: SiblingPrior
+    agreement: float
+    own_units: float
+    deepest_tried: int
+    optimality_gap: float
+    converged: bool
+
+
+def fit_pool(
+    evidence: GroupedIntervals, siblings: Siblings, step: float, scale: PriorScale
+) -> PoolFit:
+    """The fit of a pool: prior, posterior, first failures placed, likelihood maximised.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals of the chip's own units in grid steps; may be empty.
+    siblings
+        Summaries of the related chips.
+    step
+        The control's unit a grid step, mV or counts.
+    scale
+        Where means and spreads may lie, in the control's unit.
+
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> pool = GroupedIntervals(np.array([18, 0]), np.array([19, NEVER_FAILED]), np.ones(2))
+    >>> fit_pool(pool, Siblings(), 5.0, VOLTAGE_OFFSET).own_units
+    1.0
+    """
+    own = informative(evidence)
+    prior = sibling_prior(siblings, scale)
+    units = own.total_weight
+    tried = max(own.deepest_tried, _whole_steps(prior.deepest_tried, step))
+    belief = fit_belief(
+        own,
+        step,
+        scale,
+        prior.shapes,
+        trust=likelihood_trust(units, prior),
+        strays=stray_share(units, prior),
+    )
+    if len(own.weight) == 0:
+        bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
+        return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
+    alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
+    placed = spread_first_failures(own, alone)
+    fit = fit_npmle(placed)
+    handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
+    bound = BlendedBound(belief, known_share(placed, fit), own.total_weight, handover)
+    agreement = sibling_agreement(prior, alone)
+    return PoolFit(
+        bound, prior, agreement, own.total_weight, tried, fit.optimality_gap, fit.converged
+    )
+
+
+def _whole_steps(depth: float, step: float) -> int:
+    # A sibling's own step may be another: what lies between two steps counts as the shallower.
+    return int(min(depth / step + 1e-9, NEVER_FAILED))
+
+
+def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
+    """Power of the own units' likelihood, as no shape is ever quite right.
+
+    Alone 60 / (60 + n). Beside siblings 0.3 from the first unit on: few units of a weak chip look
+    like those of its siblings, and a sharp likelihood would only confirm these.
+
+    References
+    ----------
+    Miller & Dunson (2019), J. Am. Statist. Ass. 114:1113-1125, section 2.2: alpha / (alpha + n).
+
+    >>> from kbapi.stats.estimate.small_sample import NO_BELIEF
+    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
+    >>> round(likelihood_trust(30.0, alone), 3)
+    0.667
+    """
+    alone = _TRUSTED_UNITS / (_TRUSTED_UNITS + own_units)
+    return alone if prior.level is Level.NONE else min(_TRUST_BESIDE_SIBLINGS, alone)
+
+
+def stray_share(own_units: float, prior: SiblingPrior) -> float:
+    """The share of own reports that need not be of any shape: 3 % from 60 units beside siblings.
+
+    There a few reports short of all others, too near for a fence, would turn a shape that siblings
+    know well into another. Of fewer units it grows from nothing at 30: one
+    weak chip of ten must not be explained away, nor any where no siblings know the shape.
+
+    >>> from kbapi.stats.estimate.small_sample import NO_BELIEF
+    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
+    >>> beside = SiblingPrior(NO_BELIEF, Level.SERIES, 4, 400.0, 0.0)
+    >>> stray_share(100.0, alone), stray_share(45.0, beside), stray_share(100.0, beside)
+    (0.0, 0.015, 0.03)
+    """
+    if prior.level is Level.NONE:
+        return 0.0
+    grown = (own_units - _STRAYS_FROM) / (_STRAYS_IN_FULL_AT - _STRAYS_FROM)
+    return _STRAYS * min(max(grown, 0.0), 1.0)
+
+
+def has_outgrown_siblings(evidence: GroupedIntervals) -> bool:
+    """Whether a chip's own units are so many that siblings change nothing that is told of it.
+
+    From 200 the model-free bound speaks alone (`BESIDE_SIBLINGS`); siblings would only still tell
+    how deep it may go on where nobody failed.
+
+    >>> pool = GroupedIntervals(np.array([18]), np.array([19]), np.array([999.0]))
+    >>> has_outgrown_siblings(pool)
+    False
+    """
+    return informative(evidence).total_weight >= _OUTGROWN_UNITS
+
+
+def informative(evidence: GroupedIntervals) -> GroupedIntervals:
+    """The evidence without units of which nothing is known: stable at stock, never failed.
+
+    >>> pool = GroupedIntervals(np.array([18, 0]), np.array([19, NEVER_FAILED]), np.ones(2))
+    >>> informative(pool).stable_steps.tolist()
+    [18]
+    """
+    known = (evidence.stable_steps > 0) | (evidence.unstable_steps < NEVER_FAILED)
+    return GroupedIntervals(
+        evidence.stable_steps[known], evidence.unstable_steps[known], evidence.weight[known]
+    )
+
+
+_NOTHING_KNOWN = KnownShare(
+    depths=np.zeros(0, dtype=np.int64),
+    least=np.zeros(0),
+    most=np.zeros(0),
+    known_weight=np.zeros(0),
+)

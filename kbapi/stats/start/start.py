@@ -1,0 +1,327 @@
+"""The suggested start of a pool, its guard, and percentiles with intervals."""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from kbapi.stats.estimate.siblings import Level, Siblings
+from kbapi.stats.intervals import Grid, GroupedIntervals
+from kbapi.stats.scale import PriorScale
+from kbapi.stats.start.blend import BlendedBound
+from kbapi.stats.start.pool import PoolFit, fit_pool
+
+_TOLERATED_FLAGS: Final = 0.02
+_FACTOR: Final = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """What stands against a pool: unreviewed deep flags and drift.
+
+    Parameters
+    ----------
+    flagged_share : share of the pool's weight under unreviewed deep flags, 0 to 1
+    drift_alarm : whether a drift alarm stands
+    """
+
+    flagged_share: float
+    drift_alarm: bool
+
+    @property
+    def stands(self) -> bool:
+        """Whether more than 2 % is flagged or the alarm stands."""
+        return self.drift_alarm or self.flagged_share > _TOLERATED_FLAGS
+
+    def stable_share_used(self, stable_share: float) -> float:
+        """The share that is served for the one asked: 1 - 0.9 (1 - s) while the guard stands.
+
+        >>> [round(Guard(flagged, False).stable_share_used(0.9), 4) for flagged in (0.02, 0.03)]
+        [0.9, 0.91]
+        """
+        return 1.0 - _FACTOR * (1.0 - stable_share) if self.stands else stable_share
+
+
+NO_GUARD: Final = Guard(flagged_share=0.0, drift_alarm=False)
+
+
+SHARES: Final = (0.90, 0.75, 0.50, 0.25, 0.10)
+TWO_SIDED: Final = 0.90
+
+# Errors from the wanted one down to 1/256 of it, at which an end is tried.
+_FRACTIONS: Final = 0.5 ** (np.arange(65) / 8)
+
+
+@dataclass(frozen=True, slots=True)
+class ShareDepth:
+    """How deep a share of units reaches, in whole grid steps below stock.
+
+    Parameters
+    ----------
+    share : of the units, whose limit lies at or beyond the depth
+    steps : likeliest depth, within the interval
+    shallow, deep : ends of the interval, rounded outward
+    shallow_confidence, deep_confidence : the highest at which the same rule still gives this end
+    """
+
+    share: float
+    steps: int
+    shallow: int
+    deep: int
+    shallow_confidence: float
+    deep_confidence: float
+
+    @property
+    def confidence(self) -> float:
+        """Attained confidence of the interval, two-sided."""
+        return self.shallow_confidence + self.deep_confidence - 1.0
+
+
+def share_depth(bound: BlendedBound, share: float, confidence: float) -> ShareDepth:
+    """The depth that a share of units reaches, with an interval.
+
+    Parameters
+    ----------
+    bound
+        Of a fitted pool.
+    share
+        Of the units, in (0, 1).
+    confidence
+        One-sided, of each end, in (0, 1).
+
+    References
+    ----------
+    Meeker, Hahn & Escobar (2017), Statistical Intervals, section 5.2 (quantile intervals from
+    order statistics), carried over to interval-censored data by `blend`.
+
+    >>> from kbapi.stats.intervals import GroupedIntervals
+    >>> from kbapi.stats.start.pool import fit_pool
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> from kbapi.stats.estimate.siblings import Siblings
+    >>> pool = GroupedIntervals(np.array([14, 18]), np.array([15, 20]), np.array([40.0, 160.0]))
+    >>> deep = share_depth(fit_pool(pool, Siblings(), 5.0, VOLTAGE_OFFSET).bound, 0.75, 0.95)
+    >>> deep.shallow, deep.steps, deep.deep
+    (14, 18, 19)
+    """
+    errors = (1.0 - confidence) * _FRACTIONS
+    ends = bound.ends(share, errors)
+    shallow = np.maximum(np.floor(ends.shallow), 0).astype(int)
+    deep = np.maximum(np.ceil(ends.deep), shallow[0]).astype(int)
+    # Smaller errors give a wider interval; the last that changes nothing is attained.
+    kept_shallow = np.flatnonzero(shallow == shallow[0])[-1]
+    kept_deep = np.flatnonzero(deep == deep[0])[-1]
+    return ShareDepth(
+        share=share,
+        steps=int(np.clip(round(ends.middle), shallow[0], deep[0])),
+        shallow=int(shallow[0]),
+        deep=int(deep[0]),
+        shallow_confidence=float(1.0 - errors[kept_shallow]),
+        deep_confidence=float(1.0 - errors[kept_deep]),
+    )
+
+
+FEWEST_OWN_UNITS: Final = 3.0
+"""Without siblings fewer units than this only repeat the vague prior: no number is made up."""
+
+
+class StartMethod(StrEnum):
+    """How a start was computed."""
+
+    EXTREME_VALUE = "extreme_value"
+    BLEND = "blend"
+    MODEL_FREE = "model_free"
+    NONE = "none"
+
+
+class NoStartReason(StrEnum):
+    """Why no setting is suggested."""
+
+    TOO_FEW_UNITS = "too_few_units"
+    FAILS_NEAR_STOCK = "fails_near_stock"
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The setting to try first, as whole grid steps below stock, 1 or more.
+
+    `interval` tells how deep the served share of units reaches; its shallow end is the start.
+    """
+
+    steps: int
+    interval: ShareDepth
+
+
+@dataclass(frozen=True, slots=True)
+class NoStart:
+    """No setting can be suggested, and why."""
+
+    reason: NoStartReason
+
+
+@dataclass(frozen=True, slots=True)
+class StartFit:
+    """A start, or the reason for none, with what it stands on.
+
+    Parameters
+    ----------
+    answer : the start, or why there is none
+    stable_share, stable_share_used : asked for, and served: stricter under a guard
+    confidence : asked for, one-sided; the attained one is in the start's interval
+    percentiles : for 90, 75, 50, 25 and 10 % of units, two-sided 90 %; empty without a fit
+    level : whose units it leans on
+    own_units, borrowed_units : weight of the chip's own units, and of the siblings leant on
+    sibling_agreement : how often a chip among its siblings would lie as far from them, in [0, 1]
+    method : which of the two bounds speak
+    optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    """
+
+    answer: Start | NoStart
+    stable_share: float
+    stable_share_used: float
+    confidence: float
+    percentiles: tuple[ShareDepth, ...]
+    level: Level
+    own_units: float
+    borrowed_units: float
+    sibling_agreement: float
+    method: StartMethod
+    optimality_gap: float
+    converged: bool
+
+
+def pool_start(
+    evidence: GroupedIntervals,
+    siblings: Siblings,
+    grid: Grid,
+    scale: PriorScale,
+    stable_share: float,
+    confidence: float,
+    guard: Guard,
+) -> StartFit:
+    """The deepest setting at which, and before which, the wanted share of units is stable.
+
+    Parameters
+    ----------
+    evidence
+        Distinct intervals of the chip's own units in grid steps; may be empty.
+    siblings
+        Summaries of the related chips (`summarise_sibling`).
+    grid
+        Steps of the control.
+    scale
+        Prior scale of the control, in its own unit.
+    stable_share, confidence
+        Both in (0, 1).
+    guard
+        What stands against the pool.
+
+    Raises
+    ------
+    ValueError
+        When the share or the confidence is not inside (0, 1).
+
+    References
+    ----------
+    Clopper & Pearson (1934), Biometrika 26:404-413, on the estimate of Turnbull (1976), with the
+    extreme-value posterior of `small_sample` for few units; see `blend`.
+
+    >>> import numpy as np
+    >>> from fractions import Fraction
+    >>> from kbapi.stats.start.start import NO_GUARD
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> pool = GroupedIntervals(np.array([14, 18]), np.array([15, 20]), np.array([10.0, 190.0]))
+    >>> arguments = (Siblings(), Grid(Fraction(5)), VOLTAGE_OFFSET, 0.9, 0.95, NO_GUARD)
+    >>> fit = pool_start(pool, *arguments)
+    >>> fit.answer.steps, fit.method.value, fit.level.value
+    (18, 'model_free', 'chip')
+    >>> nobody = GroupedIntervals(np.zeros(0, int), np.zeros(0, int), np.zeros(0))
+    >>> pool_start(nobody, *arguments).answer
+    NoStart(reason=<NoStartReason.TOO_FEW_UNITS: 'too_few_units'>)
+    """
+    for given in (stable_share, confidence):
+        if not 0 < given < 1:
+            raise ValueError("a stable share and a confidence lie between 0 and 1")
+    stable_share_used = guard.stable_share_used(stable_share)
+    pool = fit_pool(evidence, siblings, float(grid.step), scale)
+    if not says_something(pool):
+        return _without_units(pool, stable_share, stable_share_used, confidence)
+    interval = depth_in_reach(pool, stable_share_used, confidence)
+    free = pool.bound.model_free_weight
+    return StartFit(
+        answer=(
+            Start(interval.shallow, interval)
+            if interval.shallow > 0
+            else NoStart(NoStartReason.FAILS_NEAR_STOCK)
+        ),
+        stable_share=stable_share,
+        stable_share_used=stable_share_used,
+        confidence=confidence,
+        percentiles=_percentiles(pool),
+        level=level_of(pool),
+        own_units=pool.own_units,
+        borrowed_units=0.0 if free == 1.0 else pool.prior.borrowed_units,
+        sibling_agreement=pool.agreement,
+        method=_method(free),
+        optimality_gap=pool.optimality_gap,
+        converged=pool.converged,
+    )
+
+
+def says_something(pool: PoolFit) -> bool:
+    """Whether siblings, or units enough of its own, stand behind a pool; else nothing is told."""
+    return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
+
+
+def _without_units(
+    pool: PoolFit, stable_share: float, stable_share_used: float, confidence: float
+) -> StartFit:
+    return StartFit(
+        answer=NoStart(NoStartReason.TOO_FEW_UNITS),
+        stable_share=stable_share,
+        stable_share_used=stable_share_used,
+        confidence=confidence,
+        percentiles=(),
+        level=Level.NONE,
+        own_units=pool.own_units,
+        borrowed_units=0.0,
+        sibling_agreement=pool.agreement,
+        method=StartMethod.NONE,
+        optimality_gap=pool.optimality_gap,
+        converged=pool.converged,
+    )
+
+
+def _percentiles(pool: PoolFit) -> tuple[ShareDepth, ...]:
+    one_sided = (1.0 + TWO_SIDED) / 2.0
+    return tuple(depth_in_reach(pool, share, one_sided) for share in SHARES)
+
+
+def depth_in_reach(pool: PoolFit, share: float, confidence: float) -> ShareDepth:
+    """The depth that a share of units reaches, no deeper than anybody has tried.
+
+    Where many never failed the shapes go on beyond all of them. Its deep end alone may lie there:
+    it says how far the limits could reach. What siblings have tried counts like the chip's own.
+
+    >>> import numpy as np
+    >>> from kbapi.stats.intervals import NEVER_FAILED
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> units = GroupedIntervals(np.array([20]), np.array([NEVER_FAILED]), np.array([40.0]))
+    >>> pool = fit_pool(units, Siblings(), 5.0, VOLTAGE_OFFSET)
+    >>> share_depth(pool.bound, 0.9, 0.95).shallow, depth_in_reach(pool, 0.9, 0.95).shallow
+    (22, 20)
+    """
+    depth, reach = share_depth(pool.bound, share, confidence), pool.deepest_tried
+    return replace(depth, steps=min(depth.steps, reach), shallow=min(depth.shallow, reach))
+
+
+def level_of(pool: PoolFit) -> Level:
+    """The chip itself, where siblings say nothing or its own units have grown out of them."""
+    free = pool.bound.model_free_weight
+    return Level.CHIP if free == 1.0 or pool.prior.level is Level.NONE else pool.prior.level
+
+
+def _method(free: float) -> StartMethod:
+    if free == 0.0:
+        return StartMethod.EXTREME_VALUE
+    return StartMethod.MODEL_FREE if free == 1.0 else StartMethod.BLEND

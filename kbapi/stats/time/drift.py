@@ -1,0 +1,255 @@
+"""Whether a pool's recent reports have drifted from its earlier ones beyond chance."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from typing import Final, Literal
+
+import numpy as np
+import scipy
+
+from kbapi.stats.time.two_groups import (
+    ScoredUnits,
+    Split,
+    Steps,
+    Which,
+    chance_of_largest,
+    estimate_shift,
+    score_units,
+    split_units,
+)
+
+DriftKind = Literal["month", "firmware", "microcode"]
+
+FEWEST_UNITS: Final = 40
+FEWEST_A_SIDE: Final = 20
+RECENT_MONTHS: Final = 12
+"""A change that lies further back is what the pool is like by now."""
+LEVEL_OF_A_LOOK: Final = 0.002
+"""By simulation: with it a pool that is looked at every month for a year, each look over all kinds
+of change, raises a false alarm in less than 1 % (`tests/calibration/time.py`)."""
+_OF_THE_LEVEL: Final = {"shallower": 0.75, "deeper": 0.25}
+"""Limits that have become shallower make answers too deep; deeper ones make them timid alone."""
+UNTOLD: Final = -1
+
+
+@dataclass(frozen=True, slots=True)
+class DatedLimits:
+    """The limits of a pool's units with when and under what each was found.
+
+    Parameters
+    ----------
+    stable_steps, unstable_steps : int64 arrays, shape (n,)
+        One unit each, as in `GroupedIntervals`.
+    month : int64 array, shape (n,)
+        Counted from any one month.
+    machine, firmware, microcode : int64 arrays, shape (n,)
+        Labels from 0, `UNTOLD` where nothing was told. Only units of one machine label are
+        compared with each other, so that a change of what is sent in looks like no drift.
+    """
+
+    stable_steps: Steps
+    unstable_steps: Steps
+    month: Steps
+    machine: Steps
+    firmware: Steps
+    microcode: Steps
+
+
+@dataclass(frozen=True, slots=True)
+class DriftFound:
+    """The clearest difference between recent and earlier reports of a pool.
+
+    Parameters
+    ----------
+    is_drift : whether it is beyond chance at this look
+    kind : what tells the recent reports from the earlier ones; None where nothing can
+    since : the first month of the recent reports, counted like the months given
+    version : label of the firmware or microcode that the recent reports share, else `UNTOLD`
+    shift_steps, error_steps : how much deeper the recent limits lie, below zero where they are
+        shallower, with its standard error; both zero unless it is a drift
+    units_before, units_since : the units compared
+    p_value : adjusted for all months, versions and kinds that were looked at; three quarters of
+        all chance is spent on limits that have become shallower
+    level : `p_value` at which it counts as drift
+    """
+
+    is_drift: bool
+    kind: DriftKind | None
+    since: int
+    version: int
+    shift_steps: float
+    error_steps: float
+    units_before: int
+    units_since: int
+    p_value: float
+    level: float
+
+
+NO_DRIFT: Final = DriftFound(
+    False, None, 0, UNTOLD, 0.0, 0.0, 0, 0, p_value=1.0, level=LEVEL_OF_A_LOOK
+)
+
+
+def find_drift(reports: DatedLimits) -> DriftFound:
+    """The clearest drift of a pool's limits: by month, or with a firmware or microcode.
+
+    Pools of fewer than 40 units have none. Every month of the latest twelve is tried as the first
+    of the recent ones, and every version that first came up in these months against the others
+    of the same machines. Nothing is drawn at random, and the order of units never matters.
+
+    Parameters
+    ----------
+    reports
+        One entry a unit.
+
+    References
+    ----------
+    Those of `shift_scores`, `split_units`, `chance_of_largest` (over months) and
+    `estimate_shift`; over versions, and over months and versions together: Bonferroni.
+
+    >>> rng = np.random.default_rng(1)
+    >>> limit = (rng.normal(110, 15, 160) - np.repeat([0, 15], 80)).astype(int)
+    >>> told = np.zeros(160, int)
+    >>> month = np.repeat(np.arange(16), 10)
+    >>> found = find_drift(DatedLimits(limit, limit + 5, month, told, told, told))
+    >>> found.is_drift, found.kind, found.since, -20 < found.shift_steps < -10
+    (True, 'month', 8, True)
+    """
+    if len(reports.month) < FEWEST_UNITS:
+        return NO_DRIFT
+    pool = _in_order(reports)
+    units = score_units(pool.stable_steps, pool.unstable_steps, pool.machine)
+    families = (_by_month(pool, units), _by_version(pool, units))
+    told = [family for family in families if family is not None]
+    if not told:
+        return NO_DRIFT
+    clearest = min(told, key=lambda family: family.p_value)
+    return _found(pool, clearest.change, min(1.0, len(told) * clearest.p_value))
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What tells recent units from earlier ones, and how they differ."""
+
+    kind: DriftKind
+    since: int
+    version: int
+    compared: Which
+    recent: Which
+    """Of the pool's units, like `compared`."""
+    split: Split
+
+
+@dataclass(frozen=True, slots=True)
+class _Clearest:
+    """The clearest of a family of changes, with the chance of one as clear among them."""
+
+    change: _Change
+    p_value: float
+
+
+def _in_order(reports: DatedLimits) -> DatedLimits:
+    # Floating sums must not depend on the order sent, to the last bit.
+    columns = [getattr(reports, field.name) for field in fields(DatedLimits)]
+    order = np.lexsort(columns)
+    return DatedLimits(*(column[order] for column in columns))
+
+
+def _found(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
+    is_drift = p_value <= LEVEL_OF_A_LOOK
+    shift = _shift(pool, change) if is_drift else 0.0
+    return DriftFound(
+        is_drift=is_drift,
+        kind=change.kind,
+        since=change.since,
+        version=change.version,
+        shift_steps=shift,
+        error_steps=abs(shift / change.split.z) if is_drift else 0.0,
+        units_before=change.split.units_before,
+        units_since=change.split.units_since,
+        p_value=p_value,
+        level=LEVEL_OF_A_LOOK,
+    )
+
+
+def _shift(pool: DatedLimits, change: _Change) -> float:
+    kept = change.compared
+    return estimate_shift(
+        pool.stable_steps[kept],
+        pool.unstable_steps[kept],
+        pool.machine[kept],
+        change.recent[kept],
+    )
+
+
+def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
+    everybody = np.ones(len(pool.month), dtype=np.bool_)
+    told = []
+    for month in np.unique(pool.month).tolist():
+        if month < _first_recent(pool):
+            continue
+        recent = pool.month >= month
+        split = split_units(units, recent)
+        if _is_enough(split):
+            told.append(_Change("month", month, UNTOLD, everybody, recent, split))
+    if not told:
+        return None
+    clearest = max(told, key=lambda change: (abs(change.split.z), change.since))
+    parts = sorted({_part_before(change.split) for change in told})
+    return _Clearest(
+        clearest,
+        _spent(chance_of_largest(abs(clearest.split.z), parts), clearest),
+    )
+
+
+def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
+    told: list[_Change] = []
+    for change in (
+        *_new_versions(pool, units, "firmware"),
+        *_new_versions(pool, units, "microcode"),
+    ):
+        # A firmware that alone brings a microcode is one change under two names.
+        if not any(np.array_equal(change.recent, other.recent) for other in told):
+            told.append(change)
+    if not told:
+        return None
+    clearest = max(told, key=lambda change: (abs(change.split.z), change.kind, -change.version))
+    chance = 2.0 * len(told) * float(scipy.special.ndtr(-abs(clearest.split.z)))
+    return _Clearest(clearest, _spent(chance, clearest))
+
+
+def _spent(chance: float, change: _Change) -> float:
+    """A chance of both directions together, told by what the direction found may spend."""
+    direction = "shallower" if change.split.z < 0 else "deeper"
+    return min(1.0, 0.5 * chance / _OF_THE_LEVEL[direction])
+
+
+def _new_versions(
+    pool: DatedLimits, units: ScoredUnits, kind: Literal["firmware", "microcode"]
+) -> Iterator[_Change]:
+    """Each version that came up lately against what the same machines had otherwise."""
+    labels = pool.firmware if kind == "firmware" else pool.microcode
+    for version in np.unique(labels[labels != UNTOLD]).tolist():
+        recent = labels == version
+        since = int(pool.month[recent].min())
+        machines = np.isin(pool.machine, pool.machine[recent])
+        compared = machines & (labels != UNTOLD)
+        # The oldest version is what the others are compared with, and never the new one.
+        is_new = np.any(pool.month[compared & ~recent] < since)
+        if since < _first_recent(pool) or not is_new:
+            continue
+        split = split_units(units.only(compared), recent[compared])
+        if _is_enough(split):
+            yield _Change(kind, since, version, compared, recent, split)
+
+
+def _first_recent(pool: DatedLimits) -> int:
+    return int(pool.month.max()) - RECENT_MONTHS + 1
+
+
+def _is_enough(split: Split) -> bool:
+    return min(split.units_before, split.units_since) >= FEWEST_A_SIDE and split.z != 0.0
+
+
+def _part_before(split: Split) -> float:
+    return split.units_before / (split.units_before + split.units_since)

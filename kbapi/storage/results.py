@@ -1,0 +1,319 @@
+"""Submissions with their settings, and the answers kept for repeated requests."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from sqlalchemy import (
+    Connection,
+    delete,
+    insert,
+    select,
+    update,
+)
+
+from kbapi.errors import StorageBroken
+from kbapi.storage.contributors import UnitRow
+from kbapi.storage.pools import (
+    ConditionsKey,
+    EvidenceKey,
+    PoolKey,
+    find_or_add_conditions,
+    find_or_add_pool,
+    find_places,
+)
+from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
+from kbapi.storage.sqlite.engine import add_row, add_rows, find_number, find_row, find_rows
+from kbapi.storage.tables import (
+    FollowUp,
+    IdempotencyRecord,
+    SettingResult,
+    Submission,
+)
+from kbapi.vocabulary import ChipKind, Domain, Grade, LimitControl, ScreeningStatus
+
+
+@dataclass(frozen=True, slots=True)
+class StoredOutcome:
+    """The first answer under a key, and a fingerprint of the request it answered."""
+
+    fingerprint: bytes
+    public_id: str
+    answer: str
+
+
+def find_outcome(connection: Connection, scope_hash: bytes, now_s: int) -> StoredOutcome | None:
+    """What this key was answered before, unless that is too long ago."""
+    row = connection.execute(
+        select(IdempotencyRecord.fingerprint, Submission.public_id, IdempotencyRecord.answer)
+        .join(Submission, Submission.id == IdempotencyRecord.submission_id)
+        .where(IdempotencyRecord.scope_hash == scope_hash, IdempotencyRecord.expires_at > now_s)
+    ).one_or_none()
+    return StoredOutcome(*row) if row else None
+
+
+def save_outcome(
+    connection: Connection,
+    *,
+    scope_hash: bytes,
+    fingerprint: bytes,
+    submission_id: int,
+    expires_at: int,
+    answer: str,
+    now_s: int,
+) -> None:
+    """Keep an answer under its key, and forget those whose time has passed."""
+    connection.execute(delete(IdempotencyRecord).where(IdempotencyRecord.expires_at <= now_s))
+    connection.execute(
+        insert(IdempotencyRecord).values(
+            scope_hash=scope_hash,
+            fingerprint=fingerprint,
+            submission_id=submission_id,
+            expires_at=expires_at,
+            answer=answer,
+        )
+    )
+
+
+_BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
+_BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
+_ADD_SUBMISSION: Final = """
+    INSERT INTO submission (public_id, chip_id, unit_id, received_day, measured_month, document,
+                            content_hash, rules_version, grammar_version, reading_ignored,
+                            chip_conflict)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    """
+_ADD_SETTING: Final = """
+    INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, conditions_id,
+                                status, status_by_rules, reasons, stable_steps, unstable_steps,
+                                early_stop_steps, measured_month, clock_mhz, stock_mv)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    """
+
+
+@dataclass(frozen=True, slots=True)
+class NewSetting:
+    """A screened setting, on its way into the database."""
+
+    domain: Domain
+    pool: PoolKey
+    conditions: ConditionsKey
+    status: ScreeningStatus
+    reasons: str
+    stable_steps: int | None
+    unstable_steps: int | None
+    early_stop_steps: int
+    clock_mhz: float | None
+    stock_mv: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class NewSubmission:
+    """A screened document, on its way into the database."""
+
+    public_id: str
+    chip_id: int
+    unit: UnitRow
+    received_day: date
+    measured_month: str
+    document: str
+    content_hash: bytes | None
+    rules_version: int
+    grammar_version: int
+    settings: tuple[NewSetting, ...]
+    locks: tuple[NewLock, ...] = ()
+    readings: tuple[NewReading, ...] = ()
+    reading_ignored: str = "[]"
+    chip_conflict: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSetting:
+    """A setting as it stands: screened, and perhaps decided about."""
+
+    place: EvidenceKey
+    domain: Domain
+    control: LimitControl
+    domains: str
+    status: ScreeningStatus
+    reasons: str
+    grade: Grade
+    stable_steps: int | None
+    unstable_steps: int | None
+    decision: str
+    """The curator's decision, empty where the rules decide."""
+    decision_reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSubmission:
+    """A document as it stands in the database, its settings in the order of the document."""
+
+    unit: UnitRow
+    settings: tuple[StoredSetting, ...]
+    id: int
+    public_id: str
+    chip_id: int
+    chip_key: str
+    chip_name: str
+    chip_kind: ChipKind
+    series: str
+    line: str
+    line_id: int
+    document: str
+    measured_month: str
+    rules_version: int
+    reading_ignored: str
+    chip_conflict: str
+
+
+def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
+    """The number of the saved document and the places where its settings belong."""
+    submission_id = add_row(
+        connection,
+        _ADD_SUBMISSION,
+        (
+            new.public_id,
+            new.chip_id,
+            new.unit.id,
+            new.received_day.isoformat(),
+            new.measured_month,
+            new.document,
+            new.content_hash,
+            new.rules_version,
+            new.grammar_version,
+            new.reading_ignored,
+            new.chip_conflict,
+        ),
+    )
+    LOCK_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.locks)
+    READING_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.readings)
+    place = SavedDocument(submission_id, new.chip_id, new.unit.id, new.measured_month)
+    return submission_id, save_settings(connection, place, new.settings)
+
+
+@dataclass(frozen=True, slots=True)
+class SavedDocument:
+    """The document that settings belong to."""
+
+    submission_id: int
+    chip_id: int
+    unit_id: int
+    measured_month: str
+
+
+def save_settings(
+    connection: Connection, of: SavedDocument, settings: Iterable[NewSetting]
+) -> list[EvidenceKey]:
+    """The places where these settings belong, now that they are saved."""
+    keys, rows = [], []
+    for ordinal, setting in enumerate(settings):
+        key = EvidenceKey(
+            pool_id=find_or_add_pool(connection, of.chip_id, setting.pool),
+            unit_id=of.unit_id,
+            conditions_id=find_or_add_conditions(connection, setting.conditions),
+        )
+        keys.append(key)
+        rows.append(
+            (
+                of.submission_id,
+                ordinal,
+                setting.domain,
+                key.pool_id,
+                key.unit_id,
+                key.conditions_id,
+                setting.status,
+                setting.status,
+                setting.reasons,
+                setting.stable_steps,
+                setting.unstable_steps,
+                setting.early_stop_steps,
+                of.measured_month,
+                setting.clock_mhz,
+                setting.stock_mv,
+            )
+        )
+    add_rows(connection, _ADD_SETTING, rows)
+    return keys
+
+
+def replace_document(connection: Connection, submission_id: int, document: str) -> None:
+    """Put another text in the place of a stored document."""
+    connection.execute(
+        update(Submission).where(Submission.id == submission_id).values(document=document)
+    )
+
+
+def find_submission(connection: Connection, public_id: str) -> StoredSubmission | None:
+    """The document with this id, unless it was withdrawn or never existed."""
+    return _find_by(connection, _BY_PUBLIC_ID, public_id)
+
+
+def find_by_content(connection: Connection, content_hash: bytes) -> StoredSubmission | None:
+    """The document with this content by this contributor, if it is here."""
+    return _find_by(connection, _BY_CONTENT, content_hash)
+
+
+def _find_by(connection: Connection, statement: str, known: str | bytes) -> StoredSubmission | None:
+    found = find_number(connection, statement, (known,))
+    return None if found is None else load_submission(connection, found)
+
+
+def load_submission_of(connection: Connection, public_id: str) -> StoredSubmission:
+    """The document with this id, which must be here."""
+    found = find_submission(connection, public_id)
+    if found is None:
+        raise StorageBroken
+    return found
+
+
+_STORED: Final = """
+    SELECT unit.id, unit.contributor_id, submission.id, submission.public_id, submission.chip_id,
+           chip.key, chip.name, chip.kind, chip.series, line.key, chip.line_id,
+           submission.document, submission.measured_month, submission.rules_version,
+           submission.reading_ignored, submission.chip_conflict
+    FROM submission
+    JOIN chip ON chip.id = submission.chip_id
+    JOIN line ON line.id = chip.line_id
+    JOIN unit ON unit.id = submission.unit_id
+    WHERE submission.id = ?
+    """
+_STORED_SETTINGS: Final = """
+    SELECT setting.pool_id, setting.unit_id, setting.conditions_id, setting.domain, pool.control,
+           pool.domains, setting.status, setting.reasons, conditions.grade, setting.stable_steps,
+           setting.unstable_steps, setting.decision,
+           CASE setting.decision WHEN '' THEN NULL ELSE (
+               SELECT reason_code FROM decision
+               WHERE submission_id = setting.submission_id AND ordinal = setting.ordinal
+               ORDER BY id DESC LIMIT 1
+           ) END
+    FROM setting_result AS setting
+    JOIN pool ON pool.id = setting.pool_id
+    JOIN conditions ON conditions.id = setting.conditions_id
+    WHERE setting.submission_id = ?
+    ORDER BY setting.ordinal
+    """
+
+
+def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
+    """The document with this number, which must be here."""
+    row = find_row(connection, _STORED, (submission_id,))
+    if row is None:
+        raise StorageBroken
+    settings = tuple(
+        StoredSetting(EvidenceKey(*one[:3]), *one[3:])
+        for one in find_rows(connection, _STORED_SETTINGS, (submission_id,))
+    )
+    return StoredSubmission(UnitRow(*row[:2]), settings, *row[2:])
+
+
+def delete_submission(connection: Connection, submission_id: int) -> list[EvidenceKey]:
+    """The places that the deleted document's settings and follow-ups had been merged into."""
+    keys = [
+        key
+        for table in (SettingResult, FollowUp)
+        for key in find_places(connection, table, submission_id)
+    ]
+    connection.execute(delete(Submission).where(Submission.id == submission_id))
+    return keys

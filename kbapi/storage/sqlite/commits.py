@@ -1,0 +1,270 @@
+"""Writers take turns, share commits, and overwrite what was withdrawn.
+
+SQLite's own busy handler sleeps and tries again, unfairly: under load its slowest hundredth
+waits tens of times longer than the median. A file lock taken first leaves it nothing to do.
+
+A commit that survives a power cut costs more than all that a result writes. Each writer has a
+savepoint of its own, so that who fails undoes nobody else's work, and nobody is told that
+something is stored before the commit has returned.
+"""
+
+import fcntl
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from threading import Event, Lock, Thread, Timer
+from typing import Final
+
+from sqlalchemy import Connection, Engine
+
+from kbapi.errors import KbapiError, StorageBusy
+from kbapi.metrics.counters import count_commit, count_write_wait
+from kbapi.storage.files import open_or_make
+from kbapi.storage.sqlite.engine import checkpoint, readable_faults
+
+PATIENCE_S: Final = 15.0
+"""Longer than any transaction of ours; who holds the queue for longer has stopped."""
+
+
+@contextmanager
+def waiting_in_line(lock_file: Path, patience_s: float = PATIENCE_S) -> Iterator[None]:
+    """Hold the instance's one place at the front of the queue; the kernel frees it if we die.
+
+    Raises
+    ------
+    StorageBusy
+        When the place is not free within `patience_s` seconds.
+    """
+    # A descriptor of its own for each turn: flock belongs to the open file, so threads queue too.
+    descriptor = open_or_make(lock_file)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        # flock knows no time limit: a thread waits in the kernel's queue, and we wait for it.
+        _Turn(descriptor).wait(patience_s)
+    try:
+        yield
+    finally:
+        os.close(descriptor)
+
+
+class _Turn:
+    """A place in the kernel's queue that may be given up."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._came, self._settling, self._given_up = Event(), Lock(), False
+        Thread(target=self._queue, daemon=True).start()
+
+    def _queue(self) -> None:
+        fcntl.flock(self._descriptor, fcntl.LOCK_EX)
+        with self._settling:
+            if self._given_up:
+                os.close(self._descriptor)
+            self._came.set()
+
+    def wait(self, patience_s: float) -> None:
+        """Return at our turn; give it up, and raise StorageBusy, when that takes too long."""
+        if self._came.wait(patience_s):
+            return
+        with self._settling:
+            if self._came.is_set():
+                return
+            self._given_up = True
+        raise StorageBusy
+
+
+_LONGEST_S: Final = 0.05
+"""Nobody joins a transaction that is older: its first writer and other processes wait."""
+
+_LOOK_AFTER_S: Final = 0.05
+
+
+class _Shared:
+    """An open transaction with the place at the front of the queue, and who waits for its end."""
+
+    def __init__(self, lock_file: Path, connect: Callable[[], Connection], patience_s: float):
+        with ExitStack() as opened:
+            opened.enter_context(waiting_in_line(lock_file, patience_s))
+            self.connection = opened.enter_context(connect())
+            self._transaction = self.connection.begin()
+            self._held = opened.pop_all()
+        self._begun_s = time.monotonic()
+        self._writers = 0
+        self._fault: BaseException | None = None
+        self.ended = Event()
+
+    @property
+    def takes_more(self) -> bool:
+        """Whether another writer may join."""
+        return self._fault is None and time.monotonic() - self._begun_s < _LONGEST_S
+
+    @contextmanager
+    def part(self) -> Iterator[Connection]:
+        """The connection, for one writer: what it wrote stands or falls by itself."""
+        savepoint = self.connection.begin_nested()
+        try:
+            yield self.connection
+        except BaseException as fault:
+            driver = self.connection.connection.driver_connection
+            if driver is not None and driver.in_transaction:
+                savepoint.rollback()
+            else:  # a disk that is full makes SQLite undo everybody's work
+                self._fault = fault
+            raise
+        savepoint.commit()
+        self._writers += 1
+
+    def end(self) -> None:
+        """Commit, give back the place in the queue, and tell all who wait."""
+        try:
+            with self._held, self._transaction:
+                if self._fault is not None:
+                    self._transaction.rollback()
+            if self._writers and self._fault is None:
+                count_commit(self._writers)
+        except BaseException as fault:
+            self._fault = fault
+            raise
+        finally:
+            self.ended.set()
+
+    def require_stored(self) -> None:
+        """Nothing, where the commit has returned; else what went wrong."""
+        if self._fault is not None:
+            raise self._fault
+
+
+class SharedCommit:
+    """The write transactions of one process, one after another."""
+
+    def __init__(self, lock_file: Path, connect: Callable[[], Connection]) -> None:
+        self._lock_file = lock_file
+        self._connect = connect
+        self._turn = Lock()
+        self._counting = Lock()
+        self._waiting = 0
+        self._shared: _Shared | None = None
+
+    @contextmanager
+    def taking_part(self, patience_s: float) -> Iterator[Connection]:
+        """A connection in a transaction; what was written is on the disk when this returns.
+
+        Raises
+        ------
+        StorageBusy
+            When no turn comes within `patience_s` seconds.
+        """
+        came_s = time.perf_counter()
+        self._wait_for_turn(patience_s)
+        shared = None
+        try:
+            if self._shared is None:
+                self._shared = _Shared(self._lock_file, self._connect, patience_s)
+            shared = self._shared
+            count_write_wait(time.perf_counter() - came_s)
+            with shared.part() as connection:
+                yield connection
+        finally:
+            self._pass_on(shared)
+        while not shared.ended.wait(_LOOK_AFTER_S):
+            self._end_if_left(shared)
+        shared.require_stored()
+
+    def _wait_for_turn(self, patience_s: float) -> None:
+        with self._counting:
+            self._waiting += 1
+        has_turn = False
+        try:
+            has_turn = self._turn.acquire(timeout=patience_s)
+        finally:
+            with self._counting:
+                self._waiting -= 1
+        if not has_turn:
+            left = self._shared
+            if left is not None:
+                self._end_if_left(left)
+            raise StorageBusy
+
+    def _pass_on(self, shared: _Shared | None) -> None:
+        """Leave the transaction to whoever waits, or end it; either way the turn is over."""
+        if shared is not None and self._is_left_to_others(shared):
+            return
+        try:
+            if shared is not None:
+                self._shared = None
+                shared.end()
+        finally:
+            self._turn.release()
+
+    def _is_left_to_others(self, shared: _Shared) -> bool:
+        """Whether somebody waits who may join; then the turn is theirs."""
+        with self._counting:
+            if self._waiting == 0 or not shared.takes_more:
+                return False
+            # Before the count goes on: who loses patience now still finds the turn free, and ends
+            # what was left. A writer that failed does not come back to do so.
+            self._turn.release()
+            return True
+
+    def _end_if_left(self, shared: _Shared) -> None:
+        """End a transaction that was left to somebody who then lost patience."""
+        if self._turn.acquire(blocking=False):
+            self._pass_on(shared if self._shared is shared else None)
+
+
+_PATIENCE_S: Final = 0.25
+_SOONEST_S: Final = 1.0
+_LATEST_S: Final = 60.0
+
+
+class Overwriting:
+    """Tries at once, and again after 1, 2, 4 ... 60 s until it is done.
+
+    Whoever withdraws does not wait for readers: a backup or a check may read for minutes.
+    """
+
+    def __init__(self, lock_file: Path, engine: Engine) -> None:
+        self._lock_file = lock_file
+        self._engine = engine
+        self._lock = Lock()
+        self._next: Timer | None = None
+        self._is_closed = False
+
+    def begin(self) -> None:
+        """Empty the log, now or later; what cannot be done now is never an error."""
+        if not self._empty_log():
+            self._try_after(_SOONEST_S)
+
+    def _try_after(self, pause_s: float) -> None:
+        with self._lock:
+            if self._next is None and not self._is_closed:
+                self._next = Timer(pause_s, self._try_again, (pause_s,))
+                self._next.daemon = True
+                self._next.start()
+
+    def _try_again(self, pause_s: float) -> None:
+        is_done = self._empty_log()
+        with self._lock:
+            self._next = None
+        if not is_done:
+            self._try_after(min(2 * pause_s, _LATEST_S))
+
+    def _empty_log(self) -> bool:
+        try:
+            with readable_faults(), waiting_in_line(self._lock_file, _PATIENCE_S):
+                return checkpoint(self._engine)
+        except KbapiError:
+            return False
+
+    def close(self) -> None:
+        """Try no more: who closes the database last brings its log into the file anyway."""
+        with self._lock:
+            self._is_closed = True
+            waiting = self._next
+        if waiting is not None:
+            waiting.cancel()
+            # One that has begun to try holds the connection that is about to be given back.
+            waiting.join()

@@ -1,0 +1,431 @@
+"""Connections to SQLite: engines, pragmas, faults, and statements run as written.
+
+SQLAlchemy's care for a statement costs several times what SQLite needs to run one of these. The
+caller's transaction holds for them too: they use its own connection, and begin and end nothing.
+What goes in and comes out are SQLite's own types: a date is handed over as its ISO text.
+
+The engine's connection, transaction and result cost ten times what SQLite needs for a row.
+"""
+
+import errno
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from functools import cache, partial
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+from sqlalchemy import Connection, create_engine, event
+from sqlalchemy import Engine as Engine
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from kbapi.errors import (
+    KbapiError,
+    StorageBroken,
+    StorageBusy,
+    StorageFull,
+    StorageUnwritable,
+    UnsafeSetup,
+)
+from kbapi.storage.files import is_read_only, is_sealed, log_of
+from kbapi.storage.sqlite.driver import dbapi2
+
+# SQLite's own words for its result codes; the driver hands on no code.
+_FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
+    ("database is locked", StorageBusy),
+    ("database table is locked", StorageBusy),
+    ("database or disk is full", StorageFull),
+    ("readonly database", StorageUnwritable),
+    ("disk i/o error", StorageUnwritable),
+    ("file is not a database", StorageBroken),
+    ("malformed", StorageBroken),
+    ("no such table", StorageBroken),
+)
+
+
+@contextmanager
+def unwritable_told_as(detail: str) -> Iterator[None]:
+    """Say this of what cannot be written, where nobody serves and reading does not go on."""
+    try:
+        yield
+    except StorageUnwritable as fault:
+        raise type(fault)(detail) from fault
+
+
+_NOT_OPENED: Final = (
+    "The database file is missing, or this program may not open it. Tell the person who hosts "
+    "this instance."
+)
+_TOO_MANY_OPEN: Final = (
+    "Too many files or connections are open. Nothing was stored: try again in a few seconds."
+)
+_NO_FILES: Final = (errno.EMFILE, errno.ENFILE)
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+@contextmanager
+def readable_faults() -> Iterator[None]:
+    """Raise an error of storage in place of what a driver or the operating system raised."""
+    try:
+        yield
+    except PoolTimeout as error:
+        raise StorageBusy from error
+    except (DBAPIError, dbapi2.Error) as error:
+        words = str(getattr(error, "orig", error)).lower()
+        if "unable to open database file" in words:
+            raise _why_not_opened() from error
+        for said, fault in _FAULTS:
+            if said in words:
+                raise fault from error
+        raise
+    except OSError as error:
+        if error.errno in _NO_FILES:
+            raise StorageBusy(_TOO_MANY_OPEN) from error
+        fault = StorageFull if error.errno in _NO_ROOM else StorageUnwritable
+        raise fault from error
+
+
+def _why_not_opened() -> KbapiError:
+    """What SQLite does not tell apart: whether anything could be opened at this moment."""
+    try:
+        os.close(os.open("/", os.O_RDONLY | os.O_CLOEXEC))
+    except OSError as error:
+        if error.errno in _NO_FILES:
+            return StorageBusy(_TOO_MANY_OPEN)
+    return StorageBroken(_NOT_OPENED)
+
+
+OLDEST_LIBRARY: Final = (3, 40, 0)
+"""The oldest SQLite that the tests run with."""
+BUSY_TIMEOUT_MS: Final = 5_000
+_CHECKPOINT_TIMEOUT_MS: Final = 100
+
+_TRUSTS_NO_SCHEMA: Final = "PRAGMA trusted_schema=OFF"
+# In this order: the wait must be set before anything that can meet a lock.
+_PRAGMAS: Final = (
+    f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}",
+    "PRAGMA journal_mode=WAL",
+    "PRAGMA synchronous=FULL",  # an acknowledged result survives a power cut
+    "PRAGMA foreign_keys=ON",
+    _TRUSTS_NO_SCHEMA,
+    "PRAGMA cell_size_check=ON",
+    "PRAGMA mmap_size=0",  # an I/O error must be an error code, not a signal
+    f"PRAGMA journal_size_limit={64 * 1024 * 1024}",
+    "PRAGMA secure_delete=ON",  # what is withdrawn is overwritten, not only forgotten
+)
+_READS_ONLY: Final = "PRAGMA query_only=ON"
+
+
+def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> Engine:
+    """An engine whose every transaction is a writer from its first statement on.
+
+    A deferred transaction that turns writer half-way gets SQLITE_BUSY at once, and the
+    driver's own transaction control would leave half of a failed migration behind.
+    One connection: writers of a process queue before they take it (`write_queue.py`).
+    Only a migration leaves foreign keys unchecked, because dropping a table that it has copied
+    would delete what refers to it; it checks them all before it commits.
+    """
+    last = "PRAGMA foreign_keys=ON" if checks_foreign_keys else "PRAGMA foreign_keys=OFF"
+    engine = _make_engine(database, pool_size=1, last_pragma=last, opened=_open)
+
+    @event.listens_for(engine, "begin")
+    def begin_immediate(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def checkpoint(engine: Engine) -> bool:
+    """Bring the write-ahead log into the database file and empty it; whether readers allowed it.
+
+    They are waited for no longer than a short question takes, because all writers wait meanwhile.
+    """
+    connection = engine.raw_connection()  # no transaction may be open
+    try:
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout={_CHECKPOINT_TIMEOUT_MS}")
+        ((is_kept, _, _),) = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+    finally:
+        connection.close()
+    return not is_kept
+
+
+def fold_in_log(database: Path) -> None:
+    """Bring what a dead process left in the write-ahead log into the file; the log goes away."""
+    engine = make_writing_engine(database)
+    try:
+        with readable_faults():
+            checkpoint(engine)
+    finally:
+        engine.dispose()
+
+
+def make_reading_engine(database: Path, pool_size: int = 32, *, is_sealed: bool = False) -> Engine:
+    """An engine that cannot write; more threads than connections wait for clients, not for it.
+
+    Of a sealed file (`disk.is_sealed`) it reads what was there at its first connection.
+    """
+    opened = open_untouched if is_sealed else _open
+    engine = _make_engine(database, pool_size, last_pragma=_READS_ONLY, opened=opened)
+
+    @event.listens_for(engine, "begin")
+    def begin_deferred(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN")
+
+    return engine
+
+
+def _make_engine(
+    database: Path, pool_size: int, last_pragma: str, opened: Callable[[Path], Any]
+) -> Engine:
+    engine = create_engine(
+        f"sqlite+pysqlite:///{database}",
+        module=dbapi2,
+        pool_size=pool_size,
+        max_overflow=0,
+        creator=partial(opened, database),
+    )
+
+    @event.listens_for(engine, "connect")
+    def set_pragmas(dbapi_connection: Any, _record: object) -> None:
+        _make_ready(dbapi_connection, last_pragma)
+
+    return engine
+
+
+def open_reading_connection(database: Path, *, is_sealed: bool = False) -> Any:
+    """A connection of the driver itself that cannot write, for the one statement of a hot read."""
+    # Opened to write as the engines' are, because only so can it join the log of changes.
+    connection = open_untouched(database) if is_sealed else _open(database)
+    _make_ready(connection, _READS_ONLY)
+    return connection
+
+
+def _make_ready(connection: Any, last_pragma: str) -> None:
+    # Off, so that nothing but the transaction events of the engines begins anything.
+    connection.isolation_level = None
+    for pragma in (*_PRAGMAS, last_pragma):
+        if pragma != _TRUSTS_NO_SCHEMA or can_distrust_schema():
+            connection.execute(pragma)
+
+
+@cache
+def can_distrust_schema() -> bool:
+    """Whether this SQLite takes the CHECK constraints of our tables without trusting the schema.
+
+    SQLite 3.40 calls `json_valid` unsafe there.
+    """
+    with closing(dbapi2.connect(":memory:")) as connection:
+        connection.execute(_TRUSTS_NO_SCHEMA)
+        try:
+            connection.execute("CREATE TABLE probe (document TEXT CHECK (json_valid(document)))")
+        except dbapi2.OperationalError:
+            return False
+    return True
+
+
+def _open(database: Path) -> Any:
+    """A connection of the driver to a file that is there: none is ever made in a lost one's place.
+
+    SQLite would make an empty file, and then delete a log that is not of it.
+    """
+    require_known_library()
+    address = f"file:{quote(str(database))}?mode=rw"
+    return dbapi2.connect(address, uri=True, check_same_thread=False)
+
+
+def open_untouched(database: Path) -> Any:
+    """A connection of the driver that reads a file as it is, and changes nothing of it."""
+    require_known_library()
+    address = f"file:{quote(str(database))}?mode={_mode_to_look(database)}"
+    connection = dbapi2.connect(address, uri=True, isolation_level=None, check_same_thread=False)
+    connection.execute(_READS_ONLY)
+    return connection
+
+
+def _mode_to_look(database: Path) -> str:
+    """How to open a file so that it, and what is beside it, is afterwards as it was before.
+
+    Where a log is, whoever may write brings it into the file when they close; where none is, SQLite
+    makes an empty one even to read, and only who may write takes it away again. (A log without its
+    index, which only a copy by hand has, gets one. What a transaction that was killed left in a
+    journal is undone, without which nothing could be read.)
+    """
+    if is_sealed(database):
+        return "ro&immutable=1"
+    return "ro" if log_of(database).exists() or is_read_only(database) else "rw"
+
+
+@contextmanager
+def reading_untouched(database: Path) -> Iterator[Connection]:
+    """A connection that sees one state of a file, and changes nothing of it."""
+    engine = create_engine(
+        f"sqlite+pysqlite:///{database}", module=dbapi2, creator=partial(open_untouched, database)
+    )
+    try:
+        with readable_faults(), engine.connect() as connection:
+            connection.exec_driver_sql("BEGIN")
+            yield connection
+    finally:
+        engine.dispose()
+
+
+def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:
+    """Whether this SQLite can corrupt a WAL database that two connections write at once.
+
+    The race came with 3.7.0 and went with 3.51.3, and with the patch releases 3.50.7 and 3.44.6.
+
+    >>> is_wal_reset_affected((3, 40, 1)), is_wal_reset_affected((3, 53, 4))
+    (True, False)
+    """
+    if version < (3, 7, 0) or version >= (3, 51, 3):
+        return False
+    mended_in = {(3, 50): 7, (3, 44): 6}
+    patch = mended_in.get(version[:2])
+    return patch is None or version[2] < patch
+
+
+def needs_one_process() -> bool:
+    """Whether one process alone may open a database to write, for which this library is affected.
+
+    The race needs two connections of which one checkpoints while another writes or checkpoints.
+    `write_queue.py` lets one of them go on at a time: writers, whose commit checkpoints by itself,
+    the emptying of the log, and the end of an instance. A connection that is closed as the last one
+    checkpoints as well, under SQLite's exclusive lock on the file, so that no other is open. One
+    that reads does neither: `kbapi backup` and `kbapi check` may read beside a server.
+    """
+    return is_wal_reset_affected(library_version())
+
+
+def require_known_library() -> None:
+    """Nothing, unless this SQLite is older than any that kbapi is tested with.
+
+    Raises
+    ------
+    UnsafeSetup
+        Saying which version is needed.
+    """
+    if library_version() < OLDEST_LIBRARY:
+        raise UnsafeSetup(
+            f"SQLite {in_dots(library_version())} is too old. Install SQLite "
+            f"{in_dots(OLDEST_LIBRARY)} or newer, or a newer Python."
+        )
+
+
+def in_dots(version: tuple[int, int, int]) -> str:
+    """A version as people write it.
+
+    >>> in_dots((3, 40, 1))
+    '3.40.1'
+    """
+    return ".".join(map(str, version))
+
+
+def library_version() -> tuple[int, int, int]:
+    """The version of the SQLite library that the engines use."""
+    major, minor, patch = dbapi2.sqlite_version_info
+    return major, minor, patch
+
+
+def _run(connection: Connection, statement: str, values: Sequence[Any]) -> Any:
+    try:
+        return _driver(connection).execute(statement, values)
+    except dbapi2.Error as error:
+        raise _as_sqlalchemy_tells(statement, error) from error
+
+
+def _driver(connection: Connection) -> Any:
+    return connection.connection.driver_connection
+
+
+def _as_sqlalchemy_tells(statement: str, error: Exception) -> BaseException:
+    # One family of errors for every statement; the values may be a document, and stay unsaid.
+    return DBAPIError.instance(statement, (), error, dbapi2.Error, hide_parameters=True)
+
+
+def find_rows(
+    connection: Connection, statement: str, values: Sequence[Any]
+) -> list[tuple[Any, ...]]:
+    """All rows that a question brings."""
+    rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
+    return rows
+
+
+def walk_rows(connection: Connection, statement: str) -> Iterator[tuple[Any, ...]]:
+    """All rows of a question, one after the other: more than fit into memory are no trouble."""
+    try:
+        yield from _run(connection, statement, ())
+    except dbapi2.Error as error:
+        raise _as_sqlalchemy_tells(statement, error) from error
+
+
+def find_row(
+    connection: Connection, statement: str, values: Sequence[Any]
+) -> tuple[Any, ...] | None:
+    """The row of a question that has at most one."""
+    rows = find_rows(connection, statement, values)
+    return rows[0] if rows else None
+
+
+def find_number(connection: Connection, statement: str, values: Sequence[Any]) -> int | None:
+    """The only column of a question that has at most one row."""
+    rows = find_rows(connection, statement, values)
+    return rows[0][0] if rows else None
+
+
+def add_row(connection: Connection, statement: str, values: Sequence[Any]) -> int:
+    """The number that SQLite gave the new row."""
+    number: int = _run(connection, statement, values).lastrowid
+    return number
+
+
+def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -> None:
+    """Update or delete."""
+    _run(connection, statement, values)
+
+
+def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any]]) -> None:
+    """Add every row; none is no fault."""
+    try:
+        _driver(connection).executemany(statement, rows)
+    except dbapi2.Error as error:
+        raise _as_sqlalchemy_tells(statement, error) from error
+
+
+class HotReads:
+    """Single statements on one database; a connection for each that reads at the same time."""
+
+    def __init__(self, database: Path, *, is_sealed: bool = False) -> None:
+        self._database = database
+        self._is_sealed = is_sealed
+        self._idle: deque[Any] = deque()
+
+    def rows(self, statement: str, asked: Sequence[Any]) -> list[Any]:
+        """All rows of a statement, as they are at this moment.
+
+        Raises
+        ------
+        StorageBusy, StorageBroken
+            When the database can't be read now.
+        """
+        with readable_faults():
+            connection = self._take()
+            # All rows, because a statement that is not finished holds its snapshot.
+            rows: list[Any] = connection.execute(statement, asked).fetchall()
+            self._idle.append(connection)
+        return rows
+
+    def _take(self) -> Any:
+        try:
+            return self._idle.pop()
+        except IndexError:
+            return open_reading_connection(self._database, is_sealed=self._is_sealed)
+
+    def close(self) -> None:
+        """Give the connections back to the operating system."""
+        while self._idle:
+            self._idle.pop().close()

@@ -1,0 +1,149 @@
+"""A database file as a whole: looked through, and copied while others write to it."""
+
+import os
+from collections.abc import Iterable
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from kbapi.errors import StorageBroken
+from kbapi.storage.files import flush, give, owner_at
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.engine import open_untouched, readable_faults
+from kbapi.storage.sqlite.schema import TABLES_OF_A_SECRET, current_revision, noted_key_id
+
+_MOST_FAULTS: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class TableRows:
+    """How many rows a table has."""
+
+    table: str
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What a look through a whole file found, all of it in one state of the database."""
+
+    revision: str | None
+    rows: tuple[TableRows, ...]
+    damage: tuple[str, ...]
+    """SQLite's own words for what is wrong with pages and indexes, the first twenty."""
+    orphans: tuple[str, ...]
+    """Tables that hold rows that refer to nothing."""
+    key_ids: tuple[str, ...]
+    """Which secrets keyed the hashes in it; none where there are none."""
+    own_key_id: str | None
+    """Which secret it is served with, None where it does not say."""
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing is wrong with it."""
+        return not self.damage and not self.orphans
+
+    def rows_of(self, table: str) -> int:
+        """How many rows this table has, none where it does not exist."""
+        return sum(counted.rows for counted in self.rows if counted.table == table)
+
+
+def look_through(database: Path) -> Condition:
+    """The condition of a database file, which is not touched; others may write meanwhile.
+
+    Raises
+    ------
+    StorageBroken
+        When it is not a database, that of another program, or too damaged to be looked through.
+    """
+    revision = current_revision(database)
+    with readable_faults(), closing(open_untouched(database)) as connection:
+        connection.execute("BEGIN")
+        return _look(connection, revision)
+
+
+def copy_whole(source: Path, copy: Path) -> Condition:
+    """The condition of a copy of one state of the source, while others go on writing to it.
+
+    The copy is one file, without a log beside it, and on the disk when this returns.
+
+    Raises
+    ------
+    StorageBroken
+        When the source is no database of kbapi, or the copy is unsound or differs from it.
+    StorageFull, StorageUnwritable
+        When there is no room for it.
+    """
+    revision = current_revision(source)
+    with (
+        readable_faults(),
+        closing(open_untouched(source)) as original,
+        closing(_open_for_copying(copy)) as copied,
+    ):
+        # The transaction holds one state: what is counted is what is copied.
+        original.execute("BEGIN")
+        counted = _count_rows(original)
+        original.backup(copied)
+        copied.execute("PRAGMA journal_mode=DELETE").fetchall()
+        found = _look(copied, revision)
+    if not found.is_sound or found.rows != counted:
+        raise StorageBroken(_words_for(found))
+    with readable_faults():
+        flush(copy)
+    return found
+
+
+def _open_for_copying(copy: Path) -> Any:
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    owner = owner_at(copy)
+    os.close(os.open(copy, flags, 0o600))
+    give(copy, owner)
+    connection = dbapi2.connect(copy, isolation_level=None)
+    # A copy that breaks off is thrown away, and a whole one is flushed at its end.
+    connection.execute("PRAGMA journal_mode=OFF").fetchall()
+    connection.execute("PRAGMA synchronous=OFF")
+    return connection
+
+
+def _look(connection: Any, revision: str | None) -> Condition:
+    told = [row[0] for row in connection.execute(f"PRAGMA integrity_check({_MOST_FAULTS})")]
+    orphans = {row[0] for row in connection.execute("PRAGMA foreign_key_check")}
+    rows = _count_rows(connection)
+    return Condition(
+        revision=revision,
+        rows=rows,
+        damage=() if told == ["ok"] else tuple(told),
+        orphans=tuple(sorted(orphans)),
+        key_ids=_key_ids(connection, {counted.table for counted in rows}),
+        own_key_id=noted_key_id(connection),
+    )
+
+
+def _count_rows(connection: Any) -> tuple[TableRows, ...]:
+    names = connection.execute(
+        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' "
+        "ORDER BY name"
+    ).fetchall()
+    return tuple(
+        TableRows(name, connection.execute(f'SELECT COUNT(*) FROM "{name}"').fetchone()[0])  # noqa: S608
+        for (name,) in names
+    )
+
+
+def _key_ids(connection: Any, tables: Iterable[str]) -> tuple[str, ...]:
+    found = {
+        row[0]
+        for table in TABLES_OF_A_SECRET
+        if table in tables
+        for row in connection.execute(f"SELECT DISTINCT key_id FROM {table}")  # noqa: S608
+    }
+    return tuple(sorted(found))
+
+
+def _words_for(found: Condition) -> str:
+    if found.damage:
+        return f"The database is damaged: {found.damage[0]}"
+    if found.orphans:
+        return f"Rows of {', '.join(found.orphans)} have missing references."
+    return "The copy has other rows than the database and was deleted. Try again."

@@ -1,0 +1,300 @@
+"""Tables of reports and decisions: readings, locks, follow-ups, access keys, decisions, notes."""
+
+from datetime import date
+
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, UniqueConstraint
+from sqlmodel import Field, SQLModel
+
+from kbapi.storage.columns import (
+    MAX_STEPS,
+    day,
+    integer,
+    json_text,
+    keyed_hash,
+    month,
+    number,
+    one_of,
+    optional_month,
+    optional_text,
+    positive,
+    text,
+)
+from kbapi.vocabulary import (
+    CLOCK_KINDS,
+    CONTROLS,
+    DECISION_REASONS,
+    DECISIONS,
+    DOMAINS,
+    FANS,
+    FOLLOW_UP_OUTCOMES,
+    FOLLOW_UP_STATUSES,
+    LOADS,
+    LOCK_STATUSES,
+    LOCKS_FOUND_BY,
+    PERFORMANCE_UNITS,
+    POWER_SCOPES,
+    PROTECTIONS,
+    READING_STATES,
+    SCOPES,
+    SWITCHES,
+)
+
+
+class LockReport(SQLModel, table=True):
+    """Whether a control could be used on a platform, how that was found, what was changed for it.
+
+    Texts are empty where nothing was sent; a protection is then `unknown`.
+    """
+
+    __tablename__ = "lock_report"
+    __table_args__ = (
+        integer("ordinal", 0, 1_000),
+        one_of("domain", *DOMAINS),
+        one_of("control", *CONTROLS),
+        one_of("status", *LOCK_STATUSES),
+        one_of("found_by", *LOCKS_FOUND_BY),
+        optional_text("changes", 200),
+        month("measured_month"),
+        optional_text("machine", 60),
+        optional_text("firmware", 40),
+        optional_month("firmware_month"),
+        optional_text("microcode", 40),
+        optional_text("os", 40),
+        *(one_of(protection, *SWITCHES) for protection in PROTECTIONS),
+        UniqueConstraint("submission_id", "ordinal"),
+        Index("ix_lock_report_chip_domain_control", "chip_id", "domain", "control"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
+    )
+    ordinal: int
+    chip_id: int = Field(foreign_key="chip.id")
+    unit_id: int = Field(foreign_key="unit.id", index=True)
+    contributor_id: int = Field(foreign_key="contributor.id", index=True)
+    domain: str
+    control: str
+    status: str
+    found_by: str
+    changes: str
+    """Sorted words joined by ','."""
+    measured_month: str
+    machine: str
+    firmware: str
+    firmware_month: str
+    microcode: str
+    os: str
+    virtualization: str
+    hypervisor: str
+    memory_integrity: str
+    kernel_lockdown: str
+    voltage_write_protection: str
+
+
+class Reading(SQLModel, table=True):
+    """Measurements of one unit at stock or tuned, without numbers that cannot be right.
+
+    Texts are empty and numbers NULL where nothing was sent.
+    """
+
+    __tablename__ = "reading"
+    __table_args__ = (
+        integer("ordinal", 0, 1_000),
+        one_of("state", *READING_STATES),
+        integer("is_below_stock", 0, 1),
+        one_of("load", "", *LOADS),
+        integer("runs", 1, 10_000, nullable=True),
+        number("minutes", 0, 525_600),
+        number("power_w", 0, 1_000),
+        one_of("power_scope", "", *POWER_SCOPES),
+        number("power_cap_w", 0, 1_000),
+        number("clock_mhz", 10, 10_000),
+        number("clock_spread_mhz", 0, 10_000),
+        one_of("clock_kind", "", *CLOCK_KINDS),
+        number("temp_avg_c", -20, 130),
+        number("temp_max_c", -20, 130),
+        optional_text("temp_sensor", 40),
+        number("ambient_c", -20, 130),
+        one_of("fan", "", *FANS),
+        number("noise_dba", 10, 120),
+        positive("performance"),
+        positive("performance_low"),
+        one_of("performance_unit", "", *PERFORMANCE_UNITS),
+        UniqueConstraint("submission_id", "ordinal"),
+        Index("ix_reading_chip_load", "chip_id", "load"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
+    )
+    ordinal: int
+    chip_id: int = Field(foreign_key="chip.id")
+    unit_id: int = Field(foreign_key="unit.id", index=True)
+    contributor_id: int = Field(foreign_key="contributor.id", index=True)
+    state: str
+    is_below_stock: int
+    """Whether a setting below stock was in force, a power limit apart."""
+    load: str
+    runs: int | None = None
+    minutes: float | None = None
+    power_w: float | None = None
+    power_scope: str
+    power_cap_w: float | None = None
+    clock_mhz: float | None = None
+    clock_spread_mhz: float | None = None
+    clock_kind: str
+    temp_avg_c: float | None = None
+    temp_max_c: float | None = None
+    temp_sensor: str
+    ambient_c: float | None = None
+    fan: str
+    noise_dba: float | None = None
+    performance: float | None = None
+    performance_low: float | None = None
+    performance_unit: str
+
+
+class FollowUp(SQLModel, table=True):
+    """A later report on a setting, and what it adds to its pool."""
+
+    __tablename__ = "follow_up"
+    __table_args__ = (
+        day("received_day"),
+        month("measured_month"),
+        one_of("outcome", *FOLLOW_UP_OUTCOMES),
+        one_of("status", *FOLLOW_UP_STATUSES),
+        json_text("document"),
+        json_text("reasons"),
+        integer("days", 0, 36_500, nullable=True),
+        integer("steps", 0, MAX_STEPS),
+        integer("stable_steps", 0, MAX_STEPS, nullable=True),
+        integer("unstable_steps", 1, MAX_STEPS, nullable=True),
+        integer("early_stop_steps", 0, MAX_STEPS),
+        CheckConstraint("unstable_steps IS NULL OR stable_steps IS NULL", name="one_end"),
+        Index("ix_follow_up_unit_pool", "unit_id", "pool_id"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(
+            ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
+        )
+    )
+    pool_id: int = Field(foreign_key="pool.id", index=True)
+    unit_id: int = Field(foreign_key="unit.id")
+    conditions_id: int = Field(foreign_key="conditions.id", index=True)
+    received_day: date
+    measured_month: str
+    outcome: str
+    status: str
+    reasons: str
+    document: str
+    days: int | None = None
+    steps: int
+    """The setting that was followed, in grid steps below stock."""
+    stable_steps: int | None = None
+    unstable_steps: int | None = None
+    early_stop_steps: int = 0
+
+
+def _only_words(column: str, *words: str) -> CheckConstraint:
+    """The constraint to one or more words of a closed list, joined by ','."""
+    left = f"{column} || ','"
+    for word in words:
+        left = f"replace({left}, '{word},', '')"
+    return CheckConstraint(f"length({column}) > 0 AND {left} = ''", name=column)
+
+
+class AccessKey(SQLModel, table=True):
+    """An access key that the host issued; only its keyed hash is stored."""
+
+    __tablename__ = "access_key"
+    __table_args__ = (
+        optional_text("name", 40),
+        keyed_hash("key_hash"),
+        text("key_id", 8),
+        _only_words("scopes", *SCOPES),
+        day("created_day"),
+        day("revoked_day"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    """Name that the host gave it; empty if it has none."""
+    key_hash: bytes = Field(unique=True)
+    key_id: str
+    scopes: str
+    """Words joined by ','."""
+    created_day: date
+    revoked_day: date | None = None
+
+
+class Decision(SQLModel, table=True):
+    """A curator's decision about one setting of a document; rows are only ever added."""
+
+    __tablename__ = "decision"
+    __table_args__ = (
+        integer("ordinal", 0, 1_000),
+        one_of("decision", *DECISIONS),
+        one_of("reason_code", *DECISION_REASONS),
+        day("decided_day"),
+        Index("ix_decision_submission_ordinal", "submission_id", "ordinal"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    submission_id: int = Field(
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
+    )
+    ordinal: int
+    """Which setting of the document: later rules make the rows of settings anew."""
+    decision: str
+    reason_code: str
+    decided_by: int = Field(foreign_key="access_key.id", index=True)
+    decided_day: date
+
+
+class NoteRow(SQLModel, table=True):
+    """A note about a chip, a series or a machine class."""
+
+    __tablename__ = "note"
+    __table_args__ = (
+        text("key", 80),
+        one_of("state", "draft", "published"),
+        one_of("subject_kind", "chip", "series", "machine"),
+        text("subject", 100),
+        optional_text("control", 40),
+        optional_text("domain", 40),
+        text("source", 200),
+        month("reviewed_month"),
+        text("markdown", 4_000),
+        UniqueConstraint("key", "state"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    key: str
+    state: str
+    """A draft may stand beside what is published, and is never answered."""
+    subject_kind: str
+    subject: str = Field(index=True)
+    control: str
+    """Empty where the note is about all of them."""
+    domain: str
+    """Empty where the note is about all of them."""
+    source: str
+    reviewed_month: str
+    markdown: str
+
+
+class NoteHistory(SQLModel, table=True):
+    """What a published note said before."""
+
+    __tablename__ = "note_history"
+    __table_args__ = (
+        text("key", 80),
+        text("source", 200),
+        month("reviewed_month"),
+        text("markdown", 4_000),
+        day("replaced_day"),
+    )
+    id: int | None = Field(default=None, primary_key=True)
+    key: str = Field(index=True)
+    source: str
+    reviewed_month: str
+    markdown: str
+    replaced_day: date

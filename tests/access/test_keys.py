@@ -1,0 +1,149 @@
+"""Access keys: shown once, kept as hashes, wrong or revoked ones open nothing."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from kbapi.access.keys import find_holder, give_key, has_live_key, list_keys, revoke_key
+from kbapi.errors import AccessKeyWrong, KeyRefused
+from kbapi.instance.backup import make_backup
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.restore import restore_backup
+from kbapi.settings import Settings
+from kbapi.storage import keys
+from tests.makers import rows_of
+
+CURATE = ("curate",)
+
+
+def test_a_key_that_was_given_tells_its_holder_and_scopes(instance: Instance) -> None:
+    given = give_key(instance, "evening shift", CURATE)
+    assert re.fullmatch(r"kbk_[A-Za-z0-9_-]{48}", given.key)
+    holder = find_holder(instance, given.key)
+    assert (holder.id, holder.scopes) == (given.id, CURATE)
+
+
+def test_no_two_keys_are_alike(instance: Instance) -> None:
+    assert len({give_key(instance, "", CURATE).key for _ in range(20)}) == 20
+
+
+def test_only_a_keyed_hash_is_kept(instance: Instance) -> None:
+    given = give_key(instance, "", CURATE)
+    (row,) = rows_of(instance)["access_key"]
+    assert instance.secret.keyed_hash("access_key", given.key.encode()) in row
+    assert given.key[4:] not in repr(row)
+    files = [path.read_bytes() for path in instance.settings.home.iterdir() if path.is_file()]
+    assert not any(given.key[4:].encode() in content for content in files)
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        lambda key: key[:-1] + ("A" if key[-1] != "A" else "B"),
+        lambda key: key[:20] + ("A" if key[20] != "A" else "B") + key[21:],
+        lambda key: key[:-4],
+        lambda key: key + "AAAA",
+        lambda key: key.lower(),
+        lambda _: "kbk_",
+        lambda _: "kbk_\xe9",
+        lambda _: "",
+    ],
+)
+def test_a_key_that_was_never_given_opens_nothing(instance: Instance, spoilt: object) -> None:
+    given = give_key(instance, "", CURATE)
+    with pytest.raises(AccessKeyWrong):
+        find_holder(instance, spoilt(given.key))
+
+
+def test_a_whole_key_of_another_instance_opens_nothing(
+    instance: Instance, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    from tests.makers import an_instance
+
+    other = an_instance(tmp_path_factory.mktemp("other"))
+    foreign = give_key(other, "", CURATE)
+    give_key(instance, "", CURATE)
+    other.close()
+    with pytest.raises(AccessKeyWrong):
+        find_holder(instance, foreign.key)
+
+
+def test_a_revoked_key_opens_nothing_and_keeps_its_first_day(instance: Instance) -> None:
+    given = give_key(instance, "", CURATE)
+    revoke_key(instance, given.id)
+    revoke_key(instance, given.id)
+    with pytest.raises(AccessKeyWrong):
+        find_holder(instance, given.key)
+    (told,) = list_keys(instance)
+    assert told.revoked_day == instance.today()
+
+
+def test_only_a_live_key_counts_as_one(instance: Instance) -> None:
+    assert not has_live_key(instance)
+    given = give_key(instance, "", CURATE)
+    assert has_live_key(instance)
+    revoke_key(instance, given.id)
+    assert not has_live_key(instance)
+
+
+def test_a_key_of_a_secret_that_is_lost_is_not_live(instance: Instance, tmp_path: Path) -> None:
+    given = give_key(instance, "evening shift", CURATE)
+    file = make_backup(instance.settings, tmp_path / "backups", None).file
+    instance.close()
+    settings = Settings(home=tmp_path / "other")
+    restore_backup(settings, file, without_secret=True)
+    other = open_instance(settings, instance.now)
+    with pytest.raises(AccessKeyWrong):
+        find_holder(other, given.key)
+    assert not has_live_key(other)
+    (told,) = list_keys(other)
+    assert (told.id, told.revoked_day, told.fits_secret) == (given.id, None, False)
+    give_key(other, "", CURATE)
+    assert has_live_key(other)
+    assert [key.fits_secret for key in list_keys(other)] == [False, True]
+    other.close()
+
+
+def test_scopes_that_nothing_asks_for_are_not_given(instance: Instance) -> None:
+    for scopes in (("everything",), ("curate", "read"), ()):
+        with pytest.raises(KeyRefused):
+            give_key(instance, "", scopes)
+    assert rows_of(instance)["access_key"] == []
+
+
+@pytest.mark.parametrize(
+    "name", ["anna@mail.example", "DESKTOP-AB12CD3", "192.0.2.17", "a" * 41, "line\nend", "<b>"]
+)
+def test_a_name_that_identifies_or_cannot_be_read_is_refused(instance: Instance, name: str) -> None:
+    with pytest.raises(KeyRefused) as refused:
+        give_key(instance, name, CURATE)
+    assert name not in repr(refused.value.problems)
+    assert rows_of(instance)["access_key"] == []
+
+
+def test_a_key_that_is_not_here_cannot_be_revoked(instance: Instance) -> None:
+    with pytest.raises(KeyRefused):
+        revoke_key(instance, 7)
+
+
+def test_keys_are_listed_in_the_order_they_were_given(instance: Instance) -> None:
+    numbers = [give_key(instance, name, CURATE).id for name in ("one", "", "three")]
+    assert [(key.id, key.name) for key in list_keys(instance)] == list(
+        zip(numbers, ("one", "", "three"), strict=True)
+    )
+
+
+def test_a_key_row_promises_known_scopes_only(instance: Instance) -> None:
+    from sqlalchemy.exc import IntegrityError
+
+    for scopes in (("curate", "everything"), ("",), ("curate ",)):
+        with pytest.raises(IntegrityError), instance.writing() as connection:
+            keys.add_key(
+                connection,
+                name="",
+                key_hash=b"h" * 32,
+                key_id="0a1b2c3d",
+                scopes=scopes,
+                today=instance.today(),
+            )

@@ -1,0 +1,213 @@
+"""Trust, seen from outside: floods, wishful numbers, young clubs, what senders read of it."""
+
+import tempfile
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import orjson
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from kbapi.advice.start.answer import advise_start
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.rescreen import rejudge
+from kbapi.intake.responses import Accepted
+from kbapi.storage.pools import load_all_pools
+from tests.intake.evidence_in_words import instances_of_one_secret
+from tests.makers import (
+    NOON,
+    HandMovedClock,
+    a_question,
+    a_setting,
+    a_submission,
+    an_instance,
+    send,
+)
+
+CLUB = 40
+
+
+def limits(number: int) -> tuple[int, int]:
+    depth = 80 + 7 * number % 31
+    return -depth, -depth - 6
+
+
+def a_member(instance: Instance, number: int, **setting: Any) -> Accepted:
+    stable, unstable = limits(number)
+    sent = {"stable_at": stable, "unstable_at": unstable, **setting}
+    return send(instance, a_submission(a_setting(**sent), number=number))
+
+
+def answer(instance: Instance) -> dict[str, Any]:
+    told: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance)).body)
+    return told
+
+
+def standing_of(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
+    (setting,) = read_own_result(instance, sent.id, sent.receipt).settings
+    return setting.status, [reason.code for reason in setting.reasons]
+
+
+@pytest.fixture
+def clock() -> HandMovedClock:
+    return HandMovedClock()
+
+
+@pytest.fixture
+def grown(tmp_path: Path, clock: HandMovedClock) -> Instance:
+    """A club of forty whose results are a month old."""
+    clock.moment = NOON - timedelta(days=31)
+    instance = an_instance(tmp_path, clock)
+    for number in range(CLUB):
+        a_member(instance, number)
+    clock.moment = NOON
+    return instance
+
+
+def test_a_young_club_gets_usable_answers_and_is_called_young(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path)
+    for number in range(30):
+        a_member(instance, number)
+    told = answer(instance)
+    assert told["evidence"]["mostly_new_contributors"] is True
+    assert told["evidence"]["units"] == 30
+    assert -80 <= told["start"]["setting_mv"] < -30
+
+
+def test_a_grown_club_is_not_young_and_new_accounts_hardly_move_it(grown: Instance) -> None:
+    before = answer(grown)
+    assert before["evidence"]["mostly_new_contributors"] is False
+    for number in range(100, 140):
+        a_member(grown, number, stable_at=-125, unstable_at=-130)
+    after = answer(grown)
+    assert after["evidence"]["units"] > before["evidence"]["units"]
+    assert after["start"]["setting_mv"] >= before["start"]["setting_mv"] - 2
+
+
+def test_a_thousand_results_of_one_contributor_weigh_as_three_units(tmp_path: Path) -> None:
+    flooded, three = instances_of_one_secret(tmp_path, "flooded", "three")
+    for instance, units in ((flooded, 1000), (three, 3)):
+        for number in range(CLUB):
+            a_member(instance, number)
+        for unit in range(units):
+            document = a_submission(a_setting(stable_at=-95, unstable_at=-101), number=7)
+            send(instance, document | {"unit_token": f"tidewater-flood-{unit:06}"})
+    one, other = answer(flooded), answer(three)
+    assert one["evidence"]["units"] == other["evidence"]["units"] + 997
+    assert one["start"]["setting_mv"] == pytest.approx(other["start"]["setting_mv"], abs=2)
+
+
+def test_a_wishful_number_is_set_aside_and_its_sender_reads_why(grown: Instance) -> None:
+    before = answer(grown)
+    wishful = a_member(grown, 100, stable_at=-158, unstable_at=-159)
+    # It counts for screening; the pool is judged when somebody asks.
+    assert standing_of(grown, wishful) == ("counted", [])
+    after = answer(grown)
+    assert standing_of(grown, wishful) == ("excluded", ["outlier_deep"])
+    assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] + 1
+    assert after["start"]["setting_mv"] >= before["start"]["setting_mv"]
+    text = read_own_result(grown, wishful.id, wishful.receipt).settings[0].reasons[0].text
+    assert "counts when other units go as deep" in text
+
+
+def test_it_counts_again_when_others_go_as_deep(grown: Instance, clock: HandMovedClock) -> None:
+    wishful = a_member(grown, 100, stable_at=-158, unstable_at=-159)
+    answer(grown)
+    assert standing_of(grown, wishful)[0] == "excluded"
+    for number in range(200, 240):
+        a_member(grown, number, stable_at=-140 - number % 17, unstable_at=-160)
+    clock.moment = NOON + timedelta(days=31)
+    answer(grown)
+    assert standing_of(grown, wishful) == ("counted", [])
+
+
+def test_much_deep_junk_makes_the_start_stricter_and_says_so(grown: Instance) -> None:
+    assert answer(grown)["start"]["stable_share_used"] == 0.9
+    for number in range(100, 112):
+        a_member(grown, number, stable_at=-158, unstable_at=-159)
+    told = answer(grown)
+    assert told["evidence"]["units_excluded"] == 12
+    assert told["start"]["stable_share_used"] == 0.91
+    assert "The start is for 91 % of machines instead of 90 %" in told["summary"]
+    assert told["evidence"]["drift_alarm"] is False
+
+
+def test_a_fleet_far_from_the_pool_is_set_aside_as_one(grown: Instance) -> None:
+    fleet = []
+    for unit in range(12):
+        document = a_submission(a_setting(stable_at=-112, unstable_at=-114), number=99)
+        fleet.append(send(grown, document | {"unit_token": f"tidewater-fleet-{unit:06}"}))
+    answer(grown)
+    assert [standing_of(grown, one) for one in fleet] == [
+        ("excluded", ["contributor_differs"])
+    ] * 12
+
+
+def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path)
+
+    def some(numbers: range, month: str, firmware: str, off: int) -> None:
+        for number in numbers:
+            stable, unstable = limits(number)
+            sent = a_setting(stable_at=stable + off, unstable_at=unstable + off)
+            platform = {"machine": "harbour-15", "firmware": firmware}
+            send(
+                instance,
+                a_submission(sent, number=number, platform=platform, measured_in=month),
+            )
+
+    some(range(60), "2026-04", "1.14", 0)
+    before = answer(instance)
+    assert (before["evidence"]["drift_alarm"], before["start"]["stable_share_used"]) == (False, 0.9)
+    some(range(100, 160), "2026-08", "1.15", 30)
+    after = answer(instance)
+    assert (after["evidence"]["drift_alarm"], after["start"]["stable_share_used"]) == (True, 0.91)
+    assert "drift" in after["summary"]
+
+
+results = st.lists(
+    st.tuples(st.integers(0, 25), st.integers(10, 150), st.booleans()), min_size=4, max_size=14
+)
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(results, st.randoms(use_true_random=False))
+def test_any_order_and_any_judging_between_give_the_same_pool_to_the_byte(
+    sent: list[tuple[int, int, bool]], dice: Any
+) -> None:
+    documents = [
+        a_submission(
+            a_setting(stable_at=-depth, unstable_at=-depth - 4 if failed else ...), number=number
+        )
+        for number, depth, failed in sent
+    ]
+    shuffled = dice.sample(documents, len(documents))
+    with tempfile.TemporaryDirectory() as folder:
+        one, other = instances_of_one_secret(Path(folder), "one", "other")
+        for document in documents:
+            send(one, document)
+        for document in shuffled:
+            send(other, document)
+            answer(other)
+            for pool in _pools(other):
+                rejudge(other, pool, keep=dice.random() < 0.5)
+        told = [answer(instance) for instance in (one, other)]
+        for one_told in told:
+            one_told["evidence"].pop("revision")
+        assert told[0] == told[1]
+        assert _verdicts(one) == _verdicts(other)
+        for instance in (one, other):
+            instance.close()
+
+
+def _pools(instance: Instance) -> list[Any]:
+    with instance.reading() as connection:
+        return load_all_pools(connection)
+
+
+def _verdicts(instance: Instance) -> list[Any]:
+    found = [rejudge(instance, pool, keep=True) for pool in _pools(instance)]
+    return [(judged.pool.key, judged.now.judgement, len(judged.now.units)) for judged in found]

@@ -1,0 +1,217 @@
+"""What a start answer says: when there is one, when not, and what travels with it."""
+
+from typing import Any
+
+import numpy as np
+import orjson
+import pytest
+from scipy.stats import beta
+
+from kbapi.advice.start.answer import advise_start
+from kbapi.advice.start.query import Question
+from kbapi.instance.instance import Instance
+from tests.makers import (
+    COUNT_CHIP,
+    GRAPHICS,
+    a_count_submission,
+    a_fixed_clock_setting,
+    a_line_of_units,
+    a_question,
+    a_setting,
+    a_submission,
+    send,
+)
+
+
+def answer_to(instance: Instance, question: Question) -> dict[str, Any]:
+    answer: dict[str, Any] = orjson.loads(advise_start(instance, question).body)
+    return answer
+
+
+def count_answer(instance: Instance, **parameters: str) -> dict[str, Any]:
+    return answer_to(instance, a_question(instance, chip=COUNT_CHIP, **parameters))
+
+
+def reason_of(answer: dict[str, Any]) -> str | None:
+    assert (answer["start"] is None) is (answer["reason"] is not None)
+    return None if answer["reason"] is None else str(answer["reason"]["code"])
+
+
+def test_of_a_chip_that_nobody_sent_there_are_no_results(instance: Instance) -> None:
+    answer = answer_to(instance, a_question(instance))
+    assert reason_of(answer) == "no_results"
+    assert (answer["evidence"]["units"], answer["related_chips"]) == (0, [])
+    assert answer["summary"] == "No start yet: there are too few results."
+    assert answer["reason"]["text"].startswith("No counted results exist for ")
+
+
+def test_where_nothing_counts_there_are_no_results_and_the_claims_are_told(
+    instance: Instance,
+) -> None:
+    send(instance, a_submission(a_setting(unstable_at=None)))
+    answer = answer_to(instance, a_question(instance))
+    assert reason_of(answer) == "no_results"
+    assert (answer["evidence"]["units"], answer["evidence"]["units_unverified"]) == (0, 1)
+
+
+def test_the_chips_around_it_that_have_results_are_named(instance: Instance) -> None:
+    send(instance, a_submission(chip="norvane-sable-5-4610mx", number=1))
+    send(instance, a_submission(chip="norvane-sable-7-4800k", number=2))
+    send(instance, a_submission(chip=COUNT_CHIP, number=3))
+    answer = answer_to(instance, a_question(instance))
+    # Those of the series come first; another line is no relative.
+    assert answer["related_chips"] == ["norvane-sable-5-4610mx", "norvane-sable-7-4800k"]
+
+
+def test_one_or_two_units_are_too_few(instance: Instance) -> None:
+    a_line_of_units(instance, [20])
+    assert reason_of(count_answer(instance)) == "too_few_units"
+    send(instance, a_count_submission(21, 22, 99))
+    answer = count_answer(instance)
+    assert reason_of(answer) == "too_few_units"
+    assert answer["evidence"]["units"] == 2
+
+
+def test_a_flood_of_one_contributor_is_still_three_units_and_of_nobody_too(
+    instance: Instance,
+) -> None:
+    for number in range(40):
+        document = a_count_submission(20, 21, number)
+        send(instance, {**document, "contributor_token": "tidewater-member-flood"})
+    flooded = count_answer(instance)["start"]
+    other = count_answer(instance, confidence="0.8")["start"]
+    assert flooded is None or flooded["method"] != "model_free"
+    assert other is None or other["method"] != "model_free"
+
+
+def test_clean_units_enough_have_a_start_below_stock(instance: Instance) -> None:
+    a_line_of_units(instance, [20] * 40)
+    start = count_answer(instance)["start"]
+    assert 1 <= start["grid_steps"] <= 20
+    assert start["value_to_enter"] == start["setting_counts"] == -start["grid_steps"]
+    assert (start["stable_share"], start["confidence"], start["level"]) == (0.9, 0.95, "chip")
+
+
+def test_many_that_fail_at_their_first_step_leave_no_start(instance: Instance) -> None:
+    a_line_of_units(instance, [0] * 60 + [20] * 60)
+    answer = count_answer(instance)
+    assert reason_of(answer) == "fails_near_stock"
+    assert (answer["evidence"]["units"], answer["evidence"]["failures"]) == (120, 120)
+
+
+def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: float) -> int:
+    """The start of design.md on exact data, depth by depth, with the discount of many units."""
+    units = len(limits)
+    weight = units * np.interp(units, [30, 130], [1.0, 0.8])
+    depth = 0
+    while True:
+        stable = weight * sum(limit >= depth + 1 for limit in limits) / units
+        if stable == 0 or beta.ppf(1 - confidence, stable, weight - stable + 1) < share:
+            return depth
+        depth += 1
+
+
+@pytest.mark.parametrize(
+    ("share", "confidence"), [("0.9", "0.95"), ("0.8", "0.95"), ("0.9", "0.8"), ("0.5", "0.99")]
+)
+def test_on_exact_data_of_many_units_the_start_is_that_of_clopper_and_pearson(
+    instance: Instance, share: str, confidence: str
+) -> None:
+    dice = np.random.default_rng(20260915)
+    limits = [int(limit) for limit in np.clip(dice.normal(18, 4, 130), 1, 29)]
+    a_line_of_units(instance, limits)
+    start = count_answer(instance, stable_share=share, confidence=confidence)["start"]
+    assert start["method"] == "model_free"
+    assert start["grid_steps"] == deepest_by_clopper_pearson(
+        limits, float(share), float(confidence)
+    )
+
+
+def test_one_more_failure_near_stock_never_makes_the_start_deeper(instance: Instance) -> None:
+    a_line_of_units(instance, [18, 20, 22] * 12)
+    before = count_answer(instance)["start"]["grid_steps"]
+    send(instance, a_count_submission(None, 3, 99))
+    after = count_answer(instance)["start"]
+    assert (0 if after is None else after["grid_steps"]) <= before
+
+
+def test_a_stricter_question_never_has_a_deeper_start(instance: Instance) -> None:
+    a_line_of_units(instance, [14, 16, 18, 20, 22] * 8)
+
+    def steps(**parameters: str) -> int:
+        start = count_answer(instance, **parameters)["start"]
+        return 0 if start is None else int(start["grid_steps"])
+
+    by_confidence = [steps(confidence=confidence) for confidence in ("0.8", "0.9", "0.95", "0.99")]
+    by_share = [steps(stable_share=share) for share in ("0.5", "0.75", "0.9", "0.99")]
+    assert by_confidence == sorted(by_confidence, reverse=True)
+    assert by_share == sorted(by_share, reverse=True)
+    assert by_share[0] > by_share[-1]
+
+
+def test_a_start_in_millivolts_is_typed_toward_stock(instance: Instance) -> None:
+    for number in range(40):
+        setting = a_setting(stable_at=-80 - number % 5, unstable_at=-90 - number % 5)
+        send(instance, a_submission(setting, number=number))
+    question = a_question(instance)
+    start = answer_to(instance, question)["start"]
+    step = float(instance.catalogue.grid_for(question.chip, "voltage_offset").step)
+    assert start["setting_mv"] == round(-start["grid_steps"] * step, 2)
+    assert start["setting_mv"] <= start["value_to_enter"] < start["setting_mv"] + 1
+    assert start["value_to_enter"] < 0
+
+
+def test_what_the_number_stands_on_travels_with_it(instance: Instance) -> None:
+    a_line_of_units(instance, [20] * 35)
+    claim = a_setting(control="count_offset", stable_at=-25, unstable_at=None)
+    send(instance, a_submission(claim, number=98, chip=COUNT_CHIP))
+    deep = a_setting(control="count_offset", stable_at=-40, unstable_at=-41)
+    send(instance, a_submission(deep, number=99, chip=COUNT_CHIP))
+    answer = count_answer(instance)
+    evidence = answer["evidence"]
+    assert (evidence["units"], evidence["failures"]) == (35, 35)
+    assert (evidence["units_unverified"], evidence["units_excluded"]) == (1, 1)
+    assert (evidence["latest_month"], evidence["borrowed_units"]) == ("2026-08", 0)
+    assert answer["meaning"]["loads"] == ["all_core", "vector_heavy"]
+    assert answer["meaning"]["grade"] == "long"
+    assert "Only reported machines are counted." in answer["meaning"]["text"]
+    assert "Based on 35 machines of this chip" in answer["summary"]
+
+
+def test_the_largest_pool_answers_and_says_what_moves_with_it(instance: Instance) -> None:
+    for number in range(4):
+        send(instance, a_submission(a_setting(moved_with=["ring"]), number=number))
+    send(instance, a_submission(number=9))
+    assert answer_to(instance, a_question(instance))["moved_with"] == ["ring"]
+    alone = answer_to(instance, a_question(instance, moved_with=""))
+    assert (alone["moved_with"], alone["evidence"]["units"]) == ([], 1)
+
+
+@pytest.mark.parametrize(
+    ("clock_mhz", "band_mhz"),
+    [("1800", 1800), ("1851", 1800), ("1899.9", 1800), ("1900", 1900), ("2600", 1900)],
+)
+def test_a_clock_is_answered_from_the_band_that_it_lies_in(
+    instance: Instance, clock_mhz: str, band_mhz: int
+) -> None:
+    for number, at_mhz in enumerate((1700, 1700, 1800, 1900, 1900)):
+        setting = a_fixed_clock_setting(clock_mhz=at_mhz)
+        send(instance, a_submission(setting, number=number, chip=GRAPHICS))
+    answer = answer_to(instance, a_question(instance, chip=GRAPHICS, clock_mhz=clock_mhz))
+    assert (answer["control"], answer["clock_band_mhz"]) == ("fixed_clock_voltage", band_mhz)
+
+
+@pytest.mark.parametrize("limits", [[], [20], [20] * 40, [0] * 60 + [20] * 60])
+def test_cautions_travel_with_every_answer(instance: Instance, limits: list[int]) -> None:
+    a_line_of_units(instance, limits)
+    answer = count_answer(instance)
+    codes = [caution["code"] for caution in answer["cautions"]]
+    assert codes[:2] == ["counts_are_not_mv", "save_first"]
+    assert len(codes) == len(set(codes)) >= 9
+    assert all(caution["text"].endswith(".") for caution in answer["cautions"])
+    assert "picture_faults" not in codes
+
+
+def test_graphics_have_a_caution_of_their_own(instance: Instance) -> None:
+    answer = answer_to(instance, a_question(instance, chip=GRAPHICS))
+    assert "picture_faults" in [caution["code"] for caution in answer["cautions"]]

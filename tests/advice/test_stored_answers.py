@@ -1,0 +1,218 @@
+"""Stored answers: the same bytes from one statement until something that they stand on changes."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, event
+
+from kbapi.advice.start.answer import advise_start
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.answers import ANSWERS_PER_CHIP
+from kbapi.storage.sqlite import engine
+from kbapi.storage.sqlite.engine import open_reading_connection
+from tests.makers import (
+    COUNT_CHIP,
+    HandMovedClock,
+    a_question,
+    a_setting,
+    a_submission,
+    row_counts,
+    rows_of,
+    send,
+)
+
+
+@contextmanager
+def statements() -> Iterator[list[str]]:
+    """Every statement that goes to a database meanwhile."""
+    seen: list[str] = []
+
+    def note(_c: object, _cursor: object, statement: str, *_: object) -> None:
+        seen.append(" ".join(statement.split()))
+
+    event.listen(Engine, "before_cursor_execute", note)
+    try:
+        yield seen
+    finally:
+        event.remove(Engine, "before_cursor_execute", note)
+
+
+def is_computed(instance: Instance, **parameters: str) -> bool:
+    """Whether this question makes the instance read evidence."""
+    with statements() as seen:
+        advise_start(instance, a_question(instance, **parameters))
+    return any("evidence_row" in statement for statement in seen)
+
+
+def test_a_stored_answer_costs_exactly_one_select_and_no_write(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hot: list[str] = []
+
+    def open_traced(database: Path, *, is_sealed: bool) -> Any:
+        connection = open_reading_connection(database, is_sealed=is_sealed)
+        connection.set_trace_callback(lambda statement: hot.append(statement.split()[0]))
+        return connection
+
+    monkeypatch.setattr(engine, "open_reading_connection", open_traced)
+    send(instance, a_submission())
+    question = a_question(instance)
+    advise_start(instance, question)
+    hot.clear()
+    with statements() as seen:
+        advise_start(instance, question)
+    assert (hot, seen) == (["SELECT"], [])
+
+
+def test_a_hot_read_leaves_no_snapshot_behind(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    first = advise_start(instance, a_question(instance))
+    assert advise_start(instance, a_question(instance)) == first
+    send(instance, a_submission(number=2))
+    assert is_computed(instance)
+    instance.overwrite_withdrawn()
+    log = instance.settings.database_path.with_name("kbapi.sqlite3-wal")
+    assert log.stat().st_size == 0  # no reader held the log of changes back
+
+
+def test_the_same_bytes_are_served_again(instance: Instance) -> None:
+    send(instance, a_submission())
+    question = a_question(instance)
+    first = advise_start(instance, question)
+    before = rows_of(instance)
+    assert advise_start(instance, question) == first
+    assert rows_of(instance) == before
+
+
+def test_all_ways_of_asking_the_same_are_served_one_answer(instance: Instance) -> None:
+    send(instance, a_submission())
+    assert is_computed(instance)
+    assert not is_computed(instance, chip="Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz")
+    assert not is_computed(instance, domain="core", stable_share="0.90")
+    assert is_computed(instance, stable_share="0.91")
+
+
+def test_a_result_of_the_same_line_makes_it_stale(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    first = advise_start(instance, a_question(instance))
+    send(instance, a_submission(number=2))
+    assert is_computed(instance)
+    assert advise_start(instance, a_question(instance)) != first
+    send(instance, a_submission(number=3, chip="norvane-sable-7-4800k"))
+    assert is_computed(instance)
+
+
+def test_a_result_of_another_line_does_not(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    advise_start(instance, a_question(instance))
+    send(instance, a_submission(number=2, chip=COUNT_CHIP))
+    assert not is_computed(instance)
+
+
+def test_a_repeat_or_a_refused_result_does_not(instance: Instance) -> None:
+    send(instance, a_submission(), "some-key")
+    advise_start(instance, a_question(instance))
+    send(instance, a_submission(), "some-key")
+    send(instance, a_submission())
+    assert not is_computed(instance)
+
+
+def test_a_result_that_does_not_count_is_told_at_once(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    advise_start(instance, a_question(instance))
+    send(instance, a_submission(a_setting(unstable_at=None), number=2))
+    assert b'"units_unverified":1' in advise_start(instance, a_question(instance)).body
+
+
+def test_a_withdrawal_makes_it_stale(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    mine = send(instance, a_submission(number=2))
+    advise_start(instance, a_question(instance))
+    withdraw_own_result(instance, mine.id, mine.receipt)
+    assert is_computed(instance)
+
+
+def test_the_next_day_in_utc_it_is_computed_again(
+    instance: Instance, clock: HandMovedClock
+) -> None:
+    send(instance, a_submission())
+    advise_start(instance, a_question(instance))
+    clock.moment += timedelta(hours=11, minutes=59)
+    assert not is_computed(instance)
+    clock.moment += timedelta(minutes=1)
+    assert is_computed(instance)
+    assert not is_computed(instance)
+    assert row_counts(instance)["stored_answer"] == 1
+
+
+def test_another_version_of_the_rules_makes_it_stale(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    send(instance, a_submission())
+    advise_start(instance, a_question(instance))
+    monkeypatch.setattr("kbapi.advice.stored_answers.ANSWER_STAMP", "999.1")
+    assert is_computed(instance)
+    assert not is_computed(instance)
+
+
+def test_what_cannot_be_kept_is_answered_all_the_same(instance: Instance) -> None:
+    question = a_question(instance)
+    assert advise_start(instance, question) == advise_start(instance, question)
+    assert "stored_answer" not in row_counts(instance)
+
+
+def many_questions(number: int) -> list[dict[str, str]]:
+    return [{"clock_mhz": str(1_000 + place)} for place in range(number)]
+
+
+def test_no_chip_has_more_stored_answers_than_the_limit(instance: Instance) -> None:
+    send(instance, a_submission())
+    kept = []
+    for parameters in many_questions(ANSWERS_PER_CHIP + 3):
+        advise_start(instance, a_question(instance, **parameters))
+        kept.append(row_counts(instance)["stored_answer"])
+    assert kept == [*range(1, 65), 64, 64, 64]
+    assert not is_computed(instance, **parameters)
+
+
+def test_other_chips_keep_their_answers(instance: Instance) -> None:
+    send(instance, a_submission(number=1))
+    send(instance, a_submission(number=2, chip="norvane-sable-7-4800k"))
+    advise_start(instance, a_question(instance, chip="norvane-sable-7-4800k"))
+    for parameters in many_questions(ANSWERS_PER_CHIP + 1):
+        advise_start(instance, a_question(instance, **parameters))
+    assert not is_computed(instance, chip="norvane-sable-7-4800k")
+
+
+def test_the_least_used_answers_go_first(instance: Instance) -> None:
+    send(instance, a_submission())
+    for parameters in many_questions(ANSWERS_PER_CHIP):
+        advise_start(instance, a_question(instance, **parameters))
+    # The first of them is asked every time, as a club's own page would.
+    for place in range(6):
+        assert not is_computed(instance, clock_mhz="1000")
+        advise_start(instance, a_question(instance, clock_mhz=str(3_000 + place)))
+    assert is_computed(instance, clock_mhz="1001")
+
+
+def test_questions_about_chips_without_results_cannot_fill_the_disk(instance: Instance) -> None:
+    send(instance, a_submission())
+    for number in range(ANSWERS_PER_CHIP + 6):
+        advise_start(instance, a_question(instance, chip=f"Norvane Sable 7 {4700 + number}MX"))
+    assert "stored_answer" not in row_counts(instance)
+
+
+def test_the_sender_sees_the_spread_of_the_last_fit(instance: Instance) -> None:
+    for number in range(3):
+        send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90), number=number))
+    send(instance, a_submission(a_setting(stable_at=-40, unstable_at=-50), number=8))
+    advise_start(instance, a_question(instance))
+    accepted = send(instance, a_submission(a_setting(stable_at=-60, unstable_at=-65), number=9))
+    spread = accepted.settings[0].peers
+    assert spread is not None
+    assert (spread.known, spread.stable) == (4, 3)

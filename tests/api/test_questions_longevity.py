@@ -1,0 +1,402 @@
+"""Lasting and diagnose over HTTP: follow-ups go in, shares over months and causes come out."""
+
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.evidence.longevity import load_settle_margin
+from kbapi.instance.instance import Instance
+
+CHIP = "norvane-sable-7-4820mx"
+SIBLING = "norvane-sable-9-4840mx"
+PROOF = {"shown_by": "less_power"}
+
+
+def followed(
+    client: FlaskClient,
+    number: int,
+    outcome: str = "still_stable",
+    days: int | None = 100,
+    in_use: float | None = -74,
+    chip: str = CHIP,
+    contributor: int | None = None,
+    **told: Any,
+) -> None:
+    """A unit that passed -80 and failed at -90, and what became of its setting."""
+    setting = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "stable_at": -80,
+        "unstable_at": -90,
+        "in_use": in_use,
+        "loads": ["all_core", "vector_heavy"],
+        "minutes": 65,
+        "checked_results": True,
+        **told.pop("of_setting", {}),
+    }
+    document = {
+        "chip": chip,
+        "unit_token": f"k3v9-demo-unit-{number:06}",
+        "contributor_token": f"demo-contributor-{contributor or number:06}",
+        "stock_passed": [{"load": "vector_heavy", "minutes": 20}],
+        "settings": [setting],
+        "measured_in": "2026-06",
+    }
+    sent = client.post("/v1/submissions", json=document).get_json()
+    told = {"effect": PROOF, **told}
+    answer = client.post(
+        f"/v1/submissions/{sent['id']}/follow-ups",
+        json={"domain": "core", "control": "voltage_offset", "outcome": outcome, "days": days}
+        | {name: value for name, value in told.items() if value is not None},
+        headers={"Authorization": f"Bearer {sent['receipt']}"},
+    )
+    assert answer.status_code == 201, answer.get_json()
+
+
+def lasting(client: FlaskClient, **asked: str) -> dict[str, Any]:
+    response = client.get("/v1/longevity", query_string={"chip": CHIP, **asked})
+    assert response.status_code == 200, response.get_json()
+    answer: dict[str, Any] = response.get_json()
+    return answer
+
+
+def shares(told: dict[str, Any]) -> dict[int, tuple[float, int]]:
+    return {one["days"]: (one["share"], one["units"]) for one in told["survival"]}
+
+
+def test_nothing_is_said_before_anybody_has_followed_up(client: FlaskClient) -> None:
+    answer = lasting(client)
+    assert (answer["level"], answer["units"], answer["survival"]) == ("none", 0, [])
+    assert (
+        answer["recommended_margin"]["margin"],
+        answer["recommended_margin"]["margin_source"],
+    ) == (10, "default")
+    assert answer["drift"] is None
+    assert answer["withheld_groups"] == 0
+    assert "Follow up on your own" in answer["summary"]
+    assert answer["cautions"][0]["code"] == "limits_shrink"
+
+
+def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> None:
+    for number in range(10):
+        outcome, days = ("failed_later", 20) if number < 2 else ("still_stable", 40)
+        followed(client, number, outcome, 60 if number == 2 else days)
+    for number in range(10, 16):
+        followed(client, number, "failed_later" if number == 10 else "still_stable", 95)
+    answer = lasting(client)
+    assert (answer["level"], answer["units"], answer["failures"]) == ("chip", 16, 3)
+    # 14 of 16 after the two; nothing fails between; at day 95 one of six falls.
+    assert shares(answer) == {30: (0.875, 16), 90: (0.875, 8)}
+    low, high = answer["survival"][0]["interval"]
+    assert 0.5 < low < 0.875 < high < 1
+    assert "88 % of settings were still stable after 90 days" in answer["summary"]
+    (band,) = answer["by_margin"]
+    assert (band["margin_above"], band["margin_up_to"], band["units"]) == (0, 10, 16)
+    assert answer["withheld_groups"] == 2  # 365 days, in all and in the band
+
+
+@pytest.mark.parametrize("outcome", ["locked_later", "machine_gone", "given_up"])
+def test_what_is_not_the_settings_fault_ends_the_watch_and_is_no_failure(
+    client: FlaskClient, outcome: str
+) -> None:
+    for number in range(6):
+        followed(client, number, "failed_later" if number == 0 else "still_stable", 50)
+    for number in range(6, 10):
+        followed(client, number, outcome, 40)
+    assert shares(lasting(client)) == {30: (1.0, 10)}
+    for number in range(10, 15):
+        followed(client, number, "still_stable", 95)
+    assert shares(lasting(client))[90] == (round(10 / 11, 4), 6)
+
+
+def test_who_gives_up_and_tells_a_failure_tells_a_failure(client: FlaskClient) -> None:
+    for number in range(8):
+        followed(client, number, "given_up", 20, failure="system_hang" if number < 4 else None)
+    assert lasting(client)["failures"] == 4
+
+
+def test_an_update_may_have_closed_the_control_unless_an_effect_is_shown_again(
+    client: FlaskClient,
+) -> None:
+    for number in range(12):
+        followed(client, number, effect=None, changed=["firmware"] if number < 6 else ["season"])
+    assert lasting(client)["units"] == 6
+    for number in range(12, 15):
+        followed(client, number, changed=["firmware"])
+    assert lasting(client)["units"] == 9
+
+
+def test_a_claimed_setting_and_one_beyond_its_limit_tell_nothing(client: FlaskClient) -> None:
+    for number in range(5):
+        followed(client, number, of_setting={"unstable_at": None})
+        followed(client, number + 10, "failed_later", setting=-85)
+    assert lasting(client)["level"] == "none"
+
+
+def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClient) -> None:
+    for number in range(24):
+        margin = (0, 10, 20, 45)[number // 6]
+        followed(client, number, in_use=-80 + margin)
+    for number in range(24, 28):
+        followed(client, number, in_use=-55)
+    answer = lasting(client)
+    told = [
+        (band["margin_above"], band["margin_up_to"], band["units"]) for band in answer["by_margin"]
+    ]
+    # The band of four units, and one of six: else all less the others would tell of the four.
+    assert told == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
+    assert answer["units"] == 28
+    # 365 days in all and in each of the three bands, and two bands.
+    assert answer["withheld_groups"] == 6
+
+
+def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: FlaskClient) -> None:
+    for number in range(30):
+        margin = (0, 10, 20)[number // 10]
+        short = margin == 0 and number > 3
+        followed(client, number, days=35 if short else 95, in_use=-80 + margin)
+    answer = lasting(client)
+    assert shares(answer)[90][1] == 24
+    days = [[one["days"] for one in band["survival"]] for band in answer["by_margin"]]
+    assert days == [[30], [30], [30, 90]]
+
+
+def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -> None:
+    for number in range(4):
+        followed(client, number)
+    assert lasting(client)["level"] == "none"
+    for number in range(4, 9):
+        followed(client, number, chip=SIBLING)
+    answer = lasting(client)
+    assert (answer["level"], answer["units"]) == ("series", 9)
+    assert "machines of its series" in answer["summary"]
+    followed(client, 9)
+    assert (lasting(client)["level"], lasting(client)["units"]) == ("chip", 5)
+
+
+def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: Instance) -> None:
+    for number in range(60):
+        followed(client, number, in_use=-62)
+    settle = lasting(client)["recommended_margin"]
+    assert (settle["margin"], settle["margin_source"]) == (20, "learned")
+    assert settle["survival"]["share"] == 1
+    assert settle["survival"]["units"] == 60
+    assert "20 mV" in settle["text"]
+    chip = instance.catalogue.chips[CHIP].chip
+    with instance.reading() as connection:
+        asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
+        learnt = load_settle_margin(*asked)
+    assert (learnt.margin, learnt.standing) == (20, "learned")
+
+
+def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> None:
+    for number in range(20):
+        followed(client, number, "failed_later", 10, contributor=900)
+    for number in range(20, 29):
+        followed(client, number)
+    assert shares(lasting(client))[30] == (0.75, 29)
+
+
+def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
+    for number in range(5):
+        followed(client, number)
+    first = client.get("/v1/longevity", query_string={"chip": CHIP})
+    again = client.get(
+        "/v1/longevity",
+        query_string={"chip": CHIP},
+        headers={"If-None-Match": first.headers["ETag"]},
+    )
+    assert again.status_code == 304
+    followed(client, 5, "failed_later", 10)
+    assert lasting(client)["failures"] == 1
+
+
+def test_what_cannot_be_asked_is_refused_by_name(client: FlaskClient) -> None:
+    response = client.get("/v1/longevity?chip=&domain=cor&confidence=0.9&control=load_line")
+    assert response.status_code == 422
+    pointers = {error["pointer"] for error in response.get_json()["errors"]}
+    assert pointers == {"chip", "domain", "confidence", "control"}
+
+
+def diagnosed(client: FlaskClient, **told: Any) -> dict[str, Any]:
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
+    response = client.post("/v1/diagnose", json=body)
+    assert response.status_code == 200, response.get_json()
+    answer: dict[str, Any] = response.get_json()
+    return answer
+
+
+def a_planted_update(client: FlaskClient) -> None:
+    """Of 20 units with a firmware update 14 fail; of 30 without, 3."""
+    for number in range(50):
+        updated = number < 20
+        failed = number < 14 or 20 <= number < 23
+        changed = ["firmware"] if updated else []
+        if number % 3 == 0:
+            changed = [*changed, "season"]
+        followed(client, number, "failed_later" if failed else "still_stable", 60, changed=changed)
+
+
+def test_the_update_that_many_fail_after_stands_first_with_both_counts(
+    client: FlaskClient,
+) -> None:
+    a_planted_update(client)
+    answer = diagnosed(client, setting=-74, days=50, changed=["season", "firmware", "driver"])
+    told = [one["change"] for one in answer["after_changes"]]
+    assert told == ["firmware", "season"]
+    assert answer["withheld_changes"] == 1
+    first = answer["after_changes"][0]
+    assert (first["units_with_change"]["failed"], first["units_with_change"]["stable"]) == (14, 6)
+    assert (first["units_without_change"]["failed"], first["units_without_change"]["stable"]) == (
+        3,
+        27,
+    )
+    assert first["risk_ratio_lower"] > 2
+    counts = "14 of 20 machines failed after a firmware update, 3 of 30 without: at least "
+    assert answer["summary"].startswith(counts)
+    assert answer["survival"]["days"] == 50
+    assert [one["code"] for one in answer["check_first"]] == ["fails_at_stock", "setting_in_effect"]
+    assert {one["code"] for one in answer["other_causes"]} == {"season", "cooling", "age", "load"}
+
+
+def test_without_changes_of_ones_own_all_are_told(client: FlaskClient) -> None:
+    a_planted_update(client)
+    answer = diagnosed(client)
+    assert [one["change"] for one in answer["after_changes"]] == ["firmware", "season"]
+    assert not any(one["is_yours"] for one in answer["after_changes"])
+    assert answer["withheld_changes"] == 4
+    assert diagnosed(client, changed=["season"])["summary"].startswith("No change stands out")
+
+
+@pytest.mark.parametrize(
+    ("setting", "by", "to"), [(-74, 10, -64), (-4, 10, 0), (0, 10, 0), (None, 10, None)]
+)
+def test_one_steps_back_toward_stock_and_never_above(
+    client: FlaskClient, setting: float | None, by: float, to: float | None
+) -> None:
+    answer = diagnosed(client, setting=setting)
+    assert (answer["step_back"]["step"], answer["step_back"]["setting"]) == (by, to)
+    assert (answer["level"], answer["after_changes"]) == ("none", [])
+
+
+def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> None:
+    answer = diagnosed(
+        client,
+        chip="Osmer Kestrel 640 Laptop Graphics",
+        domain="gpu_core",
+        control="fixed_clock_voltage",
+        setting=830,
+    )
+    assert answer["step_back"]["setting"] is None
+    assert "never above it" in answer["step_back"]["text"]
+
+
+@pytest.mark.parametrize(
+    ("told", "in_effect"),
+    [
+        ({}, "unknown"),
+        ({"read_back": -73.24}, "yes"),
+        ({"read_back": 0}, "no"),
+        ({"effect": {"shown_by": "less_power"}}, "yes"),
+        ({"effect": {"shown_by": "failed_deeper"}}, "unknown"),
+        ({"effect": {"shown_by": "rail_voltage"}}, "unknown"),
+        ({"effect": {"shown_by": "rail_voltage", "rail_mv": 900}}, "yes"),
+    ],
+)
+def test_whether_it_is_in_effect_is_read_from_what_shows_it(
+    client: FlaskClient, told: dict[str, Any], in_effect: str
+) -> None:
+    answer = diagnosed(client, setting=-74, **told)
+    question = answer["check_first"][1]
+    assert question["your_answer"] == in_effect
+    assert question["then"] not in (question["question"], "")
+    assert (answer["step_back"] is None) == (in_effect == "no")
+    assert answer["summary"].startswith("The setting is not in effect") == (in_effect == "no")
+
+
+def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClient) -> None:
+    a_planted_update(client)
+    answer = diagnosed(client, setting=-74, changed=["firmware"], fails_at_stock="yes")
+    assert answer["summary"].startswith("Stop: it fails at stock.")
+    assert answer["step_back"] is None
+    assert [one["code"] for one in answer["next_actions"]] == [
+        "save_work_and_check_files",
+        "return_to_stock",
+        "ask_qualified_people",
+    ]
+    assert answer["cautions"][0]["code"] == "stop_and_ask_qualified_people"
+
+
+def test_a_way_to_fail_is_told_what_it_says(client: FlaskClient) -> None:
+    assert "idle and resume" in diagnosed(client, failure="resume_failure")["failure_meaning"]
+    assert diagnosed(client, failure="system_hang")["failure_meaning"] is None
+
+
+def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None:
+    body = {"chip": "nothing", "domain": "cor", "control": "voltage_offset", "setings": -1}
+    response = client.post("/v1/diagnose", json=body)
+    assert response.status_code == 422
+    pointers = {error["pointer"] for error in response.get_json()["errors"]}
+    assert pointers == {"/chip", "/domain", "/setings"}
+
+
+@pytest.mark.parametrize(
+    ("told", "code"),
+    [
+        ({"setting": 5}, "above_stock"),
+        ({"setting": -301}, "beyond_hard_bound"),
+        ({"setting": -0.08}, "looks_like_volts"),
+        ({"control": "count_offset", "setting": -7.5}, "count_not_whole"),
+        ({"control": "fixed_clock_voltage", "setting": 399}, "outside_fixed_clock_range"),
+        ({"failure": "someone@tidewater.example"}, "personal_data_found"),
+    ],
+)
+def test_what_cannot_be_right_is_refused_and_nobody_is_repeated(
+    client: FlaskClient, told: dict[str, Any], code: str
+) -> None:
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
+    response = client.post("/v1/diagnose", json=body)
+    assert response.status_code == 422
+    assert response.get_json()["errors"][0]["code"] == code
+    assert b"tidewater.example" not in response.data
+
+
+@pytest.mark.parametrize("body", [[], "text", 5, {"setting": "-74"}])
+def test_a_body_of_another_shape_is_a_clear_problem(client: FlaskClient, body: Any) -> None:
+    response = client.post("/v1/diagnose", json=body)
+    assert response.status_code == 422
+    assert response.get_json()["errors"]
+
+
+def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient) -> None:
+    for number in range(50):
+        old = number < 25
+        stable = (-95 if old else -65) + number % 7
+        setting = {
+            "domain": "core",
+            "control": "voltage_offset",
+            "stable_at": stable,
+            "unstable_at": stable - 5,
+            "loads": ["all_core", "vector_heavy"],
+            "minutes": 65,
+        }
+        document = {
+            "chip": CHIP,
+            "unit_token": f"k3v9-demo-unit-{number:06}",
+            "contributor_token": f"demo-contributor-{number:06}",
+            "platform": {"machine": "harbour-15"},
+            "stock_passed": [{"load": "vector_heavy", "minutes": 20}],
+            "settings": [setting],
+            "measured_in": f"2026-0{1 + number % 3}" if old else f"2026-0{6 + number % 3}",
+        }
+        assert client.post("/v1/submissions", json=document).status_code == 201
+    drift = lasting(client)["drift"]
+    assert (drift["is_drift"], drift["kind"], drift["since"]) == (True, "month", "2026-06")
+    assert drift["shift"] == pytest.approx(-30, abs=4)
+    assert (drift["units_before"], drift["units_since"]) == (25, 25)
+    assert drift["text"] == (
+        f"Limits since 2026-06 are about {-drift['shift']:.0f} mV shallower than before."
+    )
+    assert diagnosed(client)["drift"] == drift
+    assert lasting(client, control="count_offset")["drift"] is None

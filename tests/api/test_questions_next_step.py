@@ -1,0 +1,399 @@
+"""`POST /v1/next-step`: what is proposed, what never is, and how one's own runs are read."""
+
+import re
+from typing import Any
+
+import numpy as np
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from kbapi.instance.instance import Instance
+from tests.api.reading import row_counts
+from tests.makers import (
+    CHIP,
+    COUNT_CHIP,
+    GRAPHICS,
+    a_count_submission,
+    a_fixed_clock_setting,
+    a_setting,
+    a_submission,
+    send,
+)
+
+STEP_MV = 125 / 128
+RAILS = ("core", "ring")
+
+
+@pytest.fixture
+def pool(instance: Instance) -> None:
+    """Sixty units of core with ring whose limits lie evenly from 71 to 130 mV."""
+    for number in range(60):
+        limit = 71 + (number * 37) % 60
+        setting = a_setting(stable_at=-limit, unstable_at=-limit - 2, moved_with=["ring"])
+        send(instance, a_submission(setting, number=number))
+
+
+def a_run(value: float, outcome: str = "stable", **changes: Any) -> dict[str, Any]:
+    rails = changes.pop("rails", RAILS)
+    in_force = [{"domain": rail, "control": "voltage_offset", "value": value} for rail in rails]
+    return {"settings": in_force, "outcome": outcome, **changes}
+
+
+def ask(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> dict[str, Any]:
+    answer = client.post("/v1/next-step", json={"chip": CHIP, "trials": list(trials), **changes})
+    assert answer.status_code == 200, answer.get_json()
+    told: dict[str, Any] = answer.get_json()
+    return told
+
+
+def refusals(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> set[tuple[str, str]]:
+    answer = client.post("/v1/next-step", json={"chip": CHIP, "trials": list(trials), **changes})
+    assert answer.status_code == 422, answer.get_json()
+    assert answer.mimetype == "application/problem+json"
+    return {(error["pointer"], error["code"]) for error in answer.get_json()["errors"]}
+
+
+def limits_of(answer: dict[str, Any]) -> tuple[int | None, int | None]:
+    own = answer["own_bracket"]
+    return tuple(own[end] and own[end]["grid_steps"] for end in ("stable", "unstable"))
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_search_begins_with_a_setting_that_holds_on_nine_in_ten(client: FlaskClient) -> None:
+    answer = ask(client)
+    assert (answer["basis"], answer["control"], answer["moved_with"]) == (
+        "pool",
+        "voltage_offset",
+        ["ring"],
+    )
+    assert 0.9 <= answer["next_step"]["chance_stable"] < 1
+    assert answer["next_step"]["setting_mv"] == round(
+        -answer["next_step"]["grid_steps"] * STEP_MV, 2
+    )
+    assert answer["next_step"]["setting_mv"] <= answer["next_step"]["value_to_enter"] < 0
+    assert answer["recommended_in_use"]["setting"] is None
+    assert answer["expected_search"]["minutes"] < answer["fixed_step_search"]["minutes"]
+    assert answer["expected_search"]["failures"] < answer["fixed_step_search"]["failures"]
+    assert answer["cautions"][0]["code"] == "save_first"
+    codes = [caution["code"] for caution in answer["cautions"]]
+    assert {"one_group_at_a_time", "one_pass_is_no_proof"} < set(codes)
+    assert str(answer["next_step"]["value_to_enter"]) in answer["summary"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_nothing_of_a_question_is_kept(app: Flask, client: FlaskClient) -> None:
+    before = row_counts(app)
+    ask(client, a_run(-60), a_run(-75, "failed", failure="system_hang"))
+    assert row_counts(app) == before
+
+
+@pytest.mark.usefixtures("pool")
+@pytest.mark.parametrize("max_risk", [0.05, 0.10, 0.25])
+def test_a_unit_that_passes_everything_is_led_to_the_bound_and_no_farther(
+    client: FlaskClient, max_risk: float
+) -> None:
+    trials: list[dict[str, Any]] = []
+    deepest_allowed = -160
+    while True:
+        answer = ask(client, *trials, max_risk=max_risk)
+        if answer["next_step"] is None:
+            break
+        assert answer["next_step"]["chance_stable"] >= 1 - max_risk - 1e-4
+        assert answer["next_step"]["setting_mv"] >= deepest_allowed
+        own = answer["own_bracket"]["stable"]
+        if own is not None:
+            assert own["setting_mv"] - answer["next_step"]["setting_mv"] <= 20
+        trials.append(a_run(answer["next_step"]["value_to_enter"]))
+        assert len(trials) < 40
+    assert answer["reason"]["code"] in ("too_risky", "deepest_allowed_reached")
+    assert (
+        answer["recommended_in_use"]["setting"]["grid_steps"]
+        == answer["own_bracket"]["stable"]["grid_steps"] - 11
+    )
+
+
+@pytest.mark.usefixtures("pool")
+def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -> None:
+    answer = ask(client)
+    told = {tuple(line["outcomes"]): line for line in answer["plan"]}
+    assert set(told) >= {("stable",), ("failed",), ("stable", "stable")}
+    for after, line in told.items():
+        runs: list[dict[str, Any]] = []
+        for outcome in after:
+            runs.append(a_run(ask(client, *runs)["next_step"]["value_to_enter"], outcome))
+        later = ask(client, *runs)
+        assert later["next_step"] == line["next_step"]
+        now, then = later["recommended_in_use"], line["recommended_in_use"]
+        assert (now["setting"], now["margin"]) == (then["setting"], then["margin"])
+        value = None if now["setting"] is None else now["setting"]["value_to_enter"]
+        in_use = r"\bstock\b" if value is None else rf"use {value}(?![0-9.])"
+        assert re.search(in_use, now["text"].lower())
+        assert re.search(in_use, then["text"])
+
+
+@pytest.mark.usefixtures("pool")
+def test_the_failure_wins_over_a_pass_at_the_same_setting_or_deeper(client: FlaskClient) -> None:
+    same = ask(client, a_run(-60), a_run(-80), a_run(-80, "failed"))
+    assert limits_of(same) == (61, 82)
+    later = ask(client, a_run(-60), a_run(-80), a_run(-70, "failed"))
+    assert limits_of(later) == (61, 72)
+    for answer in (same, later):
+        assert [(one["trial"], one["code"]) for one in answer["unused_trials"]] == [
+            (1, "contradicted_by_failure")
+        ]
+    again = ask(client, a_run(-80, "failed"), a_run(-60), a_run(-80))
+    assert limits_of(again) == limits_of(same)
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_pass_beyond_an_earlier_failure_is_a_contradiction(client: FlaskClient) -> None:
+    trials = a_run(-60), a_run(-80, "failed"), a_run(-82), a_run(-90)
+    assert refusals(client, *trials) == {
+        ("/trials/2", "passes_beyond_failure"),
+        ("/trials/3", "passes_beyond_failure"),
+    }
+
+
+@pytest.mark.usefixtures("pool")
+@pytest.mark.parametrize("failure", ["wrong_result", "corrected_machine_check", "clock_stretch"])
+def test_what_failed_without_a_crash_has_failed(client: FlaskClient, failure: str) -> None:
+    answer = ask(client, a_run(-60), a_run(-75, "stable", failure=failure))
+    assert limits_of(answer) == (61, 77)
+    assert answer["own_bracket"]["failures"] == 1
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_failure_is_the_rails_own_only_with_all_else_at_stock_or_proven(
+    client: FlaskClient,
+) -> None:
+    graphics = {"domain": "graphics", "control": "voltage_offset", "value": -40}
+    both = a_run(-80, "failed")
+    both["settings"].append(graphics)
+    shared = ask(client, both)
+    assert limits_of(shared) == (None, None)
+    assert [one["code"] for one in shared["unused_trials"]] == ["failure_not_isolated"]
+    alone = {"settings": [graphics], "outcome": "stable"}
+    proven = ask(client, alone, both)
+    assert limits_of(proven) == (None, 82)
+    assert [one["code"] for one in proven["unused_trials"]] == ["other_domains"]
+    moved = {tuple(group["domains"]): group["has_been_moved"] for group in proven["domain_order"]}
+    assert moved == {("core", "ring"): True, ("graphics",): True, ("system_agent",): False}
+    assert [group["is_requested"] for group in proven["domain_order"]] == [True, False, False]
+
+
+@pytest.mark.usefixtures("pool")
+def test_what_fails_on_some_of_the_rails_fails_on_all_and_a_pass_of_some_proves_nothing(
+    client: FlaskClient,
+) -> None:
+    assert limits_of(ask(client, a_run(-50, "failed", rails=["ring"]))) == (None, 51)
+    passed = ask(client, a_run(-50, rails=["ring"]))
+    assert limits_of(passed) == (None, None)
+    assert [one["code"] for one in passed["unused_trials"]] == ["other_domains"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_machine_that_fails_at_stock_is_told_to_stop(client: FlaskClient) -> None:
+    for at_stock in ({"settings": [], "outcome": "failed"}, a_run(0, "failed")):
+        answer = ask(client, at_stock, a_run(0))
+        assert (answer["next_step"], answer["plan"], answer["expected_search"]) == (None, [], None)
+        assert answer["reason"]["code"] == "fails_at_stock"
+        assert (answer["recommended_in_use"]["setting"], answer["own_bracket"]["unstable"]) == (
+            None,
+            None,
+        )
+        assert "qualified people" in answer["summary"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_bracket_as_fine_as_wanted_ends_the_search(client: FlaskClient) -> None:
+    answer = ask(client, a_run(-80), a_run(-84, "failed"))
+    assert (answer["next_step"], answer["reason"]["code"]) == (None, "bracketed")
+    assert answer["expected_search"]["trials"] == 0
+    assert answer["recommended_in_use"]["setting"]["setting_mv"] == round(-71 * STEP_MV, 2)
+    finer = ask(client, a_run(-80), a_run(-84, "failed"), resolution_mv=2, max_risk=0.25)
+    assert finer["reason"] is None or finer["reason"]["code"] == "too_risky"
+
+
+def test_without_evidence_steps_are_small_and_it_says_so(client: FlaskClient) -> None:
+    answer = ask(client)
+    assert (answer["basis"], answer["level"]) == ("no_evidence", "none")
+    assert (answer["next_step"]["value_to_enter"], answer["next_step"]["chance_stable"]) == (
+        -5,
+        None,
+    )
+    assert (answer["expected_search"], answer["fixed_step_search"]) == (None, None)
+    assert "no results show where this chip fails" in answer["summary"]
+    assert len(answer["stop_rules"]) >= 3
+    failed = ask(client, a_run(-20, rails=["core"]), a_run(-25, "failed", rails=["core"]))
+    assert (failed["next_step"], failed["reason"]["code"]) == (None, "bracketed")
+    deep = ask(client, a_run(-159, rails=["core"]))
+    assert (deep["next_step"], deep["reason"]["code"]) == (None, "deepest_allowed_reached")
+
+
+def test_counts_are_whole_steps_and_have_their_own_widths(
+    instance: Instance, client: FlaskClient
+) -> None:
+    for number in range(40):
+        send(instance, a_count_submission(16 + number % 9, 17 + number % 9, number))
+    answer = ask(client, chip=COUNT_CHIP)
+    assert answer["control"] == "count_offset"
+    assert (
+        answer["next_step"]["setting_counts"]
+        == answer["next_step"]["value_to_enter"]
+        == -answer["next_step"]["grid_steps"]
+    )
+    assert (answer["resolution"], answer["max_step"], answer["recommended_in_use"]["margin"]) == (
+        1,
+        4,
+        2,
+    )
+    assert refusals(client, chip=COUNT_CHIP, resolution_mv=5) == {("/resolution_mv", "invalid")}
+    assert refusals(client, chip=COUNT_CHIP, max_step=9) == {("/max_step", "invalid")}
+
+
+def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
+    instance: Instance, client: FlaskClient
+) -> None:
+    for number in range(30):
+        passed = 790 + 5 * (number % 6)
+        setting = a_fixed_clock_setting(stable_at=passed, unstable_at=passed - 5)
+        send(instance, a_submission(setting, number=number, chip=GRAPHICS))
+    asked = {"chip": GRAPHICS, "control": "fixed_clock_voltage"}
+    assert refusals(client, **asked) == {("/clock_mhz", "required"), ("/stock_mv", "required")}
+    asked |= {"clock_mhz": 1800, "stock_mv": 910}
+    answer = ask(client, **asked)
+    assert answer["clock_band_mhz"] == 1800
+    assert answer["next_step"]["at_clock_mv"] == 910 + answer["next_step"]["setting_mv"]
+
+    def at(value: float, outcome: str = "stable", clock_mhz: float = 1800) -> dict[str, Any]:
+        rail = {"domain": "gpu_core", "control": "fixed_clock_voltage", "value": value}
+        return {"settings": [rail], "outcome": outcome, "clock_mhz": clock_mhz}
+
+    assert limits_of(ask(client, at(850), at(800, "failed"), **asked)) == (10, 18)
+    elsewhere = ask(client, at(850, clock_mhz=1500), **asked)
+    assert [one["code"] for one in elsewhere["unused_trials"]] == ["other_domains"]
+    assert refusals(client, at(930), **asked) == {("/trials/0/settings", "above_stock")}
+    # One of several rails above stock is no failure of all of them far above it.
+    together = {**asked, "moved_with": ["memory"]}
+    for outcome in ("stable", "failed"):
+        refused = refusals(client, at(930, outcome), **together)
+        assert refused == {("/trials/0/settings", "above_stock")}
+    # Nobody is sent below the lowest voltage that a chip computes at.
+    low = ask(client, **{**asked, "stock_mv": 402})
+    assert (low["next_step"], low["reason"]["code"]) == (None, "deepest_allowed_reached")
+
+
+@pytest.mark.parametrize(
+    ("changes", "problem"),
+    [
+        ({"chip": "not a chip"}, ("/chip", "chip_unreadable")),
+        ({"chip": 7}, ("/chip", "invalid")),
+        ({"chp": CHIP}, ("/chp", "unknown_field")),
+        ({"max_risk": 0.26}, ("/max_risk", "invalid")),
+        ({"max_risk": 0}, ("/max_risk", "invalid")),
+        ({"max_step": 41}, ("/max_step", "invalid")),
+        ({"max_step": 4}, ("/max_step", "invalid")),
+        ({"resolution_mv": 1}, ("/resolution_mv", "invalid")),
+        ({"resolution_counts": 1}, ("/resolution_counts", "invalid")),
+        ({"trial_minutes": 0}, ("/trial_minutes", "invalid")),
+        ({"clock_mhz": 1800, "control": "voltage_offset"}, ("/clock_mhz", "invalid")),
+        ({"trials": [a_run(80)]}, ("/trials/0/settings/0/value", "above_stock")),
+        ({"trials": [a_run(-0.08)]}, ("/trials/0/settings/0/value", "looks_like_volts")),
+        ({"trials": [a_run(-301)]}, ("/trials/0/settings/0/value", "beyond_hard_bound")),
+        ({"trials": [a_run(-80, "crashed")]}, ("/trials/0/outcome", "invalid")),
+        ({"chip": "someone@example.org"}, ("/chip", "personal_data_found")),
+    ],
+)
+def test_what_cannot_be_right_is_refused_with_its_place(
+    client: FlaskClient, changes: dict[str, Any], problem: tuple[str, str]
+) -> None:
+    assert problem in refusals(client, **changes)
+
+
+def test_all_problems_come_at_once(client: FlaskClient) -> None:
+    found = refusals(client, a_run(80), chip="not a chip", resolution_mv=5, resolution_counts=1)
+    assert {pointer for pointer, _ in found} == {
+        "/chip",
+        "/resolution_counts",
+        "/trials/0/settings/0/value",
+        "/trials/0/settings/1/value",
+    }
+
+
+def test_the_way_of_asking_is_strict(client: FlaskClient) -> None:
+    assert client.get("/v1/next-step").status_code == 405
+    assert client.post("/v1/next-step", data="{}").status_code == 415
+    assert (
+        client.post("/v1/next-step", data="{", content_type="application/json").status_code == 400
+    )
+    asked = client.post("/v1/next-step?chip=x", json={"chip": CHIP})
+    assert asked.status_code == 422
+
+
+@pytest.mark.usefixtures("pool")
+def test_the_same_runs_have_the_same_answer_to_the_byte(client: FlaskClient) -> None:
+    body = {"chip": CHIP, "trials": [a_run(-60)]}
+    first, second = (client.post("/v1/next-step", json=body).data for _ in range(2))
+    assert first == second
+
+
+def test_a_locked_control_is_said_before_the_number(
+    instance: Instance, client: FlaskClient
+) -> None:
+    lock = {"domain": "core", "control": "voltage_offset", "status": "firmware_locked"}
+    for number in range(20):
+        document = a_submission(number=number, locks=[lock])
+        send(instance, {**document, "settings": []})
+    for number in range(20, 30):
+        send(instance, a_submission(number=number))
+    answer = ask(client)
+    assert answer["locks"]["status"] == "firmware_locked"
+    assert answer["summary"].index("locked") < answer["summary"].index("Try")
+    assert "locked" not in ask(client, a_run(-30, rails=["core"]))["summary"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_bolder_risk_goes_as_deep_or_deeper_and_a_shorter_step_as_shallow_or_shallower(
+    client: FlaskClient,
+) -> None:
+    depths = [ask(client, max_risk=risk)["next_step"]["grid_steps"] for risk in (0.02, 0.1, 0.25)]
+    assert depths == sorted(depths)
+    near = ask(client, a_run(-60), max_step=6)["next_step"]
+    far = ask(client, a_run(-60), max_step=20)["next_step"]
+    assert near["grid_steps"] <= far["grid_steps"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_whatever_was_tried_no_answer_breaks_what_is_promised(client: FlaskClient) -> None:
+    dice = np.random.default_rng(20260920)
+    outcomes = {200: 0, 422: 0}
+    for _ in range(250):
+        risk = float(dice.choice([0.02, 0.1, 0.25]))
+        trials = [
+            a_run(
+                -float(dice.integers(0, 300)) / dice.choice([1, 2, 4]),
+                str(dice.choice(["stable", "failed"], p=[0.7, 0.3])),
+                rails=[RAILS, ("core",), ("ring",), ("graphics", *RAILS)][dice.integers(0, 4)],
+            )
+            for _ in range(dice.integers(0, 5))
+        ]
+        wish = {"max_risk": risk, "resolution_mv": int(dice.integers(2, 20))}
+        body = {"chip": CHIP, "trials": trials, **wish}
+        reply = client.post("/v1/next-step", json=body)
+        outcomes[reply.status_code] += 1
+        if reply.status_code == 422:
+            continue
+        answer = reply.get_json()
+        stable, unstable = limits_of(answer)
+        for told in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
+            if told is not None:
+                assert -160 <= told["setting_mv"] < 0
+                assert told["setting_mv"] <= told["value_to_enter"] < 0
+                assert told["chance_stable"] >= 1 - risk - 1e-4
+        if answer["next_step"] is not None:
+            assert (stable or 0) < answer["next_step"]["grid_steps"] < (unstable or 1 << 30)
+        assert (answer["next_step"] is None) is (answer["reason"] is not None)
+        settled = answer["recommended_in_use"]["setting"]
+        assert settled is None or settled["grid_steps"] < (stable or 0)
+    assert min(outcomes.values()) > 20

@@ -1,0 +1,81 @@
+"""Laws that hold for every text, tried on texts that nobody wrote down."""
+
+from time import perf_counter
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kbapi.chips.naming import identify_chip
+from tests.chips.given import load_given
+
+RAW = [row.raw for row in load_given()]
+EXACT = [row.raw for row in load_given() if row.wanted["match"] == "exact"]
+# Upper-case SUPER is the one place where only case tells two parts apart.
+CASELESS = [raw for raw in RAW if "super" not in raw.lower()]
+PIECES = sorted({word for raw in RAW for word in raw.split()})
+
+MARKS = st.sampled_from([("®", "™"), ("(r)", "(tm)"), ("", ""), (" (R)", "™ ")])
+
+spaces = st.text(" \t\u00a0\u2009", max_size=4)
+
+
+@given(st.sampled_from(EXACT))
+def test_the_name_of_a_named_chip_is_that_chip(raw: str) -> None:
+    chip = identify_chip(raw).chip
+    assert identify_chip(chip.key).chip == chip
+    assert identify_chip(chip.key).match == "exact"
+
+
+@given(st.sampled_from(RAW), spaces, spaces)
+def test_padding_changes_nothing(raw: str, before: str, after: str) -> None:
+    assert identify_chip(before + raw + after) == identify_chip(raw)
+
+
+@given(st.sampled_from(CASELESS), st.sampled_from([str.lower, str.upper, str.title]))
+def test_case_changes_nothing(raw: str, change) -> None:
+    assert identify_chip(change(raw)) == identify_chip(raw)
+
+
+@given(st.sampled_from(RAW), MARKS)
+def test_how_marks_are_written_changes_nothing(raw: str, marks: tuple[str, str]) -> None:
+    plain = raw.replace("(TM)", "(tm)").replace("(R)", "(r)")
+    # Without its mark a word would touch the next: Core(TM)2.
+    spaced = plain.replace("(tm)", f"{marks[1]} ").replace("(r)", f"{marks[0]} ")
+    assert identify_chip(spaced) == identify_chip(raw)
+
+
+@given(st.sampled_from(RAW), st.integers(2, 5))
+def test_the_width_of_spaces_changes_nothing(raw: str, width: int) -> None:
+    assert identify_chip(raw.replace(" ", " " * width)) == identify_chip(raw)
+
+
+@given(st.text(max_size=10_000))
+@settings(max_examples=200, deadline=200)
+def test_any_text_is_answered(text: str) -> None:
+    found = identify_chip(text)
+    assert (found.chip is not None) == (found.match == "exact")
+    assert found.reason.endswith(".")
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=12).map(" ".join))
+@settings(max_examples=400, deadline=200)
+def test_any_mixture_of_words_is_answered_consistently(text: str) -> None:
+    found = identify_chip(text)
+    if found.chip is not None:
+        assert identify_chip(found.chip.key).chip == found.chip
+    for key in found.candidates:
+        assert identify_chip(key).chip.key == key
+
+
+@pytest.mark.parametrize("separator", ["", " ", "/", " / ", "(", ")("])
+def test_no_long_run_of_any_word_takes_long(separator: str) -> None:
+    slow = [piece for piece in PIECES if _seconds((piece + separator) * 250) > 0.1]
+    # A machine that was busy elsewhere gets a second chance, a slow pattern does not use it.
+    assert [piece for piece in slow if _seconds((piece + separator) * 250) > 0.1] == []
+
+
+def _seconds(text: str) -> float:
+    begin = perf_counter()
+    identify_chip(text[:250])
+    return perf_counter() - begin

@@ -1,0 +1,149 @@
+"""`kbapi backup`, `restore` and `check` as a host types them: words, files, exit status."""
+
+import sqlite3
+import subprocess
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from tests.cli.command import run
+from tests.cli.test_main import RESULT
+from tests.makers import an_instance
+from tests.system.server import Server
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    an_instance(tmp_path).close()
+    return tmp_path / "home"
+
+
+def backups(folder: Path) -> list[Path]:
+    return sorted(folder.glob("kbapi-*.sqlite3"))
+
+
+def check(home: Path) -> subprocess.CompletedProcess[str]:
+    return run("check", "--home", str(home))
+
+
+def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
+    home: Path, tmp_path: Path
+) -> None:
+    target, secret = tmp_path / "backups", tmp_path / "safe" / "secret"
+    words = ("backup", str(target), "--keep", "1", "--secret", str(secret), "--home", str(home))
+    with Server(home) as server:
+        sent = server.ask("POST", "/v1/submissions", RESULT).json
+        assert run(*words).returncode == 0
+        server.ask("POST", "/v1/submissions", RESULT)
+        made = run(*words)
+        (file,) = backups(target)
+        assert f"{file}: 2 results, schema " in made.stdout
+        assert "Removed kbapi-" in made.stdout
+        assert "read and withdraw every result" in " ".join(made.stderr.split())
+        for words in (("restore", str(file)), ("db", "upgrade")):
+            refused = run(*words, "--home", str(home))
+            assert refused.returncode == 3
+            assert "The instance is in use" in refused.stderr
+        receipt = {"Authorization": f"Bearer {sent['receipt']}"}
+        assert server.ask("DELETE", sent["links"]["self"], headers=receipt).status == 204
+        server.end()
+    restored = run("restore", str(file), "--home", str(home))
+    assert restored.returncode == 0
+    assert "2 results" in restored.stdout
+    assert "Kept the replaced file: kbapi.sqlite3.before-" in restored.stdout
+    with Server(home) as server:
+        assert server.ask("GET", sent["links"]["self"], headers=receipt).status == 200
+
+
+def test_keep_tells_of_backups_from_the_future_and_leaves_them(home: Path, tmp_path: Path) -> None:
+    target = tmp_path / "backups"
+    words = ("backup", str(target), "--keep", "1", "--home", str(home))
+    run(*words)
+    future = target / "kbapi-20990101T000000.000000Z.sqlite3"
+    backups(target)[0].rename(future)
+    for _ in range(2):
+        told = run(*words)
+        assert told.returncode == 0
+        assert future.name in told.stderr
+        assert "These backups have a date in the future" in " ".join(told.stderr.split())
+        assert len(backups(target)) == 2
+        assert future.exists()
+
+
+def test_a_secret_among_the_backups_is_refused_before_anything_is_written(
+    home: Path, tmp_path: Path
+) -> None:
+    target = tmp_path / "backups"
+    words = ("backup", str(target), "--secret", str(target / "x" / "secret"))
+    refused = run(*words, "--home", str(home))
+    assert refused.returncode == 3
+    assert "Name a file elsewhere with --secret" in " ".join(refused.stderr.split())
+    assert not target.exists()
+
+
+def test_a_restore_without_the_secret_says_what_is_lost(home: Path, tmp_path: Path) -> None:
+    run(
+        "submit",
+        "-",
+        "--home",
+        str(home),
+        stdin='{"chip": "norvane-sable-7-4820mx", "locks": '
+        '[{"domain": "core", "control": "voltage_offset", "status": "open"}]}',
+    )
+    made = run("backup", str(tmp_path / "backups"), "--home", str(home))
+    assert "The backup does not contain the secret" in made.stderr
+    (file,) = backups(tmp_path / "backups")
+    other = str(tmp_path / "other")
+    refused = run("restore", str(file), "--home", other)
+    assert refused.returncode == 3
+    assert "--without-secret" in refused.stderr
+    done = run("restore", str(file), "--home", other, "--without-secret")
+    assert done.returncode == 0
+    assert "senders cannot read or withdraw the results in the backup" in " ".join(
+        done.stderr.split()
+    )
+    assert check(tmp_path / "other").returncode == 1
+
+
+def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Path) -> None:
+    sound = check(home)
+    assert sound.returncode == 0
+    assert "WRONG" not in sound.stdout
+    for what in ("folder", "writing", "database", "integrity", "references", "secret", "evidence"):
+        assert f"ok    {what}" in sound.stdout
+    assert all(len(line) <= 80 for line in sound.stdout.splitlines())
+    (home / "secret.key").chmod(0o644)
+    with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database, database:
+        database.execute("INSERT INTO unit (contributor_id) VALUES (99)")
+    spoilt = check(home)
+    assert spoilt.returncode == 1
+    assert "WRONG references  unit" in spoilt.stdout
+    assert "WRONG secret" in spoilt.stdout
+    (home / "kbapi.sqlite3").write_text("a shopping list")
+    wrong = check(home)
+    assert wrong.returncode == 1
+    assert "WRONG database" in wrong.stdout
+    assert check(tmp_path / "nowhere").returncode == 3
+
+
+def test_a_read_only_instance_is_checked_and_backed_up_all_the_same(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("KBAPI_READ_ONLY", "1")
+    told = check(home)
+    assert told.returncode == 0
+    assert "ok    writing     This instance is read-only" in told.stdout
+    assert run("backup", str(tmp_path / "backups"), "--home", str(home)).returncode == 0
+    assert run("start", "norvane-sable-7-4820mx", "--home", str(home)).returncode == 0
+    refused = run(
+        "submit",
+        "-",
+        "--home",
+        str(home),
+        stdin='{"chip": "norvane-sable-7-4820mx", '
+        '"settings": [{"domain": "core", "control": "voltage_offset", "stable_at": -80}]}',
+    )
+    assert refused.returncode == 3
+    assert "This instance is read-only" in refused.stderr

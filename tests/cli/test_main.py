@@ -1,0 +1,581 @@
+"""Each command as a person types it: its exit status, its words, its 80 columns."""
+
+import json
+import os
+import pty
+import subprocess
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kbapi.instance.instance import open_instance
+from kbapi.settings import Settings
+from tests.api.measured import a_measured, a_reading
+from tests.cli.command import run
+from tests.makers import CHIP, an_instance, send
+from tests.system.server import KBAPI, Server, free_port
+
+RESULT = {
+    "chip": "norvane-sable-7-4820mx",
+    "settings": [
+        {
+            "domain": "core",
+            "control": "voltage_offset",
+            "stable_at": -80,
+            "unstable_at": -85,
+            "minutes": 15,
+        }
+    ],
+}
+
+
+@pytest.fixture(autouse=True)
+def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A settings folder of the test's own."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return tmp_path / "config" / "kbapi"
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    an_instance(tmp_path).close()
+    return tmp_path / "home"
+
+
+def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
+    home = tmp_path / "a" / "home"
+    done = run("db", "upgrade", "--home", str(home))
+    assert done.returncode == 0
+    assert "schema none -> " in done.stdout
+    assert home.stat().st_mode & 0o777 == 0o700
+    assert (home / "kbapi.sqlite3").stat().st_mode & 0o077 == 0
+    assert (home / "secret.key").stat().st_mode & 0o777 == 0o600
+    again = run("db", "upgrade", "--home", str(home))
+    before, after = again.stdout.split("schema ")[1].split(" -> ")
+    assert before == after.strip()
+
+
+def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) -> None:
+    sent = run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
+    assert sent.returncode == 0
+    assert "counted" in sent.stdout
+    assert "kbr_" in sent.stdout
+    asked = run("start", "norvane-sable-7-4820mx", "--home", str(home))
+    assert asked.returncode == 0
+    assert "1 machine of this chip" in asked.stdout
+    assert "Cautions:" in asked.stdout
+    assert max(len(line) for line in asked.stdout.splitlines()) <= 80
+
+
+def test_json_is_the_answer_that_http_gives(home: Path, tmp_path: Path) -> None:
+    file = tmp_path / "result.json"
+    file.write_text(json.dumps(RESULT))
+    sent: dict[str, Any] = json.loads(
+        run("submit", str(file), "--json", "--home", str(home)).stdout
+    )
+    assert sent["screening"]["status"] == "counted"
+    asked = run("start", "norvane-sable-7-4820mx", "--json", "--home", str(home))
+    assert json.loads(asked.stdout)["reason"]["code"] == "too_few_units"
+
+
+def test_a_refused_result_tells_every_problem_and_leaves_with_one(home: Path) -> None:
+    wrong = {**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]}
+    sent = run("submit", "-", "--home", str(home), stdin=json.dumps(wrong))
+    assert sent.returncode == 1
+    assert "/settings/0/stable_at" in sent.stderr
+    assert "Did you mean -80?" in sent.stderr
+    assert "Traceback" not in sent.stderr
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("start", "norvane-sable-7-4820mx"),
+        ("submit", "-"),
+    ],
+)
+def test_without_an_instance_it_says_so_and_leaves_with_three(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    done = run(*words, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
+    assert done.returncode == 3
+    assert "kbapi db upgrade" in " ".join(done.stderr.split())
+    assert "Traceback" not in done.stderr
+
+
+def test_a_wrong_option_is_a_usage_error(home: Path) -> None:
+    assert run("start", "norvane-sable-7-4820mx", "--nonsense").returncode == 2
+
+
+def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) -> None:
+    home = tmp_path / "demo"
+    first = run("demo", "--home", str(home), "--no-serve", "--results", "200")
+    assert first.returncode == 0, first.stderr
+    for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
+        assert words in first.stdout
+    # In a pipe progress is plain lines, and the number of refused results is shown.
+    assert "Sending: 20 of 200" in first.stdout
+    assert "Sending: 200 of 200" in first.stdout
+    assert "were refused: they have a wrong unit" in first.stdout
+    assert "\r" not in first.stdout + first.stderr
+    assert max(len(line) for line in first.stdout.splitlines()) <= 80
+    again = run("demo", "--home", str(home), "--no-serve", "--results", "200")
+    assert again.returncode == 0, again.stderr
+    assert "was here before" in again.stdout
+
+
+def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path) -> None:
+    shown = run("demo", "--home", str(tmp_path / "demo"), "--no-serve", "--results", "900").stdout
+    moved = next(line for line in shown.splitlines() if line.startswith("The start moved from"))
+    before, after = (float(word) for word in moved.split() if word.startswith("-"))
+    assert before < after < 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [()]
+    + [
+        (name,)
+        for name in (
+            "chips",
+            "db",
+            "demo",
+            "diagnose",
+            "follow-up",
+            "gains",
+            "identify",
+            "keys",
+            "longevity",
+            "locks",
+            "my-submissions",
+            "next-step",
+            "notes",
+            "power",
+            "review",
+            "import",
+            "serve",
+            "stability",
+            "start",
+            "submit",
+            "withdraw",
+        )
+    ],
+)
+def test_help_fits_eighty_columns(words: tuple[str, ...]) -> None:
+    shown = run(*words, "--help")
+    assert shown.returncode == 0
+    assert max(len(line) for line in shown.stdout.splitlines()) <= 80
+
+
+def test_a_result_can_be_withdrawn_with_the_receipt_that_was_kept(
+    home: Path, sender_folder: Path
+) -> None:
+    sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(RESULT))
+    identifier = json.loads(sent.stdout)["id"]
+    kept = json.loads((sender_folder / "sender.json").read_text())
+    assert kept["receipts"][identifier] == json.loads(sent.stdout)["receipt"]
+    assert (sender_folder / "sender.json").stat().st_mode & 0o777 == 0o600
+    assert run("withdraw", identifier, "--home", str(home)).returncode == 0
+    again = run("withdraw", identifier, "--home", str(home))
+    assert again.returncode == 1
+    assert "--receipt" in again.stderr
+    asked = run("start", "norvane-sable-7-4820mx", "--json", "--home", str(home))
+    assert json.loads(asked.stdout)["reason"]["code"] == "no_results"
+
+
+def test_a_damaged_sender_file_is_never_overwritten(home: Path, sender_folder: Path) -> None:
+    sender_folder.mkdir(parents=True)
+    (sender_folder / "sender.json").write_text("{")
+    sent = run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
+    assert sent.returncode == 3
+    assert (sender_folder / "sender.json").read_text() == "{"
+
+
+def test_without_a_terminal_and_a_file_there_is_nothing_to_ask(home: Path) -> None:
+    done = run("submit", "--home", str(home))
+    assert done.returncode == 2
+    assert "FILE" in done.stderr
+
+
+def test_a_server_is_asked_like_the_folder(home: Path, sender_folder: Path) -> None:
+    run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
+    local = run("stability", "norvane-sable-7-4820mx", "--home", str(home))
+    # All cautions are printed again, as on another day.
+    (sender_folder / "cautions-printed").unlink()
+    with Server(home, workers=1) as server:
+        to = ["--to", f"http://127.0.0.1:{server.port}"]
+        remote = run("stability", "norvane-sable-7-4820mx", *to)
+        refused = run("start", "norvane-sable-7-4820mx", "--confidence", "0.5", *to)
+        named = run("identify", "Norvane Sable 7 4820MX", "--json", *to)
+    assert remote.stdout == local.stdout
+    assert "setting  share of machines that hold it" in local.stdout
+    assert max(len(line) for line in local.stdout.splitlines()) <= 80
+    assert refused.returncode == 1
+    assert "confidence" in refused.stderr
+    assert json.loads(named.stdout)[0]["match"] == "exact"
+
+
+def test_where_nobody_answers_it_says_so_and_leaves_with_three() -> None:
+    for url in (f"http://127.0.0.1:{free_port()}", "no-address"):
+        done = run("start", "norvane-sable-7-4820mx", "--to", url)
+        assert done.returncode == 3
+        assert "Traceback" not in done.stderr
+
+
+def test_the_interview_checks_each_answer_and_ends_with_a_stored_result(home: Path) -> None:
+    typed = [
+        "not a chip",
+        "norvane-sable-7-4820mx",
+        "",  # domain: the first one offered
+        "",  # control: the first one offered
+        "eighty",
+        "80",
+        "-80",
+        "-85",
+        "wrong_result",
+        "ring",
+        "all_core, vector_heavy",
+        "65",
+        "y",
+        "",  # nothing read back
+        "vector_heavy",
+        "20",
+        "y",
+    ]
+    main, follower = pty.openpty()
+    process = subprocess.Popen(
+        [*KBAPI, "submit", "--home", str(home)],
+        stdin=follower,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    os.close(follower)
+    os.write(main, "".join(f"{line}\n" for line in typed).encode())
+    told, _ = process.communicate(timeout=60)
+    os.close(main)
+    assert process.returncode == 0, told
+    assert "Did you mean -80?" in told
+    assert "Enter a number" in told
+    assert "core with ring, voltage_offset: counted" in told
+
+
+NOTE = """+++
+key = "harbour-15-menu"
+machine = "harbour-15"
+source = "Tidewater Bench Club, bench note 3"
+reviewed = "2026-06"
++++
+The entry shows only after a cold start.
+"""
+
+
+def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
+    good, bad = tmp_path / "good.md", tmp_path / "bad.md"
+    good.write_text(NOTE)
+    bad.write_text(NOTE.replace("cold", "<b>cold</b>"))
+    refused = run("notes", "load", str(good), str(bad), "--home", str(home))
+    assert refused.returncode != 0
+    assert "HTML" in refused.stderr
+    assert run("notes", "list", "--home", str(home)).stdout == ""
+    assert run("notes", "load", str(good), "--home", str(home)).returncode == 0
+    assert "harbour-15-menu" in run("notes", "list", "--home", str(home)).stdout
+
+
+def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_path: Path) -> None:
+    file, at = tmp_path / "note.md", ("--home", str(home))
+    for text, options in ((NOTE, ()), (NOTE.replace("cold", "warm"), ("--draft",))):
+        file.write_text(text)
+        assert run("notes", "load", str(file), *options, *at).returncode == 0
+    assert "harbour-15-menu (draft, not in answers)" in run("notes", "list", *at).stdout
+    assert (
+        "This note has no earlier text." in run("notes", "history", "harbour-15-menu", *at).stdout
+    )
+    assert run("notes", "publish", "harbour-15-menu", *at).returncode == 0
+    assert "reviewed in 20" in run("notes", "reviewed", "harbour-15-menu", *at).stdout
+    shown = run("notes", "history", "harbour-15-menu", *at).stdout
+    assert "reviewed in 2026-06" in shown
+    assert "cold start" in shown
+    again = run("notes", "publish", "harbour-15-menu", *at)
+    assert again.returncode != 0
+    assert "No draft has this key" in again.stderr
+
+
+def test_locks_are_told_in_eighty_columns(home: Path) -> None:
+    lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
+    document = {"chip": RESULT["chip"], "locks": [lock]}
+    assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
+    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert told.returncode == 0
+    assert "voltage_offset on core\n  Can be set on " in told.stdout
+    assert "Possible without voltage control" in told.stdout
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def test_gains_power_and_lasting_are_told_in_eighty_columns(home: Path) -> None:
+    instance = open_instance(Settings(home=home))
+    for number in range(12):
+        readings = [
+            a_reading(
+                state,
+                power_w=share * power + number / 10,
+                performance=(40 if state == "stock" else 42) * share**0.5,
+                **({} if share == 1 else {"power_cap_w": share * power}),
+            )
+            for share in (1, 0.75, 0.5)
+            for state, power in (("stock", 60), ("tuned", 60))
+        ]
+        send(instance, a_measured(number, *readings))
+    instance.close()
+    for command, words in (
+        ("gains", "performance: 5.0 % more"),
+        ("power", "keeps 95 % of stock performance"),
+        ("longevity", "Too few follow-ups"),
+    ):
+        told = run(command, CHIP, "--home", str(home))
+        assert told.returncode == 0, told.stderr
+        assert words.casefold() in " ".join(told.stdout.split()).casefold()
+        assert ("Cautions:" if command == "gains" else "\nCaution: ") in told.stdout
+        assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def test_all_cautions_are_printed_once_a_day_and_the_first_one_always(
+    home: Path, sender_folder: Path
+) -> None:
+    ask = ("start", CHIP, "--home", str(home))
+    cautions = json.loads(run(*ask, "--json").stdout)["cautions"]
+    state = sender_folder / "cautions-printed"
+    assert not state.exists()
+    first, second = (" ".join(run(*ask).stdout.split()) for _ in range(2))
+    assert all(caution["text"] in first for caution in cautions)
+    assert f"Caution: {cautions[0]['text']} {len(cautions) - 1} more cautions" in second
+    assert second.endswith("kbapi cautions")
+    assert not any(caution["text"] in second for caution in cautions[1:])
+    assert state.read_text() == f"{date.today()}\n"
+    state.write_text("2020-01-01\n")
+    assert " ".join(run(*ask).stdout.split()) == first
+    everything = " ".join(run("cautions").stdout.split())
+    assert all(caution["text"] in everything for caution in cautions)
+
+
+@pytest.mark.parametrize("is_damaged", [False, True])
+def test_where_the_day_cannot_be_kept_all_cautions_are_printed(
+    home: Path, sender_folder: Path, is_damaged: bool
+) -> None:
+    state = sender_folder / "cautions-printed"
+    if is_damaged:
+        state.mkdir(parents=True)
+    else:
+        sender_folder.parent.mkdir(exist_ok=True)
+        sender_folder.write_text("a file where the folder should be")
+    for _ in range(2):
+        told = run("locks", CHIP, "--home", str(home))
+        assert told.returncode == 0, told.stderr
+        assert "Cautions:" in told.stdout
+        assert told.stderr == ""
+
+
+def test_json_is_the_answer_with_all_its_cautions_every_time(
+    home: Path, sender_folder: Path
+) -> None:
+    ask = ("start", CHIP, "--home", str(home), "--json")
+    assert run(*ask).stdout == run(*ask).stdout
+    assert not (sender_folder / "cautions-printed").exists()
+
+
+def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
+    rail = ("--domain", "core", "--control", "voltage_offset")
+    told = run(
+        *("diagnose", CHIP, *rail, "--setting", "-74", "--changed", "firmware"),
+        *("--read-back", "-74", "--shown-by", "less_power", "--home", str(home)),
+    )
+    assert told.returncode == 0, told.stderr
+    assert "Does it fail at stock too" in told.stdout
+    assert "Step back by 10 mV to -64 mV." in " ".join(told.stdout.split())
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    refused = run("diagnose", CHIP, *rail, "--changed", "weather", "--home", str(home))
+    assert refused.returncode == 1
+    assert "/changed/0" in refused.stderr
+
+
+def test_since_when_reports_say_locked_is_told_in_the_terminal(home: Path) -> None:
+    lines = [json.dumps(_a_lock(number)) for number in range(40)]
+    (home / "locks.ndjson").write_text("\n".join(lines))
+    assert run("import", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
+    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert "locked on most machines since firmware month 2026-03" in " ".join(told.stdout.split())
+    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+
+
+def _a_lock(number: int) -> dict[str, Any]:
+    """Twenty owners find it open, twenty on newer firmware locked."""
+    is_newer = number >= 20
+    lock = {"status": "firmware_locked" if is_newer else "open"}
+    lock |= {"domain": "core", "control": "voltage_offset", "found_by": "written_and_read_back"}
+    return {
+        "chip": RESULT["chip"],
+        "unit_token": f"k3v9-demo-unit-{number:06}",
+        "contributor_token": f"demo-contributor-{number:06}",
+        "locks": [lock],
+        "platform": {"firmware_month": "2026-03" if is_newer else "2025-09"},
+    }
+
+
+def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
+    token = "demo-contributor-0004"
+    mine = {**RESULT, "contributor_token": token, "unit_token": "k3v9-demo-unit-000017"}
+    mine["settings"] = [{**RESULT["settings"][0], "in_use": -70}]
+    sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(mine))
+    identifier = json.loads(sent.stdout)["id"]
+    told = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
+    assert told.returncode == 0, told.stderr
+    assert "core at -70: failed_later, counted" in told.stdout
+    listed = run("my-submissions", "--contributor-token", token, "--home", str(home))
+    assert identifier in listed.stdout
+    nobody = run("my-submissions", "--home", str(home))
+    assert nobody.stdout.strip() == "Nothing of yours is here."
+    wrong = run("follow-up", identifier, "exploded", "--home", str(home))
+    assert wrong.returncode == 1
+    assert "outcome" in wrong.stderr
+
+
+def test_many_results_are_sent_from_a_file_and_the_refused_are_told(
+    home: Path, tmp_path: Path
+) -> None:
+    good = json.dumps(RESULT)
+    bad = json.dumps({**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]})
+    file = tmp_path / "results.ndjson"
+    file.write_text(f"{good}\n\n{bad}\n{good}\n")
+    sent = run("import", str(file), "--json", "--home", str(home))
+    assert sent.returncode == 0, sent.stderr
+    told = json.loads(sent.stdout.splitlines()[-1])
+    assert (told["counts"]["stored"], told["counts"]["refused"]) == (2, 1)
+    assert "above_stock" in told["refused_for"]
+    file.write_text(f"{bad}\n")
+    assert run("import", str(file), "--home", str(home)).returncode == 1
+    assert run("import", "--home", str(home)).returncode == 2
+
+
+def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> None:
+    with Server(home, workers=1) as server:
+        to = ["--to", f"http://127.0.0.1:{server.port}"]
+        sent = run("import", "--club", "40", "--attackers", "10", "--json", *to)
+    assert sent.returncode == 0, sent.stderr
+    counts = json.loads(sent.stdout.splitlines()[-1])["counts"]
+    assert counts["items"] == 50
+    assert counts["stored"] >= 40
+
+
+def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -> None:
+    assert run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT)).returncode == 0
+    done = run("chips", "rebuild", "--home", str(home))
+    assert done.returncode == 0
+    assert "Nothing moves." in done.stdout
+
+
+def given_key(home: Path, *options: str) -> str:
+    done = run("keys", "add", "--scope", "curate", *options, "--home", str(home))
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+def test_keys_are_shown_once_listed_without_themselves_and_revoked(home: Path) -> None:
+    key = given_key(home, "--name", "evening shift")
+    assert key.startswith("kbk_")
+    listed = run("keys", "list", "--home", str(home))
+    assert "1: evening shift (curate)" in listed.stdout
+    told = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
+    assert key[4:] not in listed.stdout + json.dumps(told)
+    fields = {"id", "name", "scopes", "created_day", "revoked_day", "fits_secret"}
+    assert set(told[0]) == fields
+    waiting = ("review", "list", "--key", key, "--home", str(home))
+    assert run(*waiting).returncode == 0
+    assert run("keys", "revoke", "1", "--home", str(home)).returncode == 0
+    assert "revoked" in run("keys", "list", "--home", str(home)).stdout
+    refused = run(*waiting)
+    assert refused.returncode == 1
+    assert key not in refused.stdout + refused.stderr
+    assert run("keys", "revoke", "2", "--home", str(home)).returncode == 1
+    assert run("keys", "add", "--scope", "everything", "--home", str(home)).returncode == 2
+    named = run("keys", "add", "--scope", "curate", "--name", "a@b.example", "--home", str(home))
+    assert named.returncode == 1
+
+
+def test_a_curator_lists_shows_decides_and_undoes(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deep = {**RESULT["settings"][0], "stable_at": -200, "unstable_at": -210}
+    sent = run(
+        "submit",
+        "-",
+        "--json",
+        "--home",
+        str(home),
+        stdin=json.dumps({**RESULT, "client": "broken-script/0.1", "settings": [deep]}),
+    )
+    setting = f"{json.loads(sent.stdout)['id']}/0"
+    assert run("review", "list", "--home", str(home)).returncode == 2
+    monkeypatch.setenv("KBAPI_KEY", given_key(home))
+    with Server(home, workers=1) as server:
+        to = ["--to", f"http://127.0.0.1:{server.port}"]
+        listed = run("review", "list", *to)
+        shown = run("review", "show", setting, *to)
+        why = ("--reason", "depth_confirmed")
+        decided = run("review", "decide", "include", setting, *why, *to)
+        empty = run("review", "list", *to)
+    assert setting in listed.stdout
+    assert "passed at 200 mV, failed at 210 mV below stock" in listed.stdout
+    assert "contributor 1, shared by all senders without a token, 0 other results" in listed.stdout
+    assert "Without it: no start" in shown.stdout
+    assert "If it counts: no start (too_few_units), from 1 units" in shown.stdout
+    assert "Cautions:" in shown.stdout
+    assert f"{setting}: excluded -> counted" in decided.stdout
+    assert empty.stdout.strip() == "No setting waits for a decision."
+    undone = run("review", "undo", setting, "--home", str(home))
+    assert f"{setting}: counted -> excluded" in undone.stdout
+    bulk = ("--client", "broken-script/0.1", "--reason", "script_error", "--home", str(home))
+    decided = run("review", "decide", "invalidate", *bulk)
+    assert "1 of 1 settings got this decision" in decided.stdout
+    again = run("review", "show", setting, "--home", str(home))
+    assert "invalidate, script_error (key 1, without a name)" in again.stdout
+    for done in (listed, shown, decided, undone, again):
+        assert done.returncode == 0, done.stderr
+        assert max(len(line) for line in done.stdout.splitlines()) <= 80
+
+
+def test_what_cannot_be_decided_so_is_told(home: Path) -> None:
+    key = ("--key", given_key(home), "--home", str(home))
+    nothing = run("review", "decide", "include", "--reason", "depth_confirmed", *key)
+    assert nothing.returncode == 2
+    unnamed = run("review", "undo", "no-ordinal", *key)
+    assert unnamed.returncode == 2
+    unknown = run(
+        "review", "decide", "invalidate", f"{'0' * 36}/0", "--reason", "depth_confirmed", *key
+    )
+    assert unknown.returncode == 1
+    assert "setting_unknown" in unknown.stderr
+    assert "reason_does_not_fit" in unknown.stderr
+    assert run("review", "show", f"{'0' * 36}/0", *key).returncode == 1
+
+
+def test_pools_are_judged_again_and_nothing_is_kept_unless_asked(home: Path) -> None:
+    lines = []
+    for number in range(14):
+        depth = 158 if number == 13 else 80 + number
+        setting = RESULT["settings"][0] | {"stable_at": -depth, "unstable_at": -depth - 2}
+        tokens = {
+            "unit_token": f"tidewater-unit-{number:06}",
+            "contributor_token": f"tidewater-member-{number:06}",
+        }
+        lines.append(json.dumps(RESULT | tokens | {"settings": [setting]}))
+    (home / "results.ndjson").write_text("\n".join(lines))
+    assert run("import", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
+    for words in ((), ("--apply",)):
+        told = run("find-outliers", *words, "--home", str(home))
+        assert told.returncode == 0, told.stderr
+        assert "Excluded now: 1 units that are outliers on the deep side." in told.stdout
+        assert "The pool is young" in told.stdout
+        assert all(len(line) <= 80 for line in told.stdout.splitlines())
+    assert "0 of 1 pools" in run("find-outliers", "--home", str(home)).stdout

@@ -1,0 +1,233 @@
+"""`kbapi serve` says why it will not start, and what a host should look at; keys travel along."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import click.testing
+import pytest
+
+from kbapi.access import limits
+from kbapi.access.keys import give_key, revoke_key
+from kbapi.cli import serve as serve_command_module
+from kbapi.cli.main import main
+from kbapi.instance.backup import make_backup
+from kbapi.settings import Settings
+from tests.cli.command import run
+from tests.makers import a_submission, an_instance, send
+from tests.system.server import Server
+
+
+@pytest.fixture
+def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """The folders that would have been served; nothing listens."""
+    folders: list[Path] = []
+    monkeypatch.setattr(
+        serve_command_module, "serve", lambda settings, *_: folders.append(settings.home)
+    )
+    return folders
+
+
+def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
+    words = ["serve", "--home", str(tmp_path / "home")]
+    return click.testing.CliRunner().invoke(main, words, env=settings)
+
+
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        ({"KBAPI_JOIN": "everybody"}, "KBAPI_JOIN"),
+        ({"KBAPI_RATE_PER_KEY": "0"}, "KBAPI_RATE_PER_KEY"),
+        ({"KBAPI_RATE_STORAGE": "memory://"}, "KBAPI_RATE_STORAGE"),
+        ({"KBAPI_CORS_ORIGINS": "https://club.example/path"}, "KBAPI_CORS_ORIGINS"),
+        ({"KBAPI_CORS_ORIGINS": "*"}, "KBAPI_CORS_ORIGINS"),
+        ({"KBAPI_TRUSTED_PROXIES": "-1"}, "KBAPI_TRUSTED_PROXIES"),
+        ({"KBAPI_JOINN": "closed"}, "KBAPI_JOINN is not a setting: did you mean KBAPI_JOIN?"),
+        ({"kbapi_joinn": "closed"}, "KBAPI_JOINN is not a setting: did you mean KBAPI_JOIN?"),
+        ({"KBAPI_TRUSTED_PROXY": "1"}, "did you mean KBAPI_TRUSTED_PROXIES?"),
+        ({"KBAPI_PORT": "9000"}, "KBAPI_PORT is not a setting"),
+        ({"KBAPI_SERVICE": "a"}, "KBAPI_SERVICE is not a setting"),
+    ],
+)
+def test_a_setting_that_cannot_be_is_named(
+    tmp_path: Path, served: list[Path], settings: dict[str, str], told: str
+) -> None:
+    refused = serve(tmp_path, **settings)
+    assert refused.exit_code == 3
+    assert told in " ".join(refused.stderr.split())
+    assert served == []
+
+
+def test_all_that_is_wrong_with_the_settings_is_told_at_once(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    wrong = {"KBAPI_JOINN": "closed", "KBAPI_RATE": "9", "KBAPI_RATE_PER_KEY": "0"}
+    refused = serve(tmp_path, **wrong)
+    assert [name for name in wrong if name not in refused.stderr] == []
+    assert "closed" not in refused.stderr
+
+
+def test_every_command_that_reads_settings_refuses_an_unknown_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    an_instance(tmp_path).close()
+    for command in (["check"], ["keys", "list"], ["start", "norvane-sable-7-4820mx"]):
+        # Each in a process of its own: it sends log lines elsewhere for as long as it lives.
+        words = [*command, "--home", str(tmp_path / "home")]
+        unset = run(*words)
+        with monkeypatch.context() as changed:
+            changed.setenv("KBAPI_MIN_FREE", "0")
+            refused = run(*words)
+        assert (unset.returncode, refused.returncode) == (0, 3), command
+        assert "KBAPI_MIN_FREE_BYTES?" in refused.stderr
+
+
+def test_what_commands_read_from_the_environment_is_known(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    read = {variable for command in every_command(main) for variable in variables_of(command)}
+    assert "KBAPI_KEY" in read
+    known = {variable: "x" for variable in read if variable != "KBAPI_HOME"}
+    assert serve(tmp_path, **known).exit_code == 0
+
+
+def test_what_is_set_for_a_service_of_that_name_is_let_through(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    of_a_service = {
+        "KBAPI_PORT": "tcp://10.0.0.1:8080",
+        "KBAPI_PORT_8080_TCP": "tcp://10.0.0.1:8080",
+        "KBAPI_PORT_8080_TCP_ADDR": "10.0.0.1",
+        "KBAPI_SERVICE_HOST": "10.0.0.1",
+        "KBAPI_SERVICE_PORT": "8080",
+        "KBAPI_SERVICE_PORT_HTTP": "8080",
+    }
+    assert serve(tmp_path, **of_a_service).exit_code == 0
+    assert len(served) == 1
+
+
+@pytest.mark.parametrize("threads", ["0", "1000"])
+def test_more_threads_than_connections_are_typed_wrong(
+    tmp_path: Path, served: list[Path], threads: str
+) -> None:
+    words = ["serve", "--home", str(tmp_path / "home"), "--threads", threads]
+    assert click.testing.CliRunner().invoke(main, words).exit_code == 2
+    assert served == []
+
+
+def every_command(group: click.Group) -> Iterator[click.Command]:
+    for command in group.commands.values():
+        if isinstance(command, click.Group):
+            yield from every_command(command)
+        else:
+            yield command
+
+
+def variables_of(command: click.Command) -> list[str]:
+    return [str(option.envvar) for option in command.params if option.envvar]
+
+
+@pytest.mark.parametrize("told", ["", " "])
+def test_no_origins_may_be_told_by_an_empty_variable(
+    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch, told: str
+) -> None:
+    assert serve(tmp_path, KBAPI_CORS_ORIGINS=told).exit_code == 0
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", told)
+    assert Settings().cors_origins == ()
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", "https://one.example, https://two.example")
+    assert Settings().cors_origins == ("https://one.example", "https://two.example")
+
+
+def test_a_secret_that_others_can_read_is_not_served(tmp_path: Path, served: list[Path]) -> None:
+    instance = an_instance(tmp_path)
+    instance.close()
+    for mode in (0o644, 0o640, 0o604):
+        instance.settings.secret_path.chmod(mode)
+        refused = serve(tmp_path)
+        assert refused.exit_code == 3
+        assert "chmod 600" in refused.stderr
+    instance.settings.secret_path.chmod(0o600)
+    assert serve(tmp_path).exit_code == 0
+    assert served == [instance.settings.home]
+
+
+def test_counting_on_redis_without_what_speaks_to_it_is_refused(
+    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(limits, "find_spec", lambda _: None)
+    refused = serve(tmp_path, KBAPI_RATE_STORAGE="redis://:hidden@127.0.0.1:6379/0")
+    assert refused.exit_code == 3
+    assert "Install kbapi[redis]" in refused.stderr
+    assert "hidden" not in refused.stderr
+    assert served == []
+
+
+def test_a_closed_instance_without_a_live_key_is_served_with_a_warning(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    alone = serve(tmp_path, KBAPI_JOIN="closed")
+    assert alone.exit_code == 0
+    assert "kbapi keys add" in alone.stderr
+    instance = an_instance(tmp_path)
+    given = give_key(instance, "", ("submit",))
+    assert serve(tmp_path, KBAPI_JOIN="closed").stderr == ""
+    revoke_key(instance, given.id)
+    instance.close()
+    assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
+    assert serve(tmp_path, KBAPI_JOIN="invite").stderr == ""
+
+
+def test_results_under_older_rules_are_served_with_a_warning(
+    tmp_path: Path, served: list[Path]
+) -> None:
+    instance = an_instance(tmp_path)
+    send(instance, a_submission())
+    assert serve(tmp_path).stderr == ""
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
+    instance.close()
+    warned = serve(tmp_path)
+    assert warned.exit_code == 0
+    assert "run 'kbapi db upgrade'" in " ".join(warned.stderr.split())
+    checked = run("check", "--home", str(tmp_path / "home"))
+    assert checked.returncode == 1
+    assert "WRONG rules       1 results were screened by older rules" in checked.stdout
+    upgraded = run("db", "upgrade", "--home", str(tmp_path / "home"))
+    assert "1 results were screened again" in upgraded.stdout
+    assert serve(tmp_path).stderr == ""
+    assert run("check", "--home", str(tmp_path / "home")).returncode == 0
+
+
+def test_keys_of_a_lost_secret_are_told_to_open_nothing(tmp_path: Path, served: list[Path]) -> None:
+    instance = an_instance(tmp_path / "before")
+    give_key(instance, "evening shift", ("submit",))
+    file = make_backup(instance.settings, tmp_path / "backups", None).file
+    instance.close()
+    home = ("--home", str(tmp_path / "home"))
+    run("restore", str(file), "--without-secret", *home)
+    assert "kbapi keys add" in serve(tmp_path, KBAPI_JOIN="closed").stderr
+    listed = " ".join(run("keys", "list", *home).stdout.split())
+    assert "evening shift (submit)" in listed
+    assert listed.endswith("not valid: created with another secret")
+    run("keys", "add", "--scope", "submit", *home)
+    assert serve(tmp_path, KBAPI_JOIN="closed").stderr == ""
+    assert run("keys", "list", *home).stdout.count("not valid") == 1
+
+
+def test_commands_show_the_key_in_the_environment_to_a_server(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = tmp_path / "home"
+    key = run("keys", "add", "--scope", "submit", "--home", str(home))
+    assert key.returncode == 3, "there is no instance yet"
+    run("db", "upgrade", "--home", str(home))
+    key = run("keys", "add", "--scope", "submit", "--home", str(home)).stdout.strip()
+    with Server(home, workers=1, KBAPI_JOIN="closed") as server:
+        ask = ("chips", "search", "sable", "--to", f"http://127.0.0.1:{server.port}")
+        refused = run(*ask)
+        assert refused.returncode == 1
+        assert "access key" in refused.stderr
+        monkeypatch.setenv("KBAPI_KEY", key)
+        assert run(*ask).returncode == 0
+        monkeypatch.setenv("KBAPI_KEY", key[:-1])
+        assert run(*ask).returncode == 1

@@ -1,0 +1,415 @@
+"""What a curator decides holds in evidence at once, and undone it leaves no trace there."""
+
+from typing import Any
+
+import orjson
+import pytest
+
+from kbapi.access.keys import KeyHolder
+from kbapi.advice.start.answer import advise_start
+from kbapi.errors import DocumentRefused
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import receipt_of
+from kbapi.intake.follow_up import accept_follow_up
+from kbapi.intake.my_submissions import read_own_result, withdraw_contributions, withdraw_own_result
+from kbapi.intake.rescreen import rescreen
+from kbapi.intake.responses import Accepted
+from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.makers import (
+    a_body,
+    a_fixed_clock_setting,
+    a_question,
+    a_setting,
+    a_submission,
+    rows_of,
+    send,
+)
+
+
+@pytest.fixture
+def curator(instance: Instance) -> KeyHolder:
+    return a_curator(instance)
+
+
+def evidence_of(instance: Instance) -> list[tuple[Any, ...]]:
+    return rows_of(instance)["evidence_row"]
+
+
+def told_to_the_sender(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
+    own = read_own_result(instance, sent.id, receipt_of(instance.secret, sent.id))
+    return own.settings[0].status, [reason.code for reason in own.settings[0].reasons]
+
+
+def answer(instance: Instance) -> dict[str, Any]:
+    return orjson.loads(advise_start(instance, a_question(instance)).body)
+
+
+def problems_of(refused: pytest.ExceptionInfo[DocumentRefused]) -> list[tuple[str, str]]:
+    return [(problem.pointer, problem.code) for problem in refused.value.problems]
+
+
+def test_what_was_set_aside_counts_with_its_own_ends_and_is_vouched_for(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    deep = send_deep(instance)
+    assert evidence_of(instance) == []
+    told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    (row,) = evidence_of(instance)
+    # 200 and 210 mV on a grid of 1/1024 V.
+    assert (row[3], row[4], row[-1]) == (205, 215, 1)
+    assert (told.settings, told.decided, told.unchanged) == (1, 1, 0)
+    assert (told.changed[0].before, told.changed[0].now) == ("excluded", "counted")
+    status, codes = told_to_the_sender(instance, deep)
+    assert status == "counted"
+    assert codes == ["included_by_curator", "depth_confirmed", "beyond_soft_bound"]
+
+
+def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None:
+    unverified = send(instance, a_submission(a_setting(unstable_at=None)))
+    assert unverified.settings[0].status == "unverified"
+    decide(instance, curator, a_word(unverified, "include", "effect_confirmed"))
+    assert len(evidence_of(instance)) == 1
+    assert answer(instance)["evidence"]["units_unverified"] == 0
+
+
+@pytest.mark.parametrize(
+    ("word", "reason", "code"),
+    [
+        ("exclude", "unlike_other_results", "excluded_by_curator"),
+        ("invalidate", "wrong_units", "invalidated_by_curator"),
+    ],
+)
+def test_what_counted_leaves_the_evidence(
+    instance: Instance, curator: KeyHolder, word: str, reason: str, code: str
+) -> None:
+    send(instance, a_submission(number=1))
+    before = evidence_of(instance)
+    sent = send(instance, a_submission(number=2))
+    decide(instance, curator, a_word(sent, word, reason))
+    assert evidence_of(instance) == before
+    assert told_to_the_sender(instance, sent) == ("excluded", [code, reason])
+
+
+def test_undone_the_evidence_is_what_it_was_to_the_byte(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    send(instance, a_submission(number=1))
+    own = send(instance, a_submission(a_setting(stable_at=-70, unstable_at=-75), number=2))
+    deep = send_deep(instance, number=2)
+    before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
+    for word, reason in (("include", "depth_confirmed"), ("invalidate", "not_measured")):
+        decide(instance, curator, a_word(deep, word, reason), a_word(own, word, reason))
+        assert {name: rows_of(instance)[name] for name in before} != before
+    undo = (a_word(one, "undo", "decided_in_error") for one in (deep, own))
+    decide(instance, curator, *undo)
+    assert {name: rows_of(instance)[name] for name in before} == before
+    assert len(rows_of(instance)["decision"]) == 6
+
+
+def test_a_decision_shows_in_the_very_next_answer(instance: Instance, curator: KeyHolder) -> None:
+    for number in range(4):
+        send(instance, a_submission(number=number))
+    before = answer(instance)
+    failing = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-10), number=9))
+    with_it = answer(instance)
+    assert with_it["evidence"]["failures"] == before["evidence"]["failures"] + 1
+    decide(instance, curator, a_word(failing, "invalidate", "machine_doubted"))
+    without = answer(instance)
+    assert without["start"] == before["start"]
+    assert without["evidence"]["units_excluded"] == 1
+    decide(instance, curator, a_word(failing, "undo", "decided_in_error"))
+    assert answer(instance)["start"] == with_it["start"]
+
+
+def test_a_row_is_vouched_for_only_where_the_word_stands(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    shallow = a_setting(
+        stable_at=-50,
+        unstable_at=None,
+        planned_end=-50,
+        read_back=-50,
+        effect={"shown_by": "read_back"},
+    )
+    send(instance, a_submission(shallow))
+    deep = send_deep(instance)
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    levels = {row[3]: row[-1] for row in evidence_of(instance)}
+    # The failure is confirmed_by_curator for as well, and it is what bounds both passes.
+    assert levels == {51: 1, 205: 1}
+    failure = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-100)))
+    assert failure.settings[0].status == "counted"
+    assert {row[3]: row[-1] for row in evidence_of(instance)} == {51: 0}
+
+
+def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: KeyHolder) -> None:
+    sent = send(instance, a_submission(a_setting(in_use=-70)))
+    later = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 9}
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
+    before = evidence_of(instance)
+    assert min(row[4] for row in before) < 80
+    decide(instance, curator, a_word(sent, "invalidate", "not_measured"))
+    assert evidence_of(instance) == []
+    (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
+    assert (told.status, told.reasons[0]) == ("recorded", "setting_excluded")
+    decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
+    assert evidence_of(instance) == before
+    (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
+    assert (told.status, told.reasons) == ("counted", ())
+
+
+def test_a_word_for_a_setting_is_one_for_what_became_of_it(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    sent = send(instance, a_submission(a_setting(in_use=-70)))
+    decide(instance, curator, a_word(sent, "include", "depth_confirmed"))
+    later = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "outcome": "still_stable",
+        "days": 40,
+        "effect": {"shown_by": "less_power"},
+        "changed": ["firmware"],
+    }
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
+    rows = evidence_of(instance)
+    assert len({row[2] for row in rows}) == 2
+    assert {row[-1] for row in rows} == {1}
+    decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
+    assert {row[-1] for row in evidence_of(instance)} == {0}
+
+
+def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    low, high = (
+        a_fixed_clock_setting(clock_mhz=clock, in_use=820, effect={"shown_by": "less_power"})
+        for clock in (1810, 1890)
+    )
+    graphics = "Osmer Kestrel 640 Laptop Graphics"
+    sent = send(instance, a_submission(low, high, chip=graphics))
+    later = {
+        "domain": "gpu_core",
+        "control": "fixed_clock_voltage",
+        "clock_mhz": 1890,
+        "outcome": "failed_later",
+        "days": 9,
+    }
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
+    shallowest = min(row[4] for row in evidence_of(instance))
+    decide(instance, curator, a_word(sent, "invalidate", "wrong_chip"))
+    assert min(row[4] for row in evidence_of(instance)) == shallowest
+    decide(instance, curator, a_word(sent, "invalidate", "wrong_chip", ordinal=1))
+    assert evidence_of(instance) == []
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        a_fixed_clock_setting(stock_mv=...),
+        a_setting(minutes=5, checked_results=False, moved_with=["ring"]),
+    ],
+    ids=["no stock voltage", "short, and a failure that is nobody's alone"],
+)
+def test_a_setting_without_any_end_cannot_be_made_to_count(
+    instance: Instance, curator: KeyHolder, setting: dict[str, Any]
+) -> None:
+    document = a_submission(setting)
+    if setting["domain"] == "core":
+        in_force = [
+            {"domain": "core", "control": "voltage_offset", "value": -90},
+            {"domain": "ring", "control": "voltage_offset", "value": -90},
+            {"domain": "memory", "control": "voltage_offset", "value": -40},
+        ]
+        document["trials"] = [{"settings": in_force, "outcome": "failed", "seconds": 60}]
+    else:
+        document["chip"] = "Osmer Kestrel 640 Laptop Graphics"
+    sent = send(instance, document)
+    assert sent.settings[0].status == "excluded"
+    before = rows_of(instance)
+    with pytest.raises(DocumentRefused) as refused:
+        decide(instance, curator, a_word(sent, "include", "rule_does_not_fit"))
+    assert problems_of(refused) == [("/decisions/0", "nothing_to_count")]
+    assert rows_of(instance) == before
+    decide(instance, curator, a_word(sent, "exclude", "testing_doubted"))
+
+
+def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
+    deep = send_deep(instance)
+    before = rows_of(instance)
+    with pytest.raises(DocumentRefused) as refused:
+        decide(
+            instance,
+            curator,
+            a_word(deep, "include", "depth_confirmed"),
+            a_word("01a21000-8800-736b-8fa7-7e16bf7f60fd", "invalidate", "not_measured"),
+            a_word(deep, "invalidate", "depth_confirmed"),
+            a_word(deep, "include", "depth_confirmed", ordinal=1),
+        )
+    assert problems_of(refused) == [
+        ("/decisions/1", "setting_unknown"),
+        ("/decisions/2/reason", "reason_does_not_fit"),
+        ("/decisions/3", "setting_unknown"),
+        ("/decisions/2", "duplicate_decision"),
+    ]
+    assert rows_of(instance) == before
+
+
+def test_what_was_said_before_is_not_said_again(instance: Instance, curator: KeyHolder) -> None:
+    deep = send_deep(instance)
+    assert decide(instance, curator, a_word(deep, "undo", "rules_apply")).unchanged == 1
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    assert (told.decided, told.unchanged, told.changed) == (0, 1, ())
+    assert decide(instance, curator, a_word(deep, "include", "rule_does_not_fit")).decided == 1
+    assert len(rows_of(instance)["decision"]) == 2
+
+
+def test_all_settings_of_a_contributor_are_decided_about_at_once(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    mine = [
+        send(instance, a_submission(unit_token=f"tidewater-unit-x{number:05}", number=1))
+        for number in range(3)
+    ]
+    other = send(instance, a_submission(number=2))
+    contributor = _contributor_of(instance, mine[0])
+    told = decide(
+        instance,
+        curator,
+        {"contributor": contributor, "decision": "invalidate", "reason": "not_measured"},
+    )
+    assert (told.settings, told.decided) == (3, 3)
+    assert {told_to_the_sender(instance, one)[0] for one in mine} == {"excluded"}
+    assert told_to_the_sender(instance, other) == ("counted", [])
+
+
+def _contributor_of(instance: Instance, sent: Accepted) -> int:
+    with instance.reading() as connection:
+        return connection.exec_driver_sql(
+            "SELECT contributor_id FROM unit JOIN submission ON submission.unit_id = unit.id "
+            "WHERE public_id = ?",
+            (sent.id,),
+        ).scalar_one()
+
+
+@pytest.mark.parametrize(
+    ("origin", "hit"),
+    [
+        ({"client": "broken-script/0.1"}, {0, 1}),
+        ({"firmware": "1.14"}, {1, 2}),
+        ({"firmware": "1.14", "client": "broken-script/0.1"}, {1}),
+        ({"firmware": "1.14", "machine": "harbour-15"}, {2}),
+    ],
+)
+def test_all_settings_of_an_origin_are_decided_about_at_once(
+    instance: Instance, curator: KeyHolder, origin: dict[str, str], hit: set[int]
+) -> None:
+    old, new = {"firmware": "1.14"}, {"firmware": "1.15"}
+    sent = [
+        send(instance, a_submission(number=number, platform=platform, client=client))
+        for number, (platform, client) in enumerate(
+            [
+                (new, "broken-script/0.1"),
+                (old, "broken-script/0.1"),
+                ({**old, "machine": "harbour-15"}, "tidewater-script/0.3"),
+                (new, "tidewater-script/0.3"),
+            ]
+        )
+    ]
+    decide(
+        instance, curator, {"origin": origin, "decision": "invalidate", "reason": "script_error"}
+    )
+    statuses = [told_to_the_sender(instance, one)[0] for one in sent]
+    assert {place for place, status in enumerate(statuses) if status == "excluded"} == hit
+
+
+def test_more_settings_than_can_be_decided_about_at_once_are_refused(
+    instance: Instance, curator: KeyHolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(3):
+        send(instance, a_submission(number=number))
+    monkeypatch.setattr("kbapi.curation.decisions.MOST_SETTINGS_AT_ONCE", 2)
+    before = rows_of(instance)
+    everywhere = {"origin": {"client": "tidewater-script/0.3"}}
+    with pytest.raises(DocumentRefused) as refused:
+        decide(
+            instance, curator, {**everywhere, "decision": "invalidate", "reason": "script_error"}
+        )
+    assert problems_of(refused) == [("/decisions/0", "too_many_settings")]
+    assert rows_of(instance) == before
+
+
+def test_a_repeat_is_answered_with_what_it_stands_as_now(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    deep = send_deep(instance)
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    repeat = send_deep(instance)
+    assert repeat.duplicate_of == deep.id
+    assert repeat.screening.status == "counted"
+    assert repeat.settings[0].reasons[0].code == "included_by_curator"
+
+
+def test_a_withdrawal_takes_decisions_along(instance: Instance, curator: KeyHolder) -> None:
+    keys = rows_of(instance)["access_key"]
+    for withdraw in (
+        lambda sent: withdraw_own_result(instance, sent.id, sent.receipt),
+        lambda _: withdraw_contributions(instance, "tidewater-member-000001"),
+    ):
+        deep = send_deep(instance)
+        decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+        withdraw(deep)
+        assert {name: rows for name, rows in rows_of(instance).items() if rows} == {
+            "access_key": keys
+        }
+
+
+@pytest.mark.parametrize(
+    ("word", "reason", "status"),
+    [("include", "depth_confirmed", "counted"), ("invalidate", "not_measured", "excluded")],
+)
+def test_decisions_hold_when_results_are_screened_again(
+    instance: Instance, curator: KeyHolder, word: str, reason: str, status: str
+) -> None:
+    deep = send_deep(instance)
+    decide(instance, curator, a_word(deep, word, reason))
+    before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
+    assert rescreen(instance) == 1
+    assert {name: rows_of(instance)[name] for name in before} == before
+    assert told_to_the_sender(instance, deep)[0] == status
+
+
+def test_what_would_be_refused_today_still_counts_by_a_curators_word(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    deep = send_deep(instance)
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    before = evidence_of(instance)
+    with instance.writing() as connection:
+        connection.exec_driver_sql(
+            "UPDATE submission SET rules_version = 1, "
+            "document = replace(document, '\"minutes\":65', '\"minutes\":-65')"
+        )
+    rescreen(instance)
+    assert evidence_of(instance) == before
+    assert told_to_the_sender(instance, deep) == (
+        "counted",
+        ["included_by_curator", "depth_confirmed", "refused_by_current_rules"],
+    )
+    decide(instance, curator, a_word(deep, "undo", "rules_apply"))
+    assert told_to_the_sender(instance, deep) == ("excluded", ["refused_by_current_rules"])
+
+
+def test_decisions_hold_when_a_chip_is_read_again(instance: Instance, curator: KeyHolder) -> None:
+    from kbapi.intake.rescreen import reread_chips
+
+    deep = send_deep(instance)
+    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE chip SET key = 'norvane-sable-7-4800k'")
+    assert reread_chips(instance, is_applied=True).moves
+    assert [row[-1] for row in evidence_of(instance)] == [1]
+    assert told_to_the_sender(instance, deep)[0] == "counted"

@@ -1,0 +1,93 @@
+"""What statistics set aside waits for a curator, and counts, or goes, by a word."""
+
+from typing import Any
+
+import orjson
+import pytest
+
+from kbapi.access.keys import KeyHolder
+from kbapi.advice.start.answer import advise_start
+from kbapi.curation.item import show_item
+from kbapi.curation.queue import list_waiting
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.responses import Accepted
+from tests.curation.makers import a_curator, a_word, decide
+from tests.makers import COUNT_CHIP, a_count_submission, a_line_of_units, a_question, send
+
+
+@pytest.fixture
+def curator(instance: Instance) -> KeyHolder:
+    return a_curator(instance)
+
+
+@pytest.fixture
+def far_out(instance: Instance) -> Accepted:
+    """A unit that goes far deeper than forty others, in an answer that was asked for since."""
+    a_line_of_units(instance, [10 + number % 3 for number in range(40)])
+    sent = send(instance, a_count_submission(29, 30, number=900))
+    answer(instance)
+    return sent
+
+
+def answer(instance: Instance) -> dict[str, Any]:
+    question = a_question(instance, chip=COUNT_CHIP, control="count_offset")
+    return orjson.loads(advise_start(instance, question).body)
+
+
+def told(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
+    own = read_own_result(instance, sent.id, sent.receipt).settings[0]
+    return own.status, [reason.code for reason in own.reasons]
+
+
+def waiting(instance: Instance) -> list[tuple[str, str, list[str]]]:
+    return [
+        (one.submission, one.status, [reason.code for reason in one.reasons])
+        for one in list_waiting(instance, {}).waiting
+    ]
+
+
+def test_it_waits_with_the_reason_that_its_sender_reads(
+    instance: Instance, far_out: Accepted
+) -> None:
+    assert answer(instance)["evidence"]["units"] == 40
+    assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
+    assert told(instance, far_out) == ("excluded", ["outlier_deep"])
+
+
+def test_it_counts_by_a_word_whatever_the_fence_says(
+    instance: Instance, curator: KeyHolder, far_out: Accepted
+) -> None:
+    shown = show_item(instance, far_out.id, 0).pool
+    assert shown is not None
+    assert shown.start_with is not None
+    assert (shown.start_without.units, shown.start_with.units) == (40, 41)
+    decide(instance, curator, a_word(far_out, "include", "depth_confirmed"))
+    assert told(instance, far_out) == ("counted", ["included_by_curator", "depth_confirmed"])
+    now = answer(instance)
+    assert (now["evidence"]["units"], now["evidence"]["units_excluded"]) == (41, 0)
+    assert waiting(instance) == []
+
+
+def test_undone_it_is_set_aside_again_and_waits(
+    instance: Instance, curator: KeyHolder, far_out: Accepted
+) -> None:
+    before = answer(instance)
+    decide(instance, curator, a_word(far_out, "include", "depth_confirmed"))
+    answer(instance)
+    decide(instance, curator, a_word(far_out, "undo", "decided_in_error"))
+    after = answer(instance)
+    assert after["start"] == before["start"]
+    assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] == 1
+    assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
+
+
+def test_rejected_it_stands_against_the_pool_no_longer(
+    instance: Instance, curator: KeyHolder, far_out: Accepted
+) -> None:
+    assert answer(instance)["start"]["stable_share_used"] > 0.9
+    decide(instance, curator, a_word(far_out, "invalidate", "wrong_units"))
+    now = answer(instance)
+    assert now["start"]["stable_share_used"] == 0.9
+    assert now["evidence"]["units_excluded"] == 1
+    assert told(instance, far_out)[1] == ["invalidated_by_curator", "wrong_units"]

@@ -1,0 +1,37 @@
+"""Every curated note: it is one, and it is about something that the catalogue knows."""
+
+from pathlib import Path
+
+import pytest
+
+from kbapi.curation.notes import parse_note
+from kbapi.demo.members import bundled_club, note_texts
+from kbapi.instance.instance import bundled_catalogue
+
+FOLDER = Path(__file__).parents[2] / "seed_data" / "notes"
+NOTES = sorted(path for path in FOLDER.glob("*.md") if path.name != "README.md")
+
+
+def test_there_are_about_fifteen() -> None:
+    assert 12 <= len(NOTES) <= 20
+    assert note_texts() == [path.read_text() for path in NOTES]
+
+
+@pytest.mark.parametrize("path", NOTES, ids=lambda path: path.stem)
+def test_a_note_reads_is_called_like_its_file_and_has_a_source_of_the_club(path: Path) -> None:
+    note = parse_note(path.read_text())
+    assert note.key == path.stem
+    assert note.source.startswith("Tidewater Bench Club")
+    assert len(note.markdown) > 80
+
+
+@pytest.mark.parametrize("path", NOTES, ids=lambda path: path.stem)
+def test_a_note_is_about_something_that_the_catalogue_knows(path: Path) -> None:
+    note = parse_note(path.read_text())
+    chips = [described.chip for described in bundled_catalogue().chips.values()]
+    known = {
+        "chip": {chip.key for chip in chips},
+        "series": {chip.series for chip in chips},
+        "machine": {one.key for one in bundled_club().classes},
+    }
+    assert note.subject in known[note.subject_kind]

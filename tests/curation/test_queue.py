@@ -1,0 +1,263 @@
+"""The queue of curators: every waiting setting once, oldest first, each page at the same price."""
+
+from dataclasses import asdict
+from typing import Any
+
+import pytest
+from sqlalchemy import text
+
+from kbapi.access.keys import KeyHolder
+from kbapi.curation.queue import ReviewPage, list_waiting
+from kbapi.errors import QueryInvalid
+from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.review import BEGIN, PARTS, WaitingAt, WaitingFilters, waiting_statement
+from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.many import fill_with_results, steps_of_a_page
+from tests.makers import a_fixed_clock_setting, a_setting, a_submission, an_instance, send
+
+
+@pytest.fixture
+def curator(instance: Instance) -> KeyHolder:
+    return a_curator(instance)
+
+
+def page(instance: Instance, **parameters: Any) -> ReviewPage:
+    return list_waiting(instance, {name: [str(value)] for name, value in parameters.items()})
+
+
+def walk(instance: Instance, **parameters: Any) -> list[str]:
+    """Every setting of the queue, as pages bring them."""
+    met: list[str] = []
+    told = page(instance, **parameters)
+    met += [one.submission for one in told.waiting]
+    while told.next_cursor is not None:
+        told = page(instance, **parameters, cursor=told.next_cursor)
+        met += [one.submission for one in told.waiting]
+    return met
+
+
+def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
+    """As judging would leave it."""
+    which = "unit_id" if table == "outlier_unit" else "contributor_id"
+    with instance.writing() as connection:
+        connection.exec_driver_sql(
+            f"INSERT INTO {table} (pool_id, {which}, code) "
+            f"SELECT setting.pool_id, unit.{'id' if which == 'unit_id' else which}, ? "
+            "FROM setting_result AS setting JOIN unit ON unit.id = setting.unit_id "
+            "JOIN submission ON submission.id = setting.submission_id WHERE public_id = ?",
+            (code, sent.id),
+        )
+
+
+def test_what_was_set_aside_waits_and_what_counts_or_is_claimed_does_not(
+    instance: Instance,
+) -> None:
+    send(instance, a_submission(number=1))
+    send(instance, a_submission(a_setting(unstable_at=None), number=2))
+    deep = send_deep(instance, number=3)
+    (one,) = page(instance).waiting
+    assert one.submission == deep.id
+    assert (one.month, one.chip, one.control, one.status) == (
+        "2026-08",
+        "norvane-sable-7-4820mx",
+        "voltage_offset",
+        "excluded",
+    )
+    assert (one.below_stock.stable, one.below_stock.unstable) == (200, 210)
+    assert [reason.code for reason in one.reasons] == ["beyond_soft_bound"]
+    assert one.reasons[0].text
+    assert not one.sender.is_shared
+
+
+def test_depths_are_told_from_the_units_own_stock(instance: Instance) -> None:
+    deep = a_fixed_clock_setting(stable_at=660, unstable_at=650)
+    untold = a_fixed_clock_setting(stock_mv=...)
+    for number, setting in enumerate((deep, untold)):
+        send(
+            instance,
+            a_submission(setting, number=number, chip="Osmer Kestrel 640 Laptop Graphics"),
+        )
+    told = [(one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting]
+    assert told == [(240, 250), (None, None)]
+
+
+def test_nothing_of_a_day_a_token_or_a_hash_is_told(instance: Instance) -> None:
+    send_deep(instance)
+    (one,) = page(instance).waiting
+    for hidden in ("2026-09-15", "tidewater-member", "tidewater-unit"):
+        assert hidden not in repr(one)
+
+
+def test_what_is_decided_waits_no_more_until_it_is_undone(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    sent = [send_deep(instance, number=number) for number in range(4)]
+    for one, (word, reason) in zip(
+        sent,
+        (
+            ("include", "depth_confirmed"),
+            ("exclude", "testing_doubted"),
+            ("invalidate", "not_measured"),
+        ),
+        strict=False,
+    ):
+        decide(instance, curator, a_word(one, word, reason))
+    assert walk(instance) == [sent[3].id]
+    decide(instance, curator, a_word(sent[1], "undo", "decided_in_error"))
+    assert walk(instance) == [sent[1].id, sent[3].id]
+
+
+def test_what_statistics_set_aside_waits_behind_it(instance: Instance, curator: KeyHolder) -> None:
+    flagged, unlike, deep = (
+        send(instance, a_submission(number=1)),
+        send(instance, a_submission(number=2)),
+        send_deep(instance, number=3),
+    )
+    flag(instance, "outlier_unit", flagged, "outlier_deep")
+    flag(instance, "differing_contributor", unlike, "contributor_differs")
+    assert walk(instance, limit=1) == [deep.id, flagged.id, unlike.id]
+    assert walk(instance, code="outlier_deep") == [flagged.id]
+    assert walk(instance, code="contributor_differs") == [unlike.id]
+    decide(instance, curator, a_word(flagged, "include", "depth_confirmed"))
+    assert walk(instance) == [deep.id, unlike.id]
+
+
+@pytest.mark.parametrize("limit", [1, 2, 3, 7, 100])
+def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, limit: int) -> None:
+    first = [send_deep(instance, number=number).id for number in range(7)]
+    counted = [send(instance, a_submission(number=number)) for number in range(20, 26)]
+    for one in counted[:3]:
+        flag(instance, "outlier_unit", one, "outlier_shallow")
+    for one in counted[3:]:
+        flag(instance, "differing_contributor", one, "contributor_differs")
+    met, later, cursor = [], [], {}
+    for number in range(100):
+        told = page(instance, limit=limit, **cursor)
+        assert len(told.waiting) <= limit
+        met += [one.submission for one in told.waiting]
+        if told.next_cursor is None:
+            break
+        cursor = {"cursor": told.next_cursor}
+        if number < 5:
+            later.append(send_deep(instance, number=50 + number).id)
+    flagged = [one.id for one in counted]
+    assert len(met) == len(set(met))
+    assert [one for one in met if one in first] == first
+    assert [one for one in met if one in flagged] == flagged
+    assert set(met) <= {*first, *flagged, *later}
+
+
+def test_a_walk_goes_on_behind_what_was_withdrawn_or_decided(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    sent = [send_deep(instance, number=number) for number in range(5)]
+    told = page(instance, limit=2)
+    withdraw_own_result(instance, sent[1].id, sent[1].receipt)
+    decide(instance, curator, a_word(sent[2], "invalidate", "not_measured"))
+    rest = page(instance, cursor=told.next_cursor)
+    assert [one.submission for one in rest.waiting] == [sent[3].id, sent[4].id]
+
+
+def test_filters_find_by_chip_code_and_contributor(instance: Instance) -> None:
+    deep = send_deep(instance, number=1)
+    other = send_deep(instance, number=2, chip="Norvane Sable 7 4800K")
+    short = send(instance, a_submission(a_setting(minutes=5, unstable_at=None), number=3))
+    assert walk(instance, chip="Norvane(R) Sable(TM) 7 4800K @ 2.60GHz") == [other.id]
+    assert walk(instance, code="only_short_test") == [short.id]
+    numbers = {one.submission: one.sender.contributor for one in page(instance).waiting}
+    assert walk(instance, contributor=numbers[deep.id]) == [deep.id]
+    assert walk(instance, contributor=9_999) == []
+
+
+def test_a_filter_looks_at_so_many_a_page_and_says_where_it_goes_on(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kbapi.curation.queue._MOST_LOOKED_AT", 3)
+    for number in range(8):
+        send_deep(instance, number=number)
+    last = send_deep(instance, number=8, chip="Norvane Sable 7 4800K")
+    told = page(instance, chip="norvane-sable-7-4800k")
+    assert told.waiting == ()
+    assert told.next_cursor is not None
+    assert walk(instance, chip="norvane-sable-7-4800k") == [last.id]
+
+
+def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> None:
+    for number in (1, 2):
+        send_deep(instance, number=number, contributor_token=..., unit_token=...)
+    one, other = page(instance).waiting
+    assert one.sender == other.sender
+    assert one.sender.is_shared
+    assert one.sender.other_results == 1
+
+
+@pytest.mark.parametrize(
+    "parameters",
+    [
+        {"cursor": "banana"},
+        {"cursor": "WyJzY3JlZW5pbmciLDEsMF0"},
+        {"cursor": "WyJub3doZXJlIiwxLDAsMCwwXQ"},
+        {"cursor": "WyJzY3JlZW5pbmciLCJ4IiwwLDAsMF0"},
+        {"limit": 0},
+        {"limit": 101},
+        {"contributor": 0},
+        {"contributor": 10**30},
+        {"code": "Beyond!"},
+        {"chip": "no chip at all"},
+        {"cod": "x"},
+    ],
+)
+def test_what_cannot_be_asked_is_told(instance: Instance, parameters: dict[str, Any]) -> None:
+    with pytest.raises(QueryInvalid) as refused:
+        page(instance, **parameters)
+    assert {problem.pointer for problem in refused.value.problems} == set(parameters)
+
+
+@pytest.mark.parametrize("part", ["screening", "contributors"])
+def test_a_page_costs_the_same_at_both_ends_of_a_hundred_times_as_many(
+    tmp_path_factory: pytest.TempPathFactory, part: str
+) -> None:
+    cost = []
+    for results in (1_000, 100_000):
+        made = an_instance(tmp_path_factory.mktemp("queue"))
+        fill_with_results(made, results, every=10)
+        place = results // 2
+        late = (place, 0, 0, 0) if part == "screening" else (1, 1, place, place)
+        cost += [steps_of_a_page(made, WaitingAt(part, key)) for key in (BEGIN, late)]
+        made.close()
+    # A walk that passed what lies before would run thousands of times as many.
+    assert max(cost) <= 1.1 * min(cost)
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_every_part_of_the_queue_walks_an_index(instance: Instance, part: str) -> None:
+    parameters = {**dict.fromkeys(("k1", "k2", "k3", "k4", "look"), 1), **asdict(WaitingFilters())}
+    with instance.reading() as connection:
+        explained = connection.execute(
+            text("EXPLAIN QUERY PLAN " + waiting_statement(part)), parameters
+        )
+        plan = [row[3] for row in explained]
+    assert plan[0] == "MATERIALIZE looked"
+    walked = plan[1 : plan.index("SCAN looked")]
+    keys = ("USING INDEX ix_", "USING COVERING INDEX ix_", "USING PRIMARY KEY")
+    # The settings of one unit in a pool are few: to put them in order is no walk.
+    few = ["USE TEMP B-TREE FOR LAST TERM OF ORDER BY"] if part == "statistics" else []
+    assert [step for step in walked if not any(key in step for key in keys)] == few
+    assert [step for step in plan if step.startswith("SCAN")] == ["SCAN looked"]
+
+
+def test_each_setting_of_a_page_asks_the_same_few_statements(instance: Instance) -> None:
+    for number in range(12):
+        send_deep(instance, number=number)
+    asked: list[str] = []
+    with instance.reading() as connection:
+        connection.connection.driver_connection.set_trace_callback(asked.append)
+    counts = []
+    for limit in (1, 2, 11):
+        asked.clear()
+        assert len(page(instance, limit=limit).waiting) == limit
+        counts.append(len(asked))
+    each = counts[1] - counts[0]
+    assert 1 <= each <= 4
+    assert counts[2] - counts[0] == 10 * each

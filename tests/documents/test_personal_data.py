@@ -1,0 +1,183 @@
+"""Identities are found wherever a document can hold them, named by field, and never repeated."""
+
+import json
+import logging
+from itertools import chain
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.bounds import MOST_TEXTS
+from kbapi.documents.personal_data import find_identities, is_identity, without_identities
+from kbapi.errors import DocumentRefused
+from kbapi.instance.instance import Instance
+from tests.intake.whole_document import a_whole_document
+from tests.makers import rows_of, send
+
+CHIP_STRINGS = Path(__file__).parents[1] / "chips" / "data" / "chip_strings.jsonl"
+
+IDENTITIES = {
+    "e-mail": ["anna@mail.example", "mail anna.b@mail.example now", "anna@mailbox"],
+    "phone": [
+        "+49 170 1234567",
+        "(555) 123-4567",
+        "555-123-4567",
+        "0170/1234567",
+        "01 23 45 67 89",
+    ],
+    "IP address": [
+        "192.0.2.17",
+        "at 198.51.100.4 port 80",
+        "2001:db8::1",
+        "fe80::1ff:fe23:4567:890a",
+    ],
+    "MAC address": ["00:1a:2b:3c:4d:5e", "00-1A-2B-3C-4D-5E", "001a.2b3c.4d5e"],
+    "UUID": ["123e4567-e89b-12d3-a456-426614174000", "123e4567e89b12d3a456426614174000"],
+    "serial": ["PF3A2B1C", "5CD1234XYZ", "C02XK1ZZJG5J", "S/N 1234", "service tag 8XK3Z12"],
+    "long number": ["12345678", "order 356938035643809"],
+    "home folder": [
+        "/home/anna/logs",
+        "C:\\Users\\anna",
+        "~anna/logs",
+        "/Users/anna",
+        "\\\\nas\\a",
+    ],
+    "host name": [
+        "DESKTOP-AB12CD3",
+        "annas-macbook",
+        "Anna's laptop",
+        "nas.lan",
+        "a.bench.example",
+    ],
+}
+HARMLESS = [
+    "harbour-15",
+    "Harbour 15 G6 (2024)",
+    "gaming laptop",
+    "mini pc",
+    "15ACH6H",
+    "B650E board",
+    "model 82XW",
+    "rev 1.2.3",
+    "1234567",
+    "12:30:45",
+    "256.1.1.1",
+    "Kite 13 2-in-1",
+]
+VERSIONS = [
+    "F.12",
+    "N3HET82W (1.54 )",
+    "31.0.101.5590",
+    "10.0.26100.1",
+    "20230601",
+    "6.8.0-49-generic",
+    "GCCN31WW(V1.21)",
+    "A.40 05/12/2025",
+]
+
+
+@pytest.mark.parametrize("shape", IDENTITIES)
+def test_each_shape_is_found_and_named_but_not_repeated(shape: str) -> None:
+    for text in IDENTITIES[shape]:
+        (problem,) = find_identities({"platform": {"machine": text}})
+        assert problem.pointer == "/platform/machine"
+        assert problem.code == "personal_data_found"
+        assert text not in problem.detail
+
+
+@pytest.mark.parametrize("text", HARMLESS)
+def test_harmless_texts_pass(text: str) -> None:
+    assert find_identities({"platform": {"machine": text}}) == ()
+
+
+@pytest.mark.parametrize("field", ["firmware", "driver", "microcode"])
+@pytest.mark.parametrize("text", VERSIONS)
+def test_versions_may_look_like_addresses_and_long_numbers(field: str, text: str) -> None:
+    assert find_identities({"platform": {field: text}}) == ()
+
+
+@pytest.mark.parametrize("text", ["anna@mail.example", "annas-macbook.local", "/home/anna"])
+def test_versions_hold_no_other_identity(text: str) -> None:
+    for document in ({"client": text}, {"platform": {"firmware": text}}):
+        assert [problem.code for problem in find_identities(document)] == ["personal_data_found"]
+
+
+def test_an_address_is_one_in_every_other_field() -> None:
+    assert find_identities({"readings": [{"temp_sensor": "192.0.2.17"}]})
+    assert find_identities({"settings": [{"domain": "192.0.2.17"}]})
+    assert find_identities({"unheard_of": {"deep": ["192.0.2.17"]}})
+
+
+def test_no_string_of_a_real_chip_is_a_false_alarm() -> None:
+    strings = [json.loads(line)["raw"] for line in CHIP_STRINGS.read_text().splitlines()]
+    assert len(strings) > 500
+    assert [text for text in strings if find_identities({"chip": text})] == []
+
+
+def test_a_chip_text_with_an_address_is_found_all_the_same() -> None:
+    for text in ("Norvane Sable 7 4820MX anna@mail.example", "Sable 192.0.2.17", "/home/anna/cpu"):
+        assert find_identities({"chip": text})
+
+
+def test_tokens_are_never_looked_into() -> None:
+    token = "12345678-anna.local"
+    assert find_identities({"unit_token": token, "contributor_token": token}) == ()
+    assert find_identities({"settings": [{"unit_token": token}]})
+
+
+def refusal_of(instance: Instance, document: Any) -> DocumentRefused:
+    with pytest.raises(DocumentRefused) as refused:
+        send(instance, document)
+    return refused.value
+
+
+def test_a_field_name_that_identifies_is_told_by_the_object_that_holds_it(
+    instance: Instance,
+) -> None:
+    for name in ("anna@mail.example", "DESKTOP-AB12CD3", "x" * 90 + "anna@mail.example"):
+        document = a_whole_document(platform={name: {"machine": "12345678"}})
+        refused = refusal_of(instance, document)
+        assert "personal_data_found" in {problem.code for problem in refused.problems}
+        told = repr(refused.problems)
+        assert "anna" not in told
+        assert "DESKTOP" not in told
+        assert "12345678" not in told
+        assert {problem.pointer for problem in refused.problems} == {"/platform"}
+
+
+def test_a_pointer_ends_before_what_identifies() -> None:
+    assert without_identities("/platform/machine") == "/platform/machine"
+    assert without_identities("/platform/anna@mail.example/x") == "/platform"
+    assert without_identities("/~1home~1anna") == ""
+
+
+def test_the_answer_and_the_log_hold_neither_value_nor_name(
+    client: FlaskClient, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.DEBUG)
+    for text in chain.from_iterable(IDENTITIES.values()):
+        document = a_whole_document(platform={"machine": text, text: text}, client=text)
+        response = client.post("/v1/submissions", json=document)
+        assert response.status_code == 422
+        assert text not in response.get_data(as_text=True)
+        assert json.dumps(text)[1:-1] not in response.get_data(as_text=True)
+        assert text not in caplog.text
+
+
+def test_nothing_of_a_refused_document_is_stored(instance: Instance) -> None:
+    refusal_of(instance, a_whole_document(platform={"machine": "anna@mail.example"}))
+    assert not any(rows_of(instance).values())
+
+
+def test_more_texts_than_any_result_has_are_refused_unread() -> None:
+    texts = [f"A{number}" for number in range(MOST_TEXTS)]
+    assert find_identities(texts) == ()
+    (problem,) = find_identities([*texts, "A"])
+    assert problem.code == "too_many_texts"
+
+
+def test_a_text_that_is_hard_to_search_is_searched_all_the_same() -> None:
+    for hard in ("a@" * 200, "1-" * 200, "a." * 200, ":" * 400, "0:" * 200, "s pc" * 100):
+        is_identity(hard)

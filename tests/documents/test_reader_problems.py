@@ -1,0 +1,121 @@
+"""The reader: text, shape, rules and chip together, every problem told and none twice."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kbapi.chips.catalogue import load_catalogue
+from kbapi.documents.reader import ReadDocument, read_document, read_json
+from kbapi.errors import DocumentRefused, JsonUnreadable
+from kbapi.settings import bundled_folder
+from tests.makers import CHIP, a_body, a_setting, a_submission
+
+CATALOGUE = load_catalogue(bundled_folder("seed_data") / Path("catalogue"))
+THIS_MONTH = "2026-09"
+
+
+def read(body: bytes) -> ReadDocument:
+    return read_document(read_json(body), THIS_MONTH, CATALOGUE)
+
+
+def problems_of(document: Any) -> list[tuple[str, str]]:
+    body = document if isinstance(document, bytes) else a_body(document)
+    with pytest.raises(DocumentRefused) as caught:
+        read(body)
+    return [(problem.pointer, problem.code) for problem in caught.value.problems]
+
+
+def test_a_sound_document_comes_back_parsed_and_without_its_tokens() -> None:
+    sent = a_submission()
+    document = read(a_body(sent))
+    assert document.chip.key == CHIP
+    assert document.result.unit_token == sent["unit_token"]
+    tokens = {"unit_token", "contributor_token"}
+    assert document.raw == {name: value for name, value in sent.items() if name not in tokens}
+
+
+def test_text_shape_rules_and_chip_are_told_together() -> None:
+    document = a_submission(a_setting(stable_at=80), a_setting(domain="cores"), chip="bogus thing")
+    body = json.dumps(document).replace('"minutes": 20', '"minutes": NaN', 1).encode()
+    assert problems_of(body) == [
+        ("/stock_passed/0/minutes", "not_finite"),
+        ("/settings/1/domain", "invalid"),
+        ("/chip", "chip_unreadable"),
+        ("/settings/0/stable_at", "above_stock"),
+    ]
+
+
+def test_what_the_text_was_told_for_is_not_told_again_for_its_shape() -> None:
+    body = json.dumps(a_submission()).replace("-80", "NaN").encode()
+    assert problems_of(body) == [("/settings/0/stable_at", "not_finite")]
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [("bogus thing", "chip_unreadable"), ("QEMU Virtual CPU version 2.5+", "chip_unreadable")],
+)
+def test_a_chip_that_names_none_is_refused(text: str, code: str) -> None:
+    assert problems_of(a_submission(chip=text)) == [("/chip", code)]
+
+
+def test_the_sound_settings_of_a_misshapen_document_are_judged_too() -> None:
+    document = a_submission(a_setting(minutes="long"), a_setting(domain="ring", in_use=5))
+    assert problems_of(document) == [
+        ("/settings/0/minutes", "invalid"),
+        ("/settings/1/in_use", "above_stock"),
+    ]
+
+
+def test_the_rules_of_the_whole_document_are_told_beside_a_wrong_shape() -> None:
+    twice = a_submission(a_setting(), a_setting(), measured_in="2027-01", bogus=1)
+    assert set(problems_of(twice)) == {
+        ("/bogus", "unknown_field"),
+        ("/settings/1", "setting_twice"),
+        ("/measured_in", "month_in_future"),
+    }
+
+
+def test_the_rules_of_the_whole_document_are_told_beside_those_of_a_setting() -> None:
+    document = a_submission(a_setting(stable_at=80), measured_in="2027-01")
+    assert set(problems_of(document)) == {
+        ("/settings/0/stable_at", "above_stock"),
+        ("/measured_in", "month_in_future"),
+    }
+
+
+@pytest.mark.parametrize("body", [b"", b"{", b"\xff", b"[" * 600])
+def test_what_is_no_text_is_told_alone(body: bytes) -> None:
+    with pytest.raises(JsonUnreadable):
+        read(body)
+
+
+@pytest.mark.parametrize("document", [None, [], 7, "text"])
+def test_what_is_no_object_is_refused(document: Any) -> None:
+    assert problems_of(document) == [("", "invalid")]
+
+
+def test_a_hundred_problems_are_listed_and_the_rest_counted() -> None:
+    at_most = a_submission(**{f"bogus{number}": 1 for number in range(100)})
+    assert len(problems_of(at_most)) == 100
+    with pytest.raises(DocumentRefused) as caught:
+        read(a_body({**at_most, "bogus100": 1, "bogus101": 1}))
+    *listed, last = caught.value.problems
+    assert len(listed) == 100
+    assert (last.code, last.detail) == ("more_problems", "2 more problems are not listed.")
+
+
+def test_a_problem_never_repeats_what_was_sent() -> None:
+    secret = "member-name-7f3a"
+    document = a_submission(
+        a_setting(domain=secret, effect={"shown_by": secret}, loads=[secret]),
+        unit_token=f"!{secret}",
+        client=f"{secret}@",
+        chip=f"bogus {secret}",
+        measured_in=secret,
+    )
+    with pytest.raises(DocumentRefused) as caught:
+        read(a_body(document))
+    assert len(caught.value.problems) == 7
+    assert not any(secret in problem.detail for problem in caught.value.problems)

@@ -1,0 +1,201 @@
+"""Each rule about readings just inside and just outside, and what messy readings become."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kbapi.documents.readings import READING_RULES, Ignored, ignore_readings
+from kbapi.documents.types import Reading, SubmittedResult, Trial
+from kbapi.instance.instance import Instance
+from tests.intake.whole_document import a_whole_document
+from tests.makers import send
+
+CASES = [
+    json.loads(line)
+    for line in (Path(__file__).parent / "data" / "messy_readings.jsonl").read_text().splitlines()
+]
+
+
+def ignored(*readings: dict[str, Any]) -> dict[str, str]:
+    told = told_of(*readings)
+    return {one.pointer.removeprefix("/readings/"): one.code for one in told}
+
+
+def told_of(*readings: dict[str, Any]) -> tuple[Ignored, ...]:
+    made = tuple(Reading(**{"state": "stock", **reading}) for reading in readings)
+    return ignore_readings(SubmittedResult(chip="any", readings=made))[1]
+
+
+def a_pair(stock: dict[str, Any], tuned: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    common = {"load": "all_core", "power_w": 60.0, "temp_avg_c": 80, "ambient_c": 22}
+    common |= {"fan": "fixed"}
+    return {**common, **stock}, {**common, "state": "tuned", **tuned}
+
+
+LOAD, IDLE = {"load": "all_core"}, {"load": "idle_resume"}
+# Of each rule: readings that it leaves alone, and readings of which it takes this field.
+RULES: dict[str, tuple[list[Any], list[Any]]] = {
+    "sensor_sentinel": (
+        [
+            [{**LOAD, "temp_avg_c": 126}],
+            [{**LOAD, "temp_avg_c": 1}],
+            [{**IDLE, "temp_avg_c": 0}],
+            [{**IDLE, "temp_avg_c": 27.85}],
+            [{**IDLE, "temp_avg_c": 27.85}, {**LOAD, "temp_avg_c": 60}],
+            [{**LOAD, "temp_avg_c": 27.8}],
+            [{**LOAD, "ambient_c": 27.85}],
+            [{**LOAD, "ambient_c": 0}],
+            [{**LOAD, "power_w": 127}],
+            [{**LOAD, "power_w": 255}],
+            [{**IDLE, "power_w": 0}],
+        ],
+        [
+            ([{**LOAD, "temp_avg_c": 127}], "0/temp_avg_c"),
+            ([{**LOAD, "temp_max_c": 255}], "0/temp_max_c"),
+            ([{**IDLE, "temp_avg_c": -128}], "0/temp_avg_c"),
+            ([{"temp_max_c": 511}], "0/temp_max_c"),
+            ([{"temp_max_c": 65535}], "0/temp_max_c"),
+            ([{**LOAD, "temp_avg_c": 0}], "0/temp_avg_c"),
+            ([{"temp_avg_c": 0}], "0/temp_avg_c"),
+            ([{**LOAD, "temp_avg_c": 27.85}], "0/temp_avg_c"),
+            ([{**IDLE, "temp_avg_c": 27.85}, {**IDLE, "temp_avg_c": 27.85}], "1/temp_avg_c"),
+            ([{**LOAD, "power_w": 0}], "0/power_w"),
+            ([{**LOAD, "power_w": 65535}], "0/power_w"),
+            ([{**IDLE, "clock_mhz": 0}], "0/clock_mhz"),
+        ],
+    ),
+    "fahrenheit": (
+        [
+            [{**LOAD, "temp_avg_c": 130}],
+            [{**IDLE, "temp_avg_c": 95}],
+            [{**LOAD, "ambient_c": 50}],
+            [{**LOAD, "temp_max_c": 266.1}],
+        ],
+        [
+            ([{**LOAD, "temp_avg_c": 130.1}], "0/temp_avg_c"),
+            ([{**IDLE, "temp_avg_c": 95.1}], "0/temp_avg_c"),
+            ([{**LOAD, "ambient_c": 50.1}], "0/ambient_c"),
+            ([{**LOAD, "temp_max_c": 266}], "0/temp_max_c"),
+            ([{**LOAD, "ambient_c": 72, "temp_avg_c": 120}], "0/temp_avg_c"),
+        ],
+    ),
+    "temperature_out_of_range": (
+        [[{"temp_avg_c": -20}], [{"ambient_c": -20}], [{"temp_avg_c": 130}]],
+        [
+            ([{"temp_avg_c": -20.1}], "0/temp_avg_c"),
+            ([{"ambient_c": -20.1}], "0/ambient_c"),
+            ([{"temp_avg_c": 266.1}], "0/temp_avg_c"),
+        ],
+    ),
+    "maximum_below_average": (
+        [[{"temp_avg_c": 80, "temp_max_c": 80}]],
+        [([{"temp_avg_c": 80, "temp_max_c": 79.9}], "0/temp_max_c")],
+    ),
+    "power_out_of_range": (
+        [[{"power_w": 1000}], [{"power_w": 0.1}]],
+        [
+            ([{"power_w": 1000.1}], "0/power_w"),
+            ([{"power_w": -0.1}], "0/power_w"),
+            ([{"power_cap_w": 1000.1}], "0/power_cap_w"),
+        ],
+    ),
+    "clock_out_of_range": (
+        [[{"clock_mhz": 10_000}], [{"clock_mhz": 10}], [{"clock_spread_mhz": 0}]],
+        [
+            ([{"clock_mhz": 10_000.1}], "0/clock_mhz"),
+            ([{"clock_mhz": 9.9}], "0/clock_mhz"),
+            ([{"clock_mhz": -1}], "0/clock_mhz"),
+            ([{"clock_spread_mhz": -1}], "0/clock_spread_mhz"),
+        ],
+    ),
+    "noise_out_of_range": (
+        [[{"noise_dba": 10}], [{"noise_dba": 120}]],
+        [([{"noise_dba": 9.9}], "0/noise_dba"), ([{"noise_dba": 120.1}], "0/noise_dba")],
+    ),
+    "performance_not_positive": (
+        [[{"performance": 0.1, "performance_low": 0.1}]],
+        [([{"performance": 0}], "0/performance"), ([{"performance_low": -1}], "0/performance_low")],
+    ),
+    "hotter_at_equal_power": (
+        [
+            [*a_pair({}, {"temp_avg_c": 82})],
+            [*a_pair({}, {"temp_avg_c": 90, "fan": "auto"})],
+            [*a_pair({}, {"temp_avg_c": 90, "power_w": 62})],
+            [*a_pair({}, {"temp_avg_c": 90, "ambient_c": 30})],
+            [*a_pair({}, {"temp_avg_c": 90, "load": "gpu_only"})],
+            [*a_pair({}, {"temp_avg_c": 90, "power_w": None})],
+        ],
+        [
+            ([*a_pair({}, {"temp_avg_c": 82.1})], "1/temp_avg_c"),
+            ([*a_pair({}, {"temp_avg_c": 90, "power_w": 61})], "1/temp_avg_c"),
+            ([*a_pair({}, {"ambient_c": 18, "temp_avg_c": 79})], "1/temp_avg_c"),
+        ],
+    ),
+}
+
+
+def test_every_rule_has_cases() -> None:
+    assert list(RULES) == [rule.code for rule in READING_RULES]
+
+
+@pytest.mark.parametrize("code", RULES)
+def test_just_inside_nothing_is_ignored(code: str) -> None:
+    for readings in RULES[code][0]:
+        assert code not in ignored(*readings).values(), readings
+
+
+@pytest.mark.parametrize("code", RULES)
+def test_just_outside_the_field_is_ignored_by_name(code: str) -> None:
+    for readings, field in RULES[code][1]:
+        assert ignored(*readings).get(field) == code, readings
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["topic"])
+def test_a_case_from_the_field_becomes_what_is_right(case: dict[str, Any]) -> None:
+    assert ignored(*case["readings"]) == case["ignored"]
+
+
+def test_a_hint_says_what_may_have_been_meant_and_nothing_is_converted() -> None:
+    (fahrenheit,) = told_of({**LOAD, "temp_avg_c": 190})
+    assert "87.8 C" in fahrenheit.text
+    (kelvin,) = told_of({**LOAD, "temp_avg_c": 3010})
+    assert "kelvin" in kelvin.text
+    (gigahertz,) = told_of({"clock_mhz": 3.5})
+    assert "3500" in gigahertz.text
+
+
+def test_a_number_is_told_once_by_the_first_rule_that_it_breaks() -> None:
+    assert len(told_of({**LOAD, "temp_avg_c": 255, "temp_max_c": 20})) == 1
+
+
+def test_a_good_result_is_not_lost_for_a_bad_sensor_and_the_answer_says_so(
+    instance: Instance,
+) -> None:
+    document = a_whole_document()
+    document["readings"][1]["temp_avg_c"] = 511
+    accepted = send(instance, document)
+    assert accepted.screening.status == "counted"
+    (told,) = accepted.reading_ignored
+    assert (told.pointer, told.code) == ("/readings/1/temp_avg_c", "sensor_sentinel")
+
+
+@pytest.mark.parametrize(
+    ("value", "code"),
+    [
+        (84, None),
+        (511, "sensor_sentinel"),
+        (0, "sensor_sentinel"),
+        (190, "fahrenheit"),
+        (-40, "temperature_out_of_range"),
+    ],
+)
+def test_the_temperature_of_a_run_is_held_against_the_same_rules(
+    value: float, code: str | None
+) -> None:
+    run = Trial((), "stable", load="all_core", temp_max_c=value)
+    usable, told = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
+    assert [one.code for one in told] == ([] if code is None else [code])
+    assert [one.pointer for one in told] == ([] if code is None else ["/trials/0/temp_max_c"])
+    assert usable.trials[0].temp_max_c == (value if code is None else None)

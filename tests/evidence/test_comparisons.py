@@ -1,0 +1,120 @@
+"""Filters that matter are named, those that do not are not, and few units tell nothing."""
+
+from dataclasses import replace
+from random import Random
+
+import numpy as np
+import pytest
+
+from kbapi.evidence.comparisons import Difference, find_differences
+from kbapi.evidence.outliers import UNJUDGED, judge_pool
+from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
+
+
+def a_told_unit(limit: int, **told: str) -> UnitMade:
+    return a_unit(limit, conditions=tuple(sorted(told.items())))
+
+
+def differences(units: list[UnitMade]) -> tuple[Difference, ...]:
+    return find_differences(pool_of(units), UNJUDGED)
+
+
+def around(middle: int, number: int, seed: int, **told: str) -> list[UnitMade]:
+    rng = np.random.default_rng(seed)
+    return [a_told_unit(int(limit), **told) for limit in rng.normal(middle, 12, number)]
+
+
+def filters_of(units: list[UnitMade]) -> list[str]:
+    return [one.filter for one in differences(units)]
+
+
+@pytest.mark.parametrize("name", ["grade", "microcode", "firmware", "machine", "supply"])
+def test_a_value_that_goes_deeper_is_named(name: str) -> None:
+    groups = [*around(80, 30, 1, **{name: "one"}), *around(110, 30, 2, **{name: "other"})]
+    (found,) = differences(groups)
+    assert (found.filter, found.p_value) == (name, pytest.approx(0.001))
+    assert [(value.value, value.units, value.goes_deeper) for value in found.values] == [
+        ("one", 30, False),
+        ("other", 30, True),
+    ]
+
+
+def test_words_of_lists_are_compared_with_and_without() -> None:
+    groups = [*around(80, 30, 3, cooling="stock"), *around(110, 30, 4, cooling="pad,repasted")]
+    found = differences(groups)
+    assert {one.filter for one in found} == {"cooling"}
+    assert [value.value for value in found[0].values] == ["without pad", "pad"]
+    groups = [*around(80, 30, 3, loads="all_core"), *around(110, 30, 4, loads="all_core,gpu_only")]
+    assert [v.value for v in differences(groups)[0].values][1] == "gpu_only"
+
+
+def test_untold_conditions_are_not_a_value() -> None:
+    groups = [*around(80, 30, 5), *around(110, 30, 6, supply="mains")]
+    assert filters_of(groups) == []
+
+
+def test_four_units_are_never_told() -> None:
+    few = around(30, 4, 7, supply="battery")
+    assert filters_of([*around(100, 40, 8, supply="mains"), *few]) == []
+    five = around(30, 5, 7, supply="battery")
+    assert filters_of([*around(100, 40, 8, supply="mains"), *five]) == ["supply"]
+
+
+def test_the_order_of_units_never_matters() -> None:
+    groups = [*around(90, 25, 9, supply="mains"), *around(98, 25, 10, supply="battery")]
+    one = differences(groups)
+    assert one == differences(sorted(groups, key=lambda unit: unit.stable_steps))
+
+
+def test_units_that_judging_set_aside_have_no_part_in_it() -> None:
+    honest = [*around(100, 40, 11, supply="mains"), *around(100, 40, 12, supply="battery")]
+    groups = [*honest, *(a_told_unit(300, supply="battery") for _ in range(12))]
+    assert filters_of(groups) == ["supply"]
+    judgement = judge_pool(pool_of(groups), 5.0)
+    assert judgement.units_set_aside == 12
+    assert find_differences(pool_of(groups), judgement) == ()
+
+
+def of_few(senders: int, units: list[UnitMade]) -> list[UnitMade]:
+    return [replace(one, contributor=1 + place % senders) for place, one in enumerate(units)]
+
+
+def test_a_flood_of_one_contributor_is_no_difference() -> None:
+    others = around(100, 60, 13, supply="mains")
+    shallower = around(85, 60, 14, supply="battery")
+    # As many people, or twenty with three units each: the same as if each were alone.
+    assert filters_of([*others, *shallower]) == ["supply"]
+    assert differences([*others, *of_few(20, shallower)]) == differences([*others, *shallower])
+    assert filters_of([*others, *of_few(1, shallower)]) == []
+
+
+def test_which_units_of_a_flood_are_heard_does_not_depend_on_their_arrival() -> None:
+    groups = [*around(100, 60, 15, supply="mains")]
+    groups += of_few(9, around(85, 90, 16, supply="battery"))
+    found = differences(groups)
+    assert [(value.value, value.units) for value in found[0].values] == [
+        ("battery", 27),
+        ("mains", 60),
+    ]
+    for seed in range(5):
+        mixed = list(groups)
+        Random(seed).shuffle(mixed)
+        assert differences(mixed) == found
+
+
+def test_several_filters_are_read_at_one_level() -> None:
+    def chance(seed: int) -> bool:
+        rng = np.random.default_rng(seed)
+        groups = [
+            a_told_unit(
+                int(rng.normal(100, 15)),
+                supply=str(rng.choice(["mains", "battery"])),
+                machine=str(rng.choice(["harbour-15", "quay-13"])),
+                microcode=str(rng.choice(["0x2a", "0x2b"])),
+                cooling=str(rng.choice(["stock", "pad"])),
+            )
+            for _ in range(60)
+        ]
+        return bool(differences(groups))
+
+    assert np.mean([chance(seed) for seed in range(60)]) <= 0.12

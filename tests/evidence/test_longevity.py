@@ -1,0 +1,345 @@
+"""Settings in use and changes as follow-ups tell them; drift from each unit's latest result."""
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from random import Random
+from typing import Any
+
+import numpy as np
+import pytest
+
+from kbapi.evidence.comparisons import PoolDrift, drift_of, load_drift
+from kbapi.evidence.longevity import (
+    MARGINS,
+    SettingInUse,
+    compare_changes,
+    lasting_evidence,
+    settings_in_use,
+)
+from kbapi.instance.instance import Instance
+from kbapi.stats.intervals import NEVER_FAILED, Grid
+from kbapi.storage.evidence import ConditionsRow, DatedRows, find_largest_pool, load_dated_rows
+from kbapi.storage.follow_ups import FollowedRow
+from kbapi.vocabulary import FOLLOW_UP_CHANGES
+from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
+
+GRID = Grid(Fraction(125, 128))
+IN_MV = MARGINS["voltage_offset"]
+
+
+def a_row(unit: int = 1, outcome: str = "still_stable", days: int = 40, **told: Any) -> FollowedRow:
+    fields: dict[str, Any] = {
+        "chip_key": "one",
+        "control": "voltage_offset",
+        "domains": "core",
+        "pool_id": 1,
+        "contributor_id": unit,
+        "status": "counted",
+        "stable_steps": 82,
+        "stock_mv": None,
+        "value": -70,
+        "failure": "",
+        "is_effect_shown": True,
+        "changed": frozenset(told.pop("changed", ())),
+    }
+    return FollowedRow(unit_id=unit, outcome=outcome, days=days, **(fields | told))
+
+
+def in_use(*rows: FollowedRow) -> list[tuple[int, int, bool]]:
+    """Band, days and failure of each setting."""
+    return [(one.band, one.days, one.failed) for one in settings_in_use(rows, GRID, IN_MV)]
+
+
+def test_a_setting_that_is_told_of_often_counts_once_by_the_last_word() -> None:
+    assert in_use(a_row(days=30), a_row(days=95), a_row(days=60)) == [(1, 95, False)]
+    assert in_use(a_row(days=95), a_row(outcome="failed_later", days=70)) == [(1, 70, True)]
+
+
+def test_two_settings_of_a_unit_are_two() -> None:
+    assert in_use(a_row(), a_row(value=-60, days=50)) == [(2, 50, False), (1, 40, False)]
+
+
+@pytest.mark.parametrize(
+    "outcome", ["locked_later", "machine_gone", "given_up", "fails_at_stock_too"]
+)
+def test_what_is_said_of_the_machine_ends_the_watch_of_all_its_settings(outcome: str) -> None:
+    end = a_row(outcome=outcome, days=50, value=None)
+    assert in_use(a_row(days=30), a_row(value=-60, days=20), end) == [
+        (2, 50, False),
+        (1, 50, False),
+    ]
+    # What is stable while it is locked says nothing.
+    assert in_use(a_row(days=90), end) == [(1, 50, False)]
+    assert in_use(end) == []
+    assert in_use(a_row(outcome=outcome, days=50)) == [(1, 50, False)]
+
+
+def test_giving_up_after_a_failure_is_a_failure() -> None:
+    assert in_use(a_row(outcome="given_up", days=9, failure="os_panic")) == [(1, 9, True)]
+
+
+@pytest.mark.parametrize(
+    ("changed", "effect", "days"),
+    [(["firmware"], False, []), (["firmware"], True, [40]), (["season"], False, [40])],
+)
+def test_an_update_may_close_a_control(changed: list[str], effect: bool, days: list[int]) -> None:
+    found = in_use(a_row(changed=changed, is_effect_shown=effect))
+    assert [one[1] for one in found] == days
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"status": "unverified"},
+        {"stable_steps": None},
+        {"value": -90},
+        {"value": 0},
+        {"value": None},
+    ],
+)
+def test_what_has_no_proven_limit_beyond_it_is_left_out(told: dict[str, Any]) -> None:
+    assert in_use(a_row(**told)) == []
+
+
+@pytest.mark.parametrize(
+    ("stable_at", "value", "band"),
+    [
+        (82, -82, 0),
+        (82, -81, 1),
+        (66, -56, 1),
+        (66, -55, 2),
+        (82, -62, 2),
+        (82, -52, 3),
+        (82, -50, 4),
+    ],
+)
+def test_a_band_of_margin_is_that_of_the_values_that_people_type(
+    stable_at: int, value: float, band: int
+) -> None:
+    row = a_row(stable_steps=GRID.stable_steps(stable_at), value=value)
+    assert in_use(row) == [(band, 40, False)]
+
+
+def test_a_fixed_clock_counts_from_its_own_stock_voltage() -> None:
+    row = a_row(control="fixed_clock_voltage", stable_steps=100, stock_mv=900, value=812)
+    assert in_use(row) == [(1, 40, False)]
+    assert in_use(a_row(control="fixed_clock_voltage", stock_mv=None, value=812)) == []
+
+
+def test_five_units_of_its_own_are_enough_and_before_them_the_series_speaks() -> None:
+    own = [a_row(number) for number in range(4)]
+    others = [a_row(number + 10, chip_key="other") for number in range(3)]
+    unknown = [a_row(20, chip_key="unreadable")]
+
+    def level(*rows: FollowedRow) -> tuple[str, int]:
+        grids = {"one": GRID, "other": GRID}
+        found = lasting_evidence(rows, "one", "voltage_offset", grids.get)
+        return found.level, found.units
+
+    assert level(*own) == ("none", 0)
+    assert level(*own, *others, *unknown) == ("series", 7)
+    assert level(*own, a_row(4), *others) == ("chip", 5)
+
+
+def test_settings_in_use_tell_whose_they_are() -> None:
+    (found,) = settings_in_use([a_row(7, contributor_id=3)], GRID, IN_MV)
+    assert found == SettingInUse(7, 3, 1, 40, failed=False)
+
+
+def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:
+    of_one = [a_row(n, contributor_id=1, days=50) for n in range(4)]
+    second = a_row(3, contributor_id=1, value=-60, days=50)
+    others = [a_row(n, days=50) for n in range(10, 12)]
+    found = lasting_evidence([*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get)
+    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 2)
+
+
+def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
+    rows = [
+        *(a_row(n, changed=["firmware"]) for n in range(6)),
+        *(a_row(n, "failed_later", changed=["firmware"]) for n in range(3)),
+        *(a_row(n + 10, changed=["season"]) for n in range(6)),
+        a_row(30, changed=["firmware"], is_effect_shown=False),
+        a_row(31, "machine_gone", changed=["firmware"]),
+    ]
+    found = compare_changes(rows, "one")
+    assert (found.level, found.units) == ("chip", 12)
+    first = found.compared[0]
+    counts = (first.failed_with, first.kept_with, first.failed_without, first.kept_without)
+    assert (first.change, counts) == ("firmware", (3, 3, 0, 6))
+    assert [one.change for one in found.compared if one.lift is None] == [
+        "microcode",
+        "driver",
+        "os",
+        "cooling",
+    ]
+
+
+def test_equal_lifts_stand_in_the_order_of_the_vocabulary() -> None:
+    rows = [
+        a_row(n, "failed_later" if n % 2 else "still_stable", changed=["os", "driver"] * (n < 8))
+        for n in range(16)
+    ]
+    assert [one.change for one in compare_changes(rows, "one").compared[:2]] == ["driver", "os"]
+
+
+def test_changes_that_mean_nothing_hardly_ever_stand_out_however_many_are_looked_at() -> None:
+    rng = np.random.default_rng(11)
+    stood_out = 0
+    for _ in range(200):
+        rows = []
+        for unit in range(60):
+            changed = [change for change in FOLLOW_UP_CHANGES if rng.random() < 0.3]
+            outcome = "failed_later" if rng.random() < 0.2 else "still_stable"
+            rows.append(a_row(unit, outcome, changed=changed))
+        lift = compare_changes(rows, "one").compared[0].lift
+        stood_out += lift is not None and lift.at_least > 1
+    # One in twenty, and three standard errors of 200 pools.
+    assert stood_out <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
+
+
+def test_a_bound_pays_for_the_changes_that_were_told_alone() -> None:
+    rows = [
+        a_row(n, "failed_later" if n % 3 else "still_stable", changed=["os", "driver"] * (n < 12))
+        for n in range(30)
+    ]
+    alone = compare_changes(rows, "one", {"os"}).compared
+    assert [one.change for one in alone] == ["os"]
+    together = compare_changes(rows, "one").compared[1]
+    assert together.change == "os"
+    assert alone[0].lift is not None
+    assert together.lift is not None
+    assert alone[0].lift.ratio == together.lift.ratio
+    assert alone[0].lift.at_least > together.lift.at_least
+
+
+def test_a_flood_of_one_contributor_weighs_three_units() -> None:
+    rows = [a_row(n, "failed_later", changed=["os"], contributor_id=1) for n in range(30)]
+    rows += [a_row(n + 40, changed=["os"]) for n in range(3)] + [a_row(n + 50) for n in range(6)]
+    lift = compare_changes(rows, "one").compared[0].lift
+    assert lift is not None
+    assert lift.with_it.units == pytest.approx(6)
+
+
+@dataclass(frozen=True)
+class Dated:
+    """A result that failed six steps past what it passed; without a unit, of one of its own."""
+
+    depth: int
+    contributor: int
+    month: str
+    told: dict[str, str]
+    unit: int | None = None
+
+
+def a_dated(number: int, depth: int, month: str, sender: int | None = None, **told: str) -> Dated:
+    return Dated(depth + number % 9, number if sender is None else sender, month, told)
+
+
+def drift_among(results: list[Dated]) -> PoolDrift:
+    """Their drift, units without a number numbered in the given order."""
+    kinds = sorted({tuple(sorted(one.told.items())) for one in results})
+    untold = dict.fromkeys(("loads", "grade", "cooling", "supply", "firmware", "microcode"), "")
+    usual = untold | {"machine": "harbour-15"}
+    depth = np.array([one.depth for one in results])
+    year_and_month = [one.month.split("-") for one in results]
+    return drift_of(
+        DatedRows(
+            unit=np.array([n if one.unit is None else one.unit for n, one in enumerate(results)]),
+            contributor=np.array([one.contributor for one in results]),
+            conditions=np.array([kinds.index(tuple(sorted(one.told.items()))) for one in results]),
+            stable_steps=depth,
+            unstable_steps=depth + 6,
+            month=np.array([12 * int(year) + int(month) for year, month in year_and_month]),
+        ),
+        [ConditionsRow(id=place, **usual | dict(kind)) for place, kind in enumerate(kinds)],
+    )
+
+
+def test_a_drift_is_told_by_its_month_or_its_version() -> None:
+    before = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(40)]
+    since = [a_dated(n + 40, 75, f"2026-0{1 + n % 3}") for n in range(40)]
+    drift = drift_among([*before, *since])
+    assert (drift.found.is_drift, drift.since, drift.version) == (True, "2026-01", "")
+    mixed = [a_dated(n, 90, f"2026-0{1 + n % 3}", microcode="0x2b") for n in range(40)]
+    mixed += [a_dated(n + 40, 90, "2025-12", microcode="0x2b") for n in range(9)]
+    mixed += [a_dated(n + 60, 75, f"2026-0{1 + n % 3}", microcode="0x2c") for n in range(40)]
+    drift = drift_among(mixed)
+    assert (drift.found.kind, drift.since, drift.version) == ("microcode", "2026-01", "0x2c")
+    assert drift_among(before).since == ""
+
+
+def a_shift(senders: int) -> list[Dated]:
+    """Sixty people, then sixty units that go 15 mV less deep, of one or of many people."""
+    before = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(60)]
+    shallower = [a_dated(n, 75, f"2026-0{1 + n % 3}", sender=100 + n % senders) for n in range(60)]
+    return [*before, *shallower]
+
+
+def test_a_flood_of_one_contributor_is_no_drift() -> None:
+    assert drift_among(a_shift(60)).found.is_drift
+    flooded = drift_among(a_shift(1)).found
+    assert not flooded.is_drift
+    assert flooded.units_before + flooded.units_since == 63
+    # Of twenty people with three units each every unit is heard, as before.
+    assert drift_among(a_shift(20)).found == drift_among(a_shift(60)).found
+
+
+def test_which_units_of_a_flood_are_heard_does_not_depend_on_their_arrival() -> None:
+    senders = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(60)]
+    many = [a_dated(n, 75, f"2026-0{1 + n % 3}", sender=100 + n % 9) for n in range(90)]
+    drift = drift_among([*senders, *many])
+    for seed in range(5):
+        mixed = [*senders, *many]
+        Random(seed).shuffle(mixed)
+        assert drift_among(mixed) == drift
+    assert drift.found.units_since == 27
+
+
+def test_a_unit_is_dated_by_its_latest_result_whatever_came_in_first() -> None:
+    once = a_shift(60)
+    told_before = [
+        replace(one, unit=n, month="2025-09", depth=40) for n, one in enumerate(once) if n >= 60
+    ]
+    for results in ([*once, *told_before], [*told_before, *once]):
+        numbered = [
+            one if one.unit is not None else replace(one, unit=once.index(one)) for one in results
+        ]
+        assert drift_among(numbered) == drift_among(once)
+
+
+def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instance) -> None:
+    send(instance, a_submission(number=1, measured_in="2026-05"))
+    later = a_setting(stable_at=-70, unstable_at=None, read_back=-70)
+    send(instance, a_submission(later, number=1, measured_in="2026-07"))
+    unverified = a_setting(unstable_at=None)
+    send(instance, a_submission(unverified, number=2, measured_in="2026-07"))
+    failed = a_setting(stable_at=None, unstable_at=-60)
+    send(instance, a_submission(failed, number=3, platform={"firmware": "1.14"}))
+    with instance.reading() as connection:
+        pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
+        assert pool_id is not None
+        rows = load_dated_rows(connection, pool_id)
+        assert load_drift(connection, pool_id).found.kind is None
+        assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
+    columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
+    told = sorted(zip(*(column.tolist() for column in columns), strict=True))
+    # Untold early stops take five mV off a pass that never failed.
+    assert told == [(0, 61, 8), (67, NEVER_FAILED, 7), (82, 92, 5)]
+    assert len(set(rows.unit.tolist())) == len(set(rows.contributor.tolist())) == 2
+    assert len(set(rows.conditions.tolist())) == 2
+
+
+def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
+    for number in range(3):
+        clock = 1800 if number else 1500
+        setting = a_fixed_clock_setting(clock_mhz=clock)
+        send(
+            instance,
+            a_submission(setting, number=number, chip="Osmer Kestrel 640 Laptop Graphics"),
+        )
+    with instance.reading() as connection:
+        key = "osmer-kestrel-640-laptop"
+        pool_id = find_largest_pool(connection, key, "fixed_clock_voltage", "gpu_core")
+        assert pool_id is not None
+        assert len(load_dated_rows(connection, pool_id).unit) == 2

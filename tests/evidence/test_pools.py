@@ -1,0 +1,265 @@
+"""The merge inside the database against a slow one in Python; which pool a question gets."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from sqlalchemy import Connection, Engine
+
+from kbapi.chips.chip import ChipName
+from kbapi.evidence.pools import PoolEvidence, PoolWanted, find_pool, load_pool
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage.pools import ChipRow, ConditionsKey, PoolKey, find_chip
+from tests.evidence.makers import (
+    SABLE,
+    STANDING,
+    UnitSeen,
+    a_chip,
+    a_unit,
+    add_outcome,
+    add_units,
+    an_outcome,
+    load_intervals,
+    slowly_grouped,
+)
+from tests.evidence.strategies import units
+
+
+@contextmanager
+def undone(engine: Engine) -> Iterator[Connection]:
+    with engine.connect() as connection, connection.begin() as transaction:
+        yield connection
+        transaction.rollback()
+
+
+def several(contributor: int, number: int) -> list[UnitSeen]:
+    return [UnitSeen(contributor, ((0, an_outcome(5, 7)),))] * number
+
+
+@settings(max_examples=120, deadline=None)
+@given(units())
+@example([UnitSeen(1, ((0, an_outcome(10)), (1, an_outcome(6)), (2, an_outcome(None, 8))))])
+@example([UnitSeen(1, ((0, an_outcome(10, None, 6)), (1, an_outcome(10, None, 2))))])
+@example([UnitSeen(1, ((0, an_outcome(3, None, 6)),))])
+@example([*several(1, 7), *several(2, 3), *several(3, 1)])
+def test_it_agrees_with_a_slow_reading_of_every_outcome(
+    engine: Engine, seen: list[UnitSeen]
+) -> None:
+    with undone(engine) as connection:
+        pool_id = add_units(connection, a_chip(connection), seen)
+        assert pool_id is not None
+        found = load_intervals(connection, pool_id)
+    assert found == slowly_grouped(seen, UNITS_OF_FULL_WEIGHT)
+
+
+@pytest.mark.parametrize(("number", "weight_ppm"), [(1, 1_000_000), (3, 3_000_000), (4, 3_000_000)])
+def test_one_contributor_weighs_three_units_at_most(
+    engine: Engine, number: int, weight_ppm: int
+) -> None:
+    with undone(engine) as connection:
+        pool_id = add_units(connection, a_chip(connection), several(1, number))
+        assert pool_id is not None
+        (group,) = load_intervals(connection, pool_id)
+    assert (group.weight_ppm, group.units) == (weight_ppm, number)
+
+
+def test_other_pools_have_no_part_in_it(engine: Engine) -> None:
+    with undone(engine) as connection:
+        chip = a_chip(connection)
+        here = add_units(connection, chip, several(1, 2))
+        add_units(connection, chip, several(1, 6), PoolKey("voltage_offset", "core+ring", 0))
+        assert here is not None
+        (group,) = load_intervals(connection, here)
+    assert (group.weight_ppm, group.units) == (2_000_000, 2)
+
+
+def test_the_read_of_a_pool_never_scans_a_whole_table(engine: Engine) -> None:
+    statements: list[str] = []
+    with undone(engine) as connection:
+        pool_id = add_units(connection, a_chip(connection), [*several(1, 2), *several(2, 1)])
+        assert pool_id is not None
+        driver = connection.connection.driver_connection
+        assert driver is not None
+        driver.set_trace_callback(statements.append)
+        load_intervals(connection, pool_id)
+        driver.set_trace_callback(None)
+        plans = [
+            [str(row[3]) for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {one}")]
+            for one in statements
+        ]
+    assert len(plans) == 3
+    assert "SEARCH evidence_row USING PRIMARY KEY (pool_id=?)" in plans[0]
+    steps = [step for plan in plans for step in plan]
+    assert not [step for step in steps if step.startswith("SCAN") and "VIRTUAL" not in step]
+    assert not [step for step in steps if "TEMP B-TREE" in step]
+
+
+CORE = PoolKey("voltage_offset", "core", 0)
+CORE_RING = PoolKey("voltage_offset", "core+ring", 0)
+RING = PoolKey("voltage_offset", "ring", 0)
+IN_COUNTS = PoolKey("count_offset", "core", 0)
+
+
+def at_clock(band_mhz: int) -> PoolKey:
+    return PoolKey("fixed_clock_voltage", "gpu_core", band_mhz)
+
+
+def found_among(
+    engine: Engine, pools: dict[PoolKey, int], wanted: PoolWanted
+) -> tuple[PoolKey, int] | None:
+    with undone(engine) as connection:
+        chip = a_chip(connection)
+        for pool, number in pools.items():
+            for contributor in range(number):
+                add_units(connection, chip, several(contributor, 1), pool)
+        found = find_pool(connection, chip.line_id, SABLE, wanted)
+    if found is None or found.own is None:
+        return None
+    assert found.own.key == found.key
+    return found.key, found.own.units
+
+
+@pytest.mark.parametrize(
+    ("pools", "wanted", "key"),
+    [
+        ({CORE: 2, CORE_RING: 3}, PoolWanted("voltage_offset", "core", None, None), CORE_RING),
+        ({CORE: 3, CORE_RING: 2}, PoolWanted("voltage_offset", "core", None, None), CORE),
+        ({CORE: 3, CORE_RING: 1}, PoolWanted("voltage_offset", "ring", None, None), CORE_RING),
+        ({RING: 9, CORE: 1}, PoolWanted("voltage_offset", "core", None, None), CORE),
+        ({IN_COUNTS: 9, CORE: 1}, PoolWanted("voltage_offset", "core", None, None), CORE),
+        ({CORE: 3, CORE_RING: 1}, PoolWanted("voltage_offset", "core", ("ring",), None), CORE_RING),
+        ({IN_COUNTS: 2, CORE: 1}, PoolWanted(None, "core", None, None), IN_COUNTS),
+        ({IN_COUNTS: 1, CORE: 2}, PoolWanted(None, "core", None, None), CORE),
+        ({CORE: 1, CORE_RING: 3}, PoolWanted("voltage_offset", "core", (), None), CORE),
+        ({CORE_RING: 3}, PoolWanted("voltage_offset", "core", (), None), None),
+        ({CORE_RING: 3}, PoolWanted("voltage_offset", "core", ("ring", "io"), None), None),
+        ({RING: 3}, PoolWanted("voltage_offset", "core", None, None), None),
+        ({}, PoolWanted("voltage_offset", "core", None, None), None),
+    ],
+)
+def test_the_largest_pool_with_the_domain_or_exactly_the_one_asked_for(
+    engine: Engine, pools: dict[PoolKey, int], wanted: PoolWanted, key: PoolKey | None
+) -> None:
+    assert found_among(engine, pools, wanted) == (None if key is None else (key, pools[key]))
+
+
+@pytest.mark.parametrize(
+    ("bands", "wanted_mhz", "found_mhz"),
+    [
+        ({1700: 1, 1800: 1}, 1800, 1800),
+        ({1700: 9, 1800: 1, 1900: 9}, 1800, 1800),
+        ({1500: 1, 2400: 9}, 1600, 1500),
+        ({1500: 9, 2400: 1}, 2300, 2400),
+        ({1500: 9, 1600: 1}, 9000, 1600),
+        ({1500: 1, 1600: 9}, None, 1600),
+    ],
+)
+def test_the_band_of_the_clock_comes_before_the_size_and_else_the_nearest(
+    engine: Engine, bands: dict[int, int], wanted_mhz: int | None, found_mhz: int
+) -> None:
+    pools = {at_clock(band): number for band, number in bands.items()}
+    wanted = PoolWanted("fixed_clock_voltage", "gpu_core", None, wanted_mhz)
+    assert found_among(engine, pools, wanted) == (at_clock(found_mhz), bands[found_mhz])
+
+
+SIBLING = replace(SABLE, key="norvane-sable-5-4610mx", name="Norvane Sable 5 4610MX")
+COUSIN = replace(SABLE, key="norvane-sable-7-4800k", series="norvane-sable-48-k")
+STRANGER = replace(SABLE, key="ketterly-drift-6-2350u", series="ketterly", line="ketterly-drift")
+
+
+def relatives_of(
+    engine: Engine, pools: dict[tuple[ChipName, PoolKey], int], wanted: PoolWanted
+) -> tuple[PoolKey, list[str], list[str]]:
+    with undone(engine) as connection:
+        line_id = a_chip(connection).line_id
+        for (chip, pool), number in pools.items():
+            row = find_chip(connection, chip.key) or a_chip(connection, chip)
+            for contributor in range(number):
+                add_units(connection, row, several(contributor, 1), pool)
+        found = find_pool(connection, line_id, SABLE, wanted)
+    assert found is not None
+    keys = [[pool.chip_key for pool in pools] for pools in (found.series, found.line)]
+    return found.key, keys[0], keys[1]
+
+
+IN_CORE = PoolWanted(None, "core", None, None)
+
+
+def test_the_same_pool_of_series_and_line_stands_beside_the_chips_own(engine: Engine) -> None:
+    pools = {(SABLE, CORE): 1, (SIBLING, CORE): 2, (COUSIN, CORE): 3, (STRANGER, CORE): 9}
+    assert relatives_of(engine, pools, IN_CORE) == (CORE, [SIBLING.key], [COUSIN.key])
+
+
+def test_the_chips_own_results_decide_which_pool_however_few(engine: Engine) -> None:
+    pools = {(SABLE, CORE): 1, (SIBLING, CORE_RING): 9, (COUSIN, CORE): 2}
+    assert relatives_of(engine, pools, IN_CORE) == (CORE, [], [COUSIN.key])
+
+
+def test_without_own_results_the_series_decides_and_then_the_line(engine: Engine) -> None:
+    pools = {(SIBLING, CORE_RING): 1, (COUSIN, CORE): 9}
+    assert relatives_of(engine, pools, IN_CORE) == (CORE_RING, [SIBLING.key], [])
+    assert relatives_of(engine, {(COUSIN, CORE): 9}, IN_CORE) == (CORE, [], [COUSIN.key])
+
+
+def loaded(engine: Engine, fill: Callable[[Connection, ChipRow], None]) -> PoolEvidence:
+    with undone(engine) as connection:
+        chip = a_chip(connection)
+        fill(connection, chip)
+        wanted = PoolWanted("voltage_offset", "core", None, None)
+        found = find_pool(connection, chip.line_id, SABLE, wanted)
+        assert found is not None
+        assert found.own is not None
+        return load_pool(connection, found.own, STANDING, 5.0)
+
+
+def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
+    def fill(connection: Connection, chip: ChipRow) -> None:
+        add_outcome(connection, chip, a_unit(connection), an_outcome(80, 90, month="2026-07"))
+        add_outcome(connection, chip, a_unit(connection), an_outcome(None, 40, month="2026-09"))
+        add_outcome(connection, chip, a_unit(connection), an_outcome(70, early_stop=5))
+        add_outcome(connection, chip, a_unit(connection), an_outcome(3, early_stop=5))
+        add_outcome(connection, chip, a_unit(connection), an_outcome(150), status="unverified")
+        for _ in range(2):
+            add_outcome(connection, chip, a_unit(connection), an_outcome(170), status="excluded")
+
+    pool = loaded(engine, fill)
+    told = (pool.units, pool.failures, pool.unverified, pool.excluded, pool.latest_month)
+    assert told == (4, 2, 1, 2, "2026-09")
+    # Three steps less five for the early stop: nothing is known, so it is not among them.
+    assert pool.intervals.stable_steps.tolist() == [0, 65, 80]
+    assert pool.intervals.unstable_steps.tolist() == [40, NEVER_FAILED, 90]
+    assert pool.intervals.weight.tolist() == [1.0, 1.0, 1.0]
+    assert pool.unit_counts.tolist() == [1, 1, 1]
+
+
+def test_the_weakest_testing_and_the_usual_loads_are_told(engine: Engine) -> None:
+    def fill(connection: Connection, chip: ChipRow) -> None:
+        for loads, grade in (
+            ("all_core,vector_heavy", "long"),
+            ("all_core", "long"),
+            ("memory_heavy", "quick"),
+        ):
+            add_outcome(
+                connection, chip, a_unit(connection), an_outcome(80), ConditionsKey(loads, grade)
+            )
+        # It failed at its first setting: no stable end, so its testing weakens nothing.
+        first_failed = ConditionsKey("idle_resume", "short")
+        add_outcome(connection, chip, a_unit(connection), an_outcome(None, 40), first_failed)
+
+    pool = loaded(engine, fill)
+    assert pool.grade == "quick"
+    assert pool.loads == ("all_core",)
+
+
+def test_a_pool_in_which_nothing_counts_is_empty_and_says_so(engine: Engine) -> None:
+    def fill(connection: Connection, chip: ChipRow) -> None:
+        add_outcome(connection, chip, a_unit(connection), an_outcome(80), status="unverified")
+
+    pool = loaded(engine, fill)
+    assert (pool.units, pool.unverified, pool.grade, pool.loads) == (0, 1, None, ())
+    assert pool.latest_month is None
+    assert np.array_equal(pool.intervals.weight, [])

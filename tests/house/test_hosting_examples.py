@@ -1,0 +1,69 @@
+"""The units and the proxy that the guides show fit what the server does and its settings say."""
+
+import re
+import subprocess
+from pathlib import Path
+
+from kbapi.cli.serve import serve_command
+from kbapi.server.serve import GRACE_S, files_wanted
+from kbapi.settings import Settings
+from tests.house.texts import BLOCKS
+from tests.needs import program
+from tests.system.server import KBAPI
+
+UNITS = {
+    Path(block.text.split()[1].rstrip(",;")).name: block.text
+    for block in BLOCKS
+    if block.language == "ini"
+}
+(PROXY,) = (block.text for block in BLOCKS if block.language == "nginx")
+
+
+def told(unit: str, name: str) -> str:
+    (value,) = re.findall(rf"^{name}=(.*)$", UNITS[unit], re.MULTILINE)
+    return str(value)
+
+
+def test_the_server_ends_by_itself_before_it_is_ended() -> None:
+    assert int(told("kbapi.service", "TimeoutStopSec")) > GRACE_S
+    assert told("kbapi.service", "KillMode") == "mixed"
+
+
+def test_the_unit_allows_the_files_that_a_worker_wants() -> None:
+    (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
+    assert int(told("kbapi.service", "LimitNOFILE")) >= files_wanted(threads)
+
+
+def test_the_unit_starts_a_command_that_there_is() -> None:
+    _, command, *options = told("kbapi.service", "ExecStart").split()
+    assert command == serve_command.name
+    known = {name for option in serve_command.params for name in option.opts}
+    assert {word for word in options if word.startswith("--")} <= known
+
+
+def test_the_proxy_lets_through_what_the_server_reads_and_trusts_once() -> None:
+    (most,) = re.findall(r"client_max_body_size (\d+)m;", PROXY)
+    assert int(most) * 1024 * 1024 > Settings().max_batch_bytes
+    assert told("kbapi.service", "Environment") == "KBAPI_TRUSTED_PROXIES=1"
+    assert "X-Forwarded-For $remote_addr" in PROXY
+
+
+def test_the_proxy_keeps_one_address_from_holding_all_threads() -> None:
+    (zone,) = re.findall(
+        r"^limit_conn_zone \$binary_remote_addr zone=(\w+):1m;$", PROXY, re.MULTILINE
+    )
+    (most,) = re.findall(rf"limit_conn {zone} (\d+);", PROXY)
+    (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
+    assert int(most) <= threads // 2
+
+
+def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
+    verify = [program("systemd-analyze"), "verify"]
+    (tmp_path / "kbapi").write_text(f"#!{KBAPI[0]}\n")
+    (tmp_path / "kbapi").chmod(0o755)
+    for name, unit in UNITS.items():
+        (tmp_path / name).write_text(unit.replace("/opt/kbapi/bin", str(tmp_path)))
+    files = [str(tmp_path / name) for name in UNITS]
+    found = subprocess.run([*verify, *files], capture_output=True, text=True)
+    assert (found.returncode, found.stderr) == (0, "")
+    assert len(files) == 3

@@ -1,0 +1,122 @@
+"""The floors of the house: an import that climbs is a mistake in the architecture."""
+
+import ast
+from pathlib import Path
+
+PACKAGE = Path(__file__).parents[2] / "kbapi"
+
+# From the roof to the ground; what shares a floor keeps apart unless it is the same folder.
+FLOORS = (
+    ("cli",),
+    ("demo",),
+    ("server",),
+    ("wsgi",),
+    ("app",),
+    ("pages",),
+    ("api",),
+    ("curation",),
+    ("access",),
+    ("intake", "advice"),
+    ("instance",),
+    ("evidence",),
+    ("storage",),
+    ("documents",),
+    ("chips",),
+    ("stats",),
+    ("bounds",),
+    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
+)
+FLOOR_OF = {part: height for height, parts in enumerate(reversed(FLOORS)) for part in parts}
+
+
+def part_of(path: Path) -> str:
+    relative = path.relative_to(PACKAGE)
+    return relative.parts[0].removesuffix(".py")
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        names = []
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names = [node.module]
+            if node.module == "kbapi":
+                names = [f"kbapi.{alias.name}" for alias in node.names]
+        found |= {name.split(".")[1] for name in names if name.startswith("kbapi.")}
+    return found
+
+
+def climbs(part: str, imported: str) -> bool:
+    if part == imported:
+        return False
+    return FLOOR_OF[imported] >= FLOOR_OF[part]
+
+
+def test_no_import_climbs() -> None:
+    climbing = [
+        f"{path.relative_to(PACKAGE)} imports {imported}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if part_of(path) != "__init__"
+        for imported in sorted(imports_of(path))
+        if imported != "__version__" and climbs(part_of(path), imported)
+    ]
+    assert climbing == []
+
+
+def test_every_part_of_the_package_has_a_floor() -> None:
+    parts = {part_of(path) for path in PACKAGE.rglob("*.py")} - {"__init__"}
+    assert parts == set(FLOOR_OF)
+
+
+def test_the_pure_folders_know_no_http_database_clock_or_dice() -> None:
+    forbidden = {"flask", "sqlalchemy", "sqlmodel", "random", "time", "datetime", "os", "socket"}
+    for folder in ("chips", "stats"):
+        for path in (PACKAGE / folder).rglob("*.py"):
+            names = set()
+            for node in ast.walk(ast.parse(path.read_text())):
+                if isinstance(node, ast.Import):
+                    names |= {alias.name.split(".")[0] for alias in node.names}
+                elif isinstance(node, ast.ImportFrom) and node.module:
+                    names.add(node.module.split(".")[0])
+            assert not names & forbidden, path
+
+
+def test_the_club_is_drawn_with_the_dice_it_is_handed() -> None:
+    forbidden = {"flask", "sqlalchemy", "sqlmodel", "time", "datetime", "os", "socket"}
+    for path in (PACKAGE / "demo").rglob("*.py"):
+        tree = ast.parse(path.read_text())
+        imported = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
+        assert not any(
+            isinstance(node, ast.Import) and node.names[0].name == "random"
+            for node in ast.walk(tree)
+        ), path
+        assert not {node.module for node in imported} & forbidden, path
+        calls = {
+            node.func.id
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        }
+        assert "Random" not in calls, path
+
+
+def test_sql_stays_in_the_storage_folder() -> None:
+    strangers = {}
+    for path in PACKAGE.rglob("*.py"):
+        if part_of(path) == "storage":
+            continue
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sqlalchemy"):
+                # A connection is handed down; what is done with it is storage's business.
+                names = {alias.name for alias in node.names} - {"Connection"}
+                if names:
+                    strangers[str(path)] = names
+            if isinstance(node, ast.Attribute) and node.attr in ("execute", "exec_driver_sql"):
+                strangers[str(path)] = {node.attr}
+    assert strangers == {}
+
+
+def test_each_pure_folder_states_its_law() -> None:
+    for folder in ("chips", "stats", "demo"):
+        assert "law" in (PACKAGE / folder / "README.md").read_text()

@@ -1,0 +1,184 @@
+"""Every example of the README and of the guides is run, sent or compared, as it stands there."""
+
+import json
+import os
+import re
+import shlex
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from kbapi.instance.instance import open_instance
+from kbapi.settings import Settings
+from tests.house.texts import BLOCKS, README, ROOT, Block
+from tests.house.write_readme import between_marks, fill_demo, start_of
+from tests.needs import program
+from tests.system.server import KBAPI, Server
+
+SHELL = [block for block in BLOCKS if block.language == "sh"]
+CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
+SENT = [block for block in BLOCKS if block.language == "json" and block.request]
+MEMBER = "tidewater-reader-of-guides"
+
+
+def shell_with(words: str) -> str:
+    """The one example that holds these words."""
+    (text,) = {block.text for block in SHELL if words in block.text}
+    return text
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("readme") / "home"
+    fill_demo(home)
+    return home
+
+
+# The first to see the demo: examples that follow change it.
+def test_the_start_that_the_readme_explains_is_what_the_demo_answers(demo: Path) -> None:
+    assert between_marks(README, start_of(demo)) == README, (
+        "run python -m tests.house.write_readme and look at the difference"
+    )
+
+
+def test_every_curl_gets_the_answer_it_shows(demo: Path) -> None:
+    program("curl")
+    assert len(CURLS) == 4
+    with Server(demo) as server:
+        answers = []
+        for block in CURLS:
+            command = block.replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")
+            run = subprocess.run(["bash", "-c", command], capture_output=True, check=True)
+            answers.append(json.loads(run.stdout))
+    start, accepted, problem, step = answers
+    assert start["start"]["setting_mv"] < 0
+    assert accepted["screening"]["status"] == "counted"
+    assert accepted["receipt"].startswith("kbr_")
+    assert step["next_step"]["setting_mv"] < -70
+    assert {error["pointer"] for error in problem["errors"]} == {"chp", "chip", "confidence"}
+
+
+def sent_to(server: Server, block: Block, keys: dict[str, str]) -> tuple[int, dict[str, Any]]:
+    """The status and the answer of a document that a guide shows, sent where the guide says."""
+    method, path = block.request.split()
+    headers = {"Authorization": f"Bearer {keys['curator' if '/review/' in path else 'receipt']}"}
+    if path == "/v1/submissions":
+        headers = {}
+    reply = server.ask(method, path.replace("{id}", keys["id"]), json.loads(block.text), headers)
+    return reply.status, reply.json
+
+
+def test_every_document_of_the_guides_is_accepted(demo: Path) -> None:
+    assert [block.request for block in SENT] == [
+        "POST /v1/diagnose",
+        "POST /v1/review/decisions",
+        "POST /v1/submissions",
+        "POST /v1/submissions/{id}/follow-ups",
+    ]
+    add = [*KBAPI, "keys", "add", "--scope", "curate", "--home", str(demo)]
+    keys = {"curator": subprocess.run(add, capture_output=True, text=True).stdout.strip()}
+    diagnose, decide, submit, follow_up = SENT
+    with Server(demo) as server:
+        status, accepted = sent_to(server, submit, keys | {"id": "", "receipt": ""})
+        assert status == 201
+        assert accepted["screening"] == {"status": "counted", "reasons": []}
+        keys |= {"id": accepted["id"], "receipt": accepted["receipt"]}
+        status, followed = sent_to(server, follow_up, keys)
+        assert (status, followed["status"]) == (201, "counted")
+        reply = server.ask("POST", "/v1/diagnose", json.loads(diagnose.text))
+        assert (reply.status, reply.json["level"]) == (200, "chip")
+        compared = {one["change"] for one in reply.json["after_changes"] if one["is_yours"]}
+        assert compared == {"firmware", "season"}
+        status, decided = sent_to(server, decide, keys)
+        assert (status, decided["decided"]) == (200, 1)
+
+
+def test_the_commands_for_a_fresh_machine_name_what_exists() -> None:
+    demo, tests = (block.text for block in SHELL if "-m venv" in block.text)
+    assert demo.strip().endswith(".venv/bin/kbapi demo")
+    assert "pip install --quiet -r tests/constraints.txt" in tests
+    assert tests.strip().endswith(".venv/bin/python -m pytest -n auto")
+    ci = (ROOT / ".ci" / "run").read_text()
+    assert ci.count("README.md") == 1
+    (pattern,) = re.findall(r"grep -E '(.*)' README\.md", ci)
+    assert re.findall(pattern, README, re.MULTILINE) == [tests.strip()]
+
+
+def with_kbapi(home: Path, commands: str) -> str:
+    """The commands as a script in which `kbapi` and its installed path are the one under test."""
+    named = commands.replace("sudo -u kbapi /opt/kbapi/bin/kbapi", "kbapi")
+    return f'kbapi() {{ {shlex.join(KBAPI)} "$@"; }}; export KBAPI_HOME={home}; set -e; {named}'
+
+
+def ran(script: str) -> subprocess.CompletedProcess[str]:
+    environment = {name: text for name, text in os.environ.items() if name != "KBAPI_KEY"}
+    return subprocess.run(
+        ["bash", "-c", script], env=environment, capture_output=True, text=True, timeout=120
+    )
+
+
+def test_a_curators_first_steps_run_as_they_stand(demo: Path) -> None:
+    give, *rest = shell_with("--scope curate").strip().splitlines()
+    begin = with_kbapi(demo, give)
+    find = "kbapi review list --json --limit 100"
+    found = subprocess.run(
+        ["bash", "-c", f"{begin}; {find}"], capture_output=True, check=True, timeout=120
+    )
+    waiting = json.loads(found.stdout)["waiting"]
+    deep = next(one for one in waiting if one["reasons"][0]["code"] == "beyond_soft_bound")
+    setting = f"{deep['submission']}/{deep['ordinal']}"
+    steps = "; ".join(rest).replace("ID/0", setting)
+    done = ran(f"{begin}; {steps}")
+    assert done.returncode == 0, done.stderr
+    assert "Without it: start at" in done.stdout
+    assert f"{setting}: excluded -> counted" in done.stdout
+
+
+def test_keys_are_added_listed_and_revoked_as_the_guide_shows(tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    done = ran(with_kbapi(home, f"kbapi db upgrade; {shell_with('autumn meeting')}"))
+    assert done.returncode == 0, done.stderr
+    assert "autumn meeting" in done.stdout
+
+
+def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
+    demo: Path, tmp_path: Path
+) -> None:
+    backup = shell_with("kbapi backup").replace("/srv", str(tmp_path))
+    (tmp_path / "backup" / "kbapi").mkdir(parents=True)
+    (tmp_path / "other").mkdir()
+    upgrade = shell_with("kbapi db upgrade")
+    done = ran(with_kbapi(demo, f"{backup}{shell_with('kbapi check')}{upgrade}"))
+    assert done.returncode == 0, done.stderr
+    (copy,) = (tmp_path / "backup" / "kbapi").glob("*.sqlite3")
+    assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", copy.name)
+    shown = shell_with("kbapi restore").split()[4]
+    assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", Path(shown).name)
+    restore = shell_with("kbapi restore").replace(shown, str(copy))
+    done = ran(with_kbapi(demo, restore.replace("/var/lib/kbapi", str(demo))))
+    assert done.returncode == 0, done.stderr
+    open_instance(Settings(home=demo)).close()
+    assert list(demo.glob("kbapi.sqlite3.before-*")) != []
+
+
+def test_the_server_takes_the_options_that_are_shown() -> None:
+    from kbapi.cli.serve import serve_command
+
+    _, command, *words = shell_with("kbapi serve").split()
+    known = {name for option in serve_command.params for name in option.opts}
+    assert command == serve_command.name
+    assert {word for word in words if word.startswith("--")} <= known
+    assert words[words.index("--port") + 1] == "8080"
+
+
+def test_no_example_is_left_out() -> None:
+    """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
+    run = [*CURLS, shell_with("--scope curate"), shell_with("autumn meeting")]
+    run += [shell_with(f"kbapi {name}") for name in ("backup", "check", "db upgrade", "restore")]
+    run += [shell_with("kbapi serve"), *(one.text for one in SHELL if "-m venv" in one.text)]
+    assert [block for block in SHELL if block.text not in run] == []
+    compared = [block for block in BLOCKS if block.language == "json" and not block.request]
+    assert [block.place for block in compared] == ["README"]
+    assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx"}

@@ -1,0 +1,161 @@
+"""`python -m tests.house.write_readme` writes what the README and the guides show of the program.
+
+The README's example is what the demo answers; the guides' tables are settings, fields, problems.
+"""
+
+import json
+import re
+import subprocess
+import tempfile
+from pathlib import Path
+from typing import Any, Final
+
+from kbapi.api.problems import STATUS_OF
+from kbapi.pages.guide_files import FOLDER
+from kbapi.settings import Settings
+from tests.house.write_openapi import generated
+from tests.system.server import KBAPI
+
+README: Final = Path(__file__).parents[2] / "README.md"
+HOSTING: Final = FOLDER / "hosting.md"
+DATA_FORMAT: Final = FOLDER / "data-format.md"
+_CHIP: Final = "norvane-sable-7-4820mx"
+_BEGIN: Final = "<!-- Written by `python -m tests.house.write_readme`. -->\n"
+_END: Final = "<!-- End. -->\n"
+_FIELDS_OF: Final = (
+    *("Submission", "Platform", "ChipIds", "StockPass", "Lock", "Setting", "Effect"),
+    *("Trial", "SettingInForce", "Power", "Reading", "FollowUp"),
+)
+_ON_THE_WIRE: Final = re.compile(
+    r" mV from stock, negative is lower \(voltage_offset\); whole counts from stock, negative is "
+    r"lower \(count_offset\); absolute mV \(fixed_clock_voltage\)\."
+)
+
+
+def fill_demo(home: Path) -> None:
+    """Make the demo's instance, as `kbapi demo` does."""
+    command = [*KBAPI, "demo", "--home", str(home), "--no-serve"]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, timeout=240)
+
+
+def start_of(home: Path) -> str:
+    """The part of a start that the README explains, as the instance answers it."""
+    command = [*KBAPI, "start", _CHIP, "--home", str(home), "--json"]
+    answer = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    start, evidence = answer["start"], answer["evidence"]
+    shown = {
+        "summary": answer["summary"],
+        "start": {name: start[name] for name in ("setting_mv", "grid_steps", "value_to_enter")},
+        "stands_for": {name: start[name] for name in ("stable_share", "confidence", "level")},
+        "evidence": {name: evidence[name] for name in ("units", "borrowed_units", "failures")},
+        "meaning": answer["meaning"],
+    }
+    shown["start"] |= shown.pop("stands_for")
+    lines = ",\n ".join(f"{json.dumps(key)}: {json.dumps(value)}" for key, value in shown.items())
+    return f"```json\n{{{lines}}}\n```\n"
+
+
+def settings_table() -> str:
+    """Every setting with its default."""
+    rows = (
+        f"| `KBAPI_{name.upper()}` | {_default(field.default)} | {field.description} |"
+        for name, field in Settings.model_fields.items()
+    )
+    return _table("| setting | unless given | meaning |", rows)
+
+
+def problems_table() -> str:
+    """Every problem with its status, by code."""
+    rows = (
+        f"| `{kind.code}` | {status} | {kind.title} |"
+        for kind, status in sorted(STATUS_OF.items(), key=lambda item: item[0].code)
+    )
+    return _table("| code | status | meaning |", rows)
+
+
+def fields_text(schemas: dict[str, Any]) -> str:
+    """A heading and a table for each part of a result."""
+    parts = (f"### {name}\n\n{_fields_table(schemas[name])}" for name in _FIELDS_OF)
+    return "\n".join(parts)
+
+
+def lists_table(schemas: dict[str, Any]) -> str:
+    """Every closed list that a field of a result takes its values from."""
+    shapes = json.dumps([schemas[name] for name in _FIELDS_OF])
+    names = sorted(set(re.findall(r'"#/components/schemas/(\w+)"', shapes)) - set(_FIELDS_OF))
+    rows = (
+        f"| {name} | {', '.join(f'`{value}`' for value in schemas[name]['enum'])} |"
+        for name in names
+    )
+    return _table("| list | values |", rows)
+
+
+def _default(default: object) -> str:
+    return f"`{default}`" if default not in ("", ()) else ""
+
+
+def _table(head: str, rows: Any) -> str:
+    line = "|" + "---|" * (head.count("|") - 1)
+    return "\n".join((head, line, *rows)) + "\n"
+
+
+def _fields_table(schema: dict[str, Any]) -> str:
+    required = schema.get("required", ())
+    return _table(
+        "| field | values | meaning |",
+        (
+            f"| `{name}` | {_values(shape)} | {_meaning(shape, name in required)} |"
+            for name, shape in schema["properties"].items()
+        ),
+    )
+
+
+def _values(shape: dict[str, Any]) -> str:
+    """The type of a field, as a reader names it."""
+    if "anyOf" in shape or "oneOf" in shape or "allOf" in shape:
+        (choice, *_) = shape.get("anyOf") or shape.get("oneOf") or shape["allOf"]
+        return _values(choice)
+    if "$ref" in shape:
+        return str(shape["$ref"]).rpartition("/")[2]
+    kinds = shape.get("type", "object")
+    kind = next(one for one in kinds if one != "null") if isinstance(kinds, list) else kinds
+    return f"list of {_values(shape['items'])}" if kind == "array" else str(kind)
+
+
+def _meaning(shape: dict[str, Any], is_required: bool) -> str:
+    text = _ON_THE_WIRE.sub("", shape["description"])
+    return f"{text} Required." if is_required else text
+
+
+def in_section(text: str, heading: str, body: str) -> str:
+    """The text with the tables of a section of a guide replaced."""
+    section = re.compile(
+        rf"(?<=^## {heading}\n\n)(?P<lead>[^|#]*)[|#].*?(?=^## |\Z)", re.MULTILINE | re.DOTALL
+    )
+    assert section.search(text), heading
+    return section.sub(lambda found: f"{found['lead']}{body}\n", text).rstrip("\n") + "\n"
+
+
+def between_marks(text: str, body: str) -> str:
+    """The text with what stands between the two marks replaced."""
+    marked = re.compile(re.escape(_BEGIN) + ".*?" + re.escape(_END), re.DOTALL)
+    assert marked.search(text)
+    return marked.sub(lambda _: f"{_BEGIN}{body}{_END}", text)
+
+
+def main() -> None:
+    schemas = generated()["components"]["schemas"]
+    hosting = HOSTING.read_text()
+    table = re.compile(r"^\| setting \| unless given .*?\n(?!\|)", re.MULTILINE | re.DOTALL)
+    HOSTING.write_text(table.sub(lambda _: settings_table() + "\n", hosting))
+    text = in_section(DATA_FORMAT.read_text(), "Fields", fields_text(schemas))
+    text = in_section(text, "Closed lists", lists_table(schemas))
+    DATA_FORMAT.write_text(in_section(text, "Problems", problems_table()))
+    with tempfile.TemporaryDirectory() as folder:
+        home = Path(folder) / "home"
+        fill_demo(home)
+        README.write_text(between_marks(README.read_text(), start_of(home)))
+
+
+if __name__ == "__main__":
+    main()

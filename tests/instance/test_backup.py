@@ -1,0 +1,244 @@
+"""A backup is a whole, checked copy of one state; nothing else ever has its name."""
+
+import shutil
+import stat
+import threading
+from contextlib import closing
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from kbapi.errors import StorageBroken, StorageBusy, StorageFull, UnsafeSetup
+from kbapi.instance.backup import BackupMade, back_up_secret, make_backup
+from kbapi.instance.instance import Instance
+from kbapi.instance.secret import create_secret, load_secret
+from kbapi.settings import Settings
+from kbapi.storage.sqlite.commits import waiting_in_line
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.whole_file import look_through
+from tests.makers import HandMovedClock, a_submission, row_counts, rows_of, send
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    return tmp_path / "backups"
+
+
+def back_up(
+    instance: Instance, target: Path, keep: int | None = None, clock: HandMovedClock | None = None
+) -> BackupMade:
+    return make_backup(instance.settings, target, keep, clock or HandMovedClock())
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir() if not path.name.endswith(".lock"))
+
+
+def opened(file: Path, folder: Path) -> Instance:
+    """An instance over a copy of a backup."""
+    settings = Settings(home=folder / "copied")
+    settings.home.mkdir()
+    shutil.copy(file, settings.database_path)
+    return Instance(settings, HandMovedClock())
+
+
+def test_a_backup_holds_every_row_and_only_its_owner_reads_it(
+    instance: Instance, target: Path, tmp_path: Path
+) -> None:
+    for number in range(5):
+        send(instance, a_submission(number=number), key=f"key-{number}")
+    made = back_up(instance, target)
+    copied = opened(made.file, tmp_path)
+    assert rows_of(copied) == rows_of(instance)
+    assert made.condition.rows_of("submission") == 5
+    assert made.condition.is_sound
+    assert stat.S_IMODE(made.file.stat().st_mode) == 0o600
+    assert stat.S_IMODE(target.stat().st_mode) == 0o700
+    assert names(target) == ["kbapi-20260915T120000.000000Z.sqlite3"]
+    copied.close()
+
+
+def test_the_log_is_in_it_and_it_is_one_file(instance: Instance, target: Path) -> None:
+    send(instance, a_submission())
+    log = instance.settings.database_path.with_name("kbapi.sqlite3-wal")
+    assert log.stat().st_size > 0
+    made = back_up(instance, target)
+    # What a file says of itself at bytes 18 and 19: 1 is a file without a log, 2 one with.
+    assert made.file.read_bytes()[18:20] == b"\x01\x01"
+    assert names(target) == [made.file.name]
+
+
+def test_a_backup_while_results_come_in_is_one_state_of_the_database(
+    instance: Instance, target: Path, tmp_path: Path
+) -> None:
+    send(instance, a_submission(number=0))
+    ended = threading.Event()
+
+    def go_on() -> None:
+        number = 0
+        while not ended.is_set():
+            number += 1
+            send(instance, a_submission(number=number))
+
+    writer = threading.Thread(target=go_on)
+    writer.start()
+    clock = HandMovedClock()
+    try:
+        for _ in range(5):
+            clock.moment += timedelta(seconds=1)
+            made = back_up(instance, target, clock=clock)
+            assert made.condition.is_sound
+            counted = made.condition.rows_of
+            assert counted("submission") == counted("unit") == counted("evidence_row")
+    finally:
+        ended.set()
+        writer.join()
+    assert row_counts(instance)["submission"] > made.condition.rows_of("submission") > 1
+
+
+def test_the_newest_stay_and_files_of_others_are_never_touched(
+    instance: Instance, target: Path
+) -> None:
+    target.mkdir()
+    others = ["kbapi-holiday.sqlite3", "notes.txt", "kbapi-20200101T000000.000000Z.sqlite3.old"]
+    for name in others:
+        (target / name).write_text("of somebody else")
+    clock = HandMovedClock()
+    for _ in range(4):
+        clock.moment += timedelta(days=1)
+        made = back_up(instance, target, 2, clock)
+    assert [path.name for path in made.removed] == ["kbapi-20260917T120000.000000Z.sqlite3"]
+    assert set(names(target)) == {
+        *others,
+        "kbapi-20260918T120000.000000Z.sqlite3",
+        "kbapi-20260919T120000.000000Z.sqlite3",
+    }
+
+
+def test_what_is_dated_in_the_future_neither_counts_nor_goes(
+    instance: Instance, target: Path
+) -> None:
+    clock = HandMovedClock()
+    wrong = []
+    for _ in range(2):
+        clock.moment += timedelta(days=150)
+        wrong.append(back_up(instance, target, 2, clock).file)
+    clock.moment -= timedelta(days=300)
+    for _ in range(3):
+        clock.moment += timedelta(days=1)
+        made = back_up(instance, target, 2, clock)
+        assert made.dated_later == tuple(wrong)
+    # Of those with a day that has been, this one and yesterday's stay.
+    assert [path.name for path in made.removed] == ["kbapi-20260916T120000.000000Z.sqlite3"]
+    assert names(target) == [
+        "kbapi-20260917T120000.000000Z.sqlite3",
+        "kbapi-20260918T120000.000000Z.sqlite3",
+        *(path.name for path in wrong),
+    ]
+    clock.moment += timedelta(days=400)
+    made = back_up(instance, target, 1, clock)
+    assert (made.dated_later, names(target)) == ((), [made.file.name])
+
+
+def test_without_a_wish_every_backup_stays(instance: Instance, target: Path) -> None:
+    clock = HandMovedClock()
+    for _ in range(3):
+        clock.moment += timedelta(hours=1)
+        assert back_up(instance, target, clock=clock).removed == ()
+    assert len(names(target)) == 3
+
+
+def test_a_damaged_database_makes_no_backup_and_removes_none(
+    instance: Instance, target: Path
+) -> None:
+    for number in range(40):
+        send(instance, a_submission(number=number))
+    kept = back_up(instance, target)
+    instance.overwrite_withdrawn()
+    path = instance.settings.database_path
+    with closing(dbapi2.connect(path)) as connection:
+        page = connection.execute(
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'evidence_row'"
+        ).fetchone()[0]
+    content = bytearray(path.read_bytes())
+    content[(page - 1) * 4096 + 100 : page * 4096] = b"\xff" * 3996
+    path.write_bytes(content)
+    later = HandMovedClock()
+    later.moment += timedelta(days=1)
+    with pytest.raises(StorageBroken):
+        back_up(instance, target, 1, later)
+    assert names(target) == [kept.file.name]
+
+
+def test_what_a_killed_backup_left_is_removed_by_the_next(instance: Instance, target: Path) -> None:
+    target.mkdir()
+    (target / ".kbapi-20260101T000000.000000Z.partial").write_bytes(b"half")
+    (target / ".kbapi-20260101T000000.000000Z.partial-wal").write_bytes(b"half")
+    made = back_up(instance, target)
+    assert names(target) == [made.file.name]
+
+
+def test_one_backup_at_a_time_in_a_folder(instance: Instance, target: Path) -> None:
+    target.mkdir()
+    with waiting_in_line(target / ".kbapi-backup.lock"), pytest.raises(StorageBusy):
+        back_up(instance, target)
+
+
+def test_a_backup_never_takes_the_room_that_the_instance_needs(
+    instance: Instance, target: Path
+) -> None:
+    tight = Settings(home=instance.settings.home, min_free_bytes=1 << 60)
+    with pytest.raises(StorageFull, match="older backups are kept"):
+        make_backup(tight, target, 1)
+    assert names(target) == []
+
+
+def test_a_place_that_cannot_be_one_is_refused(instance: Instance, tmp_path: Path) -> None:
+    file = tmp_path / "a-file"
+    file.write_text("")
+    home = instance.settings.home
+    for wrong in (file, home, home / "backups", home / "a" / ".." / "b" / "c"):
+        with pytest.raises(UnsafeSetup):
+            back_up(instance, wrong)
+    with pytest.raises(UnsafeSetup, match="no instance"):
+        make_backup(Settings(home=tmp_path / "nowhere"), tmp_path / "backups", None)
+
+
+def test_the_secret_goes_to_a_place_of_its_own(
+    instance: Instance, target: Path, tmp_path: Path
+) -> None:
+    settings, place = instance.settings, tmp_path / "safe" / "secret"
+    for _ in range(2):
+        back_up_secret(settings, place, target)
+        assert load_secret(place) == instance.secret
+    assert stat.S_IMODE(place.stat().st_mode) == 0o600
+    assert names(place.parent) == ["secret"]
+    link = tmp_path / "link"
+    link.symlink_to(target)
+    for beside in (
+        target / "secret",
+        target / "deep" / "er" / "secret",
+        link / "deep" / "secret",
+        tmp_path / "safe" / ".." / "backups" / "x" / "secret",
+        settings.home / "copy",
+        settings.home / "deep" / "copy",
+    ):
+        with pytest.raises(UnsafeSetup, match="Name a file elsewhere with --secret"):
+            back_up_secret(settings, beside, target)
+    other = tmp_path / "other"
+    create_secret(other)
+    before = other.read_bytes()
+    with pytest.raises(UnsafeSetup, match="not overwritten"):
+        back_up_secret(settings, other, target)
+    assert other.read_bytes() == before
+
+
+def test_a_backup_can_be_looked_through_where_nothing_may_be_written(
+    instance: Instance, target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import os
+
+    made = back_up(instance, target)
+    monkeypatch.setattr(os, "access", lambda path, _mode: Path(path) != target)
+    assert look_through(made.file) == made.condition

@@ -1,0 +1,474 @@
+"""A backup takes the place of a database whole, or nothing is touched."""
+
+import shutil
+import signal
+import stat
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import closing
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from kbapi.errors import (
+    InstanceInUse,
+    InstanceReadOnly,
+    KbapiError,
+    ReceiptWrong,
+    SchemaMismatch,
+    StorageBroken,
+    UnsafeSetup,
+)
+from kbapi.instance.backup import back_up_secret, make_backup
+from kbapi.instance.check import check_instance
+from kbapi.instance.instance import (
+    Instance,
+    create_or_open_instance,
+    open_instance,
+    upgrade_instance,
+)
+from kbapi.instance.restore import Restored, restore_backup
+from kbapi.instance.secret import create_secret, load_secret
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.responses import Accepted
+from kbapi.settings import Settings
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.schema import noted_key_id
+from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
+from tests.storage.later_schema import CREATE_A_TABLE
+from tests.storage.test_sqlite_schema import add_migrations
+
+
+@pytest.fixture
+def stored(instance: Instance) -> Accepted:
+    return send(instance, a_submission(number=1))
+
+
+@pytest.fixture
+def backup(instance: Instance, stored: Accepted, tmp_path: Path) -> Path:
+    """A backup of one result; the instance goes on to a second one and is closed."""
+    made = make_backup(instance.settings, tmp_path / "backups", None)
+    back_up_secret(instance.settings, tmp_path / "safe" / "secret", made.file.parent)
+    send(instance, a_submission(number=2))
+    instance.close()
+    return made.file
+
+
+@pytest.fixture
+def secret_file(tmp_path: Path) -> Path:
+    return tmp_path / "safe" / "secret"
+
+
+def content(home: Path) -> dict[str, bytes]:
+    """What stands in the folder; locks are empty."""
+    return {path.name: path.read_bytes() for path in home.iterdir() if path.is_file()}
+
+
+def units(settings: Settings) -> int:
+    opened = open_instance(settings, HandMovedClock())
+    rows = rows_of(opened)["unit"]
+    opened.close()
+    return len(rows)
+
+
+def set_version(database: Path, revision: str) -> None:
+    with closing(dbapi2.connect(database)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = ?", (revision,))
+
+
+def restore(settings: Settings, file: Path, **more: object) -> Restored:
+    return restore_backup(settings, file, **more, now=HandMovedClock())
+
+
+def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
+    instance: Instance, backup: Path, stored: Accepted
+) -> None:
+    settings = instance.settings
+    assert units(settings) == 2
+    done = restore(settings, backup)
+    assert (units(settings), done.fits_secret, done.needs_upgrade) == (1, True, False)
+    (kept,) = done.excluded
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (2,)
+    assert stat.S_IMODE(settings.database_path.stat().st_mode) == 0o600
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    later = HandMovedClock()
+    later.moment += timedelta(seconds=1)
+    assert restore_backup(settings, kept, now=later).condition.rows_of("unit") == 2
+
+
+def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    # What a killed server leaves: the result is in the log alone.
+    settings = Settings(home=tmp_path / "killed")
+    alive = open_instance(instance.settings, HandMovedClock())
+    send(alive, a_submission(number=3))
+    shutil.copytree(instance.settings.home, settings.home)
+    alive.close()
+    assert (settings.home / "kbapi.sqlite3-wal").stat().st_size > 0
+    (kept,) = restore(settings, backup).excluded
+    assert not (settings.home / "kbapi.sqlite3-wal").exists()
+    assert not (settings.home / "kbapi.sqlite3-shm").exists()
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (3,)
+    assert units(settings) == 1
+
+
+def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
+    instance: Instance, backup: Path
+) -> None:
+    settings = instance.settings
+    settings.database_path.write_bytes(b"no database" * 999)
+    log = settings.home / "kbapi.sqlite3-wal"
+    log.write_bytes(b"no log")
+    kept = restore(settings, backup).excluded
+    assert [path.read_bytes() for path in kept] == [b"no database" * 999, b"no log"]
+    assert not log.exists()
+    assert units(settings) == 1
+
+
+def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
+    instance: Instance, backup: Path
+) -> None:
+    settings = instance.settings
+    with closing(dbapi2.connect(settings.database_path, isolation_level=None)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT COUNT(*) FROM unit").fetchall()
+        opened = open_instance(settings, HandMovedClock())
+        send(opened, a_submission(number=3))
+        opened.close()
+        kept, kept_log = restore(settings, backup).excluded
+    assert kept_log.name == f"{kept.name}-wal"
+    with closing(dbapi2.connect(kept)) as before:
+        assert before.execute("SELECT COUNT(*) FROM unit").fetchone() == (3,)
+    assert units(settings) == 1
+
+
+def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
+    instance: Instance, backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings, disk = instance.settings, tmp_path / "disk"
+    disk.mkdir()
+    for path in (settings.database_path, settings.secret_path):
+        path.rename(disk / path.name)
+        path.symlink_to(disk / path.name)
+    (disk / "secret.key").unlink()
+    create_secret(disk / "secret.key")
+    done = restore(settings, backup, secret_file=secret_file)
+    assert {path.parent for path in done.excluded} == {disk}
+    assert settings.database_path.is_symlink()
+    assert settings.secret_path.is_symlink()
+    assert {path.name for path in settings.home.iterdir() if path.is_symlink()} == {
+        "kbapi.sqlite3",
+        "secret.key",
+    }
+    assert units(settings) == 1
+    assert load_secret(disk / "secret.key") == load_secret(secret_file)
+
+
+def test_a_link_to_a_disk_that_is_not_there_is_refused(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    settings = instance.settings
+    settings.database_path.unlink()
+    settings.database_path.symlink_to(tmp_path / "away" / "kbapi.sqlite3")
+    before = content(settings.home)
+    with pytest.raises(UnsafeSetup, match="Mount it first"):
+        restore(settings, backup)
+    assert content(settings.home) == before
+    assert not (tmp_path / "away").exists()
+
+
+def test_an_empty_home_takes_backup_and_secret(
+    backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "new" / "home")
+    done = restore(settings, backup, secret_file=secret_file)
+    assert (done.excluded, done.fits_secret) == ((), True)
+    assert stat.S_IMODE(settings.home.stat().st_mode) == 0o700
+    assert stat.S_IMODE(settings.secret_path.stat().st_mode) == 0o600
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+
+
+def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
+    backup: Path, stored: Accepted, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other")
+    with pytest.raises(UnsafeSetup, match="senders cannot read or withdraw"):
+        restore(settings, backup)
+    assert not settings.database_path.exists()
+    done = restore(settings, backup, without_secret=True)
+    assert not done.fits_secret
+    opened = open_instance(settings, HandMovedClock())
+    with pytest.raises(ReceiptWrong):
+        read_own_result(opened, stored.id, stored.receipt)
+    # The same person is a stranger now.
+    assert send(opened, a_submission(number=1)).id != stored.id
+    assert len(rows_of(opened)["contributor"]) == 2
+    opened.close()
+
+
+def test_a_loss_is_accepted_once_and_goes_with_every_later_backup(
+    backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other")
+    restore(settings, backup, without_secret=True)
+    units(settings)  # opened, with no row that its secret has keyed
+    own = tmp_path / "other-safe" / "secret"
+    later = make_backup(settings, tmp_path / "later", None, HandMovedClock()).file
+    back_up_secret(settings, own, later.parent)
+    elsewhere = Settings(home=tmp_path / "elsewhere")
+    with pytest.raises(UnsafeSetup, match="not the secret"):
+        restore(elsewhere, later, secret_file=secret_file)
+    assert restore(elsewhere, later, secret_file=own).fits_secret
+    assert units(elsewhere) == 1
+
+
+def foreign(settings: Settings) -> bool:
+    """Whether every way in refuses the secret that is there, and leaves all as it was."""
+    before = content(settings.home)
+    for way_in in (open_instance, create_or_open_instance, upgrade_instance):
+        with pytest.raises(UnsafeSetup, match="not the secret of this database"):
+            way_in(settings)
+    assert content(settings.home) == before
+    return True
+
+
+@pytest.mark.parametrize("says_so", [True, False])
+def test_another_secret_is_refused_until_the_right_one_is_back(
+    instance: Instance, stored: Accepted, tmp_path: Path, says_so: bool
+) -> None:
+    settings = instance.settings
+    instance.close()
+    if not says_so:  # as a program made it that noted nothing
+        with closing(dbapi2.connect(settings.database_path)) as connection:
+            connection.execute("PRAGMA application_id = 0")
+    right = settings.secret_path.read_bytes()
+    settings.secret_path.unlink()
+    create_secret(settings.secret_path)
+    assert foreign(settings)
+    (told,) = (one for one in check_instance(settings) if one.what == "secret")
+    assert not told.is_well
+    with pytest.raises(UnsafeSetup, match="not the secret of this database"):
+        back_up_secret(settings, tmp_path / "safe" / "secret", tmp_path / "backups")
+    settings.secret_path.write_bytes(right)
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    assert noted(settings) == load_secret(settings.secret_path).key_id
+
+
+def noted(settings: Settings) -> str | None:
+    with closing(dbapi2.connect(settings.database_path)) as connection:
+        return noted_key_id(connection)
+
+
+@pytest.mark.parametrize("way_in", [open_instance, create_or_open_instance])
+def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
+    instance: Instance, way_in: Callable[[Settings], Instance]
+) -> None:
+    settings = instance.settings
+    instance.close()
+    first = noted(settings)
+    settings.secret_path.unlink()
+    create_secret(settings.secret_path)
+    open_instance(Settings(home=settings.home, read_only=True)).close()
+    assert noted(settings) == first
+    opened = way_in(settings)
+    send(opened, a_submission())
+    opened.close()
+    assert noted(settings) == load_secret(settings.secret_path).key_id != first
+    open_instance(settings).close()
+
+
+_KILLED = """
+import os, signal, sys
+from pathlib import Path
+from kbapi.exchange import restore
+from kbapi.settings import Settings
+
+def die(*_told):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+home, file, secret, where = sys.argv[1:]
+if where == "between":
+    restore._put_database = die
+else:
+    rename = os.replace
+    restore.Path.replace = lambda old, new: die() if new.suffix == ".sqlite3" else rename(old, new)
+restore.restore_backup(Settings(home=Path(home)), Path(file), Path(secret))
+"""
+
+
+@pytest.mark.parametrize("where", ["between", "before the rename"])
+def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
+    backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path, where: str
+) -> None:
+    other = an_instance(tmp_path / "other")
+    theirs = send(other, a_submission(number=7))
+    other.close()
+    settings = other.settings
+    before = settings.secret_path.read_bytes()
+    words = [str(settings.home), str(backup), str(secret_file), where]
+    killed = subprocess.run([sys.executable, "-c", _KILLED, *words], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    assert settings.secret_path.read_bytes() == secret_file.read_bytes() != before
+    assert foreign(settings)
+    assert (settings.home / "kbapi.sqlite3.restoring").exists()
+    restore(settings, backup, secret_file=secret_file)
+    assert not list(settings.home.glob("*.restoring*"))
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    # Nothing of the other instance is lost: database and secret were both set aside.
+    (kept,) = settings.home.glob("secret.key.before-*")
+    assert kept.read_bytes() == before
+    theirs_again = Settings(home=tmp_path / "again")
+    database = next(settings.home.glob("kbapi.sqlite3.before-*"))
+    restore(theirs_again, database, secret_file=kept)
+    opened = open_instance(theirs_again, HandMovedClock())
+    assert read_own_result(opened, theirs.id, theirs.receipt).id == theirs.id
+    opened.close()
+
+
+def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance) -> None:
+    settings = instance.settings
+    left = [settings.home / f"kbapi.sqlite3.restoring{ending}" for ending in ("", "-wal")]
+    left.append(settings.home / "secret.key.4711.new")
+    for path in left:
+        path.write_bytes(b"half")
+    # Nothing is taken away where nothing may be written, nor by a check.
+    open_instance(Settings(home=settings.home, read_only=True)).close()
+    check_instance(settings)
+    assert all(path.exists() for path in left)
+    open_instance(settings).close()
+    assert not [path for path in left if path.exists()]
+
+
+def test_a_secret_that_is_replaced_is_set_aside(
+    backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other")
+    settings.home.mkdir()
+    create_secret(settings.secret_path)
+    before = settings.secret_path.read_bytes()
+    with pytest.raises(UnsafeSetup):
+        restore(settings, backup)
+    (kept,) = restore(settings, backup, secret_file=secret_file).excluded
+    assert kept.read_bytes() == before
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    assert settings.secret_path.read_bytes() == secret_file.read_bytes()
+
+
+def test_a_secret_of_another_instance_is_refused(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    create_secret(tmp_path / "wrong")
+    before = content(instance.settings.home)
+    with pytest.raises(UnsafeSetup, match="not the secret"):
+        restore(instance.settings, backup, secret_file=tmp_path / "wrong")
+    assert content(instance.settings.home) == before
+
+
+def test_while_the_instance_is_open_nothing_is_touched(instance: Instance, backup: Path) -> None:
+    opened = open_instance(instance.settings, HandMovedClock())
+    with pytest.raises(InstanceInUse):
+        restore(instance.settings, backup)
+    assert len(rows_of(opened)["unit"]) == 2
+    opened.close()
+
+
+def spoil_as_text(backup: Path) -> None:
+    backup.write_bytes(b"a shopping list\n" * 400)
+
+
+def spoil_as_empty(backup: Path) -> None:
+    backup.write_bytes(b"")
+
+
+def spoil_as_other_program(backup: Path) -> None:
+    backup.unlink()
+    with closing(dbapi2.connect(backup)) as foreign:
+        foreign.execute("CREATE TABLE recipes (name TEXT)")
+
+
+def spoil_a_page(backup: Path) -> None:
+    index = "SELECT rootpage FROM sqlite_schema WHERE type = 'index' AND tbl_name = 'submission'"
+    with closing(dbapi2.connect(backup)) as connection:
+        page = connection.execute(index).fetchone()
+    whole = bytearray(backup.read_bytes())
+    whole[(page[0] - 1) * 4096 + 8 : page[0] * 4096] = b"\x7f" * 4088
+    backup.write_bytes(whole)
+
+
+def spoil_a_reference(backup: Path) -> None:
+    with closing(dbapi2.connect(backup)) as connection, connection:
+        connection.execute("UPDATE unit SET contributor_id = 99")
+
+
+def cut_off(backup: Path) -> None:
+    backup.write_bytes(backup.read_bytes()[: backup.stat().st_size // 2])
+
+
+def make_newer(backup: Path) -> None:
+    set_version(backup, "9999")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "fault"),
+    [
+        (spoil_as_text, StorageBroken),
+        (spoil_as_empty, StorageBroken),
+        (spoil_as_other_program, StorageBroken),
+        (spoil_a_page, StorageBroken),
+        (spoil_a_reference, StorageBroken),
+        (cut_off, StorageBroken),
+        (make_newer, SchemaMismatch),
+        (Path.unlink, UnsafeSetup),
+    ],
+)
+def test_what_is_no_sound_backup_is_refused_and_nothing_is_touched(
+    instance: Instance, backup: Path, spoil: object, fault: type[KbapiError]
+) -> None:
+    spoil(backup)
+    before = content(instance.settings.home)
+    with pytest.raises(fault):
+        restore(instance.settings, backup)
+    assert content(instance.settings.home) == before
+    assert units(instance.settings) == 2
+
+
+def test_an_instance_is_not_restored_from_itself(instance: Instance, backup: Path) -> None:
+    with pytest.raises(UnsafeSetup):
+        restore(instance.settings, instance.settings.database_path)
+
+
+def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
+    instance: Instance, backup: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="later"))
+    assert restore(instance.settings, backup).needs_upgrade
+    with pytest.raises(SchemaMismatch, match="kbapi db upgrade"):
+        open_instance(instance.settings)
+
+
+def test_a_read_only_instance_stays_as_it_is(instance: Instance, backup: Path) -> None:
+    settings = Settings(home=instance.settings.home, read_only=True)
+    with pytest.raises(InstanceReadOnly):
+        restore(settings, backup)
+
+
+def test_two_restores_keep_both_databases(instance: Instance, backup: Path) -> None:
+    clock = HandMovedClock()
+    first = restore_backup(instance.settings, backup, now=clock)
+    clock.moment += timedelta(seconds=1)
+    second = restore_backup(instance.settings, backup, now=clock)
+    assert len({*first.excluded, *second.excluded}) == 2
+    assert all(path.exists() for path in (*first.excluded, *second.excluded))

@@ -1,0 +1,165 @@
+"""Batches and dry runs: one outcome for each item, all in one transaction, nothing half-stored."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.bounds import MOST_ITEMS
+from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
+from kbapi.instance.instance import Instance
+from kbapi.intake.batch import BatchResponse, accept_batch
+from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
+from kbapi.intake.submit import rehearse_submission
+from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
+from tests.makers import a_body, a_setting, a_submission, row_counts, rows_of, send
+
+GOOD = a_submission(number=1)
+CLAIM = a_submission(a_setting(unstable_at=None), number=2)
+ASIDE = a_submission(a_setting(stable_at=-170, unstable_at=-180), number=3)
+BAD = a_submission(a_setting(stable_at=80), number=4)
+MIXED = [GOOD, BAD, CLAIM, ASIDE, GOOD]
+
+
+def batch(instance: Instance, *documents: Any, **options: Any) -> BatchResponse:
+    return accept_batch(instance, a_body(list(documents)), **options)
+
+
+def test_each_item_has_an_outcome_in_its_order(instance: Instance) -> None:
+    told = batch(instance, *MIXED)
+    assert [item.status for item in told.items] == [
+        "counted",
+        "refused",
+        "unverified",
+        "excluded",
+        "repeated",
+    ]
+    assert told.items[4].id == told.items[0].id
+    counts = told.counts
+    assert (counts.items, counts.stored, counts.refused, counts.repeated) == (5, 4, 1, 1)
+    for item in told.items:
+        if item.status != "refused":
+            assert read_own_result(instance, str(item.id), str(item.receipt)).id == item.id
+
+
+def test_what_does_not_count_is_told_why(instance: Instance) -> None:
+    told = {one.index: one for one in batch(instance, *MIXED).not_counted}
+    assert set(told) == {1, 2, 3, 4}
+    assert [(e.pointer, e.code) for e in told[1].errors] == [
+        ("/settings/0/stable_at", "above_stock")
+    ]
+    assert [reason.code for reason in told[2].reasons] == ["effect_unproven"]
+    assert [reason.code for reason in told[3].reasons] == ["beyond_soft_bound"]
+
+
+def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
+    alone, together, lines = instances_of_one_secret(tmp_path, "a", "b", "c")
+    for document in MIXED:
+        if document is not BAD:
+            send(alone, document)
+    batch(together, *MIXED)
+    ndjson = b"\n".join(json.dumps(document).encode() for document in MIXED) + b"\n\n"
+    accept_batch(lines, ndjson, is_ndjson=True)
+    assert evidence_in_words(alone) == evidence_in_words(together) == evidence_in_words(lines)
+    assert row_counts(alone) == row_counts(together) == row_counts(lines)
+    for made in (alone, together, lines):
+        made.close()
+
+
+def test_a_line_that_is_no_json_is_refused_alone(instance: Instance) -> None:
+    body = json.dumps(GOOD).encode() + b"\n{broken\n"
+    told = accept_batch(instance, body, is_ndjson=True)
+    assert [item.status for item in told.items] == ["counted", "refused"]
+    assert told.not_counted[0].errors[0].code == "json_unreadable"
+
+
+def test_when_none_can_be_right_every_problem_is_told_with_its_item(instance: Instance) -> None:
+    with pytest.raises(DocumentRefused) as caught:
+        batch(instance, BAD, {"chip": 7})
+    pointers = {problem.pointer for problem in caught.value.problems}
+    assert pointers == {"/0/settings/0/stable_at", "/1/chip", "/1/settings"}
+    assert not any(rows_of(instance).values())
+
+
+def test_a_thousand_items_are_taken_and_one_more_is_not(instance: Instance) -> None:
+    for number in (0, MOST_ITEMS + 1):
+        with pytest.raises(DocumentRefused) as caught:
+            batch(instance, *[7] * number)
+        assert caught.value.problems[0].code == "wrong_number_of_items"
+    with pytest.raises(DocumentRefused) as caught:
+        batch(instance, *[7] * MOST_ITEMS)
+    assert len(caught.value.problems) == 101
+
+
+@pytest.mark.parametrize("body", [b"{}", b"7", b"[", b"", b'"[]"'])
+def test_what_is_no_list_is_no_batch(instance: Instance, body: bytes) -> None:
+    with pytest.raises(JsonUnreadable):
+        accept_batch(instance, body)
+
+
+def test_a_key_makes_a_repeated_batch_get_the_same_answer(instance: Instance) -> None:
+    lone = {key: value for key, value in GOOD.items() if key != "unit_token"}
+    first = batch(instance, lone, lone, CLAIM, BAD, idempotency_key="a")
+    before = rows_of(instance)
+    assert batch(instance, lone, lone, CLAIM, BAD, idempotency_key="a") == first
+    assert rows_of(instance) == before
+    with pytest.raises(IdempotencyKeyReused):
+        batch(instance, lone, CLAIM, idempotency_key="a")
+    assert rows_of(instance) == before
+
+
+def test_a_withdrawn_item_takes_only_its_own_answer_along(instance: Instance) -> None:
+    told = batch(instance, GOOD, CLAIM, idempotency_key="a")
+    withdraw_own_result(instance, str(told.items[0].id), str(told.items[0].receipt))
+    assert row_counts(instance)["idempotency_record"] == 1
+
+
+def test_a_dry_run_tells_the_same_and_stores_nothing(instance: Instance) -> None:
+    send(instance, GOOD)
+    before = rows_of(instance)
+    told = batch(instance, *MIXED, dry_run=True)
+    rehearsed = rehearse_submission(instance, a_body(CLAIM))
+    assert rows_of(instance) == before
+    assert rehearsed.screening.status == "unverified"
+    assert rehearse_submission(instance, a_body(GOOD)).duplicate_of is not None
+    assert [item.status for item in told.items] == [
+        "repeated",
+        "refused",
+        "unverified",
+        "excluded",
+        "repeated",
+    ]
+    assert told.items[2].receipt is None
+    assert send(instance, CLAIM).screening == rehearsed.screening
+
+
+def test_over_http_the_status_tells_all_some_or_none(client: FlaskClient) -> None:
+    place = "/v1/submissions/batch"
+    assert client.post(place, json=[GOOD, CLAIM]).status_code == 201
+    assert client.post(place, json=[GOOD, BAD]).status_code == 207
+    none = client.post(place, json=[BAD])
+    assert (none.status_code, none.mimetype) == (422, "application/problem+json")
+    ndjson = client.post(place, data=json.dumps(GOOD), content_type="application/x-ndjson")
+    assert ndjson.status_code == 201
+    assert client.post(place, data="[]", content_type="text/plain").status_code == 415
+    assert client.post(f"{place}?dry_run=true", json=[GOOD, BAD]).status_code == 200
+    assert client.post(f"{place}?dry_run=yes", json=[GOOD]).status_code == 422
+    dry = client.post("/v1/submissions?dry_run=true", json=ASIDE)
+    assert (dry.status_code, dry.get_json()["dry_run"]) == (200, True)
+    assert "receipt" not in dry.get_json()
+
+
+def test_a_batch_may_be_larger_than_one_result(client: FlaskClient) -> None:
+    padding = b" " * 2_000_000
+    body = padding + json.dumps([GOOD]).encode()
+    sent = client.post("/v1/submissions/batch", data=body, content_type="application/json")
+    assert sent.status_code == 201
+    assert (
+        client.post("/v1/submissions", data=body, content_type="application/json").status_code
+        == 413
+    )
+    huge = b" " * 17_000_000
+    too_large = client.post("/v1/submissions/batch", data=huge, content_type="application/json")
+    assert too_large.status_code == 413

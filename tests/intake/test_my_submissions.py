@@ -1,0 +1,192 @@
+"""By the contributor token alone: own results, settings in use, re-tests due, withdraw all."""
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.instance.instance import Instance
+from kbapi.intake.follow_up import accept_follow_up
+from kbapi.intake.my_submissions import (
+    RESULTS_A_PAGE,
+    read_contributions,
+    withdraw_contributions,
+    withdraw_own_result,
+)
+from tests.intake.whole_document import a_whole_document
+from tests.makers import HandMovedClock, a_body, a_setting, a_submission, rows_of, send
+
+MINE = "tidewater-member-000001"
+
+
+def mine(unit: int, **changes: Any) -> dict[str, Any]:
+    document = a_submission(a_setting(in_use=-70), number=unit, contributor_token=MINE)
+    return {**document, **changes}
+
+
+def due(instance: Instance) -> list[str]:
+    (result,) = read_contributions(instance, MINE).submissions
+    return [reason.code for reason in result.retests_due]
+
+
+def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
+    ids = {send(instance, mine(unit)).id for unit in range(3)}
+    send(instance, a_submission(number=9))
+    told = read_contributions(instance, MINE)
+    assert {result.id for result in told.submissions} == ids
+    assert told.next_cursor is None
+    assert told.submissions[0].in_use[0].in_use == -70
+    assert told.submissions[0].screening.status == "counted"
+
+
+def test_a_stranger_sees_nothing_and_learns_nothing(instance: Instance) -> None:
+    send(instance, mine(1))
+    assert read_contributions(instance, "tidewater-member-000002").submissions == ()
+    assert withdraw_contributions(instance, "tidewater-member-000002").withdrawn == 0
+    assert len(rows_of(instance)["submission"]) == 1
+
+
+def test_many_results_come_in_pages(instance: Instance) -> None:
+    for unit in range(RESULTS_A_PAGE + 2):
+        send(instance, mine(unit))
+    first = read_contributions(instance, MINE)
+    rest = read_contributions(instance, MINE, first.next_cursor)
+    assert (len(first.submissions), len(rest.submissions), rest.next_cursor) == (
+        RESULTS_A_PAGE,
+        2,
+        None,
+    )
+    assert (
+        len({result.id for result in (*first.submissions, *rest.submissions)}) == RESULTS_A_PAGE + 2
+    )
+
+
+@pytest.mark.parametrize(
+    ("days", "codes"),
+    [
+        (29, []),
+        (30, ["after_30_days"]),
+        (89, ["after_30_days"]),
+        (90, ["after_90_days"]),
+        (364, ["after_90_days"]),
+        (365, ["after_365_days"]),
+    ],
+)
+def test_retests_are_due_after_a_month_a_season_a_year(
+    instance: Instance, clock: HandMovedClock, days: int, codes: list[str]
+) -> None:
+    send(instance, mine(1))
+    clock.moment += timedelta(days=days)
+    assert due(instance) == codes
+
+
+@pytest.mark.parametrize(
+    ("outcome", "days", "codes"),
+    [
+        ("still_stable", 30, []),
+        ("still_stable", 29, ["after_30_days"]),
+        ("machine_gone", None, []),
+        ("failed_later", 3, []),
+    ],
+)
+def test_a_follow_up_settles_what_was_due(
+    instance: Instance, clock: HandMovedClock, outcome: str, days: Any, codes: list[str]
+) -> None:
+    result = send(instance, mine(1))
+    clock.moment += timedelta(days=31)
+    body = {"domain": "core", "control": "voltage_offset", "outcome": outcome, "days": days}
+    accept_follow_up(instance, result.id, result.receipt, a_body(body))
+    assert due(instance) == codes
+
+
+def platform(**changes: Any) -> dict[str, Any]:
+    return {"machine": "harbour-15", "firmware": "1.14", "driver": "31.0.15", **changes}
+
+
+@pytest.mark.parametrize(
+    ("others", "month", "codes"),
+    [
+        (platform(firmware="1.15"), "2026-09", ["firmware_changed"]),
+        (platform(firmware="1.15"), "2026-08", []),
+        (platform(firmware="1.15", machine="harbour-17"), "2026-09", []),
+        (platform(driver="32.0"), "2026-09", ["driver_changed"]),
+        (platform(), "2026-09", []),
+    ],
+)
+def test_what_others_report_since_makes_a_retest_due(
+    instance: Instance, others: dict[str, Any], month: str, codes: list[str]
+) -> None:
+    send(instance, mine(1, platform=platform(), measured_in="2026-08"))
+    send(instance, a_submission(number=2, platform=others, measured_in=month))
+    assert due(instance) == codes
+
+
+def test_withdrawing_all_leaves_everybody_else_and_nothing_of_mine(instance: Instance) -> None:
+    send(instance, a_submission(number=7))
+    before = rows_of(instance)
+    for unit in range(3):
+        send(instance, mine(unit, platform=platform(firmware=f"1.{unit}")), f"key-{unit}")
+    lone = mine(4, chip="Norvane(R) Sable(TM) 7 4800K @ 3.90GHz")
+    send(instance, lone)
+    assert withdraw_contributions(instance, MINE).withdrawn == 4
+    after = rows_of(instance)
+    del before["line"], after["line"]
+    assert after == before
+    assert withdraw_contributions(instance, MINE).withdrawn == 0
+
+
+def everything_in(home: Path) -> bytes:
+    return b"".join(path.read_bytes() for path in home.glob("kbapi.sqlite3*"))
+
+
+@pytest.mark.parametrize("all_at_once", [False, True])
+def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
+    instance: Instance, all_at_once: bool
+) -> None:
+    # Enough of them that pages split and merge; each leaves its number in text and in firmware.
+    others = [send(instance, a_submission(number=100 + number)) for number in range(30)]
+    kept = a_whole_document(
+        contributor_token="tidewater-member-000777", platform=platform(firmware="KEPT-0")
+    )
+    send(instance, kept)
+    gone = []
+    for number in range(60):
+        told = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
+        gone.append(
+            send(instance, mine(number, platform=told, client="withdrawn-script"), f"{number}")
+        )
+    home = instance.settings.home
+    assert b"WITHDRAWN-" in everything_in(home)
+    if all_at_once:
+        withdraw_contributions(instance, MINE)
+    else:
+        for result in gone:
+            withdraw_own_result(instance, result.id, result.receipt)
+    left = everything_in(home)
+    assert b"KEPT-0" in left
+    assert b"WITHDRAWN-" not in left
+    assert b"withdrawn class" not in left
+    assert b"withdrawn-script" not in left
+    for result in gone:
+        assert result.id.encode() not in left
+    assert all(result.id.encode() in left for result in others)
+
+
+def test_over_http_the_token_travels_in_a_header_of_its_own(client: FlaskClient) -> None:
+    client.post("/v1/submissions", json=mine(1))
+    header = {"Kbapi-Contributor": MINE}
+    assert len(client.get("/v1/my-submissions", headers=header).get_json()["submissions"]) == 1
+    for wrong in ({}, {"Kbapi-Contributor": "short"}):
+        answer = client.get("/v1/my-submissions", headers=wrong)
+        assert (answer.status_code, answer.get_json()["type"]) == (
+            401,
+            "/problems/contributor_missing",
+        )
+        assert client.delete("/v1/my-submissions", headers=wrong).status_code == 401
+    answer = client.get("/v1/my-submissions?cursor=x", headers=header)
+    assert answer.status_code == 422
+    faults = [(fault["pointer"], fault["code"]) for fault in answer.get_json()["errors"]]
+    assert faults == [("cursor", "invalid")]
+    assert client.delete("/v1/my-submissions", headers=header).get_json()["withdrawn"] == 1

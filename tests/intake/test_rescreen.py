@@ -1,0 +1,122 @@
+"""Results that came under earlier rules: screened again, with their data, once."""
+
+from pathlib import Path
+from typing import Any
+
+import orjson
+import pytest
+
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.secret import receipt_of
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.rescreen import rescreen
+from kbapi.settings import Settings
+from kbapi.storage.sqlite.schema import upgrade_to_head
+from kbapi.versions import RULES_VERSION
+from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
+from tests.makers import a_setting, a_submission, give_up_lost_secret, rows_of, send
+from tests.storage.test_sqlite_schema_upgrades import database_at
+
+
+@pytest.fixture(params=["0001_rules_1", "0001_rules_2", "0001_no_readings"])
+def upgraded(tmp_path: Path, request: pytest.FixtureRequest) -> Instance:
+    settings = Settings(home=tmp_path)
+    database_at(request.param, settings.database_path)
+    upgrade_to_head(settings.database_path)
+    give_up_lost_secret(settings)
+    return open_instance(settings)
+
+
+def column(instance: Instance, sql: str) -> list[Any]:
+    with instance.reading() as connection:
+        return list(connection.exec_driver_sql(sql).scalars())
+
+
+def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_before(
+    upgraded: Instance,
+) -> None:
+    before = evidence_in_words(upgraded)
+    stored = column(upgraded, "SELECT COUNT(*) FROM submission")[0]
+    assert rescreen(upgraded) == stored > 10
+    assert set(column(upgraded, "SELECT rules_version FROM submission")) == {RULES_VERSION}
+    refused = set(
+        column(
+            upgraded,
+            "SELECT unit_id FROM setting_result WHERE reasons LIKE '%refused_by_current_rules%'",
+        )
+    )
+    after = evidence_in_words(upgraded)
+    assert len(before) - len(after) == len(refused)
+    assert set(after) <= set(before)
+    assert rescreen(upgraded) == 0
+    upgraded.close()
+
+
+@pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
+def test_what_identifies_somebody_is_taken_out_of_the_stored_document(upgraded: Instance) -> None:
+    assert "annas-macbook" in str(column(upgraded, "SELECT document FROM submission"))
+    rescreen(upgraded)
+    documents = column(upgraded, "SELECT document FROM submission")
+    assert not [text for text in documents if "annas-macbook" in text]
+    assert all(orjson.loads(text)["settings"] for text in documents)
+    upgraded.close()
+
+
+@pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
+def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_told(
+    upgraded: Instance,
+) -> None:
+    rescreen(upgraded)
+    ids = column(
+        upgraded,
+        "SELECT public_id FROM submission JOIN setting_result AS setting "
+        "ON setting.submission_id = submission.id "
+        "WHERE setting.reasons = '[\"refused_by_current_rules\"]'",
+    )
+    assert ids
+    for public_id in ids:
+        own = read_own_result(upgraded, public_id, receipt_of(upgraded.secret, public_id))
+        assert own.screening.status == "excluded"
+        assert "Withdraw it and send a corrected one" in own.settings[0].reasons[0].text
+    upgraded.close()
+
+
+def test_screening_again_equals_sending_today(tmp_path: Path) -> None:
+    old, new = instances_of_one_secret(tmp_path, "old", "new")
+    lock = {"domain": "core", "control": "voltage_offset", "status": "os_blocked"}
+    documents = [
+        a_submission(number=1, platform={"firmware": "1.14", "supply": "battery"}),
+        a_submission(a_setting(minutes=5), number=2),
+        a_submission(number=3, locks=[lock]),
+        a_submission(number=4, readings=[{"state": "stock", "temp_avg_c": 511}]),
+    ]
+    for document in documents:
+        send(old, document)
+        send(new, document)
+    with old.writing() as connection:
+        # As the first rules would have left it: no era, all counted, nothing ignored.
+        connection.exec_driver_sql(
+            "UPDATE submission SET rules_version = 1, reading_ignored = '[]'"
+        )
+        connection.exec_driver_sql("UPDATE setting_result SET status = 'counted', reasons = '[]'")
+        connection.exec_driver_sql("DELETE FROM lock_report")
+        connection.exec_driver_sql("DELETE FROM reading")
+    assert rescreen(old) == 4
+    assert evidence_in_words(old) == evidence_in_words(new)
+    for table in ("submission", "setting_result", "lock_report", "reading"):
+        assert [row[6:] for row in rows_of(old)[table]] == [row[6:] for row in rows_of(new)[table]]
+    old.close()
+    new.close()
+
+
+@pytest.mark.parametrize("upgraded", ["0001_no_readings"], indirect=True)
+def test_results_of_before_the_table_of_readings_get_theirs(upgraded: Instance) -> None:
+    told = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
+    wanted = sum(len(document.get("readings", [])) for document in told)
+    assert wanted > 0
+    assert column(upgraded, "SELECT COUNT(*) FROM reading") == [0]
+    rescreen(upgraded)
+    assert column(upgraded, "SELECT COUNT(*) FROM reading") == [wanted]
+    states = column(upgraded, "SELECT state || is_below_stock FROM reading")
+    assert set(states) == {"stock0", "tuned1"}
+    upgraded.close()

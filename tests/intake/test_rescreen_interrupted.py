@@ -1,0 +1,202 @@
+"""Results under earlier rules are told to whoever hosts, cheaply, until there are none."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from kbapi.app import create_app
+from kbapi.instance.backup import make_backup
+from kbapi.instance.check import check_instance
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.restore import restore_backup
+from kbapi.intake import rescreen as rescreening
+from kbapi.intake.rescreen import is_rescreening_due, rescreen
+from kbapi.settings import Settings
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.schema import upgrade_to_head
+from kbapi.versions import RULES_VERSION
+from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
+from tests.storage.test_sqlite_schema_upgrades import database_at
+
+MANY = 12
+
+
+def execute(instance: Instance, sql: str) -> None:
+    with instance.writing() as connection:
+        connection.exec_driver_sql(sql)
+
+
+def mark_of(instance: Instance) -> int:
+    with instance.reading() as connection:
+        return schema.load_mark(connection)
+
+
+def reopened(instance: Instance, **changes: object) -> Instance:
+    """As the next server finds it."""
+    return open_instance(Settings(home=instance.settings.home, **changes), HandMovedClock())
+
+
+def told(instance: Instance) -> tuple[str, str, str]:
+    """What health, metrics and `kbapi check` say."""
+    client = create_app(instance).test_client()
+    ready = client.get("/health/ready")
+    assert (ready.status_code, ready.get_json()["status"]) == (200, "ready")
+    metrics = client.get("/metrics").get_data(as_text=True)
+    (value,) = re.findall(r"^kbapi_rescreening_due (\S+)$", metrics, re.MULTILINE)
+    (found,) = (one for one in check_instance(instance.settings) if one.what == "rules")
+    assert found.is_well == (not found.told[0].isdigit())
+    return ready.get_json()["rescreening"], value, found.told.partition(" ")[0]
+
+
+DONE = ("done", "0.0", "every")
+
+
+@pytest.fixture
+def many(instance: Instance) -> Instance:
+    for number in range(MANY):
+        send(instance, a_submission(number=number))
+    return instance
+
+
+def test_all_results_under_older_rules_are_told_until_they_were_screened_again(
+    many: Instance,
+) -> None:
+    assert told(many) == DONE
+    execute(many, "UPDATE submission SET rules_version = 1")
+    older = reopened(many)
+    assert told(older) == ("due", "1.0", str(MANY))
+    assert is_rescreening_due(older)
+    assert rescreen(older) == MANY
+    later = reopened(many)
+    assert told(later) == DONE
+    assert not is_rescreening_due(later)
+    for opened in (older, later):
+        opened.close()
+
+
+@pytest.mark.parametrize("dump", ["0001_rules_2", "0001_no_readings"])
+def test_an_upgrade_that_ends_after_its_migrations_is_told(tmp_path: Path, dump: str) -> None:
+    settings = Settings(home=tmp_path)
+    database_at(dump, settings.database_path)
+    upgrade_to_head(settings.database_path)
+    give_up_lost_secret(settings)
+    upgraded = open_instance(settings)
+    assert told(upgraded)[:2] == ("due", "1.0")
+    rescreen(upgraded)
+    upgraded.close()
+    upgraded = open_instance(settings)
+    assert told(upgraded) == DONE
+    upgraded.close()
+
+
+def test_what_a_kill_half_way_leaves_is_told_also_behind_new_results(
+    many: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    execute(many, "UPDATE submission SET rules_version = 1")
+    execute(many, "PRAGMA user_version = 1")
+    monkeypatch.setattr(rescreening, "_AT_ONCE", 5)
+    done: list[int] = []
+    one = rescreening._rescreen_one
+
+    def killed_at_the_seventh(instance: Instance, connection: object, number: int) -> None:
+        if len(done) == 7:
+            raise KeyboardInterrupt
+        done.append(number)
+        one(instance, connection, number)
+
+    monkeypatch.setattr(rescreening, "_rescreen_one", killed_at_the_seventh)
+    with pytest.raises(KeyboardInterrupt):
+        rescreen(many)
+    send(many, a_submission(number=MANY))
+    half = reopened(many)
+    assert told(half) == ("due", "1.0", str(MANY - 5))
+    assert is_rescreening_due(half)
+    assert mark_of(half) == 1
+    monkeypatch.setattr(rescreening, "_rescreen_one", one)
+    assert rescreen(half) == MANY - 5
+    assert mark_of(half) == RULES_VERSION
+    half.close()
+
+
+def test_a_running_server_finds_out_within_a_minute(
+    many: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    execute(many, "UPDATE submission SET rules_version = 1")
+    server = reopened(many)
+    assert server.rules.has_older()
+    rescreen(many)
+    assert server.rules.has_older()
+    monkeypatch.setattr(schema, "_LOOK_EVERY_S", 0.0)
+    assert not server.rules.has_older()
+    server.close()
+
+
+def test_asking_costs_the_same_however_many_results_there_are(instance: Instance) -> None:
+    def steps() -> int:
+        taken: list[None] = []
+        with dbapi2.connect(instance.settings.database_path) as connection:
+            connection.set_progress_handler(lambda: taken.append(None), 1)
+            asked = connection.execute(schema._HAS_OLDER, (RULES_VERSION,))
+            assert asked.fetchall() == [(0,)]
+        return len(taken)
+
+    for number in range(2):
+        send(instance, a_submission(number=number))
+    few = steps()
+    for number in range(2, 60):
+        send(instance, a_submission(number=number))
+    assert steps() == few
+    execute(instance, "PRAGMA user_version = 0")
+    assert steps() > few + 60, "without a mark each result is looked at"
+
+
+def test_a_file_of_before_the_mark_is_looked_through_once(many: Instance) -> None:
+    execute(many, "PRAGMA user_version = 0")
+    unmarked = reopened(many)
+    assert told(unmarked) == DONE
+    assert mark_of(unmarked) == 0, "whoever watches writes nothing"
+    assert not is_rescreening_due(unmarked)
+    assert mark_of(unmarked) == RULES_VERSION
+    unmarked.close()
+
+
+def test_an_older_program_takes_the_mark_back_before_it_stores_anything(many: Instance) -> None:
+    execute(many, f"PRAGMA user_version = {RULES_VERSION + 1}")
+    assert not is_rescreening_due(many)
+    assert mark_of(many) == RULES_VERSION
+
+
+def test_a_mark_that_says_too_much_is_taken_back(many: Instance) -> None:
+    execute(many, "UPDATE submission SET rules_version = 1")
+    older = reopened(many)
+    assert is_rescreening_due(older)
+    assert mark_of(older) == RULES_VERSION - 1
+    older.close()
+
+
+def test_an_instance_that_takes_no_writes_is_told_of_all_the_same(many: Instance) -> None:
+    execute(many, "PRAGMA user_version = 0")
+    closed = reopened(many, read_only=True)
+    assert not is_rescreening_due(closed)
+    assert mark_of(closed) == 0
+    closed.close()
+
+
+def test_the_mark_goes_into_backups_and_back(many: Instance, tmp_path: Path) -> None:
+    execute(many, "UPDATE submission SET rules_version = 1 WHERE id = 5")
+    execute(many, "PRAGMA user_version = 1")
+    file = make_backup(many.settings, tmp_path / "backups", None).file
+    rescreen(many)
+    many.close()
+    restore_backup(many.settings, file)
+    restored = reopened(many)
+    assert mark_of(restored) == 1
+    assert told(restored) == ("due", "1.0", "1")
+    restored.close()
+
+
+def test_a_new_instance_begins_with_the_mark(instance: Instance) -> None:
+    assert mark_of(instance) == RULES_VERSION
+    assert told(instance) == DONE

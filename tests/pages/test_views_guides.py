@@ -1,0 +1,85 @@
+"""Guides are pages like the others: plain, of this server alone, and every link leads on."""
+
+import re
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+
+from kbapi.pages import guide_files
+from kbapi.pages.guide_files import guide_names
+
+PATHS = ("/guides/", *(f"/guides/{name}" for name in guide_names()))
+POLICY = (
+    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+    "style-src 'self'"
+)
+
+
+def test_there_are_guides() -> None:
+    assert set(guide_names()) >= {"backup", "data-format", "hosting", "privacy", "screening"}
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_guide_is_a_page_with_the_headers_of_pages(client: FlaskClient, path: str) -> None:
+    page, other = client.get(path), client.get("/problems")
+    assert page.status_code == 200
+    assert page.headers["Content-Security-Policy"] == POLICY
+    told = {"RateLimit", "Content-Length", "Kbapi-Request-Id"}
+    assert {name: text for name, text in page.headers if name not in told} == {
+        name: text for name, text in other.headers if name not in told
+    }
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_guide_has_one_title_and_needs_nothing_that_its_policy_refuses(
+    client: FlaskClient, path: str
+) -> None:
+    html = client.get(path).get_data(as_text=True)
+    (heading,) = re.findall(r"<h1[^>]*>(.*?)</h1>", html)
+    assert f"<title>{heading} – kbapi, undervolting results</title>" in html
+    assert re.findall(r"<script|<img|<iframe| style=| on\w+=", html) == []
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_every_link_of_a_guide_leads_to_a_page_and_a_heading(
+    client: FlaskClient, path: str
+) -> None:
+    html = client.get(path).get_data(as_text=True)
+    links = set(re.findall(r'<a href="([^"]*)"', html))
+    assert len(links) >= 3
+    for link in links:
+        assert link.startswith("/"), link
+        target, _, anchor = link.partition("#")
+        page = client.get(target)
+        assert page.status_code == 200, link
+        assert not anchor or f'id="{anchor}"' in page.get_data(as_text=True), link
+
+
+def test_the_index_leads_to_every_guide_and_other_pages_lead_to_the_index(
+    client: FlaskClient,
+) -> None:
+    index = client.get("/guides/").get_data(as_text=True)
+    assert [name for name in guide_names() if f'href="/guides/{name}"' not in index] == []
+    assert client.get("/guides").get_data(as_text=True) == index
+    for path in ("/docs", "/problems", "/problems/not_found"):
+        assert '<a href="/guides/">' in client.get(path).get_data(as_text=True)
+
+
+@pytest.mark.parametrize("name", ["nothing", "index", "hosting.md", "..", "%2e%2e%2fviews"])
+def test_an_unknown_guide_is_a_problem(client: FlaskClient, name: str) -> None:
+    page = client.get(f"/guides/{name}")
+    assert page.status_code == 404
+    assert page.get_json()["type"] == "/problems/not_found"
+
+
+def test_raw_html_in_a_guide_stays_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "sharp.md").write_text(
+        "# A <b>bold</b> title\n\n<script>alert(1)</script>\n\n"
+        "Text <i onclick='x()'>with</i> [a link](javascript:alert(1)) and\n\n<div>a block</div>\n"
+    )
+    monkeypatch.setattr(guide_files, "FOLDER", tmp_path)
+    html = guide_files.rendered_guide("sharp").html
+    assert set(re.findall(r"<(\w+)", html)) == {"h1", "p"}
+    assert "&lt;script&gt;" in html
+    assert "href" not in html

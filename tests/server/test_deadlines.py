@@ -1,0 +1,114 @@
+"""A connection gives its client so long for the whole of an answer, and longer for a larger one."""
+
+import socket
+import threading
+from collections.abc import Iterator
+
+import pytest
+
+from kbapi.server import deadlines
+from kbapi.server.deadlines import HurriedSocket
+
+SECOND_BYTES = 65_536
+"""What must be read in each further second."""
+SECONDS = 40
+ANSWER = b"x" * SECONDS * SECOND_BYTES
+
+
+class Clock:
+    """A clock on which so much passes each time that somebody looks at it."""
+
+    def __init__(self, step_s: float) -> None:
+        self.step_s = step_s
+        self.now_s = 0.0
+
+    def monotonic(self) -> float:
+        self.now_s += self.step_s
+        return self.now_s
+
+
+@pytest.fixture
+def ends() -> Iterator[tuple[HurriedSocket, socket.socket]]:
+    """The server's and the client's, between which the kernel keeps little."""
+    servers, client = socket.socketpair()
+    with HurriedSocket(servers) as server, client:
+        server.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4_096)
+        server.begin(0.0)
+        yield server, client
+
+
+def reading(client: socket.socket) -> threading.Thread:
+    """A client that reads until the server has left."""
+
+    def read() -> None:
+        while client.recv(SECOND_BYTES):
+            pass
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    return reader
+
+
+def send(server: HurriedSocket, size: int) -> int:
+    """How many bytes were sent in pieces of so many, before the server left."""
+    sent = 0
+    try:
+        for place in range(0, len(ANSWER), size):
+            server.sendall(ANSWER[place : place + size])
+            sent += size
+    except ConnectionResetError:
+        return sent
+    return sent
+
+
+@pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
+def test_a_large_answer_has_as_long_as_a_thin_line_takes(
+    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    server, client = ends
+    clock = Clock(0.9 * min(size, SECOND_BYTES) / SECOND_BYTES)
+    monkeypatch.setattr(deadlines, "time", clock)
+    reader = reading(client)
+    assert send(server, size) >= len(ANSWER)
+    assert clock.now_s > 30, "a small answer has ten"
+    server.shutdown(socket.SHUT_WR)
+    reader.join()
+
+
+@pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
+def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
+    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    server, client = ends
+    clock = Clock(2.0 * min(size, SECOND_BYTES) / SECOND_BYTES)
+    monkeypatch.setattr(deadlines, "time", clock)
+    reader = reading(client)
+    assert send(server, size) < len(ANSWER)
+    assert clock.now_s < 25
+    server.shutdown(socket.SHUT_WR)
+    reader.join()
+
+
+def test_a_request_begins_a_new_answer(
+    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    server, client = ends
+    monkeypatch.setattr(deadlines, "time", Clock(6.0))
+    reader = reading(client)
+    for _ in range(5):
+        server.begin(0.0)
+        server.sendall(b"x")
+    server.shutdown(socket.SHUT_WR)
+    reader.join()
+
+
+def test_whoever_reads_nothing_is_left(
+    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(deadlines, "_ANSWER_S", 0.2)
+    server, _ = ends
+    with pytest.raises(ConnectionResetError):
+        server.sendall(ANSWER)
+    server.setblocking(True)  # which does not mean for ever
+    with pytest.raises(TimeoutError):
+        server.send(ANSWER)

@@ -1,0 +1,98 @@
+"""The distribution of one more unit's limit: whole, between its two parents, true on average."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.scale import VOLTAGE_OFFSET
+from kbapi.stats.search.chances import chances_of_unit, limit_chances
+from kbapi.stats.start.pool import fit_pool
+from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
+from tests.stats.makers import a_pool, reports
+
+DEEPEST = 163
+
+
+def chances_of(pool, step=STEP_MV, deepest=DEEPEST):
+    return limit_chances(fit_pool(pool, Siblings(), step, VOLTAGE_OFFSET), deepest)
+
+
+@settings(max_examples=60, deadline=None)
+@given(reports(deepest=30, most=20), st.integers(1, 60))
+def test_whatever_the_pool_it_is_a_distribution_without_holes(told, deepest):
+    mass = chances_of(a_pool(told), step=5.0, deepest=deepest)
+    assert mass.shape == (deepest + 1,)
+    assert mass.sum() == pytest.approx(1.0)
+    # A unit unlike the pool is never impossible.
+    assert mass.min() >= 0.009 / (deepest + 1)
+
+
+def true_failing(truth, rng):
+    """Chance that a unit fails at each step, by many draws."""
+    steps = np.floor(np.maximum(truth.draw(rng, 20_000), 0) / STEP_MV)
+    return np.mean(steps[:, None] < np.arange(DEEPEST + 1), axis=0)
+
+
+@pytest.mark.parametrize("units", [3, 20, 65, 100, 1000])
+@pytest.mark.parametrize("truth", TRUTHS, ids=lambda truth: truth.name)
+def test_a_shallow_failure_is_hardly_less_likely_than_it_is(truth, units):
+    rng = np.random.default_rng([7, units])
+    mass = chances_of(a_tested_pool(rng, truth, units))
+    failing, true = np.cumsum(mass) - mass, true_failing(truth, rng)
+    assert (true - failing)[true <= 0.3].max() < 0.10
+
+
+@pytest.mark.parametrize(("units", "allowed"), [(100, 0.16), (1000, 0.08)])
+@pytest.mark.parametrize("truth", TRUTHS, ids=lambda truth: truth.name)
+def test_of_many_units_it_lies_where_their_limits_lie(truth, units, allowed):
+    rng = np.random.default_rng([7, units])
+    mass = chances_of(a_tested_pool(rng, truth, units))
+    assert np.abs(np.cumsum(mass) - mass - true_failing(truth, rng)).max() < allowed
+
+
+def test_it_changes_little_with_one_more_unit():
+    rng = np.random.default_rng(11)
+    for units in (29, 30, 64, 99, 100):
+        before = chances_of(a_tested_pool(np.random.default_rng(5), TRUTHS[0], units))
+        after = chances_of(a_tested_pool(np.random.default_rng(5), TRUTHS[0], units))
+        assert np.array_equal(before, after)
+        more = a_tested_pool(np.random.default_rng(5), TRUTHS[0], units)
+        joined = a_pool(
+            [
+                *zip(more.stable_steps, more.unstable_steps, more.weight, strict=True),
+                (int(rng.integers(70, 120)), NEVER_FAILED, 1.0),
+            ]
+        )
+        assert np.abs(np.cumsum(chances_of(joined)) - np.cumsum(before)).max() < 0.05
+
+
+def test_own_runs_are_a_condition_and_nothing_else():
+    mass = chances_of(a_tested_pool(np.random.default_rng(3), TRUTHS[0], 50))
+    unit = chances_of_unit(mass, 80, 100)
+    assert unit.mass == pytest.approx(mass[80:100] / mass[80:100].sum())
+    assert (unit.stable_steps, unit.unstable_steps, unit.is_open) == (80, 100, False)
+    never = chances_of_unit(mass, 80, NEVER_FAILED)
+    assert (never.unstable_steps, never.is_open) == (DEEPEST + 1, True)
+
+
+def test_a_unit_that_passed_beyond_the_bound_has_nothing_left_to_try():
+    unit = chances_of_unit(np.full(11, 1 / 11), 14, NEVER_FAILED)
+    assert (unit.unstable_steps, unit.is_open) == (15, True)
+    assert unit.mass.tolist() == [1.0]
+
+
+def test_a_failure_beyond_the_bound_bounds_nothing_that_is_looked_for():
+    mass = np.full(11, 1 / 11)
+    assert chances_of_unit(mass, 2, 20).is_open
+    assert not chances_of_unit(mass, 2, 11).is_open
+
+
+def test_nonsense_is_refused():
+    with pytest.raises(ValueError, match="deeper"):
+        chances_of_unit(np.full(4, 0.25), 3, 3)
+    pool = fit_pool(a_pool([(3, 4, 5.0)]), Siblings(), 5.0, VOLTAGE_OFFSET)
+    with pytest.raises(ValueError, match="allowed"):
+        limit_chances(pool, 0)

@@ -1,0 +1,147 @@
+"""The queue of writers: across threads, across processes, and after a death."""
+
+import fcntl
+import os
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from kbapi.advice.start.answer import advise_start
+from kbapi.errors import StorageBusy
+from kbapi.instance.instance import Instance
+from kbapi.storage.sqlite.commits import waiting_in_line
+from tests.makers import a_question, a_submission, send
+
+# Reads, dawdles, writes: two at once lose an increment.
+COUNT_UP = """
+import sys, threading, time
+from pathlib import Path
+from kbapi.storage.sqlite.commits import waiting_in_line
+
+lock, counter = Path(sys.argv[1]), Path(sys.argv[2])
+
+def count_up():
+    for _ in range(25):
+        with waiting_in_line(lock):
+            seen = int(counter.read_text())
+            time.sleep(0.0005)
+            counter.write_text(str(seen + 1))
+
+threads = [threading.Thread(target=count_up) for _ in range(2)]
+[thread.start() for thread in threads]
+[thread.join() for thread in threads]
+"""
+
+HOLD = """
+import sys
+from pathlib import Path
+from kbapi.storage.sqlite.commits import waiting_in_line
+
+with waiting_in_line(Path(sys.argv[1])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+def a_process(source: str, *arguments: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", source, *map(str, arguments)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )
+
+
+def is_free(lock: Path) -> bool:
+    descriptor = os.open(lock, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    finally:
+        os.close(descriptor)
+    return True
+
+
+def test_threads_of_two_processes_never_write_at_once(tmp_path: Path) -> None:
+    counter = tmp_path / "counter"
+    counter.write_text("0")
+    processes = [a_process(COUNT_UP, tmp_path / "write.lock", counter) for _ in range(2)]
+    for process in processes:
+        process.communicate()
+    assert [process.returncode for process in processes] == [0, 0]
+    assert counter.read_text() == "100"
+
+
+def test_two_threads_never_hold_the_place_at_once(tmp_path: Path) -> None:
+    inside: list[int] = []
+    most: list[int] = []
+
+    def take_turns() -> None:
+        for _ in range(50):
+            with waiting_in_line(tmp_path / "write.lock"):
+                inside.append(1)
+                most.append(len(inside))
+                inside.pop()
+
+    threads = [threading.Thread(target=take_turns) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (len(most), max(most)) == (200, 1)
+
+
+def test_the_place_is_free_again_when_its_holder_is_killed(tmp_path: Path) -> None:
+    lock = tmp_path / "write.lock"
+    with a_process(HOLD, lock) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        assert not is_free(lock)
+        holder.send_signal(signal.SIGKILL)
+        holder.wait()
+    assert is_free(lock)
+
+
+def test_the_place_is_free_again_after_an_error(tmp_path: Path) -> None:
+    lock = tmp_path / "write.lock"
+
+    def fail_while_holding() -> None:
+        with waiting_in_line(lock):
+            assert not is_free(lock)
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail_while_holding()
+    assert is_free(lock)
+
+
+def test_the_lock_file_is_for_the_owner_alone_and_stays_empty(tmp_path: Path) -> None:
+    lock = tmp_path / "write.lock"
+    with waiting_in_line(lock):
+        assert lock.stat().st_mode & 0o777 == 0o600
+    assert lock.read_bytes() == b""
+
+
+def test_a_place_that_is_never_free_ends_in_storage_busy_and_is_given_up(tmp_path: Path) -> None:
+    lock = tmp_path / "write.lock"
+    with waiting_in_line(lock):
+        with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):
+            raise AssertionError("two writers at the front")
+        with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):
+            raise AssertionError("two writers at the front")
+    # Those who gave up must not hold the place when it comes to them after all.
+    with waiting_in_line(lock, patience_s=5):
+        pass
+
+
+def test_a_question_is_answered_while_another_process_holds_the_queue(instance: Instance) -> None:
+    send(instance, a_submission())
+    with waiting_in_line(instance.settings.write_lock_path):
+        answer = advise_start(instance, a_question(instance))
+    assert b'"cautions"' in answer.body

@@ -1,0 +1,251 @@
+"""Writers of one process share commits: each alone in what it writes, together in what is kept."""
+
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
+from pathlib import Path
+from threading import Barrier, Event, Lock
+
+import pytest
+from sqlalchemy import Connection, Engine, event
+
+from kbapi.errors import StorageBusy
+from kbapi.metrics.folder import tell_counts
+from kbapi.storage.sqlite.commits import SharedCommit, waiting_in_line
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.engine import make_writing_engine
+
+PATIENCE_S = 20.0
+
+
+@pytest.fixture
+def engine(tmp_path: Path) -> Iterator[Engine]:
+    (tmp_path / "some.sqlite3").touch()
+    made = make_writing_engine(tmp_path / "some.sqlite3")
+    with made.begin() as connection:
+        connection.exec_driver_sql("CREATE TABLE kept (number INTEGER PRIMARY KEY)")
+    yield made
+    made.dispose()
+
+
+@pytest.fixture
+def commits(engine: Engine, tmp_path: Path) -> SharedCommit:
+    return SharedCommit(tmp_path / "write.lock", engine.connect)
+
+
+@pytest.fixture
+def commit_count(engine: Engine) -> list[int]:
+    counted = [0]
+
+    def count(_: Connection) -> None:
+        counted[0] += 1
+
+    event.listen(engine, "commit", count)
+    return counted
+
+
+def kept(tmp_path: Path) -> list[int]:
+    # By the library of the writers: two in one process take away each other's locks.
+    with closing(dbapi2.connect(tmp_path / "some.sqlite3")) as other:
+        return [row[0] for row in other.execute("SELECT number FROM kept ORDER BY number")]
+
+
+def write(commits: SharedCommit, number: int, then: Callable[[], object] = lambda: None) -> None:
+    with commits.taking_part(PATIENCE_S) as connection:
+        connection.exec_driver_sql("INSERT INTO kept VALUES (?)", (number,))
+        then()
+
+
+def counted() -> tuple[float, float]:
+    """Commits, and the writers that they were shared by, as they are counted."""
+    told = dict(line.rsplit(" ", 1) for line in tell_counts().decode().splitlines())
+    commits, writers = (f"kbapi_commit_writers_{part}" for part in ("count", "sum"))
+    return float(told[commits]), float(told[writers])
+
+
+def while_one_writes(commits: SharedCommit, others: list[Callable[[], None]]) -> list[Future[None]]:
+    """Begin the others while writer 0 is at it, let it go on when all of them wait."""
+    inside, may_go_on = Event(), Event()
+
+    def hold() -> None:
+        inside.set()
+        assert may_go_on.wait(PATIENCE_S)
+
+    with ThreadPoolExecutor(1 + len(others)) as pool:
+        first = pool.submit(write, commits, 0, hold)
+        assert inside.wait(PATIENCE_S)
+        rest = [pool.submit(other) for other in others]
+        while commits._waiting < len(others):
+            time.sleep(0.001)
+        # The turn passes while the transaction is young, however slow this machine is.
+        commits._shared._begun_s = time.monotonic()
+        may_go_on.set()
+        return [first, *rest]
+
+
+def test_one_writer_commits_by_itself(
+    commits: SharedCommit, commit_count: list[int], tmp_path: Path
+) -> None:
+    write(commits, 1)
+    assert (commit_count, kept(tmp_path)) == ([1], [1])
+
+
+def test_those_who_wait_share_a_commit(
+    commits: SharedCommit, commit_count: list[int], tmp_path: Path
+) -> None:
+    before = counted()
+    told = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 6)])
+    assert [one.result() for one in told] == [None] * 6
+    assert kept(tmp_path) == [0, 1, 2, 3, 4, 5]
+    assert commit_count[0] < 6
+    assert counted() == (before[0] + commit_count[0], before[1] + 6)
+
+
+def test_who_fails_undoes_nobody_elses_work(commits: SharedCommit, tmp_path: Path) -> None:
+    def fail() -> None:
+        raise ValueError("mine alone")
+
+    told = while_one_writes(
+        commits,
+        [
+            lambda: write(commits, 1),
+            lambda: write(commits, 2, fail),
+            lambda: write(commits, 0),  # the key is taken
+            lambda: write(commits, 3),
+        ],
+    )
+    faults = [type(one.exception()).__name__ for one in told]
+    assert faults == ["NoneType", "NoneType", "ValueError", "IntegrityError", "NoneType"]
+    assert kept(tmp_path) == [0, 1, 3]
+
+
+def test_nobody_returns_before_the_commit(commits: SharedCommit, engine: Engine) -> None:
+    returned: list[int] = []
+    at_commit: list[int] = []
+
+    def note(_: Connection) -> None:
+        at_commit.append(len(returned))
+
+    event.listen(engine, "commit", note)
+
+    def one(number: int) -> None:
+        write(commits, number)
+        returned.append(number)
+
+    for told in while_one_writes(commits, [lambda n=n: one(n) for n in range(1, 5)]):
+        told.result()
+    committed_by_then = [0, *at_commit]
+    assert len(returned) == 4
+    assert committed_by_then[1] == 0
+
+
+def test_a_commit_that_fails_is_told_to_all(
+    commits: SharedCommit, engine: Engine, tmp_path: Path
+) -> None:
+    def fail(_: Connection) -> None:
+        raise OSError("no room")
+
+    event.listen(engine, "commit", fail)
+    told = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 4)])
+    assert {str(one.exception()) for one in told} == {"no room"}
+    event.remove(engine, "commit", fail)
+    assert kept(tmp_path) == []
+    write(commits, 9)
+    assert kept(tmp_path) == [9]
+
+
+def test_where_sqlite_undoes_the_whole_transaction_nobody_is_told_it_is_stored(
+    commits: SharedCommit, tmp_path: Path
+) -> None:
+    def undo_all() -> None:
+        commits._shared.connection.connection.driver_connection.execute("ROLLBACK")
+        raise OSError("the disk is full")
+
+    told = while_one_writes(
+        commits, [lambda: write(commits, 1), lambda: write(commits, 2, undo_all)]
+    )
+    assert "the disk is full" in {str(one.exception()) for one in told}
+    stored = [number for number, one in enumerate(told) if one.exception() is None]
+    assert kept(tmp_path) == stored
+    write(commits, 9)
+    assert 9 in kept(tmp_path)
+
+
+def test_patience_ends(commits: SharedCommit, tmp_path: Path) -> None:
+    with (
+        waiting_in_line(tmp_path / "write.lock"),
+        pytest.raises(StorageBusy),
+        commits.taking_part(0.05),
+    ):
+        raise AssertionError("never reached")
+    write(commits, 1)
+    assert kept(tmp_path) == [1]
+
+
+def test_a_transaction_left_to_somebody_who_lost_patience_is_ended(
+    commits: SharedCommit, tmp_path: Path
+) -> None:
+    commits._waiting += 1  # somebody who waits, and never takes a turn
+    write(commits, 1)
+    assert kept(tmp_path) == [1]
+    commits._waiting -= 1
+
+
+class TurnGivenLate:
+    """The turn of a process, given back only when somebody has lost patience with it."""
+
+    def __init__(self, turn: Lock) -> None:
+        self.turn, self.lost_patience = turn, Event()
+
+    def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
+        has_turn = self.turn.acquire(blocking, timeout)
+        if not has_turn:
+            self.lost_patience.set()
+        return has_turn
+
+    def release(self) -> None:
+        assert self.lost_patience.wait(PATIENCE_S)
+        self.turn.release()
+
+
+def test_a_failed_writer_leaves_nothing_open_to_somebody_who_loses_patience_just_then(
+    commits: SharedCommit, tmp_path: Path
+) -> None:
+    commits._turn = TurnGivenLate(commits._turn)
+    inside = Event()
+
+    def fail_when_somebody_waits() -> None:
+        inside.set()
+        while not commits._waiting:
+            time.sleep(0.001)
+        commits._shared._begun_s = time.monotonic()
+        raise ValueError("mine alone")
+
+    def lose_patience() -> None:
+        with commits.taking_part(0.5):
+            raise AssertionError("never reached")
+
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(write, commits, 0, fail_when_somebody_waits)
+        assert inside.wait(PATIENCE_S)
+        second = pool.submit(lose_patience)
+        assert isinstance(first.exception(PATIENCE_S), ValueError)
+        assert isinstance(second.exception(PATIENCE_S), StorageBusy)
+    # Another process may write now.
+    with waiting_in_line(tmp_path / "write.lock", 1.0):
+        assert kept(tmp_path) == []
+
+
+def test_many_writers_lose_and_double_nothing(commits: SharedCommit, tmp_path: Path) -> None:
+    together = Barrier(16)
+
+    def several(place: int) -> None:
+        together.wait(PATIENCE_S)
+        for number in range(25):
+            write(commits, place * 25 + number)
+
+    with ThreadPoolExecutor(16) as pool:
+        for done in [pool.submit(several, place) for place in range(16)]:
+            done.result()
+    assert kept(tmp_path) == list(range(400))

@@ -1,0 +1,540 @@
+"""CHECK, UNIQUE, NOT NULL and FOREIGN KEY stand beside the checks in Python: over all tables."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Connection, Date, Engine, Integer, Table, UniqueConstraint, text
+from sqlalchemy.exc import IntegrityError
+
+from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite.engine import make_writing_engine
+from kbapi.storage.tables import SQLModel
+
+TABLES: dict[str, Table] = dict(SQLModel.metadata.tables)
+HASH = b"h" * 32
+
+# One sound row in each table; the numbers refer to each other.
+ROWS: dict[str, dict[str, Any]] = {
+    "line": {"id": 1, "key": "norvane-sable", "revision": 0},
+    "chip": {
+        "id": 1,
+        "key": "norvane-sable-7-4820mx",
+        "name": "Norvane Sable 7 4820MX",
+        "kind": "cpu",
+        "series": "norvane-sable-48-mx",
+        "line_id": 1,
+    },
+    "contributor": {
+        "id": 1,
+        "token_hash": HASH,
+        "key_id": "0a1b2c3d",
+        "first_seen_day": "2026-09-15",
+    },
+    "unit": {"id": 1, "contributor_id": 1, "token_hash": HASH},
+    "pool": {
+        "id": 1,
+        "chip_id": 1,
+        "control": "voltage_offset",
+        "domains": "core+ring",
+        "clock_band_mhz": 0,
+    },
+    "conditions": {
+        "id": 1,
+        "loads": "all_core",
+        "grade": "long",
+        "firmware": "1.14",
+        "microcode": "0x2b",
+        "machine": "harbour-15",
+        "cooling": "repasted",
+        "supply": "mains",
+    },
+    "submission": {
+        "id": 1,
+        "public_id": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
+        "chip_id": 1,
+        "unit_id": 1,
+        "received_day": "2026-09-15",
+        "measured_month": "2026-09",
+        "document": "{}",
+        "content_hash": HASH,
+        "rules_version": 1,
+        "grammar_version": 1,
+        "reading_ignored": "[]",
+        "chip_conflict": "",
+    },
+    "lock_report": {
+        "id": 1,
+        "submission_id": 1,
+        "ordinal": 0,
+        "chip_id": 1,
+        "unit_id": 1,
+        "contributor_id": 1,
+        "domain": "core",
+        "control": "voltage_offset",
+        "status": "open",
+        "found_by": "written_and_read_back",
+        "changes": "firmware_setting",
+        "measured_month": "2026-09",
+        "machine": "harbour-15",
+        "firmware": "1.14",
+        "firmware_month": "2026-03",
+        "microcode": "0x2b",
+        "os": "linux-6",
+        "virtualization": "unknown",
+        "hypervisor": "unknown",
+        "memory_integrity": "unknown",
+        "kernel_lockdown": "unknown",
+        "voltage_write_protection": "unknown",
+    },
+    "reading": {
+        "id": 1,
+        "submission_id": 1,
+        "ordinal": 0,
+        "chip_id": 1,
+        "unit_id": 1,
+        "contributor_id": 1,
+        "state": "tuned",
+        "is_below_stock": 1,
+        "load": "vector_heavy",
+        "runs": 3,
+        "minutes": 25,
+        "power_w": 60.0,
+        "power_scope": "package",
+        "power_cap_w": None,
+        "clock_mhz": 2930,
+        "clock_spread_mhz": 40,
+        "clock_kind": "effective",
+        "temp_avg_c": 84,
+        "temp_max_c": 91,
+        "temp_sensor": "package",
+        "ambient_c": 22,
+        "fan": "fixed",
+        "noise_dba": 38,
+        "performance": 44.6,
+        "performance_low": 42.1,
+        "performance_unit": "jobs_per_h",
+    },
+    "follow_up": {
+        "id": 1,
+        "submission_id": 1,
+        "pool_id": 1,
+        "unit_id": 1,
+        "conditions_id": 1,
+        "received_day": "2026-09-15",
+        "measured_month": "2026-09",
+        "outcome": "still_stable",
+        "status": "counted",
+        "reasons": "[]",
+        "document": "{}",
+        "days": 40,
+        "steps": 80,
+        "stable_steps": 80,
+        "unstable_steps": None,
+        "early_stop_steps": 0,
+    },
+    "setting_result": {
+        "id": 1,
+        "submission_id": 1,
+        "ordinal": 0,
+        "domain": "core",
+        "pool_id": 1,
+        "unit_id": 1,
+        "conditions_id": 1,
+        "status": "counted",
+        "status_by_rules": "counted",
+        "decision": "",
+        "reasons": "[]",
+        "stable_steps": 80,
+        "unstable_steps": 90,
+        "early_stop_steps": 0,
+        "measured_month": "2026-09",
+        "clock_mhz": 1800.5,
+        "stock_mv": 905,
+    },
+    "evidence_row": {
+        "pool_id": 1,
+        "unit_id": 1,
+        "conditions_id": 1,
+        "stable_steps": 80,
+        "unstable_steps": 90,
+        "early_stop_steps": 0,
+        "contributor_id": 1,
+        "latest_month": "2026-09",
+        "confirmed_by_curator": 0,
+    },
+    "access_key": {
+        "id": 1,
+        "name": "evening shift",
+        "key_hash": HASH,
+        "key_id": "0a1b2c3d",
+        "scopes": "curate",
+        "created_day": "2026-09-15",
+        "revoked_day": None,
+    },
+    "decision": {
+        "id": 1,
+        "submission_id": 1,
+        "ordinal": 0,
+        "decision": "include",
+        "reason_code": "depth_confirmed",
+        "decided_by": 1,
+        "decided_day": "2026-09-15",
+    },
+    "pool_outlier_check": {
+        "pool_id": 1,
+        "checked_day": "2026-09-15",
+        "rules_version": 1,
+        "deep_cutoff_steps": 190,
+        "shallow_cutoff_steps": -8,
+        "newcomer_weight_ppm": 1_000_000,
+        "excluded_weight_ppm": 0,
+        "is_young": 1,
+    },
+    "outlier_unit": {"pool_id": 1, "unit_id": 1, "code": "outlier_deep"},
+    "differing_contributor": {"pool_id": 1, "contributor_id": 1, "code": "contributor_differs"},
+    "note": {
+        "id": 1,
+        "key": "drift-memory-mode",
+        "state": "published",
+        "subject_kind": "series",
+        "subject": "ketterly-drift-23-u",
+        "control": "",
+        "domain": "",
+        "source": "Tidewater Bench Club",
+        "reviewed_month": "2026-09",
+        "markdown": "The count is kept over a restart.",
+    },
+    "note_history": {
+        "id": 1,
+        "key": "drift-memory-mode",
+        "source": "Tidewater Bench Club",
+        "reviewed_month": "2026-08",
+        "markdown": "The count is lost over a restart.",
+        "replaced_day": "2026-09-15",
+    },
+    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]"},
+    "stored_answer": {
+        "question": "start|norvane-sable-7-4820mx",
+        "line_id": 1,
+        "chip_key": "norvane-sable-7-4820mx",
+        "stamp_revision": 0,
+        "stamp_version": "1.1",
+        "stamp_day": "2026-09-15",
+        "last_used": 1,
+        "etag": "e" * 32,
+        "body": b"{}",
+    },
+    "idempotency_record": {
+        "scope_hash": HASH,
+        "fingerprint": HASH,
+        "submission_id": 1,
+        "expires_at": 1_800_000_000,
+        "answer": "{}",
+    },
+}
+
+
+@pytest.fixture(scope="module")
+def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
+    database: Path = tmp_path_factory.mktemp("promises") / "kbapi.sqlite3"
+    schema.upgrade_to_head(database)
+    made = make_writing_engine(database)
+    with made.begin() as connection:
+        for table in SQLModel.metadata.sorted_tables:
+            # Plain SQL, so that nothing but the database checks anything.
+            columns = list(ROWS[table.name])
+            connection.execute(
+                text(
+                    f"INSERT INTO {table.name} ({', '.join(columns)}) "
+                    f"VALUES ({', '.join(':' + column for column in columns)})"
+                ),
+                ROWS[table.name],
+            )
+    yield made
+    made.dispose()
+
+
+@contextmanager
+def undone(engine: Engine) -> Iterator[Connection]:
+    with engine.connect() as connection, connection.begin() as transaction:
+        yield connection
+        transaction.rollback()
+
+
+def put(engine: Engine, table: str, column: str, value: Any) -> None:
+    with undone(engine) as connection:
+        changed = connection.execute(
+            text(f"UPDATE {table} SET {column} = :value"), {"value": value}
+        )
+        assert changed.rowcount == 1
+
+
+def columns_where(fits: Any) -> list[tuple[str, str]]:
+    return [
+        (table.name, column.name)
+        for table in TABLES.values()
+        for column in table.columns
+        if fits(column)
+    ]
+
+
+WORDS = [
+    ("chip", "kind"),
+    ("pool", "control"),
+    ("conditions", "grade"),
+    ("setting_result", "status"),
+    ("setting_result", "domain"),
+    ("conditions", "supply"),
+    ("lock_report", "domain"),
+    ("lock_report", "control"),
+    ("lock_report", "status"),
+    ("lock_report", "found_by"),
+    ("lock_report", "voltage_write_protection"),
+    ("reading", "state"),
+    ("reading", "load"),
+    ("reading", "power_scope"),
+    ("reading", "clock_kind"),
+    ("reading", "fan"),
+    ("reading", "performance_unit"),
+    ("follow_up", "outcome"),
+    ("follow_up", "status"),
+    ("note", "subject_kind"),
+    ("note", "state"),
+    ("setting_result", "status_by_rules"),
+    ("setting_result", "decision"),
+    ("access_key", "scopes"),
+    ("decision", "decision"),
+    ("decision", "reason_code"),
+]
+UNTOLD_IS_EMPTY = [
+    ("conditions", "supply"),
+    ("setting_result", "decision"),
+    ("reading", "load"),
+    ("reading", "power_scope"),
+    ("reading", "clock_kind"),
+    ("reading", "fan"),
+    ("reading", "performance_unit"),
+]
+HASHES = columns_where(lambda column: column.name.endswith("_hash") or column.name == "fingerprint")
+JSON_TEXTS = [
+    ("submission", "document"),
+    ("submission", "reading_ignored"),
+    ("setting_result", "reasons"),
+    ("follow_up", "document"),
+    ("follow_up", "reasons"),
+    ("pool_peers", "known"),
+    ("pool_peers", "stable"),
+    ("idempotency_record", "answer"),
+]
+RANGES = [
+    ("line", "revision", -1),
+    ("pool", "clock_band_mhz", -1),
+    ("pool", "clock_band_mhz", 10_001),
+    ("submission", "rules_version", 0),
+    ("submission", "grammar_version", 0),
+    ("setting_result", "ordinal", -1),
+    ("setting_result", "stable_steps", -1),
+    ("setting_result", "unstable_steps", 0),
+    ("setting_result", "unstable_steps", 1_001),
+    ("setting_result", "unstable_steps", 80),
+    ("setting_result", "early_stop_steps", -1),
+    ("setting_result", "early_stop_steps", 1_001),
+    ("lock_report", "ordinal", -1),
+    ("reading", "is_below_stock", 2),
+    ("reading", "runs", 0),
+    ("reading", "power_w", -0.1),
+    ("reading", "power_w", 1_000.1),
+    ("reading", "power_cap_w", "banana"),
+    ("reading", "clock_mhz", 9.9),
+    ("reading", "temp_avg_c", 130.1),
+    ("reading", "ambient_c", -20.1),
+    ("reading", "noise_dba", 9),
+    ("reading", "performance", 0),
+    ("reading", "performance_low", "banana"),
+    ("follow_up", "days", -1),
+    ("follow_up", "days", 36_501),
+    ("follow_up", "steps", -1),
+    ("follow_up", "unstable_steps", 90),
+    ("setting_result", "clock_mhz", 99.9),
+    ("setting_result", "clock_mhz", 10_000.1),
+    ("setting_result", "clock_mhz", "banana"),
+    ("setting_result", "stock_mv", 399.9),
+    ("setting_result", "stock_mv", 1_500.1),
+    ("setting_result", "stock_mv", "banana"),
+    ("evidence_row", "stable_steps", -1),
+    ("evidence_row", "stable_steps", 90),
+    ("evidence_row", "unstable_steps", 0),
+    ("evidence_row", "unstable_steps", (1 << 30) + 1),
+    ("evidence_row", "early_stop_steps", -1),
+    ("evidence_row", "confirmed_by_curator", 2),
+    ("pool_outlier_check", "rules_version", 0),
+    ("pool_outlier_check", "deep_cutoff_steps", -1),
+    ("pool_outlier_check", "shallow_cutoff_steps", 1_001),
+    ("pool_outlier_check", "newcomer_weight_ppm", -1),
+    ("pool_outlier_check", "excluded_weight_ppm", 1_000_001),
+    ("pool_outlier_check", "is_young", 2),
+    ("stored_answer", "stamp_revision", -1),
+    ("stored_answer", "last_used", -1),
+    ("idempotency_record", "expires_at", -1),
+    ("decision", "ordinal", -1),
+]
+INSIDE = [
+    ("line", "revision", 7),
+    ("pool", "clock_band_mhz", 10_000),
+    ("setting_result", "stable_steps", None),
+    ("setting_result", "stable_steps", 0),
+    ("setting_result", "unstable_steps", None),
+    ("setting_result", "unstable_steps", 1_000),
+    ("setting_result", "clock_mhz", None),
+    ("setting_result", "stock_mv", 400),
+    ("evidence_row", "stable_steps", 89),
+    ("evidence_row", "unstable_steps", 1 << 30),
+    ("setting_result", "decision", "exclude"),
+    ("access_key", "name", ""),
+    ("access_key", "scopes", "submit,curate"),
+    ("conditions", "loads", ""),
+    ("unit", "token_hash", None),
+    ("submission", "content_hash", None),
+    ("submission", "received_day", "2028-02-29"),
+    ("submission", "measured_month", "2026-12"),
+    ("lock_report", "firmware_month", ""),
+    ("follow_up", "days", None),
+    ("reading", "load", ""),
+    ("reading", "power_w", 0),
+    ("reading", "performance", None),
+]
+
+
+def test_there_is_a_sound_row_for_every_table() -> None:
+    assert set(ROWS) == set(TABLES)
+    assert {name: set(row) for name, row in ROWS.items()} == {
+        name: set(table.columns.keys()) for name, table in TABLES.items()
+    }
+
+
+@pytest.mark.parametrize(("table", "column", "value"), INSIDE)
+def test_what_is_just_inside_is_taken(engine: Engine, table: str, column: str, value: Any) -> None:
+    put(engine, table, column, value)
+
+
+@pytest.mark.parametrize("value", ["banana", 1.5])
+@pytest.mark.parametrize(
+    ("table", "column"), columns_where(lambda column: isinstance(column.type, Integer))
+)
+def test_no_whole_number_is_a_banana_or_a_fraction(
+    engine: Engine, table: str, column: str, value: Any
+) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, value)
+
+
+@pytest.mark.parametrize("value", ["banana", "2026-02-30", "2026-13-01", "2026-9-1", "", 20260915])
+@pytest.mark.parametrize(
+    ("table", "column"), columns_where(lambda column: isinstance(column.type, Date))
+)
+def test_no_day_is_impossible(engine: Engine, table: str, column: str, value: Any) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, value)
+
+
+@pytest.mark.parametrize("value", ["banana", "2026-13", "2026-00", "2026-9", "2026-09-01"])
+@pytest.mark.parametrize(
+    ("table", "column"), columns_where(lambda column: column.name.endswith("_month"))
+)
+def test_no_month_is_impossible(engine: Engine, table: str, column: str, value: str) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, value)
+
+
+@pytest.mark.parametrize(("table", "column"), WORDS)
+def test_no_word_is_unknown(engine: Engine, table: str, column: str) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, "banana")
+
+
+@pytest.mark.parametrize(
+    ("table", "column"),
+    [
+        *(place for place in WORDS if place not in UNTOLD_IS_EMPTY),
+        ("submission", "measured_month"),
+        ("setting_result", "measured_month"),
+        ("evidence_row", "latest_month"),
+    ],
+)
+def test_no_word_and_no_month_that_must_be_told_is_empty(
+    engine: Engine, table: str, column: str
+) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, "")
+
+
+@pytest.mark.parametrize("value", [b"h" * 31, b"h" * 33, "h" * 32, b""])
+@pytest.mark.parametrize(("table", "column"), HASHES)
+def test_no_hash_has_another_length(engine: Engine, table: str, column: str, value: Any) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, value)
+
+
+@pytest.mark.parametrize(("table", "column"), JSON_TEXTS)
+def test_no_json_is_broken(engine: Engine, table: str, column: str) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, "{")
+
+
+@pytest.mark.parametrize(("table", "column", "value"), RANGES)
+def test_no_number_is_outside_its_range(
+    engine: Engine, table: str, column: str, value: Any
+) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, value)
+
+
+@pytest.mark.parametrize(
+    ("table", "column"),
+    columns_where(lambda column: not column.nullable and column.name != "id"),
+)
+def test_nothing_that_must_be_there_is_missing(engine: Engine, table: str, column: str) -> None:
+    with pytest.raises(IntegrityError):
+        put(engine, table, column, None)
+
+
+@pytest.mark.parametrize(
+    ("table", "column"), columns_where(lambda column: bool(column.foreign_keys))
+)
+def test_no_reference_leads_nowhere(engine: Engine, table: str, column: str) -> None:
+    with pytest.raises(IntegrityError, match="FOREIGN KEY"):
+        put(engine, table, column, 999_999)
+
+
+# What another row has instead, so that only the columns in question come twice.
+OTHERWISE: dict[str, Any] = {
+    "key": "other",
+    "token_hash": b"o" * 32,
+    "clock_band_mhz": 100,
+    "grade": "quick",
+    "public_id": "other",
+    "content_hash": b"o" * 32,
+    "ordinal": 1,
+}
+
+
+@pytest.mark.parametrize(
+    ("table", "columns"),
+    [
+        (table.name, tuple(column.name for column in constraint.columns))
+        for table in TABLES.values()
+        for constraint in table.constraints
+        if isinstance(constraint, UniqueConstraint) or constraint is table.primary_key
+    ],
+)
+def test_what_is_unique_comes_once(engine: Engine, table: str, columns: tuple[str, ...]) -> None:
+    sound = {name: value for name, value in ROWS[table].items() if name != "id" or name in columns}
+    again = {n: v if n in columns else OTHERWISE.get(n, v) for n, v in sound.items()}
+    refused = f"UNIQUE constraint failed: {table}.{columns[0]}"
+    with pytest.raises(IntegrityError, match=refused), undone(engine) as connection:
+        connection.execute(
+            text(f"INSERT INTO {table} ({', '.join(again)}) VALUES (:{', :'.join(again)})"), again
+        )
