@@ -93,13 +93,6 @@ class Served:
 
         return ask
 
-    def next_step(self) -> Ask:
-        """A question that is always computed, after one run."""
-        setting = {"domain": "core", "control": "voltage_offset", "value": -50}
-        run = {"settings": [setting], "outcome": "stable"}
-        body = orjson.dumps({"chip": CHIPS[0], "trials": [run]})
-        return lambda: self.asked("/v1/next-step", body)[0]
-
     def outdate(self) -> None:
         """Make every stored answer stale."""
         with self.instance.writing() as connection:

@@ -28,12 +28,12 @@ from kbapi.advice.evidence_found import peers_of
 from kbapi.api import http_messages, questions
 from kbapi.chips import catalogue
 from kbapi.evidence import pools, units
-from kbapi.evidence.outliers import believed, judge_pool
+from kbapi.evidence.outliers import Judgement, believed, judge_pool
 from kbapi.evidence.pools import verdicts_of
-from kbapi.evidence.units import PoolRows, load_pool_rows, standing_on, units_of
+from kbapi.evidence.units import PoolRows, PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances
 from kbapi.instance.instance import Instance, RecentUses
-from kbapi.instance.secret import Secret
+from kbapi.instance.secret import Secret, contributor_hash
 from kbapi.instance.write_gate import WriteGate
 from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
@@ -42,7 +42,6 @@ from kbapi.stats.gains import gains
 from kbapi.stats.time import two_groups
 from kbapi.storage import answers
 from kbapi.storage.answers import Flights, Peers
-from kbapi.storage.contributors import contributor_hash
 from kbapi.storage.evidence import load_level_rows
 from kbapi.storage.outliers import find_codes
 from kbapi.storage.sqlite import schema
@@ -103,7 +102,6 @@ def _of_evidence_rows(served: Served, of: str, rounds: int) -> list[Row]:
     )
     parts = (
         Part("evidence rows", "a computed start", served.computed(served.start), read),
-        Part("evidence rows", "a next step", served.next_step(), read),
         Part("evidence rows", "a chip", served.get(f"/v1/chips/{CHIPS[0]}", 3), read),
         Part("evidence rows, their cost", "a stored result", served.post(10), store_anew, ""),
     )
@@ -164,6 +162,7 @@ def _of_the_mark(served: Served, of: str, rounds: int) -> list[Row]:
 
 def _parts(served: Served) -> Iterator[Part]:
     yield from _of_answers(served)
+    yield from _of_reads(served)
     yield from _of_findings(served)
     yield from _of_the_process(served)
     yield from _of_chips(served)
@@ -171,6 +170,7 @@ def _parts(served: Served) -> Iterator[Part]:
 
 
 def _of_answers(served: Served) -> Iterator[Part]:
+    """Stored answers, and those remembered while a new one is computed."""
     start, instance = served.get(served.start, 20), served.instance
     few = served.get(served.start, 2)
     nothing = (
@@ -193,6 +193,11 @@ def _of_answers(served: Served) -> Iterator[Part]:
         without(*forgetting),
     )
     yield Part("remembering answers, its cost", "a stored start", start, without(*forgetting), "")
+
+
+def _of_reads(served: Served) -> Iterator[Part]:
+    """How a stored answer is read, noted as used, and outdated."""
+    start, instance = served.get(served.start, 20), served.instance
     uses = (RecentUses, "note", lambda *_: None)
     yield Part("noting uses, its cost", "a stored start", start, without(uses), "")
 
@@ -210,7 +215,7 @@ def _of_answers(served: Served) -> Iterator[Part]:
         "revision of the line, not deleting its answers",
         "a stored result",
         served.post(10),
-        without((submit.chip_rows, "raise_line_revision", _delete_answers)),
+        without((submit.pools, "raise_line_revision", _delete_answers)),
     )
 
 
@@ -241,48 +246,21 @@ def _at_once(served: Served, *, is_wait: bool = False) -> Ask:
 
 
 def _of_findings(served: Served) -> Iterator[Part]:
-    instance, floor = served.instance, served.floor
     served.outdate()
     served.asked(served.start)
-
-    def judged(connection: Connection, pool_id: int) -> tuple[Any, Any]:
-        of_pool = units_of(load_pool_rows(connection, pool_id, _standing(instance)))
-        return of_pool, judge_pool(of_pool, floor)
-
-    def peers_anew(connection: Connection, pool_id: int, steps: int) -> Peers:
-        stands = believed(*judged(connection, pool_id))
-        spread = peers_of(
-            SimpleNamespace(intervals=stands.intervals, unit_counts=stands.unit_counts)
-        )
-        place = min(steps, len(spread.known) - 1)
-        return Peers(spread.known[place], spread.stable[place])
-
-    def codes_anew(connection: Connection, pool_id: int, unit_id: int, whose: int) -> list[str]:
-        kept = verdicts_of(judged(connection, pool_id)[1])
-        found = [one.code for one in kept.units if one.unit_id == unit_id]
-        return found + ["contributor_differs"] * (whose in kept.unlike)
-
-    with instance.reading() as connection:
-        assert answers.find_peers(connection, 1, 85) == peers_anew(connection, 1, 85)
-        outliers = find_rows(
-            connection,
-            "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
-            (),
-        )
-        assert outliers
-        for outlier in outliers:
-            assert find_codes(connection, 1, *outlier) == codes_anew(connection, 1, *outlier)
+    anew = _FindingsAnew(served)
+    _require_the_same_findings(served, anew)
     yield Part(
         "peers by depth",
         "a stored result",
         served.post(5),
-        without((responses, "find_peers", peers_anew)),
+        without((responses, "find_peers", anew.peers)),
     )
     yield Part(
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((responses, "find_codes", codes_anew)),
+        without((responses, "find_codes", anew.codes)),
     )
     save = evidence_found.save_verdicts
 
@@ -295,6 +273,44 @@ def _of_findings(served: Served) -> Iterator[Part]:
         served.computed(served.start),
         without((evidence_found, "save_verdicts", without_cutoffs)),
     )
+
+
+class _FindingsAnew:
+    """What an answer found about a pool, found again for each result."""
+
+    def __init__(self, served: Served) -> None:
+        self._standing, self._floor = _standing(served.instance), served.floor
+
+    def peers(self, connection: Connection, pool_id: int, steps: int) -> Peers:
+        """As many units as are known and stable at this depth now."""
+        stands = believed(*self._judged(connection, pool_id))
+        counts = SimpleNamespace(intervals=stands.intervals, unit_counts=stands.unit_counts)
+        spread = peers_of(counts)
+        place = min(steps, len(spread.known) - 1)
+        return Peers(spread.known[place], spread.stable[place])
+
+    def codes(self, connection: Connection, pool_id: int, unit_id: int, whose: int) -> list[str]:
+        """Why the unit does not count now."""
+        kept = verdicts_of(self._judged(connection, pool_id)[1])
+        found = [one.code for one in kept.units if one.unit_id == unit_id]
+        return found + ["contributor_differs"] * (whose in kept.unlike)
+
+    def _judged(self, connection: Connection, pool_id: int) -> tuple[PoolUnits, Judgement]:
+        of_pool = units_of(load_pool_rows(connection, pool_id, self._standing))
+        return of_pool, judge_pool(of_pool, self._floor)
+
+
+def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
+    with served.instance.reading() as connection:
+        assert answers.find_peers(connection, 1, 85) == anew.peers(connection, 1, 85)
+        outliers = find_rows(
+            connection,
+            "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
+            (),
+        )
+        assert outliers
+        for outlier in outliers:
+            assert find_codes(connection, 1, *outlier) == anew.codes(connection, 1, *outlier)
 
 
 def _key_anew(secret: Secret, purpose: str) -> bytes:
