@@ -85,7 +85,7 @@ CODES: Final = tuple(_TEXTS)
 """Of every caution, the most urgent first."""
 
 
-def caution_in_words(code: str) -> str:
+def caution_text(code: str) -> str:
     """What a caution says."""
     return _TEXTS[code]
 
@@ -216,4 +216,4 @@ def every_caution() -> tuple[Caution, ...]:
 def _led_by(first: str, codes: Iterable[str]) -> tuple[Caution, ...]:
     """The first one, then the others in their order."""
     others = (code for code in codes if code != first)
-    return tuple(Caution(code, caution_in_words(code)) for code in (first, *others))
+    return tuple(Caution(code, caution_text(code)) for code in (first, *others))

@@ -7,7 +7,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from kbapi.advice.start.query import Question
-from kbapi.advice.start.text import difference_in_words
+from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence.comparisons import DifferingValue, FilterName, find_differences
 from kbapi.evidence.locks import LockShares, least_open, lock_shares
@@ -19,10 +19,16 @@ from kbapi.evidence.pools import (
     floor_steps,
     load_pool,
     load_siblings,
-    verdicts_of,
+    stored_outliers_of,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, Supposition, standing_on, word_of
+from kbapi.evidence.units import (
+    UNITS_OF_FULL_WEIGHT,
+    Standing,
+    WhatIfEvidence,
+    decision_of,
+    standing_on,
+)
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
@@ -32,7 +38,7 @@ from kbapi.stats.start.start import NO_GUARD, Guard, ShareDepth
 from kbapi.storage import pools
 from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
-from kbapi.storage.outliers import save_verdicts
+from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, PoolSize, load_stock_points
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
@@ -100,7 +106,7 @@ class EvidenceFound:
         """What stands against the pool."""
         if self.own is None:
             return NO_GUARD
-        return Guard(self.own.judgement.flagged_share, self.own.drift.found.is_drift)
+        return Guard(self.own.outlier_report.flagged_share, self.own.drift.found.is_drift)
 
     @property
     def intervals(self) -> GroupedIntervals:
@@ -110,7 +116,7 @@ class EvidenceFound:
     @property
     def revision(self) -> str:
         """The line's revision, as answers tell it."""
-        return pools.revision_told(self.line)
+        return pools.revision_text(self.line)
 
 
 def find_evidence(
@@ -119,7 +125,7 @@ def find_evidence(
     instance: Instance,
     *,
     hears_all: bool = False,
-    supposed: Supposition | None = None,
+    what_if: WhatIfEvidence | None = None,
 ) -> EvidenceFound:
     """What stands in the database for this question, judged today, or would if it were `supposed`.
 
@@ -135,11 +141,11 @@ def find_evidence(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(chip, question.clock_mhz),
     )
-    pool = find_pool(connection, line.id, chip, wanted, supposed)
+    pool = find_pool(connection, line.id, chip, wanted, what_if)
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = None
     if pool is not None and pool.own is not None:
-        own = _own(connection, pool.own, question, catalogue, standing, supposed)
+        own = _own(connection, pool.own, question, catalogue, standing, what_if)
     return EvidenceFound(
         line=line,
         pool=pool,
@@ -150,9 +156,9 @@ def find_evidence(
             or (own is not None and has_outgrown_siblings(own.intervals) and not hears_all)
             else load_siblings(connection, pool, catalogue, standing)
         ),
-        stock_line=_stock_line(connection, chip.key, pool, supposed),
+        stock_line=_stock_line(connection, chip.key, pool, what_if),
         nearest=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
-        is_filtered=bool(question.filters_told),
+        is_filtered=bool(question.filters_response),
         locks=_locks(connection, line.id, question, pool, catalogue),
     )
 
@@ -178,8 +184,8 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
     own = found.own
     if own is None:
         return
-    verdicts = verdicts_of(own.judgement)
-    save_verdicts(connection, own.id, verdicts, instance.today(), RULES_VERSION)
+    stored_outliers = stored_outliers_of(own.outlier_report)
+    save_outliers(connection, own.id, stored_outliers, instance.today(), RULES_VERSION)
     if not found.is_filtered:
         spread = peers_of(own)
         save_peers(connection, own.id, spread.known, spread.stable)
@@ -191,21 +197,21 @@ def _own(
     question: Question,
     catalogue: Catalogue,
     standing: Standing,
-    supposed: Supposition | None,
+    what_if: WhatIfEvidence | None,
 ) -> PoolEvidence | None:
     """The chip's own evidence; None where a filter leaves so few units that they could be known."""
     grid = catalogue.grid_for(question.chip, pool.key.control)
     floor = floor_steps(pool.key.control, grid)
-    own = load_pool(connection, pool, standing, floor, question.filters, supposed)
-    return None if question.filters_told and own.units < FEWEST_UNITS_SHOWN else own
+    own = load_pool(connection, pool, standing, floor, question.filters, what_if)
+    return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
 
 
 def _stock_line(
-    connection: Connection, chip_key: str, pool: PoolFound | None, supposed: Supposition | None
+    connection: Connection, chip_key: str, pool: PoolFound | None, what_if: WhatIfEvidence | None
 ) -> StockLine | None:
     if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
         return None
-    points = load_stock_points(connection, chip_key, pool.key.domains, word_of(supposed))
+    points = load_stock_points(connection, chip_key, pool.key.domains, decision_of(what_if))
     if not points:
         return None
     return fit_stock_line(
@@ -315,7 +321,7 @@ def evidence_summary(
         failures=0 if own is None else own.failures,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
-        mostly_new_contributors=own is None or own.judgement.is_young,
+        mostly_new_contributors=own is None or own.outlier_report.is_young,
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
         optimality_gap=optimality_gap,
@@ -333,11 +339,11 @@ def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
             values=tuple(
                 FilterValue(value.value, value.units, _leaning(value)) for value in one.values
             ),
-            text=difference_in_words(
+            text=difference_text(
                 one.filter, [(value.value, _leaning(value)) for value in one.values]
             ),
         )
-        for one in (() if own is None else find_differences(own.whole, own.judgement))
+        for one in (() if own is None else find_differences(own.whole, own.outlier_report))
     )
 
 

@@ -12,10 +12,10 @@ def counted(count: float, one: str, many: str) -> str:
     return f"{count:g} {one if count == 1 else many}"
 
 
-def share_in_words(stable_share: float) -> str:
+def share_text(stable_share: float) -> str:
     """The share that may fail, as people say it.
 
-    >>> share_in_words(0.9), share_in_words(0.95), share_in_words(0.87)
+    >>> share_text(0.9), share_text(0.95), share_text(0.87)
     ('1 in 10', '1 in 20', '13 in 100')
     """
     failing = round((1 - stable_share) * 100)
@@ -24,10 +24,10 @@ def share_in_words(stable_share: float) -> str:
     return f"{failing} in 100"
 
 
-def chance_in_words(chance: float) -> str:
+def chance_text(chance: float) -> str:
     """A chance as people say it, never as if it were sure.
 
-    >>> chance_in_words(0.914), chance_in_words(0.999), chance_in_words(0.004)
+    >>> chance_text(0.914), chance_text(0.999), chance_text(0.004)
     ('91 in 100', 'more than 99 in 100', 'fewer than 1 in 100')
     """
     hundredths = round(chance * 100)
@@ -50,24 +50,24 @@ def percent(share: float) -> str:
     return f"{whole} %"
 
 
-def range_in_words(interval: tuple[float, float]) -> str:
+def range_text(interval: tuple[float, float]) -> str:
     """An interval of shares, in whole per cent.
 
-    >>> range_in_words((0.657, 0.803))
+    >>> range_text((0.657, 0.803))
     '66 % to 80 %'
     """
     low, high = (f"{round(end * 100)} %" for end in interval)
     return f"{low} to {high}"
 
 
-def setting_in_words(control: str, enter: int) -> str:
+def setting_text(control: str, enter: int) -> str:
     """What a person types, or sets.
 
     The whole number lies toward stock of the grid step, so typing it is never deeper.
     """
     if control == "fixed_clock_voltage":
         return f"{-enter} mV below your own stock voltage at that clock"
-    return amount_in_words(control, enter)
+    return amount_text(control, enter)
 
 
 def setting_in_short(control: str, enter: int) -> str:
@@ -78,13 +78,13 @@ def setting_in_short(control: str, enter: int) -> str:
     """
     if control == "fixed_clock_voltage":
         return f"{-enter} mV below stock"
-    return amount_in_words(control, enter)
+    return amount_text(control, enter)
 
 
-def amount_in_words(control: str, amount: float) -> str:
+def amount_text(control: str, amount: float) -> str:
     """A setting, a width or a margin in the control's unit.
 
-    >>> amount_in_words("voltage_offset", 10.0), amount_in_words("count_offset", 1.0)
+    >>> amount_text("voltage_offset", 10.0), amount_text("count_offset", 1.0)
     ('10 mV', '1 count')
     """
     if control == "count_offset":
@@ -92,12 +92,12 @@ def amount_in_words(control: str, amount: float) -> str:
     return f"{amount:g} mV"
 
 
-def domains_in_words(domain: str, others: Sequence[str]) -> str:
+def domains_text(domain: str, others: Sequence[str]) -> str:
     """The domains that a number is for.
 
-    >>> domains_in_words("core", ("ring",)), domains_in_words("core", ())
+    >>> domains_text("core", ("ring",)), domains_text("core", ())
     ('core (ring moves with it)', 'core')
-    >>> domains_in_words("core", ("io", "ring"))
+    >>> domains_text("core", ("io", "ring"))
     'core (io and ring move with it)'
     """
     if not others:
@@ -107,10 +107,10 @@ def domains_in_words(domain: str, others: Sequence[str]) -> str:
     return f"{domain} ({' and '.join(others)} move with it)"
 
 
-def machines_in_words(count: int) -> str:
+def machines_text(count: int) -> str:
     """How many machines.
 
-    >>> machines_in_words(1), machines_in_words(64)
+    >>> machines_text(1), machines_text(64)
     ('1 machine', '64 machines')
     """
     return counted(count, "machine", "machines")

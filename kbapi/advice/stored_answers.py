@@ -80,13 +80,13 @@ def answer_once(
     if fresh is not None:
         instance.uses.note(key)
         count_answer("stored")
-        return instance.flights.was_right(key, fresh)
-    return instance.flights.fly(
-        key, lambda: _answer_anew(instance, key, question, find, compute, keep_more)
+        return instance.single_flight.was_right(key, fresh)
+    return instance.single_flight.fly(
+        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more)
     )
 
 
-def _answer_anew(
+def _compute_answer(
     instance: Instance,
     key: str,
     question: Asked,

@@ -26,7 +26,7 @@ from kbapi.errors import (
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
 from kbapi.intake.responses import Accepted
-from kbapi.metrics.counters import count_request, told_method
+from kbapi.metrics.counters import count_request, method_label
 
 log = logging.getLogger(__name__)
 
@@ -88,7 +88,7 @@ def _finish(response: Response) -> Response:
         "request",
         extra={
             "request_id": g.request_id,
-            "method": told_method(request.method),
+            "method": method_label(request.method),
             "route": rule,
             "status": response.status_code,
             "ms": round(seconds * 1000, 1),

@@ -20,7 +20,7 @@ from kbapi.api.openapi import json_answer, problem_answers
 from kbapi.errors import InstanceReadOnly, KbapiError, StorageFull, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import CONTENT_TYPE
-from kbapi.metrics.folder import InstanceState, tell_counts, tell_state
+from kbapi.metrics.folder import InstanceState, exposition_of_counts, exposition_of_state
 from kbapi.storage.files import free_bytes, log_of
 from kbapi.storage.review import count_waiting
 from kbapi.storage.sqlite.schema import head_revision, require_current_schema
@@ -153,5 +153,5 @@ def read_metrics() -> Response:
     address and no token.
     """
     require_no_parameters()
-    told = tell_counts() + tell_state(look_at(instance()))
+    told = exposition_of_counts() + exposition_of_state(look_at(instance()))
     return Response(told, 200, NOT_KEPT, content_type=CONTENT_TYPE)

@@ -17,8 +17,8 @@ from kbapi.advice.locks.answer import advise_locks
 from kbapi.advice.locks.query import LockQuestionSchema, parse_lock_question
 from kbapi.advice.longevity.answer import (
     LongevityQuestionSchema,
-    advise_lasting,
-    parse_lasting_question,
+    advise_longevity,
+    parse_longevity_question,
 )
 from kbapi.advice.next_step.answer import advise_next_step
 from kbapi.advice.next_step.query import read_search
@@ -118,7 +118,7 @@ def show_longevity() -> Response:
 
     The margin is the distance from the deepest setting that passed.
     """
-    return _conditional(advise_lasting(instance(), _asked(parse_lasting_question)))
+    return _conditional(advise_longevity(instance(), _asked(parse_longevity_question)))
 
 
 @blueprint.route("/gains", methods=["GET"])

@@ -32,7 +32,7 @@ class Reply:
         return self.status >= 400
 
 
-class Door(Protocol):
+class ApiClient(Protocol):
     """A way to ask."""
 
     def ask(
@@ -48,7 +48,7 @@ class Door(Protocol):
         ...
 
 
-class LocalDoor:
+class LocalClient:
     """The instance in a folder, asked in this process; whoever has the folder needs no key."""
 
     def __init__(self, settings: Settings) -> None:
@@ -75,7 +75,7 @@ class LocalDoor:
         return Reply(response.status_code, response.get_json(silent=True))
 
 
-class RemoteDoor:
+class RemoteClient:
     """A server, asked over HTTP, with an access key where there is one and no receipt is shown."""
 
     def __init__(self, base_url: str, key: str | None = None) -> None:

@@ -14,7 +14,7 @@ import orjson
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from kbapi.cli.api_client import Door, LocalDoor, RemoteDoor, Reply
+from kbapi.cli.api_client import ApiClient, LocalClient, RemoteClient, Reply
 from kbapi.errors import (
     DocumentRefused,
     JsonUnreadable,
@@ -29,7 +29,7 @@ _LINES: Final = 10
 T = TypeVar("T")
 
 
-def told_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
+def show_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
     """The items, while it is told how many of them were taken."""
     if sys.stdout.isatty():
         with click.progressbar(items, length=total, label=label) as shown:
@@ -98,14 +98,18 @@ def _words_for(fault: ErrorDetails) -> str:
 
 
 @contextmanager
-def asking(home: Path, url: str | None) -> Iterator[Door]:
+def asking(home: Path, url: str | None) -> Iterator[ApiClient]:
     """A door to ask at; what goes wrong there is told, and the command left with 3."""
-    with told_errors():
-        yield RemoteDoor(url, os.environ.get("KBAPI_KEY")) if url else LocalDoor(settings_of(home))
+    with errors_as_messages():
+        yield (
+            RemoteClient(url, os.environ.get("KBAPI_KEY"))
+            if url
+            else LocalClient(settings_of(home))
+        )
 
 
 @contextmanager
-def told_errors() -> Iterator[None]:
+def errors_as_messages() -> Iterator[None]:
     """Print an error with all its problems, and leave with 1 (refused) or 3 (could not)."""
     try:
         yield
@@ -119,7 +123,7 @@ def told_errors() -> Iterator[None]:
             }
             for problem in error.problems
         ]
-        tell_problem({"title": error.title, "detail": error.detail, "errors": problems})
+        print_problem({"title": error.title, "detail": error.detail, "errors": problems})
         refused = isinstance(error, DocumentRefused | QueryInvalid | JsonUnreadable | KeyRefused)
         raise SystemExit(REFUSED if refused else COULD_NOT) from None
 
@@ -128,11 +132,11 @@ def answer_of(reply: Reply) -> Any:
     """The reply's answer; a refusal is told with all its problems, and the command left."""
     if not reply.is_refusal:
         return reply.value
-    tell_problem(reply.value or {"title": f"The answer was {reply.status}", "detail": ""})
+    print_problem(reply.value or {"title": f"The answer was {reply.status}", "detail": ""})
     raise SystemExit(REFUSED if reply.status < 500 else COULD_NOT)
 
 
-def tell_problem(problem: dict[str, Any]) -> None:
+def print_problem(problem: dict[str, Any]) -> None:
     """Print a problem document to standard error."""
     click.echo(paragraph(f"{problem['title']}. {problem['detail']}".strip()), err=True)
     for fault in problem.get("errors", []):

@@ -9,9 +9,9 @@ import orjson
 
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import parse_question
-from kbapi.cli.common import paragraph, settings_of, told_errors, told_progress
+from kbapi.cli.common import errors_as_messages, paragraph, settings_of, show_progress
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
-from kbapi.cli.questions import tell_with_cautions
+from kbapi.cli.questions import print_with_cautions
 from kbapi.curation.notes import keep_notes
 from kbapi.demo.members import note_texts
 from kbapi.demo.results import ClubResult, as_batches, as_lines, club_results, draw_follow_up
@@ -77,10 +77,10 @@ def demo_command(home: Path, results: int, serve: bool, port: int) -> None:
 
     Shows the suggested start before and after one more result.
     """
-    with told_errors():
+    with errors_as_messages():
         instance = create_or_open_instance(settings_of(home))
         _fill(instance, results)
-        _tell_before_and_after(instance)
+        _print_before_and_after(instance)
         instance.close()
     if serve:
         _serve(home, port)
@@ -99,7 +99,7 @@ def _fill(instance: Instance, results: int) -> None:
     # Random numbers of their own, so that following up changes no result.
     later = Random(_SEED + 1)  # noqa: S311 - synthetic data, no secret
     refused = 0
-    for batch in as_batches(told_progress(sent, results, "Sending")):
+    for batch in as_batches(show_progress(sent, results, "Sending")):
         refused += len(batch) - _stored(instance, batch, later)
     click.echo(
         paragraph(
@@ -125,10 +125,10 @@ def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int
     return told.counts.stored
 
 
-def _tell_before_and_after(instance: Instance) -> None:
+def _print_before_and_after(instance: Instance) -> None:
     before = _ask(instance)
     click.echo("\n--- Before " + "-" * 69)
-    tell_with_cautions(before, False, start_in_lines)
+    print_with_cautions(before, False, start_in_lines)
     accepted = accept_submission(instance, orjson.dumps(_ONE_MORE))
     click.echo("\n--- One more result: passed at -55 mV, failed at -60 mV " + "-" * 24)
     click.echo(accepted_in_lines(orjson.loads(orjson.dumps(accepted))))
@@ -170,7 +170,7 @@ def _serve(home: Path, port: int) -> None:
         f"'{orjson.dumps(_smallest_result()).decode()}'"
     )
     click.echo(f"\nThe API document, to read and to try: {base}/docs\n")
-    with told_errors():
+    with errors_as_messages():
         if notice := one_process_notice():
             click.echo(paragraph(notice), err=True)
         serve(settings_of(home), "127.0.0.1", port, workers=usual_workers(), threads=64)

@@ -7,9 +7,9 @@ from typing import Any
 import click
 import orjson
 
-from kbapi.advice.phrases import percent, range_in_words
+from kbapi.advice.phrases import percent, range_text
 from kbapi.cli.common import answer_of, asking, asks, bullet, paragraph
-from kbapi.cli.questions import tell_with_cautions
+from kbapi.cli.questions import print_with_cautions
 
 
 def gains_in_lines(answer: dict[str, Any]) -> str:
@@ -51,7 +51,7 @@ def _curve(curve: dict[str, Any]) -> Iterator[str]:
     yield curve["best_efficiency"]["text"]
 
 
-def lasting_in_lines(answer: dict[str, Any]) -> str:
+def longevity_lines(answer: dict[str, Any]) -> str:
     """How long settings stayed stable, by margin."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["by_margin"]:
@@ -78,7 +78,7 @@ def _margin(band: dict[str, Any], unit: str) -> str:
 def _still_stable(after: dict[str, Any]) -> str:
     return (
         f"  after {after['days']} days: {percent(after['share'])} still stable "
-        f"({range_in_words(after['interval'])}, {after['units']} machines)"
+        f"({range_text(after['interval'])}, {after['units']} machines)"
     )
 
 
@@ -124,9 +124,9 @@ def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_j
 
     The answer compares each change with the noise of the measurements.
     """
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/gains", query=_sent(chip=chip, load=load))
-    tell_with_cautions(answer_of(reply), as_json, gains_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/gains", query=_sent(chip=chip, load=load))
+    print_with_cautions(answer_of(reply), as_json, gains_in_lines)
 
 
 @click.command("power")
@@ -142,9 +142,9 @@ def power_command(
 
     It is the smallest limit that keeps the wanted share of performance.
     """
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/power", query=_sent(chip=chip, **asked))
-    tell_with_cautions(answer_of(reply), as_json, power_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/power", query=_sent(chip=chip, **asked))
+    print_with_cautions(answer_of(reply), as_json, power_in_lines)
 
 
 @click.command("longevity")
@@ -159,9 +159,9 @@ def longevity_command(
 
     The answer includes the margin to keep.
     """
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
-    tell_with_cautions(answer_of(reply), as_json, lasting_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
+    print_with_cautions(answer_of(reply), as_json, longevity_lines)
 
 
 @click.command("diagnose")
@@ -199,9 +199,9 @@ def diagnose_command(
         **({"changed": list(changed)} if changed else {}),
         **({"effect": {"shown_by": shown_by}} if shown_by else {}),
     }
-    with asking(home, url) as door:
-        reply = door.ask("POST", "/v1/diagnose", body=orjson.dumps(body))
-    tell_with_cautions(answer_of(reply), as_json, diagnosis_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("POST", "/v1/diagnose", body=orjson.dumps(body))
+    print_with_cautions(answer_of(reply), as_json, diagnosis_in_lines)
 
 
 def _sent(**asked: str | None) -> dict[str, str]:

@@ -10,25 +10,25 @@ from typing import Any
 import click
 import orjson
 
-from kbapi.cli.api_client import Door
+from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
     REFUSED,
     answer_of,
     asking,
     asks,
+    errors_as_messages,
     home_option,
     paragraph,
     settings_of,
+    show_progress,
     tell,
-    told_errors,
-    told_progress,
 )
 from kbapi.demo.attackers import attacker_documents
 from kbapi.demo.results import as_batches, club_documents
-from kbapi.evidence.pools import Rejudged
+from kbapi.evidence.pools import OutlierComparison
 from kbapi.instance.instance import open_instance
-from kbapi.intake.rescreen import rejudge
-from kbapi.storage.outliers import KeptVerdicts
+from kbapi.intake.rescreen import find_outliers
+from kbapi.storage.outliers import StoredOutliers
 from kbapi.storage.pools import load_all_pools
 
 _WHY = {
@@ -42,20 +42,20 @@ _WHY = {
 @click.option(
     "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
 )
-def rejudge_command(home: Path, keep: bool) -> None:
+def find_outliers_command(home: Path, keep: bool) -> None:
     """Check all pools for outliers, and show what changed.
 
     Every answer checks its own pool. With --apply, senders and curators
     also see the outliers and the contributors that differ from their pool.
     """
-    with told_errors():
+    with errors_as_messages():
         instance = open_instance(settings_of(home))
         with instance.reading() as connection:
             pools = [pool for pool in load_all_pools(connection) if pool.units]
         found = [
             judged
-            for pool in told_progress(pools, len(pools), "Checking pools")
-            if (judged := rejudge(instance, pool, keep=keep)) is not None
+            for pool in show_progress(pools, len(pools), "Checking pools")
+            if (judged := find_outliers(instance, pool, keep=keep)) is not None
         ]
         instance.close()
     changed = [judged for judged in found if judged.has_changed]
@@ -69,16 +69,18 @@ def rejudge_command(home: Path, keep: bool) -> None:
     click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
 
 
-def _in_lines(judged: Rejudged) -> Iterator[str]:
+def _in_lines(judged: OutlierComparison) -> Iterator[str]:
     key = judged.pool.key
     band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
     yield f"{judged.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_cutoffs_in_words(judged.now), "    ")
+    yield paragraph(_cutoffs_text(judged.now), "    ")
     yield from _changes(judged, "Excluded now", judged.now, judged.before)
     yield from _changes(judged, "Counted again", judged.before, judged.now)
 
 
-def _changes(judged: Rejudged, verb: str, one: KeptVerdicts, other: KeptVerdicts) -> Iterator[str]:
+def _changes(
+    judged: OutlierComparison, verb: str, one: StoredOutliers, other: StoredOutliers
+) -> Iterator[str]:
     codes = Counter(unit.code for unit in set(one.units) - set(other.units))
     for code, number in sorted(codes.items()):
         yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
@@ -91,8 +93,8 @@ def _changes(judged: Rejudged, verb: str, one: KeptVerdicts, other: KeptVerdicts
         )
 
 
-def _cutoffs_in_words(verdicts: KeptVerdicts) -> str:
-    found = verdicts.judgement
+def _cutoffs_text(stored_outliers: StoredOutliers) -> str:
+    found = stored_outliers.outlier_report
     if found is None or found.deep_cutoff_steps is None:
         cutoffs = (
             "No outlier cutoffs: too few units with a pass and a failure, or too many outliers"
@@ -149,19 +151,19 @@ def seed_command(
         map(orjson.dumps, attacker_documents(attackers, rng)),
     )
     total = len(lines) + club + attackers
-    with asking(home, url) as door:
-        counts, reasons = _send(door, told_progress(documents, total, "Sending"))
+    with asking(home, url) as api_client:
+        counts, reasons = _send(api_client, show_progress(documents, total, "Sending"))
     told = {"counts": dict(counts), "refused_for": dict(reasons.most_common(10))}
     tell(told, as_json, _summary_lines)
     if counts["stored"] == 0:
         raise SystemExit(REFUSED)
 
 
-def _send(door: Door, lines: Iterable[bytes]) -> tuple[Counter[str], Counter[str]]:
+def _send(api_client: ApiClient, lines: Iterable[bytes]) -> tuple[Counter[str], Counter[str]]:
     counts: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for batch in as_batches(lines):
-        reply = door.ask(
+        reply = api_client.ask(
             "POST",
             "/v1/submissions/batch",
             body=b"\n".join(batch),

@@ -8,7 +8,7 @@ import click
 from marshmallow import ValidationError
 
 from kbapi.bounds import MOST_MINUTES
-from kbapi.cli.api_client import Door
+from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import answer_of, paragraph
 from kbapi.cli.this_machine import printed_names
 from kbapi.documents.refusals import refuse_setting
@@ -26,7 +26,7 @@ _UNITS: Final = {
 }
 
 
-def interview(door: Door) -> dict[str, Any]:
+def interview(api_client: ApiClient) -> dict[str, Any]:
     """The document that the answers make; tokens are not part of it."""
     click.echo(
         paragraph(
@@ -34,8 +34,8 @@ def interview(door: Door) -> dict[str, Any]:
             "most useful results. Nothing is sent until you confirm."
         )
     )
-    chip = _ask_chip(door)
-    described = answer_of(door.ask("GET", f"/v1/chips/{chip['key']}"))
+    chip = _ask_chip(api_client)
+    described = answer_of(api_client.ask("GET", f"/v1/chips/{chip['key']}"))
     setting = _ask_setting(described)
     document: dict[str, Any] = {"chip": chip["text"], "settings": [setting]}
     stock = ask_stock()
@@ -44,11 +44,11 @@ def interview(door: Door) -> dict[str, Any]:
     return document
 
 
-def _ask_chip(door: Door) -> dict[str, str]:
+def _ask_chip(api_client: ApiClient) -> dict[str, str]:
     own = next((name.text.strip() for name in printed_names()), None)
     while True:
         text = click.prompt("Chip, as the system prints it", default=own, type=str)
-        found = answer_of(door.ask("GET", "/v1/identify", query={"text": text}))
+        found = answer_of(api_client.ask("GET", "/v1/identify", query={"text": text}))
         if found["match"] == "exact":
             click.echo(f"  That is {found['chip']['name']}.")
             return {"text": text, "key": found["chip"]["key"]}

@@ -5,7 +5,7 @@ from typing import Final
 
 import click
 
-from kbapi.cli.common import REFUSED, home_option, paragraph, settings_of, told_errors
+from kbapi.cli.common import REFUSED, errors_as_messages, home_option, paragraph, settings_of
 from kbapi.instance.backup import back_up_secret, make_backup
 from kbapi.instance.check import check_instance
 from kbapi.instance.instance import open_instance, upgrade_instance
@@ -28,7 +28,7 @@ def upgrade_command(home: Path) -> None:
     Make a backup first: kbapi backup. The upgrade changes everything or
     nothing. It then screens the results again that older rules screened.
     """
-    with told_errors():
+    with errors_as_messages():
         settings = settings_of(home)
         require_may_open(settings.database_path)
         before = (
@@ -77,7 +77,7 @@ def backup_command(target: Path, keep: int | None, secret_file: Path | None, hom
 
     The server may run. The copy is checked before it gets its final name.
     """
-    with told_errors():
+    with errors_as_messages():
         if secret_file is not None:
             back_up_secret(settings_of(home), secret_file, target)
         made = make_backup(settings_of(home), target, keep)
@@ -112,7 +112,7 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
     First stop the server and every command on this folder. The replaced
     files stay beside the database until you remove them.
     """
-    with told_errors():
+    with errors_as_messages():
         done = restore_backup(settings_of(home), file, secret_file, without_secret=without_secret)
     results = done.condition.rows_of("submission")
     click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
@@ -133,7 +133,7 @@ def check_command(home: Path) -> None:
     Changes nothing; the server may run. Exits with 1 when something is
     wrong.
     """
-    with told_errors():
+    with errors_as_messages():
         findings = check_instance(settings_of(home))
     for found in findings:
         click.echo(f"{'ok' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")

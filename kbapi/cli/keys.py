@@ -6,7 +6,14 @@ import click
 import orjson
 
 from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
-from kbapi.cli.common import bullet, home_option, json_option, paragraph, settings_of, told_errors
+from kbapi.cli.common import (
+    bullet,
+    errors_as_messages,
+    home_option,
+    json_option,
+    paragraph,
+    settings_of,
+)
 from kbapi.instance.instance import open_instance
 from kbapi.storage.keys import KeyRow
 
@@ -33,7 +40,7 @@ def keys_commands() -> None:
 @home_option
 def add_command(scopes: tuple[str, ...], name: str, home: Path) -> None:
     """Create a key and print it once; only a keyed hash is stored."""
-    with told_errors():
+    with errors_as_messages():
         given = give_key(open_instance(settings_of(home)), name, scopes)
     click.echo(given.key)
     told = f"Key {given.id} is shown only once. Send it over a safe channel and keep no copy."
@@ -48,7 +55,7 @@ def list_command(as_json: bool, home: Path) -> None:
 
     The keys themselves are not stored and not shown.
     """
-    with told_errors():
+    with errors_as_messages():
         keys = list_keys(open_instance(settings_of(home)))
     if as_json:
         click.echo(orjson.dumps(keys))
@@ -70,6 +77,6 @@ def _ended(key: KeyRow) -> str:
 @home_option
 def revoke_command(number: int, home: Path) -> None:
     """Revoke the key ID at once; decisions made with it stay."""
-    with told_errors():
+    with errors_as_messages():
         revoke_key(open_instance(settings_of(home)), number)
     click.echo(f"Key {number} is revoked.")

@@ -10,7 +10,7 @@ from kbapi.cli.guidance import (
     longevity_command,
     power_command,
 )
-from kbapi.cli.import_results import rejudge_command, seed_command
+from kbapi.cli.import_results import find_outliers_command, seed_command
 from kbapi.cli.keep import backup_command, check_command, database_commands, restore_command
 from kbapi.cli.keys import keys_commands
 from kbapi.cli.next_step import next_step_command
@@ -61,7 +61,7 @@ for command in (
     notes_commands,
     keys_commands,
     review_commands,
-    rejudge_command,
+    find_outliers_command,
     backup_command,
     restore_command,
     check_command,

@@ -7,7 +7,7 @@ import click
 import orjson
 
 from kbapi.cli import lines
-from kbapi.cli.api_client import Door
+from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, paragraph
 from kbapi.cli.interview import ask_stock, ask_until, minutes_in, number_in
 from kbapi.cli.search_record import (
@@ -77,17 +77,19 @@ def next_step_command(
         told["moved_with"] = [code.strip() for code in moved_with.split(",") if code.strip()]
     if not as_json:
         require_terminal("Run this command in one.")
-    with asking(home, url) as door:
-        path = record or _usual_path(door, chip, home if url is None else sender_file().parent)
+    with asking(home, url) as api_client:
+        path = record or _usual_path(
+            api_client, chip, home if url is None else sender_file().parent
+        )
         search = _search_in(path, chip, told)
         if as_json:
-            click.echo(orjson.dumps(_ask(door, search)))
+            click.echo(orjson.dumps(_ask(api_client, search)))
             return
-        _walk(door, path, search)
+        _walk(api_client, path, search)
 
 
-def _usual_path(door: Door, chip: str, folder: Path) -> Path:
-    found = answer_of(door.ask("GET", "/v1/identify", query={"text": chip}))
+def _usual_path(api_client: ApiClient, chip: str, folder: Path) -> Path:
+    found = answer_of(api_client.ask("GET", "/v1/identify", query={"text": chip}))
     if found["match"] != "exact":
         click.echo(paragraph(found["reason"]), err=True)
         for candidate in found["candidates"]:
@@ -111,18 +113,18 @@ def _search_in(path: Path, chip: str, told: dict[str, Any]) -> SearchRecord:
     return kept
 
 
-def _ask(door: Door, search: SearchRecord) -> dict[str, Any]:
-    reply = door.ask("POST", "/v1/next-step", body=orjson.dumps(search.question()))
+def _ask(api_client: ApiClient, search: SearchRecord) -> dict[str, Any]:
+    reply = api_client.ask("POST", "/v1/next-step", body=orjson.dumps(search.question()))
     answer: dict[str, Any] = answer_of(reply)
     return answer
 
 
-def _walk(door: Door, path: Path, search: SearchRecord) -> None:
+def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> None:
     """Lead through the steps until none is left, or the person has had enough."""
     if search.under_way is not None:
         click.echo(under_way_card(search.under_way))
         _ask_how_it_ended(path, search)
-    answer = _ask(door, search)
+    answer = _ask(api_client, search)
     click.echo(opening_card(answer))
     if search.stock_passed is None and not search.trials:
         click.echo(
@@ -142,8 +144,8 @@ def _walk(door: Door, path: Path, search: SearchRecord) -> None:
         save_record(path, search)
         click.echo(f"Saved in {path}. Set it now.")
         _ask_how_it_ended(path, search)
-        answer = _ask(door, search)
-    _finish(door, path, search, answer)
+        answer = _ask(api_client, search)
+    _finish(api_client, path, search, answer)
 
 
 def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
@@ -217,7 +219,9 @@ def _leave(path: Path, search: SearchRecord) -> None:
     raise SystemExit(0)
 
 
-def _finish(door: Door, path: Path, search: SearchRecord, answer: dict[str, Any]) -> None:
+def _finish(
+    api_client: ApiClient, path: Path, search: SearchRecord, answer: dict[str, Any]
+) -> None:
     """Tell where it ended, and offer to send it as a result."""
     save_record(path, search)
     click.echo(closing_card(answer))
@@ -227,7 +231,7 @@ def _finish(door: Door, path: Path, search: SearchRecord, answer: dict[str, Any]
     read_back = ask_until(
         "Setting that the control reported at your deepest pass", number_in, "Enter a number."
     )
-    accepted = offer_to_send(door, result_of(search, answer, in_use, read_back))
+    accepted = offer_to_send(api_client, result_of(search, answer, in_use, read_back))
     if accepted is None:
         click.echo(f"Nothing was sent. The search is saved in {path}.")
         return

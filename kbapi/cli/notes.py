@@ -5,7 +5,14 @@ from pathlib import Path
 import click
 import orjson
 
-from kbapi.cli.common import bullet, home_option, json_option, paragraph, settings_of, told_errors
+from kbapi.cli.common import (
+    bullet,
+    errors_as_messages,
+    home_option,
+    json_option,
+    paragraph,
+    settings_of,
+)
 from kbapi.curation.notes import (
     history_of_note,
     keep_notes,
@@ -26,7 +33,7 @@ def notes_commands() -> None:
 @home_option
 def list_command(as_json: bool, home: Path) -> None:
     """List all notes with source and month of last review."""
-    with told_errors():
+    with errors_as_messages():
         notes = list_notes(open_instance(settings_of(home)))
     if as_json:
         click.echo(orjson.dumps(notes))
@@ -48,7 +55,7 @@ def load_command(files: tuple[Path, ...], draft: bool, home: Path) -> None:
 
     A note replaces the earlier note with the same key.
     """
-    with told_errors():
+    with errors_as_messages():
         texts = [file.read_text(encoding="utf-8", errors="replace") for file in files]
         notes = keep_notes(open_instance(settings_of(home)), texts, as_drafts=draft)
     click.echo(f"{len(notes)} notes stored{' as drafts' if draft else ''}.")
@@ -62,7 +69,7 @@ def publish_command(key: str, home: Path) -> None:
 
     The earlier text stays in the history.
     """
-    with told_errors():
+    with errors_as_messages():
         publish_note(open_instance(settings_of(home)), key)
     click.echo(f"{key} is published.")
 
@@ -72,7 +79,7 @@ def publish_command(key: str, home: Path) -> None:
 @home_option
 def reviewed_command(key: str, home: Path) -> None:
     """Confirm that the note KEY is still right this month."""
-    with told_errors():
+    with errors_as_messages():
         month = note_reviewed(open_instance(settings_of(home)), key)
     click.echo(f"{key} was reviewed in {month}.")
 
@@ -83,7 +90,7 @@ def reviewed_command(key: str, home: Path) -> None:
 @home_option
 def history_command(key: str, as_json: bool, home: Path) -> None:
     """Show the earlier texts of the note KEY, oldest first."""
-    with told_errors():
+    with errors_as_messages():
         earlier = history_of_note(open_instance(settings_of(home)), key)
     if as_json:
         click.echo(orjson.dumps(earlier))

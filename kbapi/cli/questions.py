@@ -15,12 +15,12 @@ from kbapi.cli.common import (
     asking,
     asks,
     bullet,
+    errors_as_messages,
     home_option,
     json_option,
     paragraph,
     settings_of,
     tell,
-    told_errors,
 )
 from kbapi.cli.sending import sender_file
 from kbapi.cli.this_machine import PrintedName, printed_names
@@ -34,7 +34,7 @@ def cautions_command() -> None:
     click.echo("\n".join(bullet(caution.text) for caution in every_caution()))
 
 
-def tell_with_cautions(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
+def print_with_cautions(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
     """Print an answer with its cautions, as JSON or in lines for people."""
     if as_json:
         click.echo(orjson.dumps(answer))
@@ -118,9 +118,9 @@ def start_command(
     includes its confidence and the cautions.
     """
     detail = "percentiles" if percentiles else None
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
-    tell_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
+    print_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
 
 
 @click.command("stability")
@@ -129,9 +129,9 @@ def stability_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
     """Draw the share of stable units of CHIP at each setting."""
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/stability", query=_sent(chip, asked))
-    tell_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/stability", query=_sent(chip, asked))
+    print_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
 
 
 @click.command("locks")
@@ -150,9 +150,9 @@ def locks_command(
 
     The answer includes what is possible on a locked machine.
     """
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/locks", query=_sent(chip, asked))
-    tell_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/locks", query=_sent(chip, asked))
+    print_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
 
 
 @click.command("identify")
@@ -185,9 +185,9 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
         answer: dict[str, Any] = orjson.loads(orjson.dumps(told))
         return answer
     numbers = {key: str(value) for key, value in name.numbers().items()}
-    with asking(home, url) as door:
+    with asking(home, url) as api_client:
         told_there: dict[str, Any] = answer_of(
-            door.ask("GET", "/v1/identify", query={"text": name.text, **numbers})
+            api_client.ask("GET", "/v1/identify", query={"text": name.text, **numbers})
         )
     return told_there
 
@@ -234,13 +234,13 @@ def rebuild_command(is_applied: bool, as_json: bool, home: Path) -> None:
     from kbapi.instance.instance import open_instance
     from kbapi.intake.rescreen import reread_chips
 
-    with told_errors():
+    with errors_as_messages():
         found = reread_chips(open_instance(settings_of(home)), is_applied=is_applied)
     tell(orjson.loads(orjson.dumps(found)), as_json, lines.reread_in_lines)
 
 
 def _list_chips(home: Path, url: str | None, as_json: bool, asked: dict[str, str | None]) -> None:
     query = {name: text for name, text in asked.items() if text is not None}
-    with asking(home, url) as door:
-        reply = door.ask("GET", "/v1/chips", query=query)
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", "/v1/chips", query=query)
     tell(answer_of(reply), as_json, lines.chips_in_lines)

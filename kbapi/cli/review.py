@@ -132,8 +132,8 @@ def review_commands() -> None:
 def list_command(key: str, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
     """List the settings that wait for a decision, oldest first."""
     query = {name: str(value) for name, value in asked.items() if value is not None}
-    with asking(home, url) as door:
-        reply = door.ask("GET", _PATH, query=query, headers=_bearer(key))
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", _PATH, query=query, headers=_bearer(key))
     tell(answer_of(reply), as_json, page_in_lines)
 
 
@@ -142,8 +142,8 @@ def list_command(key: str, home: Path, url: str | None, as_json: bool, **asked: 
 @_with_key
 def show_command(setting: str, key: str, home: Path, url: str | None, as_json: bool) -> None:
     """Show one setting, its history, and the start with and without it."""
-    with asking(home, url) as door:
-        reply = door.ask("GET", f"{_PATH}/{setting}", headers=_bearer(key))
+    with asking(home, url) as api_client:
+        reply = api_client.ask("GET", f"{_PATH}/{setting}", headers=_bearer(key))
     tell(answer_of(reply), as_json, item_in_lines)
 
 
@@ -216,6 +216,6 @@ def _decide(
         )
     decisions = [{**one, "decision": decision, "reason": reason} for one in which]
     body = orjson.dumps({"decisions": decisions})
-    with asking(home, url) as door:
-        reply = door.ask("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))
+    with asking(home, url) as api_client:
+        reply = api_client.ask("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))
     tell(answer_of(reply), as_json, decisions_in_lines)

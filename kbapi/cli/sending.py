@@ -15,7 +15,7 @@ import click
 import orjson
 
 from kbapi.cli import lines
-from kbapi.cli.api_client import Door
+from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
 from kbapi.cli.interview import interview
 from kbapi.errors import UnsafeSetup
@@ -81,12 +81,12 @@ def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: 
     asks for each value and checks each answer. It saves your tokens and
     receipts in a file of your own.
     """
-    with asking(home, url) as door:
+    with asking(home, url) as api_client:
         if file is not None:
-            accepted = _send(door, load_sender(sender_file()), file.read())
+            accepted = _send(api_client, load_sender(sender_file()), file.read())
         else:
             require_terminal("Give a FILE, or - for standard input.")
-            accepted = offer_to_send(door, interview(door))
+            accepted = offer_to_send(api_client, interview(api_client))
     if accepted is None:
         raise SystemExit(REFUSED)
     tell(accepted, as_json, lines.accepted_in_lines)
@@ -99,27 +99,27 @@ def require_terminal(instead: str) -> None:
         raise SystemExit(2)
 
 
-def offer_to_send(door: Door, document: dict[str, Any]) -> Any:
+def offer_to_send(api_client: ApiClient, document: dict[str, Any]) -> Any:
     """What came back for the document, with this machine's tokens; None if it is not to be sent."""
     sender = load_sender(sender_file())
-    body = orjson.dumps(_with_tokens(document, sender, door))
+    body = orjson.dumps(_with_tokens(document, sender, api_client))
     click.echo(orjson.dumps(document, option=orjson.OPT_INDENT_2))
     if not click.confirm("Send this?", default=True):
         return None
     # Kept before they are sent: a result must never outlive the only way to it.
     save_sender(sender_file(), sender)
-    return _send(door, sender, body)
+    return _send(api_client, sender, body)
 
 
-def _send(door: Door, sender: Sender, body: bytes) -> Any:
-    accepted = answer_of(door.ask("POST", "/v1/submissions", body=body))
+def _send(api_client: ApiClient, sender: Sender, body: bytes) -> Any:
+    accepted = answer_of(api_client.ask("POST", "/v1/submissions", body=body))
     sender.receipts[accepted["id"]] = accepted["receipt"]
     save_sender(sender_file(), sender)
     return accepted
 
 
-def _with_tokens(document: dict[str, Any], sender: Sender, door: Door) -> dict[str, Any]:
-    found = answer_of(door.ask("GET", "/v1/identify", query={"text": document["chip"]}))
+def _with_tokens(document: dict[str, Any], sender: Sender, api_client: ApiClient) -> dict[str, Any]:
+    found = answer_of(api_client.ask("GET", "/v1/identify", query={"text": document["chip"]}))
     return {
         **document,
         "contributor_token": sender.contributor_token,
@@ -149,9 +149,9 @@ def withdraw_command(
     submission_id: str, receipt: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
     """Withdraw the result ID; older backups still contain it."""
-    with asking(home, url) as door:
+    with asking(home, url) as api_client:
         headers = bearer(submission_id, receipt)
-        answer_of(door.ask("DELETE", f"/v1/submissions/{submission_id}", headers=headers))
+        answer_of(api_client.ask("DELETE", f"/v1/submissions/{submission_id}", headers=headers))
         path = sender_file()
         sender = load_sender(path)
         if sender.receipts.pop(submission_id, None) is not None:
@@ -169,13 +169,13 @@ def withdraw_command(
 @asks
 def mine_command(contributor_token: str | None, home: Path, url: str | None, as_json: bool) -> None:
     """List your results, settings in use and due re-tests."""
-    with asking(home, url) as door:
+    with asking(home, url) as api_client:
         token = contributor_token or load_sender(sender_file()).contributor_token
         headers = {"Kbapi-Contributor": token}
         results: list[Any] = []
         query: dict[str, str] = {}
         while True:
-            reply = door.ask("GET", "/v1/my-submissions", query=query, headers=headers)
+            reply = api_client.ask("GET", "/v1/my-submissions", query=query, headers=headers)
             page = answer_of(reply)
             results += page["submissions"]
             if page["next_cursor"] is None:
@@ -224,8 +224,8 @@ def follow_up_command(
         document["changed"] = [word.strip() for word in changed.split(",")]
     if shown_by:
         document["effect"] = {"shown_by": shown_by}
-    with asking(home, url) as door:
-        reply = door.ask(
+    with asking(home, url) as api_client:
+        reply = api_client.ask(
             "POST",
             f"/v1/submissions/{submission_id}/follow-ups",
             body=orjson.dumps(document),

@@ -7,7 +7,7 @@ import click
 
 from kbapi.access.keys import has_live_key
 from kbapi.access.limits import require_rate_library
-from kbapi.cli.common import home_option, paragraph, settings_of, told_errors
+from kbapi.cli.common import errors_as_messages, home_option, paragraph, settings_of
 from kbapi.instance.instance import create_or_open_instance
 from kbapi.intake.rescreen import is_rescreening_due
 from kbapi.server.serve import (
@@ -54,7 +54,7 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
     (KBAPI_JOIN), rate limits, proxies and allowed web pages. The README
     lists them.
     """
-    with told_errors():
+    with errors_as_messages():
         processes = usual_workers() if workers is None else workers
         require_safe_library(processes, library_version())
         settings = settings_of(home)

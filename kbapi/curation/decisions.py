@@ -60,7 +60,7 @@ class OriginSchema(StrictSchema):
     )
 
     @validates_schema
-    def _tells_something(self, data: dict[str, Any], **_: Any) -> None:
+    def _has_content(self, data: dict[str, Any], **_: Any) -> None:
         if not data:
             raise ValidationError(_ANY_OF_ORIGIN)
 

@@ -16,7 +16,7 @@ from kbapi.documents.shapes import ParameterCount, StrictSchema, Text, Whole, re
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
-from kbapi.intake.responses import Reason, tell_setting
+from kbapi.intake.responses import Reason, describe_setting
 from kbapi.storage import review
 from kbapi.storage.contributors import find_contributor
 from kbapi.storage.results import StoredSubmission, load_submission
@@ -207,8 +207,8 @@ class SettingsSeen:
 
     def __init__(self, instance: Instance, connection: Connection) -> None:
         self._connection = connection
-        nobody = contributor_hash(instance.secret, None)
-        self._shared = find_contributor(connection, nobody)
+        without_token = contributor_hash(instance.secret, None)
+        self._shared = find_contributor(connection, without_token)
 
     def setting_of(self, submission_id: int, ordinal: int) -> ReviewedSetting:
         """One setting of a stored document, which must be here."""
@@ -216,7 +216,7 @@ class SettingsSeen:
 
     def seen(self, stored: StoredSubmission, ordinal: int) -> ReviewedSetting:
         """One setting of this document."""
-        setting = tell_setting(self._connection, stored, stored.settings[ordinal])
+        setting = describe_setting(self._connection, stored, stored.settings[ordinal])
         sent = orjson.loads(stored.document)["settings"][ordinal]
         return ReviewedSetting(
             submission=stored.public_id,

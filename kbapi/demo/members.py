@@ -93,8 +93,8 @@ def _draw_plan(rng: Random, pool: PoolTruth) -> _Plan:
     return _Plan(first, step, None, feels_wrong=rng.random() < truth.FEELS_WRONG)
 
 
-def _typed(core_rail_mv: float, pool: PoolTruth, unit: Fraction) -> int:
-    return max(1, round(core_rail_mv * pool.scale / float(unit)))
+def _typed(core_mv: float, pool: PoolTruth, unit: Fraction) -> int:
+    return max(1, round(core_mv * pool.scale / float(unit)))
 
 
 _VALUES: Final = (

@@ -244,7 +244,7 @@ def is_identity(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
     return any(shape.is_in(text) for shape in shapes)
 
 
-def told_safely(problems: Iterable[Problem]) -> list[Problem]:
+def without_personal_data(problems: Iterable[Problem]) -> list[Problem]:
     """The problems, their pointers told without what identifies somebody."""
     return [replace(one, pointer=without_identities(one.pointer)) for one in problems]
 

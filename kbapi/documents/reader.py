@@ -17,7 +17,7 @@ from marshmallow import ValidationError
 from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT, MOST_SETTINGS
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
-from kbapi.documents.personal_data import CODE, find_identities, told_safely
+from kbapi.documents.personal_data import CODE, find_identities, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.documents.results import ChipIdsSchema, SettingSchema, SubmissionSchema
@@ -290,7 +290,7 @@ def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefu
     # A value that is no number is also of the wrong shape: it is told once, by its first problem.
     told = {problem.pointer for problem in reading.problems if problem.code != CODE}
     rest = tuple(problem for problem in further if problem.pointer not in told)
-    problems = tuple(told_safely((*reading.problems, *rest)))
+    problems = tuple(without_personal_data((*reading.problems, *rest)))
     if len(problems) > _MOST_PROBLEMS_TOLD:
         left = len(problems) - _MOST_PROBLEMS_TOLD
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
@@ -311,7 +311,7 @@ def read_asked(body: bytes) -> Any:
     reading = read_json(body)
     problems = [*find_identities(reading.value), *reading.problems]
     if problems:
-        raise DocumentRefused(problems=told_safely(problems))
+        raise DocumentRefused(problems=without_personal_data(problems))
     return reading.value
 
 

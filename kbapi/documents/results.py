@@ -276,7 +276,7 @@ class SubmissionSchema(StrictSchema):
     client = text("Name and version of the sending script.", "bench-script/0.3", CLIENT)
 
     @validates_schema(pass_original=True, skip_on_field_errors=False)
-    def _tells_something(self, _data: Any, original: Any, partial: bool, **_: Any) -> None:
+    def _has_content(self, _data: Any, original: Any, partial: bool, **_: Any) -> None:
         if partial:
             return
         if isinstance(original, dict) and not (original.get("settings") or original.get("locks")):

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from kbapi.evidence.outliers import Judgement, newcomer_weight, standing_flags
+from kbapi.evidence.outliers import OutlierReport, newcomer_weight, standing_flags
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, month_in_words
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
 from kbapi.stats.time.drift import UNTOLD, DatedLimits, DriftFound, find_drift
@@ -176,13 +176,13 @@ class _Comparison:
     label: NDArray[np.int64]
 
 
-def find_differences(pool: PoolUnits, judgement: Judgement) -> tuple[Difference, ...]:
+def find_differences(pool: PoolUnits, outlier_report: OutlierReport) -> tuple[Difference, ...]:
     """The filters whose values differ beyond chance, in the order of the filters' names.
 
     Values with fewer than five units are not compared: they could tell on somebody. The same
     units give the same answer, whatever their order.
     """
-    units = _units_of(pool, judgement)
+    units = _units_of(pool, outlier_report)
     compared = [] if units is None else [*_by_value(units), *_by_word(units)]
     if units is None or not compared:
         return ()
@@ -195,13 +195,13 @@ def find_differences(pool: PoolUnits, judgement: Judgement) -> tuple[Difference,
     return tuple(sorted(found, key=lambda one: (one.filter, one.values[0].value)))
 
 
-def _units_of(pool: PoolUnits, judgement: Judgement) -> _Units | None:
-    stands = np.flatnonzero(standing_flags(pool, judgement))
+def _units_of(pool: PoolUnits, outlier_report: OutlierReport) -> _Units | None:
+    stands = np.flatnonzero(standing_flags(pool, outlier_report))
     if len(stands) == 0:
         return None
     told = {name: _told(pool, name) for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))}
     stands = _in_order(pool, told, stands)
-    weight = newcomer_weight(pool, judgement)[stands]
+    weight = newcomer_weight(pool, outlier_report)[stands]
     stable, unstable = pool.stable_steps[stands], pool.unstable_steps[stands]
     fit = fit_npmle(group_intervals(stable, unstable, weight))
     return _Units(
@@ -300,12 +300,12 @@ class PoolDrift:
     """The firmware or microcode that the recent reports share, empty for a drift by month."""
 
 
-def load_drift(connection: Connection, pool_id: int, supposed: WhatIf | None = None) -> PoolDrift:
+def load_drift(connection: Connection, pool_id: int, what_if: WhatIf | None = None) -> PoolDrift:
     """Whether a pool has drifted, from each unit's latest counted result.
 
     A driver is no condition of a result, so that a change of driver shows by its months alone.
     """
-    rows = load_dated_rows(connection, pool_id, supposed)
+    rows = load_dated_rows(connection, pool_id, what_if)
     return drift_of(rows, load_conditions(connection, np.unique(rows.conditions).tolist()))
 
 
@@ -322,7 +322,7 @@ def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
     version = ""
     if found.version != UNTOLD:
         version = _versions([getattr(row, found.kind) for row in conditions])[found.version]
-    return PoolDrift(found, month_in_words(found.since), version)
+    return PoolDrift(found, month_text(found.since), version)
 
 
 @dataclass(frozen=True)

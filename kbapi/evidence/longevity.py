@@ -20,7 +20,7 @@ from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
 from kbapi.stats.locks.shares import CONFIDENCE, Lift, lift_of
-from kbapi.stats.search.settle import SettleMargin, settle_margin
+from kbapi.stats.search.settle import RecommendedMargin, recommended_margin
 from kbapi.stats.time.survival import SurvivalCurve, fit_survival
 from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
 from kbapi.vocabulary import FOLLOW_UP_CHANGES, FollowUpChange
@@ -51,7 +51,7 @@ class SettingInUse:
 
 
 @dataclass(frozen=True)
-class LastingEvidence:
+class LongevityEvidence:
     """The settings in use that a question about time is answered from."""
 
     level: Level
@@ -67,13 +67,13 @@ class LastingEvidence:
         return len({one.unit_id for one in self.settings})
 
     @cached_property
-    def bands(self) -> dict[int, "LastingEvidence"]:
+    def bands(self) -> dict[int, "LongevityEvidence"]:
         """Those of each margin that any of them kept, by its place."""
         kept: dict[int, list[SettingInUse]] = {}
         for one in self.settings:
             kept.setdefault(one.band, []).append(one)
         return {
-            place: LastingEvidence(self.level, tuple(settings), self.margins)
+            place: LongevityEvidence(self.level, tuple(settings), self.margins)
             for place, settings in kept.items()
         }
 
@@ -81,11 +81,13 @@ class LastingEvidence:
         """The share still stable over days; a contributor weighs as three units at most."""
         return fit_survival(self._days(), self._failed(), self._weights())
 
-    def settle(self) -> SettleMargin:
+    def settle(self) -> RecommendedMargin:
         """The margin that kept 95 % stable for 90 days where that is known, else the usual."""
         place = np.array([one.band - 1 for one in self.settings], dtype=np.int64)
         place[place >= len(self.margins) - 1] = -1
-        return settle_margin(self._days(), self._failed(), self._weights(), place, self.margins[1:])
+        return recommended_margin(
+            self._days(), self._failed(), self._weights(), place, self.margins[1:]
+        )
 
     def _days(self) -> NDArray[np.int64]:
         return np.array([one.days for one in self.settings], dtype=np.int64)
@@ -107,12 +109,12 @@ def known_units(settings: Iterable[SettingInUse], days: int) -> int:
     return len({one.unit_id for one in settings if one.failed or one.days >= days})
 
 
-def lasting_evidence(
+def longevity_evidence(
     rows: Sequence[FollowedRow],
     chip_key: str,
     control: str,
     grid_of: Callable[[str], Grid | None],
-) -> LastingEvidence:
+) -> LongevityEvidence:
     """The chip's own settings in use, or all of its series' where its own are too few to tell.
 
     `rows` are those of the series with this control; `grid_of` gives a chip's grid by its
@@ -124,26 +126,26 @@ def lasting_evidence(
         for key, of_chip in groupby(rows, _CHIP)
         if (grid := grid_of(key)) is not None
     }
-    own = LastingEvidence(Level.CHIP, tuple(found.get(chip_key, ())), margins)
+    own = LongevityEvidence(Level.CHIP, tuple(found.get(chip_key, ())), margins)
     if own.units >= FEWEST_UNITS_SHOWN:
         return own
     series = tuple(one for settings in found.values() for one in settings)
-    together = LastingEvidence(Level.SERIES, series, margins)
+    together = LongevityEvidence(Level.SERIES, series, margins)
     if together.units >= FEWEST_UNITS_SHOWN:
         return together
-    return LastingEvidence(Level.NONE, (), margins, too_few=together.units)
+    return LongevityEvidence(Level.NONE, (), margins, too_few=together.units)
 
 
-def load_settle_margin(
+def load_recommended_margin(
     connection: Connection, chip: ChipName, domain: str, control: str, catalogue: Catalogue
-) -> SettleMargin:
+) -> RecommendedMargin:
     """The margin to settle with on a chip's control: learnt from follow-ups, else the usual one."""
     rows = [
         row
         for row in load_followed_of_series(connection, chip.series)
         if row.control == control and domain in row.domains.split("+")
     ]
-    return lasting_evidence(rows, chip.key, control, grids_of(catalogue, control)).settle()
+    return longevity_evidence(rows, chip.key, control, grids_of(catalogue, control)).settle()
 
 
 def grids_of(catalogue: Catalogue, control: str) -> Callable[[str], Grid | None]:

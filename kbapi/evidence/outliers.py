@@ -15,9 +15,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.units import MILLION, PoolUnits, month_in_words
+from kbapi.evidence.units import MILLION, PoolUnits, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
-from kbapi.stats.estimate.outliers import NO_FENCE, Fence, fit_fence, place_contributors
+from kbapi.stats.estimate.outliers import (
+    NO_CUTOFFS,
+    OutlierCutoffs,
+    fit_outlier_cutoffs,
+    place_contributors,
+)
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
 
 UNITS_TOLD_APART: Final = 4
@@ -33,7 +38,7 @@ Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Judgement:
+class OutlierReport:
     """The verdicts on a pool: two cuts, a word on some contributors, a factor for newcomers.
 
     Parameters
@@ -47,22 +52,22 @@ class Judgement:
     units_set_aside : by fence or contributor
     """
 
-    fence: Fence
+    cutoffs: OutlierCutoffs
     unlike: Integers
     newcomer_factor: float
     flagged_share: float
     is_young: bool
     outlier_deep: Integers
     outlier_shallow: Integers
-    units_set_aside: int
+    excluded_units: int
 
 
 _NOBODY: Final = frozen_array(np.zeros(0, dtype=np.int64))
-UNJUDGED: Final = Judgement(NO_FENCE, _NOBODY, 1.0, 0.0, True, _NOBODY, _NOBODY, 0)
+UNJUDGED: Final = OutlierReport(NO_CUTOFFS, _NOBODY, 1.0, 0.0, True, _NOBODY, _NOBODY, 0)
 """Of a pool without units."""
 
 
-def judge_pool(units: PoolUnits, floor_steps: float) -> Judgement:
+def check_outliers(units: PoolUnits, floor_steps: float) -> OutlierReport:
     """The verdicts that the units of a whole pool pass on each other.
 
     `floor_steps` is the spread below which nothing counts as far away, 5 mV or 1 count.
@@ -72,10 +77,10 @@ def judge_pool(units: PoolUnits, floor_steps: float) -> Judgement:
         return UNJUDGED
     weight = units.weight_ppm / MILLION
     fair = weight * _capped(units, weight * says)
-    fence = fit_fence(_some(units, fair, says), _ones(says), floor_steps)
+    cutoffs = fit_outlier_cutoffs(_some(units, fair, says), _ones(says), floor_steps)
     beyond = says & ~units.confirmed_by_curator
-    deep = beyond & fence.too_deep(units.intervals(weight))
-    shallow = beyond & fence.too_shallow(units.intervals(weight))
+    deep = beyond & cutoffs.too_deep(units.intervals(weight))
+    shallow = beyond & cutoffs.too_shallow(units.intervals(weight))
     unlike, deep_ones = _unlike(units, says & ~deep & ~shallow, fair)
     out = beyond & np.isin(units.contributor, unlike)
     stands = says & ~deep & ~shallow & ~out
@@ -83,34 +88,36 @@ def judge_pool(units: PoolUnits, floor_steps: float) -> Judgement:
     factor = _newcomer_factor(units, left)
     final = weight * np.where(units.established, 1.0, factor)
     flagged = float(final[deep | (out & np.isin(units.contributor, deep_ones))].sum())
-    return Judgement(
-        fence=fence,
+    return OutlierReport(
+        cutoffs=cutoffs,
         unlike=unlike,
         newcomer_factor=factor,
         flagged_share=flagged / (float(final[stands].sum()) + flagged),
         is_young=_is_young(units, left),
         outlier_deep=units.unit[deep],
         outlier_shallow=units.unit[shallow],
-        units_set_aside=int(says.sum() - stands.sum()),
+        excluded_units=int(says.sum() - stands.sum()),
     )
 
 
-def standing_flags(units: PoolUnits, judgement: Judgement) -> Flags:
+def standing_flags(units: PoolUnits, outlier_report: OutlierReport) -> Flags:
     """Which units stand under a judgement and say something, shape (n,); they may be a part."""
     intervals = units.intervals(np.ones(len(units.unit)))
-    outside = judgement.fence.too_deep(intervals) | judgement.fence.too_shallow(intervals)
-    outside |= np.isin(units.contributor, judgement.unlike)
+    outside = outlier_report.cutoffs.too_deep(intervals) | outlier_report.cutoffs.too_shallow(
+        intervals
+    )
+    outside |= np.isin(units.contributor, outlier_report.unlike)
     return np.asarray(units.informative & (~outside | units.confirmed_by_curator))
 
 
-def weight_under(units: PoolUnits, judgement: Judgement) -> Vector:
+def weight_under(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
     """What each unit weighs once newcomers are held to their share, shape (n,)."""
-    return np.asarray(units.weight_ppm / MILLION * newcomer_weight(units, judgement))
+    return np.asarray(units.weight_ppm / MILLION * newcomer_weight(units, outlier_report))
 
 
-def newcomer_weight(units: PoolUnits, judgement: Judgement) -> Vector:
+def newcomer_weight(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
     """What each unit weighs by who sent it, however many they sent, shape (n,)."""
-    return np.where(units.established, 1.0, judgement.newcomer_factor)
+    return np.where(units.established, 1.0, outlier_report.newcomer_factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,35 +132,35 @@ class Believed:
     latest_month: str | None
 
 
-def believed(units: PoolUnits, judgement: Judgement) -> Believed:
+def believed(units: PoolUnits, outlier_report: OutlierReport) -> Believed:
     """The units that stand under a judgement, weighed; they may be a filtered part."""
-    stands, silent = standing_flags(units, judgement), ~units.informative
+    stands, uninformative = standing_flags(units, outlier_report), ~units.informative
     stable, unstable = units.stable_steps[stands], units.unstable_steps[stands]
-    counted = stands | silent
+    counted = stands | uninformative
     latest = int(units.month[counted].max(initial=0))
     return Believed(
-        intervals=group_intervals(stable, unstable, weight_under(units, judgement)[stands]),
+        intervals=group_intervals(stable, unstable, weight_under(units, outlier_report)[stands]),
         unit_counts=_counts(stable, unstable),
         units=int(counted.sum()),
         failures=int((unstable < NEVER_FAILED).sum()),
-        latest_month=month_in_words(latest) if latest else None,
+        latest_month=month_text(latest) if latest else None,
     )
 
 
-def believed_of_related(units: PoolUnits, judgement: Judgement) -> GroupedIntervals:
+def believed_of_related(units: PoolUnits, outlier_report: OutlierReport) -> GroupedIntervals:
     """What a pool says of the chips around its own: once it is grown, newcomers say nothing there.
 
     A tenth of the weight is theirs so that a chip's own answer can learn from them. A neighbour's
     answer learns hardly anything from it, but whoever floods every pool of a series would be heard
     once in each, and again through all of the others.
     """
-    stands = standing_flags(units, judgement)
-    if not judgement.is_young:
+    stands = standing_flags(units, outlier_report)
+    if not outlier_report.is_young:
         stands &= units.established
     return group_intervals(
         units.stable_steps[stands],
         units.unstable_steps[stands],
-        weight_under(units, judgement)[stands],
+        weight_under(units, outlier_report)[stands],
     )
 
 

@@ -68,7 +68,7 @@ class OwnSearch:
     failure_minutes: float
     max_risk: float
     max_step: float | None
-    rails_in_force: frozenset[Domain]
+    domains_in_force: frozenset[Domain]
     """Rails that were off stock in any run."""
     runs_in: Callable[[LimitControl, tuple[Domain, ...], Grid], OwnRuns]
     """What the runs say of the limit of these rails moved together.

@@ -12,7 +12,7 @@ from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.evidence import (
     EvidenceLevel,
     OutcomeRow,
-    count_strange_evidence,
+    count_evidence_of_others,
     load_counted_outcomes,
     replace_evidence,
     walk_levels,
@@ -86,7 +86,7 @@ def audit_evidence(connection: Connection) -> Audit:
     for made, kept in _side_by_side(_made_anew(connection), _as_kept(connection)):
         places += 1
         unlike += made != kept
-    return Audit(places, unlike, count_strange_evidence(connection))
+    return Audit(places, unlike, count_evidence_of_others(connection))
 
 
 @dataclass(frozen=True, slots=True)

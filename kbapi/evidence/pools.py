@@ -12,23 +12,23 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
 from kbapi.evidence.comparisons import PoolDrift, load_drift
-from kbapi.evidence.outliers import Judgement, believed, believed_of_related, judge_pool
+from kbapi.evidence.outliers import OutlierReport, believed, believed_of_related, check_outliers
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
     PoolUnits,
     Standing,
-    Supposition,
+    WhatIfEvidence,
+    decision_of,
     load_pool_rows,
     units_of,
     usual_loads,
     weakest_grade,
-    word_of,
 )
 from kbapi.stats.estimate.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
 from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
-from kbapi.storage.outliers import JudgementRow, KeptVerdicts, UnitSetAside, load_verdicts
+from kbapi.storage.outliers import ExcludedUnit, OutlierCheckRow, StoredOutliers, load_outliers
 from kbapi.storage.pools import PoolKey, PoolSize, count_units_by_status, load_pools_of_line
 from kbapi.storage.tables_evidence import UNIT_CODES
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load
@@ -67,7 +67,7 @@ class PoolEvidence:
     """The weakest testing behind any stable end, None without one."""
     loads: tuple[Load, ...]
     """Load classes that at least half of the units with a stable end passed."""
-    judgement: Judgement
+    outlier_report: OutlierReport
     """Of the whole pool, whatever the filter."""
     whole: PoolUnits
     """Its units, whatever the filter."""
@@ -93,15 +93,15 @@ def find_pool(
     line_id: int,
     chip: ChipName,
     wanted: PoolWanted,
-    supposed: Supposition | None = None,
+    what_if: WhatIfEvidence | None = None,
 ) -> PoolFound | None:
     """The pool that is asked for, the chip's own results deciding which, else its relatives'.
 
     Of several that fit: the wanted clock band or the nearest one, then the largest.
     """
     pools = [pool for pool in load_pools_of_line(connection, line_id) if _holds(pool.key, wanted)]
-    if supposed is not None:
-        pools = [supposed.resized(pool) for pool in pools]
+    if what_if is not None:
+        pools = [what_if.resized(pool) for pool in pools]
     own = [pool for pool in pools if pool.chip_key == chip.key]
     series = [pool for pool in pools if pool.series == chip.series and pool not in own]
     line = [pool for pool in pools if pool.series != chip.series and pool not in own]
@@ -151,20 +151,20 @@ def load_pool(
     standing: Standing,
     floor_steps: float,
     filters: Filters = EVERYTHING,
-    supposed: Supposition | None = None,
+    what_if: WhatIfEvidence | None = None,
 ) -> PoolEvidence:
     """A pool's evidence, judged as a whole, then filtered.
 
     `floor_steps` is the spread below which nothing counts as far away.
     """
-    if supposed is not None and supposed.pool_id != pool.id:
-        supposed = None
-    rows = load_pool_rows(connection, pool.id, standing, supposed)
+    if what_if is not None and what_if.pool_id != pool.id:
+        what_if = None
+    rows = load_pool_rows(connection, pool.id, standing, what_if)
     whole = units_of(rows)
-    judgement = judge_pool(whole, floor_steps)
+    outlier_report = check_outliers(whole, floor_steps)
     units = whole if filters == EVERYTHING else units_of(rows, filters)
-    stands = believed(units, judgement)
-    by_status = count_units_by_status(connection, pool.id, word_of(supposed))
+    stands = believed(units, outlier_report)
+    by_status = count_units_by_status(connection, pool.id, decision_of(what_if))
     return PoolEvidence(
         id=pool.id,
         intervals=stands.intervals,
@@ -172,13 +172,13 @@ def load_pool(
         units=stands.units,
         failures=stands.failures,
         unverified=by_status.get("unverified", 0),
-        excluded=by_status.get("excluded", 0) + judgement.units_set_aside,
+        excluded=by_status.get("excluded", 0) + outlier_report.excluded_units,
         latest_month=stands.latest_month,
         grade=weakest_grade(units),
         loads=usual_loads(units),
-        judgement=judgement,
+        outlier_report=outlier_report,
         whole=whole,
-        drift=load_drift(connection, pool.id, word_of(supposed)),
+        drift=load_drift(connection, pool.id, decision_of(what_if)),
     )
 
 
@@ -187,7 +187,7 @@ def load_related_intervals(
 ) -> GroupedIntervals:
     """A related chip's evidence in the same kind of pool, judged like the chip's own."""
     units = units_of(load_pool_rows(connection, pool.id, standing))
-    return believed_of_related(units, judge_pool(units, floor_steps))
+    return believed_of_related(units, check_outliers(units, floor_steps))
 
 
 SCALES: Final[dict[str, PriorScale]] = {
@@ -234,12 +234,12 @@ FAR_TOO_DEEP, FAR_TOO_SHALLOW = UNIT_CODES
 
 
 @dataclass(frozen=True, slots=True)
-class Rejudged:
+class OutlierComparison:
     """A pool with what was kept of its judgement and what judging it now finds."""
 
     pool: PoolSize
-    before: KeptVerdicts
-    now: KeptVerdicts
+    before: StoredOutliers
+    now: StoredOutliers
 
     @property
     def has_changed(self) -> bool:
@@ -247,30 +247,32 @@ class Rejudged:
         return self.before != self.now
 
 
-def verdicts_of(judgement: Judgement) -> KeptVerdicts:
+def stored_outliers_of(outlier_report: OutlierReport) -> StoredOutliers:
     """A judgement as it is kept."""
-    return KeptVerdicts(
-        JudgementRow(
-            deep_cutoff_steps=judgement.fence.deepest_steps,
-            shallow_cutoff_steps=judgement.fence.shallowest_steps,
-            newcomer_weight_ppm=round(1_000_000 * judgement.newcomer_factor),
-            excluded_weight_ppm=round(1_000_000 * judgement.flagged_share),
-            is_young=judgement.is_young,
+    return StoredOutliers(
+        OutlierCheckRow(
+            deep_cutoff_steps=outlier_report.cutoffs.deepest_steps,
+            shallow_cutoff_steps=outlier_report.cutoffs.shallowest_steps,
+            newcomer_weight_ppm=round(1_000_000 * outlier_report.newcomer_factor),
+            excluded_weight_ppm=round(1_000_000 * outlier_report.flagged_share),
+            is_young=outlier_report.is_young,
         ),
-        _set_aside(judgement),
-        tuple(judgement.unlike.tolist()),
+        _excluded_units(outlier_report),
+        tuple(outlier_report.unlike.tolist()),
     )
 
 
-def _set_aside(judgement: Judgement) -> tuple[UnitSetAside, ...]:
-    deep = [UnitSetAside(unit, FAR_TOO_DEEP) for unit in judgement.outlier_deep.tolist()]
-    shallow = [UnitSetAside(unit, FAR_TOO_SHALLOW) for unit in judgement.outlier_shallow.tolist()]
+def _excluded_units(outlier_report: OutlierReport) -> tuple[ExcludedUnit, ...]:
+    deep = [ExcludedUnit(unit, FAR_TOO_DEEP) for unit in outlier_report.outlier_deep.tolist()]
+    shallow = [
+        ExcludedUnit(unit, FAR_TOO_SHALLOW) for unit in outlier_report.outlier_shallow.tolist()
+    ]
     return tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id))
 
 
-def rejudge_pool(
+def compare_outliers(
     connection: Connection, pool: PoolSize, catalogue: Catalogue, standing: Standing
-) -> Rejudged | None:
+) -> OutlierComparison | None:
     """A pool judged now beside what was kept of it.
 
     None where today's grammar does not know the chip's key: it waits to be read again.
@@ -280,5 +282,7 @@ def rejudge_pool(
         return None
     grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
     units = units_of(load_pool_rows(connection, pool.id, standing))
-    judgement = judge_pool(units, floor_steps(pool.key.control, grid))
-    return Rejudged(pool, load_verdicts(connection, pool.id), verdicts_of(judgement))
+    outlier_report = check_outliers(units, floor_steps(pool.key.control, grid))
+    return OutlierComparison(
+        pool, load_outliers(connection, pool.id), stored_outliers_of(outlier_report)
+    )

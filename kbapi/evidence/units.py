@@ -28,7 +28,7 @@ from kbapi.vocabulary import GRADES, LOADS, Grade, Load
 
 
 @dataclass(frozen=True)
-class Supposition:
+class WhatIfEvidence:
     """A word about a setting, and the evidence of its unit as it would then be."""
 
     word: WhatIf
@@ -81,7 +81,7 @@ class Supposition:
         )
 
 
-def suppose(connection: Connection, setting: SettingAt, word: WhatIf) -> Supposition:
+def what_if_evidence(connection: Connection, setting: SettingAt, word: WhatIf) -> WhatIfEvidence:
     """What the setting's pool would be if this word stood about it."""
     places = sorted(set(find_places_of(connection, setting)))
     levels = {
@@ -90,12 +90,12 @@ def suppose(connection: Connection, setting: SettingAt, word: WhatIf) -> Supposi
     }
     now = find_evidence_conditions(connection, setting.place)
     stays = bool(set(now) - set(levels)) or any(levels.values())
-    return Supposition(word, setting, levels, int(stays) - int(bool(now)))
+    return WhatIfEvidence(word, setting, levels, int(stays) - int(bool(now)))
 
 
-def word_of(supposed: Supposition | None) -> WhatIf | None:
+def decision_of(what_if: WhatIfEvidence | None) -> WhatIf | None:
     """The word that settings are read with, None where they are read as they stand."""
-    return None if supposed is None else supposed.word
+    return None if what_if is None else what_if.word
 
 
 UNITS_OF_FULL_WEIGHT: Final = 3
@@ -143,13 +143,13 @@ class Standing:
 
     established_by: date
     """Who was first seen later is not established."""
-    nobody: bytes
+    without_token: bytes
     """Hash that stands for all who send without a token; never established."""
 
 
-def standing_on(today: date, nobody: bytes) -> Standing:
+def standing_on(today: date, without_token: bytes) -> Standing:
     """Who is known on this day."""
-    return Standing(today - ESTABLISHED_AFTER, nobody)
+    return Standing(today - ESTABLISHED_AFTER, without_token)
 
 
 @dataclass(frozen=True)
@@ -204,12 +204,12 @@ def load_pool_rows(
     connection: Connection,
     pool_id: int,
     standing: Standing,
-    supposed: Supposition | None = None,
+    what_if: WhatIfEvidence | None = None,
 ) -> PoolRows:
     """Everything of a pool that answers are made of; `supposed` is about a setting of this pool."""
     levels = load_level_rows(connection, pool_id)
-    if supposed is not None:
-        levels = supposed.put_into(levels)
+    if what_if is not None:
+        levels = what_if.put_into(levels)
     contributors = np.unique(levels.contributor)
     # One counted unit in a pool with five others is asked for: this very pool, or it is too small
     # to have established weight anyway. Nothing is asked of other pools.
@@ -221,7 +221,7 @@ def load_pool_rows(
             connection,
             contributors if company else contributors[:0],
             standing.established_by,
-            standing.nobody,
+            standing.without_token,
         ),
     )
 
@@ -241,7 +241,9 @@ def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
     )
     place = np.searchsorted([row.id for row in rows.conditions], levels.conditions[picked])
     unit, first, owner = _runs(levels.unit[picked])
-    chosen = _of_latest_era(levels.month[picked], _eras(rows.conditions)[place], first, owner)
+    chosen = _of_latest_firmware_era(
+        levels.month[picked], _firmware_eras(rows.conditions)[place], first, owner
+    )
     # What is not chosen loses against everything that is.
     failed = _least(np.where(chosen, levels.unstable_steps[picked], NEVER_FAILED), first)
     stable, early_stop = _deepest_pass(
@@ -285,18 +287,20 @@ def _most(values: Integers, first: Integers) -> Integers:
     return np.maximum.reduceat(values, first) if len(first) else values
 
 
-def _eras(conditions: tuple[ConditionsRow, ...]) -> Integers:
+def _firmware_eras(conditions: tuple[ConditionsRow, ...]) -> Integers:
     """The place of each conditions' era, the one whose microcode and firmware sort last highest."""
-    eras = sorted({(row.microcode, row.firmware) for row in conditions})
-    place = {era: number for number, era in enumerate(eras)}
+    firmware_eras = sorted({(row.microcode, row.firmware) for row in conditions})
+    place = {firmware_era: number for number, firmware_era in enumerate(firmware_eras)}
     return np.array([place[row.microcode, row.firmware] for row in conditions], dtype=np.int64)
 
 
-def _of_latest_era(month: Integers, era: Integers, first: Integers, owner: Integers) -> Flags:
+def _of_latest_firmware_era(
+    month: Integers, firmware_era: Integers, first: Integers, owner: Integers
+) -> Flags:
     """Which rows are of their unit's latest era: of the latest month, and of several, the last."""
-    eras = int(era.max(initial=0)) + 1
-    newest = _most(month * eras + era, first) % eras
-    return np.asarray(era == newest[owner]) if len(first) else np.zeros(0, dtype=np.bool_)
+    firmware_eras = int(firmware_era.max(initial=0)) + 1
+    newest = _most(month * firmware_eras + firmware_era, first) % firmware_eras
+    return np.asarray(firmware_era == newest[owner]) if len(first) else np.zeros(0, dtype=np.bool_)
 
 
 def _deepest_pass(
@@ -326,10 +330,10 @@ def weight_ppm_of(contributor: Integers) -> Integers:
     )
 
 
-def month_in_words(month: int) -> str:
+def month_text(month: int) -> str:
     """A month as it is written: 2026-08.
 
-    >>> month_in_words(2026 * 12 + 8), month_in_words(2026 * 12 + 12)
+    >>> month_text(2026 * 12 + 8), month_text(2026 * 12 + 12)
     ('2026-08', '2026-12')
     """
     year, of_year = divmod(month - 1, 12)

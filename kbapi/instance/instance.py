@@ -31,7 +31,7 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
-from kbapi.storage.answers import Flights
+from kbapi.storage.answers import SingleFlight
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.commits import PATIENCE_S, Overwriting, SharedCommit, waiting_in_line
@@ -42,7 +42,7 @@ from kbapi.storage.sqlite.engine import (
     make_writing_engine,
     needs_one_process,
     readable_faults,
-    unwritable_told_as,
+    unwritable_as,
 )
 from kbapi.storage.sqlite.schema import RulesWatch
 from kbapi.versions import RULES_VERSION
@@ -85,7 +85,7 @@ class Instance:
         self.settings = settings
         self.now = now
         self.uses = RecentUses()
-        self.flights = Flights()
+        self.single_flight = SingleFlight()
         self.gate = WriteGate(settings)
         self._let_go: weakref.finalize[[], Instance] | None = None
 
@@ -169,7 +169,9 @@ class Instance:
     @cached_property
     def hot_reads(self) -> HotReads:
         """Single statements, read without a transaction."""
-        return HotReads(self.settings.database_path, is_sealed=self.gate.is_sealed)
+        return HotReads(
+            self.settings.database_path, is_read_only_medium=self.gate.is_read_only_medium
+        )
 
     @cached_property
     def rules(self) -> RulesWatch:
@@ -190,8 +192,8 @@ class Instance:
 
     @cached_property
     def _reading_engine(self) -> Engine:
-        sealed = self.gate.is_sealed
-        return make_reading_engine(self.settings.database_path, is_sealed=sealed)
+        sealed = self.gate.is_read_only_medium
+        return make_reading_engine(self.settings.database_path, is_read_only_medium=sealed)
 
     def close(self) -> None:
         """Give the connections back; who does so last brings the log of changes into the file."""
@@ -247,7 +249,7 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
         While another database is being put in its place, and with an affected SQLite while another
         process has the instance open.
     """
-    with unwritable_told_as(_NOT_OPENED):
+    with unwritable_as(_NOT_OPENED):
         require_nothing_lost(settings)
         if not is_begun(settings.database_path):
             raise UnsafeSetup(
@@ -256,7 +258,7 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
             )
         schema.require_current_schema(settings.database_path)
     instance = Instance(settings, now)
-    with unwritable_told_as(_NOT_OPENED), readable_faults():
+    with unwritable_as(_NOT_OPENED), readable_faults():
         instance.hold()
         keep_own_secret(settings, instance.secret)
     remove_left_overs(settings)
@@ -283,7 +285,7 @@ def upgrade_instance(settings: Settings) -> None:
         When a database or a secret is lost, or the secret is not the database's own.
     """
     database = settings.database_path
-    with unwritable_told_as(_NEITHER_MADE), readable_faults():
+    with unwritable_as(_NEITHER_MADE), readable_faults():
         # Two that begin at once may both make it; what is there is changed by one alone.
         held = alone if is_whole(settings) else sharing
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)

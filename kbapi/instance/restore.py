@@ -23,7 +23,7 @@ from kbapi.storage.files import (
 )
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.commits import waiting_in_line
-from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_told_as
+from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_as
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 
 
@@ -79,7 +79,7 @@ def restore_backup(
     for place in (database, secret_path):
         require_may_replace(place)
     _require_backup(file, database)
-    with unwritable_told_as(_NOT_PUT), ExitStack() as held, readable_faults():
+    with unwritable_as(_NOT_PUT), ExitStack() as held, readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         held.enter_context(alone(settings.use_lock_path))

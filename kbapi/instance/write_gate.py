@@ -18,7 +18,7 @@ from kbapi.storage.files import (
     index_of,
     is_locked_in,
     is_read_only,
-    is_sealed,
+    is_read_only_medium,
     is_withheld,
     log_of,
     require_may_open,
@@ -123,7 +123,7 @@ class WriteGate:
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self.is_sealed = is_sealed(settings.database_path)
+        self.is_read_only_medium = is_read_only_medium(settings.database_path)
         database = settings.database_path
         beside = log_of(database), index_of(database)
         self._needed = (database, settings.write_lock_path, *beside)
@@ -165,7 +165,7 @@ class WriteGate:
             return InstanceReadOnly
         home = self._settings.home
         # Readers of a sealed file would not see what is written: a reload brings new ones.
-        if self.is_sealed or is_read_only(home) or any(map(is_withheld, self._needed)):
+        if self.is_read_only_medium or is_read_only(home) or any(map(is_withheld, self._needed)):
             return StorageUnwritable
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
-from kbapi.documents.personal_data import find_identities, told_safely
+from kbapi.documents.personal_data import find_identities, without_personal_data
 from kbapi.documents.reader import read_json
 from kbapi.documents.refusals import refuse_value
 from kbapi.documents.shapes import problems_of
@@ -121,7 +121,7 @@ def accept_follow_up(
             raise SubmissionGone
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
-            return _told_from(earlier.answer)
+            return _response_from(earlier.answer)
         told = _store(instance, connection, stored, _followed(connection, stored, sent), raw)
         keep_answer(instance, connection, replay, stored.id, orjson.dumps(told).decode())
     count_follow_up(told.status)
@@ -142,7 +142,7 @@ def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
 
 
 def _refused(problems: list[Problem]) -> DocumentRefused:
-    return DocumentRefused(problems=told_safely(problems))
+    return DocumentRefused(problems=without_personal_data(problems))
 
 
 def _followed(
@@ -258,7 +258,7 @@ def _tell(
     )
 
 
-def _told_from(kept: str) -> FollowUpResponse:
+def _response_from(kept: str) -> FollowUpResponse:
     fields: dict[str, Any] = orjson.loads(kept)
     reasons = tuple(Reason(**reason) for reason in fields["reasons"])
     return FollowUpResponse(

@@ -13,7 +13,13 @@ from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash, is_receipt_of
 from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
-from kbapi.intake.responses import IgnoredReading, Reason, ScreenedSetting, Screening, tell_stored
+from kbapi.intake.responses import (
+    IgnoredReading,
+    Reason,
+    ScreenedSetting,
+    Screening,
+    describe_stored,
+)
 from kbapi.storage import answers, pools, results
 from kbapi.storage import results as results_rows
 from kbapi.storage.contributors import (
@@ -87,7 +93,7 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> Submiss
         stored = results.find_submission(connection, public_id)
         if stored is None:
             raise SubmissionGone
-        standing = tell_stored(instance, connection, stored)
+        standing = describe_stored(instance, connection, stored)
         followed = load_follow_ups(connection, stored.id)
     return SubmissionDetail(
         id=standing.id,
@@ -99,11 +105,11 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> Submiss
         document=orjson.loads(stored.document),
         chip_conflict=standing.chip_conflict,
         reading_ignored=standing.reading_ignored,
-        follow_ups=tuple(_tell_follow_up(one) for one in followed),
+        follow_ups=tuple(_describe_follow_up(one) for one in followed),
     )
 
 
-def _tell_follow_up(one: StoredFollowUp) -> FollowUpDetail:
+def _describe_follow_up(one: StoredFollowUp) -> FollowUpDetail:
     reasons = tuple(orjson.loads(one.reasons))
     if one.is_taken_out and one.status != "recorded":
         return FollowUpDetail(
@@ -221,7 +227,7 @@ def read_contributions(instance: Instance, token: str, cursor: str | None = None
 
 def _tell(instance: Instance, connection: Connection, sent: Sent) -> MySubmission:
     stored = results_rows.load_submission_of(connection, sent.public_id)
-    standing = tell_stored(instance, connection, stored)
+    standing = describe_stored(instance, connection, stored)
     document = orjson.loads(stored.document)
     in_use = _in_use(document)
     since = find_since(connection, stored.id)

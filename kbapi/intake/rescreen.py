@@ -14,7 +14,7 @@ from kbapi.documents.personal_data import CODE
 from kbapi.documents.reader import JsonReading, ReadDocument, read_document
 from kbapi.errors import DocumentRefused, Problem, StorageBusy, StorageUnwritable
 from kbapi.evidence.pool_updates import book_evidence
-from kbapi.evidence.pools import Rejudged, rejudge_pool
+from kbapi.evidence.pools import OutlierComparison, compare_outliers
 from kbapi.evidence.units import standing_on
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
@@ -23,7 +23,7 @@ from kbapi.intake.screening import REFUSED_BY_CURRENT_RULES
 from kbapi.intake.submit import screen
 from kbapi.storage import answers, pools, rescreening, results
 from kbapi.storage import results as results_rows
-from kbapi.storage.outliers import save_verdicts
+from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places
 from kbapi.storage.results import StoredSubmission
 from kbapi.storage.sqlite.schema import load_mark, save_mark
@@ -119,16 +119,16 @@ def _forget_identities(
     results.replace_document(connection, stored.id, orjson.dumps(document).decode())
 
 
-def rejudge(instance: Instance, pool: PoolSize, *, keep: bool) -> Rejudged | None:
+def find_outliers(instance: Instance, pool: PoolSize, *, keep: bool) -> OutlierComparison | None:
     """What checking a pool for outliers finds today beside what is stored; `keep` stores it.
 
     One transaction. None where today's grammar does not know the chip's key.
     """
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     with instance.writing() if keep else instance.reading() as connection:
-        found = rejudge_pool(connection, pool, instance.catalogue, standing)
+        found = compare_outliers(connection, pool, instance.catalogue, standing)
         if keep and found is not None:
-            save_verdicts(connection, pool.id, found.now, instance.today(), RULES_VERSION)
+            save_outliers(connection, pool.id, found.now, instance.today(), RULES_VERSION)
     return found
 
 

@@ -13,7 +13,7 @@ from kbapi.intake.decision_reasons import DECISION_SENTENCES, codes_of_decision
 from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.answers import Peers, find_peers
 from kbapi.storage.evidence import find_shallowest_failure
-from kbapi.storage.locks import find_word_about_locks
+from kbapi.storage.locks import find_lock_decision
 from kbapi.storage.outliers import find_codes
 from kbapi.storage.pools import moved_with
 from kbapi.storage.results import StoredSetting, StoredSubmission
@@ -196,9 +196,11 @@ _THANKS_FOR_FAILURE: Final = (
 )
 
 
-def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmission) -> Accepted:
+def describe_stored(
+    instance: Instance, connection: Connection, stored: StoredSubmission
+) -> Accepted:
     """The answer to a result that stands in the database."""
-    settings = tuple(tell_setting(connection, stored, setting) for setting in stored.settings)
+    settings = tuple(describe_setting(connection, stored, setting) for setting in stored.settings)
     failed = any(setting.unstable_steps is not None for setting in stored.settings)
     return Accepted(
         id=stored.public_id,
@@ -207,7 +209,9 @@ def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmis
             stored.chip_key, stored.chip_name, stored.chip_kind, stored.series, stored.line
         ),
         screening=(
-            _tell_screening(settings) if settings else _tell_locks_alone(connection, stored.id)
+            _describe_screening(settings)
+            if settings
+            else _describe_locks_alone(connection, stored.id)
         ),
         settings=settings,
         thanks=_THANKS_FOR_FAILURE if failed else _THANKS,
@@ -218,19 +222,21 @@ def tell_stored(instance: Instance, connection: Connection, stored: StoredSubmis
     )
 
 
-def tell_repeated(instance: Instance, connection: Connection, first: StoredSubmission) -> Accepted:
+def describe_repeated(
+    instance: Instance, connection: Connection, first: StoredSubmission
+) -> Accepted:
     """The answer to a document that was here before: the first one's, and that it is a repeat."""
-    return replace(tell_stored(instance, connection, first), duplicate_of=first.public_id)
+    return replace(describe_stored(instance, connection, first), duplicate_of=first.public_id)
 
 
-def tell_setting(
+def describe_setting(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> ScreenedSetting:
     """How a setting stands: a curator's word first, then what judging and the rules say of it."""
-    verdicts = _verdicts(connection, stored, setting)
+    stored_outliers = _outlier_codes(connection, stored, setting)
     codes = [
         *codes_of_decision(setting.decision, setting.decision_reason),
-        *verdicts,
+        *stored_outliers,
         *orjson.loads(setting.reasons),
     ]
     if _is_beaten(connection, setting):
@@ -239,14 +245,14 @@ def tell_setting(
         domain=setting.domain,
         control=setting.control,
         moved_with=moved_with(setting.domain, setting.domains),
-        status="excluded" if verdicts else setting.status,
+        status="excluded" if stored_outliers else setting.status,
         reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
         peers=_peers(connection, setting),
     )
 
 
-def _verdicts(
+def _outlier_codes(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> list[str]:
     """Why the pool's last judging does not believe a setting that nobody vouches for."""
@@ -269,7 +275,7 @@ def _peers(connection: Connection, setting: StoredSetting) -> Peers | None:
     return find_peers(connection, setting.place.pool_id, setting.stable_steps)
 
 
-def _tell_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
+def _describe_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
     """Counted if any setting counts; else the first setting's standing and every reason."""
     if any(setting.status == "counted" for setting in settings):
         return Screening("counted", ())
@@ -277,9 +283,9 @@ def _tell_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
     return Screening(settings[0].status, tuple(reasons.values()))
 
 
-def _tell_locks_alone(connection: Connection, submission_id: int) -> Screening:
+def _describe_locks_alone(connection: Connection, submission_id: int) -> Screening:
     """Counted unless a curator rejected it: it tells where nothing can be tuned."""
-    word = find_word_about_locks(connection, submission_id)
+    word = find_lock_decision(connection, submission_id)
     if word is None or word[0] != "invalidate":
         return Screening("counted", ())
     codes = codes_of_decision(*word)

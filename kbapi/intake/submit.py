@@ -16,9 +16,9 @@ from kbapi.intake.responses import (
     Accepted,
     DryRunResponse,
     accepted_from,
+    describe_repeated,
+    describe_stored,
     dry_run_from,
-    tell_repeated,
-    tell_stored,
 )
 from kbapi.intake.result_rows import Sender, new_submission
 from kbapi.intake.screening import ScreenedSetting, screen_setting
@@ -83,13 +83,13 @@ def store_once(
     if sender.content_hash is not None:
         first = results.find_by_content(connection, sender.content_hash)
         if first is not None:
-            return first.id, tell_repeated(instance, connection, first)
+            return first.id, describe_repeated(instance, connection, first)
     new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
     submission_id, places = results.save_submission(connection, new)
     book_evidence(connection, places, new.unit.contributor_id)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
-    return submission_id, tell_stored(instance, connection, stored)
+    return submission_id, describe_stored(instance, connection, stored)
 
 
 def count_accepted(accepted: Accepted) -> None:

@@ -123,7 +123,7 @@ class Counters:
 _counters = Counters()
 
 
-def count_anew() -> None:
+def reset_counts() -> None:
     """Begin at nothing, where the library now keeps its numbers."""
     global _counters
     _counters = Counters()
@@ -134,10 +134,10 @@ def count_worker() -> None:
     _counters.workers.set(1)
 
 
-def told_method(method: str) -> str:
+def method_label(method: str) -> str:
     """A method as it may be told: whatever is none of HTTP's own is its sender's word.
 
-    >>> told_method("GET"), told_method("ANNA")
+    >>> method_label("GET"), method_label("ANNA")
     ('GET', 'other')
     """
     return method if method in _METHODS else "other"
@@ -145,7 +145,7 @@ def told_method(method: str) -> str:
 
 def count_request(route: str, method: str, status: int, seconds: float) -> None:
     """One request more that was answered; `route` is one of the application's own rules."""
-    _counters.request(route, told_method(method), f"{status // 100}xx").observe(seconds)
+    _counters.request(route, method_label(method), f"{status // 100}xx").observe(seconds)
 
 
 def count_answer(served: Served) -> None:
@@ -198,6 +198,6 @@ def count_rate_fault() -> None:
     _counters.rate_faults.inc()
 
 
-def tell_own_counts() -> bytes:
+def exposition_of_own_counts() -> bytes:
     """The counters of this process as text in the exposition format."""
     return generate_latest(_counters.registry)

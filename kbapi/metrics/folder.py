@@ -26,7 +26,7 @@ from prometheus_client.mmap_dict import MmapedDict
 from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
 from prometheus_client.registry import Collector
 
-from kbapi.metrics.counters import count_anew, count_worker, tell_own_counts
+from kbapi.metrics.counters import count_worker, exposition_of_own_counts, reset_counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ def _by_word(name: str, told: str, label: str, values: Mapping[str, int]) -> Gau
     return family
 
 
-def tell_state(state: InstanceState) -> bytes:
+def exposition_of_state(state: InstanceState) -> bytes:
     """An instance's state as text in the exposition format."""
     registry = CollectorRegistry()
     registry.register(_State(state))
@@ -159,7 +159,7 @@ def begin_counting() -> None:
                     _file(folder, kind, str(os.getpid())).unlink(missing_ok=True)
             del os.environ[_FOLDER]
             counter_values.ValueClass = counter_values.MutexValue
-        count_anew()
+        reset_counts()
     count_worker()
 
 
@@ -179,13 +179,13 @@ def keep_counts_of(process: int) -> None:
         _tell_once(type(fault).__name__)
 
 
-def tell_counts() -> bytes:
+def exposition_of_counts() -> bytes:
     """All counters as text in the exposition format, of all processes that share the folder.
 
     Where that cannot be read, those of this process alone.
     """
     if (folder := _folder()) is None:
-        return tell_own_counts()
+        return exposition_of_own_counts()
     shared = CollectorRegistry()
     try:
         with _folder_locked(folder, fcntl.LOCK_SH):
@@ -193,7 +193,7 @@ def tell_counts() -> bytes:
             return generate_latest(shared)
     except _FAULTS as fault:
         _tell_once(type(fault).__name__)
-        return tell_own_counts()
+        return exposition_of_own_counts()
 
 
 @cache

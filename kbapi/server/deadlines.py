@@ -41,7 +41,7 @@ _HOST: Final = re.compile(r"[A-Za-z0-9.\-_~%!$&'()*+,;=:\[\]]*\Z")
 """The characters of a host and its port (RFC 3986, section 3.2)."""
 
 
-class HurriedSocket(socket.socket):
+class DeadlineSocket(socket.socket):
     """A connection; what is not read of a request, or of its answer, at its deadline never is."""
 
     def __init__(self, taken: socket.socket) -> None:
@@ -147,7 +147,7 @@ def _with_plain_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
     return answer
 
 
-class HurriedWorker(ThreadWorker):
+class DeadlineWorker(ThreadWorker):
     """A threaded worker that asks more of a request than gunicorn does, and tells who sent none."""
 
     wsgi: Any

@@ -20,7 +20,7 @@ from kbapi.instance.file_locks import hold_as_only_process, serve_alone, share
 from kbapi.instance.instance import open_instance
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
-from kbapi.server.worker import HELD_BACK, DoorkeepingWorker
+from kbapi.server.worker import HELD_BACK, HeadReadingWorker
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.engine import (
     in_dots,
@@ -145,7 +145,7 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
             "workers": workers,
             "threads": threads,
             "worker_connections": connections,
-            "worker_class": DoorkeepingWorker,
+            "worker_class": HeadReadingWorker,
             "worker_tmp_dir": str(shared_memory) if shared_memory.is_dir() else None,
             "graceful_timeout": GRACE_S,
             "timeout": 60,

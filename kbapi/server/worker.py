@@ -16,7 +16,7 @@ from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine
 from gunicorn.workers.gthread import TConn
 
 from kbapi.errors import KbapiError
-from kbapi.server.deadlines import REQUEST_S, HurriedSocket, HurriedWorker
+from kbapi.server.deadlines import REQUEST_S, DeadlineSocket, DeadlineWorker
 
 _PIECE_BYTES: Final = 8_192
 _MOST_HEAD_BYTES: Final = 65_536
@@ -50,7 +50,7 @@ class Head:
         return len(self.received) > _MOST_HEAD_BYTES
 
 
-class WaitingWorker(HurriedWorker):
+class WaitingWorker(DeadlineWorker):
     """A threaded worker that gives its threads nothing but requests whose head is there.
 
     gunicorn's own lets a thread wait for the end of a head, and its only loop for each client that
@@ -191,7 +191,7 @@ _PAUSE_S: Final = 2.0
 _HEARTBEAT_S: Final = 0.2
 
 
-class DoorkeepingWorker(WaitingWorker):
+class HeadReadingWorker(WaitingWorker):
     """gunicorn's threads with another way to take connections, and to stop taking them.
 
     Of several workers any may take a new connection. gunicorn's own takes it though each of its
@@ -284,5 +284,5 @@ class DoorkeepingWorker(WaitingWorker):
             return error.errno == errno.ECONNABORTED  # who has left again
         self.nr_conns += 1
         where = listener.getsockname()
-        self.enqueue_req(TConn(self.cfg, HurriedSocket(taken), client, where))
+        self.enqueue_req(TConn(self.cfg, DeadlineSocket(taken), client, where))
         return True

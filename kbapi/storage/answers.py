@@ -187,7 +187,7 @@ class _Remembered:
     right_at: float
 
 
-class _Flight:
+class _Computation:
     """A computation under way."""
 
     def __init__(self, begun: float) -> None:
@@ -196,13 +196,13 @@ class _Flight:
         self.answer: AnswerBytes | None = None
 
 
-class Flights:
+class SingleFlight:
     """The computations of one process, and the answers that were right last."""
 
     def __init__(self, elapsed_s: Callable[[], float] = time.monotonic) -> None:
         self._elapsed_s = elapsed_s
         self._lock = Lock()
-        self._under_way: dict[str, _Flight] = {}
+        self._under_way: dict[str, _Computation] = {}
         self._remembered: dict[str, _Remembered] = {}
 
     def was_right(self, question: str, answer: AnswerBytes) -> AnswerBytes:
@@ -220,35 +220,35 @@ class Flights:
         asked = self._elapsed_s()
         while True:
             with self._lock:
-                flight = self._under_way.get(question)
-                if flight is None:
-                    mine = self._under_way[question] = _Flight(self._elapsed_s())
+                computation = self._under_way.get(question)
+                if computation is None:
+                    mine = self._under_way[question] = _Computation(self._elapsed_s())
                 previous = self._remembered.get(question)
-            if flight is None:
+            if computation is None:
                 return self._compute(question, mine, compute)
             if previous is not None:
                 age_s = self._elapsed_s() - previous.right_at
                 if age_s <= LONGEST_AGE_S:
                     count_answer("previous")
                     return replace(previous.answer, age_s=int(age_s))
-            flight.landed.wait()
-            if flight.answer is not None and asked - flight.begun <= LONGEST_AGE_S:
+            computation.landed.wait()
+            if computation.answer is not None and asked - computation.begun <= LONGEST_AGE_S:
                 count_answer("waited")
-                return flight.answer
+                return computation.answer
 
     def _compute(
-        self, question: str, flight: _Flight, compute: Callable[[], AnswerBytes]
+        self, question: str, computation: _Computation, compute: Callable[[], AnswerBytes]
     ) -> AnswerBytes:
         try:
-            flight.answer = compute()
+            computation.answer = compute()
             # Right as of its begin: what changed while it was computed may not be in it.
-            self._remember(question, flight.answer, flight.begun)
+            self._remember(question, computation.answer, computation.begun)
             count_answer("computed")
-            return flight.answer
+            return computation.answer
         finally:
             with self._lock:
                 del self._under_way[question]
-            flight.landed.set()
+            computation.landed.set()
 
     def _remember(self, question: str, answer: AnswerBytes, right_at: float) -> None:
         with self._lock:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.storage.pools import EvidenceKey, WhatIf, supposing
+from kbapi.storage.pools import EvidenceKey, WhatIf, with_what_if
 from kbapi.storage.sqlite.engine import add_rows, change_rows, find_number, find_rows, walk_rows
 
 
@@ -81,11 +81,13 @@ _ADD: Final = """
 
 
 def load_counted_outcomes(
-    connection: Connection, key: EvidenceKey, supposed: WhatIf | None = None
+    connection: Connection, key: EvidenceKey, what_if: WhatIf | None = None
 ) -> list[OutcomeRow]:
     """Every counted setting and follow-up of this unit in this pool under these conditions."""
     place = (key.unit_id, key.pool_id, key.conditions_id)
-    return [OutcomeRow(*row) for row in find_rows(connection, supposing(supposed, _COUNTED), place)]
+    return [
+        OutcomeRow(*row) for row in find_rows(connection, with_what_if(what_if, _COUNTED), place)
+    ]
 
 
 _CONDITIONS: Final = (
@@ -228,11 +230,11 @@ _FIRST_SEEN_BY: Final = """
 
 
 def find_first_seen_by(
-    connection: Connection, contributors: Integers, day: date, nobody: bytes
+    connection: Connection, contributors: Integers, day: date, without_token: bytes
 ) -> Integers:
     """Those of the contributors that were here by a day, the one hash left out."""
     asked = orjson.dumps(contributors.tolist()).decode()
-    rows = find_rows(connection, _FIRST_SEEN_BY, (asked, day.isoformat(), nobody))
+    rows = find_rows(connection, _FIRST_SEEN_BY, (asked, day.isoformat(), without_token))
     return np.array([row[0] for row in rows], dtype=np.int64)
 
 
@@ -275,7 +277,7 @@ def walk_levels(connection: Connection) -> Iterator[PlaceLevels]:
         yield PlaceLevels(place, tuple(EvidenceLevel(*row[3:]) for row in rows))
 
 
-def count_strange_evidence(connection: Connection) -> int:
+def count_evidence_of_others(connection: Connection) -> int:
     """How many evidence rows name another contributor than their unit does."""
     return int(next(walk_rows(connection, _STRANGERS))[0])
 
@@ -318,10 +320,10 @@ _DATED: Final = f"""
 
 
 def load_dated_rows(
-    connection: Connection, pool_id: int, supposed: WhatIf | None = None
+    connection: Connection, pool_id: int, what_if: WhatIf | None = None
 ) -> DatedRows:
     """Every counted result of a pool."""
-    rows = find_rows(connection, supposing(supposed, _DATED), (pool_id,))
+    rows = find_rows(connection, with_what_if(what_if, _DATED), (pool_id,))
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
     stable, unstable = np.divmod(packed, _DATED_UNSTABLE)

@@ -25,7 +25,7 @@ def is_withheld(path: Path) -> bool:
     return path.exists() and not os.access(path, os.R_OK | os.W_OK)
 
 
-def is_sealed(database: Path) -> bool:
+def is_read_only_medium(database: Path) -> bool:
     """Whether a database lies, whole and without a log, where nothing at all may be written.
 
     SQLite needs a file of its own beside a database even to read it, unless it is told that

@@ -89,7 +89,7 @@ _WORD: Final = """
     """
 
 
-def find_word_about_locks(connection: Connection, submission_id: int) -> tuple[str, str] | None:
+def find_lock_decision(connection: Connection, submission_id: int) -> tuple[str, str] | None:
     """The word and the reason that stand about a document of locks alone, if one does."""
     row = find_row(connection, _WORD, (submission_id,))
     return None if row is None or row[0] == "undo" else (row[0], row[1])

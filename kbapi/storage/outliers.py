@@ -12,7 +12,7 @@ from kbapi.storage.tables import DifferingContributor, OutlierUnit, PoolOutlierC
 
 
 @dataclass(frozen=True, slots=True)
-class UnitSetAside:
+class ExcludedUnit:
     """A unit that judging set aside, and why."""
 
     unit_id: int
@@ -20,7 +20,7 @@ class UnitSetAside:
 
 
 @dataclass(frozen=True, slots=True)
-class JudgementRow:
+class OutlierCheckRow:
     """A pool's cuts and factor, as they were found."""
 
     deep_cutoff_steps: int | None
@@ -31,16 +31,16 @@ class JudgementRow:
 
 
 @dataclass(frozen=True, slots=True)
-class KeptVerdicts:
+class StoredOutliers:
     """Everything that is kept about a pool; units and contributors ascending."""
 
-    judgement: JudgementRow | None
+    outlier_report: OutlierCheckRow | None
     """None for a pool that was never judged."""
-    units: tuple[UnitSetAside, ...]
+    units: tuple[ExcludedUnit, ...]
     unlike: tuple[int, ...]
 
 
-def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
+def load_outliers(connection: Connection, pool_id: int) -> StoredOutliers:
     """What the last judging of a pool found."""
     row = connection.execute(
         select(
@@ -61,9 +61,9 @@ def load_verdicts(connection: Connection, pool_id: int) -> KeptVerdicts:
         .where(DifferingContributor.pool_id == pool_id)
         .order_by(DifferingContributor.contributor_id)
     )
-    return KeptVerdicts(
-        None if row is None else JudgementRow(row[0], row[1], row[2], row[3], bool(row[4])),
-        tuple(UnitSetAside(*unit) for unit in units),
+    return StoredOutliers(
+        None if row is None else OutlierCheckRow(row[0], row[1], row[2], row[3], bool(row[4])),
+        tuple(ExcludedUnit(*unit) for unit in units),
         tuple(unlike.scalars()),
     )
 
@@ -92,15 +92,15 @@ _ADD_CONTRIBUTOR: Final = (
 )
 
 
-def save_verdicts(
-    connection: Connection, pool_id: int, found: KeptVerdicts, today: date, rules_version: int
+def save_outliers(
+    connection: Connection, pool_id: int, found: StoredOutliers, today: date, rules_version: int
 ) -> bool:
     """Whether anything that was kept about the pool has changed."""
-    before = load_verdicts(connection, pool_id)
+    before = load_outliers(connection, pool_id)
     if before == found:
         return False
-    if found.judgement is not None and found.judgement != before.judgement:
-        _keep_judgement(connection, pool_id, found.judgement, today, rules_version)
+    if found.outlier_report is not None and found.outlier_report != before.outlier_report:
+        _save_check(connection, pool_id, found.outlier_report, today, rules_version)
     gone = set(before.units) - set(found.units)
     for unit in sorted(gone, key=lambda one: one.unit_id):
         change_rows(connection, _DROP_UNIT, (pool_id, unit.unit_id))
@@ -116,8 +116,8 @@ def save_verdicts(
     return True
 
 
-def _keep_judgement(
-    connection: Connection, pool_id: int, found: JudgementRow, today: date, rules_version: int
+def _save_check(
+    connection: Connection, pool_id: int, found: OutlierCheckRow, today: date, rules_version: int
 ) -> None:
     values = (
         pool_id,

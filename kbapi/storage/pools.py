@@ -46,13 +46,13 @@ _IN_ITS_PLACE: Final = """
     """
 
 
-def supposing(supposed: WhatIf | None, statement: str) -> str:
+def with_what_if(what_if: WhatIf | None, statement: str) -> str:
     """A question about settings, asked of the table as it would be with the word."""
-    if supposed is None:
+    if what_if is None:
         return statement
     # Numbers and words of ours, so that the statement's own values keep their places.
-    here = f"submission_id = {supposed.submission_id:d} AND ordinal = {supposed.ordinal:d}"
-    prefix = _IN_ITS_PLACE.format(here=here, decision=supposed.decision, status=supposed.status)
+    here = f"submission_id = {what_if.submission_id:d} AND ordinal = {what_if.ordinal:d}"
+    prefix = _IN_ITS_PLACE.format(here=here, decision=what_if.decision, status=what_if.status)
     return prefix + statement
 
 
@@ -81,7 +81,7 @@ class LineRow:
     revision: int
 
 
-def revision_told(line: LineRow | None) -> str:
+def revision_text(line: LineRow | None) -> str:
     """The line's revision as answers tell it; "0" where none of its chips has results."""
     return "0" if line is None else str(line.revision)
 
@@ -367,10 +367,10 @@ _STOCK_POINTS: Final = """
 
 
 def load_stock_points(
-    connection: Connection, chip_key: str, domains: str, supposed: WhatIf | None = None
+    connection: Connection, chip_key: str, domains: str, what_if: WhatIf | None = None
 ) -> list[StockPoint]:
     """The counted stock voltages of a chip's rails over all clocks, in a fixed order."""
-    rows = find_rows(connection, supposing(supposed, _STOCK_POINTS), (chip_key, domains))
+    rows = find_rows(connection, with_what_if(what_if, _STOCK_POINTS), (chip_key, domains))
     return [StockPoint(*row) for row in rows]
 
 
@@ -380,8 +380,8 @@ _BY_STATUS: Final = """
 
 
 def count_units_by_status(
-    connection: Connection, pool_id: int, supposed: WhatIf | None = None
+    connection: Connection, pool_id: int, what_if: WhatIf | None = None
 ) -> dict[str, int]:
     """How many units have results of each screening status in a pool."""
-    rows = find_rows(connection, supposing(supposed, _BY_STATUS), (pool_id,))
+    rows = find_rows(connection, with_what_if(what_if, _BY_STATUS), (pool_id,))
     return {row[0]: row[1] for row in rows}

@@ -135,21 +135,21 @@ def test_a_server_that_is_not_there_leaves_each_process_counting_for_itself(tmp_
 
 def test_a_server_that_does_not_answer_is_not_waited_for_by_every_request(tmp_path: Path) -> None:
     tried = []
-    with socket.create_server(("127.0.0.1", 0)) as silent:
+    with socket.create_server(("127.0.0.1", 0)) as uninformative:
 
         def take() -> None:
             with suppress(OSError):
                 while True:
-                    tried.append(silent.accept()[0])
+                    tried.append(uninformative.accept()[0])
 
         taker = threading.Thread(target=take)
         taker.start()
         instance = an_instance(
-            tmp_path, rate_storage=f"redis://127.0.0.1:{silent.getsockname()[1]}"
+            tmp_path, rate_storage=f"redis://127.0.0.1:{uninformative.getsockname()[1]}"
         )
         client = create_app(instance).test_client()
         assert {ask(client).status_code for _ in range(30)} == {200}
-        silent.shutdown(socket.SHUT_RDWR)
+        uninformative.shutdown(socket.SHUT_RDWR)
         taker.join()
     for connection in tried:
         connection.close()

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from kbapi.advice.start.answer import advise_start
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import read_own_result
-from kbapi.intake.rescreen import rejudge
+from kbapi.intake.rescreen import find_outliers
 from kbapi.intake.responses import Accepted
 from kbapi.storage.pools import load_all_pools
-from tests.intake.evidence_in_words import instances_of_one_secret
+from tests.intake.evidence_text import instances_of_one_secret
 from tests.makers import (
     NOON,
     HandMovedClock,
@@ -193,12 +193,12 @@ def test_any_order_and_any_judging_between_give_the_same_pool_to_the_byte(
             send(other, document)
             answer(other)
             for pool in _pools(other):
-                rejudge(other, pool, keep=dice.random() < 0.5)
+                find_outliers(other, pool, keep=dice.random() < 0.5)
         told = [answer(instance) for instance in (one, other)]
-        for one_told in told:
-            one_told["evidence"].pop("revision")
+        for one_response in told:
+            one_response["evidence"].pop("revision")
         assert told[0] == told[1]
-        assert _verdicts(one) == _verdicts(other)
+        assert _outlier_codes(one) == _outlier_codes(other)
         for instance in (one, other):
             instance.close()
 
@@ -208,6 +208,6 @@ def _pools(instance: Instance) -> list[Any]:
         return load_all_pools(connection)
 
 
-def _verdicts(instance: Instance) -> list[Any]:
-    found = [rejudge(instance, pool, keep=True) for pool in _pools(instance)]
-    return [(judged.pool.key, judged.now.judgement, len(judged.now.units)) for judged in found]
+def _outlier_codes(instance: Instance) -> list[Any]:
+    found = [find_outliers(instance, pool, keep=True) for pool in _pools(instance)]
+    return [(judged.pool.key, judged.now.outlier_report, len(judged.now.units)) for judged in found]

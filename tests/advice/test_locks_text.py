@@ -5,11 +5,11 @@ import pytest
 from kbapi.advice.locks.text import (
     PartInWords,
     change_in_short,
-    change_in_words,
-    contradiction_in_words,
-    differences_in_words,
-    no_split_in_words,
-    split_in_words,
+    change_text,
+    contradiction_text,
+    differences_text,
+    no_split_text,
+    split_text,
 )
 from kbapi.vocabulary import PROTECTIONS
 
@@ -34,8 +34,8 @@ def test_a_change_is_told_in_its_direction(before: float, after: float, told: st
 
 def test_a_month_that_is_sure_is_told_without_a_range() -> None:
     sides = a_part(0.9), a_part(0.4)
-    sure = change_in_words("2025-03", ("2025-03", "2025-03"), *sides)
-    unsure = change_in_words("2025-03", ("2025-02", "2025-05"), *sides)
+    sure = change_text("2025-03", ("2025-03", "2025-03"), *sides)
+    unsure = change_text("2025-03", ("2025-02", "2025-05"), *sides)
     assert "may lie anywhere" not in sure
     assert "may lie anywhere from 2025-02 to 2025-05" in unsure
     assert sure == (
@@ -47,12 +47,12 @@ def test_a_month_that_is_sure_is_told_without_a_range() -> None:
 @pytest.mark.parametrize("by", [*PROTECTIONS, "machine", "firmware_month", "microcode"])
 def test_a_difference_never_ends_in_advice_to_open(by: str) -> None:
     others = [a_part(0.2, value) for value in ("b", "c", "d", "e")]
-    told = split_in_words(by, a_part(0.8, "a"), others)
+    told = split_text(by, a_part(0.8, "a"), others)
     assert told.startswith("Open share by ")
     assert ": a 80 % (70 % to 90 %, 40 machines)." in told
     assert ", and 2 more" in told
     assert ("Ask again with" in told) is (by in ("machine", "firmware_month"))
-    together = differences_in_words([by], 40, [by], has_change=False, has_contradictions=False)
+    together = differences_text([by], 40, [by], has_change=False, has_contradictions=False)
     assert together.startswith("Reports differ by ")
     assert together.endswith("keep the firmware and microcode that the maker advises.")
     assert ("lowers security" in together) is (by in PROTECTIONS)
@@ -60,16 +60,16 @@ def test_a_difference_never_ends_in_advice_to_open(by: str) -> None:
 
 def test_units_that_contradict_each_other_may_be_of_several_classes() -> None:
     conditions = [("microcode", "0x2b"), ("memory_integrity", "on")]
-    one = contradiction_in_words(conditions, 6, 4, 1)
-    several = contradiction_in_words(conditions, 6, 4, 3)
+    one = contradiction_text(conditions, 6, 4, 1)
+    several = contradiction_text(conditions, 6, 4, 3)
     alike = "Microcode 0x2b, memory_integrity on: 6 of 10 machines open, 4 locked"
     assert one == f"{alike} (one machine class)."
     assert several == f"{alike} (3 machine classes)."
-    together = differences_in_words([], 40, ["machine"], has_change=False, has_contradictions=True)
+    together = differences_text([], 40, ["machine"], has_change=False, has_contradictions=True)
     assert "a firmware setting or an unreported condition may explain it" in together
 
 
 def test_nothing_to_compare_and_nothing_found_are_not_the_same() -> None:
-    assert "each of two needs five machines" in no_split_in_words(3, ())
-    assert "of 3 machines in all" in no_split_in_words(3, ())
-    assert no_split_in_words(40, ("machine",)) == ("No difference beyond chance by machine class.")
+    assert "each of two needs five machines" in no_split_text(3, ())
+    assert "of 3 machines in all" in no_split_text(3, ())
+    assert no_split_text(40, ("machine",)) == ("No difference beyond chance by machine class.")

@@ -344,7 +344,7 @@ PRINTED: dict[str, Callable[[dict[str, Any]], str]] = {
     "start": lines.start_in_lines,
     "stability": lines.stability_in_lines,
     "locks": lines.locks_in_lines,
-    "longevity": guidance.lasting_in_lines,
+    "longevity": guidance.longevity_lines,
     "gains": guidance.gains_in_lines,
     "power": guidance.power_in_lines,
     "diagnose": guidance.diagnosis_in_lines,

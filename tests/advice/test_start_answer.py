@@ -45,7 +45,7 @@ def test_of_a_chip_that_nobody_sent_there_are_no_results(instance: Instance) -> 
     assert answer["reason"]["text"].startswith("No counted results exist for ")
 
 
-def test_where_nothing_counts_there_are_no_results_and_the_claims_are_told(
+def test_where_nothing_counts_there_are_no_results_and_the_claims_are_response(
     instance: Instance,
 ) -> None:
     send(instance, a_submission(a_setting(unstable_at=None)))

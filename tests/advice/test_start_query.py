@@ -79,7 +79,7 @@ def test_all_problems_come_at_once() -> None:
     ]
 
 
-def test_the_chip_must_be_told() -> None:
+def test_the_chip_must_be_response() -> None:
     assert problems_of({}) == [("chip", "required")]
     assert problems_of({"chip": [""]}) == [("chip", "invalid")]
 

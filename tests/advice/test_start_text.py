@@ -5,11 +5,11 @@ import pytest
 from kbapi.advice.cautions import cautions_for
 from kbapi.advice.next_step.text import why_stopped
 from kbapi.advice.phrases import (
-    domains_in_words,
-    machines_in_words,
+    domains_text,
+    machines_text,
     percent,
-    setting_in_words,
-    share_in_words,
+    setting_text,
+    share_text,
     shown_from_five,
 )
 from kbapi.advice.start.query import parse_question
@@ -35,12 +35,12 @@ from tests.makers import GRAPHICS
     ],
 )
 def test_the_share_that_may_fail_is_said_as_people_say_it(stable_share: float, words: str) -> None:
-    assert share_in_words(stable_share) == words
+    assert share_text(stable_share) == words
 
 
 @pytest.mark.parametrize("hundredths", range(50, 100))
 def test_the_words_of_every_share_are_the_share(hundredths: int) -> None:
-    one, _in, of = share_in_words(hundredths / 100).split()
+    one, _in, of = share_text(hundredths / 100).split()
     assert 1 - Fraction(int(one), int(of)) == Fraction(hundredths, 100)
 
 
@@ -53,13 +53,13 @@ def test_the_words_of_every_share_are_the_share(hundredths: int) -> None:
     ],
 )
 def test_a_setting_is_said_with_its_unit_and_sign(control: str, enter: int, words: str) -> None:
-    assert setting_in_words(control, enter) == words
+    assert setting_text(control, enter) == words
 
 
-def test_domains_and_machines_are_said_in_words() -> None:
-    assert domains_in_words("core", ()) == "core"
-    assert domains_in_words("core", ("io", "ring")) == "core (io and ring move with it)"
-    assert [machines_in_words(n) for n in (0, 1, 2)] == ["0 machines", "1 machine", "2 machines"]
+def test_domains_and_machines_are_said_text() -> None:
+    assert domains_text("core", ()) == "core"
+    assert domains_text("core", ("io", "ring")) == "core (io and ring move with it)"
+    assert [machines_text(n) for n in (0, 1, 2)] == ["0 machines", "1 machine", "2 machines"]
 
 
 @pytest.mark.parametrize(

@@ -54,8 +54,8 @@ def test_a_stored_answer_costs_exactly_one_select_and_no_write(
 ) -> None:
     hot: list[str] = []
 
-    def open_traced(database: Path, *, is_sealed: bool) -> Any:
-        connection = open_reading_connection(database, is_sealed=is_sealed)
+    def open_traced(database: Path, *, is_read_only_medium: bool) -> Any:
+        connection = open_reading_connection(database, is_read_only_medium=is_read_only_medium)
         connection.set_trace_callback(lambda statement: hot.append(statement.split()[0]))
         return connection
 

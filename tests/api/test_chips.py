@@ -49,7 +49,7 @@ def test_a_shared_name_gives_candidates_until_form_or_ids_decide(client: FlaskCl
     assert by_ids["chip"]["key"] == "nvidia-geforce-gtx-1060-6gb"
 
 
-def test_a_contradiction_between_name_and_numbers_is_told(client: FlaskClient) -> None:
+def test_a_contradiction_between_name_and_numbers_is_response(client: FlaskClient) -> None:
     answer = identify(client, text="GeForce RTX 3060", pci_id="1002:73ff")
     assert answer["chip_conflict"]
 

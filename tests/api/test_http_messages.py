@@ -97,7 +97,7 @@ def ask_while_the_next_answer_is_computed(watcher: Watcher, instance: Instance) 
         watcher.ask(client, "GET", START, headers={"If-None-Match": etag})
         return AnswerBytes(b"{}", "the-next")
 
-    instance.flights.fly(f"start|{a_question(instance).key}", compute)
+    instance.single_flight.fly(f"start|{a_question(instance).key}", compute)
 
 
 def ask_too_often(watcher: Watcher, folder: Path, clock: HandMovedClock) -> None:

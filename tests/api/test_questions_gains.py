@@ -8,7 +8,7 @@ from flask.testing import FlaskClient
 
 from kbapi.app import create_app
 from tests.api.measured import a_measured, a_reading, ask, post
-from tests.intake.evidence_in_words import instances_of_one_secret
+from tests.intake.evidence_text import instances_of_one_secret
 from tests.makers import a_setting, a_submission
 
 
@@ -216,7 +216,7 @@ def test_seconds_for_a_job_are_turned_round_before_repeats_are_held_against_watt
     assert noise == pytest.approx(0.117, abs=0.002)
 
 
-def test_the_spread_of_the_clock_is_its_noise_where_it_is_told(client: FlaskClient) -> None:
+def test_the_spread_of_the_clock_is_its_noise_where_it_is_response(client: FlaskClient) -> None:
     for number in range(6):
         stock = a_reading("stock", clock_spread_mhz=54, runs=1)
         tuned = a_reading("tuned", clock_mhz=2862.0 + number, runs=1)

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.evidence.longevity import load_settle_margin
+from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.instance.instance import Instance
 
 CHIP = "norvane-sable-7-4820mx"
@@ -186,7 +186,7 @@ def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: 
     chip = instance.catalogue.chips[CHIP].chip
     with instance.reading() as connection:
         asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
-        learnt = load_settle_margin(*asked)
+        learnt = load_recommended_margin(*asked)
     assert (learnt.margin, learnt.standing) == (20, "learned")
 
 
@@ -260,7 +260,7 @@ def test_the_update_that_many_fail_after_stands_first_with_both_counts(
     assert {one["code"] for one in answer["other_causes"]} == {"season", "cooling", "age", "load"}
 
 
-def test_without_changes_of_ones_own_all_are_told(client: FlaskClient) -> None:
+def test_without_changes_of_ones_own_all_are_response(client: FlaskClient) -> None:
     a_planted_update(client)
     answer = diagnosed(client)
     assert [one["change"] for one in answer["after_changes"]] == ["firmware", "season"]

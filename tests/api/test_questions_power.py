@@ -8,7 +8,7 @@ from flask.testing import FlaskClient
 
 from kbapi.app import create_app
 from tests.api.measured import a_measured, a_reading, ask, post
-from tests.intake.evidence_in_words import instances_of_one_secret
+from tests.intake.evidence_text import instances_of_one_secret
 from tests.makers import a_submission
 
 CAPS_W = (30.0, 36.0, 42.0, 48.0, 54.0)

@@ -199,7 +199,7 @@ def test_a_setting_that_is_not_here_is_404(client: FlaskClient, headers: dict[st
         assert client.get(f"/v1/review/{path}", headers=headers).status_code == 404
 
 
-def test_unknown_parameters_are_told(client: FlaskClient, headers: dict[str, str]) -> None:
+def test_unknown_parameters_are_response(client: FlaskClient, headers: dict[str, str]) -> None:
     sent = send_deep(client)
     for path in ("/v1/review", f"/v1/review/{sent['id']}/0", "/v1/review/decisions"):
         method = "POST" if path.endswith("decisions") else "GET"

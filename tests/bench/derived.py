@@ -28,8 +28,8 @@ from kbapi.advice.evidence_found import peers_of
 from kbapi.api import http_messages, questions
 from kbapi.chips import catalogue
 from kbapi.evidence import pools, units
-from kbapi.evidence.outliers import Judgement, believed, judge_pool
-from kbapi.evidence.pools import verdicts_of
+from kbapi.evidence.outliers import OutlierReport, believed, check_outliers
+from kbapi.evidence.pools import stored_outliers_of
 from kbapi.evidence.units import PoolRows, PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances
 from kbapi.instance.instance import Instance, RecentUses
@@ -41,7 +41,7 @@ from kbapi.pages import views
 from kbapi.stats.gains import gains
 from kbapi.stats.time import two_groups
 from kbapi.storage import answers
-from kbapi.storage.answers import Flights, Peers
+from kbapi.storage.answers import Peers, SingleFlight
 from kbapi.storage.evidence import load_level_rows
 from kbapi.storage.outliers import find_codes
 from kbapi.storage.sqlite import schema
@@ -178,14 +178,17 @@ def _of_answers(served: Served) -> Iterator[Part]:
         (answers, "save_answer", lambda *_: False),
     )
     yield Part("stored answers", "a start", few, without(*nothing))
-    flying = (Flights, "fly", lambda _self, _question, compute: compute())
+    flying = (SingleFlight, "fly", lambda _self, _question, compute: compute())
     yield Part(
         "one computes for all",
         f"{AT_ONCE} at once ask a stale start",
         _at_once(served),
         without(flying),
     )
-    forgetting = (Flights, "_remember", lambda *_: None), (instance.flights, "_remembered", {})
+    forgetting = (
+        (SingleFlight, "_remember", lambda *_: None),
+        (instance.single_flight, "_remembered", {}),
+    )
     yield Part(
         "the previous answer meanwhile",
         f"wait of {AT_ONCE} at once for a stale start",
@@ -262,16 +265,16 @@ def _of_findings(served: Served) -> Iterator[Part]:
         served.post(5),
         without((responses, "find_codes", anew.codes)),
     )
-    save = evidence_found.save_verdicts
+    save = evidence_found.save_outliers
 
     def without_cutoffs(connection: Connection, pool_id: int, found: Any, *more: Any) -> bool:
-        return save(connection, pool_id, replace(found, judgement=None), *more)
+        return save(connection, pool_id, replace(found, outlier_report=None), *more)
 
     yield Part(
         "cutoffs of a pool",
         "a computed start",
         served.computed(served.start),
-        without((evidence_found, "save_verdicts", without_cutoffs)),
+        without((evidence_found, "save_outliers", without_cutoffs)),
     )
 
 
@@ -291,13 +294,13 @@ class _FindingsAnew:
 
     def codes(self, connection: Connection, pool_id: int, unit_id: int, whose: int) -> list[str]:
         """Why the unit does not count now."""
-        kept = verdicts_of(self._judged(connection, pool_id)[1])
+        kept = stored_outliers_of(self._judged(connection, pool_id)[1])
         found = [one.code for one in kept.units if one.unit_id == unit_id]
         return found + ["contributor_differs"] * (whose in kept.unlike)
 
-    def _judged(self, connection: Connection, pool_id: int) -> tuple[PoolUnits, Judgement]:
+    def _judged(self, connection: Connection, pool_id: int) -> tuple[PoolUnits, OutlierReport]:
         of_pool = units_of(load_pool_rows(connection, pool_id, self._standing))
-        return of_pool, judge_pool(of_pool, self._floor)
+        return of_pool, check_outliers(of_pool, self._floor)
 
 
 def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:

@@ -9,7 +9,7 @@ from scipy.special import bdtr, betainc
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.estimate.siblings import Sibling, Siblings
 from kbapi.stats.estimate.small_sample import (
-    NO_BELIEF,
+    NO_POSTERIOR,
     Bell,
     MixedPrior,
     Shape,
@@ -19,7 +19,13 @@ from kbapi.stats.estimate.small_sample import (
 )
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.blend import BlendedBound, KnownShare, LimitBelief, fit_belief, known_share
+from kbapi.stats.start.blend import (
+    BlendedBound,
+    KnownShare,
+    LimitPosterior,
+    fit_posterior,
+    known_share,
+)
 from kbapi.stats.start.pool import fit_pool, spread_first_failures
 from tests.calibration.testers import STEP_MV
 
@@ -56,15 +62,19 @@ def served(scene: Scene) -> float:
 def blend(scene: Scene) -> float:
     """The rule to beat: full trust, the long weak tail alone, error 5 % falling to 2 %."""
     priors = _sev_prior(scene.siblings, scene.units)
-    belief = fit_belief(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
-    return _blended(scene, belief, ERROR * np.interp(scene.units, [10.0, 40.0], [1.0, 0.4]))
+    limit_posterior = fit_posterior(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
+    return _blended(
+        scene, limit_posterior, ERROR * np.interp(scene.units, [10.0, 40.0], [1.0, 0.4])
+    )
 
 
 def averaged_shapes(scene: Scene) -> float:
     """The blend with three shapes averaged by their evidence, equally likely before."""
     priors = _sev_prior(scene.siblings, scene.units) if scene.siblings.series else EVERY_SHAPE
-    belief = fit_belief(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
-    return _blended(scene, belief, ERROR * np.interp(scene.units, [10.0, 40.0], [1.0, 0.4]))
+    limit_posterior = fit_posterior(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
+    return _blended(
+        scene, limit_posterior, ERROR * np.interp(scene.units, [10.0, 40.0], [1.0, 0.4])
+    )
 
 
 def shape_of_the_tail(scene: Scene) -> float:
@@ -77,20 +87,20 @@ def shape_of_the_tail(scene: Scene) -> float:
         scene.pool.weight,
     )
     priors = _sev_prior(scene.siblings, scene.units)
-    return _blended(scene, fit_belief(tail, STEP_MV, VOLTAGE_OFFSET, priors, 1.0), ERROR)
+    return _blended(scene, fit_posterior(tail, STEP_MV, VOLTAGE_OFFSET, priors, 1.0), ERROR)
 
 
 def dirichlet_process(scene: Scene) -> float:
     """A Dirichlet process of concentration 16 centred on the belief: no weight depends on n."""
     priors = _sev_prior(scene.siblings, scene.units)
-    belief = fit_belief(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
-    weight, low, high = belief.weight, 0, 256
+    limit_posterior = fit_posterior(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
+    weight, low, high = limit_posterior.weight, 0, 256
     likely = weight > 1e-5
     while high - low > 1:
         depth = (low + high) // 2
         run = int(np.searchsorted(scene.known.depths, depth, side="right")) - 1
         units, share = scene.known.known_weight[run], scene.known.least[run]
-        believed = belief.share_at([depth])[0][likely]
+        believed = limit_posterior.share_at([depth])[0][likely]
         stable = CONCENTRATION * believed + units * share
         failed = CONCENTRATION * (1.0 - believed) + units * (1.0 - share)
         below = betainc(np.maximum(stable, 1e-9), np.maximum(failed, 1e-9), SHARE)
@@ -109,18 +119,20 @@ def order_statistic(scene: Scene) -> float:
     return float(np.sort(stable)[ranks[-1]])
 
 
-def _blended(scene: Scene, belief: LimitBelief, error: float) -> float:
-    bound = BlendedBound(belief, scene.known, scene.units)
-    modelled = belief.depth_at(SHARE, np.array([error]))[0]
+def _blended(scene: Scene, limit_posterior: LimitPosterior, error: float) -> float:
+    bound = BlendedBound(limit_posterior, scene.known, scene.units)
+    modelled = limit_posterior.depth_at(SHARE, np.array([error]))[0]
     weight = bound.model_free_weight
-    free = BlendedBound(belief, scene.known, 100.0).ends(SHARE, np.array([ERROR])).shallow[0]
+    free = (
+        BlendedBound(limit_posterior, scene.known, 100.0).ends(SHARE, np.array([ERROR])).shallow[0]
+    )
     return float((1.0 - weight) * modelled + weight * free)
 
 
 def _sev_prior(siblings: Siblings, units: float) -> tuple[ShapePrior, ...]:
     """The prior before the race: no least spread, 10 % vague mass, 30 % without own units."""
     if not siblings.series:
-        return NO_BELIEF
+        return NO_POSTERIOR
     prior = MixedPrior(
         mean=_next_of(siblings.series, "mean", 12.0),
         log_sd=_next_of(siblings.series, "log_sd", 0.2),

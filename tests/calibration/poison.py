@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outliers import believed, judge_pool, standing_flags
+from kbapi.evidence.outliers import believed, check_outliers, standing_flags
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.start import Guard, Start, pool_start
@@ -93,12 +93,12 @@ def a_run(honest: Reports, poison: Reports, clean: Siblings, dirty: Siblings) ->
 def answered(reports: Reports, siblings: Siblings) -> Answered:
     """What the product answers: judged, guarded, bounded."""
     units = reports.units()
-    judgement = judge_pool(units, FLOOR_STEPS)
-    pool = believed(units, judgement).intervals
-    guard = Guard(judgement.flagged_share, drift_alarm=False)
+    outlier_report = check_outliers(units, FLOOR_STEPS)
+    pool = believed(units, outlier_report).intervals
+    guard = Guard(outlier_report.flagged_share, drift_alarm=False)
     fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, guard)
     start = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
-    stands = standing_flags(units, judgement) | ~units.informative
+    stands = standing_flags(units, outlier_report) | ~units.informative
     return Answered(start, fit.percentiles[0].steps * STEP_MV, stands)
 
 
@@ -169,7 +169,7 @@ def _honest(runs: int) -> list[Row]:
             rejected = []
             for _ in range(runs):
                 pool = honest_reports(rng, truth, units).units()
-                rejected.append(judge_pool(pool, FLOOR_STEPS).units_set_aside / units)
+                rejected.append(check_outliers(pool, FLOOR_STEPS).excluded_units / units)
             what = f"honest units set aside, no poison, {truth.name}, n = {units}"
             rows.append(measured(what, round(float(np.mean(rejected)), 5), "share", "< 0.01"))
     return rows

@@ -115,7 +115,7 @@ def test_searches_end_where_they_should_and_settle_on_the_safe_side(reports):
     assert min(values(rows, "settled on the safe side")) >= 0.95
 
 
-def test_proposed_settings_fail_about_as_rarely_as_is_told(reports):
+def test_proposed_settings_fail_about_as_rarely_as_is_response(reports):
     # A dozen pools each: the long run measures, this sees only what is broken.
     assert max(values(reports["next_step"], "first settings that fail")) <= 0.2
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.longevity import compare_changes
-from kbapi.stats.search.settle import WANTED_DAYS, WANTED_SHARE, settle_margin
+from kbapi.stats.search.settle import WANTED_DAYS, WANTED_SHARE, recommended_margin
 from kbapi.stats.time.drift import UNTOLD, DatedLimits, find_drift
 from kbapi.stats.time.survival import fit_survival
 from kbapi.storage.follow_ups import FollowedRow
@@ -167,7 +167,7 @@ def _settled(runs: int) -> list[Row]:
         parts = [_followed(rng, 150, lives[place]) for place in lives]
         days, failed = (np.concatenate(some) for some in zip(*parts, strict=True))
         place = np.repeat([0, 1], 150)
-        found = settle_margin(days, failed, np.ones(300), place, (10.0, 20.0))
+        found = recommended_margin(days, failed, np.ones(300), place, (10.0, 20.0))
         wrong += found.standing == "learned" and found.margin == 10.0
         learnt += found.standing == "learned"
     assert _lasting_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _lasting_share(90, lives[1])

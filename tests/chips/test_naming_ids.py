@@ -70,7 +70,7 @@ def test_upper_case_super_is_the_desktop_part() -> None:
         ("NVIDIA GeForce GTX 1660 SUPER", ChipIds(pci_id="10de:2182")),
     ],
 )
-def test_a_contradiction_between_name_and_numbers_is_told(text: str, ids: ChipIds) -> None:
+def test_a_contradiction_between_name_and_numbers_is_response(text: str, ids: ChipIds) -> None:
     found = identify_chip(text, ids=ids)
     assert found.match == "exact"
     assert found.conflict is not None
@@ -90,7 +90,7 @@ def test_agreeing_or_unknown_numbers_are_no_contradiction(text: str, ids: ChipId
     assert identify_chip(text, ids=ids).conflict is None
 
 
-def test_a_name_of_the_other_kind_is_told() -> None:
+def test_a_name_of_the_other_kind_is_response() -> None:
     assert identify_chip("Intel Core i7-8750H", kind="gpu").conflict is not None
     assert identify_chip("Apple M1", kind="gpu").conflict is None
     assert identify_chip("R7 260", kind="cpu").chip.key == "amd-ryzen-7-260"

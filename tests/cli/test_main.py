@@ -434,14 +434,14 @@ def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
     assert "core at -70: failed_later, counted" in told.stdout
     listed = run("my-submissions", "--contributor-token", token, "--home", str(home))
     assert identifier in listed.stdout
-    nobody = run("my-submissions", "--home", str(home))
-    assert nobody.stdout.strip() == "Nothing of yours is here."
+    without_token = run("my-submissions", "--home", str(home))
+    assert without_token.stdout.strip() == "Nothing of yours is here."
     wrong = run("follow-up", identifier, "exploded", "--home", str(home))
     assert wrong.returncode == 1
     assert "outcome" in wrong.stderr
 
 
-def test_many_results_are_sent_from_a_file_and_the_refused_are_told(
+def test_many_results_are_sent_from_a_file_and_the_refused_are_response(
     home: Path, tmp_path: Path
 ) -> None:
     good = json.dumps(RESULT)
@@ -545,7 +545,7 @@ def test_a_curator_lists_shows_decides_and_undoes(
         assert max(len(line) for line in done.stdout.splitlines()) <= 80
 
 
-def test_what_cannot_be_decided_so_is_told(home: Path) -> None:
+def test_what_cannot_be_decided_so_is_response(home: Path) -> None:
     key = ("--key", given_key(home), "--home", str(home))
     nothing = run("review", "decide", "include", "--reason", "depth_confirmed", *key)
     assert nothing.returncode == 2

@@ -206,5 +206,5 @@ def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(
     refused = run(CHIP, *words, "--max-risk", "0.9")
     assert refused.returncode == 1
     assert "max_risk" in refused.stderr
-    nobody = run("not a chip", "--home", str(filled), "--json")
-    assert nobody.returncode == 1
+    without_token = run("not a chip", "--home", str(filled), "--json")
+    assert without_token.returncode == 1

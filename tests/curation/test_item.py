@@ -37,7 +37,7 @@ def answered(instance: Instance, **parameters: str) -> dict[str, Any]:
     return orjson.loads(advise_start(instance, a_question(instance, **asked)).body)
 
 
-def as_told(seen: StartOutcome | None) -> Any:
+def as_response(seen: StartOutcome | None) -> Any:
     assert seen is not None
     return orjson.loads(orjson.dumps(seen.start)), seen.units, seen.failures
 
@@ -59,10 +59,10 @@ def test_both_starts_are_what_the_next_answer_would_be(
     deep = send_deep(instance, number=20)
     shown = item(instance, deep)
     assert shown.pool is not None
-    assert as_told(shown.pool.start_without) == as_answered(answered(instance))
+    assert as_response(shown.pool.start_without) == as_answered(answered(instance))
     decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     now = answered(instance)
-    assert as_told(shown.pool.start_with) == as_answered(now)
+    assert as_response(shown.pool.start_with) == as_answered(now)
     assert shown.pool.start_with != shown.pool.start_without
     again = item(instance, deep).pool
     assert again is not None

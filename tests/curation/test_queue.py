@@ -82,7 +82,7 @@ def test_depths_are_told_from_the_units_own_stock(instance: Instance) -> None:
     assert told == [(240, 250), (None, None)]
 
 
-def test_nothing_of_a_day_a_token_or_a_hash_is_told(instance: Instance) -> None:
+def test_nothing_of_a_day_a_token_or_a_hash_is_response(instance: Instance) -> None:
     send_deep(instance)
     (one,) = page(instance).waiting
     for hidden in ("2026-09-15", "tidewater-member", "tidewater-unit"):
@@ -208,7 +208,7 @@ def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> Non
         {"cod": "x"},
     ],
 )
-def test_what_cannot_be_asked_is_told(instance: Instance, parameters: dict[str, Any]) -> None:
+def test_what_cannot_be_asked_is_response(instance: Instance, parameters: dict[str, Any]) -> None:
     with pytest.raises(QueryInvalid) as refused:
         page(instance, **parameters)
     assert {problem.pointer for problem in refused.value.problems} == set(parameters)

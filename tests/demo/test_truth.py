@@ -41,7 +41,7 @@ def steps_below_stock(setting: dict[str, float], name: str, pool: PoolTruth) -> 
     return pool.grid.stable_steps(setting.get("stock_mv", 0) - setting[name])
 
 
-def check_told(setting: dict[str, float], limit: TrueLimit) -> None:
+def check_response(setting: dict[str, float], limit: TrueLimit) -> None:
     stable = steps_below_stock(setting, "stable_at", limit.pool)
     unstable = steps_below_stock(setting, "unstable_at", limit.pool)
     assert stable is None or stable <= limit.steps
@@ -56,7 +56,7 @@ def test_an_honest_document_brackets_the_limit_of_its_unit() -> None:
         if result.standing == "honest":
             for setting, limit in zip(result.document["settings"], result.limits, strict=True):
                 assert setting["domain"] == limit.pool.domains[0]
-                check_told(setting, limit)
+                check_response(setting, limit)
 
 
 def readings(

@@ -114,7 +114,7 @@ def test_the_form_decides_between_chips_that_share_a_name(instance: Instance) ->
     assert by_id.chip.key == "nvidia-geforce-rtx-2070"
 
 
-def test_numbers_that_contradict_the_name_are_told(instance: Instance) -> None:
+def test_numbers_that_contradict_the_name_are_response(instance: Instance) -> None:
     accepted = send(instance, a_whole_document(chip_ids={"family": 25}))
     assert accepted.chip.key == "norvane-sable-7-4820mx"
     assert accepted.chip_conflict is not None

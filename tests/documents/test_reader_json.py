@@ -103,7 +103,7 @@ def test_what_is_no_json_text_is_unreadable(body: bytes) -> None:
         read_json(body)
 
 
-def test_the_place_where_reading_stopped_is_told() -> None:
+def test_the_place_where_reading_stopped_is_response() -> None:
     with pytest.raises(JsonUnreadable, match="Line 2, column 8"):
         read_json(b'{"a": 1,\n  "b": }')
     with pytest.raises(JsonUnreadable, match="byte 7"):

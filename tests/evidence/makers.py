@@ -14,7 +14,7 @@ from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
     load_pool_rows,
-    month_in_words,
+    month_text,
     standing_on,
     units_of,
 )
@@ -70,7 +70,7 @@ def load_intervals(
             unstable,
             before.weight_ppm + weight_ppm,
             before.units + 1,
-            max(before.latest_month, month_in_words(month)),
+            max(before.latest_month, month_text(month)),
         )
     return [seen[interval] for interval in sorted(seen)]
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from kbapi.evidence.comparisons import Difference, find_differences
-from kbapi.evidence.outliers import UNJUDGED, judge_pool
+from kbapi.evidence.outliers import UNJUDGED, check_outliers
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 
 
@@ -53,7 +53,7 @@ def test_untold_conditions_are_not_a_value() -> None:
     assert filters_of(groups) == []
 
 
-def test_four_units_are_never_told() -> None:
+def test_four_units_are_never_response() -> None:
     few = around(30, 4, 7, supply="battery")
     assert filters_of([*around(100, 40, 8, supply="mains"), *few]) == []
     five = around(30, 5, 7, supply="battery")
@@ -70,9 +70,9 @@ def test_units_that_judging_set_aside_have_no_part_in_it() -> None:
     honest = [*around(100, 40, 11, supply="mains"), *around(100, 40, 12, supply="battery")]
     groups = [*honest, *(a_told_unit(300, supply="battery") for _ in range(12))]
     assert filters_of(groups) == ["supply"]
-    judgement = judge_pool(pool_of(groups), 5.0)
-    assert judgement.units_set_aside == 12
-    assert find_differences(pool_of(groups), judgement) == ()
+    outlier_report = check_outliers(pool_of(groups), 5.0)
+    assert outlier_report.excluded_units == 12
+    assert find_differences(pool_of(groups), outlier_report) == ()
 
 
 def of_few(senders: int, units: list[UnitMade]) -> list[UnitMade]:

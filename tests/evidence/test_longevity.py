@@ -13,7 +13,7 @@ from kbapi.evidence.longevity import (
     MARGINS,
     SettingInUse,
     compare_changes,
-    lasting_evidence,
+    longevity_evidence,
     settings_in_use,
 )
 from kbapi.instance.instance import Instance
@@ -133,7 +133,7 @@ def test_five_units_of_its_own_are_enough_and_before_them_the_series_speaks() ->
 
     def level(*rows: FollowedRow) -> tuple[str, int]:
         grids = {"one": GRID, "other": GRID}
-        found = lasting_evidence(rows, "one", "voltage_offset", grids.get)
+        found = longevity_evidence(rows, "one", "voltage_offset", grids.get)
         return found.level, found.units
 
     assert level(*own) == ("none", 0)
@@ -150,7 +150,9 @@ def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:
     of_one = [a_row(n, contributor_id=1, days=50) for n in range(4)]
     second = a_row(3, contributor_id=1, value=-60, days=50)
     others = [a_row(n, days=50) for n in range(10, 12)]
-    found = lasting_evidence([*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get)
+    found = longevity_evidence(
+        [*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get
+    )
     assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 2)
 
 

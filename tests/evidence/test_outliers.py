@@ -10,10 +10,10 @@ from sqlalchemy import Engine, update
 
 from kbapi.evidence.outliers import (
     UNJUDGED,
-    Judgement,
+    OutlierReport,
     believed,
     believed_of_related,
-    judge_pool,
+    check_outliers,
     standing_flags,
 )
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
@@ -31,28 +31,28 @@ def honest(number: int = 40) -> list[UnitMade]:
     return [a_unit(80 + place % 31) for place in range(number)]
 
 
-def judged(units: list[UnitMade]) -> Judgement:
-    return judge_pool(pool_of(units), FLOOR)
+def judged(units: list[UnitMade]) -> OutlierReport:
+    return check_outliers(pool_of(units), FLOOR)
 
 
 def test_far_away_units_are_set_aside_and_say_on_which_side() -> None:
     pool = [*honest(), a_unit(200), a_unit(150, NEVER_FAILED), a_unit(0, 5)]
-    judgement = judged(pool)
-    assert judgement.outlier_deep.tolist() == [41, 42]
-    assert judgement.outlier_shallow.tolist() == [43]
-    assert judgement.units_set_aside == 3
-    stands = believed(pool_of(pool), judgement)
+    outlier_report = judged(pool)
+    assert outlier_report.outlier_deep.tolist() == [41, 42]
+    assert outlier_report.outlier_shallow.tolist() == [43]
+    assert outlier_report.excluded_units == 3
+    stands = believed(pool_of(pool), outlier_report)
     assert stands.units == 40
     assert int(stands.intervals.stable_steps.max()) < 150
 
 
 def test_a_unit_that_somebody_vouches_for_is_never_set_aside_and_weighs_in_full() -> None:
     newcomer = a_unit(200, is_established=False)
-    assert judged([*honest(), newcomer]).units_set_aside == 1
+    assert judged([*honest(), newcomer]).excluded_units == 1
     pool = pool_of([*honest(), replace(newcomer, is_vouched=True)])
-    judgement = judge_pool(pool, FLOOR)
-    assert (judgement.units_set_aside, judgement.flagged_share) == (0, 0.0)
-    stands = believed(pool, judgement).intervals
+    outlier_report = check_outliers(pool, FLOOR)
+    assert (outlier_report.excluded_units, outlier_report.flagged_share) == (0, 0.0)
+    stands = believed(pool, outlier_report).intervals
     assert stands.weight[stands.stable_steps == 200].tolist() == [1.0]
 
 
@@ -64,9 +64,9 @@ def test_newcomers_hold_a_tenth_of_the_established_and_no_more() -> None:
                 *(a_unit(100, is_established=False) for _ in range(newcomers)),
             ]
         )
-        judgement = judge_pool(pool, FLOOR)
-        assert judgement.is_young == (established < 30)
-        intervals = believed(pool, judgement).intervals
+        outlier_report = check_outliers(pool, FLOOR)
+        assert outlier_report.is_young == (established < 30)
+        intervals = believed(pool, outlier_report).intervals
         return float(intervals.weight[intervals.stable_steps == 100].sum())
 
     assert newcomers_weight(29, 40) == 40
@@ -84,7 +84,7 @@ def test_once_a_pool_is_grown_its_newcomers_say_nothing_of_other_chips() -> None
                 a_unit(100, is_established=False, is_vouched=True),
             ]
         )
-        intervals = believed_of_related(pool, judge_pool(pool, FLOOR))
+        intervals = believed_of_related(pool, check_outliers(pool, FLOOR))
         at_90 = intervals.stable_steps == 90
         return float(intervals.weight[at_90].sum()), float(intervals.weight[~at_90].sum())
 
@@ -94,20 +94,20 @@ def test_once_a_pool_is_grown_its_newcomers_say_nothing_of_other_chips() -> None
 
 def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
     pool = pool_of([*honest(), *(a_unit(112 + place % 3, contributor=9) for place in range(50))])
-    judgement = judge_pool(pool, FLOOR)
-    assert judgement.unlike.tolist() == [9]
-    assert judgement.units_set_aside == 50
-    assert believed(pool, judgement).units == 40
+    outlier_report = check_outliers(pool, FLOOR)
+    assert outlier_report.unlike.tolist() == [9]
+    assert outlier_report.excluded_units == 50
+    assert believed(pool, outlier_report).units == 40
     # 3 of 43 units lie on the deep side.
-    assert judgement.flagged_share == pytest.approx(3 / 43)
-    assert Guard(judgement.flagged_share, drift_alarm=False).stands
+    assert outlier_report.flagged_share == pytest.approx(3 / 43)
+    assert Guard(outlier_report.flagged_share, drift_alarm=False).stands
 
 
 def test_a_contributor_like_the_pool_counts_however_many_units_it_has() -> None:
     pool = pool_of([*honest(), *(replace(one, contributor=9) for one in honest(50))])
-    judgement = judge_pool(pool, FLOOR)
-    assert (judgement.unlike.tolist(), judgement.units_set_aside) == ([], 0)
-    assert believed(pool, judgement).intervals.total_weight == pytest.approx(43)
+    outlier_report = check_outliers(pool, FLOOR)
+    assert (outlier_report.unlike.tolist(), outlier_report.excluded_units) == ([], 0)
+    assert believed(pool, outlier_report).intervals.total_weight == pytest.approx(43)
 
 
 def test_three_units_of_one_contributor_are_too_few_to_tell() -> None:
@@ -120,23 +120,23 @@ def test_three_units_of_one_contributor_are_too_few_to_tell() -> None:
 
 
 def test_shallow_junk_is_no_reason_to_serve_a_stricter_share() -> None:
-    judgement = judged([*honest(), *(a_unit(40, contributor=9) for _ in range(10))])
-    assert judgement.units_set_aside == 10
-    assert judgement.flagged_share == 0.0
+    outlier_report = judged([*honest(), *(a_unit(40, contributor=9) for _ in range(10))])
+    assert outlier_report.excluded_units == 10
+    assert outlier_report.flagged_share == 0.0
 
 
 def test_a_verdict_on_a_contributor_holds_for_few_of_its_units() -> None:
-    judgement = judged([*honest(), *(a_unit(114, contributor=9) for _ in range(50))])
+    outlier_report = judged([*honest(), *(a_unit(114, contributor=9) for _ in range(50))])
     part = pool_of([*honest(5), a_unit(114, contributor=9), a_unit(114, contributor=9)])
-    assert believed(part, judgement).units == 5
+    assert believed(part, outlier_report).units == 5
 
 
 def test_a_pool_without_units_is_young_and_has_no_verdicts() -> None:
     assert judged([]) is UNJUDGED
-    silent = pool_of([a_unit(0, NEVER_FAILED)])
-    assert judge_pool(silent, FLOOR) is UNJUDGED
+    uninformative = pool_of([a_unit(0, NEVER_FAILED)])
+    assert check_outliers(uninformative, FLOOR) is UNJUDGED
     # It is counted as a unit, and says nothing of limits.
-    stands = believed(silent, UNJUDGED)
+    stands = believed(uninformative, UNJUDGED)
     assert (stands.units, len(stands.intervals.weight), stands.latest_month) == (1, 0, "2026-08")
 
 
@@ -158,8 +158,8 @@ def test_what_numbers_units_have_never_matters_to_the_last_bit(
     shuffled = list(pool)
     dice.shuffle(shuffled)
     one, other = judged(pool), judged(shuffled)
-    assert (one.fence, one.newcomer_factor, one.is_young) == (
-        other.fence,
+    assert (one.cutoffs, one.newcomer_factor, one.is_young) == (
+        other.cutoffs,
         other.newcomer_factor,
         other.is_young,
     )
@@ -177,12 +177,12 @@ def test_what_numbers_units_have_never_matters_to_the_last_bit(
 @given(st.lists(units_made, min_size=1, max_size=60))
 def test_what_is_set_aside_and_what_stands_are_all_there_is(made: list[UnitMade]) -> None:
     pool = pool_of(made)
-    judgement = judge_pool(pool, FLOOR)
-    stand = standing_flags(pool, judgement)
-    assert int(stand.sum()) + judgement.units_set_aside == int(pool.informative.sum())
+    outlier_report = check_outliers(pool, FLOOR)
+    stand = standing_flags(pool, outlier_report)
+    assert int(stand.sum()) + outlier_report.excluded_units == int(pool.informative.sum())
     assert stand[pool.confirmed_by_curator & pool.informative].all()
-    assert 0 <= judgement.flagged_share < 1
-    assert 0 < judgement.newcomer_factor <= 1
+    assert 0 <= outlier_report.flagged_share < 1
+    assert 0 < outlier_report.newcomer_factor <= 1
 
 
 def with_contributors(engine: Engine, number: int, first_seen: date) -> PoolUnits:
@@ -215,7 +215,9 @@ def test_all_who_send_without_a_token_are_never_established(engine: Engine) -> N
         connection.execute(update(Contributor).values(first_seen_day=date(2025, 1, 1)))
         first = connection.exec_driver_sql("SELECT MIN(id) FROM contributor").scalar_one()
         connection.execute(
-            update(Contributor).where(Contributor.id == first).values(token_hash=STANDING.nobody)
+            update(Contributor)
+            .where(Contributor.id == first)
+            .values(token_hash=STANDING.without_token)
         )
         found = units_of(load_pool_rows(connection, pool_id, STANDING))
     assert found.established.tolist().count(False) == 1

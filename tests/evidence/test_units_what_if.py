@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from kbapi.advice.evidence_found import EvidenceFound, find_evidence
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.curation.decisions import hold_decisions
-from kbapi.evidence.units import suppose
+from kbapi.evidence.units import what_if_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.decisions import DecisionRow, SettingAt, find_setting_at
@@ -95,10 +95,12 @@ def test_every_word_about_every_setting_is_supposed_as_it_would_hold(
             if word == "include" and not at.has_end:
                 continue
             with instance.reading() as connection:
-                supposed = suppose(connection, at, WhatIf(at.submission_id, at.ordinal, word))
-                found = find_evidence(connection, asked, instance, supposed=supposed)
+                what_if = what_if_evidence(
+                    connection, at, WhatIf(at.submission_id, at.ordinal, word)
+                )
+                found = find_evidence(connection, asked, instance, what_if=what_if)
             assert_alike(plain(found), plain(said(instance, at, word, asked)), (at, word))
-            compared.add((word, supposed.units_more))
+            compared.add((word, what_if.units_more))
     # Every way in which a pool may change was met.
     assert compared >= {("include", 0), ("include", 1), ("exclude", 0), ("exclude", -1)}
 
@@ -111,18 +113,18 @@ def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
             at = find_setting_at(connection, public_id, ordinal)
             assert at is not None
         for word in WORDS[not at.has_end :]:
-            supposed = WhatIf(at.submission_id, at.ordinal, word)
+            what_if = WhatIf(at.submission_id, at.ordinal, word)
             with instance.reading() as connection:
-                rows = dated(connection, at, supposed)
+                rows = dated(connection, at, what_if)
             with instance.rehearsing() as connection:
                 say(instance, connection, at, word)
                 assert rows == dated(connection, at)
 
 
 def dated(
-    connection: Connection, at: SettingAt, supposed: WhatIf | None = None
+    connection: Connection, at: SettingAt, what_if: WhatIf | None = None
 ) -> list[tuple[int, ...]]:
-    rows = load_dated_rows(connection, at.place.pool_id, supposed)
+    rows = load_dated_rows(connection, at.place.pool_id, what_if)
     return sorted(zip(*(getattr(rows, field.name) for field in fields(rows)), strict=True))
 
 

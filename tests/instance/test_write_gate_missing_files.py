@@ -139,7 +139,7 @@ def test_who_closes_last_leaves_one_file(instance: Instance) -> None:
 
 
 @pytest.mark.parametrize("log", [b"results", b""])
-def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_told(
+def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_response(
     instance: Instance, monkeypatch: pytest.MonkeyPatch, log: bytes
 ) -> None:
     instance.close()
@@ -150,4 +150,4 @@ def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_told(
         with pytest.raises(StorageUnwritable, match="allow writing to the folder"):
             open_instance(instance.settings)
     else:
-        assert open_instance(instance.settings).gate.is_sealed
+        assert open_instance(instance.settings).gate.is_read_only_medium

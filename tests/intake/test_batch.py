@@ -13,7 +13,7 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.submit import rehearse_submission
-from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
+from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_body, a_setting, a_submission, row_counts, rows_of, send
 
 GOOD = a_submission(number=1)
@@ -62,7 +62,7 @@ def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
     batch(together, *MIXED)
     ndjson = b"\n".join(json.dumps(document).encode() for document in MIXED) + b"\n\n"
     accept_batch(lines, ndjson, is_ndjson=True)
-    assert evidence_in_words(alone) == evidence_in_words(together) == evidence_in_words(lines)
+    assert evidence_text(alone) == evidence_text(together) == evidence_text(lines)
     assert row_counts(alone) == row_counts(together) == row_counts(lines)
     for made in (alone, together, lines):
         made.close()

@@ -13,7 +13,7 @@ from kbapi.intake.rescreen import rescreen
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.versions import RULES_VERSION
-from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
+from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_setting, a_submission, give_up_lost_secret, rows_of, send
 from tests.storage.test_sqlite_schema_upgrades import database_at
 
@@ -35,7 +35,7 @@ def column(instance: Instance, sql: str) -> list[Any]:
 def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_before(
     upgraded: Instance,
 ) -> None:
-    before = evidence_in_words(upgraded)
+    before = evidence_text(upgraded)
     stored = column(upgraded, "SELECT COUNT(*) FROM submission")[0]
     assert rescreen(upgraded) == stored > 10
     assert set(column(upgraded, "SELECT rules_version FROM submission")) == {RULES_VERSION}
@@ -45,7 +45,7 @@ def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_befo
             "SELECT unit_id FROM setting_result WHERE reasons LIKE '%refused_by_current_rules%'",
         )
     )
-    after = evidence_in_words(upgraded)
+    after = evidence_text(upgraded)
     assert len(before) - len(after) == len(refused)
     assert set(after) <= set(before)
     assert rescreen(upgraded) == 0
@@ -63,7 +63,7 @@ def test_what_identifies_somebody_is_taken_out_of_the_stored_document(upgraded: 
 
 
 @pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
-def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_told(
+def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_response(
     upgraded: Instance,
 ) -> None:
     rescreen(upgraded)
@@ -102,7 +102,7 @@ def test_screening_again_equals_sending_today(tmp_path: Path) -> None:
         connection.exec_driver_sql("DELETE FROM lock_report")
         connection.exec_driver_sql("DELETE FROM reading")
     assert rescreen(old) == 4
-    assert evidence_in_words(old) == evidence_in_words(new)
+    assert evidence_text(old) == evidence_text(new)
     for table in ("submission", "setting_result", "lock_report", "reading"):
         assert [row[6:] for row in rows_of(old)[table]] == [row[6:] for row in rows_of(new)[table]]
     old.close()

@@ -77,7 +77,7 @@ def test_all_results_under_older_rules_are_told_until_they_were_screened_again(
 
 
 @pytest.mark.parametrize("dump", ["0001_rules_2", "0001_no_readings"])
-def test_an_upgrade_that_ends_after_its_migrations_is_told(tmp_path: Path, dump: str) -> None:
+def test_an_upgrade_that_ends_after_its_migrations_is_response(tmp_path: Path, dump: str) -> None:
     settings = Settings(home=tmp_path)
     database_at(dump, settings.database_path)
     upgrade_to_head(settings.database_path)

@@ -98,7 +98,7 @@ def test_a_run_of_a_joint_setting_has_all_its_domains_at_one_value() -> None:
         assert screened(a_result(joint, trials=(run,))).grade == "short"
 
 
-def test_loads_of_runs_stand_beside_those_that_were_told() -> None:
+def test_loads_of_runs_stand_beside_those_that_were_response() -> None:
     run = a_run(at(-80), load="memory_heavy")
     assert screened(a_result(CORE, trials=(run,))).loads == (
         "all_core",

@@ -14,7 +14,7 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.my_submissions import withdraw_own_result
 from tests.evidence.makers import load_intervals
-from tests.intake.evidence_in_words import evidence_in_words, instances_of_one_secret
+from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_body, a_question, a_setting, a_submission, send
 
 FEW = settings(
@@ -72,7 +72,7 @@ def test_any_order_and_any_grouping_give_the_same_evidence(sent: list[Any], dice
             send(other, document)
         for part in (shuffled[:cut], shuffled[cut:]):
             accept_batch(grouped, a_body(part))
-        assert evidence_in_words(one) == evidence_in_words(other) == evidence_in_words(grouped)
+        assert evidence_text(one) == evidence_text(other) == evidence_text(grouped)
         assert read_of(one) == read_of(other) == read_of(grouped)
         for made in (one, other, grouped):
             made.close()
@@ -88,11 +88,11 @@ def test_adding_and_withdrawing_restores_evidence_and_answer(
         (instance,) = instances_of_one_secret(Path(folder), "one")
         for document in kept:
             send(instance, document)
-        before, answer = evidence_in_words(instance), answer_of(instance)
+        before, answer = evidence_text(instance), answer_of(instance)
         result = send(instance, passing)
         answer_of(instance)
         withdraw_own_result(instance, result.id, result.receipt)
-        assert evidence_in_words(instance) == before
+        assert evidence_text(instance) == before
         assert answer_of(instance) == answer
         instance.close()
 
@@ -105,14 +105,14 @@ def answer_of(instance: Instance) -> dict[str, Any]:
 
 
 def test_the_latest_era_speaks_and_ties_are_broken_alike(tmp_path: Path) -> None:
-    def era(firmware: str, month: str, stable: int) -> dict[str, Any]:
+    def firmware_era(firmware: str, month: str, stable: int) -> dict[str, Any]:
         setting = a_setting(stable_at=-stable, unstable_at=-stable - 10)
         return a_submission(setting, platform={"firmware": firmware}, measured_in=month)
 
     old, new, tied = (
-        era("1.9", "2026-07", 100),
-        era("1.10", "2026-08", 60),
-        era("1.2", "2026-08", 40),
+        firmware_era("1.9", "2026-07", 100),
+        firmware_era("1.10", "2026-08", 60),
+        firmware_era("1.2", "2026-08", 40),
     )
     one, other = instances_of_one_secret(tmp_path, "one", "other")
     for instance, order in ((one, (old, new, tied)), (other, (tied, new, old))):

@@ -79,12 +79,12 @@ def count_in_two_and_end_one(where: Path) -> None:
     os.waitpid(ended, 0)
     folder.begin_counting()
     counters.count_submission("stored")
-    before = set(folder.tell_counts().splitlines())
+    before = set(folder.exposition_of_counts().splitlines())
     said = {b'kbapi_submissions_total{outcome="stored"} 6.0', b"kbapi_commit_writers_sum 10.0"}
     assert before >= {*said, b"kbapi_workers 2.0"}
     folder.keep_counts_of(ended)
     folder.keep_counts_of(ended)
-    after = set(folder.tell_counts().splitlines())
+    after = set(folder.exposition_of_counts().splitlines())
     assert before ^ after == {b"kbapi_workers 2.0", b"kbapi_workers 1.0"}
     assert not list(where.glob(f"*_{ended}.db"))
 
@@ -99,7 +99,7 @@ def count_where_nothing_can_be_written(where: Path) -> None:
     folder.begin_counting()
     counters.count_submission("stored")
     folder.keep_counts_of(os.getpid())
-    assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.tell_counts()
+    assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts()
 
 
 def test_where_no_folder_can_be_made_a_process_counts_for_itself(tmp_path: Path) -> None:
@@ -114,12 +114,12 @@ def count_while_the_folder_breaks(where: Path, breaks: Any, lines: Path) -> None
     breaks(where)
     for _ in range(2):
         folder.keep_counts_of(os.getpid() + 1)
-        told = folder.tell_counts()
+        told = folder.exposition_of_counts()
         assert b'kbapi_submissions_total{outcome="stored"} 1.0' in told
     # Whoever begins now counts in memory.
     folder.begin_counting()
     counters.count_submission("repeated")
-    assert b'kbapi_submissions_total{outcome="repeated"} 1.0' in folder.tell_counts()
+    assert b'kbapi_submissions_total{outcome="repeated"} 1.0' in folder.exposition_of_counts()
 
 
 def remove(where: Path) -> None:
@@ -149,7 +149,9 @@ def count_beside_a_broken_file(where: Path) -> None:
         broken.write_bytes(text)
         folder.keep_counts_of(1)
         broken.write_bytes(text)
-        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.tell_counts(), text
+        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts(), (
+            text
+        )
 
 
 def test_a_file_with_something_else_in_it_ends_nobody(tmp_path: Path) -> None:

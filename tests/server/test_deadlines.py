@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 
 from kbapi.server import deadlines
-from kbapi.server.deadlines import HurriedSocket
+from kbapi.server.deadlines import DeadlineSocket
 
 SECOND_BYTES = 65_536
 """What must be read in each further second."""
@@ -28,10 +28,10 @@ class Clock:
 
 
 @pytest.fixture
-def ends() -> Iterator[tuple[HurriedSocket, socket.socket]]:
+def ends() -> Iterator[tuple[DeadlineSocket, socket.socket]]:
     """The server's and the client's, between which the kernel keeps little."""
     servers, client = socket.socketpair()
-    with HurriedSocket(servers) as server, client:
+    with DeadlineSocket(servers) as server, client:
         server.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4_096)
         server.begin(0.0)
         yield server, client
@@ -49,7 +49,7 @@ def reading(client: socket.socket) -> threading.Thread:
     return reader
 
 
-def send(server: HurriedSocket, size: int) -> int:
+def send(server: DeadlineSocket, size: int) -> int:
     """How many bytes were sent in pieces of so many, before the server left."""
     sent = 0
     try:
@@ -63,7 +63,7 @@ def send(server: HurriedSocket, size: int) -> int:
 
 @pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
 def test_a_large_answer_has_as_long_as_a_thin_line_takes(
-    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
+    ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
     clock = Clock(0.9 * min(size, SECOND_BYTES) / SECOND_BYTES)
@@ -77,7 +77,7 @@ def test_a_large_answer_has_as_long_as_a_thin_line_takes(
 
 @pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
 def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
-    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
+    ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
     clock = Clock(2.0 * min(size, SECOND_BYTES) / SECOND_BYTES)
@@ -90,7 +90,7 @@ def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
 
 
 def test_a_request_begins_a_new_answer(
-    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
+    ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     server, client = ends
     monkeypatch.setattr(deadlines, "time", Clock(6.0))
@@ -103,7 +103,7 @@ def test_a_request_begins_a_new_answer(
 
 
 def test_whoever_reads_nothing_is_left(
-    ends: tuple[HurriedSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
+    ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(deadlines, "_ANSWER_S", 0.2)
     server, _ = ends

@@ -112,7 +112,12 @@ def survival(shape: str, depth: float, mean: float, sd: float) -> float:
 
 
 def sev_log_likelihood(
-    reports: list[Report], step: float, mean: float, sd: float, strays: float = 0.0, deepest=220.0
+    reports: list[Report],
+    step: float,
+    mean: float,
+    sd: float,
+    contamination: float = 0.0,
+    deepest=220.0,
 ) -> float:
     """Strays lie anywhere down to the deepest, in the control's unit."""
     total = 0.0
@@ -120,7 +125,7 @@ def sev_log_likelihood(
         beyond = 0.0 if right == NEVER_FAILED else sev_survival(right * step, mean, sd)
         inside = sev_survival(left * step, mean, sd) - beyond
         anywhere = min(right * step, deepest) - min(left * step, deepest)
-        inside = (1 - strays) * inside + strays * anywhere / deepest
+        inside = (1 - contamination) * inside + contamination * anywhere / deepest
         total += weight * math.log(max(inside, 1e-300))
     return total
 
@@ -130,7 +135,7 @@ Belief = list[tuple[float, float, float]]
 
 
 def sev_posterior(
-    reports: list[Report], step: float, scale, density, cells=(90, 60), strays: float = 0.0
+    reports: list[Report], step: float, scale, density, cells=(90, 60), contamination: float = 0.0
 ) -> Belief:
     """The whole box at one fineness, `density(mean, log sd)` the prior in logs."""
     wide = (scale.mean_high - scale.mean_low) / cells[0]
@@ -141,7 +146,7 @@ def sev_posterior(
             mean = scale.mean_low + (i + 0.5) * wide
             log_sd = math.log(scale.sd_low) + (j + 0.5) * tall
             height = sev_log_likelihood(
-                reports, step, mean, math.exp(log_sd), strays, scale.mean_high
+                reports, step, mean, math.exp(log_sd), contamination, scale.mean_high
             )
             points.append((mean, math.exp(log_sd), height + density(mean, log_sd)))
     highest = max(height for *_, height in points)
@@ -149,10 +154,10 @@ def sev_posterior(
     return [(mean, sd, math.exp(height - highest) / total) for mean, sd, height in points]
 
 
-def sev_depth_quantile(belief: Belief, share_: float, level: float) -> float:
+def sev_depth_quantile(limit_posterior: Belief, share_: float, level: float) -> float:
     """Posterior quantile of the depth, in the control's unit, that the share of units reaches."""
     depths = []
-    for mean, sd, chance in belief:
+    for mean, sd, chance in limit_posterior:
         spread = sd * math.sqrt(6) / math.pi
         depths.append((mean + spread * (0.5772156649015329 + math.log(-math.log(share_))), chance))
     below = 0.0
@@ -163,11 +168,13 @@ def sev_depth_quantile(belief: Belief, share_: float, level: float) -> float:
     raise AssertionError("a level is below one")
 
 
-def spread_first_failures(reports: list[Report], step: float, belief: Belief) -> list[Report]:
+def spread_first_failures(
+    reports: list[Report], step: float, limit_posterior: Belief
+) -> list[Report]:
     def chance(depth: int) -> float:
         return sum(
             p * (sev_survival(depth * step, m, sd) - sev_survival((depth + 1) * step, m, sd))
-            for m, sd, p in belief
+            for m, sd, p in limit_posterior
         )
 
     placed = []

@@ -3,7 +3,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.estimate.outliers import NO_FENCE, Fence, fit_fence, weighted_median, weighted_qn
+from kbapi.stats.estimate.outliers import (
+    NO_CUTOFFS,
+    OutlierCutoffs,
+    fit_outlier_cutoffs,
+    weighted_median,
+    weighted_qn,
+)
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
 
 # Published data with the values that statistics programs give for them, without the factor for
@@ -70,11 +76,11 @@ def test_moving_all_units_moves_the_fence_and_doubling_their_weights_does_nothin
     weight = np.array([w for _, w in units])
     ones = np.ones(len(units), dtype=np.int64)
 
-    def fence(off, factor):
+    def cutoffs(off, factor):
         pool = GroupedIntervals(stable + off, stable + off + 2, weight * factor)
-        return fit_fence(pool, ones, 2.0)
+        return fit_outlier_cutoffs(pool, ones, 2.0)
 
-    here, there = fence(0, 1.0), fence(shift, 2.0)
+    here, there = cutoffs(0, 1.0), cutoffs(shift, 2.0)
     if here.deepest_steps is None:
         assert there.deepest_steps is None
     else:
@@ -96,24 +102,24 @@ FOURS = np.array([4, 4, 4, 4, 4])
 
 def test_nine_units_have_no_fence_and_ten_have():
     pool = a_pool((90, 92, 5.0), (95, 97, 4.0))
-    assert fit_fence(pool, np.array([5, 4]), 2.0) == NO_FENCE
+    assert fit_outlier_cutoffs(pool, np.array([5, 4]), 2.0) == NO_CUTOFFS
     pool = a_pool((90, 92, 5.0), (95, 97, 5.0))
-    assert fit_fence(pool, np.array([5, 5]), 2.0) != NO_FENCE
+    assert fit_outlier_cutoffs(pool, np.array([5, 5]), 2.0) != NO_CUTOFFS
 
 
 def test_units_never_failed_or_failed_at_first_do_not_centre_the_fence():
-    alone = fit_fence(a_pool(*HONEST), FOURS, 2.0)
+    alone = fit_outlier_cutoffs(a_pool(*HONEST), FOURS, 2.0)
     beside = a_pool(*HONEST, (140, NEVER_FAILED, 1.0), (0, 60, 1.0))
-    assert fit_fence(beside, np.append(FOURS, [1, 1]), 2.0) == alone
+    assert fit_outlier_cutoffs(beside, np.append(FOURS, [1, 1]), 2.0) == alone
 
 
 def test_heaped_numbers_have_a_fence_as_wide_as_the_floor():
     pool = a_pool((100, 101, 40.0))
-    assert fit_fence(pool, np.array([40]), 5.0) == Fence(123, 75)
+    assert fit_outlier_cutoffs(pool, np.array([40]), 5.0) == OutlierCutoffs(123, 75)
 
 
 def test_an_interval_is_judged_by_its_middle_and_an_open_one_by_what_it_passed():
-    fence = Fence(120, 80)
+    cutoffs = OutlierCutoffs(120, 80)
     pool = a_pool(
         (120, 121, 1.0),  # its only limit is 120
         (120, 122, 1.0),  # 120 or 121
@@ -125,18 +131,18 @@ def test_an_interval_is_judged_by_its_middle_and_an_open_one_by_what_it_passed()
         (79, 81, 1.0),
         (80, 81, 1.0),
     )
-    assert np.flatnonzero(fence.too_deep(pool)).tolist() == [1, 3]
-    assert np.flatnonzero(fence.too_shallow(pool)).tolist() == [6, 7]
-    assert not NO_FENCE.too_deep(pool).any()
-    assert not NO_FENCE.too_shallow(pool).any()
+    assert np.flatnonzero(cutoffs.too_deep(pool)).tolist() == [1, 3]
+    assert np.flatnonzero(cutoffs.too_shallow(pool)).tolist() == [6, 7]
+    assert not NO_CUTOFFS.too_deep(pool).any()
+    assert not NO_CUTOFFS.too_shallow(pool).any()
 
 
 def test_many_weak_units_are_a_part_of_the_truth_and_few_are_not():
-    def fence(weak):
+    def cutoffs(weak):
         pool = a_pool(*HONEST, (10, 12, float(weak)))
-        return fit_fence(pool, np.append(FOURS, weak), 2.0)
+        return fit_outlier_cutoffs(pool, np.append(FOURS, weak), 2.0)
 
     # 3 of 23 units are 13 %, 4 of 24 are 17 %.
-    assert fence(3).shallowest_steps is not None
-    assert fence(4).shallowest_steps is None
-    assert fence(4).deepest_steps is not None
+    assert cutoffs(3).shallowest_steps is not None
+    assert cutoffs(4).shallowest_steps is None
+    assert cutoffs(4).deepest_steps is not None

@@ -15,12 +15,12 @@ from tests.stats.makers import a_pool, reports
 def test_each_unit_is_shared_out_like_the_belief(rows):
     pool = a_pool(rows)
     fit = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
-    belief = list(
+    limit_posterior = list(
         zip(fit.mean.tolist(), np.exp(fit.log_sd).tolist(), fit.weight.tolist(), strict=True)
     )
     placed = spread_first_failures(pool, fit)
     plain: dict[tuple[int, int], float] = {}
-    for left, right, weight in slow.spread_first_failures(rows, 5.0, belief):
+    for left, right, weight in slow.spread_first_failures(rows, 5.0, limit_posterior):
         plain[left, right] = plain.get((left, right), 0.0) + weight
     ends = zip(placed.stable_steps.tolist(), placed.unstable_steps.tolist(), strict=True)
     found = dict(zip(ends, placed.weight.tolist(), strict=True))

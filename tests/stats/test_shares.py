@@ -70,8 +70,8 @@ def test_related_chips_that_disagree_lend_little() -> None:
 
 def test_one_related_chip_and_none_lend_one_unit() -> None:
     assert fit_share_prior(np.array([[40.0, 2.0]])).strength == 1
-    nobody = fit_share_prior(np.zeros((0, 2)))
-    assert (nobody.shares.tolist(), nobody.strength) == ([0.5, 0.5], 1)
+    without_token = fit_share_prior(np.zeros((0, 2)))
+    assert (without_token.shares.tolist(), without_token.strength) == ([0.5, 0.5], 1)
     empty = fit_share_prior(np.zeros((3, 2)))
     assert empty.shares.tolist() == [0.5, 0.5]
 

@@ -12,7 +12,7 @@ from kbapi.stats.estimate.siblings import (
     sibling_prior,
     summarise_sibling,
 )
-from kbapi.stats.estimate.small_sample import NO_BELIEF, Shape, VaguePrior, fit_sev
+from kbapi.stats.estimate.small_sample import NO_POSTERIOR, Shape, VaguePrior, fit_sev
 from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
 from kbapi.stats.start.pool import fit_pool, likelihood_trust
 from kbapi.stats.start.start import share_depth
@@ -56,8 +56,12 @@ def test_the_series_goes_before_the_line_and_the_line_before_nothing():
     assert (nearest.level, nearest.siblings, nearest.borrowed_units) == (Level.SERIES, 3, 300.0)
     farther = sibling_prior(Siblings((), line), VOLTAGE_OFFSET)
     assert (farther.level, farther.siblings, farther.borrowed_units) == (Level.LINE, 2, 200.0)
-    nobody = sibling_prior(Siblings(), VOLTAGE_OFFSET)
-    assert (nobody.level, nobody.shapes, nobody.borrowed_units) == (Level.NONE, NO_BELIEF, 0.0)
+    without_token = sibling_prior(Siblings(), VOLTAGE_OFFSET)
+    assert (without_token.level, without_token.shapes, without_token.borrowed_units) == (
+        Level.NONE,
+        NO_POSTERIOR,
+        0.0,
+    )
 
 
 def test_a_chip_with_hardly_any_units_is_no_sibling():
@@ -129,8 +133,8 @@ def test_own_units_far_from_the_siblings_agree_less_and_none_at_all_agree():
     assert agreement == sorted(agreement, reverse=True)
     assert agreement[0] > 0.8
     assert agreement[-1] < 0.01
-    nobody = a_pool([(0, 1 << 30, 1.0)])
-    assert fit_pool(nobody, siblings, 5.0, VOLTAGE_OFFSET).agreement == 1.0
+    without_token = a_pool([(0, 1 << 30, 1.0)])
+    assert fit_pool(without_token, siblings, 5.0, VOLTAGE_OFFSET).agreement == 1.0
     assert fit_pool(a_pool([(9, 10, 9.0)]), Siblings(), 5.0, VOLTAGE_OFFSET).agreement == 1.0
 
 

@@ -15,7 +15,7 @@ from kbapi.stats.estimate.small_sample import (
 )
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
-from kbapi.stats.start.blend import LimitBelief
+from kbapi.stats.start.blend import LimitPosterior
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 
@@ -23,7 +23,7 @@ MIXED = MixedPrior(Bell(110.0, 14.0), Bell(3.1, 0.25), 0.1)
 
 
 def believed(fit):
-    return LimitBelief((fit,), np.ones(1))
+    return LimitPosterior((fit,), np.ones(1))
 
 
 def in_logs(prior, scale):
@@ -39,17 +39,26 @@ def in_logs(prior, scale):
     st.sampled_from([VaguePrior(), MIXED]),
     st.sampled_from([0.0, 0.03, 0.3]),
 )
-def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior, strays):
-    fit = fit_shape(a_pool(rows), 5.0, VOLTAGE_OFFSET, prior, Shape.SMALLEST_EXTREME, strays=strays)
+def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior, contamination):
+    fit = fit_shape(
+        a_pool(rows),
+        5.0,
+        VOLTAGE_OFFSET,
+        prior,
+        Shape.SMALLEST_EXTREME,
+        contamination=contamination,
+    )
     density = in_logs(prior, VOLTAGE_OFFSET)
-    belief = slow.sev_posterior(rows, 5.0, VOLTAGE_OFFSET, density, strays=strays)
+    limit_posterior = slow.sev_posterior(
+        rows, 5.0, VOLTAGE_OFFSET, density, contamination=contamination
+    )
     assert fit.weight.sum() == pytest.approx(1.0)
-    assert fit.expected_mean() == pytest.approx(sum(m * p for m, _, p in belief), abs=0.6)
-    plain = sum(math.log(sd) * p for _, sd, p in belief)
+    assert fit.expected_mean() == pytest.approx(sum(m * p for m, _, p in limit_posterior), abs=0.6)
+    plain = sum(math.log(sd) * p for _, sd, p in limit_posterior)
     assert fit.expected_log_sd() == pytest.approx(plain, abs=0.02)
     for share, level in [(0.9, 0.05), (0.9, 0.95), (0.5, 0.5)]:
         depth_mv = 5.0 * float(believed(fit).depth_at(share, np.array([level]))[0])
-        plain = slow.sev_depth_quantile(belief, share, level)
+        plain = slow.sev_depth_quantile(limit_posterior, share, level)
         assert depth_mv == pytest.approx(plain, abs=2.5)
 
 

@@ -12,7 +12,7 @@ from kbapi.stats.estimate.small_sample import (
     survival,
 )
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.blend import fit_belief
+from kbapi.stats.start.blend import fit_posterior
 from tests.stats import slow
 from tests.stats.makers import a_pool
 
@@ -82,17 +82,18 @@ def test_a_belief_mixes_its_shapes_by_bayes():
         ShapePrior(shape, chance, VaguePrior())
         for shape, chance in zip(Shape, (0.5, 0.3, 0.2), strict=True)
     ]
-    belief = fit_belief(a_pool(ROWS), 5.0, VOLTAGE_OFFSET, priors, 1.0)
+    limit_posterior = fit_posterior(a_pool(ROWS), 5.0, VOLTAGE_OFFSET, priors, 1.0)
     odds = [
-        p.chance * np.exp(part.log_evidence) for p, part in zip(priors, belief.parts, strict=True)
+        p.chance * np.exp(part.log_evidence)
+        for p, part in zip(priors, limit_posterior.parts, strict=True)
     ]
-    assert belief.chances.tolist() == pytest.approx([odd / sum(odds) for odd in odds])
-    assert belief.weight.sum() == pytest.approx(1.0)
-    assert belief.share_at([5, 9]).shape == (2, len(belief.weight))
+    assert limit_posterior.chances.tolist() == pytest.approx([odd / sum(odds) for odd in odds])
+    assert limit_posterior.weight.sum() == pytest.approx(1.0)
+    assert limit_posterior.share_at([5, 9]).shape == (2, len(limit_posterior.weight))
     level = np.array([0.3])
-    depth = belief.depth_at(0.9, level)
+    depth = limit_posterior.depth_at(0.9, level)
     below = sum(
         chance * part.weight[part.depths_of(0.9) <= depth[0]].sum()
-        for part, chance in zip(belief.parts, belief.chances, strict=True)
+        for part, chance in zip(limit_posterior.parts, limit_posterior.chances, strict=True)
     )
     assert below == pytest.approx(0.3, abs=0.03)

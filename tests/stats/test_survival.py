@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.search.settle import settle_margin
+from kbapi.stats.search.settle import recommended_margin
 from kbapi.stats.time.survival import fit_survival
 from tests.stats.makers import VECTORS
 
@@ -99,8 +99,8 @@ def test_where_nothing_failed_the_lower_end_is_the_exact_binomial_one():
     found = fit_survival(np.full(30, 100), np.zeros(30, bool), np.ones(30)).after(90, 0.90)
     assert (found.share, found.high) == (1.0, 1.0)
     assert found.low == pytest.approx(0.05 ** (1 / 30))
-    nobody = fit_survival(np.full(30, 80), np.zeros(30, bool), np.ones(30)).after(90, 0.90)
-    assert (nobody.low, nobody.high, nobody.known) == (0.0, 1.0, 0.0)
+    without_token = fit_survival(np.full(30, 80), np.zeros(30, bool), np.ones(30)).after(90, 0.90)
+    assert (without_token.low, without_token.high, without_token.known) == (0.0, 1.0, 0.0)
 
 
 @pytest.mark.parametrize(
@@ -117,7 +117,7 @@ def settled(*bands):
     place = np.repeat(np.arange(len(bands)), [sum(band) for band in bands])
     days = np.full(len(failed), 100)
     days[failed] = 40
-    return settle_margin(days, failed, np.ones(len(failed)), place, (10.0, 20.0, 30.0))
+    return recommended_margin(days, failed, np.ones(len(failed)), place, (10.0, 20.0, 30.0))
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,8 @@ from threading import Event
 
 import pytest
 
-from kbapi.metrics.folder import tell_counts
-from kbapi.storage.answers import LONGEST_AGE_S, AnswerBytes, Flights
+from kbapi.metrics.folder import exposition_of_counts
+from kbapi.storage.answers import LONGEST_AGE_S, AnswerBytes, SingleFlight
 
 OLD, NEW = AnswerBytes(b"old", "1"), AnswerBytes(b"new", "2")
 
@@ -38,28 +38,30 @@ def watch() -> HandWoundWatch:
 
 
 @pytest.fixture
-def flights(watch: HandWoundWatch) -> Flights:
-    return Flights(watch)
+def single_flight(watch: HandWoundWatch) -> SingleFlight:
+    return SingleFlight(watch)
 
 
 def counted(served: str) -> float:
-    lines = tell_counts().decode().splitlines()
+    lines = exposition_of_counts().decode().splitlines()
     (line,) = [one for one in lines if one.startswith(f'kbapi_answers_total{{served="{served}"}}')]
     return float(line.rsplit(" ", 1)[1])
 
 
-def begin(pool: ThreadPoolExecutor, flights: Flights, work: SlowComputation) -> Future[AnswerBytes]:
-    flying = pool.submit(flights.fly, "q", work)
+def begin(
+    pool: ThreadPoolExecutor, single_flight: SingleFlight, work: SlowComputation
+) -> Future[AnswerBytes]:
+    flying = pool.submit(single_flight.fly, "q", work)
     assert work.begun.wait(20)
     return flying
 
 
-def test_one_computes_and_all_get_its_answer(flights: Flights) -> None:
+def test_one_computes_and_all_get_its_answer(single_flight: SingleFlight) -> None:
     work = SlowComputation()
     with ThreadPoolExecutor(8) as pool:
-        first = begin(pool, flights, work)
+        first = begin(pool, single_flight, work)
         before = counted("computed"), counted("waited")
-        others = [pool.submit(flights.fly, "q", work) for _ in range(7)]
+        others = [pool.submit(single_flight.fly, "q", work) for _ in range(7)]
         work.may_end.set()
         # Whoever comes after the landing computes anew; these came before or right after it.
         assert {one.result(20).body for one in (first, *others)} == {b"new"}
@@ -69,14 +71,14 @@ def test_one_computes_and_all_get_its_answer(flights: Flights) -> None:
 
 
 def test_meanwhile_others_are_given_what_was_right_a_moment_ago(
-    flights: Flights, watch: HandWoundWatch
+    single_flight: SingleFlight, watch: HandWoundWatch
 ) -> None:
-    flights.was_right("q", OLD)
+    single_flight.was_right("q", OLD)
     watch.seconds += LONGEST_AGE_S
     work, before = SlowComputation(), counted("previous")
     with ThreadPoolExecutor(1) as pool:
-        first = begin(pool, flights, work)
-        given = flights.fly("q", work)
+        first = begin(pool, single_flight, work)
+        given = single_flight.fly("q", work)
         assert (given.body, given.age_s) == (b"old", 2)
         work.may_end.set()
         assert first.result(20) == NEW
@@ -84,42 +86,42 @@ def test_meanwhile_others_are_given_what_was_right_a_moment_ago(
     assert counted("previous") - before == 1
 
 
-def test_nobody_is_given_what_is_older(flights: Flights, watch: HandWoundWatch) -> None:
-    flights.was_right("q", OLD)
+def test_nobody_is_given_what_is_older(single_flight: SingleFlight, watch: HandWoundWatch) -> None:
+    single_flight.was_right("q", OLD)
     watch.seconds += LONGEST_AGE_S + 0.1
     work = SlowComputation()
     with ThreadPoolExecutor(2) as pool:
-        first = begin(pool, flights, work)
-        second = pool.submit(flights.fly, "q", work)
+        first = begin(pool, single_flight, work)
+        second = pool.submit(single_flight.fly, "q", work)
         work.may_end.set()
         assert {first.result(20).body, second.result(20).body} == {b"new"}
 
 
 def test_an_answer_is_as_old_as_the_reading_that_it_stands_on(
-    flights: Flights, watch: HandWoundWatch
+    single_flight: SingleFlight, watch: HandWoundWatch
 ) -> None:
     def takes_three_seconds() -> AnswerBytes:
         watch.seconds += 3
         return OLD
 
-    assert flights.fly("q", takes_three_seconds) == OLD
+    assert single_flight.fly("q", takes_three_seconds) == OLD
     work = SlowComputation()
     with ThreadPoolExecutor(2) as pool:
-        first = begin(pool, flights, work)
-        second = pool.submit(flights.fly, "q", work)
+        first = begin(pool, single_flight, work)
+        second = pool.submit(single_flight.fly, "q", work)
         work.may_end.set()
         assert {first.result(20).body, second.result(20).body} == {b"new"}
 
 
 def test_who_asks_late_in_a_long_computation_is_not_given_what_it_read_at_its_begin(
-    flights: Flights, watch: HandWoundWatch
+    single_flight: SingleFlight, watch: HandWoundWatch
 ) -> None:
     work = SlowComputation()
     with ThreadPoolExecutor(2) as pool:
-        first = begin(pool, flights, work)
+        first = begin(pool, single_flight, work)
         watch.seconds += LONGEST_AGE_S + 1
         # What was sent meanwhile must be in this answer.
-        second = pool.submit(flights.fly, "q", lambda: AnswerBytes(b"newer", "3"))
+        second = pool.submit(single_flight.fly, "q", lambda: AnswerBytes(b"newer", "3"))
         with pytest.raises(TimeoutError):
             second.result(0.2)
         work.may_end.set()
@@ -127,7 +129,7 @@ def test_who_asks_late_in_a_long_computation_is_not_given_what_it_read_at_its_be
         assert second.result(20).body == b"newer"
 
 
-def test_where_the_first_fails_the_next_one_computes(flights: Flights) -> None:
+def test_where_the_first_fails_the_next_one_computes(single_flight: SingleFlight) -> None:
     begun, may_fail = Event(), Event()
 
     def fails() -> AnswerBytes:
@@ -136,19 +138,19 @@ def test_where_the_first_fails_the_next_one_computes(flights: Flights) -> None:
         raise RuntimeError("no luck")
 
     with ThreadPoolExecutor(2) as pool:
-        first = pool.submit(flights.fly, "q", fails)
+        first = pool.submit(single_flight.fly, "q", fails)
         assert begun.wait(20)
-        second = pool.submit(flights.fly, "q", lambda: NEW)
+        second = pool.submit(single_flight.fly, "q", lambda: NEW)
         may_fail.set()
         with pytest.raises(RuntimeError, match="no luck"):
             first.result(20)
         assert second.result(20) == NEW
 
 
-def test_questions_do_not_wait_for_each_other(flights: Flights) -> None:
+def test_questions_do_not_wait_for_each_other(single_flight: SingleFlight) -> None:
     work = SlowComputation()
     with ThreadPoolExecutor(1) as pool:
-        first = begin(pool, flights, work)
-        assert flights.fly("another", lambda: OLD) == OLD
+        first = begin(pool, single_flight, work)
+        assert single_flight.fly("another", lambda: OLD) == OLD
         work.may_end.set()
         assert first.result(20) == NEW

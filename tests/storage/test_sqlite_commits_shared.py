@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Connection, Engine, event
 
 from kbapi.errors import StorageBusy
-from kbapi.metrics.folder import tell_counts
+from kbapi.metrics.folder import exposition_of_counts
 from kbapi.storage.sqlite.commits import SharedCommit, waiting_in_line
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
@@ -59,7 +59,7 @@ def write(commits: SharedCommit, number: int, then: Callable[[], object] = lambd
 
 def counted() -> tuple[float, float]:
     """Commits, and the writers that they were shared by, as they are counted."""
-    told = dict(line.rsplit(" ", 1) for line in tell_counts().decode().splitlines())
+    told = dict(line.rsplit(" ", 1) for line in exposition_of_counts().decode().splitlines())
     commits, writers = (f"kbapi_commit_writers_{part}" for part in ("count", "sum"))
     return float(told[commits]), float(told[writers])
 

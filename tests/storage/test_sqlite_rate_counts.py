@@ -142,7 +142,7 @@ def test_where_no_file_can_be_made_the_run_begins_all_the_same(tmp_path: Path) -
     assert not counts.check()
 
 
-def test_a_locked_file_is_waited_for_and_then_told(path: Path) -> None:
+def test_a_locked_file_is_waited_for_and_then_response(path: Path) -> None:
     counts = counts_in(path, HandMovedClock())
     counts.incr("key", 60)
     holder = sqlite3.connect(path, isolation_level=None)

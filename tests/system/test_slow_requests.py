@@ -112,12 +112,12 @@ def test_over_seconds(client, clients_of_seconds) -> None:
 
 
 def test_connections_that_say_nothing_hold_no_thread(server: Server) -> None:
-    silent = [connect(server) for _ in range(40)]  # five times the threads
+    uninformative = [connect(server) for _ in range(40)]  # five times the threads
     began = time.monotonic()
     for _ in range(5):
         assert server.ask("GET", "/v1/chips", timeout=5).status == 200
     assert time.monotonic() - began < 4
-    for connection in silent:
+    for connection in uninformative:
         connection.close()
 
 

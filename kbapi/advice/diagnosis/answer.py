@@ -12,11 +12,11 @@ from kbapi.advice.longevity.changes import (
     RecommendedMargin,
     SurvivalShare,
     TimeFound,
-    drift_told,
+    drift_response,
     find_time,
-    lasted_told,
-    lasting_of,
-    settle_told,
+    lasted_response,
+    longevity_of,
+    settle_response,
 )
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import ChangeCompared, ChangesFound, compare_changes
@@ -176,8 +176,8 @@ def _answer(
     instance: Instance, asked: Diagnosis, found: TimeFound, changes: ChangesFound
 ) -> DiagnosisAnswer:
     chip, control = asked.chip, asked.control
-    evidence = lasting_of(found, chip, instance.catalogue)
-    settle = settle_told(evidence, control)
+    evidence = longevity_of(found, chip, instance.catalogue)
+    settle = settle_response(evidence, control)
     compared = changes.compared
     ranked = tuple(told for one in compared if (told := _after_change(one, asked)) is not None)
     return DiagnosisAnswer(
@@ -190,8 +190,8 @@ def _answer(
         after_changes=ranked,
         withheld_changes=len(compared) - len(ranked),
         withheld_text=diagnosis_text.withheld_changes(len(compared) - len(ranked), changes.too_few),
-        survival=None if asked.days is None else lasted_told(evidence, asked.days),
-        drift=drift_told(found.drift, instance.catalogue.grid_for(chip, control), control),
+        survival=None if asked.days is None else lasted_response(evidence, asked.days),
+        drift=drift_response(found.drift, instance.catalogue.grid_for(chip, control), control),
         other_causes=tuple(
             OtherCause(code, text) for code, text in diagnosis_text.OTHER_CAUSES.items()
         ),
@@ -253,7 +253,7 @@ def _step_back(asked: Diagnosis, margin: float) -> StepBack | None:
     to = None
     if asked.setting is not None and asked.control != "fixed_clock_voltage":
         to = min(0.0, asked.setting + margin)
-    return StepBack(margin, to, diagnosis_text.step_back_in_words(asked.control, margin, to))
+    return StepBack(margin, to, diagnosis_text.step_back_text(asked.control, margin, to))
 
 
 _AT_STOCK: Final[tuple[NextActionCode, ...]] = (

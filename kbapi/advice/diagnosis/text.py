@@ -2,7 +2,7 @@
 
 from typing import Final, Literal
 
-from kbapi.advice.phrases import amount_in_words, counted, machines_in_words, shown_from_five
+from kbapi.advice.phrases import amount_text, counted, machines_text, shown_from_five
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.vocabulary import YesNoUnknown
 
@@ -103,7 +103,7 @@ def nothing_stands_out(units: int) -> str:
     if not units:
         first = "There are too few follow-ups to name a likely cause."
     else:
-        first = f"No change stands out beyond chance in follow-ups on {machines_in_words(units)}."
+        first = f"No change stands out beyond chance in follow-ups on {machines_text(units)}."
     return f"{first} {_STEP_BACK}"
 
 
@@ -131,17 +131,15 @@ def withheld_changes(withheld: int, followed: int) -> str | None:
     return f"{counted(withheld, 'change is', 'changes are')} withheld. {shown_from_five()}"
 
 
-def step_back_in_words(control: str, margin: float, to: float | None) -> str:
+def step_back_text(control: str, margin: float, to: float | None) -> str:
     """By how much to step back, and never beyond stock."""
-    by = amount_in_words(control, margin)
+    by = amount_text(control, margin)
     if to is None:
         return (
             f"Step back by {by} toward your own stock voltage, never above it. Then test as "
             "long as the first time."
         )
-    return (
-        f"Step back by {by} to {amount_in_words(control, to)}. Then test as long as the first time."
-    )
+    return f"Step back by {by} to {amount_text(control, to)}. Then test as long as the first time."
 
 
 NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {

@@ -235,7 +235,7 @@ class _Teller:
             at_equal_power=self._told(same_power, "power"),
             at_equal_performance=self._told(same_performance, "performance"),
             units_at_power_or_heat_limit=spent,
-            text=gain_text.cell_in_words(cell, overall, same_power, same_performance, spent),
+            text=gain_text.cell_text(cell, overall, same_power, same_performance, spent),
         )
 
     def _part(self, told: UnitGains, held: str) -> GainBlock | None:
@@ -252,20 +252,21 @@ class _Teller:
     ) -> GainGroup:
         self.withheld += block.withheld
         gains = (
-            _gain_told(one, _own_place(one.measure.name, own, told), held) for one in block.measured
+            _gain_response(one, _own_place(one.measure.name, own, told), held)
+            for one in block.measured
         )
         return GainGroup(block.units, tuple(gains))
 
 
-def _gain_told(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
+def _gain_response(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
     name, shift = gain.measure.name, gain.shift
-    as_told = _ratio if gain.measure.is_ratio else _difference
+    as_response = _ratio if gain.measure.is_ratio else _difference
     return Gain(
         measure=name,
         kind="ratio" if gain.measure.is_ratio else "difference",
         measure_unit=gain.measure.unit,
-        estimate=as_told(shift.estimate),
-        interval=(as_told(shift.low), as_told(shift.high)),
+        estimate=as_response(shift.estimate),
+        interval=(as_response(shift.low), as_response(shift.high)),
         attained_confidence=round(shift.attained_confidence, 4),
         units=shift.units,
         noise=None
@@ -277,7 +278,7 @@ def _gain_told(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
         is_larger_than_noise=gain.verdict == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
-        text=gain_text.gain_in_words(gain, held),
+        text=gain_text.gain_sentence(gain, held),
     )
 
 
@@ -300,7 +301,7 @@ def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> O
     return OwnGain(
         round(ratio, 3),
         round(share, 3),
-        gain_text.own_in_words(name, ratio, share, len(pool)),
+        gain_text.own_text(name, ratio, share, len(pool)),
     )
 
 
@@ -331,7 +332,7 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
         return _find_gains(connection, question)
 
     def compute(found: GainsFound) -> GainsAnswer:
-        revision = pools.revision_told(found.line)
+        revision = pools.revision_text(found.line)
         return gains_answer(question, gain_cells(found.pairs), run_noises(found.repeats), revision)
 
     return answer_once(instance, "gains", question, find, compute)

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from kbapi.advice.phrases import machines_in_words, shown_from_five, withheld_groups
+from kbapi.advice.phrases import machines_text, shown_from_five, withheld_groups
 from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
@@ -44,12 +44,12 @@ _LEAST_SAID: Final = 0.05
 """A tenth of a percent, of a degree or of a decibel is the least that sentences say."""
 
 
-def change_in_words(name: str, change: float) -> str:
+def change_text(name: str, change: float) -> str:
     """A change as people say it: ratios in percent, differences in their unit.
 
-    >>> change_in_words("power", math.log(0.88)), change_in_words("temperature", -6.52)
+    >>> change_text("power", math.log(0.88)), change_text("temperature", -6.52)
     ('12.0 % less', '6.5 C cooler')
-    >>> change_in_words("clock", 0.0001)
+    >>> change_text("clock", 0.0001)
     'no change'
     """
     more, less = _CHANGES.get(name, _RATIO)
@@ -63,7 +63,7 @@ def _size(name: str, change: float) -> float:
     return change if name in UNITS else 100 * (math.exp(change) - 1)
 
 
-def gain_in_words(gain: MeasuredGain, held: str = "") -> str:
+def gain_sentence(gain: MeasuredGain, held: str = "") -> str:
     """By how much, and whether that is more than the noise of repeated runs.
 
     `held` is the measure that was equal at stock and tuned, if one was.
@@ -76,17 +76,17 @@ def gain_in_words(gain: MeasuredGain, held: str = "") -> str:
     if all(abs(_size(name, end)) < _LEAST_SAID for end in (shift.estimate, shift.low, shift.high)):
         return f"{measure}: unchanged."
     interval = (
-        f"{change_in_words(name, shift.low)} to {change_in_words(name, shift.high)}, "
+        f"{change_text(name, shift.low)} to {change_text(name, shift.high)}, "
         f"{shift.attained_confidence * 100:.1f} % confidence"
     )
     if gain.verdict == "none" and abs(_size(name, shift.estimate)) < _LEAST_SAID:
         return f"{measure}: unchanged, within the noise ({interval})."
-    change = f"{measure}: {change_in_words(name, shift.estimate)}"
+    change = f"{measure}: {change_text(name, shift.estimate)}"
     if gain.verdict == "none":
         return f"{change}, within the noise ({interval})."
     if gain.noise is None:
         return f"{change} ({interval}), more than the differences between machines."
-    noise = _size_in_words(name, gain.noise)
+    noise = _size_text(name, gain.noise)
     if gain.verdict == "larger":
         return f"{change} ({interval}), more than repeated runs differ by ({noise})."
     return (
@@ -99,13 +99,13 @@ def _capitalised(text: str) -> str:
     return text[0].upper() + text[1:]
 
 
-def _size_in_words(name: str, noise: float) -> str:
+def _size_text(name: str, noise: float) -> str:
     if name in UNITS:
         return f"{noise:.1f} {UNITS[name]}"
     return f"{100 * (math.exp(noise) - 1):.1f} %"
 
 
-def cell_in_words(
+def cell_text(
     cell: GainCell,
     overall: GainBlock,
     same_power: GainBlock | None,
@@ -113,7 +113,7 @@ def cell_in_words(
     at_power_or_heat_limit: int | None,
 ) -> str:
     """What a cell says: at equal power, at equal performance, and where no thermometer shows it."""
-    place = f"{place_in_words(cell)}, {machines_in_words(overall.units)}"
+    place = f"{place_text(cell)}, {machines_text(overall.units)}"
     parts = [
         *_at_equal("power", same_power, "performance"),
         *_at_equal("performance", same_performance, "power"),
@@ -133,7 +133,7 @@ def cell_in_words(
     return " ".join(sentences)
 
 
-def place_in_words(cell: GainCell) -> str:
+def place_text(cell: GainCell) -> str:
     """The load and the condition of a cell."""
     condition = "equal power limit" if cell.is_capped else "without a lowered power limit"
     return f"{cell.load}, {condition}"
@@ -150,12 +150,12 @@ def _at_equal(held: str, block: GainBlock | None, wanted: str) -> list[str]:
     gain = None if block is None else block.of(wanted)
     if block is None or gain is None:
         return []
-    return [f"at equal {held} ({machines_in_words(block.units)}), {_short(gain)}"]
+    return [f"at equal {held} ({machines_text(block.units)}), {_short(gain)}"]
 
 
 def _short(gain: MeasuredGain) -> str:
     name = gain.measure.name
-    return f"{_NAMES[name]} {change_in_words(name, gain.shift.estimate)}, {_SEEN[gain.verdict]}"
+    return f"{_NAMES[name]} {change_text(name, gain.shift.estimate)}, {_SEEN[gain.verdict]}"
 
 
 _HEADLINES: Final = {
@@ -173,13 +173,13 @@ def headline_of_gains(
 ) -> str:
     """The clearest gain of a cell, the number first."""
     blocks = {"power": same_power, "performance": same_performance, "": overall}
-    place = place_in_words(cell)
+    place = place_text(cell)
     for (held, name), measure in _HEADLINES.items():
         block = blocks[held]
         if block is not None and (gain := block.of(name)) is not None:
-            change = _capitalised(change_in_words(name, gain.shift.estimate))
-            return f"{change} {measure} ({place}, {machines_in_words(block.units)})."
-    return f"Measured on {machines_in_words(overall.units)} ({place})."
+            change = _capitalised(change_text(name, gain.shift.estimate))
+            return f"{change} {measure} ({place}, {machines_text(block.units)})."
+    return f"Measured on {machines_text(overall.units)} ({place})."
 
 
 def withheld_gains(
@@ -193,7 +193,7 @@ def withheld_gains(
     if text is None or is_filtered:
         return text
     missing = [
-        f"More machines needed for {place_in_words(cell)}: {FEWEST_UNITS_SHOWN - cell.told.units}."
+        f"More machines needed for {place_text(cell)}: {FEWEST_UNITS_SHOWN - cell.told.units}."
         for cell in too_small
     ]
     return " ".join([text, *missing])
@@ -217,13 +217,13 @@ def why_nothing(largest: int, *, is_filtered: bool) -> str:
     return shown_from_five(None if is_filtered else FEWEST_UNITS_SHOWN - largest)
 
 
-def own_in_words(name: str, ratio: float, share_below: float, units: int) -> str:
+def own_text(name: str, ratio: float, share_below: float, units: int) -> str:
     """Where one's own change lies among the units of the pool.
 
-    >>> own_in_words("performance", 1.04, 0.62, 40)
+    >>> own_text("performance", 1.04, 0.62, 40)
     'Your performance: 4.0 % more; the ratio is lower on 25 of 40 machines.'
     """
     return (
-        f"Your {_NAMES[name]}: {change_in_words(name, math.log(ratio))}; the ratio is lower on "
-        f"{round(share_below * units)} of {machines_in_words(units)}."
+        f"Your {_NAMES[name]}: {change_text(name, math.log(ratio))}; the ratio is lower on "
+        f"{round(share_below * units)} of {machines_text(units)}."
     )

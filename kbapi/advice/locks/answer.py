@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
-from kbapi.advice.locks.shares import ControlLocks, control_told, in_short, suggests_lock
+from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
@@ -128,7 +128,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         for domain, control in _controls_asked(question, found)
     ]
     locks = tuple(
-        control_told(
+        control_response(
             one.without_small_cells() if _is_filtered(question) else one,
             _differences(one, found.tried),
         )
@@ -148,8 +148,8 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
             is_empty=not locks,
             is_filtered=_is_filtered(question),
         ),
-        notes=tuple(_note_told(note) for note in found.notes if _concerns(note, question)),
-        revision=pools.revision_told(found.line),
+        notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
+        revision=pools.revision_text(found.line),
         summary=lock_text.summary_of_locks(
             chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
         ),
@@ -191,5 +191,5 @@ def _concerns(note: Note, question: LockQuestion) -> bool:
     )
 
 
-def _note_told(note: Note) -> PublishedNote:
+def _note_response(note: Note) -> PublishedNote:
     return PublishedNote(note.key, note.subject, note.markdown, note.source, note.reviewed_month)

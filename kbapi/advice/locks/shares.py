@@ -198,13 +198,13 @@ class ControlLocks:
     """By which conditions reports differ, since when, and where they contradict each other."""
 
 
-def control_told(shares: LockShares, differences: LockDifferences) -> ControlLocks:
+def control_response(shares: LockShares, differences: LockDifferences) -> ControlLocks:
     """What the reports say, as it goes over the wire."""
     return ControlLocks(
         domain=shares.domain,
         control=shares.control,
         status=shares.word,
-        text=_open_in_words(shares),
+        text=_open_text(shares),
         share_open=round(shares.open.share, 4),
         interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
         confidence=shares.open.confidence,
@@ -219,15 +219,15 @@ def control_told(shares: LockShares, differences: LockDifferences) -> ControlLoc
         changes_text=lock_text.changes_text(
             shares.unchanged_units, [(one.value, one.units) for one in shares.changes]
         ),
-        by_machine=_splits_told(shares.by_machine),
-        by_firmware_month=_splits_told(shares.by_firmware_month),
-        by_protection=_splits_told(shares.by_protection),
+        by_machine=_splits_response(shares.by_machine),
+        by_firmware_month=_splits_response(shares.by_firmware_month),
+        by_protection=_splits_response(shares.by_protection),
         withheld_groups=shares.withheld_groups,
-        differences=differs_told(differences),
+        differences=differs_response(differences),
     )
 
 
-def _open_in_words(shares: LockShares) -> str:
+def _open_text(shares: LockShares) -> str:
     text = open_text(shares)
     is_reported = shares.level != "none" and shares.units > 0
     return f"{text} {lock_text.based_on_reports(shares.units)}" if is_reported else text
@@ -236,8 +236,8 @@ def _open_in_words(shares: LockShares) -> str:
 def open_text(shares: LockShares) -> str:
     """On how many machines the control is open, in one sentence."""
     if shares.level == "none":
-        return lock_text.unknown_in_words()
-    return lock_text.open_in_words(
+        return lock_text.unknown_text()
+    return lock_text.open_sentence(
         shares.word,
         shares.open.share,
         (shares.open.low, shares.open.high),
@@ -248,7 +248,7 @@ def open_text(shares: LockShares) -> str:
 
 def in_short(told: ControlLocks) -> str:
     """Whether it can be set, and how that has changed."""
-    verdict = lock_text.verdict_in_words(told.control, told.domain, told.share_open)
+    verdict = lock_text.verdict_text(told.control, told.domain, told.share_open)
     change = told.differences.change
     if change.since is None or change.before is None or change.after is None:
         return verdict
@@ -265,27 +265,27 @@ def suggests_lock(told: ControlLocks) -> bool:
     return told.share_open < _OPEN_EVERYWHERE or not statuses.isdisjoint(LOCKED_STATUSES)
 
 
-def _splits_told(splits: tuple[Split, ...]) -> tuple[OpenShare, ...]:
-    return tuple(_split_told(split) for split in splits)
+def _splits_response(splits: tuple[Split, ...]) -> tuple[OpenShare, ...]:
+    return tuple(_split_response(split) for split in splits)
 
 
-def _split_told(split: Split) -> OpenShare:
+def _split_response(split: Split) -> OpenShare:
     low, high = split.interval
     interval = (round(low, 4), round(high, 4))
     return OpenShare(split.value, round(split.share_open, 4), interval, split.units)
 
 
-def differs_told(differences: LockDifferences) -> LockComparison:
+def differs_response(differences: LockDifferences) -> LockComparison:
     """By what reports differ, as it goes over the wire."""
     by = tuple(_differs_by(split) for split in differences.splits)
-    change = _change_told(differences.change)
+    change = _change_response(differences.change)
     return LockComparison(
         units=differences.units,
         compared_by=differences.compared_by,
         by_condition=by,
         change=change,
-        contradictions=tuple(_contradiction_told(one) for one in differences.contradictions),
-        text=lock_text.differences_in_words(
+        contradictions=tuple(_contradiction_response(one) for one in differences.contradictions),
+        text=lock_text.differences_text(
             [one.condition for one in by],
             differences.units,
             differences.compared_by,
@@ -303,14 +303,14 @@ def _differs_by(split: LockSplit) -> LockDifference:
         condition=split.by,
         p_value=_rounded(split.p_value),
         most_different_value=split.clearest,
-        values=_splits_told(split.values),
-        text=lock_text.split_in_words(split.by, clearest, others),
+        values=_splits_response(split.values),
+        text=lock_text.split_text(split.by, clearest, others),
     )
 
 
-def _change_told(change: LockMonths | None) -> LockChangePoint:
+def _change_response(change: LockMonths | None) -> LockChangePoint:
     if change is None or not change.is_change:
-        told = lock_text.no_change_in_words(can_tell=change is not None)
+        told = lock_text.no_change_text(can_tell=change is not None)
         return LockChangePoint(False, None, None, None, None, None, told)
     between = (change.earliest, change.latest)
     return LockChangePoint(
@@ -318,15 +318,15 @@ def _change_told(change: LockMonths | None) -> LockChangePoint:
         since=change.since,
         since_range=between,
         p_value=_rounded(change.p_value),
-        before=_split_told(change.before),
-        after=_split_told(change.after),
-        text=lock_text.change_in_words(
+        before=_split_response(change.before),
+        after=_split_response(change.after),
+        text=lock_text.change_text(
             change.since, between, _part(change.before), _part(change.after)
         ),
     )
 
 
-def _contradiction_told(found: Contradiction) -> LockContradiction:
+def _contradiction_response(found: Contradiction) -> LockContradiction:
     told = [("firmware_month", found.firmware_month), ("microcode", found.microcode)]
     conditions = [(name, value) for name, value in told if value]
     protections = [(name, state) for name, state in map(str.split, found.protections)]
@@ -337,7 +337,7 @@ def _contradiction_told(found: Contradiction) -> LockContradiction:
         units_open=found.open,
         units_locked=found.locked,
         machine_classes=found.machines,
-        text=lock_text.contradiction_in_words(
+        text=lock_text.contradiction_text(
             [*conditions, *protections], found.open, found.locked, found.machines
         ),
     )

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from kbapi.advice.phrases import (
-    machines_in_words,
+    machines_text,
     percent,
-    range_in_words,
+    range_text,
     shown_from_five,
     withheld_groups,
 )
@@ -26,7 +26,7 @@ _CONDITIONS: Final = {
 }
 
 
-def open_in_words(
+def open_sentence(
     word: str,
     share_open: float,
     interval: tuple[float, float],
@@ -38,10 +38,10 @@ def open_in_words(
     `word` is the status with the largest share, or `mixed`; `level`, chip or series, says whose
     reports these are; `statuses` are all that may be named.
 
-    >>> open_in_words("mixed", 0.7358, (0.657, 0.803), "chip", ("open", "firmware_locked"))
+    >>> open_sentence("mixed", 0.7358, (0.657, 0.803), "chip", ("open", "firmware_locked"))
     'Can be set on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
     """
-    share, range_open = percent(share_open), range_in_words(interval)
+    share, range_open = percent(share_open), range_text(interval)
     is_open = f"Can be set on {share} of {_WHOSE[level]} ({range_open})"
     is_locked = any(status in LOCKED_STATUSES for status in statuses)
     if word == "mixed" and "firmware_only" in statuses and not is_locked:
@@ -49,14 +49,14 @@ def open_in_words(
     return _CONDITIONS[word].format(open=is_open)
 
 
-def unknown_in_words() -> str:
+def unknown_text() -> str:
     """That there is no report of a control."""
     return "It is unknown whether it can be set: there are no lock reports."
 
 
 def based_on_reports(units: int) -> str:
     """How many machines of the chip itself were reported on; few of them weigh less."""
-    return f"Estimated from lock reports of {machines_in_words(units)} and of related chips."
+    return f"Estimated from lock reports of {machines_text(units)} and of related chips."
 
 
 _VERDICTS: Final = (
@@ -67,20 +67,20 @@ _VERDICTS: Final = (
 )
 
 
-def verdict_in_words(control: str, domain: str, share_open: float) -> str:
+def verdict_text(control: str, domain: str, share_open: float) -> str:
     """Whether a control can be set, in few words.
 
-    >>> verdict_in_words("voltage_offset", "core", 0.74)
+    >>> verdict_text("voltage_offset", "core", 0.74)
     'voltage_offset on core can be set on most machines'
     """
     machines = next(machines for least, machines in _VERDICTS if share_open >= least)
     return f"{control} on {domain} can be set on {machines}"
 
 
-def summary_of_locks(chip_name: str, verdicts: Sequence[str], *, is_filtered: bool) -> str:
+def summary_of_locks(chip_name: str, stored_outliers: Sequence[str], *, is_filtered: bool) -> str:
     """One sentence for each control: whether it can be set."""
-    if verdicts:
-        return f"{chip_name}: {' '.join(f'{verdict}.' for verdict in verdicts)}"
+    if stored_outliers:
+        return f"{chip_name}: {' '.join(f'{verdict}.' for verdict in stored_outliers)}"
     if is_filtered:
         return f"{chip_name}: no lock reports are shown for this filter."
     return f"{chip_name}: there are no lock reports yet."
@@ -135,7 +135,7 @@ class PartInWords:
         >>> PartInWords("0x2b", 0.9, (0.78, 0.96), 40).share
         '90 % (78 % to 96 %, 40 machines)'
         """
-        interval, machines = range_in_words(self.interval), machines_in_words(self.units)
+        interval, machines = range_text(self.interval), machines_text(self.units)
         return f"{percent(self.share_open)} ({interval}, {machines})"
 
 
@@ -151,7 +151,7 @@ def change_in_short(since: str, before: PartInWords, after: PartInWords) -> str:
     return f"{way} {'on most machines' if is_most else 'more often'} since firmware month {since}"
 
 
-def change_in_words(
+def change_text(
     since: str, between: tuple[str, str], before: PartInWords, after: PartInWords
 ) -> str:
     """Since when the share of open machines has changed, with both shares."""
@@ -162,10 +162,10 @@ def change_in_words(
     return f"{change} The change may lie anywhere from {earliest} to {latest}."
 
 
-def no_change_in_words(can_tell: bool) -> str:
+def no_change_text(can_tell: bool) -> str:
     """Why no change is named.
 
-    >>> no_change_in_words(True)
+    >>> no_change_text(True)
     'No change beyond chance from one firmware month to another.'
     """
     if can_tell:
@@ -176,13 +176,13 @@ def no_change_in_words(can_tell: bool) -> str:
     )
 
 
-def split_in_words(by: str, clearest: PartInWords, others: Sequence[PartInWords]) -> str:
+def split_text(by: str, clearest: PartInWords, others: Sequence[PartInWords]) -> str:
     """By what the reports differ, the clearest value first."""
     beside = [f"{other.value} {other.share}" for other in others[:_MOST_OTHERS]]
     if len(others) > _MOST_OTHERS:
         beside.append(f"and {len(others) - _MOST_OTHERS} more")
     sentences = [
-        f"Open share by {_condition_in_words(by)}: {clearest.value} {clearest.share}.",
+        f"Open share by {_condition_text(by)}: {clearest.value} {clearest.share}.",
         f"Others: {', '.join(beside)}.",
     ]
     if by in _FILTERS:
@@ -190,7 +190,7 @@ def split_in_words(by: str, clearest: PartInWords, others: Sequence[PartInWords]
     return " ".join(sentences)
 
 
-def differences_in_words(
+def differences_text(
     by: Sequence[str],
     units: int,
     compared_by: Sequence[str],
@@ -201,10 +201,10 @@ def differences_in_words(
     """By what the reports differ or why nothing is said to, and how to take that."""
     sentences = []
     if by:
-        conditions = ", ".join(map(_condition_in_words, by))
+        conditions = ", ".join(map(_condition_text, by))
         sentences.append(f"Reports differ by {conditions} beyond chance.")
     else:
-        sentences.append(no_split_in_words(units, compared_by))
+        sentences.append(no_split_text(units, compared_by))
     if has_contradictions:
         sentences.append(
             "Some machines with equal conditions are open and others locked: a firmware setting or "
@@ -222,33 +222,33 @@ def differences_in_words(
     return " ".join(sentences)
 
 
-def no_split_in_words(units: int, compared_by: Sequence[str]) -> str:
+def no_split_text(units: int, compared_by: Sequence[str]) -> str:
     """Why nothing is said to differ."""
     if not compared_by:
         return (
             "Conditions cannot be compared yet: each of two needs five machines that were set and "
-            f"read back, of {machines_in_words(units)} in all."
+            f"read back, of {machines_text(units)} in all."
         )
-    conditions = ", ".join(map(_condition_in_words, compared_by))
+    conditions = ", ".join(map(_condition_text, compared_by))
     return f"No difference beyond chance by {conditions}."
 
 
-def _condition_in_words(name: str) -> str:
+def _condition_text(name: str) -> str:
     return _CONDITION_PHRASES.get(name, name)
 
 
-def contradiction_in_words(
+def contradiction_text(
     conditions: Sequence[tuple[str, str]], opened: int, locked: int, machines: int
 ) -> str:
     """That machines with equal conditions are open and locked.
 
-    >>> contradiction_in_words([("microcode", "0x2b")], 6, 4, 1)
+    >>> contradiction_text([("microcode", "0x2b")], 6, 4, 1)
     'Microcode 0x2b: 6 of 10 machines open, 4 locked (one machine class).'
     """
-    equal = ", ".join(f"{_condition_in_words(name)} {value}" for name, value in conditions)
+    equal = ", ".join(f"{_condition_text(name)} {value}" for name, value in conditions)
     classes = "one machine class" if machines == 1 else f"{machines} machine classes"
     return (
-        f"{equal[0].upper()}{equal[1:]}: {opened} of {machines_in_words(opened + locked)} open, "
+        f"{equal[0].upper()}{equal[1:]}: {opened} of {machines_text(opened + locked)} open, "
         f"{locked} locked ({classes})."
     )
 

@@ -16,18 +16,18 @@ from kbapi.advice.longevity.changes import (
     RecommendedMargin,
     SurvivalShare,
     TimeFound,
-    drift_told,
+    drift_response,
     find_time,
-    lasted_told,
-    lasting_of,
-    settle_told,
+    lasted_response,
+    longevity_of,
+    settle_response,
     shown_bands,
 )
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.documents.shapes import OneWordOf
-from kbapi.evidence.longevity import LastingEvidence
+from kbapi.evidence.longevity import LongevityEvidence
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.storage.answers import AnswerBytes
@@ -125,7 +125,7 @@ class LongevityAnswer:
     """Cautions that belong to the answer."""
 
 
-def parse_lasting_question(
+def parse_longevity_question(
     sent: Mapping[str, Sequence[str]], catalogue: Catalogue
 ) -> LongevityQuestion:
     """The question that these parameters ask.
@@ -140,7 +140,7 @@ def parse_lasting_question(
     return LongevityQuestion(asked.chip, domain, asked.values.get("control"))
 
 
-def advise_lasting(instance: Instance, question: LongevityQuestion) -> AnswerBytes:
+def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerBytes:
     """How long settings last, stored or computed.
 
     Raises
@@ -158,16 +158,16 @@ def advise_lasting(instance: Instance, question: LongevityQuestion) -> AnswerByt
         "longevity",
         question,
         find,
-        lambda found: _lasting_answer(question, found, catalogue),
+        lambda found: _longevity_answer(question, found, catalogue),
     )
 
 
-def _lasting_answer(
+def _longevity_answer(
     question: LongevityQuestion, found: TimeFound, catalogue: Catalogue
 ) -> LongevityAnswer:
     chip = question.chip
-    evidence = lasting_of(found, chip, catalogue)
-    after, shown = _after(evidence), _bands_told(evidence)
+    evidence = longevity_of(found, chip, catalogue)
+    after, shown = _after(evidence), _bands_response(evidence)
     withheld = 0 if evidence.level == "none" else _withheld(evidence, after, shown)
     grid = catalogue.grid_for(chip, found.control)
     return LongevityAnswer(
@@ -180,21 +180,21 @@ def _lasting_answer(
         survival=after,
         by_margin=shown,
         withheld_groups=withheld,
-        withheld_text=text.withheld_lasting(withheld, evidence.too_few),
-        recommended_margin=settle_told(evidence, found.control),
-        drift=drift_told(found.drift, grid, found.control),
+        withheld_text=text.withheld_longevity(withheld, evidence.too_few),
+        recommended_margin=settle_response(evidence, found.control),
+        drift=drift_response(found.drift, grid, found.control),
         revision=found.revision,
         summary=_summary(evidence, after),
         cautions=cautions_about_time(),
     )
 
 
-def _after(evidence: LastingEvidence) -> tuple[SurvivalShare, ...]:
-    told = (lasted_told(evidence, days) for days in DAYS)
+def _after(evidence: LongevityEvidence) -> tuple[SurvivalShare, ...]:
+    told = (lasted_response(evidence, days) for days in DAYS)
     return tuple(one for one in told if one is not None)
 
 
-def _bands_told(evidence: LastingEvidence) -> tuple[SurvivalByMargin, ...]:
+def _bands_response(evidence: LongevityEvidence) -> tuple[SurvivalByMargin, ...]:
     bands, ends = evidence.bands, (None, *evidence.margins, None)
     return tuple(
         SurvivalByMargin(
@@ -209,19 +209,21 @@ def _bands_told(evidence: LastingEvidence) -> tuple[SurvivalByMargin, ...]:
 
 
 def _withheld(
-    evidence: LastingEvidence, after: tuple[SurvivalShare, ...], shown: tuple[SurvivalByMargin, ...]
+    evidence: LongevityEvidence,
+    after: tuple[SurvivalShare, ...],
+    shown: tuple[SurvivalByMargin, ...],
 ) -> int:
     days_shown = len(after) + sum(len(band.survival) for band in shown)
     return len(DAYS) * (1 + len(shown)) - days_shown + len(evidence.bands) - len(shown)
 
 
-def _failures(evidence: LastingEvidence) -> int:
+def _failures(evidence: LongevityEvidence) -> int:
     return len({one.unit_id for one in evidence.settings if one.failed})
 
 
-def _summary(evidence: LastingEvidence, after: tuple[SurvivalShare, ...]) -> str:
+def _summary(evidence: LongevityEvidence, after: tuple[SurvivalShare, ...]) -> str:
     told = text.not_long_enough()
     if after:
         usual = next((one for one in after if one.days == DAYS[1]), after[-1])
-        told = text.lasted_in_words(usual.share, usual.days)
-    return text.summary_of_lasting(evidence.level, evidence.units, told)
+        told = text.lasted_text(usual.share, usual.days)
+    return text.summary_of_longevity(evidence.level, evidence.units, told)

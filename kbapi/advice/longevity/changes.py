@@ -9,7 +9,7 @@ from kbapi.advice.longevity import text as longevity_text
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.evidence.comparisons import PoolDrift, load_drift
-from kbapi.evidence.longevity import LastingEvidence, grids_of, known_units, lasting_evidence
+from kbapi.evidence.longevity import LongevityEvidence, grids_of, known_units, longevity_evidence
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
 from kbapi.stats.intervals import Grid
 from kbapi.stats.search.settle import CONFIDENCE as SETTLE_CONFIDENCE
@@ -38,7 +38,7 @@ class TimeFound:
     @property
     def revision(self) -> str:
         """The line's revision, as answers tell it."""
-        return pools.revision_told(self.line)
+        return pools.revision_text(self.line)
 
 
 def find_time(
@@ -75,10 +75,10 @@ def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue
     return max(LIMIT_CONTROLS, key=lambda control: (units[control], control in known))
 
 
-def lasting_of(found: TimeFound, chip: ChipName, catalogue: Catalogue) -> LastingEvidence:
+def longevity_of(found: TimeFound, chip: ChipName, catalogue: Catalogue) -> LongevityEvidence:
     """The settings in use of the chip, or of its series."""
     grid_of = grids_of(catalogue, found.control)
-    return lasting_evidence(found.rows, chip.key, found.control, grid_of)
+    return longevity_evidence(found.rows, chip.key, found.control, grid_of)
 
 
 CONFIDENCE: Final = 0.95
@@ -142,8 +142,8 @@ class DriftSummary:
     """The drift in one sentence, or that there is none."""
 
 
-def lasted_told(
-    evidence: LastingEvidence, days: int, confidence: float = CONFIDENCE
+def lasted_response(
+    evidence: LongevityEvidence, days: int, confidence: float = CONFIDENCE
 ) -> SurvivalShare | None:
     """The share still stable after so many days; None where fewer than five units tell."""
     units = known_units(evidence.settings, days)
@@ -161,7 +161,7 @@ def lasted_told(
     )
 
 
-def shown_bands(evidence: LastingEvidence) -> dict[int, frozenset[int]]:
+def shown_bands(evidence: LongevityEvidence) -> dict[int, frozenset[int]]:
     """The bands of margin that may be shown beside the sum over all, and of which days."""
     bands = sorted(evidence.bands.items())
     is_shown = shown_cells([band.units for _, band in bands])
@@ -177,28 +177,28 @@ def shown_bands(evidence: LastingEvidence) -> dict[int, frozenset[int]]:
     }
 
 
-def settle_told(evidence: LastingEvidence, control: str) -> RecommendedMargin:
+def settle_response(evidence: LongevityEvidence, control: str) -> RecommendedMargin:
     """The margin to settle with."""
     found = evidence.settle()
     band = evidence.margins.index(found.margin)
     kept = None
     if WANTED_DAYS in shown_bands(evidence).get(band, ()):
-        kept = lasted_told(evidence.bands[band], WANTED_DAYS, SETTLE_CONFIDENCE)
+        kept = lasted_response(evidence.bands[band], WANTED_DAYS, SETTLE_CONFIDENCE)
     return RecommendedMargin(
         margin=found.margin,
         margin_source=found.standing,
         survival=kept,
-        text=longevity_text.settle_in_words(found.standing, control, found.margin),
+        text=longevity_text.settle_text(found.standing, control, found.margin),
     )
 
 
-def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftSummary | None:
+def drift_response(drift: PoolDrift | None, grid: Grid, control: str) -> DriftSummary | None:
     """The drift of a pool in the control's unit; None where there is no pool."""
     if drift is None:
         return None
     found = drift.found
     if not found.is_drift or found.kind is None:
-        told = longevity_text.no_drift_in_words()
+        told = longevity_text.no_drift_text()
         return DriftSummary(False, None, None, None, None, None, None, None, told)
     step = float(grid.step)
     shift, error = found.shift_steps * step, 1.96 * found.error_steps * step
@@ -211,5 +211,5 @@ def drift_told(drift: PoolDrift | None, grid: Grid, control: str) -> DriftSummar
         interval=(round(shift - error, 1), round(shift + error, 1)),
         units_before=found.units_before,
         units_since=found.units_since,
-        text=longevity_text.drift_in_words(found.kind, drift.since, drift.version, shift, control),
+        text=longevity_text.drift_text(found.kind, drift.since, drift.version, shift, control),
     )

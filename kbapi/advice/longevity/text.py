@@ -3,8 +3,8 @@
 from typing import Final
 
 from kbapi.advice.phrases import (
-    amount_in_words,
-    machines_in_words,
+    amount_text,
+    machines_text,
     percent,
     shown_from_five,
     withheld_groups,
@@ -27,23 +27,23 @@ _SETTLE: Final = {
 }
 
 
-def settle_in_words(standing: str, control: str, margin: float) -> str:
+def settle_text(standing: str, control: str, margin: float) -> str:
     """How far short of the limit to stay, and why."""
-    return _SETTLE[standing].format(margin=amount_in_words(control, margin))
+    return _SETTLE[standing].format(margin=amount_text(control, margin))
 
 
-def no_drift_in_words() -> str:
+def no_drift_text() -> str:
     """That recent reports are like earlier ones."""
     return "Recent results do not differ from earlier ones beyond chance."
 
 
-def drift_in_words(kind: str, since: str, version: str, shift: float, control: str) -> str:
+def drift_text(kind: str, since: str, version: str, shift: float, control: str) -> str:
     """Since when, or with what, limits have moved.
 
-    >>> drift_in_words("microcode", "2026-05", "0x2c", -14.2, "voltage_offset")
+    >>> drift_text("microcode", "2026-05", "0x2c", -14.2, "voltage_offset")
     'Limits with microcode 0x2c (since 2026-05) are about 14 mV shallower than before.'
     """
-    amount = amount_in_words(control, round(abs(shift)))
+    amount = amount_text(control, round(abs(shift)))
     change = f"about {amount} {'deeper' if shift >= 0 else 'shallower'} than before"
     if kind == "month":
         return f"Limits since {since} are {change}."
@@ -53,27 +53,27 @@ def drift_in_words(kind: str, since: str, version: str, shift: float, control: s
 _WHOSE: Final = {"chip": "this chip", "series": "its series"}
 
 
-def summary_of_lasting(level: str, units: int, survival: str) -> str:
+def summary_of_longevity(level: str, units: int, survival: str) -> str:
     """How many settings lasted, and on whose units that stands."""
     if level == "none":
         return (
             "Too few follow-ups of this chip and its series. Follow up on your own setting: "
             "results over months help most."
         )
-    return f"{survival} Based on {machines_in_words(units)} of {_WHOSE[level]}."
+    return f"{survival} Based on {machines_text(units)} of {_WHOSE[level]}."
 
 
-def withheld_lasting(hidden: int, followed: int) -> str | None:
+def withheld_longevity(hidden: int, followed: int) -> str | None:
     """What is withheld; `followed` is how many units there are where these are too few."""
     if 0 < followed < FEWEST_UNITS_SHOWN:
         return shown_from_five(FEWEST_UNITS_SHOWN - followed)
     return withheld_groups(hidden)
 
 
-def lasted_in_words(share: float, days: int) -> str:
+def lasted_text(share: float, days: int) -> str:
     """How many settings were still stable.
 
-    >>> lasted_in_words(0.953, 90)
+    >>> lasted_text(0.953, 90)
     '95 % of settings were still stable after 90 days.'
     """
     return f"{percent(share)} of settings were still stable after {days} days."

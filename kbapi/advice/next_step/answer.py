@@ -23,12 +23,12 @@ from kbapi.advice.next_step.response import (
     search_scene,
 )
 from kbapi.advice.next_step.terms import fixed_step_search, max_step_of, settle_steps
-from kbapi.advice.phrases import amount_in_words, domains_in_words
-from kbapi.advice.start.answer import locks_told
+from kbapi.advice.phrases import amount_text, domains_text
+from kbapi.advice.start.answer import locks_response
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import lock_lead
 from kbapi.chips.catalogue import Catalogue
-from kbapi.evidence.longevity import load_settle_margin
+from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.evidence.own_runs import OwnSearch
 from kbapi.evidence.units import EVERYTHING
 from kbapi.instance.instance import Instance
@@ -41,7 +41,7 @@ from kbapi.stats.search.next_step import (
     expected_of_plan,
     expected_search,
 )
-from kbapi.stats.search.settle import SettleMargin
+from kbapi.stats.search.settle import RecommendedMargin
 from kbapi.stats.start.start import level_of
 from kbapi.vocabulary import OUTCOMES
 
@@ -54,14 +54,14 @@ _LINES: Final = [line for depth in (1, 2) for line in product(OUTCOMES, repeat=d
 
 
 def next_step_answer(
-    scene: SearchScene, catalogue: Catalogue, settle_margin: SettleMargin
+    scene: SearchScene, catalogue: Catalogue, recommended_margin: RecommendedMargin
 ) -> NextStepAnswer:
     """The next setting, or why none, with what stands behind it and what comes after it.
 
-    `settle_margin` is how far to stay from the deepest pass.
+    `recommended_margin` is how far to stay from the deepest pass.
     """
     question, search, control = scene.question, scene.search, scene.control
-    margin = settle_margin.margin
+    margin = recommended_margin.margin
     following = scene.next_in(*scene.bracket)
     settle = _settle(scene, scene.own.stable_steps, margin, () if following else None)
     level = level_of(scene.pool) if scene.has_evidence else Level.NONE
@@ -73,10 +73,10 @@ def next_step_answer(
         control=control,
         moved_with=tuple(code for code in scene.rails if code != question.domain),
         clock_band_mhz=key.clock_band_mhz or None if key else None,
-        locks=locks_told(scene.found),
+        locks=locks_response(scene.found),
         basis="pool" if scene.has_evidence else "no_evidence",
         level=level,
-        own_bracket=_own_told(scene),
+        own_bracket=_own_response(scene),
         unused_trials=tuple(
             UnusedTrial(run.place, run.code, next_step_text.why_unused(run.code, run.place))
             for run in scene.own.unused
@@ -84,9 +84,9 @@ def next_step_answer(
         next_step=following,
         reason=None if following else _reason(scene, *scene.bracket),
         recommended_in_use=settle,
-        margin_source=settle_margin.standing,
+        margin_source=recommended_margin.standing,
         expected_search=_expected(scene),
-        fixed_step_search=_customary(scene),
+        fixed_step_search=_fixed_step_search(scene),
         fixed_step_search_text=next_step_text.fixed_step_search(),
         plan=tuple(_plan_lines(scene, margin)) if following else (),
         domain_order=_order(scene, catalogue),
@@ -104,7 +104,7 @@ def next_step_answer(
     )
 
 
-def _own_told(scene: SearchScene) -> OwnBracket:
+def _own_response(scene: SearchScene) -> OwnBracket:
     own = scene.own
     has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
     return OwnBracket(
@@ -119,7 +119,7 @@ def _reason(scene: SearchScene, stable: int, unstable: int) -> NoStepReason:
     if scene.own.has_failed_at_stock:
         return NoStepReason("fails_at_stock", next_step_text.fails_at_stock())
     stop = scene.stop_in(stable, unstable)
-    resolution = amount_in_words(scene.control, _resolution(scene))
+    resolution = amount_text(scene.control, _resolution(scene))
     return NoStepReason(
         _CODES[stop], next_step_text.why_stopped(stop, resolution, scene.search.max_risk)
     )
@@ -139,12 +139,12 @@ def _settle(
     """
     steps = 0 if scene.own.has_failed_at_stock else settle_steps(stable_steps, margin, scene.grid)
     at = scene.setting(steps) if scene.grid.enter(steps) else None
-    width = amount_in_words(scene.control, margin)
+    width = amount_text(scene.control, margin)
     enter = at.value_to_enter if at else None
     if after is None:
         text = next_step_text.in_use_at_the_end(scene.control, enter, width)
     else:
-        text = next_step_text.in_use_in_words(scene.control, enter, width, after)
+        text = next_step_text.in_use_text(scene.control, enter, width, after)
     return RecommendedInUse(at, margin, text)
 
 
@@ -154,7 +154,7 @@ def _expected(scene: SearchScene) -> SearchForecast | None:
     return _told(scene, expected_of_plan(scene.plan))
 
 
-def _customary(scene: SearchScene) -> SearchForecast | None:
+def _fixed_step_search(scene: SearchScene) -> SearchForecast | None:
     if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
         return None
     search, terms = fixed_step_search(scene.control, scene.grid, scene.deepest), scene.terms
@@ -182,7 +182,7 @@ def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanStep]:
         if bracket is not None:
             following = scene.next_in(*bracket)
             settle = _settle(scene, bracket[0], margin, outcomes)
-            text = next_step_text.plan_in_words(
+            text = next_step_text.plan_text(
                 outcomes,
                 scene.control,
                 following.value_to_enter if following else None,
@@ -198,7 +198,7 @@ def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
         (scene.rails if code in scene.rails else (code,)): None
         for code in (*known, *(rail for rail in scene.rails if rail not in known))
     }
-    moved = scene.search.rails_in_force
+    moved = scene.search.domains_in_force
     return tuple(
         DomainGroup(
             domains=tuple(group),
@@ -218,8 +218,8 @@ def _summary(
         at = settle.setting
         return next_step_text.summary_at_the_end(scene.control, at.value_to_enter if at else None)
     others = tuple(code for code in scene.rails if code != scene.question.domain)
-    step = next_step_text.try_in_words(
-        scene.control, following.value_to_enter, domains_in_words(scene.question.domain, others)
+    step = next_step_text.try_text(
+        scene.control, following.value_to_enter, domains_text(scene.question.domain, others)
     )
     chance = following.chance_stable
     basis = (
@@ -249,7 +249,7 @@ def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
     with instance.reading() as connection:
         found = find_evidence(connection, question, instance)
         control = control_of(question, found, instance.catalogue)
-        settle = load_settle_margin(
+        settle = load_recommended_margin(
             connection, question.chip, question.domain, control, instance.catalogue
         )
     scene = search_scene(question, search, found, control, instance.catalogue)

@@ -11,7 +11,7 @@ from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_TRIALS
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.measurements import TrialSchema
-from kbapi.documents.personal_data import find_identities, told_safely
+from kbapi.documents.personal_data import find_identities, without_personal_data
 from kbapi.documents.reader import chip_of_body, read_json
 from kbapi.documents.refusals import refuse_in_force, refuse_value
 from kbapi.documents.runs import is_failure_of, value_in
@@ -208,7 +208,7 @@ def _as_result(sent: SubmittedSearch, *settings: SubmittedSetting) -> SubmittedR
 
 
 def _refused(problems: Sequence[Problem]) -> DocumentRefused:
-    return DocumentRefused(problems=list(dict.fromkeys(told_safely(problems))))
+    return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
 
 
 def _search_of(sent: SubmittedSearch, chip: ChipName) -> OwnSearch:
@@ -225,7 +225,7 @@ def _search_of(sent: SubmittedSearch, chip: ChipName) -> OwnSearch:
         failure_minutes=_told(sent.failure_minutes, DEFAULT_FAILURE_MINUTES),
         max_risk=_told(sent.max_risk, DEFAULT_MAX_RISK),
         max_step=sent.max_step,
-        rails_in_force=frozenset(
+        domains_in_force=frozenset(
             one.domain for trial in sent.trials for one in trial.settings if one.value != 0
         ),
         runs_in=partial(_runs_in, sent),

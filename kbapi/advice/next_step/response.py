@@ -293,8 +293,8 @@ def search_scene(
     deepest = deepest_steps(search, control, rails, grid)
     plan: SearchPlan | CarefulPlan
     if says_something(pool) and deepest > 0:
-        belief = limit_chances(pool, deepest)
-        chances = chances_of_unit(belief, own.stable_steps, own.unstable_steps)
+        limit_posterior = limit_chances(pool, deepest)
+        chances = chances_of_unit(limit_posterior, own.stable_steps, own.unstable_steps)
         plan = plan_search(chances, terms)
     else:
         gain = careful_gain(control, grid, terms.resolution_steps)

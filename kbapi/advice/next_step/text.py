@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from kbapi.advice.phrases import chance_in_words, setting_in_short, setting_in_words
+from kbapi.advice.phrases import chance_text, setting_in_short, setting_text
 from kbapi.stats.search.next_step import Stop
 
 _STOP_RULES: Final = (
@@ -65,14 +65,14 @@ def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
     return "No deeper setting is proposed: results beyond this depth are usually mistakes."
 
 
-def try_in_words(control: str, enter: int, domains: str) -> str:
+def try_text(control: str, enter: int, domains: str) -> str:
     """The setting to try, and where."""
-    return f"Try {setting_in_words(control, enter)} on {domains}."
+    return f"Try {setting_text(control, enter)} on {domains}."
 
 
 def chance_of_pass(chance: float) -> str:
     """How many machines pass the setting to try."""
-    return f"{chance_in_words(chance)} machines like yours pass."
+    return f"{chance_text(chance)} machines like yours pass."
 
 
 def without_evidence() -> str:
@@ -95,14 +95,14 @@ def in_use_at_the_end(control: str, enter: int | None, margin: str) -> str:
     """What to use where the search is over."""
     if enter is None:
         return "Stay at stock: no setting passed deep enough."
-    setting = setting_in_words(control, enter)
+    setting = setting_text(control, enter)
     return f"Use {setting}: {margin} shallower than your deepest pass."
 
 
-def in_use_in_words(control: str, enter: int | None, margin: str, after: tuple[str, ...]) -> str:
+def in_use_text(control: str, enter: int | None, margin: str, after: tuple[str, ...]) -> str:
     """What to use if the search ended after these outcomes.
 
-    >>> in_use_in_words("voltage_offset", None, "10 mV", ())
+    >>> in_use_text("voltage_offset", None, "10 mV", ())
     'If you stop now: stay at stock, because no setting passed deep enough.'
     """
     if enter is None:
@@ -123,14 +123,12 @@ _AFTER: Final = {
 }
 
 
-def plan_in_words(
-    after: tuple[str, ...], control: str, enter: int | None, chance: float | None
-) -> str:
+def plan_text(after: tuple[str, ...], control: str, enter: int | None, chance: float | None) -> str:
     """A line of the plan.
 
-    >>> plan_in_words(("stable", "failed"), "voltage_offset", -80, 0.914)
+    >>> plan_text(("stable", "failed"), "voltage_offset", -80, 0.914)
     'If it passes and the next one fails: try -80 mV (91 in 100 machines like yours pass).'
-    >>> plan_in_words(("failed",), "voltage_offset", None, None)
+    >>> plan_text(("failed",), "voltage_offset", None, None)
     'If it fails: the search ends.'
     """
     if enter is None:
@@ -138,7 +136,7 @@ def plan_in_words(
     else:
         then = f"try {setting_in_short(control, enter)}"
         if chance is not None:
-            then += f" ({chance_in_words(chance)} machines like yours pass)"
+            then += f" ({chance_text(chance)} machines like yours pass)"
     return f"{_AFTER[after]}: {then}."
 
 
@@ -146,7 +144,7 @@ def summary_at_the_end(control: str, enter: int | None) -> str:
     """What to use where nothing more is to be tried."""
     if enter is None:
         return "The search is over: stay at stock."
-    return f"The search is over: use {setting_in_words(control, enter)}."
+    return f"The search is over: use {setting_text(control, enter)}."
 
 
 def summary_at_stock() -> str:

@@ -177,8 +177,8 @@ def power_answer(
     if pool is None or fit is None or (fit.stock is None and fit.tuned is None):
         return _without_numbers(question, pool, revision)
     chip = question.chip
-    stock = _curve_told(question, fit, fit.stock, "stock")
-    tuned = _curve_told(question, fit, fit.tuned, "tuned")
+    stock = _curve_response(question, fit, fit.stock, "stock")
+    tuned = _curve_response(question, fit, fit.tuned, "tuned")
     return PowerAnswer(
         chip=chip.summary,
         load=pool.load,
@@ -258,20 +258,20 @@ def _number(estimate: Estimate, digits: int = 4) -> NumberWithInterval:
     )
 
 
-def _curve_told(
+def _curve_response(
     question: PowerQuestion, fit: PowerFit, curve: PowerCurve | None, state: str
 ) -> PooledCurve | None:
     if curve is None:
         return None
     return PooledCurve(
         units=curve.units,
-        points=tuple(_knot_told(fit, curve, float(power)) for power in curve.power),
-        smallest_limit=_limit_told(question.keep_share, fit, curve, state),
-        best_efficiency=_best_told(fit, curve, state),
+        points=tuple(_knot_response(fit, curve, float(power)) for power in curve.power),
+        smallest_limit=_limit_response(question.keep_share, fit, curve, state),
+        best_efficiency=_best_response(fit, curve, state),
     )
 
 
-def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
+def _knot_response(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
     heights = fit.estimate(curve.at(power))
     return CurvePoint(
         power_share=round(power, 4),
@@ -281,7 +281,7 @@ def _knot_told(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
     )
 
 
-def _limit_told(
+def _limit_response(
     keep_share: float, fit: PowerFit, curve: PowerCurve, state: str
 ) -> SmallestLimit | None:
     share = fit.smallest_limit(curve, keep_share)
@@ -293,7 +293,7 @@ def _limit_told(
         power_share=_number(share),
         limit_w=told,
         is_lowest_measured=share.is_lowest_measured,
-        text=power_text.limit_in_words(
+        text=power_text.limit_text(
             state,
             keep_share,
             share.value,
@@ -304,7 +304,7 @@ def _limit_told(
     )
 
 
-def _best_told(fit: PowerFit, curve: PowerCurve, state: str) -> BestEfficiency:
+def _best_response(fit: PowerFit, curve: PowerCurve, state: str) -> BestEfficiency:
     best = fit.best_efficiency(curve)
     limit_w = round(best.value * float(fit.stock_power_w[0]), 1)
     per_watt = fit.per_watt(curve, best.value)
@@ -313,7 +313,7 @@ def _best_told(fit: PowerFit, curve: PowerCurve, state: str) -> BestEfficiency:
         limit_w=limit_w,
         performance_per_watt=_number(per_watt),
         is_lowest_measured=best.is_lowest_measured,
-        text=power_text.best_in_words(
+        text=power_text.best_text(
             state, limit_w, per_watt.value, is_lowest_measured=best.is_lowest_measured
         ),
     )
@@ -334,7 +334,7 @@ def _at_limit(limit_w: float, fit: PowerFit) -> AtPowerLimit:
         stock_performance=stock,
         tuned_performance=tuned,
         gain=None if gain is None else _number(gain),
-        text=power_text.at_limit_in_words(
+        text=power_text.at_limit_text(
             limit_w,
             None if stock is None else stock.value,
             None if gain is None else (gain.value, gain.low, gain.high),
@@ -371,7 +371,7 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         return PowerFound(line, None if curves is None else largest_power_pool(curves))
 
     def compute(found: PowerFound) -> PowerAnswer:
-        revision = pools.revision_told(found.line)
+        revision = pools.revision_text(found.line)
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
         return power_answer(question, found.pool, fit, revision)
 

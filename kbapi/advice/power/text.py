@@ -27,7 +27,7 @@ def above_stock(limit_w: float) -> str:
 _STATES: Final = {"stock": "At stock", "tuned": "Tuned"}
 
 
-def limit_in_words(
+def limit_text(
     state: str,
     keep_share: float,
     power_share: float,
@@ -38,7 +38,7 @@ def limit_in_words(
 ) -> str:
     """The smallest limit, with its interval.
 
-    >>> limit_in_words("stock", 0.95, 0.8, 48.0, (46.1, 50.2), is_lowest_measured=False)
+    >>> limit_text("stock", 0.95, 0.8, 48.0, (46.1, 50.2), is_lowest_measured=False)
     'At stock, 48.0 W (46.1 W to 50.2 W) keeps 95 % of stock performance at 80 % of stock power.'
     """
     when, (low, high) = _STATES[state], interval
@@ -51,10 +51,10 @@ def limit_in_words(
     return limit
 
 
-def best_in_words(state: str, limit_w: float, per_watt: float, *, is_lowest_measured: bool) -> str:
+def best_text(state: str, limit_w: float, per_watt: float, *, is_lowest_measured: bool) -> str:
     """Where performance per watt is largest.
 
-    >>> best_in_words("tuned", 30.0, 1.42, is_lowest_measured=False)
+    >>> best_text("tuned", 30.0, 1.42, is_lowest_measured=False)
     'Tuned, performance per watt is best at 30.0 W: 1.42 times stock.'
     """
     lowest = ", the lowest measured limit" if is_lowest_measured else ""
@@ -64,17 +64,17 @@ def best_in_words(state: str, limit_w: float, per_watt: float, *, is_lowest_meas
     )
 
 
-def at_limit_in_words(
+def at_limit_text(
     limit_w: float, stock: float | None, gain: tuple[float, float, float] | None
 ) -> str:
     """What a limit costs at stock, and what tuning gains under it."""
     if stock is None:
         return f"No stock reading is as low as {limit_w} W."
     kept = f"At {limit_w} W, stock keeps {stock * 100:.1f} % of its performance."
-    return f"{kept} {_tuned_in_words(gain)}"
+    return f"{kept} {_tuned_text(gain)}"
 
 
-def _tuned_in_words(gain: tuple[float, float, float] | None) -> str:
+def _tuned_text(gain: tuple[float, float, float] | None) -> str:
     if gain is None:
         return "Tuned, too few machines were measured at this limit."
     ratio, low, high = gain
@@ -95,11 +95,11 @@ def summary_of_power(
 ) -> str:
     """The smallest limits at stock and tuned, or where performance per watt is best."""
     if any(one is not None for one in limits):
-        return f"{_limits_in_words(percent(keep_share), *limits)} ({load})."
-    return f"{_best_limits_in_words(*best)} ({load})."
+        return f"{_limits_text(percent(keep_share), *limits)} ({load})."
+    return f"{_best_limits_text(*best)} ({load})."
 
 
-def _limits_in_words(kept: str, stock: float | None, tuned: float | None) -> str:
+def _limits_text(kept: str, stock: float | None, tuned: float | None) -> str:
     if stock and tuned:
         return f"{stock} W keeps {kept} of stock performance; tuned, {tuned} W is enough"
     if stock:
@@ -107,7 +107,7 @@ def _limits_in_words(kept: str, stock: float | None, tuned: float | None) -> str
     return f"Tuned, {tuned} W keeps {kept} of stock performance"
 
 
-def _best_limits_in_words(stock: float | None, tuned: float | None) -> str:
+def _best_limits_text(stock: float | None, tuned: float | None) -> str:
     if stock and tuned:
         return f"{stock} W gives the best performance per watt at stock, {tuned} W tuned"
     if stock:
@@ -125,8 +125,8 @@ def why_nothing(units: int, *, is_filtered: bool) -> str:
     if not units:
         why = "No machine was measured under several power limits."
     else:
-        is_told = not is_filtered and units < FEWEST_UNITS_SHOWN
-        why = shown_from_five(FEWEST_UNITS_SHOWN - units if is_told else None)
+        is_response = not is_filtered and units < FEWEST_UNITS_SHOWN
+        why = shown_from_five(FEWEST_UNITS_SHOWN - units if is_response else None)
     send = (
         "Measure stock without a limit and under two or three lower limits, with one load, and "
         "send the readings."
@@ -142,6 +142,6 @@ _WITHHELD: Final = {
 
 def withheld_curve(state: str, units: int, *, is_filtered: bool) -> str:
     """That a curve is withheld, and how many more machines it takes."""
-    is_told = not is_filtered and units < FEWEST_UNITS_SHOWN
-    missing = FEWEST_UNITS_SHOWN - units if is_told else None
+    is_response = not is_filtered and units < FEWEST_UNITS_SHOWN
+    missing = FEWEST_UNITS_SHOWN - units if is_response else None
     return f"{_WITHHELD[state]} is withheld. {shown_from_five(missing)}"

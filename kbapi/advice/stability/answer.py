@@ -127,7 +127,7 @@ def _stability_answer(
         domain=question.domain,
         control=control,
         moved_with=moved_with(question, found),
-        filters=question.filters_told,
+        filters=question.filters_response,
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
         confidence=question.confidence,
         own_curve=_curve(control, grid, curve.own),

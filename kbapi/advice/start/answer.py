@@ -23,7 +23,7 @@ from kbapi.advice.evidence_found import (
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.shares import open_text
 from kbapi.advice.next_step.terms import usual_gain
-from kbapi.advice.phrases import domains_in_words, setting_in_words
+from kbapi.advice.phrases import domains_text, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
@@ -196,16 +196,16 @@ def start_answer(
         question.confidence,
         found.guard,
     )
-    start = _start_told(question, found, control, grid, fit)
+    start = _start_response(question, found, control, grid, fit)
     reason = None if start else _reason(question, found, control, fit)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
         control=control,
         moved_with=moved_with(question, found),
-        filters=question.filters_told,
+        filters=question.filters_response,
         clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
-        locks=locks_told(found),
+        locks=locks_response(found),
         start=start,
         reason=reason,
         percentiles=_percentiles(question, control, grid, fit),
@@ -223,11 +223,11 @@ def start_answer(
     )
 
 
-def locks_told(found: EvidenceFound) -> LockSummary:
+def locks_response(found: EvidenceFound) -> LockSummary:
     """Whether the control that was found can be used at all."""
     locks = found.locks
     if locks is None:
-        return LockSummary("unknown", None, None, 0.0, (), lock_text.unknown_in_words())
+        return LockSummary("unknown", None, None, 0.0, (), lock_text.unknown_text())
     return LockSummary(
         status=locks.word,
         share_open=round(locks.open.share, 4),
@@ -238,7 +238,7 @@ def locks_told(found: EvidenceFound) -> LockSummary:
     )
 
 
-def _start_told(
+def _start_response(
     question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
 ) -> SuggestedStart | None:
     # A start shallower than what a person can type is no step at all.
@@ -322,11 +322,11 @@ def _summary(
     borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
     summary = start_text.summary_of_start(
         start_text.lock_lead(found.locks.open.share) if found.locks else "",
-        domains_in_words(question.domain, moved_with(question, found)),
-        setting_in_words(control, -grid.enter(steps)),
+        domains_text(question.domain, moved_with(question, found)),
+        setting_text(control, -grid.enter(steps)),
         start_text.based_on(question, units, borrowed, failures),
     )
-    return summary + start_text.stricter_in_words(fit.stable_share, fit.stable_share_used)
+    return summary + start_text.stricter_text(fit.stable_share, fit.stable_share_used)
 
 
 def _percentiles(

@@ -70,14 +70,14 @@ class Question:
     def _written_out(self) -> str:
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
         clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
-        filters = orjson.dumps(self.filters_told).decode()
+        filters = orjson.dumps(self.filters_response).decode()
         return (
             f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
             f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}|{filters}"
         )
 
     @property
-    def filters_told(self) -> dict[str, str]:
+    def filters_response(self) -> dict[str, str]:
         """The filters that were asked for, by their names."""
         return {name: value for name, value in asdict(self.filters).items() if value is not None}
 

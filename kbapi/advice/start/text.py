@@ -6,9 +6,9 @@ from typing import Final
 
 from kbapi.advice.phrases import (
     counted,
-    machines_in_words,
+    machines_text,
     percent,
-    share_in_words,
+    share_text,
     shown_from_five,
 )
 from kbapi.advice.start.query import Question
@@ -21,7 +21,7 @@ _PROBABLY_LOCKED: Final = 0.5
 
 def meaning_of(question: Question) -> str:
     """What a start stands for, and on how many machines it may fail."""
-    failing = share_in_words(question.stable_share)
+    failing = share_text(question.stable_share)
     confidence = percent(question.confidence)
     fail = "fails" if failing.startswith("1 ") else "fail"
     return (
@@ -30,7 +30,7 @@ def meaning_of(question: Question) -> str:
     )
 
 
-def difference_in_words(name: str, leaning: Sequence[tuple[str, str]]) -> str:
+def difference_text(name: str, leaning: Sequence[tuple[str, str]]) -> str:
     """How the values of a filter differ, and what to ask next; no cause is named."""
     values = [f"{leans} with {value}" for value, leans in leaning[:_MOST_VALUES]]
     if len(leaning) > _MOST_VALUES:
@@ -59,10 +59,10 @@ def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
     return f"{lead}Start at {setting} on {domains}. {basis}"
 
 
-def stricter_in_words(stable_share: float, stable_share_used: float) -> str:
+def stricter_text(stable_share: float, stable_share_used: float) -> str:
     """Why a start is looked up for a larger share than was asked for; empty where it is not.
 
-    >>> stricter_in_words(0.9, 0.9)
+    >>> stricter_text(0.9, 0.9)
     ''
     """
     if stable_share_used <= stable_share:
@@ -80,10 +80,10 @@ def based_on(
     """How many machines an answer stands on, of the chip itself and of related ones."""
     borrowed = round(borrowed_units)
     if units == 0:
-        related = f"Based on {machines_in_words(borrowed)} of related chips."
+        related = f"Based on {machines_text(borrowed)} of related chips."
         return f"{related} {_no_own(question)}"
-    basis = f"Based on {machines_in_words(units)} of this chip"
-    if question.filters_told:
+    basis = f"Based on {machines_text(units)} of this chip"
+    if question.filters_response:
         basis += " that fit the filter"
     if borrowed:
         basis += f" and {borrowed} of related chips"
@@ -93,7 +93,7 @@ def based_on(
 
 
 def _no_own(question: Question) -> str:
-    if question.filters_told:
+    if question.filters_response:
         return f"Results for your filter are not used. {shown_from_five()}"
     return "This chip has no counted results yet."
 
@@ -110,14 +110,14 @@ def no_start_yet() -> str:
 
 def no_results(question: Question, control: str) -> str:
     """Why there is no start: nothing that counts has been sent."""
-    if question.filters_told:
+    if question.filters_response:
         return f"No results are shown for this filter. {shown_from_five()}"
     return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
 
 
 def too_few_units(units: int) -> str:
     """Why there is no start: the evidence does not reach that far."""
-    few = f"{machines_in_words(units)} of this chip, and no related chip with enough results."
+    few = f"{machines_text(units)} of this chip, and no related chip with enough results."
     missing = ceil(FEWEST_OWN_UNITS) - units
     takes = "A start takes three"
     if missing > 0:

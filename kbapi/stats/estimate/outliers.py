@@ -22,7 +22,7 @@ FEWEST_UNITS_FENCED: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Fence:
+class OutlierCutoffs:
     """Depths between which limits are believed, in grid steps; None where there is no fence."""
 
     deepest_steps: int | None
@@ -32,7 +32,7 @@ class Fence:
         """Which intervals can only hold limits deeper than the fence, or lie there in the middle.
 
         >>> pool = GroupedIntervals(np.array([80, 150]), np.array([90, NEVER_FAILED]), np.ones(2))
-        >>> Fence(140, 20).too_deep(pool).tolist()
+        >>> OutlierCutoffs(140, 20).too_deep(pool).tolist()
         [False, True]
         """
         if self.deepest_steps is None:
@@ -45,7 +45,7 @@ class Fence:
         """Which intervals lie short of the fence; a unit that never failed does not.
 
         >>> pool = GroupedIntervals(np.array([0, 2]), np.array([9, NEVER_FAILED]), np.ones(2))
-        >>> Fence(140, 20).too_shallow(pool).tolist()
+        >>> OutlierCutoffs(140, 20).too_shallow(pool).tolist()
         [True, False]
         """
         if self.shallowest_steps is None:
@@ -54,10 +54,12 @@ class Fence:
         return np.asarray(judged & (_doubled_middles(evidence) < 2 * self.shallowest_steps))
 
 
-NO_FENCE: Final = Fence(None, None)
+NO_CUTOFFS: Final = OutlierCutoffs(None, None)
 
 
-def fit_fence(evidence: GroupedIntervals, units: Steps, floor_steps: float) -> Fence:
+def fit_outlier_cutoffs(
+    evidence: GroupedIntervals, units: Steps, floor_steps: float
+) -> OutlierCutoffs:
     """The depths beyond 4.5 weighted Qn of the weighted median, and short of 5.
 
     No end where much of the weight lies beyond it, a third on the deep side, 15 % on the shallow
@@ -79,25 +81,25 @@ def fit_fence(evidence: GroupedIntervals, units: Steps, floor_steps: float) -> F
 
     >>> depths = np.array([96, 98, 100, 102, 104])
     >>> pool = GroupedIntervals(depths, depths + 1, np.full(5, 4.0))
-    >>> fit_fence(pool, np.full(5, 4), 2.0)
-    Fence(deepest_steps=120, shallowest_steps=77)
+    >>> fit_outlier_cutoffs(pool, np.full(5, 4), 2.0)
+    OutlierCutoffs(deepest_steps=120, shallowest_steps=77)
     """
     both = (evidence.stable_steps > 0) & (evidence.unstable_steps < NEVER_FAILED)
     if units[both].sum() < FEWEST_UNITS_FENCED:
-        return NO_FENCE
+        return NO_CUTOFFS
     doubled, weight = _doubled_middles(evidence)[both], evidence.weight[both]
     centre = weighted_median(doubled, weight) / 2.0
     spread = max(weighted_qn(doubled, weight, units[both]) / 2.0, floor_steps)
-    fence = Fence(
+    cutoffs = OutlierCutoffs(
         deepest_steps=int(np.ceil(centre + _DEEP_QN * spread)),
         shallowest_steps=int(np.floor(centre - _SHALLOW_QN * spread)),
     )
     most = evidence.total_weight
-    deep = float(evidence.weight[fence.too_deep(evidence)].sum())
-    shallow = float(evidence.weight[fence.too_shallow(evidence)].sum())
-    return Fence(
-        fence.deepest_steps if deep <= _MOST_DEEP * most else None,
-        fence.shallowest_steps if shallow <= _MOST_SHALLOW * most else None,
+    deep = float(evidence.weight[cutoffs.too_deep(evidence)].sum())
+    shallow = float(evidence.weight[cutoffs.too_shallow(evidence)].sum())
+    return OutlierCutoffs(
+        cutoffs.deepest_steps if deep <= _MOST_DEEP * most else None,
+        cutoffs.shallowest_steps if shallow <= _MOST_SHALLOW * most else None,
     )
 
 

@@ -10,7 +10,7 @@ import scipy
 
 from kbapi.stats.estimate.small_sample import (
     COARSE,
-    NO_BELIEF,
+    NO_POSTERIOR,
     Bell,
     MixedPrior,
     Shape,
@@ -167,7 +167,7 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
             shapes = _shapes_of(counted, vague, scale)
             tried = max(chip.deepest_tried for chip in counted)
             return SiblingPrior(shapes, level, len(counted), borrowed, tried)
-    return SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
+    return SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
 
 
 def _shapes_of(chips: list[Sibling], vague: float, scale: PriorScale) -> tuple[ShapePrior, ...]:

@@ -142,7 +142,7 @@ class ShapePrior:
     prior: Prior
 
 
-NO_BELIEF: Final = (ShapePrior(Shape.SMALLEST_EXTREME, 1.0, VaguePrior()),)
+NO_POSTERIOR: Final = (ShapePrior(Shape.SMALLEST_EXTREME, 1.0, VaguePrior()),)
 """Nothing known: a long weak tail is taken for granted, the cautious one of the shapes."""
 
 
@@ -238,7 +238,7 @@ def fit_shape(
     shape: Shape,
     trust: float = 1.0,
     cells: tuple[int, int] = FINE,
-    strays: float = 0.0,
+    contamination: float = 0.0,
 ) -> ShapePosterior:
     """The posterior over mean and log standard deviation, on a grid fitted to where it lies.
 
@@ -258,7 +258,7 @@ def fit_shape(
         Power of the likelihood, in (0, 1]: less than one where the shape is only nearly right.
     cells
         Of the grid, means by log standard deviations.
-    strays
+    contamination
         Share of reports, in [0, 1), that may lie anywhere down to the deepest thinkable mean.
 
     References
@@ -275,7 +275,7 @@ def fit_shape(
     >>> round(fit.expected_mean(), 1), round(fit.sd_of_mean(), 1)
     (100.4, 1.9)
     """
-    anywhere = _Anywhere(strays, scale.mean_high / step)
+    anywhere = _Anywhere(contamination, scale.mean_high / step)
     likelihood = _ShapeLikelihood.of(evidence, step, shape, trust, anywhere)
     box = _Box(scale.mean_low, scale.mean_high, np.log(scale.sd_low), np.log(scale.sd_high))
     for _ in range(_PASSES):

@@ -101,10 +101,10 @@ def chances_of_unit(mass: Vector, stable_steps: int, unstable_steps: int) -> Lim
 
 
 def _posterior_share(pool: PoolFit, deepest: int) -> Vector:
-    belief = pool.bound.posterior
-    weight = belief.weight
+    limit_posterior = pool.bound.posterior
+    weight = limit_posterior.weight
     likely = weight > _NEGLECTED / len(weight)
-    share = belief.share_at(np.arange(deepest + 1))[:, likely] @ weight[likely]
+    share = limit_posterior.share_at(np.arange(deepest + 1))[:, likely] @ weight[likely]
     return np.asarray(share / share[0])
 
 

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.time.survival import Days, LastingShare, Vector, fit_survival
+from kbapi.stats.time.survival import Days, SurvivalShare, Vector, fit_survival
 from kbapi.vocabulary import MarginSource
 
 WANTED_SHARE: Final = 0.95
@@ -17,7 +17,7 @@ CONFIDENCE: Final = 0.90
 
 
 @dataclass(frozen=True, slots=True)
-class SettleMargin:
+class RecommendedMargin:
     """How far short of the limit to settle, and what that stands on.
 
     Parameters
@@ -31,10 +31,10 @@ class SettleMargin:
 
     margin: float
     standing: MarginSource
-    kept: LastingShare | None
+    kept: SurvivalShare | None
 
 
-def settle_margin(
+def recommended_margin(
     days: Days,
     failed: NDArray[np.bool_],
     weight: Vector,
@@ -42,7 +42,7 @@ def settle_margin(
     margins: Sequence[float],
     share: float = WANTED_SHARE,
     after_days: int = WANTED_DAYS,
-) -> SettleMargin:
+) -> RecommendedMargin:
     """The least margin known to have kept the wanted share stable, else the fixed-step one.
 
     Parameters
@@ -59,10 +59,10 @@ def settle_margin(
     >>> margins, place = (10.0, 20.0), np.repeat([0, 1], 70)
     >>> failed = np.arange(140) < 15
     >>> days = np.where(failed, 40, 100)
-    >>> learnt = settle_margin(days, failed, np.ones(140), place, margins)
+    >>> learnt = recommended_margin(days, failed, np.ones(140), place, margins)
     >>> learnt.margin, learnt.standing, round(learnt.kept.low, 3)
     (20.0, 'learned', 0.958)
-    >>> settle_margin(days[:0], failed[:0], np.ones(0), place[:0], margins).standing
+    >>> recommended_margin(days[:0], failed[:0], np.ones(0), place[:0], margins).standing
     'default'
     """
     kept = [
@@ -71,16 +71,16 @@ def settle_margin(
     ]
     for margin, found in zip(margins, kept, strict=True):
         if found is not None and found.low >= share:
-            return SettleMargin(margin, "learned", found)
+            return RecommendedMargin(margin, "learned", found)
     for position, (margin, found) in enumerate(zip(margins, kept, strict=True)):
         if found is None or found.high >= share:
-            return SettleMargin(margin, "default_failed" if position else "default", found)
-    return SettleMargin(margins[-1], "default_failed", kept[-1])
+            return RecommendedMargin(margin, "default_failed" if position else "default", found)
+    return RecommendedMargin(margins[-1], "default_failed", kept[-1])
 
 
 def _kept(
     days: Days, failed: NDArray[np.bool_], weight: Vector, after_days: int
-) -> LastingShare | None:
+) -> SurvivalShare | None:
     if len(days) == 0:
         return None
     found = fit_survival(days, failed, weight).after(after_days, CONFIDENCE)

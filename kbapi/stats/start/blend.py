@@ -23,7 +23,7 @@ Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class LimitBelief:
+class LimitPosterior:
     """Distributions of the limit of several shapes, weighted.
 
     Parameters
@@ -69,15 +69,15 @@ class LimitBelief:
         return np.asarray(np.interp(levels, reached, places))
 
 
-def fit_belief(
+def fit_posterior(
     evidence: GroupedIntervals,
     step: float,
     scale: PriorScale,
     priors: Sequence[ShapePrior],
     trust: float,
     cells: tuple[int, int] = FINE,
-    strays: float = 0.0,
-) -> LimitBelief:
+    contamination: float = 0.0,
+) -> LimitPosterior:
     """Each shape's posterior, and how likely the evidence makes the shape.
 
     Parameters
@@ -90,7 +90,7 @@ def fit_belief(
         The box of thinkable means and standard deviations.
     priors
         What is believed before, with chances that sum to one.
-    trust, strays
+    trust, contamination
         Power of the likelihood, and share of reports that need not be of the shape: `fit_shape`.
     cells
         Of each shape's grid.
@@ -105,17 +105,19 @@ def fit_belief(
     >>> from kbapi.stats.estimate.small_sample import Shape
     >>> pool = GroupedIntervals(np.array([10, 18]), np.array([11, 19]), np.array([10.0, 90.0]))
     >>> priors = [ShapePrior(shape, 1 / 3, VaguePrior()) for shape in Shape]
-    >>> fit_belief(pool, 5.0, VOLTAGE_OFFSET, priors, 1.0).chances.round(3).tolist()
+    >>> fit_posterior(pool, 5.0, VOLTAGE_OFFSET, priors, 1.0).chances.round(3).tolist()
     [1.0, 0.0, 0.0]
     """
     parts = tuple(
-        fit_shape(evidence, step, scale, believed.prior, believed.shape, trust, cells, strays)
+        fit_shape(
+            evidence, step, scale, believed.prior, believed.shape, trust, cells, contamination
+        )
         for believed in priors
     )
     log_chances = np.array([part.log_evidence for part in parts])
     log_chances += np.log([believed.chance for believed in priors])
     chances = np.exp(log_chances - log_chances.max())
-    return LimitBelief(parts, chances / chances.sum())
+    return LimitPosterior(parts, chances / chances.sum())
 
 
 ALONE: Final = (30.0, 100.0)
@@ -184,7 +186,7 @@ class DepthEnds:
 class BlendedBound:
     """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
 
-    posterior: LimitBelief
+    posterior: LimitPosterior
     known: KnownShare
     units: float
     handover: tuple[float, float] = ALONE

@@ -22,7 +22,7 @@ from kbapi.stats.start.blend import (
     BESIDE_SIBLINGS,
     BlendedBound,
     KnownShare,
-    fit_belief,
+    fit_posterior,
     known_share,
 )
 
@@ -45,9 +45,9 @@ def spread_first_failures(
         Distribution of limits by whose expectation the units are shared out.
 
     >>> from kbapi.stats.estimate.small_sample import ShapePosterior
-    >>> belief = ShapePosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
+    >>> limit_posterior = ShapePosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
     >>> pool = GroupedIntervals(np.array([0, 3]), np.array([2, 4]), np.array([4.0, 1.0]))
-    >>> spread = spread_first_failures(pool, belief)
+    >>> spread = spread_first_failures(pool, limit_posterior)
     >>> spread.stable_steps.tolist(), spread.weight.round(2).tolist()
     ([0, 1, 3], [1.33, 2.67, 1.0])
     """
@@ -218,22 +218,22 @@ def fit_pool(
     prior = sibling_prior(siblings, scale)
     units = own.total_weight
     tried = max(own.deepest_tried, _whole_steps(prior.deepest_tried, step))
-    belief = fit_belief(
+    limit_posterior = fit_posterior(
         own,
         step,
         scale,
         prior.shapes,
         trust=likelihood_trust(units, prior),
-        strays=stray_share(units, prior),
+        contamination=contamination_share(units, prior),
     )
     if len(own.weight) == 0:
-        bound = BlendedBound(belief, _NOTHING_KNOWN, 0.0)
+        bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
     handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
-    bound = BlendedBound(belief, known_share(placed, fit), own.total_weight, handover)
+    bound = BlendedBound(limit_posterior, known_share(placed, fit), own.total_weight, handover)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(
         bound, prior, agreement, own.total_weight, tried, fit.optimality_gap, fit.converged
@@ -255,8 +255,8 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     ----------
     Miller & Dunson (2019), J. Am. Statist. Ass. 114:1113-1125, section 2.2: alpha / (alpha + n).
 
-    >>> from kbapi.stats.estimate.small_sample import NO_BELIEF
-    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
+    >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
+    >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
     >>> round(likelihood_trust(30.0, alone), 3)
     0.667
     """
@@ -264,18 +264,20 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     return alone if prior.level is Level.NONE else min(_TRUST_BESIDE_SIBLINGS, alone)
 
 
-def stray_share(own_units: float, prior: SiblingPrior) -> float:
+def contamination_share(own_units: float, prior: SiblingPrior) -> float:
     """The share of own reports that need not be of any shape: 3 % from 60 units beside siblings.
 
     There a few reports short of all others, too near for a fence, would turn a shape that siblings
     know well into another. Of fewer units it grows from nothing at 30: one
     weak chip of ten must not be explained away, nor any where no siblings know the shape.
 
-    >>> from kbapi.stats.estimate.small_sample import NO_BELIEF
-    >>> alone = SiblingPrior(NO_BELIEF, Level.NONE, 0, 0.0, 0.0)
-    >>> beside = SiblingPrior(NO_BELIEF, Level.SERIES, 4, 400.0, 0.0)
-    >>> stray_share(100.0, alone), stray_share(45.0, beside), stray_share(100.0, beside)
-    (0.0, 0.015, 0.03)
+    >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
+    >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
+    >>> beside = SiblingPrior(NO_POSTERIOR, Level.SERIES, 4, 400.0, 0.0)
+    >>> contamination_share(100.0, alone)
+    0.0
+    >>> contamination_share(45.0, beside), contamination_share(100.0, beside)
+    (0.015, 0.03)
     """
     if prior.level is Level.NONE:
         return 0.0

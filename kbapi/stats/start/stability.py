@@ -12,7 +12,7 @@ from kbapi.stats.estimate.siblings import Level, Siblings
 from kbapi.stats.estimate.small_sample import MEDIUM
 from kbapi.stats.intervals import Grid, GroupedIntervals, frozen_array
 from kbapi.stats.scale import PriorScale
-from kbapi.stats.start.blend import BlendedBound, LimitBelief, fit_belief
+from kbapi.stats.start.blend import BlendedBound, LimitPosterior, fit_posterior
 from kbapi.stats.start.pool import PoolFit, fit_pool
 
 Vector = NDArray[np.float64]
@@ -136,9 +136,9 @@ def _own_band(bound: BlendedBound, confidence: float) -> ShareBand:
 def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: float) -> ShareBand:
     if pool.prior.level is Level.NONE:
         return _NO_BAND
-    nobody = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    belief = fit_belief(nobody, step, scale, pool.prior.shapes, 1.0, MEDIUM)
-    lower, middle, upper = _quantiles(belief, (1.0 - confidence, 0.5, confidence))
+    without_token = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+    limit_posterior = fit_posterior(without_token, step, scale, pool.prior.shapes, 1.0, MEDIUM)
+    lower, middle, upper = _quantiles(limit_posterior, (1.0 - confidence, 0.5, confidence))
     seen = slice(int(np.argmax(upper < _NOBODY)) + 1)
     return ShareBand(
         share=frozen_array(middle[seen]),
@@ -148,11 +148,11 @@ def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: fl
     )
 
 
-def _quantiles(belief: LimitBelief, levels: tuple[float, ...]) -> list[Vector]:
+def _quantiles(limit_posterior: LimitPosterior, levels: tuple[float, ...]) -> list[Vector]:
     """Quantiles of the stable share at each whole depth, one array of shape (d,) a level."""
-    weight = belief.weight
+    weight = limit_posterior.weight
     likely = np.flatnonzero(weight > _NEGLECTED / len(weight))
-    shares = belief.share_at(np.arange(belief.deepest() + 1))[:, likely]
+    shares = limit_posterior.share_at(np.arange(limit_posterior.deepest() + 1))[:, likely]
     order = np.argsort(shares, axis=1)
     ascending = np.take_along_axis(shares, order, axis=1)
     # The last of each row is one whatever the rounding, so that every level is reached.

@@ -235,8 +235,8 @@ def pool_start(
     >>> fit = pool_start(pool, *arguments)
     >>> fit.answer.steps, fit.method.value, fit.level.value
     (18, 'model_free', 'chip')
-    >>> nobody = GroupedIntervals(np.zeros(0, int), np.zeros(0, int), np.zeros(0))
-    >>> pool_start(nobody, *arguments).answer
+    >>> without_token = GroupedIntervals(np.zeros(0, int), np.zeros(0, int), np.zeros(0))
+    >>> pool_start(without_token, *arguments).answer
     NoStart(reason=<NoStartReason.TOO_FEW_UNITS: 'too_few_units'>)
     """
     for given in (stable_share, confidence):

@@ -16,7 +16,7 @@ _ROUNDING: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class LastingShare:
+class SurvivalShare:
     """The share that was still stable after some days.
 
     Parameters
@@ -62,7 +62,7 @@ class SurvivalCurve:
     kept_days: Days
     kept_weight: Vector
 
-    def after(self, days: int, confidence: float) -> LastingShare:
+    def after(self, days: int, confidence: float) -> SurvivalShare:
         """The share after so many days, with its interval.
 
         Raises
@@ -89,7 +89,7 @@ class SurvivalCurve:
         kept = float(self.kept_weight[self.kept_days >= days].sum())
         known = kept + all_failed
         low, high = _interval(share, greenwood, known, (1.0 - confidence) / 2.0)
-        return LastingShare(
+        return SurvivalShare(
             days=days,
             share=share,
             error=share * float(np.sqrt(greenwood)) if share > 0 else 0.0,

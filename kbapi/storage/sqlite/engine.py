@@ -31,7 +31,7 @@ from kbapi.errors import (
     StorageUnwritable,
     UnsafeSetup,
 )
-from kbapi.storage.files import is_read_only, is_sealed, log_of
+from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
 from kbapi.storage.sqlite.driver import dbapi2
 
 # SQLite's own words for its result codes; the driver hands on no code.
@@ -48,7 +48,7 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
 
 
 @contextmanager
-def unwritable_told_as(detail: str) -> Iterator[None]:
+def unwritable_as(detail: str) -> Iterator[None]:
     """Say this of what cannot be written, where nobody serves and reading does not go on."""
     try:
         yield
@@ -165,12 +165,14 @@ def fold_in_log(database: Path) -> None:
         engine.dispose()
 
 
-def make_reading_engine(database: Path, pool_size: int = 32, *, is_sealed: bool = False) -> Engine:
+def make_reading_engine(
+    database: Path, pool_size: int = 32, *, is_read_only_medium: bool = False
+) -> Engine:
     """An engine that cannot write; more threads than connections wait for clients, not for it.
 
     Of a sealed file (`disk.is_sealed`) it reads what was there at its first connection.
     """
-    opened = open_untouched if is_sealed else _open
+    opened = open_untouched if is_read_only_medium else _open
     engine = _make_engine(database, pool_size, last_pragma=_READS_ONLY, opened=opened)
 
     @event.listens_for(engine, "begin")
@@ -198,10 +200,10 @@ def _make_engine(
     return engine
 
 
-def open_reading_connection(database: Path, *, is_sealed: bool = False) -> Any:
+def open_reading_connection(database: Path, *, is_read_only_medium: bool = False) -> Any:
     """A connection of the driver itself that cannot write, for the one statement of a hot read."""
     # Opened to write as the engines' are, because only so can it join the log of changes.
-    connection = open_untouched(database) if is_sealed else _open(database)
+    connection = open_untouched(database) if is_read_only_medium else _open(database)
     _make_ready(connection, _READS_ONLY)
     return connection
 
@@ -267,7 +269,7 @@ def _mode_to_look(database: Path) -> str:
     index, which only a copy by hand has, gets one. What a transaction that was killed left in a
     journal is undone, without which nothing could be read.)
     """
-    if is_sealed(database):
+    if is_read_only_medium(database):
         return "ro&immutable=1"
     return "ro" if log_of(database).exists() or is_read_only(database) else "rw"
 
@@ -347,14 +349,14 @@ def _run(connection: Connection, statement: str, values: Sequence[Any]) -> Any:
     try:
         return _driver(connection).execute(statement, values)
     except dbapi2.Error as error:
-        raise _as_sqlalchemy_tells(statement, error) from error
+        raise _as_sqlalchemy_error(statement, error) from error
 
 
 def _driver(connection: Connection) -> Any:
     return connection.connection.driver_connection
 
 
-def _as_sqlalchemy_tells(statement: str, error: Exception) -> BaseException:
+def _as_sqlalchemy_error(statement: str, error: Exception) -> BaseException:
     # One family of errors for every statement; the values may be a document, and stay unsaid.
     return DBAPIError.instance(statement, (), error, dbapi2.Error, hide_parameters=True)
 
@@ -372,7 +374,7 @@ def walk_rows(connection: Connection, statement: str) -> Iterator[tuple[Any, ...
     try:
         yield from _run(connection, statement, ())
     except dbapi2.Error as error:
-        raise _as_sqlalchemy_tells(statement, error) from error
+        raise _as_sqlalchemy_error(statement, error) from error
 
 
 def find_row(
@@ -405,15 +407,15 @@ def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any
     try:
         _driver(connection).executemany(statement, rows)
     except dbapi2.Error as error:
-        raise _as_sqlalchemy_tells(statement, error) from error
+        raise _as_sqlalchemy_error(statement, error) from error
 
 
 class HotReads:
     """Single statements on one database; a connection for each that reads at the same time."""
 
-    def __init__(self, database: Path, *, is_sealed: bool = False) -> None:
+    def __init__(self, database: Path, *, is_read_only_medium: bool = False) -> None:
         self._database = database
-        self._is_sealed = is_sealed
+        self._is_sealed = is_read_only_medium
         self._idle: deque[Any] = deque()
 
     def rows(self, statement: str, asked: Sequence[Any]) -> list[Any]:
@@ -435,7 +437,7 @@ class HotReads:
         try:
             return self._idle.pop()
         except IndexError:
-            return open_reading_connection(self._database, is_sealed=self._is_sealed)
+            return open_reading_connection(self._database, is_read_only_medium=self._is_sealed)
 
     def close(self) -> None:
         """Give the connections back to the operating system."""

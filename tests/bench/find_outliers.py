@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.evidence.comparisons import load_drift
 from kbapi.instance.instance import Instance
-from kbapi.intake.rescreen import rejudge
+from kbapi.intake.rescreen import find_outliers
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import PoolSize, load_all_pools
 from tests.bench._many_units import fill_pool
@@ -33,9 +33,9 @@ def measure(*, short: bool) -> list[Row]:
         with instance.reading() as connection:
             sizes = load_all_pools(connection)
             drift = _median_ms(lambda: load_drift(connection, sizes[0].id), 3 if short else 9)
-        one = _median_ms(lambda: rejudge(instance, sizes[0], keep=False), 3 if short else 9)
+        one = _median_ms(lambda: find_outliers(instance, sizes[0], keep=False), 3 if short else 9)
         wall, aside = _whole_instance(instance, sizes)
-        again = _median_ms(lambda: rejudge(instance, sizes[0], keep=True), 3)
+        again = _median_ms(lambda: find_outliers(instance, sizes[0], keep=True), 3)
         instance.close()
     of = f"{units:,} rows"
     return [
@@ -51,7 +51,7 @@ def measure(*, short: bool) -> list[Row]:
 
 def _whole_instance(instance: Instance, sizes: list[PoolSize]) -> tuple[float, int]:
     begun = time.perf_counter()
-    found = [rejudge(instance, pool, keep=True) for pool in sizes]
+    found = [find_outliers(instance, pool, keep=True) for pool in sizes]
     return time.perf_counter() - begun, sum(len(one.now.units) for one in found if one)
 
 

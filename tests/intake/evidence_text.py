@@ -23,7 +23,7 @@ _EVIDENCE = text(
 )
 
 
-def evidence_in_words(instance: Instance) -> list[tuple[Any, ...]]:
+def evidence_text(instance: Instance) -> list[tuple[Any, ...]]:
     """Every evidence row with its place spelled out, in a fixed order; hashes stay as they are."""
     with instance.reading() as connection:
         return sorted(map(tuple, connection.execute(_EVIDENCE)), key=repr)
