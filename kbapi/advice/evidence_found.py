@@ -22,13 +22,7 @@ from kbapi.evidence.pools import (
     stored_outliers_of,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import (
-    UNITS_OF_FULL_WEIGHT,
-    Standing,
-    WhatIfEvidence,
-    decision_of,
-    standing_on,
-)
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
@@ -39,8 +33,7 @@ from kbapi.storage import pools
 from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
-from kbapi.storage.pools import LineRow, PoolSize, load_stock_points
-from kbapi.versions import RULES_VERSION
+from kbapi.storage.pools import LineRow, PoolSize, WhatIf, load_stock_points
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
 
 
@@ -125,7 +118,7 @@ def find_evidence(
     instance: Instance,
     *,
     hears_all: bool = False,
-    what_if: WhatIfEvidence | None = None,
+    what_if: WhatIf | None = None,
 ) -> EvidenceFound:
     """What stands in the database for this question, judged today, or would if it were `supposed`.
 
@@ -184,8 +177,7 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
     own = found.own
     if own is None:
         return
-    stored_outliers = stored_outliers_of(own.outlier_report)
-    save_outliers(connection, own.id, stored_outliers, instance.today(), RULES_VERSION)
+    save_outliers(connection, own.id, stored_outliers_of(own.outlier_report))
     if not found.is_filtered:
         spread = peers_of(own)
         save_peers(connection, own.id, spread.known, spread.stable)
@@ -197,7 +189,7 @@ def _own(
     question: Question,
     catalogue: Catalogue,
     standing: Standing,
-    what_if: WhatIfEvidence | None,
+    what_if: WhatIf | None,
 ) -> PoolEvidence | None:
     """The chip's own evidence; None where a filter leaves so few units that they could be known."""
     grid = catalogue.grid_for(question.chip, pool.key.control)
@@ -207,11 +199,11 @@ def _own(
 
 
 def _stock_line(
-    connection: Connection, chip_key: str, pool: PoolFound | None, what_if: WhatIfEvidence | None
+    connection: Connection, chip_key: str, pool: PoolFound | None, what_if: WhatIf | None
 ) -> StockLine | None:
     if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
         return None
-    points = load_stock_points(connection, chip_key, pool.key.domains, decision_of(what_if))
+    points = load_stock_points(connection, chip_key, pool.key.domains, what_if)
     if not points:
         return None
     return fit_stock_line(

@@ -78,7 +78,6 @@ def answer_once(
     key = f"{kind}|{question.key}"
     fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
     if fresh is not None:
-        instance.uses.note(key)
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
@@ -104,7 +103,6 @@ def _compute_answer(
         stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
         try:
             with instance.writing(_KEEPING_PATIENCE_S) as connection:
-                answers.note_uses(connection, instance.uses.take())
                 if answers.save_answer(connection, place, stamp, finished):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):

@@ -62,7 +62,7 @@ def check_ready() -> Response:
     told = Readiness(
         status="ready",
         writes=closed.code if closed else "accepted",
-        rescreening="due" if served.rules.has_older() else "done",
+        rescreening="due" if served.is_rescreening_due() else "done",
     )
     return dump(told, 200)
 
@@ -126,7 +126,7 @@ def _waiting(instance: Instance) -> dict[str, int] | None:
 
 def _is_rescreening_due(instance: Instance) -> bool | None:
     try:
-        return instance.rules.has_older()
+        return instance.is_rescreening_due()
     except KbapiError:
         return None
 

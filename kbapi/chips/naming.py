@@ -204,8 +204,6 @@ def find_refusal(folded: str) -> Refusal | None:
     return next((row for row in REFUSALS if row.pattern.search(folded)), None)
 
 
-GRAMMAR_VERSION: Final[int] = 3
-
 _REASONS: Final[dict[ReadNameCode, str]] = {
     "named": "The name says which chip it is.",
     "key": "This is the chip's canonical key.",

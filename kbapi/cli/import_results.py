@@ -25,6 +25,7 @@ from kbapi.cli.common import (
 )
 from kbapi.demo.attackers import attacker_documents
 from kbapi.demo.results import as_batches, club_documents
+from kbapi.evidence.outliers import OutlierReport
 from kbapi.evidence.pools import OutlierComparison
 from kbapi.instance.instance import open_instance
 from kbapi.intake.rescreen import find_outliers
@@ -73,7 +74,7 @@ def _in_lines(judged: OutlierComparison) -> Iterator[str]:
     key = judged.pool.key
     band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
     yield f"{judged.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_cutoffs_text(judged.now), "    ")
+    yield paragraph(_cutoffs_text(judged.outlier_report), "    ")
     yield from _changes(judged, "Excluded now", judged.now, judged.before)
     yield from _changes(judged, "Counted again", judged.before, judged.now)
 
@@ -93,18 +94,17 @@ def _changes(
         )
 
 
-def _cutoffs_text(stored_outliers: StoredOutliers) -> str:
-    found = stored_outliers.outlier_report
-    if found is None or found.deep_cutoff_steps is None:
+def _cutoffs_text(found: OutlierReport) -> str:
+    if found.cutoffs.deepest_steps is None:
         cutoffs = (
             "No outlier cutoffs: too few units with a pass and a failure, or too many outliers"
         )
     else:
-        shallow = max(found.shallow_cutoff_steps or 0, 0)
-        cutoffs = f"Outlier cutoffs: steps {shallow} to {found.deep_cutoff_steps}"
-    if found is None or found.is_young:
+        shallow = max(found.cutoffs.shallowest_steps or 0, 0)
+        cutoffs = f"Outlier cutoffs: steps {shallow} to {found.cutoffs.deepest_steps}"
+    if found.is_young:
         return f"{cutoffs}. The pool is young: new contributors count in full."
-    kept = found.newcomer_weight_ppm / 10_000
+    kept = 100 * found.newcomer_factor
     return f"{cutoffs}. New contributors keep {kept:.0f} % of their weight."
 
 

@@ -12,7 +12,6 @@ from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST
 from kbapi.documents.reader import read_json
 from kbapi.documents.shapes import CLIENT, StrictSchema, Whole, WholeNumber, problems_of, told, word
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.decision_reasons import DECISION_REASON
 from kbapi.storage import answers, decisions, locks
@@ -320,9 +319,6 @@ def hold_decisions(
     settings = [setting for setting, _ in decided]
     for submission_id in {setting.submission_id for setting in settings}:
         decisions.apply_decisions(connection, submission_id)
-    for setting in settings:
-        places = decisions.find_places_of(connection, setting)
-        book_evidence(connection, places, setting.contributor_id)
     for line_id in sorted({setting.line_id for setting in settings}):
         answers.outdate_answers_of_line(connection, line_id)
 

@@ -12,7 +12,6 @@ from kbapi.advice.start.answer import NoStartReason, StartAnswer, SuggestedStart
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.curation.queue import ReviewedSetting, SettingsSeen
 from kbapi.errors import QueryInvalid, SettingUnknown
-from kbapi.evidence.units import what_if_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.responses import Reason
@@ -132,7 +131,7 @@ def _look_around(
     def found_if(decision: Literal["include", "exclude"]) -> EvidenceFound | None:
         if question is None:
             return None
-        what_if = what_if_evidence(connection, at, WhatIf(at.submission_id, at.ordinal, decision))
+        what_if = WhatIf(at.submission_id, at.ordinal, decision)
         return find_evidence(connection, question, instance, what_if=what_if)
 
     with_it = found_if("include") if at.has_end else None

@@ -10,13 +10,12 @@ from sqlalchemy import Connection
 
 from kbapi.evidence.outliers import OutlierReport, newcomer_weight, standing_flags
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, month_text
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, conditions_of, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
 from kbapi.stats.time.drift import UNTOLD, DatedLimits, DriftFound, find_drift
 from kbapi.stats.time.two_groups import compare_scored, holm_adjusted, log_rank_scores
-from kbapi.storage.evidence import ConditionsRow, DatedRows, load_conditions, load_dated_rows
-from kbapi.storage.pools import WhatIf
+from kbapi.storage.evidence import ConditionsRow, ResultRows, load_conditions, read_results
 from kbapi.vocabulary import COOLING, LOADS
 
 Places = NDArray[np.int64]
@@ -300,13 +299,52 @@ class PoolDrift:
     """The firmware or microcode that the recent reports share, empty for a drift by month."""
 
 
-def load_drift(connection: Connection, pool_id: int, what_if: WhatIf | None = None) -> PoolDrift:
+@dataclass(frozen=True)
+class DatedRows:
+    """The counted results of a pool as they were sent, shape (n,) each, in no order."""
+
+    unit: Integers
+    contributor: Integers
+    conditions: Integers
+    stable_steps: Integers
+    """Less the early stop where no failure was seen, 0 where nothing passed."""
+    unstable_steps: Integers
+    """`NEVER_FAILED` where no failure was seen."""
+    month: Integers
+    """Twelve times the year and the month of the year, 1 to 12."""
+
+
+def dated_rows(results: ResultRows) -> DatedRows:
+    """The results without follow-ups.
+
+    Most follow-ups that count are failures, and would make everything old look weak.
+    """
+    sent = results.some(np.flatnonzero(~results.is_follow_up))
+    never = sent.unstable_steps >= NEVER_FAILED
+    stable = np.where(never, sent.stable_steps - sent.early_stop_steps, sent.stable_steps)
+    return DatedRows(
+        unit=sent.unit,
+        contributor=sent.contributor,
+        conditions=sent.conditions,
+        stable_steps=np.maximum(stable, 0),
+        unstable_steps=sent.unstable_steps,
+        month=sent.month,
+    )
+
+
+def load_drift(connection: Connection, pool_id: int) -> PoolDrift:
     """Whether a pool has drifted, from each unit's latest counted result.
 
-    A driver is no condition of a result, so that a change of driver shows by its months alone.
+    A driver is no condition of a result, so a change of driver shows by its months alone.
     """
-    rows = load_dated_rows(connection, pool_id, what_if)
-    return drift_of(rows, load_conditions(connection, np.unique(rows.conditions).tolist()))
+    results = read_results(connection, pool_id)
+    return drift_among(results, load_conditions(connection, np.unique(results.conditions).tolist()))
+
+
+def drift_among(results: ResultRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
+    """Whether these results have drifted; `conditions` may be more than they were found under."""
+    rows = dated_rows(results)
+    return drift_of(rows, conditions_of(conditions, rows.conditions))
 
 
 def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:

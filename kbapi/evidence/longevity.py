@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import groupby
 from math import ceil
 from operator import attrgetter
@@ -66,9 +65,9 @@ class LongevityEvidence:
         """How many different units."""
         return len({one.unit_id for one in self.settings})
 
-    @cached_property
+    @property
     def bands(self) -> dict[int, "LongevityEvidence"]:
-        """Those of each margin that any of them kept, by its place."""
+        """Those of each band of margin that has any, by its place."""
         kept: dict[int, list[SettingInUse]] = {}
         for one in self.settings:
             kept.setdefault(one.band, []).append(one)

@@ -11,15 +11,13 @@ from sqlalchemy import Connection
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
-from kbapi.evidence.comparisons import PoolDrift, load_drift
+from kbapi.evidence.comparisons import PoolDrift, drift_among
 from kbapi.evidence.outliers import OutlierReport, believed, believed_of_related, check_outliers
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
     PoolUnits,
     Standing,
-    WhatIfEvidence,
-    decision_of,
     load_pool_rows,
     units_of,
     usual_loads,
@@ -28,8 +26,14 @@ from kbapi.evidence.units import (
 from kbapi.stats.estimate.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
 from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
-from kbapi.storage.outliers import ExcludedUnit, OutlierCheckRow, StoredOutliers, load_outliers
-from kbapi.storage.pools import PoolKey, PoolSize, count_units_by_status, load_pools_of_line
+from kbapi.storage.outliers import ExcludedUnit, StoredOutliers, load_outliers
+from kbapi.storage.pools import (
+    PoolKey,
+    PoolSize,
+    WhatIf,
+    count_units_by_status,
+    load_pools_of_line,
+)
 from kbapi.storage.tables_evidence import UNIT_CODES
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load
 
@@ -93,15 +97,14 @@ def find_pool(
     line_id: int,
     chip: ChipName,
     wanted: PoolWanted,
-    what_if: WhatIfEvidence | None = None,
+    what_if: WhatIf | None = None,
 ) -> PoolFound | None:
     """The pool that is asked for, the chip's own results deciding which, else its relatives'.
 
     Of several that fit: the wanted clock band or the nearest one, then the largest.
     """
-    pools = [pool for pool in load_pools_of_line(connection, line_id) if _holds(pool.key, wanted)]
-    if what_if is not None:
-        pools = [what_if.resized(pool) for pool in pools]
+    pools = load_pools_of_line(connection, line_id, what_if)
+    pools = [pool for pool in pools if _holds(pool.key, wanted)]
     own = [pool for pool in pools if pool.chip_key == chip.key]
     series = [pool for pool in pools if pool.series == chip.series and pool not in own]
     line = [pool for pool in pools if pool.series != chip.series and pool not in own]
@@ -151,20 +154,18 @@ def load_pool(
     standing: Standing,
     floor_steps: float,
     filters: Filters = EVERYTHING,
-    what_if: WhatIfEvidence | None = None,
+    what_if: WhatIf | None = None,
 ) -> PoolEvidence:
     """A pool's evidence, judged as a whole, then filtered.
 
     `floor_steps` is the spread below which nothing counts as far away.
     """
-    if what_if is not None and what_if.pool_id != pool.id:
-        what_if = None
     rows = load_pool_rows(connection, pool.id, standing, what_if)
     whole = units_of(rows)
     outlier_report = check_outliers(whole, floor_steps)
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = believed(units, outlier_report)
-    by_status = count_units_by_status(connection, pool.id, decision_of(what_if))
+    by_status = count_units_by_status(connection, pool.id, what_if)
     return PoolEvidence(
         id=pool.id,
         intervals=stands.intervals,
@@ -178,7 +179,7 @@ def load_pool(
         loads=usual_loads(units),
         outlier_report=outlier_report,
         whole=whole,
-        drift=load_drift(connection, pool.id, decision_of(what_if)),
+        drift=drift_among(rows.results, rows.conditions),
     )
 
 
@@ -230,52 +231,42 @@ def _summaries(
     return tuple(summaries)
 
 
-FAR_TOO_DEEP, FAR_TOO_SHALLOW = UNIT_CODES
+OUTLIER_DEEP, OUTLIER_SHALLOW = UNIT_CODES
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class OutlierComparison:
-    """A pool with what was kept of its judgement and what judging it now finds."""
+    """A pool with what was stored of its outlier check and what checking it now finds."""
 
     pool: PoolSize
+    outlier_report: OutlierReport
     before: StoredOutliers
     now: StoredOutliers
 
     @property
     def has_changed(self) -> bool:
-        """Whether anything is different."""
+        """Whether other units or contributors are excluded now."""
         return self.before != self.now
 
 
 def stored_outliers_of(outlier_report: OutlierReport) -> StoredOutliers:
-    """A judgement as it is kept."""
+    """The part of a check that is stored."""
+    deep = [ExcludedUnit(unit, OUTLIER_DEEP) for unit in outlier_report.outlier_deep.tolist()]
+    shallow = [
+        ExcludedUnit(unit, OUTLIER_SHALLOW) for unit in outlier_report.outlier_shallow.tolist()
+    ]
     return StoredOutliers(
-        OutlierCheckRow(
-            deep_cutoff_steps=outlier_report.cutoffs.deepest_steps,
-            shallow_cutoff_steps=outlier_report.cutoffs.shallowest_steps,
-            newcomer_weight_ppm=round(1_000_000 * outlier_report.newcomer_factor),
-            excluded_weight_ppm=round(1_000_000 * outlier_report.flagged_share),
-            is_young=outlier_report.is_young,
-        ),
-        _excluded_units(outlier_report),
+        tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id)),
         tuple(outlier_report.unlike.tolist()),
     )
-
-
-def _excluded_units(outlier_report: OutlierReport) -> tuple[ExcludedUnit, ...]:
-    deep = [ExcludedUnit(unit, FAR_TOO_DEEP) for unit in outlier_report.outlier_deep.tolist()]
-    shallow = [
-        ExcludedUnit(unit, FAR_TOO_SHALLOW) for unit in outlier_report.outlier_shallow.tolist()
-    ]
-    return tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id))
 
 
 def compare_outliers(
     connection: Connection, pool: PoolSize, catalogue: Catalogue, standing: Standing
 ) -> OutlierComparison | None:
-    """A pool judged now beside what was kept of it.
+    """A pool checked now, with what was stored of it.
 
-    None where today's grammar does not know the chip's key: it waits to be read again.
+    None where today's grammar does not know the chip's key.
     """
     chip = identify_chip(pool.chip_key).chip
     if chip is None:
@@ -284,5 +275,8 @@ def compare_outliers(
     units = units_of(load_pool_rows(connection, pool.id, standing))
     outlier_report = check_outliers(units, floor_steps(pool.key.control, grid))
     return OutlierComparison(
-        pool, load_outliers(connection, pool.id), stored_outliers_of(outlier_report)
+        pool,
+        outlier_report,
+        load_outliers(connection, pool.id),
+        stored_outliers_of(outlier_report),
     )

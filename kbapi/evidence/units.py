@@ -1,7 +1,7 @@
 """Units of a pool: an interval each, with weight, conditions and firmware era."""
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, fields
 from datetime import date, timedelta
 from typing import Final
 
@@ -9,94 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from kbapi.evidence.pool_updates import merge_outcomes
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
-from kbapi.storage.decisions import SettingAt, find_places_of
 from kbapi.storage.evidence import (
     ConditionsRow,
-    EvidenceLevel,
-    LevelRows,
-    find_evidence_conditions,
+    ResultRows,
     find_first_seen_by,
     load_conditions,
-    load_counted_outcomes,
-    load_level_rows,
-    months_since_year_0,
+    read_results,
 )
-from kbapi.storage.pools import PoolSize, WhatIf
+from kbapi.storage.pools import WhatIf
 from kbapi.vocabulary import GRADES, LOADS, Grade, Load
-
-
-@dataclass(frozen=True)
-class WhatIfEvidence:
-    """A word about a setting, and the evidence of its unit as it would then be."""
-
-    word: WhatIf
-    setting: SettingAt
-    levels: Mapping[int, tuple[EvidenceLevel, ...]]
-    """By the number of the conditions; all others of the unit stand as they are."""
-    units_more: int
-    """How many units more its pool would have: 1, 0 or -1."""
-
-    @property
-    def pool_id(self) -> int:
-        """The only pool that would be different."""
-        return self.setting.place.pool_id
-
-    def resized(self, pool: PoolSize) -> PoolSize:
-        """A pool with as many units as it would have."""
-        if pool.id != self.pool_id:
-            return pool
-        return replace(pool, units=pool.units + self.units_more)
-
-    def put_into(self, rows: LevelRows) -> LevelRows:
-        """The rows of the setting's pool as they would be."""
-        replaced = (rows.unit == self.setting.place.unit_id) & np.isin(
-            rows.conditions, list(self.levels)
-        )
-        new = self._rows()
-        columns = [
-            np.concatenate((getattr(rows, field.name)[~replaced], getattr(new, field.name)))
-            for field in fields(LevelRows)
-        ]
-        together = LevelRows(*columns)
-        order = np.lexsort((together.stable_steps, together.conditions, together.unit))
-        return LevelRows(*(column[order] for column in columns))
-
-    def _rows(self) -> LevelRows:
-        told = [(number, level) for number, levels in self.levels.items() for level in levels]
-
-        def whole(values: list[int]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-            return np.array(values, dtype=np.int64)
-
-        return LevelRows(
-            unit=whole([self.setting.place.unit_id] * len(told)),
-            contributor=whole([self.setting.contributor_id] * len(told)),
-            conditions=whole([number for number, _ in told]),
-            stable_steps=whole([level.stable_steps for _, level in told]),
-            unstable_steps=whole([min(level.unstable_steps, NEVER_FAILED) for _, level in told]),
-            early_stop_steps=whole([level.early_stop_steps for _, level in told]),
-            confirmed_by_curator=whole([level.confirmed_by_curator for _, level in told]) == 1,
-            month=whole([months_since_year_0(level.latest_month) for _, level in told]),
-        )
-
-
-def what_if_evidence(connection: Connection, setting: SettingAt, word: WhatIf) -> WhatIfEvidence:
-    """What the setting's pool would be if this word stood about it."""
-    places = sorted(set(find_places_of(connection, setting)))
-    levels = {
-        place.conditions_id: merge_outcomes(load_counted_outcomes(connection, place, word))
-        for place in places
-    }
-    now = find_evidence_conditions(connection, setting.place)
-    stays = bool(set(now) - set(levels)) or any(levels.values())
-    return WhatIfEvidence(word, setting, levels, int(stays) - int(bool(now)))
-
-
-def decision_of(what_if: WhatIfEvidence | None) -> WhatIf | None:
-    """The word that settings are read with, None where they are read as they stand."""
-    return None if what_if is None else what_if.word
-
 
 UNITS_OF_FULL_WEIGHT: Final = 3
 """One contributor's units weigh min(1, 3 / their number) each: a flood counts as three units."""
@@ -111,7 +33,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Filters:
-    """Which conditions rows are read under; None is any."""
+    """The conditions under which rows are read; None is any."""
 
     load: str | None = None
     grade: str | None = None
@@ -124,13 +46,13 @@ class Filters:
 
     def admit(self, row: ConditionsRow) -> bool:
         """Whether rows under these conditions are read."""
-        told = asdict(self)
-        load, grade, cooling = (told.pop(name) for name in ("load", "grade", "cooling"))
+        wanted = asdict(self)
+        load, grade, cooling = (wanted.pop(name) for name in ("load", "grade", "cooling"))
         return (
             (load is None or load in row.loads.split(","))
             and (grade is None or GRADES.index(row.grade) >= GRADES.index(grade))
             and (cooling is None or cooling in row.cooling.split(","))
-            and all(told[name] in (None, getattr(row, name)) for name in told)
+            and all(wanted[name] in (None, getattr(row, name)) for name in wanted)
         )
 
 
@@ -139,25 +61,79 @@ EVERYTHING: Final = Filters()
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Whose word weighs in full from the first day on: today's view of who is known."""
+    """Which contributors are established on a day."""
 
     established_by: date
-    """Who was first seen later is not established."""
+    """A contributor who was first seen later is not established."""
     without_token: bytes
-    """Hash that stands for all who send without a token; never established."""
+    """Hash of all results that came without a token; never established."""
 
 
 def standing_on(today: date, without_token: bytes) -> Standing:
-    """Who is known on this day."""
+    """Which contributors are established on this day."""
     return Standing(today - ESTABLISHED_AFTER, without_token)
 
 
 @dataclass(frozen=True)
-class PoolRows:
-    """All that a pool's units are made of."""
+class MergedRows:
+    """Results of one pool merged by unit and conditions, shape (n,) each, those of a unit together.
 
-    levels: LevelRows
+    One row for each result. Within a unit and conditions all rows have the shallowest failure,
+    and a pass that is not short of it is 0.
+    """
+
+    unit: Integers
+    contributor: Integers
+    conditions: Integers
+    stable_steps: Integers
+    unstable_steps: Integers
+    """`NEVER_FAILED` where no failure was seen."""
+    early_stop_steps: Integers
+    confirmed_by_curator: Flags
+    """Where a curator included the pass or the failure that the row still has."""
+    month: Integers
+
+    def some(self, places: Integers) -> "MergedRows":
+        """Those at these places."""
+        return MergedRows(*(getattr(self, field.name)[places] for field in fields(self)))
+
+
+def merge_results(results: ResultRows) -> MergedRows:
+    """The rows under the rule that a pass counts only short of the shallowest failure.
+
+    Units and conditions without a pass and a failure are left out. Rows of any order give the
+    same result.
+    """
+    place = results.unit * (int(results.conditions.max(initial=0)) + 1) + results.conditions
+    order = np.lexsort((results.stable_steps, place))
+    rows = results.some(order)
+    _, first, owner = _runs(place[order])
+    shallowest = _least(rows.unstable_steps, first)[owner]
+    has_failure = shallowest < NEVER_FAILED
+    holds = (rows.stable_steps >= 0) & (rows.stable_steps < shallowest)
+    fails = has_failure & (rows.unstable_steps == shallowest)
+    merged = MergedRows(
+        unit=rows.unit,
+        contributor=rows.contributor,
+        conditions=rows.conditions,
+        stable_steps=np.where(holds, rows.stable_steps, 0),
+        unstable_steps=shallowest,
+        early_stop_steps=np.where(holds, rows.early_stop_steps, 0),
+        confirmed_by_curator=rows.confirmed_by_curator & (holds | fails),
+        month=rows.month,
+    )
+    has_limit = has_failure | (_most(rows.stable_steps, first)[owner] >= 0)
+    return merged if has_limit.all() else merged.some(np.flatnonzero(has_limit))
+
+
+@dataclass(frozen=True)
+class PoolRows:
+    """Everything that a pool's units and its drift are computed from."""
+
+    results: ResultRows
+    merged: MergedRows
     conditions: tuple[ConditionsRow, ...]
+    """Of all results, ascending."""
     established: Integers
     """Contributors that are."""
 
@@ -171,7 +147,7 @@ class ChosenRows:
     place: Integers
     """Place of the row's conditions."""
     passed: Flags
-    """Whether it tells of a pass."""
+    """Whether it has a pass."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +157,7 @@ class PoolUnits:
     unit: Integers
     contributor: Integers
     established: Flags
-    """Sent by somebody who is, or confirmed_by_curator for."""
+    """Sent by an established contributor, or confirmed by a curator."""
     confirmed_by_curator: Flags
     stable_steps: Integers
     unstable_steps: Integers
@@ -192,7 +168,7 @@ class PoolUnits:
 
     @property
     def informative(self) -> Flags:
-        """Which say something: the others passed too little to count, and never failed."""
+        """Units with a limit: the others passed too little to count, and never failed."""
         return np.asarray((self.stable_steps > 0) | (self.unstable_steps < NEVER_FAILED))
 
     def intervals(self, weight: NDArray[np.float64]) -> GroupedIntervals:
@@ -204,76 +180,82 @@ def load_pool_rows(
     connection: Connection,
     pool_id: int,
     standing: Standing,
-    what_if: WhatIfEvidence | None = None,
+    what_if: WhatIf | None = None,
 ) -> PoolRows:
-    """Everything of a pool that answers are made of; `supposed` is about a setting of this pool."""
-    levels = load_level_rows(connection, pool_id)
-    if what_if is not None:
-        levels = what_if.put_into(levels)
-    contributors = np.unique(levels.contributor)
-    # One counted unit in a pool with five others is asked for: this very pool, or it is too small
-    # to have established weight anyway. Nothing is asked of other pools.
-    company = len(contributors) > OTHERS_NEEDED
+    """Everything of a pool that answers are computed from, as it is or after the decision."""
+    results = read_results(connection, pool_id, what_if)
+    merged = merge_results(results)
+    contributors = np.unique(merged.contributor)
+    # One counted unit in a pool with five others is needed: this pool, or it is too small to have
+    # established weight anyway. Other pools are not read for it.
+    has_others = len(contributors) > OTHERS_NEEDED
     return PoolRows(
-        levels,
-        load_conditions(connection, np.unique(levels.conditions).tolist()),
+        results,
+        merged,
+        load_conditions(connection, np.unique(results.conditions).tolist()),
         find_first_seen_by(
             connection,
-            contributors if company else contributors[:0],
+            contributors if has_others else contributors[:0],
             standing.established_by,
             standing.without_token,
         ),
     )
 
 
-def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
-    """The units of a pool under a filter, each merged over the rows of its latest era.
+def conditions_of(
+    conditions: Iterable[ConditionsRow], numbers: Integers
+) -> tuple[ConditionsRow, ...]:
+    """Those with these numbers, in their order."""
+    wanted = set(np.unique(numbers).tolist())
+    return tuple(row for row in conditions if row.id in wanted)
 
-    Of an era, the shallowest failure counts and the deepest pass short of it; of one never
-    failed, the pass less its early stop. Rows of any order give the same units.
+
+def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
+    """The units of a pool under a filter, each merged over the rows of its latest firmware era.
+
+    Of an era, the shallowest failure counts and the deepest pass short of it; of one without a
+    failure, the pass less its early stop. Rows of any order give the same units.
     """
-    admitted = np.array([row.id for row in rows.conditions if filters.admit(row)], dtype=np.int64)
-    levels = rows.levels
-    picked = np.flatnonzero(
-        np.isin(levels.conditions, admitted)
-        if len(admitted) < len(rows.conditions)
-        else np.ones(len(levels.unit), dtype=np.bool_)
-    )
-    place = np.searchsorted([row.id for row in rows.conditions], levels.conditions[picked])
-    unit, first, owner = _runs(levels.unit[picked])
-    chosen = _of_latest_firmware_era(
-        levels.month[picked], _firmware_eras(rows.conditions)[place], first, owner
-    )
-    # What is not chosen loses against everything that is.
-    failed = _least(np.where(chosen, levels.unstable_steps[picked], NEVER_FAILED), first)
+    conditions = conditions_of(rows.conditions, rows.merged.conditions)
+    of_era, place = _rows_of_latest_era(rows.merged, conditions, filters)
+    unit, first, owner = _runs(of_era.unit)
+    failed = _least(of_era.unstable_steps, first)
     stable, early_stop = _deepest_pass(
-        np.where(chosen, levels.stable_steps[picked], 0),
-        levels.early_stop_steps[picked],
-        failed[owner],
-        first,
+        of_era.stable_steps, of_era.early_stop_steps, failed[owner], first
     )
-    contributor = levels.contributor[picked][first]
-    confirmed_by_curator = (
-        _most(np.where(chosen, levels.confirmed_by_curator[picked], 0), first) == 1
-    )
-    established = confirmed_by_curator | np.isin(contributor, rows.established)
+    contributor = of_era.contributor[first]
+    confirmed_by_curator = _most(of_era.confirmed_by_curator.astype(np.int64), first) == 1
     never = failed >= NEVER_FAILED
     return PoolUnits(
         unit=unit,
         contributor=contributor,
-        established=established,
+        established=confirmed_by_curator | np.isin(contributor, rows.established),
         confirmed_by_curator=confirmed_by_curator,
         stable_steps=np.where(never, np.maximum(stable - early_stop, 0), stable),
         unstable_steps=failed,
         weight_ppm=weight_ppm_of(contributor),
-        month=_most(np.where(chosen, levels.month[picked], 0), first),
-        chosen=ChosenRows(owner[chosen], place[chosen], levels.stable_steps[picked][chosen] > 0),
-        conditions=rows.conditions,
+        month=_most(of_era.month, first),
+        chosen=ChosenRows(owner, place, of_era.stable_steps > 0),
+        conditions=conditions,
     )
 
 
+def _rows_of_latest_era(
+    merged: MergedRows, conditions: tuple[ConditionsRow, ...], filters: Filters
+) -> tuple[MergedRows, Integers]:
+    """Rows that the filter admits, of each unit's latest era, and the place of their conditions."""
+    place = np.searchsorted([row.id for row in conditions], merged.conditions)
+    admits = np.array([filters.admit(row) for row in conditions], dtype=np.bool_)
+    admitted = np.flatnonzero(admits[place])
+    _, first, owner = _runs(merged.unit[admitted])
+    era = _firmware_eras(conditions)[place[admitted]]
+    is_latest = _of_latest_firmware_era(merged.month[admitted], era, first, owner)
+    chosen = admitted[is_latest]
+    return merged.some(chosen), place[chosen]
+
+
 def _runs(unit: Integers) -> tuple[Integers, Integers, Integers]:
-    """The distinct units, the place of each one's first row, and the unit's place by row."""
+    """The distinct numbers, the place of each one's first row, and the number's place by row."""
     starts = np.append(True, unit[1:] != unit[:-1])[: len(unit)]
     first = np.flatnonzero(starts)
     return unit[first], first, np.cumsum(starts) - 1
@@ -354,13 +336,13 @@ def usual_loads(units: PoolUnits) -> tuple[Load, ...]:
     half = len(np.unique(owner)) / 2
     usual = []
     for load in LOADS:
-        told = np.array([load in row.loads.split(",") for row in units.conditions], dtype=np.bool_)
-        by = len(np.unique(owner[told[place]])) if len(place) else 0
+        has_it = np.array([load in row.loads.split(",") for row in units.conditions], np.bool_)
+        by = len(np.unique(owner[has_it[place]])) if len(place) else 0
         if by and by >= half:
             usual.append(load)
     return tuple(usual)
 
 
 def _behind_stable_ends(units: PoolUnits) -> Flags:
-    """Which chosen rows tell of a pass of a unit that holds something."""
+    """The chosen rows with a pass of a unit that has a stable end."""
     return np.asarray(units.chosen.passed & (units.stable_steps[units.chosen.owner] > 0))

@@ -6,13 +6,11 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 
 from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
-from kbapi.evidence.pool_updates import audit_evidence
 from kbapi.instance.file_locks import sharing
 from kbapi.instance.secret import FOREIGN, load_secret
 from kbapi.instance.write_gate import WriteGate
 from kbapi.settings import Settings
 from kbapi.storage.files import free_bytes, require_may_open
-from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.schema import count_older, require_current_schema
 from kbapi.storage.sqlite.whole_file import Condition, look_through
 from kbapi.versions import RULES_VERSION
@@ -65,7 +63,6 @@ def _findings(settings: Settings) -> Iterator[Finding]:
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
-    yield _evidence(settings)
 
 
 def _well_unless(what: str, wrong: str, told: str) -> Finding:
@@ -124,17 +121,3 @@ def _rules(settings: Settings) -> Finding:
     return _well_unless(
         "rules", wrong if older else "", "every result was screened by the current rules"
     )
-
-
-def _evidence(settings: Settings) -> Finding:
-    try:
-        with reading_untouched(settings.database_path) as connection:
-            audit = audit_evidence(connection)
-    except KbapiError as error:
-        return Finding("evidence", False, f"not checked: {error.detail}")
-    wrong = (
-        f"{audit.unlike:,} of {audit.places:,} entries differ from the results, "
-        f"{audit.strange:,} rows have a wrong contributor"
-    )
-    told = f"{audit.places:,} entries match the results"
-    return _well_unless("evidence", "" if audit.agrees else wrong, told)

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
-from threading import Lock
 from typing import Final
 
 from sqlalchemy import Connection
@@ -44,38 +43,11 @@ from kbapi.storage.sqlite.engine import (
     readable_faults,
     unwritable_as,
 )
-from kbapi.storage.sqlite.schema import RulesWatch
+from kbapi.storage.sqlite.schema import has_older
 from kbapi.versions import RULES_VERSION
 
 _TO_CLOSE_S: Final = 5.0
 """Who closes goes on after that: SQLite's own lock on the file protects a last checkpoint too."""
-
-
-class RecentUses:
-    """Which stored answers this process has served, until that is written down.
-
-    A read never writes: uses are noted in memory, and kept when an answer is stored anyway.
-    """
-
-    _MOST: Final = 512
-
-    def __init__(self) -> None:
-        self._questions: dict[str, None] = {}
-        self._lock = Lock()
-
-    def note(self, question: str) -> None:
-        """Note a use, the latest last; beyond 512 questions the oldest are forgotten."""
-        with self._lock:
-            self._questions.pop(question, None)
-            self._questions[question] = None
-            if len(self._questions) > self._MOST:
-                del self._questions[next(iter(self._questions))]
-
-    def take(self) -> list[str]:
-        """The noted questions, oldest use first; they are noted no longer."""
-        with self._lock:
-            questions, self._questions = list(self._questions), {}
-        return questions
 
 
 class Instance:
@@ -84,7 +56,6 @@ class Instance:
     def __init__(self, settings: Settings, now: Clock = utc_now) -> None:
         self.settings = settings
         self.now = now
-        self.uses = RecentUses()
         self.single_flight = SingleFlight()
         self.gate = WriteGate(settings)
         self._let_go: weakref.finalize[[], Instance] | None = None
@@ -173,10 +144,15 @@ class Instance:
             self.settings.database_path, is_read_only_medium=self.gate.is_read_only_medium
         )
 
-    @cached_property
-    def rules(self) -> RulesWatch:
-        """Whether results wait for being screened again."""
-        return RulesWatch(self.hot_reads, RULES_VERSION)
+    def is_rescreening_due(self) -> bool:
+        """Whether results were screened under older rules than this program's.
+
+        Raises
+        ------
+        StorageBusy, StorageBroken
+            When the database can't be read now.
+        """
+        return has_older(self.hot_reads, RULES_VERSION)
 
     @cached_property
     def _commits(self) -> SharedCommit:

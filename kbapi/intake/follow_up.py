@@ -16,7 +16,6 @@ from kbapi.documents.refusals import refuse_value
 from kbapi.documents.shapes import problems_of
 from kbapi.documents.types import SubmittedSetting
 from kbapi.errors import DocumentRefused, Problem, SubmissionGone
-from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up_rules import (
     NEEDS_A_SETTING,
@@ -201,8 +200,7 @@ def _store(
         )
     new = _new_follow_up(instance, stored, followed, screened, raw)
     conditions = conditions_of(followed.sent, followed.setting.conditions, screened.status, month)
-    saved = save_follow_up(connection, new, conditions)
-    book_evidence(connection, [*places, saved], unit.contributor_id)
+    save_follow_up(connection, new, conditions)
     drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
     return _tell(stored, followed, screened, replaced=bool(places))

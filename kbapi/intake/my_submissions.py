@@ -9,7 +9,6 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipSummary
 from kbapi.errors import ReceiptWrong, SubmissionGone
-from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash, is_receipt_of
 from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
@@ -132,7 +131,6 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
         if stored is None:
             raise SubmissionGone
         places = results.delete_submission(connection, stored.id)
-        book_evidence(connection, places, stored.unit.contributor_id)
         drop_unit_if_unused(connection, stored.unit)
         drop_unused_places(connection, places)
         answers.outdate_answers_of_line(connection, stored.line_id)

@@ -9,11 +9,10 @@ from typing import Final
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.chips.naming import GRAMMAR_VERSION, identify_chip
+from kbapi.chips.naming import identify_chip
 from kbapi.documents.personal_data import CODE
 from kbapi.documents.reader import JsonReading, ReadDocument, read_document
 from kbapi.errors import DocumentRefused, Problem, StorageBusy, StorageUnwritable
-from kbapi.evidence.pool_updates import book_evidence
 from kbapi.evidence.pools import OutlierComparison, compare_outliers
 from kbapi.evidence.units import standing_on
 from kbapi.instance.instance import Instance
@@ -59,7 +58,7 @@ def is_rescreening_due(instance: Instance) -> bool:
     The answer is noted in the database where it says otherwise, so that the next who asks need not
     look at every result; that of one that takes no writes stays as it is.
     """
-    is_due = instance.rules.has_older()
+    is_due = instance.is_rescreening_due()
     with instance.reading() as connection:
         mark = load_mark(connection)
     right = min(mark, RULES_VERSION - 1) if is_due else RULES_VERSION
@@ -82,7 +81,6 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
     else:
         again = screened_again(instance, stored, document)
         places = rescreening.replace_screening(connection, stored, again)
-    book_evidence(connection, places, stored.unit.contributor_id)
     drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
 
@@ -128,7 +126,7 @@ def find_outliers(instance: Instance, pool: PoolSize, *, keep: bool) -> OutlierC
     with instance.writing() if keep else instance.reading() as connection:
         found = compare_outliers(connection, pool, instance.catalogue, standing)
         if keep and found is not None:
-            save_outliers(connection, pool.id, found.now, instance.today(), RULES_VERSION)
+            save_outliers(connection, pool.id, found.now)
     return found
 
 
@@ -186,8 +184,6 @@ def reread_chips(
                     moves[stored.chip_key, document.chip.key] += 1
                     if is_applied:
                         _move(instance, connection, stored, document)
-                if is_applied:
-                    rescreening.note_grammar(connection, stored.id, GRAMMAR_VERSION)
         results += len(ids)
         tell(results)
         if len(ids) < _AT_ONCE:
@@ -215,7 +211,6 @@ def _move(
     )
     again = screened_again(instance, stored, document)
     places = rescreening.move_to_chip(connection, stored, row.id, again)
-    book_evidence(connection, places, stored.unit.contributor_id)
     drop_unused_places(connection, places)
     for line_id in {stored.line_id, row.line_id}:
         answers.outdate_answers_of_line(connection, line_id)

@@ -12,7 +12,7 @@ from kbapi.instance.secret import receipt_of
 from kbapi.intake.decision_reasons import DECISION_SENTENCES, codes_of_decision
 from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.answers import Peers, find_peers
-from kbapi.storage.evidence import find_shallowest_failure
+from kbapi.storage.evidence import read_shallowest_failure
 from kbapi.storage.locks import find_lock_decision
 from kbapi.storage.outliers import find_codes
 from kbapi.storage.pools import moved_with
@@ -265,7 +265,7 @@ def _outlier_codes(
 def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:
     if setting.status != "counted" or setting.stable_steps is None:
         return False
-    failure = find_shallowest_failure(connection, setting.place)
+    failure = read_shallowest_failure(connection, setting.place)
     return failure is not None and setting.stable_steps >= failure
 
 

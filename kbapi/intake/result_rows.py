@@ -8,7 +8,6 @@ import uuid_utils
 from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
-from kbapi.chips.naming import GRAMMAR_VERSION
 from kbapi.documents.reader import ReadDocument
 from kbapi.documents.types import Lock, Platform, Reading, SubmittedResult
 from kbapi.instance.instance import Instance
@@ -56,7 +55,6 @@ def new_submission(
         document=orjson.dumps(document.raw).decode(),
         content_hash=sender.content_hash,
         rules_version=RULES_VERSION,
-        grammar_version=GRAMMAR_VERSION,
         settings=tuple(new_setting(instance, document, one) for one in screened),
         locks=rows_of_locks(document.result, measured_month),
         readings=rows_of_readings(document.result),

@@ -9,7 +9,6 @@ from sqlalchemy import Connection
 
 from kbapi.documents.reader import JsonReading, ReadDocument, read_document, read_json
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused
-from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash, receipt_of, unit_hash
 from kbapi.intake.responses import (
@@ -85,8 +84,7 @@ def store_once(
         if first is not None:
             return first.id, describe_repeated(instance, connection, first)
     new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
-    submission_id, places = results.save_submission(connection, new)
-    book_evidence(connection, places, new.unit.contributor_id)
+    submission_id, _ = results.save_submission(connection, new)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
     return submission_id, describe_stored(instance, connection, stored)

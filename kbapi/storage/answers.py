@@ -1,14 +1,15 @@
 """Stored answers: bytes with ETag and stamp; one computation at a time for each question."""
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from threading import Event, Lock
 from typing import Final
 
 import orjson
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select
+from sqlmodel import col
 
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
@@ -16,12 +17,12 @@ from kbapi.storage.sqlite.engine import HotReads, find_row
 from kbapi.storage.tables import Chip, Line, Pool, PoolPeers, StoredAnswer
 
 ANSWERS_PER_CHIP: Final = 64
-"""More different questions about one chip than this push the least used answers out."""
+"""Beyond this many different questions about one chip the oldest answers are deleted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """What must not have changed for a stored answer to be still right."""
+    """What a stored answer depends on; it is right while all of it is unchanged."""
 
     line_revision: int
     version: str
@@ -51,14 +52,14 @@ _FRESH_ANSWER: Final = """
 def find_fresh_answer(
     reads: HotReads, question: str, version: str, today: date
 ) -> AnswerBytes | None:
-    """The stored answer to this question, if nothing that it stands on has changed."""
+    """The stored answer to this question, if nothing that it depends on has changed."""
     rows = reads.rows(_FRESH_ANSWER, (question, version, today.isoformat()))
     return AnswerBytes(*rows[0]) if rows else None
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Whose answer it is, and whose revision makes it stale."""
+    """The question of an answer, its chip, and the line whose revision outdates it."""
 
     question: str
     chip_key: str
@@ -66,15 +67,14 @@ class Place:
 
 
 def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: AnswerBytes) -> bool:
-    """Whether the answer was kept: one that went stale while it was computed is not.
+    """Whether the answer was stored: one that became outdated while it was computed is not.
 
-    Beyond the limit, the chip's least used answers are forgotten.
+    Beyond the limit, the chip's oldest answers are deleted.
     """
     if not _is_current(connection, place.line_id, stamp):
         return False
-    connection.execute(delete(StoredAnswer).where(StoredAnswer.question == place.question))
-    _make_room(connection, place.chip_key)
-    latest = connection.execute(select(func.coalesce(func.max(StoredAnswer.last_used), 0)))
+    connection.execute(delete(StoredAnswer).where(col(StoredAnswer.question) == place.question))
+    _delete_oldest(connection, place.chip_key)
     connection.execute(
         insert(StoredAnswer).values(
             question=place.question,
@@ -83,7 +83,6 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
             stamp_revision=stamp.line_revision,
             stamp_version=stamp.version,
             stamp_day=stamp.day,
-            last_used=latest.scalar_one() + 1,
             etag=answer.etag,
             body=answer.body,
         )
@@ -91,36 +90,25 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
     return True
 
 
-def note_uses(connection: Connection, questions: Iterable[str]) -> None:
-    """Remember that these answers were served, in this order, since uses were last noted."""
-    for question in questions:
-        latest = select(func.max(StoredAnswer.last_used)).scalar_subquery()
-        connection.execute(
-            update(StoredAnswer)
-            .where(StoredAnswer.question == question)
-            .values(last_used=latest + 1)
-        )
-
-
-def _make_room(connection: Connection, chip_key: str) -> None:
-    of_chip = StoredAnswer.chip_key == chip_key
-    kept = connection.execute(
+def _delete_oldest(connection: Connection, chip_key: str) -> None:
+    of_chip = col(StoredAnswer.chip_key) == chip_key
+    stored = connection.execute(
         select(func.count()).select_from(StoredAnswer).where(of_chip)
     ).scalar_one()
-    if kept < ANSWERS_PER_CHIP:
+    if stored < ANSWERS_PER_CHIP:
         return
-    least_used = (
-        select(StoredAnswer.question)
+    oldest = (
+        select(col(StoredAnswer.id))
         .where(of_chip)
-        .order_by(StoredAnswer.last_used)
-        .limit(kept - ANSWERS_PER_CHIP + 1)
+        .order_by(col(StoredAnswer.id))
+        .limit(stored - ANSWERS_PER_CHIP + 1)
     )
-    connection.execute(delete(StoredAnswer).where(StoredAnswer.question.in_(least_used)))
+    connection.execute(delete(StoredAnswer).where(col(StoredAnswer.id).in_(oldest)))
 
 
 def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
     revision = connection.execute(
-        select(Line.revision).where(Line.id == line_id)
+        select(col(Line.revision)).where(col(Line.id) == line_id)
     ).scalar_one_or_none()
     return revision == stamp.line_revision
 
@@ -128,8 +116,8 @@ def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
 def save_peers(
     connection: Connection, pool_id: int, known: Sequence[int], stable: Sequence[int]
 ) -> None:
-    """Keep how many units were known and stable at each depth of a pool, by steps from 0."""
-    connection.execute(delete(PoolPeers).where(PoolPeers.pool_id == pool_id))
+    """Store how many units were known and stable at each depth of a pool, by steps from 0."""
+    connection.execute(delete(PoolPeers).where(col(PoolPeers.pool_id) == pool_id))
     connection.execute(
         insert(PoolPeers).values(
             pool_id=pool_id,
@@ -158,25 +146,25 @@ def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])
-    # Deeper than anything seen is like the deepest entry: all failures known, nobody stable.
+    # Deeper than every result is like the deepest entry: all failures known, no unit stable.
     place = min(steps, len(known) - 1)
     return Peers(known[place], stable[place])
 
 
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:
-    """Forget every answer and count that may have stood on results that are gone from this line.
+    """Delete every answer and count that may depend on results that are gone from this line.
 
-    Its revision is raised as well: an answer being computed meanwhile is not kept.
+    Its revision is raised as well: an answer that is being computed meanwhile is not stored.
     """
-    chips = select(Chip.id).where(Chip.line_id == line_id)
-    pools = select(Pool.id).where(Pool.chip_id.in_(chips))
-    connection.execute(delete(StoredAnswer).where(StoredAnswer.line_id == line_id))
-    connection.execute(delete(PoolPeers).where(PoolPeers.pool_id.in_(pools)))
+    chips = select(col(Chip.id)).where(col(Chip.line_id) == line_id)
+    pools = select(col(Pool.id)).where(col(Pool.chip_id).in_(chips))
+    connection.execute(delete(StoredAnswer).where(col(StoredAnswer.line_id) == line_id))
+    connection.execute(delete(PoolPeers).where(col(PoolPeers.pool_id).in_(pools)))
     raise_line_revision(connection, line_id)
 
 
 LONGEST_AGE_S: Final = 2.0
-"""Nobody is given an answer that was last right longer than this before they asked."""
+"""No request gets an answer that was last right longer ago than this."""
 
 _MOST_REMEMBERED: Final = 256
 
@@ -192,7 +180,7 @@ class _Computation:
 
     def __init__(self, begun: float) -> None:
         self.begun = begun
-        self.landed = Event()
+        self.ended = Event()
         self.answer: AnswerBytes | None = None
 
 
@@ -211,11 +199,10 @@ class SingleFlight:
         return answer
 
     def fly(self, question: str, compute: Callable[[], AnswerBytes]) -> AnswerBytes:
-        """The answer to a question whose kept answer is no longer right.
+        """The answer to a question whose stored answer is outdated.
 
-        Whoever comes first computes. Others are given the previous answer, with its age, or wait
-        where that is too old; where the first one fails, or had read too long before they asked,
-        the next one computes.
+        The first request computes. Others get the previous answer, with its age, or wait where
+        that is too old. Where the first one fails, or began too long before, the next computes.
         """
         asked = self._elapsed_s()
         while True:
@@ -231,7 +218,7 @@ class SingleFlight:
                 if age_s <= LONGEST_AGE_S:
                     count_answer("previous")
                     return replace(previous.answer, age_s=int(age_s))
-            computation.landed.wait()
+            computation.ended.wait()
             if computation.answer is not None and asked - computation.begun <= LONGEST_AGE_S:
                 count_answer("waited")
                 return computation.answer
@@ -241,14 +228,14 @@ class SingleFlight:
     ) -> AnswerBytes:
         try:
             computation.answer = compute()
-            # Right as of its begin: what changed while it was computed may not be in it.
+            # Right as of its beginning: a change while it was computed may not be in it.
             self._remember(question, computation.answer, computation.begun)
             count_answer("computed")
             return computation.answer
         finally:
             with self._lock:
                 del self._under_way[question]
-            computation.landed.set()
+            computation.ended.set()
 
     def _remember(self, question: str, answer: AnswerBytes, right_at: float) -> None:
         with self._lock:

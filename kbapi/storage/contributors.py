@@ -1,18 +1,16 @@
 """Contributors and units, known only by keyed hashes, and the list of what one contributor sent."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
 from sqlalchemy import Connection, delete, exists, select, text
 
-from kbapi.storage.pools import EvidenceKey
+from kbapi.storage.pools import COUNTED, EvidenceKey
 from kbapi.storage.sqlite.engine import add_row, find_number
 from kbapi.storage.tables import (
     Chip,
     Contributor,
-    EvidenceRow,
     FollowUp,
     SettingResult,
     Submission,
@@ -99,20 +97,20 @@ def load_sent(
 
 # What has come to be reported of the same chip on the same kind of machine since a result.
 _LATER_FIRMWARE = text(
-    """
+    f"""
     SELECT EXISTS (
         SELECT 1 FROM setting_result AS mine
         JOIN conditions AS own ON own.id = mine.conditions_id
-        JOIN evidence_row AS level ON level.pool_id = mine.pool_id
+        JOIN ({COUNTED}) AS level ON level.pool_id = mine.pool_id
         JOIN conditions AS other ON other.id = level.conditions_id
         WHERE mine.submission_id = :submission_id
           AND own.firmware <> '' AND own.machine <> ''
           AND other.machine = own.machine
           AND other.firmware <> '' AND other.firmware NOT LIKE '~%'
           AND other.firmware <> own.firmware
-          AND level.latest_month > mine.measured_month
+          AND level.measured_month > mine.measured_month
     )
-    """
+    """  # noqa: S608 - put together from constants
 )
 _LATER_DRIVER = text(
     """
@@ -181,20 +179,8 @@ def delete_contributor(connection: Connection, contributor_id: int) -> Withdrawn
             )
         )
     }
-    pools = sorted({place.pool_id for place in places})
-    _delete_evidence(connection, pools, contributor_id)
     connection.execute(delete(Submission).where(Submission.unit_id.in_(units)))
     connection.execute(delete(Unit).where(Unit.contributor_id == contributor_id))
     connection.execute(delete(Contributor).where(Contributor.id == contributor_id))
     chips = sorted({(row[0], row[1]) for row in sent})
     return Withdrawn(len(sent), tuple(sorted(places)), tuple(chips))
-
-
-def _delete_evidence(connection: Connection, pools: Iterable[int], contributor_id: int) -> None:
-    for pool_id in pools:
-        # By pool, because the table has no other order.
-        connection.execute(
-            delete(EvidenceRow).where(
-                EvidenceRow.pool_id == pool_id, EvidenceRow.contributor_id == contributor_id
-            )
-        )

@@ -167,17 +167,6 @@ def find_settings_of_origin(connection: Connection, origin: Origin, most: int) -
     return [_setting_at(row) for row in rows]
 
 
-_FOLLOWED: Final = """
-    SELECT pool_id, unit_id, conditions_id FROM follow_up WHERE submission_id = ? AND pool_id = ?
-    """
-
-
-def find_places_of(connection: Connection, setting: SettingAt) -> list[EvidenceKey]:
-    """Where the setting and what became of it later are merged into."""
-    followed = find_rows(connection, _FOLLOWED, (setting.submission_id, setting.place.pool_id))
-    return [setting.place, *(EvidenceKey(*row) for row in followed)]
-
-
 @dataclass(frozen=True, slots=True)
 class DecisionKept:
     """One row of a setting's history."""

@@ -8,8 +8,7 @@ import orjson
 from sqlalchemy import Connection, delete, insert, select
 
 from kbapi.storage.contributors import UnitRow
-from kbapi.storage.evidence import TAKEN_OUT
-from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
+from kbapi.storage.pools import TAKEN_OUT, ConditionsKey, EvidenceKey, find_or_add_conditions
 from kbapi.storage.sqlite.engine import find_rows
 from kbapi.storage.tables import Conditions, FollowUp, Pool, SettingResult, Unit
 from kbapi.vocabulary import (
@@ -200,7 +199,7 @@ _FOLLOWED: Final = """
     JOIN submission ON submission.id = follow.submission_id
     JOIN unit ON unit.id = follow.unit_id
     JOIN setting_result AS setting
-      ON setting.submission_id = follow.submission_id AND setting.pool_id = follow.pool_id
+      ON setting.submission_id = follow.submission_id AND +setting.pool_id = follow.pool_id
      AND (pool.control <> 'fixed_clock_voltage'
           OR setting.clock_mhz = json_extract(follow.document, '$.clock_mhz'))
     WHERE chip.series = ?

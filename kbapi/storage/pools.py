@@ -1,16 +1,16 @@
-"""Chips, lines, pools and conditions, and what stands beside the units of a pool."""
+"""Chips, lines, pools and conditions, and what counts in a pool."""
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Final, Literal
 
-from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, true, update
+from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, update
+from sqlmodel import col
 
 from kbapi.storage.sqlite.engine import change_rows, find_number, find_row, find_rows
 from kbapi.storage.tables import (
     Chip,
     Conditions,
-    EvidenceRow,
     FollowUp,
     Line,
     Pool,
@@ -22,7 +22,7 @@ from kbapi.vocabulary import DOMAINS, ChipKind, Domain, Grade, LimitControl
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """A setting, and the word that it is read with."""
+    """A setting, and the decision that it is read with."""
 
     submission_id: int
     ordinal: int
@@ -30,12 +30,12 @@ class WhatIf:
 
     @property
     def status(self) -> str:
-        """What the setting would stand as; a setting without an end cannot be made to count."""
+        """The status under the decision; only a setting with an end can be included."""
         return "counted" if self.decision == "include" else "excluded"
 
 
-# In the place of the table for one statement: SQLite takes it apart, so that indexes serve as ever.
-_IN_ITS_PLACE: Final = """
+# Replaces the table in one statement. SQLite merges it into the statement, so indexes still serve.
+_SETTINGS_WITH_DECISION: Final = """
     WITH setting_result AS NOT MATERIALIZED (
         SELECT id, submission_id, ordinal, unit_id, pool_id, conditions_id, stable_steps,
                unstable_steps, early_stop_steps, measured_month, clock_mhz, stock_mv,
@@ -47,13 +47,39 @@ _IN_ITS_PLACE: Final = """
 
 
 def with_what_if(what_if: WhatIf | None, statement: str) -> str:
-    """A question about settings, asked of the table as it would be with the word."""
+    """The statement, reading settings as they would be after the decision."""
     if what_if is None:
         return statement
-    # Numbers and words of ours, so that the statement's own values keep their places.
+    # Written out, because they are our own values and the statement numbers its parameters.
     here = f"submission_id = {what_if.submission_id:d} AND ordinal = {what_if.ordinal:d}"
-    prefix = _IN_ITS_PLACE.format(here=here, decision=what_if.decision, status=what_if.status)
+    prefix = _SETTINGS_WITH_DECISION.format(
+        here=here, decision=what_if.decision, status=what_if.status
+    )
     return prefix + statement
+
+
+# A follow-up follows the decision about its setting. Of several settings of one document in one
+# pool it may be about any, so all of them must have been decided so. The unary plus keeps SQLite
+# from the index of the pool, which is the wrong one to find the settings of a document.
+_ALL_ITS_SETTINGS: Final = """
+    COALESCE((
+        SELECT MIN({}) FROM setting_result AS setting
+        WHERE setting.submission_id = follow_up.submission_id
+          AND +setting.pool_id = follow_up.pool_id
+    ), 0)
+    """
+TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'invalidate')")
+"""Whether a row of follow_up does not count because of the decision about its setting."""
+COUNTED: Final = f"""
+    SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
+           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up
+    FROM setting_result WHERE status = 'counted'
+    UNION ALL
+    SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
+           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1
+    FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
+    """  # noqa: S608 - put together from constants of this file
+"""Every counted setting and follow-up; those without a pass and a failure give no limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +242,7 @@ class ConditionsKey:
 
 @dataclass(frozen=True, slots=True, order=True)
 class EvidenceKey:
-    """The place that a setting's outcome is merged into."""
+    """The pool, unit and conditions that a setting or a follow-up belongs to."""
 
     pool_id: int
     unit_id: int
@@ -276,7 +302,7 @@ def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
 def find_places(
     connection: Connection, table: type[SettingResult | FollowUp], submission_id: int
 ) -> list[EvidenceKey]:
-    """The places that the settings or the follow-ups of a document are merged into."""
+    """The places that the settings or the follow-ups of a document belong to."""
     rows = connection.execute(
         select(table.pool_id, table.unit_id, table.conditions_id).where(
             table.submission_id == submission_id
@@ -286,7 +312,7 @@ def find_places(
 
 
 def drop_unused_places(connection: Connection, places: Iterable[EvidenceKey]) -> None:
-    """Forget pools and conditions that no setting belongs to any more."""
+    """Delete pools and conditions that no setting belongs to any more."""
     for place in places:
         if not _are_conditions_used(connection, place.conditions_id):
             connection.execute(delete(Conditions).where(Conditions.id == place.conditions_id))
@@ -307,7 +333,7 @@ def _is_referred_to(connection: Connection, condition: ColumnElement[bool]) -> b
 
 @dataclass(frozen=True, slots=True)
 class PoolSize:
-    """A pool of a chip and how many units stand in it."""
+    """A pool of a chip and how many units count in it."""
 
     id: int
     chip_key: str
@@ -316,34 +342,40 @@ class PoolSize:
     units: int
 
 
-def load_pools_of_line(connection: Connection, line_id: int) -> list[PoolSize]:
+_POOLS: Final = f"""
+    SELECT pool.id, chip.key, chip.series, pool.control, pool.domains, pool.clock_band_mhz, (
+        SELECT COUNT(*) FROM (
+            SELECT unit_id FROM setting_result
+            WHERE pool_id = pool.id AND status = 'counted'
+              AND COALESCE(stable_steps, unstable_steps) IS NOT NULL
+            UNION
+            SELECT unit_id FROM follow_up
+            WHERE pool_id = pool.id AND status = 'counted' AND NOT {TAKEN_OUT}
+              AND COALESCE(stable_steps, unstable_steps) IS NOT NULL
+        )
+    )
+    FROM pool JOIN chip ON chip.id = pool.chip_id
+    WHERE ?1 IS NULL OR chip.line_id = ?1
+    ORDER BY chip.key, pool.control, pool.domains, pool.clock_band_mhz
+    """  # noqa: S608 - put together from constants of this file
+
+
+def load_pools_of_line(
+    connection: Connection, line_id: int, what_if: WhatIf | None = None
+) -> list[PoolSize]:
     """Every pool of a line's chips, in a fixed order, with the units that are counted in each."""
-    return _load_pools(connection, Chip.line_id == line_id)
+    return _load_pools(connection, line_id, what_if)
 
 
 def load_all_pools(connection: Connection) -> list[PoolSize]:
     """Every pool of the instance, in a fixed order, with the units that are counted in each."""
-    return _load_pools(connection, true())
+    return _load_pools(connection, None, None)
 
 
-def _load_pools(connection: Connection, condition: ColumnElement[bool]) -> list[PoolSize]:
-    units = func.count(EvidenceRow.unit_id.distinct())
-    rows = connection.execute(
-        select(
-            Pool.id,
-            Chip.key,
-            Chip.series,
-            Pool.control,
-            Pool.domains,
-            Pool.clock_band_mhz,
-            units,
-        )
-        .join(Chip, Chip.id == Pool.chip_id)
-        .outerjoin(EvidenceRow, EvidenceRow.pool_id == Pool.id)
-        .where(condition)
-        .group_by(Pool.id)
-        .order_by(Chip.key, Pool.control, Pool.domains, Pool.clock_band_mhz)
-    )
+def _load_pools(
+    connection: Connection, line_id: int | None, what_if: WhatIf | None
+) -> list[PoolSize]:
+    rows = find_rows(connection, with_what_if(what_if, _POOLS), (line_id,))
     return [PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6]) for row in rows]
 
 
@@ -385,3 +417,27 @@ def count_units_by_status(
     """How many units have results of each screening status in a pool."""
     rows = find_rows(connection, with_what_if(what_if, _BY_STATUS), (pool_id,))
     return {row[0]: row[1] for row in rows}
+
+
+def find_largest_pool(
+    connection: Connection, chip_key: str, control: str, domain: str
+) -> int | None:
+    """The largest pool of a chip's control that holds the domain, if there is one."""
+    return connection.execute(
+        select(Pool.id)
+        .join(Chip, Chip.id == Pool.chip_id)
+        .join(SettingResult, SettingResult.pool_id == Pool.id)
+        .where(
+            Chip.key == chip_key,
+            Pool.control == control,
+            SettingResult.status == "counted",
+            func.instr("+" + col(Pool.domains) + "+", f"+{domain}+") > 0,
+        )
+        .group_by(Pool.id)
+        .order_by(
+            func.count(col(SettingResult.unit_id).distinct()).desc(),
+            Pool.domains,
+            Pool.clock_band_mhz,
+        )
+        .limit(1)
+    ).scalar_one_or_none()

@@ -94,15 +94,6 @@ def move_to_chip(
     return [*places, *followed, *find_places(connection, FollowUp, stored.id)]
 
 
-def note_grammar(connection: Connection, submission_id: int, grammar_version: int) -> None:
-    """Remember which grammar has read a document's chip last."""
-    connection.execute(
-        update(Submission)
-        .where(Submission.id == submission_id)
-        .values(grammar_version=grammar_version)
-    )
-
-
 def excluded(
     connection: Connection, submission_id: int, reasons: str, rules_version: int
 ) -> list[EvidenceKey]:

@@ -80,9 +80,8 @@ _BY_PUBLIC_ID: Final = "SELECT id FROM submission WHERE public_id = ?"
 _BY_CONTENT: Final = "SELECT id FROM submission WHERE content_hash = ?"
 _ADD_SUBMISSION: Final = """
     INSERT INTO submission (public_id, chip_id, unit_id, received_day, measured_month, document,
-                            content_hash, rules_version, grammar_version, reading_ignored,
-                            chip_conflict)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+                            content_hash, rules_version, reading_ignored, chip_conflict)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
     """
 _ADD_SETTING: Final = """
     INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, conditions_id,
@@ -120,7 +119,6 @@ class NewSubmission:
     document: str
     content_hash: bytes | None
     rules_version: int
-    grammar_version: int
     settings: tuple[NewSetting, ...]
     locks: tuple[NewLock, ...] = ()
     readings: tuple[NewReading, ...] = ()
@@ -182,7 +180,6 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             new.document,
             new.content_hash,
             new.rules_version,
-            new.grammar_version,
             new.reading_ignored,
             new.chip_conflict,
         ),

@@ -20,9 +20,7 @@ from kbapi.storage.columns import (
 )
 from kbapi.storage.tables_evidence import (
     DifferingContributor,
-    EvidenceRow,
     OutlierUnit,
-    PoolOutlierCheck,
     PoolPeers,
     StoredAnswer,
 )
@@ -52,7 +50,6 @@ __all__ = [
     "Contributor",
     "Decision",
     "DifferingContributor",
-    "EvidenceRow",
     "FollowUp",
     "IdempotencyRecord",
     "Line",
@@ -61,7 +58,6 @@ __all__ = [
     "NoteRow",
     "OutlierUnit",
     "Pool",
-    "PoolOutlierCheck",
     "PoolPeers",
     "Reading",
     "SQLModel",
@@ -182,7 +178,6 @@ class Submission(SQLModel, table=True):
         month("measured_month"),
         keyed_hash("content_hash", nullable=True),
         integer("rules_version", 1, 1_000_000),
-        integer("grammar_version", 1, 1_000_000),
         json_text("document"),
         json_text("reading_ignored"),
         optional_text("chip_conflict", 400),
@@ -197,8 +192,6 @@ class Submission(SQLModel, table=True):
     content_hash: bytes | None = Field(default=None, unique=True)
     """Keyed hash of contributor and document; only for documents that carry a unit token."""
     rules_version: int
-    grammar_version: int = Field(default=1, sa_column_kwargs={"server_default": "1"})
-    """Which grammar read the chip's text; a newer one may read it again."""
     reading_ignored: str = Field(default="[]", sa_column_kwargs={"server_default": "[]"})
     """JSON array of the reading fields that could not be right, each with its rule's code."""
     chip_conflict: str = Field(default="", sa_column_kwargs={"server_default": literal("''")})
@@ -225,7 +218,7 @@ class SettingResult(SQLModel, table=True):
         number("stock_mv", 400, 1_500),
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_setting_result_unit_pool", "unit_id", "pool_id"),
-        Index("ix_setting_result_pool_status", "pool_id", "status"),
+        Index("ix_setting_result_pool_status", "pool_id", "status", "unit_id"),
         # The queue of curators: a page of it costs the same however many results are decided.
         Index(
             "ix_setting_result_waiting",

@@ -210,4 +210,6 @@ def _pools(instance: Instance) -> list[Any]:
 
 def _outlier_codes(instance: Instance) -> list[Any]:
     found = [find_outliers(instance, pool, keep=True) for pool in _pools(instance)]
-    return [(judged.pool.key, judged.now.outlier_report, len(judged.now.units)) for judged in found]
+    return [
+        (judged.pool.key, judged.outlier_report.cutoffs, len(judged.now.units)) for judged in found
+    ]

@@ -16,8 +16,7 @@ from werkzeug.test import create_environ
 from kbapi.app import create_app
 from kbapi.evidence.pools import floor_steps
 from kbapi.instance.instance import Instance
-from tests.bench._direct_read import fill_results
-from tests.bench._many_units import CHIPS
+from tests.bench._many_units import CHIPS, fill_results
 from tests.makers import a_question, a_setting, a_submission, an_instance
 from tests.report import Row, measured
 

@@ -1,12 +1,14 @@
-"""Pools of many units, written straight into their tables."""
+"""Pools of many results, written straight into their tables."""
 
-from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.versions import RULES_VERSION
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.makers import NOON
 
@@ -14,11 +16,81 @@ SEED = 20261103
 CHIPS = tuple(f"norvane-sable-7-4{number}20mx" for number in range(10))
 
 
-def fill_pool(connection: Connection, place: int, units: int) -> None:
-    """A pool straight into its tables: people with one to nine machines, a hundredth far too deep.
+@dataclass(frozen=True)
+class _Units:
+    """Units of a pool in the order of their numbers, shape (n,) each."""
 
-    Half of them have been here for long.
+    number: NDArray[np.int64]
+    stable_steps: NDArray[np.int64]
+    unstable_steps: NDArray[np.int64]
+
+
+def fill_pool(connection: Connection, place: int, units: int) -> None:
+    """A pool of units with one result each: people with one to nine machines.
+
+    A hundredth is far too deep. Half of the people were first seen long ago.
     """
+    made = _add_units(connection, place, units)
+    columns = (made.number, made.stable_steps, made.unstable_steps)
+    _add_results(
+        connection,
+        [
+            (unit, unit, place + 1, *_ends(held, failed), "2026-08", 1, False, 0)
+            for unit, held, failed in zip(*(one.tolist() for one in columns), strict=True)
+        ],
+    )
+
+
+def fill_results(connection: Connection, place: int, results: int) -> None:
+    """A pool of results of which a fifth are of units that have one already.
+
+    These are under other conditions or the same. A fiftieth of the units have a follow-up; of
+    every hundred results one is included by curators.
+    """
+    units = results * 4 // 5
+    made = _add_units(connection, place, units)
+    pool, rng = place + 1, np.random.default_rng([SEED, 7, place])
+    _add_conditions(connection)
+    of = np.append(np.arange(units), rng.integers(0, units, results - units))
+    unit, stable, unstable = (
+        column[of] for column in (made.number, made.stable_steps, made.unstable_steps)
+    )
+    again = np.arange(results) >= units
+    deeper = np.maximum(stable + rng.integers(-9, 9, results), 1)
+    stable = np.where(again & (stable > 0), deeper, stable)
+    unstable = np.where(again & (rng.random(results) < 0.5), NEVER_FAILED, unstable)
+    unstable = np.where(unstable <= stable, stable + 3, unstable)
+    stable = np.where(unstable >= NEVER_FAILED, np.maximum(stable, 1), stable)
+    month = rng.integers(0, 15, results)
+    first = place * 10_000_000 + 1
+    columns = (
+        unit,
+        stable,
+        unstable,
+        month,
+        rng.integers(1, 4, results),
+        rng.random(results) < 0.01,
+    )
+    rows = [
+        (
+            first + n,
+            whose,
+            pool,
+            *_ends(held, failed),
+            _month(when),
+            under,
+            included,
+            (first + n) % 4,
+        )
+        for n, (whose, held, failed, when, under, included) in enumerate(
+            zip(*(column.tolist() for column in columns), strict=True)
+        )
+    ]
+    _add_results(connection, rows)
+    _add_follow_ups(connection, rows[:: 50 * results // units][: units // 50])
+
+
+def _add_units(connection: Connection, place: int, units: int) -> _Units:
     rng = np.random.default_rng([SEED, place])
     pool = a_tested_pool(rng, TRUTHS[0], units)
     owner = rng.permutation(np.repeat(np.arange(len(pool.weight)), pool.weight.astype(int)))
@@ -50,16 +122,46 @@ def fill_pool(connection: Connection, place: int, units: int) -> None:
         "INSERT INTO unit VALUES (?, ?, NULL)",
         [(first + unit, first + int(who)) for unit, who in enumerate(person)],
     )
-    run(
-        "INSERT INTO evidence_row (pool_id, unit_id, conditions_id, contributor_id, stable_steps, "
-        "unstable_steps, early_stop_steps, latest_month) VALUES (?, ?, 1, ?, ?, ?, 0, '2026-08')",
-        list(_rows(place + 1, first, person, stable, unstable)),
+    return _Units(first + np.arange(units), stable, unstable)
+
+
+def _ends(stable: int, unstable: int) -> tuple[int | None, int | None]:
+    return stable or None, None if unstable >= NEVER_FAILED else unstable
+
+
+def _month(number: int) -> str:
+    return f"{2025 + number // 12}-{number % 12 + 1:02}"
+
+
+def _add_conditions(connection: Connection) -> None:
+    connection.exec_driver_sql(
+        "INSERT OR IGNORE INTO conditions (id, loads, grade, firmware, microcode, machine, "
+        "cooling, supply) VALUES (2, 'all_core', 'long', '1.14', '0x2b', 'harbour-15', '', ''), "
+        "(3, 'all_core', 'quick', '1.12', '0x2a', 'quay-13', '', '')"
     )
 
 
-def _rows(
-    pool: int, first: int, person: np.ndarray, stable: np.ndarray, unstable: np.ndarray
-) -> Iterator[tuple[int, ...]]:
-    columns = (person.tolist(), stable.tolist(), unstable.tolist())
-    for unit, (who, held, failed) in enumerate(zip(*columns, strict=True)):
-        yield pool, first + unit, first + who, held, failed
+def _add_results(connection: Connection, rows: list[tuple]) -> None:
+    """Each row: number, unit, pool, stable, unstable, month, conditions, included, early stop."""
+    run = connection.exec_driver_sql
+    run(
+        "INSERT INTO submission (id, public_id, chip_id, unit_id, received_day, measured_month, "
+        f"document, rules_version) VALUES (?, ?, ?, ?, '2026-09-15', ?, '{{}}', {RULES_VERSION})",
+        [(row[0], f"bench-{row[0]}", row[2], row[1], row[5]) for row in rows],
+    )
+    run(
+        "INSERT INTO setting_result (submission_id, ordinal, domain, unit_id, pool_id, "
+        "stable_steps, unstable_steps, measured_month, conditions_id, decision, early_stop_steps, "
+        "status, reasons) VALUES (?, 0, 'core', ?, ?, ?, ?, ?, ?, ?, ?, 'counted', '[]')",
+        [(*row[:7], "include" if row[7] else "", row[8]) for row in rows],
+    )
+
+
+def _add_follow_ups(connection: Connection, rows: list[tuple]) -> None:
+    connection.exec_driver_sql(
+        "INSERT INTO follow_up (submission_id, unit_id, pool_id, measured_month, conditions_id, "
+        "unstable_steps, received_day, outcome, status, document, reasons, steps, "
+        "early_stop_steps) VALUES (?, ?, ?, '2026-09', ?, ?, '2026-09-15', 'failed_later', "
+        "'counted', '{}', '[]', ?, 0)",
+        [(row[0], row[1], row[2], row[6], row[3] or 40, row[3] or 40) for row in rows],
+    )

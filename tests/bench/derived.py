@@ -11,7 +11,6 @@ import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from statistics import median
 from threading import Barrier
@@ -19,20 +18,19 @@ from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
-import numpy as np
 import orjson
 from sqlalchemy import Connection
 
-from kbapi.advice import chips, evidence_found
+from kbapi.advice import chips
 from kbapi.advice.evidence_found import peers_of
 from kbapi.api import http_messages, questions
 from kbapi.chips import catalogue
-from kbapi.evidence import pools, units
+from kbapi.evidence import units
 from kbapi.evidence.outliers import OutlierReport, believed, check_outliers
 from kbapi.evidence.pools import stored_outliers_of
-from kbapi.evidence.units import PoolRows, PoolUnits, load_pool_rows, standing_on, units_of
+from kbapi.evidence.units import PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances
-from kbapi.instance.instance import Instance, RecentUses
+from kbapi.instance.instance import Instance
 from kbapi.instance.secret import Secret, contributor_hash
 from kbapi.instance.write_gate import WriteGate
 from kbapi.intake import responses, submit
@@ -42,27 +40,16 @@ from kbapi.stats.gains import gains
 from kbapi.stats.time import two_groups
 from kbapi.storage import answers
 from kbapi.storage.answers import Peers, SingleFlight
-from kbapi.storage.evidence import load_level_rows
 from kbapi.storage.outliers import find_codes
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
-from kbapi.storage.sqlite.schema import RulesWatch
 from tests.bench import guidance
 from tests.bench._derived import Ask, Part, Served, Without, saved, serving_results, without
-from tests.bench._direct_read import (
-    read_pools_of_line,
-    read_results,
-    read_shallowest_failure,
-)
 from tests.bench._many_units import CHIPS
 from tests.makers import CHIP
-from tests.report import Row
+from tests.report import Row, measured
 
-SEED = 20261211
 AT_ONCE = 8
-CONFIDENCES = (0.80, 0.90, 0.95)
-QUESTIONS = 128
-"""Twice as many different ones about a chip as are kept."""
 
 
 def measure(*, short: bool) -> list[Row]:
@@ -71,71 +58,30 @@ def measure(*, short: bool) -> list[Row]:
     few, many = (200, 2_000) if short else (1_000, 100_000)
     with tempfile.TemporaryDirectory() as folder:
         with serving_results(Path(folder) / "many", many) as served:
-            rows = _of_evidence_rows(served, f"{many:,} results", 3 if short else 7)
+            rows = _requests(served, f"{many:,} results", 3 if short else 7)
             rows += _of_the_mark(served, f"{many:,} results", 3 if short else 15)
         with serving_results(Path(folder) / "few", few) as served:
-            rows += _of_evidence_rows(served, f"{few:,} results", 3 if short else 15)
+            rows += _requests(served, f"{few:,} results", 3 if short else 15)
             for part in _parts(served):
                 what = f"{part.what}: {part.request}, {few:,} results"
                 rows.append(saved(what, part, 3 if short else 15))
-            rows.append(_uses_saved(served, 150 if short else 600))
     return rows
 
 
-# Evidence rows
+# The requests themselves
 
 
-def _of_evidence_rows(served: Served, of: str, rounds: int) -> list[Row]:
-    _require_the_same(served)
-    read = without(
-        (units, "load_level_rows", read_results),
-        (pools, "load_pools_of_line", read_pools_of_line),
-        (chips, "load_pools_of_line", read_pools_of_line),
-    )
-    with_rows = served.asked(served.start)[1]
-    served.outdate()
-    with read():
-        assert _numbers_of(served.asked(served.start)[1]) == _numbers_of(with_rows)
-    store_anew = without(
-        (submit, "book_evidence", lambda *_: None),
-        (responses, "find_shallowest_failure", read_shallowest_failure),
-    )
-    parts = (
-        Part("evidence rows", "a computed start", served.computed(served.start), read),
-        Part("evidence rows", "a chip", served.get(f"/v1/chips/{CHIPS[0]}", 3), read),
-        Part("evidence rows, their cost", "a stored result", served.post(10), store_anew, ""),
-    )
-    return [saved(f"{one.what}: {one.request}, {of}", one, rounds) for one in parts]
-
-
-def _numbers_of(body: bytes) -> dict[str, Any]:
-    """An answer without the revision, which rises whenever it is computed anew."""
-    answer = orjson.loads(body)
-    del answer["evidence"]["revision"]
-    return answer
-
-
-def _require_the_same(served: Served) -> None:
-    """Nothing, where results say what evidence rows say: intervals, weights and all else."""
-    with served.instance.reading() as connection:
-        rows = load_pool_rows(connection, 1, _standing(served.instance))
-        merged = units_of(rows)
-        read = units_of(PoolRows(read_results(connection, 1), rows.conditions, rows.established))
-        assert read_pools_of_line(connection, 1) == pools.load_pools_of_line(connection, 1)
-        assert len(load_level_rows(connection, 1).unit) == len(rows.levels.unit)
-    for name in (
-        "unit",
-        "contributor",
-        "established",
-        "confirmed_by_curator",
-        "stable_steps",
-        "unstable_steps",
-        "weight_ppm",
-        "month",
-    ):
-        assert np.array_equal(getattr(merged, name), getattr(read, name)), name
-    assert units.weakest_grade(merged) == units.weakest_grade(read)
-    assert units.usual_loads(merged) == units.usual_loads(read)
+def _requests(served: Served, of: str, rounds: int) -> list[Row]:
+    """What the two requests cost that the parts are compared with."""
+    costs = {
+        "a computed start": served.computed(served.start),
+        "a chip": served.get(f"/v1/chips/{CHIPS[0]}", 3),
+        "a stored result": served.post(10),
+    }
+    return [
+        measured(f"{what}, {of}", 1e3 * median(ask() for _ in range(rounds)), "ms CPU", "")
+        for what, ask in costs.items()
+    ]
 
 
 def _standing(instance: Instance) -> units.Standing:
@@ -146,15 +92,10 @@ def _standing(instance: Instance) -> units.Standing:
 
 
 def _of_the_mark(served: Served, of: str, rounds: int) -> list[Row]:
-    watch = served.instance.rules
-
-    def first_look() -> float:
-        watch._looked_at_s, watch._has_older = float("-inf"), True
-        return served.asked("/health/ready")[0]
-
     unmarked = "SELECT EXISTS (SELECT 1 FROM submission WHERE rules_version < ?1)"
-    part = Part("", "", first_look, without((schema, "_HAS_OLDER", unmarked)))
-    return [saved(f"mark of the rules: first /health/ready of a process, {of}", part, rounds)]
+    ready = served.get("/health/ready")
+    part = Part("", "", ready, without((schema, "_HAS_OLDER", unmarked)))
+    return [saved(f"mark of the rules: /health/ready, {of}", part, rounds)]
 
 
 # All others
@@ -199,10 +140,8 @@ def _of_answers(served: Served) -> Iterator[Part]:
 
 
 def _of_reads(served: Served) -> Iterator[Part]:
-    """How a stored answer is read, noted as used, and outdated."""
+    """How a stored answer is read and outdated."""
     start, instance = served.get(served.start, 20), served.instance
-    uses = (RecentUses, "note", lambda *_: None)
-    yield Part("noting uses, its cost", "a stored start", start, without(uses), "")
 
     def by_the_engine(_self: HotReads, statement: str, asked: Any) -> list[Any]:
         with instance.reading() as connection:
@@ -265,17 +204,6 @@ def _of_findings(served: Served) -> Iterator[Part]:
         served.post(5),
         without((responses, "find_codes", anew.codes)),
     )
-    save = evidence_found.save_outliers
-
-    def without_cutoffs(connection: Connection, pool_id: int, found: Any, *more: Any) -> bool:
-        return save(connection, pool_id, replace(found, outlier_report=None), *more)
-
-    yield Part(
-        "cutoffs of a pool",
-        "a computed start",
-        served.computed(served.start),
-        without((evidence_found, "save_outliers", without_cutoffs)),
-    )
 
 
 class _FindingsAnew:
@@ -321,17 +249,6 @@ def _key_anew(secret: Secret, purpose: str) -> bytes:
 
 
 def _of_the_process(served: Served) -> Iterator[Part]:
-    ready = served.get("/health/ready", 20)
-
-    def looking(self: RulesWatch) -> bool:
-        return bool(self._reads.rows(schema._HAS_OLDER, (self._rules_version,))[0][0])
-
-    yield Part(
-        "memory of the rules' mark",
-        "/health/ready",
-        ready,
-        without((RulesWatch, "has_older", looking)),
-    )
     yield Part(
         "look at the disk, a second old",
         "a stored result",
@@ -410,28 +327,3 @@ def _opening(served: Served) -> Ask:
         return time.process_time() - began
 
     return ask
-
-
-# Which answers are kept
-
-
-def _uses_saved(served: Served, requests_sent: int) -> Row:
-    """Twice as many questions as are kept, some asked far more often, over and over."""
-    rng = np.random.default_rng(SEED)
-    share = 1.0 / np.arange(1, QUESTIONS + 1)
-    asked = rng.choice(rng.permutation(QUESTIONS), requests_sent, p=share / share.sum())
-    paths = [
-        f"{served.start}&stable_share={(50 + one % 50) / 100}&confidence={CONFIDENCES[one // 50]}"
-        for one in asked
-    ]
-
-    def ask() -> float:
-        with served.instance.writing() as connection:
-            connection.exec_driver_sql("DELETE FROM stored_answer")
-        served.instance.uses.take()
-        return sum(served.asked(path)[0] for path in paths) / len(paths)
-
-    part = Part("", "", ask, without((RecentUses, "note", lambda *_: None)))
-    return saved(
-        f"noting uses: {QUESTIONS} questions about a chip", part, 1 if requests_sent < 600 else 3
-    )

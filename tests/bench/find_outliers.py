@@ -11,7 +11,6 @@ from sqlalchemy import Connection
 from kbapi.evidence.comparisons import load_drift
 from kbapi.instance.instance import Instance
 from kbapi.intake.rescreen import find_outliers
-from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import PoolSize, load_all_pools
 from tests.bench._many_units import fill_pool
 from tests.makers import an_instance
@@ -56,10 +55,7 @@ def _whole_instance(instance: Instance, sizes: list[PoolSize]) -> tuple[float, i
 
 
 def _date_results(connection: Connection) -> None:
-    """The results that the first pool's evidence was made of, from fifteen months on two machines.
-
-    As many firmwares as machines; tokens tell the units of one person apart.
-    """
+    """Spread the first pool's results over fifteen months and three machines with a firmware."""
     run = connection.exec_driver_sql
     run(
         "INSERT INTO conditions (id, loads, grade, firmware, microcode, machine, cooling, supply) "
@@ -67,17 +63,8 @@ def _date_results(connection: Connection) -> None:
         "(3, 'all_core', 'long', '1.12', '0x2a', 'quay-13', '', '')"
     )
     run(
-        "INSERT INTO submission (id, public_id, chip_id, unit_id, received_day, measured_month, "
-        "document, rules_version, grammar_version) SELECT unit_id, 'bench-' || unit_id, 1, "
-        "unit_id, '2026-09-15', '2026-08', '{}', 3, 1 FROM evidence_row WHERE pool_id = 1"
-    )
-    run(
-        "INSERT INTO setting_result (submission_id, ordinal, domain, pool_id, unit_id, "
-        "conditions_id, measured_month, status, reasons, stable_steps, unstable_steps, "
-        "early_stop_steps) SELECT unit_id, 0, 'core', 1, unit_id, 1 + unit_id % 3, "
-        "printf('%d-%02d', 2025 + unit_id % 15 / 12, 1 + unit_id % 15 % 12), 'counted', '[]', "
-        "NULLIF(stable_steps, 0), NULLIF(unstable_steps, ?), 0 FROM evidence_row WHERE pool_id = 1",
-        (NEVER_FAILED,),
+        "UPDATE setting_result SET conditions_id = 1 + unit_id % 3, measured_month = "
+        "printf('%d-%02d', 2025 + unit_id % 15 / 12, 1 + unit_id % 15 % 12) WHERE pool_id = 1"
     )
 
 

@@ -33,7 +33,7 @@ START = f"/v1/start?chip={CHIPS[0]}"
 _PERCENTILES = """
 WITH ranked AS (
     SELECT stable_steps, row_number() OVER (ORDER BY stable_steps) AS place, count(*) OVER () AS n
-    FROM evidence_row WHERE pool_id = 1
+    FROM setting_result WHERE pool_id = 1 AND status = 'counted'
 )
 SELECT stable_steps FROM ranked
 WHERE place IN (n / 20, n / 10, n / 4, n / 2, n * 3 / 4, n * 9 / 10, n * 19 / 20)

@@ -111,7 +111,7 @@ def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Pa
     sound = check(home)
     assert sound.returncode == 0
     assert "WRONG" not in sound.stdout
-    for what in ("folder", "writing", "database", "integrity", "references", "secret", "evidence"):
+    for what in ("folder", "writing", "database", "integrity", "references", "secret"):
         assert f"ok    {what}" in sound.stdout
     assert all(len(line) <= 80 for line in sound.stdout.splitlines())
     (home / "secret.key").chmod(0o644)

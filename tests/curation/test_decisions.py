@@ -8,6 +8,7 @@ import pytest
 from kbapi.access.keys import KeyHolder
 from kbapi.advice.start.answer import advise_start
 from kbapi.errors import DocumentRefused
+from kbapi.evidence.units import load_pool_rows, units_of
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import receipt_of
 from kbapi.intake.follow_up import accept_follow_up
@@ -15,6 +16,7 @@ from kbapi.intake.my_submissions import read_own_result, withdraw_contributions,
 from kbapi.intake.rescreen import rescreen
 from kbapi.intake.responses import Accepted
 from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.evidence.makers import STANDING, evidence_in
 from tests.makers import (
     a_body,
     a_fixed_clock_setting,
@@ -31,8 +33,15 @@ def curator(instance: Instance) -> KeyHolder:
     return a_curator(instance)
 
 
-def evidence_of(instance: Instance) -> list[tuple[Any, ...]]:
-    return rows_of(instance)["evidence_row"]
+def settings_and_evidence(instance: Instance) -> tuple[list[tuple[Any, ...]], ...]:
+    return rows_of(instance)["setting_result"], evidence_in(instance)
+
+
+def unit_of(instance: Instance) -> tuple[int, bool]:
+    """How deep the only unit of pool 1 is stable, and whether a curator confirmed it."""
+    with instance.reading() as connection:
+        units = units_of(load_pool_rows(connection, 1, STANDING))
+    return int(units.stable_steps.item()), bool(units.confirmed_by_curator.item())
 
 
 def told_to_the_sender(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
@@ -52,9 +61,9 @@ def test_what_was_set_aside_counts_with_its_own_ends_and_is_vouched_for(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
-    assert evidence_of(instance) == []
+    assert evidence_in(instance) == []
     told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    (row,) = evidence_of(instance)
+    (row,) = evidence_in(instance)
     # 200 and 210 mV on a grid of 1/1024 V.
     assert (row[3], row[4], row[-1]) == (205, 215, 1)
     assert (told.settings, told.decided, told.unchanged) == (1, 1, 0)
@@ -68,7 +77,7 @@ def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None
     unverified = send(instance, a_submission(a_setting(unstable_at=None)))
     assert unverified.settings[0].status == "unverified"
     decide(instance, curator, a_word(unverified, "include", "effect_confirmed"))
-    assert len(evidence_of(instance)) == 1
+    assert len(evidence_in(instance)) == 1
     assert answer(instance)["evidence"]["units_unverified"] == 0
 
 
@@ -83,10 +92,10 @@ def test_what_counted_leaves_the_evidence(
     instance: Instance, curator: KeyHolder, word: str, reason: str, code: str
 ) -> None:
     send(instance, a_submission(number=1))
-    before = evidence_of(instance)
+    before = evidence_in(instance)
     sent = send(instance, a_submission(number=2))
     decide(instance, curator, a_word(sent, word, reason))
-    assert evidence_of(instance) == before
+    assert evidence_in(instance) == before
     assert told_to_the_sender(instance, sent) == ("excluded", [code, reason])
 
 
@@ -96,13 +105,15 @@ def test_undone_the_evidence_is_what_it_was_to_the_byte(
     send(instance, a_submission(number=1))
     own = send(instance, a_submission(a_setting(stable_at=-70, unstable_at=-75), number=2))
     deep = send_deep(instance, number=2)
-    before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
+    before = settings_and_evidence(instance)
     for word, reason in (("include", "depth_confirmed"), ("invalidate", "not_measured")):
         decide(instance, curator, a_word(deep, word, reason), a_word(own, word, reason))
-        assert {name: rows_of(instance)[name] for name in before} != before
+        now = settings_and_evidence(instance)
+        assert now[0] != before[0]
+        assert now[1] != before[1]
     undo = (a_word(one, "undo", "decided_in_error") for one in (deep, own))
     decide(instance, curator, *undo)
-    assert {name: rows_of(instance)[name] for name in before} == before
+    assert settings_and_evidence(instance) == before
     assert len(rows_of(instance)["decision"]) == 6
 
 
@@ -134,26 +145,27 @@ def test_a_row_is_vouched_for_only_where_the_word_stands(
     send(instance, a_submission(shallow))
     deep = send_deep(instance)
     decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    levels = {row[3]: row[-1] for row in evidence_of(instance)}
-    # The failure is confirmed_by_curator for as well, and it is what bounds both passes.
-    assert levels == {51: 1, 205: 1}
+    # The failure is confirmed as well, and it bounds both passes.
+    assert {row[3]: row[-1] for row in evidence_in(instance)} == {51: 0, 205: 1}
+    assert unit_of(instance) == (205, True)
     failure = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-100)))
     assert failure.settings[0].status == "counted"
-    assert {row[3]: row[-1] for row in evidence_of(instance)} == {51: 0}
+    assert {row[3]: row[-1] for row in evidence_in(instance) if row[3]} == {51: 0}
+    assert unit_of(instance) == (51, False)
 
 
 def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: KeyHolder) -> None:
     sent = send(instance, a_submission(a_setting(in_use=-70)))
     later = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 9}
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
-    before = evidence_of(instance)
+    before = evidence_in(instance)
     assert min(row[4] for row in before) < 80
     decide(instance, curator, a_word(sent, "invalidate", "not_measured"))
-    assert evidence_of(instance) == []
+    assert evidence_in(instance) == []
     (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
     assert (told.status, told.reasons[0]) == ("recorded", "setting_excluded")
     decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
-    assert evidence_of(instance) == before
+    assert evidence_in(instance) == before
     (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
     assert (told.status, told.reasons) == ("counted", ())
 
@@ -172,11 +184,11 @@ def test_a_word_for_a_setting_is_one_for_what_became_of_it(
         "changed": ["firmware"],
     }
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
-    rows = evidence_of(instance)
+    rows = evidence_in(instance)
     assert len({row[2] for row in rows}) == 2
     assert {row[-1] for row in rows} == {1}
     decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
-    assert {row[-1] for row in evidence_of(instance)} == {0}
+    assert {row[-1] for row in evidence_in(instance)} == {0}
 
 
 def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
@@ -196,11 +208,11 @@ def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
         "days": 9,
     }
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
-    shallowest = min(row[4] for row in evidence_of(instance))
+    shallowest = min(row[4] for row in evidence_in(instance))
     decide(instance, curator, a_word(sent, "invalidate", "wrong_chip"))
-    assert min(row[4] for row in evidence_of(instance)) == shallowest
+    assert min(row[4] for row in evidence_in(instance)) == shallowest
     decide(instance, curator, a_word(sent, "invalidate", "wrong_chip", ordinal=1))
-    assert evidence_of(instance) == []
+    assert evidence_in(instance) == []
 
 
 @pytest.mark.parametrize(
@@ -374,11 +386,11 @@ def test_decisions_hold_when_results_are_screened_again(
 ) -> None:
     deep = send_deep(instance)
     decide(instance, curator, a_word(deep, word, reason))
-    before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
+    before = settings_and_evidence(instance)
     with instance.writing() as connection:
         connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
     assert rescreen(instance) == 1
-    assert {name: rows_of(instance)[name] for name in before} == before
+    assert settings_and_evidence(instance) == before
     assert told_to_the_sender(instance, deep)[0] == status
 
 
@@ -387,14 +399,14 @@ def test_what_would_be_refused_today_still_counts_by_a_curators_word(
 ) -> None:
     deep = send_deep(instance)
     decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    before = evidence_of(instance)
+    before = evidence_in(instance)
     with instance.writing() as connection:
         connection.exec_driver_sql(
             "UPDATE submission SET rules_version = 1, "
             "document = replace(document, '\"minutes\":65', '\"minutes\":-65')"
         )
     rescreen(instance)
-    assert evidence_of(instance) == before
+    assert evidence_in(instance) == before
     assert told_to_the_sender(instance, deep) == (
         "counted",
         ["included_by_curator", "depth_confirmed", "refused_by_current_rules"],
@@ -411,5 +423,5 @@ def test_decisions_hold_when_a_chip_is_read_again(instance: Instance, curator: K
     with instance.writing() as connection:
         connection.exec_driver_sql("UPDATE chip SET key = 'norvane-sable-7-4800k'")
     assert reread_chips(instance, is_applied=True).moves
-    assert [row[-1] for row in evidence_of(instance)] == [1]
+    assert [row[-1] for row in evidence_in(instance)] == [1]
     assert told_to_the_sender(instance, deep)[0] == "counted"

@@ -6,21 +6,25 @@ from datetime import date
 from itertools import count
 from typing import Final
 
+import numpy as np
 from sqlalchemy import Connection, insert
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.pool_updates import book_evidence
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
+    PoolRows,
+    PoolUnits,
     load_pool_rows,
+    merge_results,
     month_text,
     standing_on,
     units_of,
 )
+from kbapi.instance.instance import Instance
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.contributors import UnitRow
-from kbapi.storage.evidence import OutcomeRow
+from kbapi.storage.evidence import ConditionsRow, ResultRows, read_results
 from kbapi.storage.pools import ChipRow, ConditionsKey, EvidenceKey, PoolKey, add_chip
 from kbapi.storage.results import NewSetting, NewSubmission, save_submission
 from kbapi.storage.tables import Contributor, Unit
@@ -32,6 +36,17 @@ CONDITIONS: Final = (
     ConditionsKey("all_core,vector_heavy", "long"),
 )
 _numbers = count(1)
+
+
+@dataclass(frozen=True)
+class OutcomeRow:
+    """One counted setting of a unit."""
+
+    stable_steps: int | None
+    unstable_steps: int | None
+    early_stop_steps: int
+    measured_month: str
+    confirmed_by_curator: int = 0
 
 
 @dataclass(frozen=True)
@@ -124,7 +139,7 @@ def add_outcome(
     pool: PoolKey = CORE,
     status: str = "counted",
 ) -> tuple[int, EvidenceKey]:
-    """The number of a document that says this, and the place it was merged into."""
+    """The number of a document with this setting, and where the setting belongs."""
     setting = NewSetting(
         domain=pool.domains.split("+")[0],
         pool=pool,
@@ -146,18 +161,16 @@ def add_outcome(
         document="{}",
         content_hash=None,
         rules_version=1,
-        grammar_version=1,
         settings=(setting,),
     )
     submission_id, places = save_submission(connection, new)
-    book_evidence(connection, places, unit.contributor_id)
     return submission_id, places[0]
 
 
 def add_units(
     connection: Connection, chip: ChipRow, units: Iterable[UnitSeen], pool: PoolKey = CORE
 ) -> int | None:
-    """The pool's number, once all outcomes of all units are booked."""
+    """The pool's number, once all outcomes of all units are stored."""
     contributors: dict[int, int] = {}
     pool_id = None
     for seen in units:
@@ -167,6 +180,65 @@ def add_units(
             _, place = add_outcome(connection, chip, unit, outcome, CONDITIONS[conditions], pool)
             pool_id = place.pool_id
     return pool_id
+
+
+def evidence_of(connection: Connection) -> list[tuple[int, ...]]:
+    """The merged rows of every pool, sorted.
+
+    Pool, unit, conditions, stable, unstable, early stop, contributor, month, confirmed.
+    """
+    rows: list[tuple[int, ...]] = []
+    for (pool_id,) in connection.exec_driver_sql("SELECT id FROM pool").all():
+        merged = merge_results(read_results(connection, pool_id))
+        columns = (
+            merged.unit,
+            merged.conditions,
+            merged.stable_steps,
+            merged.unstable_steps,
+            merged.early_stop_steps,
+            merged.contributor,
+            merged.month,
+            merged.confirmed_by_curator.astype(np.int64),
+        )
+        rows += ((pool_id, *row) for row in zip(*(one.tolist() for one in columns), strict=True))
+    return sorted(rows)
+
+
+def evidence_in(instance: Instance) -> list[tuple[int, ...]]:
+    """The same of an instance."""
+    with instance.reading() as connection:
+        return evidence_of(connection)
+
+
+def results_of(outcomes: Iterable[OutcomeRow]) -> ResultRows:
+    """These outcomes as a pool's results, of one unit under conditions number 1."""
+    seen = list(outcomes)
+
+    def column(values: Iterable[int]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        return np.array(list(values), dtype=np.int64)
+
+    ones = np.ones(len(seen), dtype=np.int64)
+    return ResultRows(
+        unit=ones,
+        contributor=ones,
+        conditions=ones,
+        stable_steps=column(-1 if o.stable_steps is None else o.stable_steps for o in seen),
+        unstable_steps=column(o.unstable_steps or NEVER_FAILED for o in seen),
+        early_stop_steps=column(o.early_stop_steps for o in seen),
+        confirmed_by_curator=column(o.confirmed_by_curator for o in seen) == 1,
+        is_follow_up=ones == 0,
+        month=column(12 * int(o.measured_month[:4]) + int(o.measured_month[5:]) for o in seen),
+    )
+
+
+def units_of_results(results: ResultRows) -> PoolUnits:
+    """The units of these results, nobody established."""
+    conditions = tuple(
+        ConditionsRow(number, "", "quick", "", "", "", "", "")
+        for number in np.unique(results.conditions).tolist()
+    )
+    nobody = np.zeros(0, dtype=np.int64)
+    return units_of(PoolRows(results, merge_results(results), conditions, nobody))
 
 
 def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:

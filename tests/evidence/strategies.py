@@ -2,8 +2,7 @@
 
 from hypothesis import strategies as st
 
-from kbapi.storage.evidence import OutcomeRow
-from tests.evidence.makers import CONDITIONS, UnitSeen
+from tests.evidence.makers import CONDITIONS, OutcomeRow, UnitSeen
 
 MONTHS = ("2026-06", "2026-07", "2026-08")
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from kbapi.evidence.comparisons import PoolDrift, drift_of, load_drift
+from kbapi.evidence.comparisons import DatedRows, PoolDrift, dated_rows, drift_of, load_drift
 from kbapi.evidence.longevity import (
     MARGINS,
     SettingInUse,
@@ -18,8 +18,9 @@ from kbapi.evidence.longevity import (
 )
 from kbapi.instance.instance import Instance
 from kbapi.stats.intervals import NEVER_FAILED, Grid
-from kbapi.storage.evidence import ConditionsRow, DatedRows, find_largest_pool, load_dated_rows
+from kbapi.storage.evidence import ConditionsRow, read_results
 from kbapi.storage.follow_ups import FollowedRow
+from kbapi.storage.pools import find_largest_pool
 from kbapi.vocabulary import FOLLOW_UP_CHANGES
 from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
 
@@ -321,7 +322,7 @@ def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instanc
     with instance.reading() as connection:
         pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
         assert pool_id is not None
-        rows = load_dated_rows(connection, pool_id)
+        rows = dated_rows(read_results(connection, pool_id))
         assert load_drift(connection, pool_id).found.kind is None
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
     columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
@@ -344,4 +345,4 @@ def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
         key = "osmer-kestrel-640-laptop"
         pool_id = find_largest_pool(connection, key, "fixed_clock_voltage", "gpu_core")
         assert pool_id is not None
-        assert len(load_dated_rows(connection, pool_id).unit) == 2
+        assert len(dated_rows(read_results(connection, pool_id)).unit) == 2

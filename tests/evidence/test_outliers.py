@@ -19,7 +19,7 @@ from kbapi.evidence.outliers import (
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.start.start import Guard
-from kbapi.storage.tables import Contributor, EvidenceRow
+from kbapi.storage.tables import Contributor, SettingResult
 from tests.evidence.makers import STANDING, UnitSeen, a_chip, add_units, an_outcome
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 from tests.evidence.test_pools import undone
@@ -235,8 +235,8 @@ def test_one_vouched_row_vouches_for_its_unit(engine: Engine) -> None:
         assert not units_of(
             load_pool_rows(connection, pool_id, STANDING)
         ).confirmed_by_curator.any()
-        first = connection.exec_driver_sql("SELECT MIN(unit_id) FROM evidence_row").scalar_one()
-        row = (EvidenceRow.unit_id == first) & (EvidenceRow.stable_steps == 60)
-        connection.execute(update(EvidenceRow).where(row).values(confirmed_by_curator=1))
+        first = connection.exec_driver_sql("SELECT MIN(unit_id) FROM setting_result").scalar_one()
+        row = (SettingResult.unit_id == first) & (SettingResult.stable_steps == 60)
+        connection.execute(update(SettingResult).where(row).values(decision="include"))
         found = units_of(load_pool_rows(connection, pool_id, STANDING))
     assert found.confirmed_by_curator.tolist() == found.established.tolist() == [True, False]

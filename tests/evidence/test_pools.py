@@ -92,7 +92,8 @@ def test_the_read_of_a_pool_never_scans_a_whole_table(engine: Engine) -> None:
             for one in statements
         ]
     assert len(plans) == 3
-    assert "SEARCH evidence_row USING PRIMARY KEY (pool_id=?)" in plans[0]
+    index = "USING INDEX ix_setting_result_pool_status (pool_id=? AND status=?)"
+    assert f"SEARCH setting_result {index}" in plans[0]
     steps = [step for plan in plans for step in plan]
     assert not [step for step in steps if step.startswith("SCAN") and "VIRTUAL" not in step]
     assert not [step for step in steps if "TEMP B-TREE" in step]

@@ -11,12 +11,12 @@ from sqlalchemy import Connection
 from kbapi.advice.evidence_found import EvidenceFound, find_evidence
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.curation.decisions import hold_decisions
-from kbapi.evidence.units import what_if_evidence
+from kbapi.evidence.comparisons import dated_rows
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.decisions import DecisionRow, SettingAt, find_setting_at
-from kbapi.storage.evidence import load_dated_rows
-from kbapi.storage.pools import WhatIf
+from kbapi.storage.evidence import read_results
+from kbapi.storage.pools import WhatIf, load_pools_of_line
 from tests.curation.makers import a_curator, a_word, decide
 from tests.makers import a_body, a_fixed_clock_setting, a_setting, a_submission, send
 
@@ -95,12 +95,11 @@ def test_every_word_about_every_setting_is_supposed_as_it_would_hold(
             if word == "include" and not at.has_end:
                 continue
             with instance.reading() as connection:
-                what_if = what_if_evidence(
-                    connection, at, WhatIf(at.submission_id, at.ordinal, word)
-                )
+                what_if = WhatIf(at.submission_id, at.ordinal, word)
                 found = find_evidence(connection, asked, instance, what_if=what_if)
+                more = units_more(connection, at, what_if)
             assert_alike(plain(found), plain(said(instance, at, word, asked)), (at, word))
-            compared.add((word, what_if.units_more))
+            compared.add((word, more))
     # Every way in which a pool may change was met.
     assert compared >= {("include", 0), ("include", 1), ("exclude", 0), ("exclude", -1)}
 
@@ -121,10 +120,20 @@ def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
                 assert rows == dated(connection, at)
 
 
+def units_more(connection: Connection, at: SettingAt, what_if: WhatIf) -> int:
+    """How many units more the setting's pool would have."""
+    now, then = (
+        {pool.id: pool.units for pool in load_pools_of_line(connection, at.line_id, one)}
+        for one in (None, what_if)
+    )
+    assert {pool for pool in now if now[pool] != then[pool]} <= {at.place.pool_id}
+    return then[at.place.pool_id] - now[at.place.pool_id]
+
+
 def dated(
     connection: Connection, at: SettingAt, what_if: WhatIf | None = None
 ) -> list[tuple[int, ...]]:
-    rows = load_dated_rows(connection, at.place.pool_id, what_if)
+    rows = dated_rows(read_results(connection, at.place.pool_id, what_if))
     return sorted(zip(*(getattr(rows, field.name) for field in fields(rows)), strict=True))
 
 

@@ -90,7 +90,7 @@ def test_a_backup_while_results_come_in_is_one_state_of_the_database(
             made = back_up(instance, target, clock=clock)
             assert made.condition.is_sound
             counted = made.condition.rows_of
-            assert counted("submission") == counted("unit") == counted("evidence_row")
+            assert counted("submission") == counted("unit") == counted("setting_result")
     finally:
         ended.set()
         writer.join()
@@ -159,7 +159,7 @@ def test_a_damaged_database_makes_no_backup_and_removes_none(
     path = instance.settings.database_path
     with closing(dbapi2.connect(path)) as connection:
         page = connection.execute(
-            "SELECT rootpage FROM sqlite_schema WHERE name = 'evidence_row'"
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'setting_result'"
         ).fetchone()[0]
     content = bytearray(path.read_bytes())
     content[(page - 1) * 4096 + 100 : page * 4096] = b"\xff" * 3996

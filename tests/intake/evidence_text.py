@@ -1,32 +1,43 @@
-"""Evidence as it can be compared between instances: words and hashes instead of numbers."""
+"""Evidence as it can be compared between instances: names and hashes instead of numbers."""
 
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import text
-
 from kbapi.instance.instance import Instance
+from tests.evidence.makers import evidence_of
 from tests.makers import an_instance, empty_database
 
-_EVIDENCE = text(
-    """
-    SELECT chip.key, pool.control, pool.domains, pool.clock_band_mhz, hex(unit.token_hash),
-           conditions.loads, conditions.grade, conditions.firmware, conditions.microcode,
-           conditions.machine, conditions.cooling, conditions.supply, level.stable_steps,
-           level.unstable_steps, level.early_stop_steps, level.latest_month,
-           hex(contributor.token_hash)
-    FROM evidence_row AS level
-    JOIN pool ON pool.id = level.pool_id JOIN chip ON chip.id = pool.chip_id
-    JOIN unit ON unit.id = level.unit_id JOIN conditions ON conditions.id = level.conditions_id
-    JOIN contributor ON contributor.id = level.contributor_id
-    """
-)
+_NAMES = {
+    "unit": "SELECT id, hex(token_hash) FROM unit",
+    "contributor": "SELECT id, hex(token_hash) FROM contributor",
+    "conditions": "SELECT id, loads, grade, firmware, microcode, machine, cooling, supply "
+    "FROM conditions",
+    "pool": "SELECT pool.id, chip.key, control, domains, clock_band_mhz "
+    "FROM pool JOIN chip ON chip.id = pool.chip_id",
+}
 
 
 def evidence_text(instance: Instance) -> list[tuple[Any, ...]]:
-    """Every evidence row with its place spelled out, in a fixed order; hashes stay as they are."""
+    """Every merged row with its place spelled out, in a fixed order; hashes stay as they are."""
     with instance.reading() as connection:
-        return sorted(map(tuple, connection.execute(_EVIDENCE)), key=repr)
+        names = {
+            table: {row[0]: tuple(row[1:]) for row in connection.exec_driver_sql(statement)}
+            for table, statement in _NAMES.items()
+        }
+        rows = evidence_of(connection)
+    spelled_out = [
+        (
+            *names["pool"][pool],
+            *names["unit"][unit],
+            *names["conditions"][conditions],
+            *ends,
+            *names["contributor"][contributor],
+            month,
+            confirmed,
+        )
+        for pool, unit, conditions, *ends, contributor, month, confirmed in rows
+    ]
+    return sorted(spelled_out, key=repr)
 
 
 def instances_of_one_secret(folder: Path, *names: str) -> list[Instance]:

@@ -14,6 +14,7 @@ from kbapi.storage.pools import find_line
 from kbapi.storage.sqlite.commits import waiting_in_line
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.versions import ANSWER_STAMP
+from tests.evidence.makers import evidence_in
 from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send
 
 
@@ -38,11 +39,11 @@ def test_what_others_sent_stays_as_it_was(instance: Instance) -> None:
 
 def test_one_of_two_results_of_a_unit_leaves_the_other_and_the_unit(instance: Instance) -> None:
     send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90)))
-    before = rows_of(instance)
+    before = evidence_in(instance)
     again = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-30)))
-    assert rows_of(instance)["evidence_row"] != before["evidence_row"]
+    assert evidence_in(instance) != before
     withdraw_own_result(instance, again.id, again.receipt)
-    assert rows_of(instance)["evidence_row"] == before["evidence_row"]
+    assert evidence_in(instance) == before
     assert row_counts(instance)["unit"] == 1
 
 

@@ -5,6 +5,7 @@ from sqlalchemy import text
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.rescreen import reread_chips
+from tests.evidence.makers import evidence_in
 from tests.makers import a_body, a_setting, a_submission, rows_of, send
 
 WRONG, RIGHT = "norvane-sable-7-4800k", "norvane-sable-7-4820mx"
@@ -18,7 +19,6 @@ def misread(instance: Instance, key: str = WRONG) -> None:
         connection.execute(
             text("UPDATE chip SET key = :wrong WHERE key = :right"), {"wrong": key, "right": RIGHT}
         )
-        connection.execute(text("UPDATE submission SET grammar_version = 1"))
 
 
 def test_nothing_moves_where_nothing_was_misread(instance: Instance) -> None:
@@ -47,21 +47,22 @@ def test_results_move_with_evidence_and_follow_ups_and_leave_no_empty_chip(
         accepted = send(instance, a_submission(a_setting(in_use=-60), chip=PRINTED, number=number))
     told = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 40}
     accept_follow_up(instance, accepted.id, accepted.receipt, a_body(told), None)
-    right = rows_of(instance)
+    right, evidence = rows_of(instance), evidence_of(instance)
     misread(instance)
     reread_chips(instance, is_applied=True)
     moved = rows_of(instance)
     assert [row[1] for row in moved["chip"]] == [RIGHT]
-    for table in ("evidence_row", "setting_result", "follow_up"):
+    for table in ("setting_result", "follow_up"):
         assert len(moved[table]) == len(right[table])
-    assert evidence_of(moved) == evidence_of(right)
+    assert evidence_of(instance) == evidence
+    assert evidence
     again = reread_chips(instance, is_applied=True)
     assert again.moves == ()
 
 
-def evidence_of(rows: dict[str, list[tuple[object, ...]]]) -> list[tuple[object, ...]]:
+def evidence_of(instance: Instance) -> list[tuple[int, ...]]:
     """Evidence without the numbers of pool and conditions, which a move may change."""
-    return sorted(row[1:2] + row[3:] for row in rows["evidence_row"])
+    return sorted(row[1:2] + row[3:] for row in evidence_in(instance))
 
 
 def test_a_chip_that_belongs_elsewhere_is_placed_there(instance: Instance) -> None:

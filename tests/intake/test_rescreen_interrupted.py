@@ -120,16 +120,12 @@ def test_what_a_kill_half_way_leaves_is_told_also_behind_new_results(
     half.close()
 
 
-def test_a_running_server_finds_out_within_a_minute(
-    many: Instance, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_running_server_finds_out_at_once(many: Instance) -> None:
     execute(many, "UPDATE submission SET rules_version = 1")
     server = reopened(many)
-    assert server.rules.has_older()
+    assert server.is_rescreening_due()
     rescreen(many)
-    assert server.rules.has_older()
-    monkeypatch.setattr(schema, "_LOOK_EVERY_S", 0.0)
-    assert not server.rules.has_older()
+    assert not server.is_rescreening_due()
     server.close()
 
 

@@ -12,7 +12,7 @@ from kbapi.instance.secret import is_receipt_of
 from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.submit import accept_submission
 from kbapi.storage.sqlite.driver import dbapi2
-from tests.evidence.makers import load_intervals
+from tests.evidence.makers import evidence_in, load_intervals
 from tests.makers import (
     GRAPHICS,
     HandMovedClock,
@@ -39,8 +39,8 @@ def test_one_result_is_one_row_of_each_kind(instance: Instance) -> None:
         "conditions": 1,
         "submission": 1,
         "setting_result": 1,
-        "evidence_row": 1,
     }
+    assert len(evidence_in(instance)) == 1
     assert (accepted.screening.status, accepted.duplicate_of) == ("counted", None)
     assert is_receipt_of(instance.secret, accepted.id, accepted.receipt)
 
@@ -67,7 +67,7 @@ def test_where_nothing_counts_the_document_says_why(instance: Instance) -> None:
     accepted = send(instance, a_submission(a_setting(unstable_at=None)))
     assert accepted.screening.status == "unverified"
     assert [reason.code for reason in accepted.screening.reasons] == ["effect_unproven"]
-    assert "evidence_row" not in row_counts(instance)
+    assert evidence_in(instance) == []
 
 
 def test_a_failure_is_thanked_for_as_such(instance: Instance) -> None:
@@ -242,10 +242,10 @@ def test_a_stranger_who_guesses_a_unit_token_changes_nothing_of_that_unit(
     instance: Instance,
 ) -> None:
     send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90)))
-    before = rows_of(instance)["evidence_row"]
+    before = evidence_in(instance)
     guess = a_submission(a_setting(stable_at=None, unstable_at=-10), contributor_token="s" * 16)
     send(instance, guess)
-    assert set(before) < set(rows_of(instance)["evidence_row"])
+    assert set(before) < set(evidence_in(instance))
 
 
 def test_results_at_a_clock_are_pooled_by_their_band(instance: Instance) -> None:
@@ -255,7 +255,7 @@ def test_results_at_a_clock_are_pooled_by_their_band(instance: Instance) -> None
     assert row_counts(instance)["pool"] == 2
 
 
-@pytest.mark.parametrize("table", ["evidence_row", "setting_result", "submission", "line"])
+@pytest.mark.parametrize("table", ["unit", "setting_result", "submission", "line"])
 def test_a_failure_half_way_leaves_nothing(instance: Instance, table: str) -> None:
     raised = f"CREATE TRIGGER no BEFORE INSERT ON {table} BEGIN SELECT RAISE(ABORT, 'no'); END"
     with instance.writing() as connection:

@@ -20,6 +20,23 @@ from kbapi.storage.sqlite.schema import (
 from tests.storage.later_schema import REBUILD, later_migrations
 from tests.storage.write_rows import DATA, TABLES, rows_of_today
 
+DROPPED = (
+    (
+        "0002",
+        "evidence_row",
+        "pool_id unit_id conditions_id stable_steps unstable_steps early_stop_steps "
+        "contributor_id latest_month confirmed_by_curator",
+    ),
+    (
+        "0002",
+        "pool_outlier_check",
+        "pool_id checked_day rules_version deep_cutoff_steps shallow_cutoff_steps "
+        "newcomer_weight_ppm excluded_weight_ppm is_young",
+    ),
+    ("0002", "stored_answer", "last_used"),
+    ("0002", "submission", "grammar_version"),
+)
+"""Which migration dropped which columns; no other column may lose a value."""
 MIGRATIONS = Path(__file__).parents[2] / "migrations" / "versions"
 
 
@@ -66,14 +83,22 @@ def dumps() -> list[str]:
 
 @pytest.mark.parametrize("dump", dumps())
 def test_a_database_with_data_goes_up_from_every_earlier_schema(tmp_path: Path, dump: str) -> None:
-    path = tmp_path / "kbapi.sqlite3"
+    path, fresh = tmp_path / "kbapi.sqlite3", tmp_path / "fresh.sqlite3"
     database_at(dump, path)
-    columns = columns_of(path)
-    before = rows_of(path, columns)
-    assert before["submission"]
+    before, columns = columns_of(path), kept_columns_of(path)
+    rows = rows_of(path, columns)
+    assert rows["submission"]
     upgrade_to_head(path)
-    assert rows_of(path, columns) == before
+    upgrade_to_head(fresh)
+    assert rows_of(path, columns) == rows
     assert current_revision(path) == head_revision()
+    assert schema_of(path) == schema_of(fresh)
+    assert {
+        (table, name)
+        for table, names in before.items()
+        for name in names
+        if name not in columns.get(table, ())
+    } == dropped_since(dump[:4])
 
 
 @pytest.mark.parametrize("dump", dumps())
@@ -105,6 +130,37 @@ def test_the_dump_of_the_newest_schema_fills_every_table(tmp_path: Path) -> None
 def test_the_command_that_writes_the_dump_fills_every_table(tmp_path: Path) -> None:
     written = rows_of_today(tmp_path)
     assert [name for name in TABLES if f"INSERT INTO {name} (" not in written] == []
+
+
+def dropped_since(revision: str) -> set[tuple[str, str]]:
+    """Every column that a later migration dropped on purpose."""
+    return {
+        (table, name)
+        for after, table, names in DROPPED
+        if revision < after
+        for name in names.split()
+    }
+
+
+def kept_columns_of(path: Path) -> dict[str, list[str]]:
+    """Its columns without those that a later migration drops on purpose."""
+    dropped = {(table, name) for _, table, names in DROPPED for name in names.split()}
+    kept = {
+        table: [name for name in names if (table, name) not in dropped]
+        for table, names in columns_of(path).items()
+    }
+    return {table: names for table, names in kept.items() if names}
+
+
+def schema_of(path: Path) -> dict[str, str]:
+    """The statement of each table and index, however its name is quoted."""
+    engine = make_writing_engine(path)
+    with engine.begin() as connection:
+        rows = connection.exec_driver_sql(
+            "SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL"
+        ).all()
+    engine.dispose()
+    return {name: " ".join(statement.replace('"', "").split()) for name, statement in rows}
 
 
 def columns_of(path: Path) -> dict[str, list[str]]:

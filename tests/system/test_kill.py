@@ -43,7 +43,7 @@ def counts(home: Path) -> dict[str, int]:
     with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database:
         assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert database.execute("PRAGMA foreign_key_check").fetchall() == []
-        tables = ("submission", "setting_result", "evidence_row", "unit", "idempotency_record")
+        tables = ("submission", "setting_result", "unit", "idempotency_record")
         return {
             table: database.execute(f"SELECT COUNT(*) FROM {table}").fetchone()[0]
             for table in tables

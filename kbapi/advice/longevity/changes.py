@@ -16,9 +16,8 @@ from kbapi.stats.search.settle import CONFIDENCE as SETTLE_CONFIDENCE
 from kbapi.stats.search.settle import WANTED_DAYS
 from kbapi.stats.time.drift import DriftKind
 from kbapi.storage import pools
-from kbapi.storage.evidence import find_largest_pool
 from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
-from kbapi.storage.pools import LineRow
+from kbapi.storage.pools import LineRow, find_largest_pool
 from kbapi.vocabulary import LIMIT_CONTROLS, LimitControl, MarginSource
 
 

@@ -274,20 +274,6 @@ def _mode_to_look(database: Path) -> str:
     return "ro" if log_of(database).exists() or is_read_only(database) else "rw"
 
 
-@contextmanager
-def reading_untouched(database: Path) -> Iterator[Connection]:
-    """A connection that sees one state of a file, and changes nothing of it."""
-    engine = create_engine(
-        f"sqlite+pysqlite:///{database}", module=dbapi2, creator=partial(open_untouched, database)
-    )
-    try:
-        with readable_faults(), engine.connect() as connection:
-            connection.exec_driver_sql("BEGIN")
-            yield connection
-    finally:
-        engine.dispose()
-
-
 def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:
     """Whether this SQLite can corrupt a WAL database that two connections write at once.
 
@@ -367,14 +353,6 @@ def find_rows(
     """All rows that a question brings."""
     rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
     return rows
-
-
-def walk_rows(connection: Connection, statement: str) -> Iterator[tuple[Any, ...]]:
-    """All rows of a question, one after the other: more than fit into memory are no trouble."""
-    try:
-        yield from _run(connection, statement, ())
-    except dbapi2.Error as error:
-        raise _as_sqlalchemy_error(statement, error) from error
 
 
 def find_row(

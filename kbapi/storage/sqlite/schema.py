@@ -9,10 +9,8 @@ survives every migration. It says which secret made the hashes of the rows, and 
 lost secret was given up.
 """
 
-import time
 from contextlib import closing
 from pathlib import Path
-from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection
@@ -31,7 +29,6 @@ if TYPE_CHECKING:
     from alembic.config import Config
 from typing import Any
 
-_LOOK_EVERY_S: Final = 60.0
 # Screening again goes from the oldest to the newest, so that what it has left lies at the end,
 # behind it only what came since; where it never began the oldest is left as well.
 _HAS_OLDER: Final = """
@@ -49,33 +46,15 @@ _HAS_OLDER: Final = """
 _COUNT_OLDER: Final = "SELECT COUNT(*) FROM submission WHERE rules_version < ?1"
 
 
-class RulesWatch:
-    """Whether results stand under older rules than these, for whoever asks often."""
+def has_older(reads: HotReads, rules_version: int) -> bool:
+    """Whether results were screened under older rules than these.
 
-    def __init__(self, reads: HotReads, rules_version: int) -> None:
-        self._reads = reads
-        self._rules_version = rules_version
-        self._lock = Lock()
-        self._looked_at_s = float("-inf")
-        self._has_older = True
-
-    def has_older(self) -> bool:
-        """Whether some do; a minute old at most, and once none do it stays so.
-
-        What is stored while this is open comes under its own rules, and nobody puts another
-        database in place meanwhile.
-
-        Raises
-        ------
-        StorageBusy, StorageBroken
-            When the database can't be read now.
-        """
-        with self._lock:
-            now_s = time.monotonic()
-            if self._has_older and now_s - self._looked_at_s >= _LOOK_EVERY_S:
-                ((found,),) = self._reads.rows(_HAS_OLDER, (self._rules_version,))
-                self._looked_at_s, self._has_older = now_s, bool(found)
-            return self._has_older
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    return bool(reads.rows(_HAS_OLDER, (rules_version,))[0][0])
 
 
 def count_older(database: Path, rules_version: int) -> int:

@@ -1,19 +1,22 @@
+"""Evidence after results come, are withdrawn, and come in another order."""
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Engine
 
-from kbapi.evidence.pool_updates import book_evidence
-from kbapi.storage.evidence import OutcomeRow
 from kbapi.storage.results import delete_submission
-from kbapi.storage.tables import EvidenceRow
-from tests.evidence.makers import CONDITIONS, a_chip, a_unit, add_outcome, an_outcome
+from tests.evidence.makers import (
+    CONDITIONS,
+    OutcomeRow,
+    a_chip,
+    a_unit,
+    add_outcome,
+    an_outcome,
+    evidence_of,
+)
 from tests.evidence.strategies import outcomes
 
 UNDER_CONDITIONS = st.tuples(st.sampled_from(CONDITIONS), outcomes())
-
-
-def evidence_of(connection: Connection) -> list[tuple[object, ...]]:
-    return [tuple(row) for row in connection.execute(select(EvidenceRow.__table__))]
 
 
 @settings(max_examples=60, deadline=None)
@@ -34,7 +37,7 @@ def test_what_is_added_and_withdrawn_leaves_no_trace(
             for conditions, outcome in added
         ]
         for number in numbers:
-            book_evidence(connection, delete_submission(connection, number), unit.contributor_id)
+            delete_submission(connection, number)
         assert evidence_of(connection) == was
         transaction.rollback()
 
@@ -76,6 +79,6 @@ def test_a_result_changes_the_evidence_of_its_own_unit_only(engine: Engine) -> N
         was = evidence_of(connection)
         number, _ = add_outcome(connection, chip, unit, an_outcome(None, 10))
         assert [row for row in evidence_of(connection) if row[1] == other.id] == was
-        book_evidence(connection, delete_submission(connection, number), unit.contributor_id)
+        delete_submission(connection, number)
         assert evidence_of(connection) == was
         transaction.rollback()

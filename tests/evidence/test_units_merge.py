@@ -1,0 +1,125 @@
+"""Laws of merging a unit's results, and its agreement with a slow reading of the same rule."""
+
+from dataclasses import fields
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kbapi.evidence.units import MergedRows, merge_results, month_text
+from kbapi.stats.intervals import NEVER_FAILED
+from tests.evidence.makers import (
+    OutcomeRow,
+    an_outcome,
+    results_of,
+    slowly_merged,
+    units_of_results,
+)
+from tests.evidence.strategies import outcomes
+
+SEVERAL = st.lists(outcomes(), max_size=8)
+Level = tuple[int, int, int]
+
+
+def rows_of(merged: MergedRows) -> list[tuple[int, ...]]:
+    columns = (getattr(merged, field.name).tolist() for field in fields(merged))
+    return sorted(zip(*columns, strict=True))
+
+
+def levels_of(seen: list[OutcomeRow]) -> list[Level]:
+    """Each depth that passed short of the failure, with the failure and the least early stop."""
+    merged = merge_results(results_of(seen))
+    levels: dict[int, Level] = {}
+    columns = (merged.stable_steps, merged.unstable_steps, merged.early_stop_steps)
+    for depth, failed, early_stop in zip(*(one.tolist() for one in columns), strict=True):
+        least = min(early_stop, levels.get(depth, (0, 0, early_stop))[2])
+        levels[depth] = (depth, failed, least)
+    if len(levels) > 1:
+        levels.pop(0, None)
+    return [levels[depth] for depth in sorted(levels)]
+
+
+def interval_of(seen: list[OutcomeRow]) -> tuple[int, int] | None:
+    """The stable and the unstable end of the unit."""
+    units = units_of_results(results_of(seen))
+    ends = zip(units.stable_steps.tolist(), units.unstable_steps.tolist(), strict=True)
+    return next(ends, None)
+
+
+@given(st.data())
+def test_any_order_gives_the_same_rows(data: st.DataObject) -> None:
+    seen = data.draw(SEVERAL)
+    shuffled = data.draw(st.permutations(seen))
+    one, other = (merge_results(results_of(rows)) for rows in (shuffled, seen))
+    assert rows_of(one) == rows_of(other)
+    assert one.stable_steps.tolist() == other.stable_steps.tolist()
+    assert interval_of(shuffled) == interval_of(seen)
+
+
+@given(SEVERAL)
+def test_results_that_come_twice_change_nothing(seen: list[OutcomeRow]) -> None:
+    twice = rows_of(merge_results(results_of(seen + seen)))
+    assert set(twice) == set(rows_of(merge_results(results_of(seen))))
+    assert interval_of(seen + seen) == interval_of(seen)
+
+
+@given(SEVERAL, SEVERAL)
+def test_any_grouping_gives_the_same_rows(some: list[OutcomeRow], more: list[OutcomeRow]) -> None:
+    merged_first = [
+        an_outcome(depth, None if failed == NEVER_FAILED else failed, early_stop)
+        for depth, failed, early_stop in levels_of(some)
+    ]
+    # A failure at the first setting leaves a row at stock, which as a pass says nothing new.
+    assert interval_of(merged_first + more) == interval_of(some + more)
+    assert [level for level in levels_of(merged_first + more) if level[0]] == [
+        level for level in levels_of(some + more) if level[0]
+    ]
+
+
+@given(SEVERAL)
+def test_units_equal_a_slow_reading_of_the_same_results(seen: list[OutcomeRow]) -> None:
+    assert interval_of(seen) == slowly_merged(seen)
+
+
+@given(SEVERAL)
+def test_every_row_lies_short_of_the_shallowest_failure(seen: list[OutcomeRow]) -> None:
+    merged = merge_results(results_of(seen))
+    failed = [outcome.unstable_steps for outcome in seen if outcome.unstable_steps is not None]
+    assert set(merged.unstable_steps.tolist()) <= {min(failed, default=NEVER_FAILED)}
+    assert (merged.stable_steps < merged.unstable_steps).all()
+
+
+@pytest.mark.parametrize(
+    ("seen", "rows"),
+    [
+        ([], []),
+        ([an_outcome(80, 90)], [(80, 90, 0)]),
+        ([an_outcome(None, 50)], [(0, 50, 0)]),
+        ([an_outcome(80, early_stop=5)], [(80, NEVER_FAILED, 5)]),
+        ([an_outcome(80, 90), an_outcome(60, 70)], [(60, 70, 0)]),
+        ([an_outcome(80, 90), an_outcome(85)], [(80, 90, 0), (85, 90, 0)]),
+        ([an_outcome(80), an_outcome(None, 80)], [(0, 80, 0)]),
+        ([an_outcome(80), an_outcome(None, 81)], [(80, 81, 0)]),
+        ([an_outcome(80, early_stop=5), an_outcome(80, early_stop=0)], [(80, NEVER_FAILED, 0)]),
+        ([an_outcome(0)], [(0, NEVER_FAILED, 0)]),
+        ([an_outcome(None)], []),
+    ],
+)
+def test_worked_examples(seen: list[OutcomeRow], rows: list[Level]) -> None:
+    assert levels_of(seen) == rows
+
+
+def test_the_latest_month_is_the_latest_of_all_even_of_a_beaten_pass() -> None:
+    seen = [an_outcome(60, 70, month="2026-07"), an_outcome(80, month="2026-09")]
+    assert [month_text(m) for m in units_of_results(results_of(seen)).month] == ["2026-09"]
+
+
+def test_a_curator_confirms_the_pass_or_the_failure_that_still_counts() -> None:
+    def confirmed(*seen: OutcomeRow) -> list[bool]:
+        return units_of_results(results_of(seen)).confirmed_by_curator.tolist()
+
+    beaten = OutcomeRow(80, None, 0, "2026-08", confirmed_by_curator=1)
+    assert confirmed(beaten, an_outcome(None, 90)) == [True]
+    assert confirmed(beaten, an_outcome(None, 80)) == [False]
+    assert confirmed(an_outcome(80), OutcomeRow(None, 70, 0, "2026-08", 1)) == [True]
+    assert confirmed(an_outcome(None, 60), OutcomeRow(None, 70, 0, "2026-08", 1)) == [False]

@@ -1,0 +1,142 @@
+"""Evidence read from the results equals a slow reading of them, after every kind of change."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+from sqlalchemy import Connection
+
+from kbapi.evidence.units import PoolRows, merge_results, units_of
+from kbapi.instance.instance import Instance
+from kbapi.intake.follow_up import accept_follow_up
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.evidence import ConditionsRow, ResultRows, read_results
+from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.evidence.makers import OutcomeRow, slowly_merged
+from tests.makers import a_body, a_count_submission, a_setting, a_submission, send
+
+Place = tuple[int, int, int]
+"""Pool, unit and conditions."""
+
+
+def change(instance: Instance, statement: str) -> None:
+    with instance.writing() as connection:
+        assert connection.exec_driver_sql(statement).rowcount == 1
+
+
+def follow(instance: Instance, number: int, **fields: Any) -> None:
+    document = a_count_submission(20, 22, number)
+    document["settings"][0]["in_use"] = -18
+    sent = send(instance, document)
+    told = {"domain": "core", "control": "count_offset", "days": 40, **fields}
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(told), None)
+
+
+def evidence_of(instance: Instance) -> dict[Place, tuple[int, int]]:
+    """The interval of each unit under each of its conditions, as answers read it."""
+    with instance.reading() as connection:
+        pools = [row[0] for row in connection.exec_driver_sql("SELECT id FROM pool")]
+        return {
+            place: interval
+            for pool_id in pools
+            for place, interval in _of_pool(connection, pool_id).items()
+        }
+
+
+def _of_pool(connection: Connection, pool_id: int) -> dict[Place, tuple[int, int]]:
+    results = read_results(connection, pool_id)
+    found: dict[Place, tuple[int, int]] = {}
+    for number in np.unique(results.conditions).tolist():
+        under: ResultRows = results.some(np.flatnonzero(results.conditions == number))
+        alike = (ConditionsRow(number, "", "quick", "", "", "", "", ""),)
+        rows = PoolRows(under, merge_results(under), alike, np.zeros(0, dtype=np.int64))
+        units = units_of(rows)
+        ends = zip(units.stable_steps.tolist(), units.unstable_steps.tolist(), strict=True)
+        for unit, interval in zip(units.unit.tolist(), ends, strict=True):
+            found[pool_id, unit, number] = interval
+    return found
+
+
+def slowly_read(instance: Instance) -> dict[Place, tuple[int, int] | None]:
+    """The same from the tables in plain Python; follow-ups follow the decision on a setting."""
+    columns = "pool_id, unit_id, conditions_id, stable_steps, unstable_steps, early_stop_steps"
+    outcomes: dict[Place, list[OutcomeRow]] = {}
+    with instance.reading() as connection:
+        settings = connection.exec_driver_sql(
+            f"SELECT submission_id, status, decision, {columns} FROM setting_result"
+        ).all()
+        follow_ups = connection.exec_driver_sql(
+            f"SELECT submission_id, {columns} FROM follow_up WHERE status = 'counted'"
+        ).all()
+    rows = [tuple(row[3:]) for row in settings if row[1] == "counted"]
+    for number, *row in follow_ups:
+        about = [one[2] for one in settings if (one[0], one[3]) == (number, row[0])]
+        if not all(decision in ("exclude", "invalidate") for decision in about):
+            rows.append(tuple(row))
+    for *place, stable, unstable, early_stop in rows:
+        if stable is not None or unstable is not None:
+            one = OutcomeRow(stable, unstable, early_stop, "2026-08")
+            outcomes.setdefault((place[0], place[1], place[2]), []).append(one)
+    return {place: slowly_merged(seen) for place, seen in outcomes.items()}
+
+
+@pytest.fixture
+def lively(instance: Instance) -> Instance:
+    """An instance that has seen results, follow-ups, decisions and a withdrawal."""
+    send(instance, a_submission(number=1))
+    send(instance, a_submission(a_setting(stable_at=-70, unstable_at=-78), number=1))
+    send(instance, a_submission(a_setting(minutes=2), number=2))
+    follow(instance, 3, outcome="failed_later", setting=-19, failure="system_hang")
+    follow(instance, 4, outcome="still_stable", effect={"shown_by": "less_power"})
+    gone = send(instance, a_submission(number=5))
+    withdraw_own_result(instance, gone.id, gone.receipt)
+    curator = a_curator(instance)
+    decide(instance, curator, a_word(send_deep(instance, 6), "include", "depth_confirmed"))
+    sound = send(instance, a_submission(number=7))
+    decide(instance, curator, a_word(sound, "exclude", "effect_doubted"))
+    return instance
+
+
+def test_evidence_agrees_with_results_however_it_came_about(lively: Instance) -> None:
+    found = evidence_of(lively)
+    assert found == slowly_read(lively)
+    assert len(found) == 6
+
+
+def test_an_empty_instance_has_no_evidence(instance: Instance) -> None:
+    assert evidence_of(instance) == slowly_read(instance) == {}
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        "UPDATE setting_result SET status = 'excluded' WHERE id = 3 AND status = 'counted'",
+        "UPDATE setting_result SET unstable_steps = unstable_steps + 1 WHERE id = 3",
+        "UPDATE setting_result SET stable_steps = 1 WHERE id = 3",
+        "DELETE FROM setting_result WHERE id = 3",
+    ],
+)
+def test_evidence_follows_every_change_of_a_result(instance: Instance, changed: str) -> None:
+    for number in range(1, 4):
+        send(instance, a_submission(number=number))
+    before = evidence_of(instance)
+    assert len(before) == 3
+    change(instance, changed)
+    after = evidence_of(instance)
+    assert after == slowly_read(instance)
+    assert {place: after[place] for place in before if place[1] != 3} == {
+        place: before[place] for place in before if place[1] != 3
+    }
+    assert after != before
+
+
+def test_evidence_names_the_contributor_of_the_unit(instance: Instance) -> None:
+    for number in (1, 2):
+        send(instance, a_submission(number=number))
+    change(instance, "UPDATE unit SET contributor_id = 2 WHERE id = 1")
+    with instance.reading() as connection:
+        results = read_results(connection, 1)
+    assert dict(zip(results.unit.tolist(), results.contributor.tolist(), strict=True)) == {
+        1: 2,
+        2: 2,
+    }
