@@ -9,11 +9,13 @@ from typing import Final
 import numpy as np
 import orjson
 from numpy.typing import NDArray
-from sqlalchemy import Connection
+from sqlalchemy import Connection, TableValuedAlias, func, select
+from sqlmodel import col
 
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
 from kbapi.storage.sqlite.engine import find_number, find_rows
+from kbapi.storage.tables import Conditions, Contributor
 
 Integers = NDArray[np.int64]
 
@@ -107,29 +109,40 @@ class ConditionsRow:
     supply: str
 
 
-_CONDITIONS: Final = """
-    SELECT id, loads, grade, firmware, microcode, machine, cooling, supply FROM conditions
-    WHERE id IN (SELECT value FROM json_each(?)) ORDER BY id
-    """
-
-
 def load_conditions(connection: Connection, ids: Sequence[int]) -> tuple[ConditionsRow, ...]:
     """The conditions with these numbers, ascending."""
-    rows = find_rows(connection, _CONDITIONS, (orjson.dumps(list(ids)).decode(),))
-    return tuple(ConditionsRow(*row) for row in rows)
-
-
-_FIRST_SEEN_BY: Final = """
-    SELECT contributor.id
-    FROM json_each(?) AS wanted JOIN contributor ON contributor.id = wanted.value
-    WHERE first_seen_day <= ? AND token_hash <> ?
-    """
+    wanted = select(_each_of(ids).c.value)
+    rows = connection.execute(
+        select(Conditions).where(col(Conditions.id).in_(wanted)).order_by(col(Conditions.id))
+    )
+    return tuple(
+        ConditionsRow(
+            id=row.id,
+            loads=row.loads,
+            grade=row.grade,
+            firmware=row.firmware,
+            microcode=row.microcode,
+            machine=row.machine,
+            cooling=row.cooling,
+            supply=row.supply,
+        )
+        for row in rows
+    )
 
 
 def find_first_seen_by(
     connection: Connection, contributors: Integers, day: date, without_token: bytes
 ) -> Integers:
     """Those of the contributors that were first seen by this day, without that of no token."""
-    wanted = orjson.dumps(contributors.tolist()).decode()
-    rows = find_rows(connection, _FIRST_SEEN_BY, (wanted, day.isoformat(), without_token))
-    return np.array([row[0] for row in rows], dtype=np.int64)
+    wanted = _each_of(contributors.tolist())
+    found = connection.execute(
+        select(col(Contributor.id))
+        .join(wanted, wanted.c.value == col(Contributor.id))
+        .where(col(Contributor.first_seen_day) <= day, col(Contributor.token_hash) != without_token)
+    )
+    return np.array(found.scalars().all(), dtype=np.int64)
+
+
+def _each_of(ids: Sequence[int]) -> TableValuedAlias:
+    """The numbers as a table of one column: any number of them is one value of a statement."""
+    return func.json_each(orjson.dumps(list(ids)).decode()).table_valued("value", name="wanted")

@@ -2,10 +2,28 @@
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, update
-from sqlmodel import col
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    CursorResult,
+    FromClause,
+    Select,
+    and_,
+    case,
+    column,
+    delete,
+    exists,
+    func,
+    insert,
+    literal,
+    select,
+    table,
+    update,
+)
+from sqlalchemy.dialects import sqlite
+from sqlmodel import SQLModel, col
 
 from kbapi.storage.sqlite.engine import change_rows, find_number, find_row, find_rows
 from kbapi.storage.tables import (
@@ -34,28 +52,40 @@ class WhatIf:
         return "counted" if self.decision == "include" else "excluded"
 
 
-# Replaces the table in one statement. SQLite merges it into the statement, so indexes still serve.
-_SETTINGS_WITH_DECISION: Final = """
-    WITH setting_result AS NOT MATERIALIZED (
-        SELECT id, submission_id, ordinal, unit_id, pool_id, conditions_id, stable_steps,
-               unstable_steps, early_stop_steps, measured_month, clock_mhz, stock_mv,
-               CASE WHEN {here} THEN '{decision}' ELSE decision END AS decision,
-               CASE WHEN {here} THEN '{status}' ELSE status END AS status
-        FROM main.setting_result
+_SETTINGS: Final = SQLModel.metadata.tables["setting_result"]
+
+
+def _settings_after(what_if: WhatIf) -> Select[Any]:
+    """All settings, the one with the status and the decision that it would have."""
+    settings = table(_SETTINGS.name, *(column(one.name) for one in _SETTINGS.c), schema="main")
+    here = and_(
+        settings.c.submission_id == what_if.submission_id, settings.c.ordinal == what_if.ordinal
     )
-    """
+    changed = {"decision": what_if.decision, "status": what_if.status}
+    return select(
+        *(
+            case((here, literal(changed[one.name])), else_=one).label(one.name)
+            if one.name in changed
+            else one
+            for one in settings.c
+        )
+    )
+
+
+def _settings(what_if: WhatIf | None) -> FromClause:
+    return _SETTINGS if what_if is None else _settings_after(what_if).subquery()
 
 
 def with_what_if(what_if: WhatIf | None, statement: str) -> str:
     """The statement, reading settings as they would be after the decision."""
     if what_if is None:
         return statement
-    # Written out, because they are our own values and the statement numbers its parameters.
-    here = f"submission_id = {what_if.submission_id:d} AND ordinal = {what_if.ordinal:d}"
-    prefix = _SETTINGS_WITH_DECISION.format(
-        here=here, decision=what_if.decision, status=what_if.status
+    # The values are written out, because the statement numbers its own parameters. SQLite merges
+    # a common table expression into the statement, so indexes still serve.
+    settings = _settings_after(what_if).compile(
+        dialect=sqlite.dialect(), compile_kwargs={"literal_binds": True}
     )
-    return prefix + statement
+    return f"WITH setting_result AS NOT MATERIALIZED ({settings}) {statement}"
 
 
 # A follow-up follows the decision about its setting. Of several settings of one document in one
@@ -108,14 +138,16 @@ class LineRow:
 
 
 def revision_text(line: LineRow | None) -> str:
-    """The line's revision as answers tell it; "0" where none of its chips has results."""
+    """The line's revision as answers give it; "0" where none of its chips has results."""
     return "0" if line is None else str(line.revision)
 
 
 def find_line(connection: Connection, key: str) -> LineRow | None:
     """The line with this key, if any of its chips has results."""
-    row = connection.execute(select(Line.id, Line.revision).where(Line.key == key)).one_or_none()
-    return LineRow(*row) if row else None
+    row = connection.execute(
+        select(col(Line.id), col(Line.revision)).where(col(Line.key) == key)
+    ).one_or_none()
+    return None if row is None else LineRow(row[0] or 0, row[1])
 
 
 def add_chip(
@@ -126,27 +158,27 @@ def add_chip(
     added = connection.execute(
         insert(Chip).values(key=key, name=name, kind=kind, series=series, line_id=row.id)
     )
-    return ChipRow(added.inserted_primary_key[0], row.id)
+    return ChipRow(added.lastrowid, row.id)
 
 
 def _add_line(connection: Connection, key: str) -> LineRow:
     added = connection.execute(insert(Line).values(key=key, revision=0))
-    return LineRow(added.inserted_primary_key[0], 0)
+    return LineRow(added.lastrowid, 0)
 
 
 _RAISE: Final = "UPDATE line SET revision = revision + 1 WHERE id = ?"
 
 
 def raise_line_revision(connection: Connection, line_id: int) -> None:
-    """Make every stored answer of the line stale; called in each transaction that touches it."""
+    """Outdate every stored answer of the line; called in each transaction that changes it."""
     change_rows(connection, _RAISE, (line_id,))
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:
-    """Forget a chip that no submission names any more, and a line without chips."""
-    if connection.execute(select(exists().where(Submission.chip_id == chip_id))).scalar_one():
+    """Delete a chip that no submission names any more, and a line without chips."""
+    if _is_referred_to(connection, col(Submission.chip_id) == chip_id):
         return
-    connection.execute(delete(Chip).where(Chip.id == chip_id))
+    connection.execute(delete(Chip).where(col(Chip.id) == chip_id))
     drop_line_if_unused(connection, line_id)
 
 
@@ -156,10 +188,10 @@ def find_relatives(
     """Keys of other chips with results, those of the series before those of the line."""
     return list(
         connection.execute(
-            select(Chip.key)
-            .join(Line, Line.id == Chip.line_id)
-            .where(Line.key == line, Chip.key != key)
-            .order_by(Chip.series != series, Chip.key)
+            select(col(Chip.key))
+            .join(Line, col(Line.id) == col(Chip.line_id))
+            .where(col(Line.key) == line, col(Chip.key) != key)
+            .order_by(col(Chip.series) != series, col(Chip.key))
             .limit(limit)
         ).scalars()
     )
@@ -178,12 +210,12 @@ class StoredChip:
 
 def load_chips(connection: Connection) -> list[StoredChip]:
     """Every chip that results have named, in the order of keys."""
-    rows = connection.execute(
-        select(Chip.key, Chip.name, Chip.kind, Chip.series, Line.key)
-        .join(Line, Line.id == Chip.line_id)
-        .order_by(Chip.key)
+    rows: CursorResult[Any] = connection.execute(
+        select(Chip, col(Line.key).label("line"))
+        .join(Line, col(Line.id) == col(Chip.line_id))
+        .order_by(col(Chip.key))
     )
-    return [StoredChip(*row) for row in rows]
+    return [StoredChip(row.key, row.name, row.kind, row.series, row.line) for row in rows]
 
 
 def replace_chip(connection: Connection, chip: StoredChip) -> None:
@@ -191,15 +223,15 @@ def replace_chip(connection: Connection, chip: StoredChip) -> None:
     line = find_line(connection, chip.line) or _add_line(connection, chip.line)
     connection.execute(
         update(Chip)
-        .where(Chip.key == chip.key)
+        .where(col(Chip.key) == chip.key)
         .values(name=chip.name, kind=chip.kind, series=chip.series, line_id=line.id)
     )
 
 
 def drop_line_if_unused(connection: Connection, line_id: int) -> None:
-    """Forget a line without chips."""
-    if not connection.execute(select(exists().where(Chip.line_id == line_id))).scalar_one():
-        connection.execute(delete(Line).where(Line.id == line_id))
+    """Delete a line without chips."""
+    if not _is_referred_to(connection, col(Chip.line_id) == line_id):
+        connection.execute(delete(Line).where(col(Line.id) == line_id))
 
 
 _POOL: Final = """
@@ -276,7 +308,7 @@ def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
             domains=key.domains,
             clock_band_mhz=key.clock_band_mhz,
         )
-    ).inserted_primary_key[0]
+    ).lastrowid
 
 
 def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
@@ -296,16 +328,16 @@ def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
     )
     if found is not None:
         return found
-    return connection.execute(insert(Conditions).values(**asdict(key))).inserted_primary_key[0]
+    return connection.execute(insert(Conditions).values(**asdict(key))).lastrowid
 
 
 def find_places(
-    connection: Connection, table: type[SettingResult | FollowUp], submission_id: int
+    connection: Connection, of: type[SettingResult | FollowUp], submission_id: int
 ) -> list[EvidenceKey]:
     """The places that the settings or the follow-ups of a document belong to."""
     rows = connection.execute(
-        select(table.pool_id, table.unit_id, table.conditions_id).where(
-            table.submission_id == submission_id
+        select(col(of.pool_id), col(of.unit_id), col(of.conditions_id)).where(
+            col(of.submission_id) == submission_id
         )
     )
     return [EvidenceKey(*row) for row in rows]
@@ -315,15 +347,15 @@ def drop_unused_places(connection: Connection, places: Iterable[EvidenceKey]) ->
     """Delete pools and conditions that no setting belongs to any more."""
     for place in places:
         if not _are_conditions_used(connection, place.conditions_id):
-            connection.execute(delete(Conditions).where(Conditions.id == place.conditions_id))
-        if not _is_referred_to(connection, SettingResult.pool_id == place.pool_id):
-            connection.execute(delete(Pool).where(Pool.id == place.pool_id))
+            connection.execute(delete(Conditions).where(col(Conditions.id) == place.conditions_id))
+        if not _is_referred_to(connection, col(SettingResult.pool_id) == place.pool_id):
+            connection.execute(delete(Pool).where(col(Pool.id) == place.pool_id))
 
 
 def _are_conditions_used(connection: Connection, conditions_id: int) -> bool:
     return any(
-        _is_referred_to(connection, table.conditions_id == conditions_id)
-        for table in (SettingResult, FollowUp)
+        _is_referred_to(connection, col(of.conditions_id) == conditions_id)
+        for of in (SettingResult, FollowUp)
     )
 
 
@@ -355,27 +387,25 @@ _POOLS: Final = f"""
         )
     )
     FROM pool JOIN chip ON chip.id = pool.chip_id
-    WHERE ?1 IS NULL OR chip.line_id = ?1
-    ORDER BY chip.key, pool.control, pool.domains, pool.clock_band_mhz
     """  # noqa: S608 - put together from constants of this file
+_OF_LINE: Final = "WHERE chip.line_id = ?"
+_IN_ORDER: Final = " ORDER BY chip.key, pool.control, pool.domains, pool.clock_band_mhz"
 
 
 def load_pools_of_line(
     connection: Connection, line_id: int, what_if: WhatIf | None = None
 ) -> list[PoolSize]:
     """Every pool of a line's chips, in a fixed order, with the units that are counted in each."""
-    return _load_pools(connection, line_id, what_if)
+    statement = with_what_if(what_if, _POOLS + _OF_LINE + _IN_ORDER)
+    return _pool_sizes(find_rows(connection, statement, (line_id,)))
 
 
 def load_all_pools(connection: Connection) -> list[PoolSize]:
     """Every pool of the instance, in a fixed order, with the units that are counted in each."""
-    return _load_pools(connection, None, None)
+    return _pool_sizes(find_rows(connection, _POOLS + _IN_ORDER, ()))
 
 
-def _load_pools(
-    connection: Connection, line_id: int | None, what_if: WhatIf | None
-) -> list[PoolSize]:
-    rows = find_rows(connection, with_what_if(what_if, _POOLS), (line_id,))
+def _pool_sizes(rows: Iterable[tuple[Any, ...]]) -> list[PoolSize]:
     return [PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6]) for row in rows]
 
 
@@ -387,35 +417,37 @@ class StockPoint:
     stock_mv: float
 
 
-_STOCK_POINTS: Final = """
-    SELECT setting.clock_mhz, setting.stock_mv
-    FROM chip
-    JOIN pool ON pool.chip_id = chip.id
-    JOIN setting_result AS setting ON setting.pool_id = pool.id
-    WHERE chip.key = ? AND pool.control = 'fixed_clock_voltage' AND pool.domains = ?
-      AND setting.status = 'counted' AND setting.stock_mv IS NOT NULL
-    ORDER BY setting.clock_mhz, setting.stock_mv
-    """
-
-
 def load_stock_points(
     connection: Connection, chip_key: str, domains: str, what_if: WhatIf | None = None
 ) -> list[StockPoint]:
-    """The counted stock voltages of a chip's rails over all clocks, in a fixed order."""
-    rows = find_rows(connection, with_what_if(what_if, _STOCK_POINTS), (chip_key, domains))
-    return [StockPoint(*row) for row in rows]
-
-
-_BY_STATUS: Final = """
-    SELECT status, COUNT(DISTINCT unit_id) FROM setting_result WHERE pool_id = ? GROUP BY status
-    """
+    """The counted stock voltages of a chip's domains over all clocks, in a fixed order."""
+    setting = _settings(what_if).c
+    rows = connection.execute(
+        select(setting.clock_mhz, setting.stock_mv)
+        .join(Pool, col(Pool.id) == setting.pool_id)
+        .join(Chip, col(Chip.id) == col(Pool.chip_id))
+        .where(
+            col(Chip.key) == chip_key,
+            col(Pool.control) == "fixed_clock_voltage",
+            col(Pool.domains) == domains,
+            setting.status == "counted",
+            setting.stock_mv.is_not(None),
+        )
+        .order_by(setting.clock_mhz, setting.stock_mv)
+    )
+    return [StockPoint(row.clock_mhz, row.stock_mv) for row in rows]
 
 
 def count_units_by_status(
     connection: Connection, pool_id: int, what_if: WhatIf | None = None
 ) -> dict[str, int]:
     """How many units have results of each screening status in a pool."""
-    rows = find_rows(connection, with_what_if(what_if, _BY_STATUS), (pool_id,))
+    setting = _settings(what_if).c
+    rows = connection.execute(
+        select(setting.status, func.count(setting.unit_id.distinct()))
+        .where(setting.pool_id == pool_id)
+        .group_by(setting.status)
+    )
     return {row[0]: row[1] for row in rows}
 
 
@@ -423,21 +455,18 @@ def find_largest_pool(
     connection: Connection, chip_key: str, control: str, domain: str
 ) -> int | None:
     """The largest pool of a chip's control that holds the domain, if there is one."""
+    units = func.count(col(SettingResult.unit_id).distinct())
     return connection.execute(
-        select(Pool.id)
-        .join(Chip, Chip.id == Pool.chip_id)
-        .join(SettingResult, SettingResult.pool_id == Pool.id)
+        select(col(Pool.id))
+        .join(Chip, col(Chip.id) == col(Pool.chip_id))
+        .join(SettingResult, col(SettingResult.pool_id) == col(Pool.id))
         .where(
-            Chip.key == chip_key,
-            Pool.control == control,
-            SettingResult.status == "counted",
+            col(Chip.key) == chip_key,
+            col(Pool.control) == control,
+            col(SettingResult.status) == "counted",
             func.instr("+" + col(Pool.domains) + "+", f"+{domain}+") > 0,
         )
-        .group_by(Pool.id)
-        .order_by(
-            func.count(col(SettingResult.unit_id).distinct()).desc(),
-            Pool.domains,
-            Pool.clock_band_mhz,
-        )
+        .group_by(col(Pool.id))
+        .order_by(units.desc(), col(Pool.domains), col(Pool.clock_band_mhz))
         .limit(1)
     ).scalar_one_or_none()
