@@ -52,9 +52,7 @@ def resolved(folder: Path) -> str:
     )
     lines = (line.split("==") for line in frozen.stdout.splitlines())
     names = sorted((canonicalize_name(name), version) for name, version in lines)
-    return HEAD + "".join(
-        f"{name}=={version}{MARKERS.get(name, '')}\n" for name, version in names
-    )
+    return HEAD + "".join(f"{name}=={version}{MARKERS.get(name, '')}\n" for name, version in names)
 
 
 def require_wheels(lock: Path, python: tuple[int, int], folder: Path) -> None:
