@@ -1,6 +1,9 @@
 """Phrases that the sentences of several answers are made with."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from typing import Final
+
+from kbapi.vocabulary import LOCKED_STATUSES
 
 
 def counted(count: float, one: str, many: str) -> str:
@@ -142,3 +145,45 @@ def withheld_groups(count: int) -> str | None:
     if not count:
         return None
     return f"{counted(count, 'group is', 'groups are')} withheld. {shown_from_five()}"
+
+
+_WHOSE: Final = {"chip": "machines", "series": "machines of related chips"}
+_OPEN_WITH_CAUSE: Final = {
+    "open": "{open}.",
+    "firmware_only": "{open}, on most of them only in the firmware menu.",
+    "chip_locked": "{open}: the chip refuses it on most of the others.",
+    "firmware_locked": "{open}: the firmware locks it on most of the others.",
+    "hypervisor_blocked": "{open}: a hypervisor blocks it on most of the others.",
+    "os_blocked": "{open}: the operating system blocks it on most of the others.",
+    "not_exposed": "{open}: no menu or driver offers it on most of the others.",
+    "mixed": "{open}: machine model, firmware and protections decide.",
+}
+
+
+def open_share_text(
+    overall: str,
+    share_open: float,
+    interval: tuple[float, float],
+    level: str,
+    statuses: Collection[str],
+) -> str:
+    """On how many machines a control can be set, and the cause on the others.
+
+    `overall` is the status of most reports, or `mixed`. `level` is whose reports these are, chip
+    or series. `statuses` are all that an answer may name.
+
+    >>> reported = ("open", "firmware_locked")
+    >>> open_share_text("mixed", 0.7358, (0.657, 0.803), "chip", reported)
+    'Can be set on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
+    """
+    share, range_open = percent(share_open), range_text(interval)
+    is_open = f"Can be set on {share} of {_WHOSE[level]} ({range_open})"
+    is_locked = any(status in LOCKED_STATUSES for status in statuses)
+    if overall == "mixed" and "firmware_only" in statuses and not is_locked:
+        return f"{is_open}, on some of them only in the firmware menu."
+    return _OPEN_WITH_CAUSE[overall].format(open=is_open)
+
+
+def no_lock_reports() -> str:
+    """That there is no report of a control."""
+    return "It is unknown whether it can be set: there are no lock reports."

@@ -3,7 +3,6 @@
 import pytest
 
 from kbapi.advice.locks.text import (
-    PartInWords,
     change_in_short,
     change_text,
     contradiction_text,
@@ -11,11 +10,12 @@ from kbapi.advice.locks.text import (
     no_split_text,
     split_text,
 )
+from kbapi.evidence.locks import OpenShare
 from kbapi.vocabulary import PROTECTIONS
 
 
-def a_part(share_open: float, value: str = "", units: int = 40) -> PartInWords:
-    return PartInWords(value, share_open, (share_open - 0.1, share_open + 0.1), units)
+def a_part(share_open: float, value: str = "", units: int = 40) -> OpenShare:
+    return OpenShare(value, share_open, (share_open - 0.1, share_open + 0.1), units)
 
 
 @pytest.mark.parametrize(
