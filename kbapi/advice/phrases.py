@@ -1,4 +1,4 @@
-"""Phrases that the sentences of several answers are made with."""
+"""Phrases and sentences that several answers have in common."""
 
 from collections.abc import Collection, Sequence
 from typing import Final
@@ -16,7 +16,7 @@ def counted(count: float, one: str, many: str) -> str:
 
 
 def share_text(stable_share: float) -> str:
-    """The share that may fail, as people say it.
+    """The share that may fail, as a count of machines.
 
     >>> share_text(0.9), share_text(0.95), share_text(0.87)
     ('1 in 10', '1 in 20', '13 in 100')
@@ -28,7 +28,7 @@ def share_text(stable_share: float) -> str:
 
 
 def chance_text(chance: float) -> str:
-    """A chance as people say it, never as if it were sure.
+    """A chance in hundredths, never rounded to 0 or 100.
 
     >>> chance_text(0.914), chance_text(0.999), chance_text(0.004)
     ('91 in 100', 'more than 99 in 100', 'fewer than 1 in 100')
@@ -64,9 +64,9 @@ def range_text(interval: tuple[float, float]) -> str:
 
 
 def setting_text(control: str, enter: int) -> str:
-    """What a person types, or sets.
+    """The setting that a person enters, a whole number of mV or counts.
 
-    The whole number lies toward stock of the grid step, so typing it is never deeper.
+    It is rounded toward stock, so that it is never deeper than the grid step.
     """
     if control == "fixed_clock_voltage":
         return f"{-enter} mV below your own stock voltage at that clock"
@@ -74,7 +74,7 @@ def setting_text(control: str, enter: int) -> str:
 
 
 def setting_in_short(control: str, enter: int) -> str:
-    """The same in a line of a plan, whose answer names the clock.
+    """The setting in a line of a plan; the clock is elsewhere in the answer.
 
     >>> setting_in_short("fixed_clock_voltage", -93), setting_in_short("voltage_offset", -68)
     ('93 mV below stock', '-68 mV')
@@ -120,9 +120,9 @@ def machines_text(count: int) -> str:
 
 
 def shown_from_five(missing: int | None = None) -> str:
-    """From how many machines on something is shown, and how many more that takes.
+    """The number of machines that a group needs to be shown, and how many are missing.
 
-    `missing` is None where the number would say how many machines fit a filter.
+    `missing` is None where the number would reveal how many machines fit a filter.
 
     >>> shown_from_five(2)
     'Shown from five machines on, so that no one can be recognised; 2 more are needed.'

@@ -1,4 +1,4 @@
-"""The query of a diagnosis, sent as a body: a setting that was stable and is no longer."""
+"""The body of a diagnosis question: a setting that was stable and is no longer."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,6 +20,7 @@ from kbapi.documents.shapes import (
     Text,
     WholeNumber,
     problems_of,
+    told,
 )
 from kbapi.documents.types import Effect, SubmittedSetting
 from kbapi.errors import DocumentRefused, Problem
@@ -38,7 +39,7 @@ from kbapi.vocabulary import (
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """A setting that was stable and is no longer, as its owner describes it."""
+    """A setting that was stable and is not any more, as its owner tells it."""
 
     chip: ChipName
     domain: Domain
@@ -77,7 +78,7 @@ class DiagnosisRequestSchema(StrictSchema):
     )
     setting = Number(
         allow_none=True,
-        metadata={"description": "The setting that failed. " + IN_CONTROL_UNIT, "example": -74},
+        metadata=told("The setting that failed. " + IN_CONTROL_UNIT, -74),
     )
     days = WholeNumber(
         allow_none=True,
@@ -129,7 +130,7 @@ _SCHEMA: Final = DiagnosisRequestSchema()
 
 
 def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
-    """The question in a JSON value.
+    """The question that a JSON value asks.
 
     Raises
     ------
@@ -139,42 +140,42 @@ def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
     chip = chip_of_body(body, catalogue)
     problems = [chip] if isinstance(chip, Problem) else []
     try:
-        # Not `_SCHEMA.load`: that is the field called load.
-        sent: dict[str, Any] = Schema.load(_SCHEMA, body)
+        # Said so, because the schema has a field called load.
+        told: dict[str, Any] = Schema.load(_SCHEMA, body)
     except ValidationError as error:
         raise DocumentRefused(problems=[*problems_of(error.messages), *problems]) from None
-    problems += _problems_of_setting(sent)
+    problems += _faults_of_setting(told)
     if problems or not isinstance(chip, ChipName):
         raise DocumentRefused(problems=problems)
     return Diagnosis(
         chip=chip,
-        domain=sent["domain"],
-        control=sent["control"],
-        setting=sent.get("setting"),
-        days=sent.get("days"),
-        changed=frozenset(sent.get("changed") or ()),
-        failure=sent.get("failure"),
-        load=sent.get("load"),
-        fails_at_stock=sent["fails_at_stock"],
-        in_effect=_in_effect(sent),
+        domain=told["domain"],
+        control=told["control"],
+        setting=told.get("setting"),
+        days=told.get("days"),
+        changed=frozenset(told.get("changed") or ()),
+        failure=told.get("failure"),
+        load=told.get("load"),
+        fails_at_stock=told["fails_at_stock"],
+        in_effect=_in_effect(told),
     )
 
 
-def _problems_of_setting(sent: dict[str, Any]) -> Iterator[Problem]:
-    if sent.get("setting") is not None:
-        alone = SubmittedSetting(sent["domain"], sent["control"], stable_at=sent["setting"])
+def _faults_of_setting(told: dict[str, Any]) -> Iterator[Problem]:
+    if told.get("setting") is not None:
+        alone = SubmittedSetting(told["domain"], told["control"], stable_at=told["setting"])
         yield from refuse_value(alone, "/setting")
 
 
-def _in_effect(sent: dict[str, Any]) -> YesNoUnknown:
-    """Whether the setting is in effect now, as far as the body shows it."""
-    value, read_back = sent.get("setting"), sent.get("read_back")
+def _in_effect(told: dict[str, Any]) -> YesNoUnknown:
+    """Whether the setting is in effect now, as far as what was sent can show."""
+    value, read_back = told.get("setting"), told.get("read_back")
     if value is not None and read_back is not None:
-        in_counts = sent["control"] == "count_offset"
+        in_counts = told["control"] == "count_offset"
         tolerance = READ_BACK_TOLERANCE_COUNTS if in_counts else READ_BACK_TOLERANCE_MV
         return "yes" if abs(value - read_back) <= tolerance else "no"
-    effect: Effect | None = sent.get("effect")
+    effect: Effect | None = told.get("effect")
     if effect is None or effect.shown_by in ("failed_deeper", "read_back"):
-        return "unknown"  # a failure can have another cause; a read-back has a field of its own
+        return "unknown"  # a failure is no proof that it was the setting; a read-back has a number
     is_measured = effect.shown_by != "rail_voltage" or effect.rail_mv is not None
     return "yes" if is_measured else "unknown"

@@ -58,7 +58,7 @@ _LOCK_QUESTION: Final = LockQuestionSchema()
 
 
 def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> LockQuestion:
-    """The question that these parameters ask.
+    """The question in these parameters.
 
     Raises
     ------

@@ -55,7 +55,7 @@ _LONGEVITY_QUESTION: Final = LongevityQuestionSchema()
 def parse_longevity_question(
     sent: Mapping[str, Sequence[str]], catalogue: Catalogue
 ) -> LongevityQuestion:
-    """The question that these parameters ask.
+    """The question in these parameters.
 
     Raises
     ------

@@ -15,10 +15,12 @@ from kbapi.advice.evidence_found import (
 )
 from kbapi.advice.next_step import text as next_step_text
 from kbapi.advice.next_step.search import (
+    SearchForecast,
     SearchState,
     fixed_step_search,
     in_use_steps,
     max_step_of,
+    rest_of_search,
     search_state,
 )
 from kbapi.advice.phrases import amount_text, domains_text
@@ -33,13 +35,7 @@ from kbapi.evidence.units import EVERYTHING
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.search.next_step import (
-    ExpectedSearch,
-    SearchPlan,
-    Stop,
-    expected_of_plan,
-    expected_search,
-)
+from kbapi.stats.search.next_step import Stop
 from kbapi.stats.search.settle import RecommendedMargin
 from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
 
@@ -107,20 +103,6 @@ class UnusedTrial:
     """The reason as a code that never changes."""
     text: str
     """The reason in one sentence."""
-
-
-@dataclass(frozen=True, slots=True)
-class SearchForecast:
-    """What a search will still take, on average."""
-
-    trials: float
-    """Mean number of trials."""
-    failures: float
-    """Mean number of failures among them."""
-    minutes: float
-    """Mean time in minutes, failures included."""
-    stable_at: float
-    """Mean deepest setting that will have passed, in mV or counts, negative is lower."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,8 +270,8 @@ def _next_step_answer(
         reason=None if proposed else _reason(state),
         recommended_in_use=in_use,
         margin_source=margin.standing,
-        expected_search=_expected_search(state),
-        fixed_step_search=_fixed_step_search(state),
+        expected_search=rest_of_search(state),
+        fixed_step_search=fixed_step_search(state),
         fixed_step_search_text=next_step_text.fixed_step_search(),
         plan=tuple(_plan_steps(state, margin.margin)) if proposed else (),
         domain_order=_domain_order(state, catalogue),
@@ -388,31 +370,6 @@ def _in_use(
     else:
         text = next_step_text.in_use_text(control, enter, width, after)
     return RecommendedInUse(setting, margin, text)
-
-
-def _expected_search(state: SearchState) -> SearchForecast | None:
-    if not isinstance(state.plan, SearchPlan) or state.own.has_failed_at_stock:
-        return None
-    return _forecast(state, expected_of_plan(state.plan))
-
-
-def _fixed_step_search(state: SearchState) -> SearchForecast | None:
-    if not isinstance(state.plan, SearchPlan) or state.own.has_failed_at_stock:
-        return None
-    terms = state.terms
-    expected = expected_search(
-        state.plan.chances, fixed_step_search(state), terms.trial_minutes, terms.failure_minutes
-    )
-    return _forecast(state, expected)
-
-
-def _forecast(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
-    return SearchForecast(
-        trials=round(expected.trials, 2),
-        failures=round(expected.failures, 2),
-        minutes=round(expected.minutes, 1),
-        stable_at=round(-expected.stable_steps * float(state.found.grid.step), 2) + 0.0,
-    )
 
 
 def _plan_steps(state: SearchState, margin: float) -> Iterator[PlanStep]:

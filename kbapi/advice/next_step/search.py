@@ -1,4 +1,4 @@
-"""Where the search for the limit of one unit stands: bracket, plan, and terms in grid steps."""
+"""The state of a search for the limit of one unit: bracket, plan, and terms in grid steps."""
 
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,8 +17,11 @@ from kbapi.stats.search.chances import chances_of_unit, limit_chances
 from kbapi.stats.search.next_step import (
     CarefulPlan,
     CustomarySearch,
+    ExpectedSearch,
     SearchPlan,
     SearchTerms,
+    expected_of_plan,
+    expected_search,
     plan_search,
 )
 from kbapi.stats.start.pool import PoolFit, fit_pool
@@ -51,6 +54,20 @@ USUAL_WIDTHS: Final[dict[LimitControl, UsualWidths]] = {
 _STEP_TOO_SHORT: Final = (
     "A step must be allowed to reach the wanted resolution, and the next setting of the control."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class SearchForecast:
+    """What a search will still take, on average."""
+
+    trials: float
+    """Mean number of trials."""
+    failures: float
+    """Mean number of failures among them."""
+    minutes: float
+    """Mean time in minutes, failures included."""
+    stable_at: float
+    """Mean deepest setting that will have passed, in mV or counts, negative is lower."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +122,7 @@ class SearchState:
 
 
 def search_state(question: Question, search: OwnSearch, found: EvidenceFound) -> SearchState:
-    """Where a search stands.
+    """The state of a search.
 
     Raises
     ------
@@ -214,12 +231,37 @@ def _deepest_steps(
     return max(floor(_exact(allowed) / grid.step), 0)
 
 
-def fixed_step_search(state: SearchState) -> CustomarySearch:
-    """The fixed-step search on the grid, each setting at the step nearest to what is entered."""
-    usual, grid = USUAL_WIDTHS[state.found.control], state.found.grid
+def rest_of_search(state: SearchState) -> SearchForecast | None:
+    """What the rest of this search will take; None where it is not known."""
+    if not isinstance(state.plan, SearchPlan) or state.own.has_failed_at_stock:
+        return None
+    return _forecast(state, expected_of_plan(state.plan))
+
+
+def fixed_step_search(state: SearchState) -> SearchForecast | None:
+    """What a search by fixed steps would take; None where it is not known.
+
+    Each of its settings is the grid step nearest to the number that is entered.
+    """
+    if not isinstance(state.plan, SearchPlan) or state.own.has_failed_at_stock:
+        return None
+    usual, grid, terms = USUAL_WIDTHS[state.found.control], state.found.grid, state.terms
     steps = (grid.stable_steps(width) for width in (usual.first, usual.step, usual.refine))
     first, step, refine = (max(1, one) for one in steps)
-    return CustomarySearch(first, step, refine, state.deepest)
+    search = CustomarySearch(first, step, refine, state.deepest)
+    expected = expected_search(
+        state.plan.chances, search, terms.trial_minutes, terms.failure_minutes
+    )
+    return _forecast(state, expected)
+
+
+def _forecast(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
+    return SearchForecast(
+        trials=round(expected.trials, 2),
+        failures=round(expected.failures, 2),
+        minutes=round(expected.minutes, 1),
+        stable_at=round(-expected.stable_steps * float(state.found.grid.step), 2) + 0.0,
+    )
 
 
 def in_use_steps(stable_steps: int, margin: float, grid: Grid) -> int:
