@@ -341,7 +341,7 @@ def _indexed(instance: Instance, stored: tuple[StoredChip, ...]) -> _KnownChips:
     catalogue = instance.catalogue
     chips = [_known(catalogue, row.chip) for row in catalogue.chips.values()]
     chips += [
-        ChipKnown(row.key, row.name, row.kind, row.series, row.line, provisional=True)
+        ChipKnown(**asdict(row), provisional=True)
         for row in stored
         if catalogue.find(row.key) is None
     ]

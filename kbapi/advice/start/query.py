@@ -64,7 +64,7 @@ class Question:
     """The same text for all queries with the same meaning."""
 
     def __post_init__(self) -> None:
-        """Make the key once: it is used for the stored answer and to compute one."""
+        """Make the key once: finding the stored answer and computing one both use it."""
         object.__setattr__(self, "key", self._make_key())
 
     def _make_key(self) -> str:
