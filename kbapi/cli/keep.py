@@ -136,6 +136,6 @@ def check_command(home: Path) -> None:
     with errors_as_messages():
         findings = check_instance(settings_of(home))
     for found in findings:
-        click.echo(f"{'ok' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
-    if not all(found.is_well for found in findings):
+        click.echo(f"{'ok' if found.is_ok else 'WRONG':<6}{found.subject:<12}{found.detail}")
+    if not all(found.is_ok for found in findings):
         raise SystemExit(REFUSED)

@@ -16,7 +16,7 @@ from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
 from kbapi.errors import KbapiError, UnsafeSetup
-from kbapi.instance.file_locks import hold_as_only_process, serve_alone, share
+from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, hold_as_only_process
 from kbapi.instance.instance import open_instance
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import keep_counts_of, share_between_processes
@@ -129,10 +129,10 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
     settings = settings.model_copy(update={"home": settings.home.resolve()})
     log_as_json(settings.log_level)
     # Held by this process and all that it forks: no second server empties what these count in...
-    hold = hold_as_only_process if needs_one_process() else serve_alone
+    hold = hold_as_only_process if needs_one_process() else acquire_server_lock
     _ = hold(settings.home)
     # ...and no database is put in place between two of them.
-    _ = share(settings.use_lock_path)
+    _ = acquire_shared_lock(settings.use_lock_path)
     # Workers read their settings from the environment, as any other WSGI server's would.
     os.environ["KBAPI_HOME"] = str(settings.home)
     share_between_processes(settings.home / "metrics")

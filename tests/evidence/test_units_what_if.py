@@ -116,7 +116,7 @@ def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
             what_if = WhatIf(at.submission_id, at.ordinal, word)
             with instance.reading() as connection:
                 rows = dated(connection, at, what_if)
-            with instance.rehearsing() as connection:
+            with instance.dry_run() as connection:
                 say(instance, connection, at, word)
                 assert rows == dated(connection, at)
 
@@ -144,7 +144,7 @@ def question_about(instance: Instance, connection: Connection, at: SettingAt) ->
 
 def said(instance: Instance, at: SettingAt, word: str, asked: Question) -> EvidenceFound:
     """The same the plain way: the word is said, everything rebuilt and read, and all undone."""
-    with instance.rehearsing() as connection:
+    with instance.dry_run() as connection:
         say(instance, connection, at, word)
         return find_evidence(connection, asked, instance)
 

@@ -9,7 +9,7 @@ import pytest
 from kbapi.errors import InstanceInUse
 from kbapi.instance.backup import make_backup
 from kbapi.instance.check import Finding, check_instance
-from kbapi.instance.file_locks import alone
+from kbapi.instance.file_locks import exclusive_lock
 from kbapi.instance.instance import Instance
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.whole_file import copy_whole
@@ -31,8 +31,8 @@ def wrong(settings: Settings) -> list[Finding]:
     before = state(settings.home)
     found = check_instance(settings)
     assert state(settings.home) == before
-    assert {one.what for one in found} >= {"database", "integrity", "secret", "evidence"}
-    return [one for one in found if not one.is_well]
+    assert {one.subject for one in found} >= {"database", "integrity", "secret", "evidence"}
+    return [one for one in found if not one.is_ok]
 
 
 def test_of_a_closed_instance(instance: Instance) -> None:
@@ -83,5 +83,5 @@ def test_a_backup_that_is_looked_at_keeps_its_bytes(instance: Instance, tmp_path
 
 def test_nobody_checks_what_is_being_exchanged(instance: Instance) -> None:
     instance.close()
-    with alone(instance.settings.use_lock_path), pytest.raises(InstanceInUse):
+    with exclusive_lock(instance.settings.use_lock_path), pytest.raises(InstanceInUse):
         check_instance(instance.settings)

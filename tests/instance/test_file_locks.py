@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import InstanceInUse, StorageFull, UnsafeSetup
-from kbapi.instance.file_locks import alone, share
+from kbapi.instance.file_locks import acquire_shared_lock, exclusive_lock
 from kbapi.instance.instance import create_or_open_instance, open_instance, upgrade_instance
 from kbapi.settings import Settings
 from tests.storage.plain_user import a_shared_folder, as_a_plain_user
@@ -16,14 +16,14 @@ from tests.storage.plain_user import a_shared_folder, as_a_plain_user
 
 def test_many_share_it_and_none_may_hold_it_alone_meanwhile(tmp_path: Path) -> None:
     lock = tmp_path / "use.lock"
-    held = [share(lock), share(lock)]
+    held = [acquire_shared_lock(lock), acquire_shared_lock(lock)]
     for descriptor in held:
-        with pytest.raises(InstanceInUse), alone(lock):
+        with pytest.raises(InstanceInUse), exclusive_lock(lock):
             raise AssertionError("alone among others")
         assert descriptor is not None
         os.close(descriptor)
-    with alone(lock), pytest.raises(InstanceInUse):
-        share(lock)
+    with exclusive_lock(lock), pytest.raises(InstanceInUse):
+        acquire_shared_lock(lock)
     assert lock.stat().st_mode & 0o777 == 0o600
 
 
@@ -31,11 +31,11 @@ def test_an_open_instance_holds_it_until_it_is_closed(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     first, second = create_or_open_instance(settings), open_instance(settings)
     first.close()
-    with pytest.raises(InstanceInUse), alone(settings.use_lock_path):
+    with pytest.raises(InstanceInUse), exclusive_lock(settings.use_lock_path):
         raise AssertionError("the second is open")
     second.close()
     second.close()
-    with alone(settings.use_lock_path):
+    with exclusive_lock(settings.use_lock_path):
         for way_in in (open_instance, upgrade_instance):
             with pytest.raises(InstanceInUse):
                 way_in(settings)
@@ -53,17 +53,17 @@ def test_nobody_upgrades_what_somebody_has_open(tmp_path: Path) -> None:
 def test_an_instance_that_is_forgotten_lets_go(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings)
-    with alone(settings.use_lock_path):
+    with exclusive_lock(settings.use_lock_path):
         pass
 
 
 def test_a_process_that_was_forked_from_the_holder_holds_it_too(tmp_path: Path) -> None:
     lock = tmp_path / "use.lock"
-    descriptor = share(lock)
+    descriptor = acquire_shared_lock(lock)
     assert descriptor is not None
     inherited = os.dup(descriptor)  # what fork does to every descriptor
     os.close(descriptor)
-    with pytest.raises(InstanceInUse), alone(lock):
+    with pytest.raises(InstanceInUse), exclusive_lock(lock):
         raise AssertionError("the child has it")
     os.close(inherited)
 
@@ -80,7 +80,7 @@ def test_in_a_folder_that_cannot_be_written_no_lock_is_needed(home: Path) -> Non
     lock.unlink()
     home.chmod(0o500)
     with as_a_plain_user(home):
-        assert share(lock) is None
+        assert acquire_shared_lock(lock) is None
         assert not lock.exists()
 
 
@@ -88,9 +88,9 @@ def test_a_lock_in_a_folder_that_cannot_be_written_is_held_all_the_same(home: Pa
     lock = home / "use.lock"
     home.chmod(0o500)
     with as_a_plain_user(home):
-        descriptor = share(lock)
+        descriptor = acquire_shared_lock(lock)
     assert descriptor is not None
-    with pytest.raises(InstanceInUse), alone(lock):
+    with pytest.raises(InstanceInUse), exclusive_lock(lock):
         raise AssertionError("whoever may write there after all must wait")
     os.close(descriptor)
 
@@ -103,7 +103,7 @@ def test_a_lock_that_may_not_be_opened_keeps_the_instance_closed(home: Path, mod
     with as_a_plain_user(home):
         with pytest.raises(UnsafeSetup, match=r"cannot be opened .*'chown \d+ /.*use\.lock'"):
             open_instance(Settings(home=home))
-        with pytest.raises(UnsafeSetup, match=r"use\.lock"), alone(lock):
+        with pytest.raises(UnsafeSetup, match=r"use\.lock"), exclusive_lock(lock):
             raise AssertionError("alone without a lock")
 
 

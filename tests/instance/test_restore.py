@@ -254,8 +254,8 @@ def test_another_secret_is_refused_until_the_right_one_is_back(
     settings.secret_path.unlink()
     create_secret(settings.secret_path)
     assert foreign(settings)
-    (told,) = (one for one in check_instance(settings) if one.what == "secret")
-    assert not told.is_well
+    (found,) = (one for one in check_instance(settings) if one.subject == "secret")
+    assert not found.is_ok
     with pytest.raises(UnsafeSetup, match="not the secret of this database"):
         back_up_secret(settings, tmp_path / "safe" / "secret", tmp_path / "backups")
     settings.secret_path.write_bytes(right)

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.pages import guide_files
-from kbapi.pages.guide_files import guide_names
+from kbapi.pages import views
+from kbapi.pages.views import guide_names
 
 PATHS = ("/guides/", *(f"/guides/{name}" for name in guide_names()))
 POLICY = (
@@ -78,8 +78,8 @@ def test_raw_html_in_a_guide_stays_text(tmp_path: Path, monkeypatch: pytest.Monk
         "# A <b>bold</b> title\n\n<script>alert(1)</script>\n\n"
         "Text <i onclick='x()'>with</i> [a link](javascript:alert(1)) and\n\n<div>a block</div>\n"
     )
-    monkeypatch.setattr(guide_files, "FOLDER", tmp_path)
-    html = guide_files.rendered_guide("sharp").html
+    monkeypatch.setattr(views, "GUIDES_FOLDER", tmp_path)
+    html = views.rendered_guide("sharp").html
     assert set(re.findall(r"<(\w+)", html)) == {"h1", "p"}
     assert "&lt;script&gt;" in html
     assert "href" not in html

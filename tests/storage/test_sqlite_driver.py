@@ -168,7 +168,7 @@ def test_all_writing_and_every_checkpoint_happen_under_the_write_lock(
     instance = create_or_open_instance(Settings(home=tmp_path / "home"))
     mine = send(instance, a_submission())
     revoke_key(instance, give_key(instance, "", ("submit",)).id)
-    with instance.rehearsing() as connection:
+    with instance.dry_run() as connection:
         connection.exec_driver_sql("DELETE FROM submission")
     withdraw_own_result(instance, mine.id, mine.receipt)
     instance.close()
