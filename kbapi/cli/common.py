@@ -23,7 +23,7 @@ from kbapi.errors import (
     QueryInvalid,
     UnsafeSetup,
 )
-from kbapi.settings import OF_COMMANDS, Settings, variable_of
+from kbapi.settings import COMMAND_VARIABLES, Settings, variable_of
 
 _LINES: Final = 10
 T = TypeVar("T")
@@ -92,7 +92,7 @@ def _words_for(fault: ErrorDetails) -> str:
     if fault["type"] != "extra_forbidden":
         return f"{variable} is invalid: {fault['msg']}"
     # Without the prefix, which makes any two of them alike.
-    known = {name: variable_of(name) for name in (*Settings.model_fields, *OF_COMMANDS)}
+    known = {name: variable_of(name) for name in (*Settings.model_fields, *COMMAND_VARIABLES)}
     close = get_close_matches(str(fault["loc"][0]), known, n=1, cutoff=0.6)
     return f"{variable} is not a setting" + (f": did you mean {known[close[0]]}?" if close else "")
 

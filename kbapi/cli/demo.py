@@ -21,7 +21,7 @@ from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.submit import accept_submission
-from kbapi.server.serve import one_process_notice, serve, usual_workers
+from kbapi.server.serve import default_workers, one_process_notice, serve
 
 _SEED: Final = 6
 _CHIP: Final = "norvane-sable-7-4820mx"
@@ -173,7 +173,7 @@ def _serve(home: Path, port: int) -> None:
     with errors_as_messages():
         if notice := one_process_notice():
             click.echo(paragraph(notice), err=True)
-        serve(settings_of(home), "127.0.0.1", port, workers=usual_workers(), threads=64)
+        serve(settings_of(home), "127.0.0.1", port, workers=default_workers(), threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

@@ -12,10 +12,10 @@ from kbapi.instance.instance import create_or_open_instance
 from kbapi.intake.rescreen import is_rescreening_due
 from kbapi.server.serve import (
     MOST_CONNECTIONS,
+    default_workers,
     one_process_notice,
     require_safe_library,
     serve,
-    usual_workers,
 )
 from kbapi.storage.sqlite.engine import library_version
 
@@ -55,7 +55,7 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
     lists them.
     """
     with errors_as_messages():
-        processes = usual_workers() if workers is None else workers
+        processes = default_workers() if workers is None else workers
         require_safe_library(processes, library_version())
         settings = settings_of(home)
         if settings.rate_storage:

@@ -62,9 +62,9 @@ def test_all_names_with_all_their_labels_fit_into_the_room_that_is_taken(
     routes = [(_route(rule.rule), method) for rule, method in rules] + [(NO_ROUTE, "other")]
     in_a_process(count_everything, tmp_path / "metrics", routes)
     files = [file for file in (tmp_path / "metrics").glob("*.db") if "ended" not in file.name]
-    assert sorted(file.name.rsplit("_", 1)[0] for file in files) == sorted(folder.ROOM_BYTES)
+    assert sorted(file.name.rsplit("_", 1)[0] for file in files) == sorted(folder.RESERVED_BYTES)
     for file in files:
-        assert file.stat().st_size == folder.ROOM_BYTES[file.name.rsplit("_", 1)[0]], file.name
+        assert file.stat().st_size == folder.RESERVED_BYTES[file.name.rsplit("_", 1)[0]], file.name
 
 
 def count_in_two_and_end_one(where: Path) -> None:
@@ -82,8 +82,8 @@ def count_in_two_and_end_one(where: Path) -> None:
     before = set(folder.exposition_of_counts().splitlines())
     said = {b'kbapi_submissions_total{outcome="stored"} 6.0', b"kbapi_commit_writers_sum 10.0"}
     assert before >= {*said, b"kbapi_workers 2.0"}
-    folder.keep_counts_of(ended)
-    folder.keep_counts_of(ended)
+    folder.add_counts_of_ended(ended)
+    folder.add_counts_of_ended(ended)
     after = set(folder.exposition_of_counts().splitlines())
     assert before ^ after == {b"kbapi_workers 2.0", b"kbapi_workers 1.0"}
     assert not list(where.glob(f"*_{ended}.db"))
@@ -98,7 +98,7 @@ def count_where_nothing_can_be_written(where: Path) -> None:
     folder.share_between_processes(where)
     folder.begin_counting()
     counters.count_submission("stored")
-    folder.keep_counts_of(os.getpid())
+    folder.add_counts_of_ended(os.getpid())
     assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts()
 
 
@@ -113,7 +113,7 @@ def count_while_the_folder_breaks(where: Path, breaks: Any, lines: Path) -> None
     counters.count_submission("stored")
     breaks(where)
     for _ in range(2):
-        folder.keep_counts_of(os.getpid() + 1)
+        folder.add_counts_of_ended(os.getpid() + 1)
         told = folder.exposition_of_counts()
         assert b'kbapi_submissions_total{outcome="stored"} 1.0' in told
     # Whoever begins now counts in memory.
@@ -147,7 +147,7 @@ def count_beside_a_broken_file(where: Path) -> None:
     broken = where / "counter_1.db"
     for text in (b"", b"\xff", b"\xff" * 64, b"\x40\0\0\0\0\0\0\0" + b"\xff" * 56):
         broken.write_bytes(text)
-        folder.keep_counts_of(1)
+        folder.add_counts_of_ended(1)
         broken.write_bytes(text)
         assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts(), (
             text

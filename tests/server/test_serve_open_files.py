@@ -5,9 +5,9 @@ import resource
 import pytest
 
 from kbapi.errors import UnsafeSetup
-from kbapi.server.serve import MOST_CONNECTIONS, files_wanted, room_for_connections
+from kbapi.server.serve import MOST_CONNECTIONS, connection_limit, files_needed
 
-WANTED = files_wanted(64)
+WANTED = files_needed(64)
 ENDLESS = resource.RLIM_INFINITY
 
 
@@ -29,7 +29,7 @@ class Limits:
 def room(monkeypatch: pytest.MonkeyPatch, limits: Limits, threads: int = 64) -> int:
     monkeypatch.setattr(resource, "getrlimit", limits.getrlimit)
     monkeypatch.setattr(resource, "setrlimit", limits.setrlimit)
-    return room_for_connections(threads)
+    return connection_limit(threads)
 
 
 @pytest.mark.parametrize("hard", [WANTED, 4_096, 1_048_576, ENDLESS])
