@@ -12,7 +12,7 @@ from kbapi.advice.start.query import parse_question
 from kbapi.cli.common import errors_as_messages, paragraph, settings_of, show_progress
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.questions import print_with_cautions
-from kbapi.curation.notes import keep_notes
+from kbapi.curation.notes import store_notes
 from kbapi.demo.members import note_texts
 from kbapi.demo.results import ClubResult, as_batches, as_lines, club_results, draw_follow_up
 from kbapi.demo.truth import CLIENT
@@ -93,7 +93,7 @@ def _fill(instance: Instance, results: int) -> None:
             f"{results:,} synthetic results go into {instance.settings.home}."
         )
     )
-    keep_notes(instance, note_texts())
+    store_notes(instance, note_texts())
     # The same random numbers each time: who runs the demo twice sends the same results twice.
     sent = club_results(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
     # Random numbers of their own, so that following up changes no result.

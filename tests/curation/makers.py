@@ -6,6 +6,7 @@ from kbapi.access.keys import KeyHolder, give_key
 from kbapi.curation.decisions import DecisionsResponse, accept_decisions
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
+from kbapi.storage.notes import EarlierNote, KeptNote, load_history, load_notes
 from tests.makers import a_body, a_setting, a_submission, send
 
 
@@ -29,3 +30,15 @@ def send_deep(instance: Instance, number: int = 1, **changes: Any) -> Accepted:
     """A result that is set aside for its depth alone."""
     deep = a_setting(stable_at=-200, unstable_at=-210)
     return send(instance, a_submission(deep, number=number, **changes))
+
+
+def notes_in(instance: Instance) -> list[KeptNote]:
+    """All notes of an instance, in the order of keys."""
+    with instance.reading() as connection:
+        return load_notes(connection)
+
+
+def history_in(instance: Instance, key: str) -> list[EarlierNote]:
+    """The earlier texts of a note, oldest first."""
+    with instance.reading() as connection:
+        return load_history(connection, key)

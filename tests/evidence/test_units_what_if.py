@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice.evidence_found import EvidenceFound, find_evidence
 from kbapi.advice.start.query import Question, parse_question
-from kbapi.curation.decisions import hold_decisions
+from kbapi.curation.decisions import store_decisions
 from kbapi.evidence.units import what_if_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
@@ -152,7 +152,7 @@ def said(instance: Instance, at: SettingAt, word: str, asked: Question) -> Evide
 def say(instance: Instance, connection: Connection, at: SettingAt, word: str) -> None:
     reason = {"include": "depth_confirmed", "exclude": "testing_doubted"}[word]
     row = DecisionRow(at.submission_id, at.ordinal, word, reason, 1, instance.today())
-    hold_decisions(connection, [(at, row)])
+    store_decisions(connection, [(at, row)])
 
 
 def plain(found: EvidenceFound) -> EvidenceFound:

@@ -12,7 +12,7 @@ from random import Random
 
 from kbapi.access.keys import KeyHolder, give_key, revoke_key
 from kbapi.advice.start.answer import advise_start
-from kbapi.curation.notes import keep_notes
+from kbapi.curation.notes import store_notes
 from kbapi.demo.results import club_documents
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
@@ -63,9 +63,9 @@ def use_everything(instance: Instance, clock: HandMovedClock) -> None:
     accept_batch(instance, a_body(list(club_documents(_CLUB_RESULTS, Random(7)))))
     _follow_up(instance, sent)
     _decide(instance, deep, junk)
-    keep_notes(instance, [_NOTE.format("cold")])
-    keep_notes(instance, [_NOTE.format("warm")])
-    keep_notes(instance, [_NOTE.format("second")], as_drafts=True)
+    store_notes(instance, [_NOTE.format("cold")])
+    store_notes(instance, [_NOTE.format("warm")])
+    store_notes(instance, [_NOTE.format("second")], as_drafts=True)
     advise_start(instance, a_question(instance))
     advise_start(instance, a_question(instance, chip=COUNT_CHIP, control="count_offset"))
 

@@ -1,4 +1,4 @@
-"""Commands of curators: the list of results to review, one result, a decision."""
+"""Commands of curators: results to review, decisions, notes."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -7,7 +7,21 @@ from typing import Any
 import click
 import orjson
 
-from kbapi.cli.common import answer_of, asking, asks, bullet, paragraph, tell
+from kbapi.cli.common import (
+    answer_of,
+    asking,
+    asks,
+    bullet,
+    errors_as_messages,
+    home_option,
+    json_option,
+    paragraph,
+    settings_of,
+    tell,
+)
+from kbapi.curation.notes import mark_reviewed, publish_note, store_notes
+from kbapi.instance.instance import open_instance
+from kbapi.storage.notes import load_history, load_notes
 
 
 def page_in_lines(page: dict[str, Any]) -> str:
@@ -219,3 +233,84 @@ def _decide(
     with asking(home, url) as api_client:
         reply = api_client.ask("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))
     tell(answer_of(reply), as_json, decisions_in_lines)
+
+
+@click.group("notes")
+def notes_commands() -> None:
+    """Manage curated notes on chips, series and machine classes."""
+
+
+@notes_commands.command("list")
+@json_option
+@home_option
+def list_notes_command(as_json: bool, home: Path) -> None:
+    """List all notes with source and month of last review."""
+    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
+        notes = load_notes(connection)
+    if as_json:
+        click.echo(orjson.dumps(notes))
+        return
+    for note in notes:
+        draft = " (draft, not in answers)" if note.state == "draft" else ""
+        review = f"reviewed in {note.reviewed_month}. {note.source}"
+        click.echo(bullet(f"{note.key}{draft}: {note.subject}, {review}"))
+
+
+@notes_commands.command("load")
+@click.argument(
+    "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
+)
+@click.option("--draft", is_flag=True, help="Store them as drafts, which answers do not show.")
+@home_option
+def load_command(files: tuple[Path, ...], draft: bool, home: Path) -> None:
+    """Store the notes in FILES, all or none.
+
+    A note replaces the earlier note with the same key.
+    """
+    with errors_as_messages():
+        texts = [file.read_text(encoding="utf-8", errors="replace") for file in files]
+        notes = store_notes(open_instance(settings_of(home)), texts, as_drafts=draft)
+    click.echo(f"{len(notes)} notes stored{' as drafts' if draft else ''}.")
+
+
+@notes_commands.command("publish")
+@click.argument("key")
+@home_option
+def publish_command(key: str, home: Path) -> None:
+    """Publish the draft KEY, so that answers show it.
+
+    The earlier text stays in the history.
+    """
+    with errors_as_messages():
+        publish_note(open_instance(settings_of(home)), key)
+    click.echo(f"{key} is published.")
+
+
+@notes_commands.command("reviewed")
+@click.argument("key")
+@home_option
+def reviewed_command(key: str, home: Path) -> None:
+    """Confirm that the note KEY is still right this month."""
+    with errors_as_messages():
+        month = mark_reviewed(open_instance(settings_of(home)), key)
+    click.echo(f"{key} was reviewed in {month}.")
+
+
+@notes_commands.command("history")
+@click.argument("key")
+@json_option
+@home_option
+def history_command(key: str, as_json: bool, home: Path) -> None:
+    """Show the earlier texts of the note KEY, oldest first."""
+    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
+        earlier = load_history(connection, key)
+    if as_json:
+        click.echo(orjson.dumps(earlier))
+        return
+    for one in earlier:
+        heading = f"Until {one.replaced_day}, reviewed in {one.reviewed_month}. {one.source}"
+        click.echo(bullet(heading))
+        for part in one.markdown.split("\n\n"):
+            click.echo(paragraph(part, "    "))
+    if not earlier:
+        click.echo("This note has no earlier text.")
