@@ -1,4 +1,4 @@
-"""`kbapi demo`: an instance of the invented club, one more result, and what it changes."""
+"""`kbapi demo`: an instance of the invented club, one more result, and its effect."""
 
 from pathlib import Path
 from random import Random
@@ -50,7 +50,7 @@ _ONE_MORE: Final[dict[str, Any]] = {
     "measured_in": "2026-09",
     "client": CLIENT,
 }
-"""The result of a member who came late: an honest failure, closer to stock than most."""
+"""The result of a late member: a failure that is closer to stock than most."""
 
 
 @click.command("demo")
@@ -94,9 +94,9 @@ def _fill(instance: Instance, results: int) -> None:
         )
     )
     store_notes(instance, note_texts())
-    # The same random numbers each time: who runs the demo twice sends the same results twice.
+    # The same random numbers each time: a second demo sends the same results again.
     sent = club_results(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
-    # Random numbers of their own, so that following up changes no result.
+    # Separate random numbers, so that follow-ups change no result.
     later = Random(_SEED + 1)  # noqa: S311 - synthetic data, no secret
     refused = 0
     for batch in as_batches(show_progress(sent, results, "Sending")):
@@ -110,19 +110,19 @@ def _fill(instance: Instance, results: int) -> None:
 
 
 def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int:
-    """How many of them were stored; members make mistakes, and the door refuses those."""
+    """The number of stored results; results with mistakes are refused."""
     follow_ups = [draw_follow_up(later, result) for result in results]
     try:
-        told = accept_batch(
+        response = accept_batch(
             instance, as_lines(result.document for result in results), is_ndjson=True
         )
     except DocumentRefused:
         return 0
-    for item, follow_up in zip(told.items, follow_ups, strict=True):
-        # Who runs the demo twice has followed up already.
+    for item, follow_up in zip(response.items, follow_ups, strict=True):
+        # A second demo has sent the follow-ups already.
         if follow_up and item.id and item.receipt and item.status != "repeated":
             accept_follow_up(instance, item.id, item.receipt, orjson.dumps(follow_up))
-    return told.counts.stored
+    return response.counts.stored
 
 
 def _print_before_and_after(instance: Instance) -> None:
@@ -152,12 +152,11 @@ def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
             f"The start stays at {after['start']['setting_mv']} mV. One more failure near stock "
             "changes nothing among so many results."
         )
-    told = (
+    return paragraph(
         f"The start moved from {before['start']['setting_mv']} mV to "
         f"{after['start']['setting_mv']} mV. One failure near stock makes the first step of the "
         "next member safer."
     )
-    return paragraph(told)
 
 
 def _serve(home: Path, port: int) -> None:

@@ -18,7 +18,7 @@ from kbapi.cli.host import (
     keys_commands,
     restore_command,
 )
-from kbapi.cli.import_results import find_outliers_command, seed_command
+from kbapi.cli.import_results import find_outliers_command, import_command
 from kbapi.cli.next_step import next_step_command
 from kbapi.cli.questions import (
     cautions_command,
@@ -28,7 +28,12 @@ from kbapi.cli.questions import (
     stability_command,
     start_command,
 )
-from kbapi.cli.sending import follow_up_command, mine_command, submit_command, withdraw_command
+from kbapi.cli.sending import (
+    follow_up_command,
+    my_submissions_command,
+    submit_command,
+    withdraw_command,
+)
 from kbapi.cli.serve import serve_command
 
 
@@ -58,10 +63,10 @@ for command in (
     submit_command,
     follow_up_command,
     withdraw_command,
-    mine_command,
+    my_submissions_command,
     identify_command,
     chips_commands,
-    seed_command,
+    import_command,
     notes_commands,
     keys_commands,
     review_commands,
