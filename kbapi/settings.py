@@ -171,7 +171,7 @@ def variable_of(field: str) -> str:
 
 
 def bundled_folder(name: str) -> Path:
-    """The folder `migrations`, `seed_data` or `openapi`: in a wheel, else beside the package."""
+    """The folder `migrations`, `seed_data` or `openapi`, in a wheel or next to the package."""
     package = Path(sys.modules["kbapi"].__file__ or "").parent
     inside_wheel = package / "bundled" / name
     return inside_wheel if inside_wheel.is_dir() else package.parent / name

@@ -17,7 +17,7 @@ class SearchRecord:
 
     chip: str
     asked: dict[str, Any]
-    """The fields of the question beside chip and trials."""
+    """The fields of the request except chip and trials."""
     stock_passed: dict[str, Any] | None = None
     trials: list[dict[str, Any]] = field(default_factory=list)
     under_way: dict[str, Any] | None = None

@@ -122,7 +122,7 @@ def platform_part(rng: Random, machine: Machine) -> Part:
         "microcode": firmware.microcode,
         "os": rng.choices(("linux-6", "linux-7"), (0.7, 0.3))[0],
         "platform_profile": rng.choices(("balanced", "performance", "quiet"), (6, 3, 1))[0],
-        "cooling": list(machine.cooling.words),
+        "cooling": list(machine.cooling.names),
         "supply": "mains",
     }
     if rng.random() < 0.4:

@@ -1,6 +1,6 @@
 """The truth of the invented chips: limits, shares of open controls, effects of cooling and updates.
 
-Shares of documents are of all documents; the others are of what their comment says.
+Shares of documents are of all documents; the comments define the other shares.
 """
 
 import math
@@ -22,7 +22,7 @@ from kbapi.vocabulary import Domain, LimitControl
 class Cooling:
     """One kind of cooling."""
 
-    words: tuple[str, ...]
+    names: tuple[str, ...]
     share: float
     """Of all machines."""
     heat: float

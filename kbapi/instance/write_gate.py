@@ -64,7 +64,8 @@ def require_nothing_lost(settings: Settings) -> None:
     Raises
     ------
     UnsafeSetup
-        When the database is missing or empty beside other files, or this user may not open it.
+        When the database is missing or empty although other files exist, or when this user may not
+        open it.
     StorageUnwritable
         When SQLite could read the database only if it could write to the folder.
     """

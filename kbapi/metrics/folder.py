@@ -37,7 +37,7 @@ class InstanceState:
     writes: str
     """`accepted`, or the code of the error that writes get."""
     write_errors: tuple[str, ...]
-    """The codes that `writes` can have beside `accepted`."""
+    """The codes that `writes` can have instead of `accepted`."""
     file_bytes: Mapping[str, int]
     """Of the database and its log."""
     free_bytes: int
