@@ -57,7 +57,7 @@ def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
         assert server.ask("GET", sent["links"]["self"], headers=receipt).status == 200
 
 
-def test_keep_tells_of_backups_from_the_future_and_leaves_them(home: Path, tmp_path: Path) -> None:
+def test_keep_reports_backups_from_the_future_and_keeps_them(home: Path, tmp_path: Path) -> None:
     target = tmp_path / "backups"
     words = ("backup", str(target), "--keep", "1", "--home", str(home))
     run(*words)
@@ -72,9 +72,7 @@ def test_keep_tells_of_backups_from_the_future_and_leaves_them(home: Path, tmp_p
         assert future.exists()
 
 
-def test_a_secret_among_the_backups_is_refused_before_anything_is_written(
-    home: Path, tmp_path: Path
-) -> None:
+def test_a_secret_among_the_backups_is_refused_before_any_write(home: Path, tmp_path: Path) -> None:
     target = tmp_path / "backups"
     words = ("backup", str(target), "--secret", str(target / "x" / "secret"))
     refused = run(*words, "--home", str(home))
@@ -107,7 +105,9 @@ def test_a_restore_without_the_secret_says_what_is_lost(home: Path, tmp_path: Pa
     assert check(tmp_path / "other").returncode == 1
 
 
-def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Path) -> None:
+def test_check_distinguishes_an_intact_instance_from_a_damaged_one(
+    home: Path, tmp_path: Path
+) -> None:
     sound = check(home)
     assert sound.returncode == 0
     assert "WRONG" not in sound.stdout
@@ -128,7 +128,7 @@ def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Pa
     assert check(tmp_path / "nowhere").returncode == 3
 
 
-def test_a_read_only_instance_is_checked_and_backed_up_all_the_same(
+def test_a_read_only_instance_can_be_checked_and_backed_up(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("KBAPI_READ_ONLY", "1")

@@ -44,7 +44,7 @@ def home(tmp_path: Path) -> Path:
     return tmp_path / "home"
 
 
-def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
+def test_upgrade_creates_an_instance_that_only_its_owner_reads(tmp_path: Path) -> None:
     home = tmp_path / "a" / "home"
     done = run("db", "upgrade", "--home", str(home))
     assert done.returncode == 0
@@ -57,7 +57,7 @@ def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
     assert before == after.strip()
 
 
-def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) -> None:
+def test_a_result_is_sent_from_standard_input_and_changes_the_start(home: Path) -> None:
     sent = run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
     assert sent.returncode == 0
     assert "counted" in sent.stdout
@@ -69,7 +69,7 @@ def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) 
     assert max(len(line) for line in asked.stdout.splitlines()) <= 80
 
 
-def test_json_is_the_answer_that_http_gives(home: Path, tmp_path: Path) -> None:
+def test_json_output_is_the_answer_of_http(home: Path, tmp_path: Path) -> None:
     file = tmp_path / "result.json"
     file.write_text(json.dumps(RESULT))
     sent: dict[str, Any] = json.loads(
@@ -80,7 +80,7 @@ def test_json_is_the_answer_that_http_gives(home: Path, tmp_path: Path) -> None:
     assert json.loads(asked.stdout)["reason"]["code"] == "too_few_units"
 
 
-def test_a_refused_result_tells_every_problem_and_leaves_with_one(home: Path) -> None:
+def test_a_refused_result_prints_every_problem_and_exits_with_1(home: Path) -> None:
     wrong = {**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]}
     sent = run("submit", "-", "--home", str(home), stdin=json.dumps(wrong))
     assert sent.returncode == 1
@@ -96,7 +96,7 @@ def test_a_refused_result_tells_every_problem_and_leaves_with_one(home: Path) ->
         ("submit", "-"),
     ],
 )
-def test_without_an_instance_it_says_so_and_leaves_with_three(
+def test_a_missing_instance_is_reported_with_exit_status_3(
     tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     done = run(*words, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
@@ -109,7 +109,7 @@ def test_a_wrong_option_is_a_usage_error(home: Path) -> None:
     assert run("start", "norvane-sable-7-4820mx", "--nonsense").returncode == 2
 
 
-def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) -> None:
+def test_the_demo_prints_before_and_after_and_can_run_again(tmp_path: Path) -> None:
     home = tmp_path / "demo"
     first = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert first.returncode == 0, first.stderr
@@ -169,9 +169,7 @@ def test_help_fits_eighty_columns(words: tuple[str, ...]) -> None:
     assert max(len(line) for line in shown.stdout.splitlines()) <= 80
 
 
-def test_a_result_can_be_withdrawn_with_the_receipt_that_was_kept(
-    home: Path, sender_folder: Path
-) -> None:
+def test_a_result_can_be_withdrawn_with_the_saved_receipt(home: Path, sender_folder: Path) -> None:
     sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(RESULT))
     identifier = json.loads(sent.stdout)["id"]
     kept = json.loads((sender_folder / "sender.json").read_text())
@@ -193,13 +191,13 @@ def test_a_damaged_sender_file_is_never_overwritten(home: Path, sender_folder: P
     assert (sender_folder / "sender.json").read_text() == "{"
 
 
-def test_without_a_terminal_and_a_file_there_is_nothing_to_ask(home: Path) -> None:
+def test_without_a_terminal_and_a_file_the_command_fails(home: Path) -> None:
     done = run("submit", "--home", str(home))
     assert done.returncode == 2
     assert "FILE" in done.stderr
 
 
-def test_a_server_is_asked_like_the_folder(home: Path, sender_folder: Path) -> None:
+def test_commands_work_with_a_server_as_with_a_folder(home: Path, sender_folder: Path) -> None:
     run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
     local = run("stability", "norvane-sable-7-4820mx", "--home", str(home))
     # All cautions are printed again, as on another day.
@@ -217,7 +215,7 @@ def test_a_server_is_asked_like_the_folder(home: Path, sender_folder: Path) -> N
     assert json.loads(named.stdout)[0]["match"] == "exact"
 
 
-def test_where_nobody_answers_it_says_so_and_leaves_with_three() -> None:
+def test_an_unreachable_server_is_reported_with_exit_status_3() -> None:
     for url in (f"http://127.0.0.1:{free_port()}", "no-address"):
         done = run("start", "norvane-sable-7-4820mx", "--to", url)
         assert done.returncode == 3
@@ -272,7 +270,7 @@ The entry shows only after a cold start.
 """
 
 
-def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
+def test_notes_are_stored_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
     good, bad = tmp_path / "good.md", tmp_path / "bad.md"
     good.write_text(NOTE)
     bad.write_text(NOTE.replace("cold", "<b>cold</b>"))
@@ -284,7 +282,9 @@ def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Pat
     assert "harbour-15-menu" in run("notes", "list", "--home", str(home)).stdout
 
 
-def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_path: Path) -> None:
+def test_a_draft_is_published_and_reviewed_and_its_history_shown(
+    home: Path, tmp_path: Path
+) -> None:
     file, at = tmp_path / "note.md", ("--home", str(home))
     for text, options in ((NOTE, ()), (NOTE.replace("cold", "warm"), ("--draft",))):
         file.write_text(text)
@@ -303,7 +303,7 @@ def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_pa
     assert "No draft has this key" in again.stderr
 
 
-def test_locks_are_told_in_eighty_columns(home: Path) -> None:
+def test_locks_are_printed_in_eighty_columns(home: Path) -> None:
     lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
     document = {"chip": RESULT["chip"], "locks": [lock]}
     assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
@@ -314,7 +314,7 @@ def test_locks_are_told_in_eighty_columns(home: Path) -> None:
     assert max(len(line) for line in told.stdout.splitlines()) <= 80
 
 
-def test_gains_power_and_lasting_are_told_in_eighty_columns(home: Path) -> None:
+def test_gains_power_and_longevity_are_printed_in_eighty_columns(home: Path) -> None:
     instance = open_instance(Settings(home=home))
     for number in range(12):
         readings = [
@@ -361,7 +361,7 @@ def test_all_cautions_are_printed_once_a_day_and_the_first_one_always(
 
 
 @pytest.mark.parametrize("is_damaged", [False, True])
-def test_where_the_day_cannot_be_kept_all_cautions_are_printed(
+def test_if_the_day_cannot_be_saved_all_cautions_are_printed(
     home: Path, sender_folder: Path, is_damaged: bool
 ) -> None:
     state = sender_folder / "cautions-printed"
@@ -377,15 +377,13 @@ def test_where_the_day_cannot_be_kept_all_cautions_are_printed(
         assert told.stderr == ""
 
 
-def test_json_is_the_answer_with_all_its_cautions_every_time(
-    home: Path, sender_folder: Path
-) -> None:
+def test_json_output_always_has_all_cautions(home: Path, sender_folder: Path) -> None:
     ask = ("start", CHIP, "--home", str(home), "--json")
     assert run(*ask).stdout == run(*ask).stdout
     assert not (sender_folder / "cautions-printed").exists()
 
 
-def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
+def test_a_diagnosis_lists_checks_first_and_then_actions(home: Path) -> None:
     rail = ("--domain", "core", "--control", "voltage_offset")
     told = run(
         *("diagnose", CHIP, *rail, "--setting", "-74", "--changed", "firmware"),
@@ -400,7 +398,7 @@ def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
     assert "/changed/0" in refused.stderr
 
 
-def test_since_when_reports_say_locked_is_told_in_the_terminal(home: Path) -> None:
+def test_the_month_since_which_reports_are_locked_is_printed(home: Path) -> None:
     lines = [json.dumps(_a_lock(number)) for number in range(40)]
     (home / "locks.ndjson").write_text("\n".join(lines))
     assert run("import", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
@@ -423,7 +421,7 @@ def _a_lock(number: int) -> dict[str, Any]:
     }
 
 
-def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
+def test_a_result_is_followed_up_and_listed_as_my_submission(home: Path) -> None:
     token = "demo-contributor-0004"
     mine = {**RESULT, "contributor_token": token, "unit_token": "k3v9-demo-unit-000017"}
     mine["settings"] = [{**RESULT["settings"][0], "in_use": -70}]
@@ -441,7 +439,7 @@ def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
     assert "outcome" in wrong.stderr
 
 
-def test_many_results_are_sent_from_a_file_and_the_refused_are_response(
+def test_many_results_are_sent_from_a_file_and_refusals_are_counted(
     home: Path, tmp_path: Path
 ) -> None:
     good = json.dumps(RESULT)
@@ -458,7 +456,7 @@ def test_many_results_are_sent_from_a_file_and_the_refused_are_response(
     assert run("import", "--home", str(home)).returncode == 2
 
 
-def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> None:
+def test_results_of_the_club_and_of_attackers_can_be_sent(home: Path) -> None:
     with Server(home, workers=1) as server:
         to = ["--to", f"http://127.0.0.1:{server.port}"]
         sent = run("import", "--club", "40", "--attackers", "10", "--json", *to)
@@ -468,7 +466,7 @@ def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> Non
     assert counts["stored"] >= 40
 
 
-def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -> None:
+def test_chips_are_read_again_and_right_results_stay(home: Path) -> None:
     assert run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT)).returncode == 0
     done = run("chips", "rebuild", "--home", str(home))
     assert done.returncode == 0
@@ -481,7 +479,7 @@ def given_key(home: Path, *options: str) -> str:
     return done.stdout.strip()
 
 
-def test_keys_are_shown_once_listed_without_themselves_and_revoked(home: Path) -> None:
+def test_keys_are_printed_once_listed_without_their_text_and_revoked(home: Path) -> None:
     key = given_key(home, "--name", "evening shift")
     assert key.startswith("kbk_")
     listed = run("keys", "list", "--home", str(home))
@@ -545,7 +543,7 @@ def test_a_curator_lists_shows_decides_and_undoes(
         assert max(len(line) for line in done.stdout.splitlines()) <= 80
 
 
-def test_what_cannot_be_decided_so_is_response(home: Path) -> None:
+def test_an_impossible_decision_is_reported(home: Path) -> None:
     key = ("--key", given_key(home), "--home", str(home))
     nothing = run("review", "decide", "include", "--reason", "depth_confirmed", *key)
     assert nothing.returncode == 2
@@ -560,7 +558,7 @@ def test_what_cannot_be_decided_so_is_response(home: Path) -> None:
     assert run("review", "show", f"{'0' * 36}/0", *key).returncode == 1
 
 
-def test_pools_are_judged_again_and_nothing_is_kept_unless_asked(home: Path) -> None:
+def test_pools_are_checked_for_outliers_and_stored_only_with_apply(home: Path) -> None:
     lines = []
     for number in range(14):
         depth = 158 if number == 13 else 80 + number

@@ -82,7 +82,7 @@ def document_in(told: str) -> dict[str, Any]:
     return json.JSONDecoder().raw_decode(told[told.index('{\n  "chip"') :])[0]
 
 
-def test_a_kill_leaves_the_step_and_the_next_start_asks_what_happened(
+def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
     filled: Path, tmp_path: Path
 ) -> None:
     record = tmp_path / "search.json"
@@ -112,7 +112,9 @@ def test_a_kill_leaves_the_step_and_the_next_start_asks_what_happened(
     assert kept_in(record)["under_way"] is None
 
 
-def test_a_finished_search_is_sent_counted_and_forgotten(filled: Path, sender_folder: Path) -> None:
+def test_a_finished_search_is_sent_and_its_record_removed(
+    filled: Path, sender_folder: Path
+) -> None:
     record = filled / f"next-step-{CHIP}.json"
     told = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
         *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
@@ -123,7 +125,9 @@ def test_a_finished_search_is_sent_counted_and_forgotten(filled: Path, sender_fo
     assert not record.exists()
 
 
-def test_it_never_goes_on_past_a_failure_and_ends_by_itself(filled: Path, tmp_path: Path) -> None:
+def test_a_search_never_goes_deeper_than_a_failure_and_ends_by_itself(
+    filled: Path, tmp_path: Path
+) -> None:
     record = tmp_path / "search.json"
     words = (CHIP, "--home", str(filled), "--record", str(record), "--max-risk", "0.25")
     typed = [*STOCK]
@@ -140,7 +144,7 @@ def test_it_never_goes_on_past_a_failure_and_ends_by_itself(filled: Path, tmp_pa
     assert document_in(told)["settings"][0]["unstable_at"] == values[-1]
 
 
-def test_a_step_that_was_not_tried_leaves_no_run(filled: Path, tmp_path: Path) -> None:
+def test_a_step_that_was_not_tried_adds_no_run(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
     words = (CHIP, "--home", str(filled), "--record", str(record))
     told = Person(*words).ends(*STOCK, "begin", "not_tried", "later")
@@ -148,9 +152,7 @@ def test_a_step_that_was_not_tried_leaves_no_run(filled: Path, tmp_path: Path) -
     assert (kept_in(record)["trials"], kept_in(record)["under_way"]) == ([], None)
 
 
-def test_answers_that_cannot_be_are_asked_again_and_stay_out_of_the_record(
-    filled: Path, tmp_path: Path
-) -> None:
+def test_impossible_answers_are_asked_again_and_not_recorded(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
     words = (CHIP, "--home", str(filled), "--record", str(record))
     stock = ["vector_heavy", "-20", "nan", "inf", "20"]
@@ -161,7 +163,7 @@ def test_answers_that_cannot_be_are_asked_again_and_stay_out_of_the_record(
     assert run(*words, "--json").returncode == 0
 
 
-def test_a_search_keeps_to_the_rails_that_it_began_with(filled: Path, tmp_path: Path) -> None:
+def test_a_search_keeps_its_first_domains(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
     words = (CHIP, "--home", str(filled), "--record", str(record))
     Person(*words).ends(*STOCK, "begin", *PASSED, "later")
@@ -175,7 +177,7 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
     return command.run("next-step", *words)
 
 
-def test_without_a_terminal_it_tells_where_the_search_stands_as_json(
+def test_without_a_terminal_json_shows_the_state_of_the_search(
     filled: Path, tmp_path: Path
 ) -> None:
     record = tmp_path / "search.json"

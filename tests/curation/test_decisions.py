@@ -48,7 +48,7 @@ def problems_of(refused: pytest.ExceptionInfo[DocumentRefused]) -> list[tuple[st
     return [(problem.pointer, problem.code) for problem in refused.value.problems]
 
 
-def test_what_was_set_aside_counts_with_its_own_ends_and_is_vouched_for(
+def test_an_excluded_setting_counts_with_its_ends_and_is_confirmed(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
@@ -64,7 +64,7 @@ def test_what_was_set_aside_counts_with_its_own_ends_and_is_vouched_for(
     assert codes == ["included_by_curator", "depth_confirmed", "beyond_soft_bound"]
 
 
-def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None:
+def test_an_unverified_setting_counts_after_include(instance: Instance, curator: KeyHolder) -> None:
     unverified = send(instance, a_submission(a_setting(unstable_at=None)))
     assert unverified.settings[0].status == "unverified"
     decide(instance, curator, a_word(unverified, "include", "effect_confirmed"))
@@ -79,7 +79,7 @@ def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None
         ("invalidate", "wrong_units", "invalidated_by_curator"),
     ],
 )
-def test_what_counted_leaves_the_evidence(
+def test_a_counted_setting_leaves_the_evidence(
     instance: Instance, curator: KeyHolder, word: str, reason: str, code: str
 ) -> None:
     send(instance, a_submission(number=1))
@@ -90,9 +90,7 @@ def test_what_counted_leaves_the_evidence(
     assert told_to_the_sender(instance, sent) == ("excluded", [code, reason])
 
 
-def test_undone_the_evidence_is_what_it_was_to_the_byte(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_undo_restores_the_evidence_to_the_byte(instance: Instance, curator: KeyHolder) -> None:
     send(instance, a_submission(number=1))
     own = send(instance, a_submission(a_setting(stable_at=-70, unstable_at=-75), number=2))
     deep = send_deep(instance, number=2)
@@ -106,7 +104,7 @@ def test_undone_the_evidence_is_what_it_was_to_the_byte(
     assert len(rows_of(instance)["decision"]) == 6
 
 
-def test_a_decision_shows_in_the_very_next_answer(instance: Instance, curator: KeyHolder) -> None:
+def test_the_next_answer_includes_a_decision(instance: Instance, curator: KeyHolder) -> None:
     for number in range(4):
         send(instance, a_submission(number=number))
     before = answer(instance)
@@ -121,7 +119,7 @@ def test_a_decision_shows_in_the_very_next_answer(instance: Instance, curator: K
     assert answer(instance)["start"] == with_it["start"]
 
 
-def test_a_row_is_vouched_for_only_where_the_word_stands(
+def test_only_rows_of_an_included_setting_are_confirmed(
     instance: Instance, curator: KeyHolder
 ) -> None:
     shallow = a_setting(
@@ -142,7 +140,7 @@ def test_a_row_is_vouched_for_only_where_the_word_stands(
     assert {row[3]: row[-1] for row in evidence_of(instance)} == {51: 0}
 
 
-def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: KeyHolder) -> None:
+def test_follow_ups_leave_with_their_setting(instance: Instance, curator: KeyHolder) -> None:
     sent = send(instance, a_submission(a_setting(in_use=-70)))
     later = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 9}
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
@@ -158,7 +156,7 @@ def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: Ke
     assert (told.status, told.reasons) == ("counted", ())
 
 
-def test_a_word_for_a_setting_is_one_for_what_became_of_it(
+def test_a_decision_about_a_setting_includes_its_follow_ups(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = send(instance, a_submission(a_setting(in_use=-70)))
@@ -179,7 +177,7 @@ def test_a_word_for_a_setting_is_one_for_what_became_of_it(
     assert {row[-1] for row in evidence_of(instance)} == {0}
 
 
-def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
+def test_a_decision_keeps_the_follow_ups_of_another_setting(
     instance: Instance, curator: KeyHolder
 ) -> None:
     low, high = (
@@ -234,7 +232,7 @@ def test_a_setting_without_any_end_cannot_be_made_to_count(
     decide(instance, curator, a_word(sent, "exclude", "testing_doubted"))
 
 
-def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
+def test_all_decisions_are_stored_or_none(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
     before = rows_of(instance)
     with pytest.raises(DocumentRefused) as refused:
@@ -255,7 +253,7 @@ def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
     assert rows_of(instance) == before
 
 
-def test_what_was_said_before_is_not_said_again(instance: Instance, curator: KeyHolder) -> None:
+def test_a_repeated_decision_is_not_stored_again(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
     assert decide(instance, curator, a_word(deep, "undo", "rules_apply")).unchanged == 1
     decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
@@ -265,7 +263,7 @@ def test_what_was_said_before_is_not_said_again(instance: Instance, curator: Key
     assert len(rows_of(instance)["decision"]) == 2
 
 
-def test_all_settings_of_a_contributor_are_decided_about_at_once(
+def test_one_decision_can_include_all_settings_of_a_contributor(
     instance: Instance, curator: KeyHolder
 ) -> None:
     mine = [
@@ -302,7 +300,7 @@ def _contributor_of(instance: Instance, sent: Accepted) -> int:
         ({"firmware": "1.14", "machine": "harbour-15"}, {2}),
     ],
 )
-def test_all_settings_of_an_origin_are_decided_about_at_once(
+def test_one_decision_can_include_all_settings_of_an_origin(
     instance: Instance, curator: KeyHolder, origin: dict[str, str], hit: set[int]
 ) -> None:
     old, new = {"firmware": "1.14"}, {"firmware": "1.15"}
@@ -324,7 +322,7 @@ def test_all_settings_of_an_origin_are_decided_about_at_once(
     assert {place for place, status in enumerate(statuses) if status == "excluded"} == hit
 
 
-def test_more_settings_than_can_be_decided_about_at_once_are_refused(
+def test_too_many_settings_in_one_request_are_refused(
     instance: Instance, curator: KeyHolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for number in range(3):
@@ -340,9 +338,7 @@ def test_more_settings_than_can_be_decided_about_at_once_are_refused(
     assert rows_of(instance) == before
 
 
-def test_a_repeat_is_answered_with_what_it_stands_as_now(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_a_repeated_result_gets_its_present_status(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
     decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
     repeat = send_deep(instance)
@@ -351,7 +347,7 @@ def test_a_repeat_is_answered_with_what_it_stands_as_now(
     assert repeat.settings[0].reasons[0].code == "included_by_curator"
 
 
-def test_a_withdrawal_takes_decisions_along(instance: Instance, curator: KeyHolder) -> None:
+def test_a_withdrawal_removes_its_decisions(instance: Instance, curator: KeyHolder) -> None:
     keys = rows_of(instance)["access_key"]
     for withdraw in (
         lambda sent: withdraw_own_result(instance, sent.id, sent.receipt),
@@ -382,7 +378,7 @@ def test_decisions_hold_when_results_are_screened_again(
     assert told_to_the_sender(instance, deep)[0] == status
 
 
-def test_what_would_be_refused_today_still_counts_by_a_curators_word(
+def test_a_decision_overrides_a_refusal_by_newer_rules(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)

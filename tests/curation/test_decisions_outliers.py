@@ -47,7 +47,7 @@ def waiting(instance: Instance) -> list[tuple[str, str, list[str]]]:
     ]
 
 
-def test_it_waits_with_the_reason_that_its_sender_reads(
+def test_an_outlier_waits_with_the_reason_that_its_sender_reads(
     instance: Instance, far_out: Accepted
 ) -> None:
     assert answer(instance)["evidence"]["units"] == 40
@@ -55,7 +55,7 @@ def test_it_waits_with_the_reason_that_its_sender_reads(
     assert told(instance, far_out) == ("excluded", ["outlier_deep"])
 
 
-def test_it_counts_by_a_word_whatever_the_fence_says(
+def test_an_included_outlier_counts_beyond_the_cutoffs(
     instance: Instance, curator: KeyHolder, far_out: Accepted
 ) -> None:
     shown = show_item(instance, far_out.id, 0).pool
@@ -69,7 +69,7 @@ def test_it_counts_by_a_word_whatever_the_fence_says(
     assert waiting(instance) == []
 
 
-def test_undone_it_is_set_aside_again_and_waits(
+def test_an_outlier_is_excluded_again_after_undo_and_waits(
     instance: Instance, curator: KeyHolder, far_out: Accepted
 ) -> None:
     before = answer(instance)
@@ -82,7 +82,7 @@ def test_undone_it_is_set_aside_again_and_waits(
     assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
 
 
-def test_rejected_it_stands_against_the_pool_no_longer(
+def test_an_invalidated_outlier_no_longer_affects_the_pool(
     instance: Instance, curator: KeyHolder, far_out: Accepted
 ) -> None:
     assert answer(instance)["start"]["stable_share_used"] > 0.9

@@ -31,7 +31,9 @@ def answered(client: FlaskClient) -> list[str]:
     return [note["text"] for note in notes]
 
 
-def test_a_draft_is_answered_once_it_is_published(instance: Instance, client: FlaskClient) -> None:
+def test_answers_show_a_draft_after_it_is_published(
+    instance: Instance, client: FlaskClient
+) -> None:
     send(instance, a_result())
     store_notes(instance, [NOTE], as_drafts=True)
     assert answered(client) == []
@@ -40,7 +42,7 @@ def test_a_draft_is_answered_once_it_is_published(instance: Instance, client: Fl
     assert [note.state for note in notes_in(instance)] == ["published"]
 
 
-def test_what_is_published_stands_beside_a_new_draft_until_that_takes_its_place(
+def test_a_published_note_stays_until_its_draft_replaces_it(
     instance: Instance, client: FlaskClient
 ) -> None:
     send(instance, a_result())
@@ -55,7 +57,7 @@ def test_what_is_published_stands_beside_a_new_draft_until_that_takes_its_place(
     assert (earlier.reviewed_month, earlier.replaced_day) == ("2026-06", instance.today())
 
 
-def test_a_draft_that_is_written_again_leaves_no_history(instance: Instance) -> None:
+def test_a_replaced_draft_has_no_history(instance: Instance) -> None:
     store_notes(instance, [NOTE], as_drafts=True)
     store_notes(instance, [OTHER], as_drafts=True)
     (draft,) = notes_in(instance)
@@ -63,7 +65,7 @@ def test_a_draft_that_is_written_again_leaves_no_history(instance: Instance) -> 
     assert history_in(instance, KEY) == []
 
 
-def test_a_file_that_is_loaded_again_as_it_was_leaves_no_history(instance: Instance) -> None:
+def test_an_unchanged_note_has_no_history(instance: Instance) -> None:
     store_notes(instance, [NOTE])
     before = rows_of(instance)
     store_notes(instance, [NOTE])
@@ -73,7 +75,7 @@ def test_a_file_that_is_loaded_again_as_it_was_leaves_no_history(instance: Insta
     assert ["cold" in one.markdown for one in history_in(instance, KEY)] == [True, False]
 
 
-def test_a_note_that_was_looked_at_says_so_in_the_next_answer(
+def test_the_next_answer_shows_the_month_of_a_review(
     instance: Instance, client: FlaskClient
 ) -> None:
     send(instance, a_result())
@@ -84,7 +86,7 @@ def test_a_note_that_was_looked_at_says_so_in_the_next_answer(
     assert note["reviewed_month"] == "2026-09"
 
 
-def test_what_is_not_there_is_neither_published_nor_looked_at(instance: Instance) -> None:
+def test_an_unknown_note_is_neither_published_nor_reviewed(instance: Instance) -> None:
     with pytest.raises(NoteRefused):
         mark_reviewed(instance, KEY)
     store_notes(instance, [NOTE])

@@ -50,7 +50,7 @@ def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
         )
 
 
-def test_what_was_set_aside_waits_and_what_counts_or_is_claimed_does_not(
+def test_excluded_settings_wait_and_counted_and_unverified_ones_do_not(
     instance: Instance,
 ) -> None:
     send(instance, a_submission(number=1))
@@ -70,7 +70,7 @@ def test_what_was_set_aside_waits_and_what_counts_or_is_claimed_does_not(
     assert not one.sender.is_shared
 
 
-def test_depths_are_told_from_the_units_own_stock(instance: Instance) -> None:
+def test_depths_are_relative_to_the_units_own_stock(instance: Instance) -> None:
     deep = a_fixed_clock_setting(stable_at=660, unstable_at=650)
     untold = a_fixed_clock_setting(stock_mv=...)
     for number, setting in enumerate((deep, untold)):
@@ -82,14 +82,14 @@ def test_depths_are_told_from_the_units_own_stock(instance: Instance) -> None:
     assert told == [(240, 250), (None, None)]
 
 
-def test_nothing_of_a_day_a_token_or_a_hash_is_response(instance: Instance) -> None:
+def test_the_queue_shows_no_day_token_or_hash(instance: Instance) -> None:
     send_deep(instance)
     (one,) = page(instance).waiting
     for hidden in ("2026-09-15", "tidewater-member", "tidewater-unit"):
         assert hidden not in repr(one)
 
 
-def test_what_is_decided_waits_no_more_until_it_is_undone(
+def test_a_decided_setting_waits_again_only_after_undo(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = [send_deep(instance, number=number) for number in range(4)]
@@ -108,7 +108,9 @@ def test_what_is_decided_waits_no_more_until_it_is_undone(
     assert walk(instance) == [sent[1].id, sent[3].id]
 
 
-def test_what_statistics_set_aside_waits_behind_it(instance: Instance, curator: KeyHolder) -> None:
+def test_outliers_wait_after_settings_that_rules_excluded(
+    instance: Instance, curator: KeyHolder
+) -> None:
     flagged, unlike, deep = (
         send(instance, a_submission(number=1)),
         send(instance, a_submission(number=2)),
@@ -124,7 +126,9 @@ def test_what_statistics_set_aside_waits_behind_it(instance: Instance, curator: 
 
 
 @pytest.mark.parametrize("limit", [1, 2, 3, 7, 100])
-def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, limit: int) -> None:
+def test_pages_show_every_setting_once_while_new_ones_arrive(
+    instance: Instance, limit: int
+) -> None:
     first = [send_deep(instance, number=number).id for number in range(7)]
     counted = [send(instance, a_submission(number=number)) for number in range(20, 26)]
     for one in counted[:3]:
@@ -148,7 +152,7 @@ def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, 
     assert set(met) <= {*first, *flagged, *later}
 
 
-def test_a_walk_goes_on_behind_what_was_withdrawn_or_decided(
+def test_pages_continue_after_a_withdrawn_or_decided_setting(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = [send_deep(instance, number=number) for number in range(5)]
@@ -170,7 +174,7 @@ def test_filters_find_by_chip_code_and_contributor(instance: Instance) -> None:
     assert walk(instance, contributor=9_999) == []
 
 
-def test_a_filter_looks_at_so_many_a_page_and_says_where_it_goes_on(
+def test_a_filtered_page_reads_a_bounded_number_and_has_a_cursor(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("kbapi.curation.queue._MOST_LOOKED_AT", 3)
@@ -183,7 +187,7 @@ def test_a_filter_looks_at_so_many_a_page_and_says_where_it_goes_on(
     assert walk(instance, chip="norvane-sable-7-4800k") == [last.id]
 
 
-def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> None:
+def test_senders_without_a_token_are_shown_as_one(instance: Instance) -> None:
     for number in (1, 2):
         send_deep(instance, number=number, contributor_token=..., unit_token=...)
     one, other = page(instance).waiting
@@ -208,14 +212,14 @@ def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> Non
         {"cod": "x"},
     ],
 )
-def test_what_cannot_be_asked_is_response(instance: Instance, parameters: dict[str, Any]) -> None:
+def test_invalid_parameters_are_reported(instance: Instance, parameters: dict[str, Any]) -> None:
     with pytest.raises(QueryInvalid) as refused:
         page(instance, **parameters)
     assert {problem.pointer for problem in refused.value.problems} == set(parameters)
 
 
 @pytest.mark.parametrize("part", ["screening", "contributors"])
-def test_a_page_costs_the_same_at_both_ends_of_a_hundred_times_as_many(
+def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
     tmp_path_factory: pytest.TempPathFactory, part: str
 ) -> None:
     cost = []
@@ -231,7 +235,7 @@ def test_a_page_costs_the_same_at_both_ends_of_a_hundred_times_as_many(
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_every_part_of_the_queue_walks_an_index(instance: Instance, part: str) -> None:
+def test_every_part_of_the_queue_uses_an_index(instance: Instance, part: str) -> None:
     parameters = {**dict.fromkeys(("k1", "k2", "k3", "k4", "look"), 1), **asdict(WaitingFilters())}
     with instance.reading() as connection:
         explained = connection.execute(
@@ -247,7 +251,7 @@ def test_every_part_of_the_queue_walks_an_index(instance: Instance, part: str) -
     assert [step for step in plan if step.startswith("SCAN")] == ["SCAN looked"]
 
 
-def test_each_setting_of_a_page_asks_the_same_few_statements(instance: Instance) -> None:
+def test_each_setting_of_a_page_needs_a_constant_number_of_statements(instance: Instance) -> None:
     for number in range(12):
         send_deep(instance, number=number)
     asked: list[str] = []

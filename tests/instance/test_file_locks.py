@@ -14,7 +14,7 @@ from kbapi.settings import Settings
 from tests.storage.plain_user import a_shared_folder, as_a_plain_user
 
 
-def test_many_share_it_and_none_may_hold_it_alone_meanwhile(tmp_path: Path) -> None:
+def test_shared_locks_exclude_the_exclusive_lock(tmp_path: Path) -> None:
     lock = tmp_path / "use.lock"
     held = [acquire_shared_lock(lock), acquire_shared_lock(lock)]
     for descriptor in held:
@@ -27,7 +27,7 @@ def test_many_share_it_and_none_may_hold_it_alone_meanwhile(tmp_path: Path) -> N
     assert lock.stat().st_mode & 0o777 == 0o600
 
 
-def test_an_open_instance_holds_it_until_it_is_closed(tmp_path: Path) -> None:
+def test_an_open_instance_holds_the_shared_lock_until_it_is_closed(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     first, second = create_or_open_instance(settings), open_instance(settings)
     first.close()
@@ -41,7 +41,7 @@ def test_an_open_instance_holds_it_until_it_is_closed(tmp_path: Path) -> None:
                 way_in(settings)
 
 
-def test_nobody_upgrades_what_somebody_has_open(tmp_path: Path) -> None:
+def test_an_open_instance_cannot_be_upgraded(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     opened = create_or_open_instance(settings)
     with pytest.raises(InstanceInUse, match="Stop the server"):
@@ -50,14 +50,14 @@ def test_nobody_upgrades_what_somebody_has_open(tmp_path: Path) -> None:
     upgrade_instance(settings)
 
 
-def test_an_instance_that_is_forgotten_lets_go(tmp_path: Path) -> None:
+def test_a_garbage_collected_instance_releases_its_lock(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings)
     with exclusive_lock(settings.use_lock_path):
         pass
 
 
-def test_a_process_that_was_forked_from_the_holder_holds_it_too(tmp_path: Path) -> None:
+def test_a_forked_process_holds_the_lock_too(tmp_path: Path) -> None:
     lock = tmp_path / "use.lock"
     descriptor = acquire_shared_lock(lock)
     assert descriptor is not None
@@ -75,7 +75,7 @@ def home() -> Iterator[Path]:
         yield folder / "home"
 
 
-def test_in_a_folder_that_cannot_be_written_no_lock_is_needed(home: Path) -> None:
+def test_a_read_only_folder_without_a_lock_file_needs_no_lock(home: Path) -> None:
     lock = home / "use.lock"
     lock.unlink()
     home.chmod(0o500)
@@ -84,7 +84,7 @@ def test_in_a_folder_that_cannot_be_written_no_lock_is_needed(home: Path) -> Non
         assert not lock.exists()
 
 
-def test_a_lock_in_a_folder_that_cannot_be_written_is_held_all_the_same(home: Path) -> None:
+def test_an_existing_lock_file_in_a_read_only_folder_is_locked(home: Path) -> None:
     lock = home / "use.lock"
     home.chmod(0o500)
     with as_a_plain_user(home):
@@ -96,7 +96,7 @@ def test_a_lock_in_a_folder_that_cannot_be_written_is_held_all_the_same(home: Pa
 
 
 @pytest.mark.parametrize("mode", [0o700, 0o500], ids=["writable", "read-only"])
-def test_a_lock_that_may_not_be_opened_keeps_the_instance_closed(home: Path, mode: int) -> None:
+def test_a_lock_file_that_cannot_be_opened_keeps_the_instance_closed(home: Path, mode: int) -> None:
     lock = home / "use.lock"
     lock.chmod(0)
     home.chmod(mode)
@@ -107,7 +107,7 @@ def test_a_lock_that_may_not_be_opened_keeps_the_instance_closed(home: Path, mod
             raise AssertionError("alone without a lock")
 
 
-def test_a_lock_that_cannot_be_made_for_want_of_room_is_told_so(
+def test_a_lock_file_that_does_not_fit_on_the_disk_is_reported(
     home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (home / "use.lock").unlink()

@@ -10,7 +10,7 @@ from kbapi.instance import file_locks
 from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, exclusive_lock
 
 
-def test_a_second_server_is_refused_until_the_first_has_gone(tmp_path: Path) -> None:
+def test_a_second_server_is_refused_until_the_first_has_ended(tmp_path: Path) -> None:
     held = acquire_server_lock(tmp_path)
     assert held is not None
     with pytest.raises(InstanceInUse, match="Another server uses"):
@@ -42,7 +42,7 @@ def test_a_worker_that_outlives_its_master_holds_the_folder(tmp_path: Path) -> N
     os.close(again)
 
 
-def test_commands_are_not_kept_out_by_a_server_nor_a_server_by_them(tmp_path: Path) -> None:
+def test_commands_and_a_server_do_not_exclude_each_other(tmp_path: Path) -> None:
     held, used = acquire_server_lock(tmp_path), acquire_shared_lock(tmp_path / "use.lock")
     assert held is not None
     assert used is not None
@@ -54,9 +54,7 @@ def test_commands_are_not_kept_out_by_a_server_nor_a_server_by_them(tmp_path: Pa
     os.close(again)
 
 
-def test_where_nothing_may_be_written_nothing_is_held(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_read_only_folder_is_not_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # As the super-user, whom no mode keeps out, may run this.
     monkeypatch.setattr(file_locks, "is_read_only", lambda folder: folder == tmp_path)
     assert acquire_server_lock(tmp_path) is None

@@ -82,7 +82,7 @@ def restore(settings: Settings, file: Path, **more: object) -> Restored:
     return restore_backup(settings, file, **more, now=HandMovedClock())
 
 
-def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
+def test_a_restore_brings_back_the_rows_of_the_backup_and_keeps_the_old_files(
     instance: Instance, backup: Path, stored: Accepted
 ) -> None:
     settings = instance.settings
@@ -101,7 +101,7 @@ def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
     assert restore_backup(settings, kept, now=later).condition.rows_of("unit") == 2
 
 
-def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
+def test_the_old_log_is_folded_into_the_old_database_only(
     instance: Instance, backup: Path, tmp_path: Path
 ) -> None:
     # What a killed server leaves: the result is in the log alone.
@@ -119,9 +119,7 @@ def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
     assert units(settings) == 1
 
 
-def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
-    instance: Instance, backup: Path
-) -> None:
+def test_an_unreadable_database_is_kept_with_its_log(instance: Instance, backup: Path) -> None:
     settings = instance.settings
     settings.database_path.write_bytes(b"no database" * 999)
     log = settings.home / "kbapi.sqlite3-wal"
@@ -132,9 +130,7 @@ def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
     assert units(settings) == 1
 
 
-def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
-    instance: Instance, backup: Path
-) -> None:
+def test_a_log_that_another_program_reads_is_kept(instance: Instance, backup: Path) -> None:
     settings = instance.settings
     with closing(dbapi2.connect(settings.database_path, isolation_level=None)) as other:
         other.execute("BEGIN")
@@ -149,7 +145,7 @@ def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
     assert units(settings) == 1
 
 
-def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
+def test_restores_replace_the_targets_of_links(
     instance: Instance, backup: Path, secret_file: Path, tmp_path: Path
 ) -> None:
     settings, disk = instance.settings, tmp_path / "disk"
@@ -171,7 +167,7 @@ def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
     assert load_secret(disk / "secret.key") == load_secret(secret_file)
 
 
-def test_a_link_to_a_disk_that_is_not_there_is_refused(
+def test_a_link_to_a_missing_disk_is_refused(
     instance: Instance, backup: Path, tmp_path: Path
 ) -> None:
     settings = instance.settings
@@ -184,7 +180,7 @@ def test_a_link_to_a_disk_that_is_not_there_is_refused(
     assert not (tmp_path / "away").exists()
 
 
-def test_an_empty_home_takes_backup_and_secret(
+def test_a_backup_and_a_secret_are_restored_into_an_empty_folder(
     backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "new" / "home")
@@ -197,7 +193,7 @@ def test_an_empty_home_takes_backup_and_secret(
     opened.close()
 
 
-def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
+def test_a_restore_without_its_secret_needs_without_secret(
     backup: Path, stored: Accepted, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "other")
@@ -215,7 +211,7 @@ def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
     opened.close()
 
 
-def test_a_loss_is_accepted_once_and_goes_with_every_later_backup(
+def test_an_accepted_loss_needs_no_second_confirmation(
     backup: Path, secret_file: Path, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "other")
@@ -242,7 +238,7 @@ def foreign(settings: Settings) -> bool:
 
 
 @pytest.mark.parametrize("says_so", [True, False])
-def test_another_secret_is_refused_until_the_right_one_is_back(
+def test_a_foreign_secret_is_refused_until_the_right_one_is_back(
     instance: Instance, stored: Accepted, tmp_path: Path, says_so: bool
 ) -> None:
     settings = instance.settings
@@ -271,7 +267,7 @@ def noted(settings: Settings) -> str | None:
 
 
 @pytest.mark.parametrize("way_in", [open_instance, create_or_open_instance])
-def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
+def test_a_database_without_hashes_accepts_the_present_secret(
     instance: Instance, way_in: Callable[[Settings], Instance]
 ) -> None:
     settings = instance.settings
@@ -308,7 +304,7 @@ restore.restore_backup(Settings(home=Path(home)), Path(file), Path(secret))
 
 
 @pytest.mark.parametrize("where", ["between", "before the rename"])
-def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
+def test_a_killed_restore_is_refused_and_repaired_by_the_next(
     backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path, where: str
 ) -> None:
     other = an_instance(tmp_path / "other")
@@ -338,7 +334,7 @@ def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
     opened.close()
 
 
-def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance) -> None:
+def test_opening_removes_the_files_of_a_killed_restore(instance: Instance) -> None:
     settings = instance.settings
     left = [settings.home / f"kbapi.sqlite3.restoring{ending}" for ending in ("", "-wal")]
     left.append(settings.home / "secret.key.4711.new")
@@ -352,9 +348,7 @@ def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance)
     assert not [path for path in left if path.exists()]
 
 
-def test_a_secret_that_is_replaced_is_set_aside(
-    backup: Path, secret_file: Path, tmp_path: Path
-) -> None:
+def test_a_replaced_secret_is_kept(backup: Path, secret_file: Path, tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "other")
     settings.home.mkdir()
     create_secret(settings.secret_path)
@@ -377,7 +371,7 @@ def test_a_secret_of_another_instance_is_refused(
     assert content(instance.settings.home) == before
 
 
-def test_while_the_instance_is_open_nothing_is_touched(instance: Instance, backup: Path) -> None:
+def test_a_restore_of_an_open_instance_changes_nothing(instance: Instance, backup: Path) -> None:
     opened = open_instance(instance.settings, HandMovedClock())
     with pytest.raises(InstanceInUse):
         restore(instance.settings, backup)
@@ -434,7 +428,7 @@ def make_newer(backup: Path) -> None:
         (Path.unlink, UnsafeSetup),
     ],
 )
-def test_what_is_no_sound_backup_is_refused_and_nothing_is_touched(
+def test_an_invalid_backup_is_refused_and_nothing_is_changed(
     instance: Instance, backup: Path, spoil: object, fault: type[KbapiError]
 ) -> None:
     spoil(backup)
@@ -450,7 +444,7 @@ def test_an_instance_is_not_restored_from_itself(instance: Instance, backup: Pat
         restore(instance.settings, instance.settings.database_path)
 
 
-def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
+def test_an_older_schema_is_restored_and_needs_an_upgrade(
     instance: Instance, backup: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="later"))
@@ -459,7 +453,7 @@ def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
         open_instance(instance.settings)
 
 
-def test_a_read_only_instance_stays_as_it_is(instance: Instance, backup: Path) -> None:
+def test_a_read_only_instance_is_not_restored(instance: Instance, backup: Path) -> None:
     settings = Settings(home=instance.settings.home, read_only=True)
     with pytest.raises(InstanceReadOnly):
         restore(settings, backup)

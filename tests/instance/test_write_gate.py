@@ -58,7 +58,7 @@ def let_the_disk_have(monkeypatch: pytest.MonkeyPatch, free: int) -> None:
         ({"min_free_bytes": NO_DISK_IS_SO_LARGE}, StorageFull),
     ],
 )
-def test_nothing_is_written_and_everything_else_is_answered(
+def test_a_closed_gate_refuses_writes_and_reads_go_on(
     instance: Instance, changes: dict[str, object], fault: type[StorageUnwritable]
 ) -> None:
     stored = send(instance, a_submission(number=1))
@@ -74,7 +74,7 @@ def test_nothing_is_written_and_everything_else_is_answered(
     closed.close()
 
 
-def test_over_http_it_is_503_with_a_time_to_come_back_and_health_tells_it(
+def test_http_answers_503_with_retry_after_and_health_shows_the_cause(
     instance: Instance,
 ) -> None:
     for changes, code, seconds in (
@@ -95,7 +95,7 @@ def test_over_http_it_is_503_with_a_time_to_come_back_and_health_tells_it(
     assert client_of(instance).get("/health/ready").get_json()["writes"] == "accepted"
 
 
-def test_writing_goes_on_without_a_restart_when_there_is_room_again(
+def test_writing_resumes_without_a_restart_when_space_is_free_again(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     least = instance.settings.min_free_bytes
@@ -106,7 +106,7 @@ def test_writing_goes_on_without_a_restart_when_there_is_room_again(
     assert send(instance, a_submission()).id
 
 
-def test_what_takes_back_may_use_the_reserve_down_to_an_eighth_of_it(
+def test_withdrawals_may_use_the_reserve_down_to_an_eighth(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     token = "demo-contributor-0004"
@@ -141,7 +141,7 @@ def test_what_takes_back_may_use_the_reserve_down_to_an_eighth_of_it(
 
 
 @pytest.mark.parametrize("fault", [InstanceReadOnly, StorageUnwritable])
-def test_what_may_not_be_written_takes_nothing_back(
+def test_a_read_only_folder_refuses_withdrawals(
     instance: Instance, monkeypatch: pytest.MonkeyPatch, fault: type[StorageUnwritable]
 ) -> None:
     own = send(instance, a_submission(number=1))
@@ -158,7 +158,7 @@ def test_what_may_not_be_written_takes_nothing_back(
     closed.close()
 
 
-def test_over_http_a_result_is_withdrawn_where_none_is_taken(
+def test_http_accepts_withdrawals_while_results_are_refused(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     client = client_of(instance)
@@ -180,7 +180,7 @@ def test_each_write_checks_the_free_space_of_the_disk(
     assert checks == [instance.settings.home] * 3
 
 
-def test_a_folder_that_may_not_be_written_closes_the_gate(
+def test_a_read_only_folder_closes_the_gate(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The super-user may write anywhere: the kernel's answer is given for it.
@@ -191,7 +191,7 @@ def test_a_folder_that_may_not_be_written_closes_the_gate(
 @pytest.mark.parametrize(
     "name", ["kbapi.sqlite3", "kbapi.sqlite3-wal", "kbapi.sqlite3-shm", "write.lock"]
 )
-def test_whatever_writing_needs_and_may_not_open_closes_the_gate(name: str) -> None:
+def test_a_needed_file_that_cannot_be_written_closes_the_gate(name: str) -> None:
     with a_shared_folder() as folder:
         opened = an_instance(folder)
         send(opened, a_submission())
@@ -205,7 +205,7 @@ def test_whatever_writing_needs_and_may_not_open_closes_the_gate(name: str) -> N
         opened.close()
 
 
-def test_health_and_metrics_tell_what_a_write_is_answered_with() -> None:
+def test_health_and_metrics_show_the_error_of_writes() -> None:
     with a_shared_folder() as folder:
         opened = an_instance(folder)
         client = client_of(opened)
@@ -228,7 +228,7 @@ def test_health_and_metrics_tell_what_a_write_is_answered_with() -> None:
         opened.close()
 
 
-def test_a_log_that_is_closed_is_seen_where_the_database_is_a_link() -> None:
+def test_a_read_only_log_of_a_linked_database_closes_the_gate() -> None:
     with a_shared_folder() as folder:
         opened = an_instance(folder)
         opened.close()
@@ -242,20 +242,20 @@ def test_a_log_that_is_closed_is_seen_where_the_database_is_a_link() -> None:
             assert WriteGate(opened.settings).why_closed() is StorageUnwritable
 
 
-def test_a_read_only_instance_is_neither_made_nor_upgraded(tmp_path: Path) -> None:
+def test_a_read_only_instance_is_neither_created_nor_upgraded(tmp_path: Path) -> None:
     with pytest.raises(InstanceReadOnly, match="was not created or upgraded"):
         upgrade_instance(Settings(home=tmp_path / "home", read_only=True))
     assert list((tmp_path / "home").iterdir()) == []
 
 
-def test_where_nobody_serves_nobody_is_told_that_reading_goes_on(tmp_path: Path) -> None:
+def test_errors_of_commands_do_not_mention_answered_questions(tmp_path: Path) -> None:
     full = Settings(home=tmp_path / "home", min_free_bytes=NO_DISK_IS_SO_LARGE)
     with pytest.raises(StorageFull, match="was not created or upgraded") as told:
         create_or_open_instance(full)
     assert "questions are still answered" not in told.value.detail
 
 
-def test_an_instance_that_not_even_opens_says_so(
+def test_an_instance_that_cannot_be_opened_is_reported(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(_path: Path) -> None:

@@ -36,7 +36,7 @@ def refused(settings: Settings, told: str) -> None:
     assert not settings.database_path.exists() or settings.database_path.stat().st_size == 0
 
 
-def test_a_database_that_is_gone_is_not_made_anew_beside_its_secret(instance: Instance) -> None:
+def test_a_missing_database_with_a_secret_is_an_error_and_not_created(instance: Instance) -> None:
     instance.close()
     instance.settings.database_path.rename(instance.settings.home / "old.sqlite3")
     refused(instance.settings, r"kbapi\.sqlite3 is missing beside secret\.key")
@@ -49,7 +49,7 @@ def test_a_log_without_its_database_is_kept(tmp_path: Path) -> None:
     refused(settings, r"kbapi\.sqlite3 is missing beside kbapi\.sqlite3-wal")
 
 
-def test_a_link_that_leads_nowhere_is_no_empty_folder(tmp_path: Path) -> None:
+def test_a_dangling_link_is_an_error_and_no_empty_folder(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     settings.home.mkdir(0o700)
     settings.database_path.symlink_to(tmp_path / "unplugged" / "kbapi.sqlite3")
@@ -57,13 +57,13 @@ def test_a_link_that_leads_nowhere_is_no_empty_folder(tmp_path: Path) -> None:
     assert settings.database_path.is_symlink()
 
 
-def test_an_emptied_database_is_no_new_one(instance: Instance) -> None:
+def test_an_emptied_database_is_an_error(instance: Instance) -> None:
     instance.close()
     instance.settings.database_path.write_bytes(b"")
     refused(instance.settings, "is empty beside")
 
 
-def test_while_it_is_open_nobody_puts_an_empty_file_in_its_place(instance: Instance) -> None:
+def test_reads_never_create_an_empty_file_for_a_moved_database(instance: Instance) -> None:
     give_key(instance, "first", ("submit",))
     database, settings = instance.settings.database_path, instance.settings
     kept = database.rename(settings.home / "old.sqlite3")
@@ -75,7 +75,7 @@ def test_while_it_is_open_nobody_puts_an_empty_file_in_its_place(instance: Insta
 
 
 @pytest.mark.parametrize("ended_after", ["the folder", "the file", "the tables"])
-def test_a_making_that_was_ended_goes_on(tmp_path: Path, ended_after: str) -> None:
+def test_an_interrupted_creation_is_continued(tmp_path: Path, ended_after: str) -> None:
     settings = Settings(home=tmp_path / "home")
     settings.home.mkdir(0o700)
     if ended_after == "the file":
@@ -113,7 +113,7 @@ def broken_off(instance: Instance, folder: Path) -> Settings:
     return copy
 
 
-def test_what_a_killed_transaction_left_in_a_journal_is_undone(
+def test_a_killed_transaction_in_a_journal_is_rolled_back(
     instance: Instance, tmp_path: Path
 ) -> None:
     for number in range(8):
@@ -127,7 +127,7 @@ def test_what_a_killed_transaction_left_in_a_journal_is_undone(
     opened.close()
 
 
-def test_who_closes_last_leaves_one_file(instance: Instance) -> None:
+def test_the_last_connection_leaves_one_file(instance: Instance) -> None:
     other = open_instance(instance.settings)
     for label in ("one", "other"):
         give_key(instance, label, ("submit",))
@@ -139,7 +139,7 @@ def test_who_closes_last_leaves_one_file(instance: Instance) -> None:
 
 
 @pytest.mark.parametrize("log", [b"results", b""])
-def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_response(
+def test_an_unreadable_log_in_a_read_only_folder_is_reported(
     instance: Instance, monkeypatch: pytest.MonkeyPatch, log: bytes
 ) -> None:
     instance.close()

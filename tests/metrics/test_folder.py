@@ -55,9 +55,7 @@ def count_everything(where: Path, routes: list[tuple[str, str]]) -> None:
     counters.count_rate_fault()
 
 
-def test_all_names_with_all_their_labels_fit_into_the_room_that_is_taken(
-    app: Flask, tmp_path: Path
-) -> None:
+def test_all_names_with_all_labels_fit_into_the_reserved_space(app: Flask, tmp_path: Path) -> None:
     rules = [(rule, method) for rule in app.url_map.iter_rules() for method in rule.methods]
     routes = [(_route(rule.rule), method) for rule, method in rules] + [(NO_ROUTE, "other")]
     in_a_process(count_everything, tmp_path / "metrics", routes)
@@ -89,7 +87,7 @@ def count_in_two_and_end_one(where: Path) -> None:
     assert not list(where.glob(f"*_{ended}.db"))
 
 
-def test_what_an_ended_process_counted_is_kept_and_its_files_go(tmp_path: Path) -> None:
+def test_counts_of_an_ended_process_are_kept_and_its_files_removed(tmp_path: Path) -> None:
     in_a_process(count_in_two_and_end_one, tmp_path / "metrics")
 
 
@@ -102,7 +100,7 @@ def count_where_nothing_can_be_written(where: Path) -> None:
     assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts()
 
 
-def test_where_no_folder_can_be_made_a_process_counts_for_itself(tmp_path: Path) -> None:
+def test_without_a_folder_each_process_counts_in_memory(tmp_path: Path) -> None:
     in_a_process(count_where_nothing_can_be_written, tmp_path / "metrics")
 
 
@@ -132,9 +130,7 @@ def put_a_file_in_its_place(where: Path) -> None:
 
 
 @pytest.mark.parametrize("breaks", [remove, put_a_file_in_its_place])
-def test_a_folder_that_goes_while_it_serves_ends_nobody_and_is_told_once(
-    tmp_path: Path, breaks: Any
-) -> None:
+def test_a_removed_folder_ends_no_process_and_is_logged_once(tmp_path: Path, breaks: Any) -> None:
     lines = tmp_path / "lines"
     in_a_process(count_while_the_folder_breaks, tmp_path / "metrics", breaks, lines)
     assert lines.read_text().splitlines() == ["metrics_folder_unreadable"]
@@ -154,5 +150,5 @@ def count_beside_a_broken_file(where: Path) -> None:
         )
 
 
-def test_a_file_with_something_else_in_it_ends_nobody(tmp_path: Path) -> None:
+def test_a_file_with_other_content_ends_no_process(tmp_path: Path) -> None:
     in_a_process(count_beside_a_broken_file, tmp_path / "metrics")

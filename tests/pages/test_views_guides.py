@@ -21,7 +21,7 @@ def test_there_are_guides() -> None:
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_guide_is_a_page_with_the_headers_of_pages(client: FlaskClient, path: str) -> None:
+def test_a_guide_has_the_headers_of_other_pages(client: FlaskClient, path: str) -> None:
     page, other = client.get(path), client.get("/problems")
     assert page.status_code == 200
     assert page.headers["Content-Security-Policy"] == POLICY
@@ -32,7 +32,7 @@ def test_a_guide_is_a_page_with_the_headers_of_pages(client: FlaskClient, path: 
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_guide_has_one_title_and_needs_nothing_that_its_policy_refuses(
+def test_a_guide_has_one_title_and_nothing_that_its_policy_forbids(
     client: FlaskClient, path: str
 ) -> None:
     html = client.get(path).get_data(as_text=True)
@@ -42,9 +42,7 @@ def test_a_guide_has_one_title_and_needs_nothing_that_its_policy_refuses(
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_every_link_of_a_guide_leads_to_a_page_and_a_heading(
-    client: FlaskClient, path: str
-) -> None:
+def test_every_link_of_a_guide_has_a_page_and_a_heading(client: FlaskClient, path: str) -> None:
     html = client.get(path).get_data(as_text=True)
     links = set(re.findall(r'<a href="([^"]*)"', html))
     assert len(links) >= 3
@@ -56,7 +54,7 @@ def test_every_link_of_a_guide_leads_to_a_page_and_a_heading(
         assert not anchor or f'id="{anchor}"' in page.get_data(as_text=True), link
 
 
-def test_the_index_leads_to_every_guide_and_other_pages_lead_to_the_index(
+def test_the_index_links_to_every_guide_and_pages_link_to_the_index(
     client: FlaskClient,
 ) -> None:
     index = client.get("/guides/").get_data(as_text=True)

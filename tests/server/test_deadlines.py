@@ -62,7 +62,7 @@ def send(server: DeadlineSocket, size: int) -> int:
 
 
 @pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
-def test_a_large_answer_has_as_long_as_a_thin_line_takes(
+def test_a_large_answer_has_time_for_a_slow_line(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
@@ -76,7 +76,7 @@ def test_a_large_answer_has_as_long_as_a_thin_line_takes(
 
 
 @pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
-def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
+def test_reading_single_pieces_in_time_does_not_extend_the_deadline(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
@@ -89,7 +89,7 @@ def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
     reader.join()
 
 
-def test_a_request_begins_a_new_answer(
+def test_each_request_has_a_new_deadline_for_its_answer(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     server, client = ends
@@ -102,7 +102,7 @@ def test_a_request_begins_a_new_answer(
     reader.join()
 
 
-def test_whoever_reads_nothing_is_left(
+def test_a_client_that_reads_nothing_is_disconnected(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(deadlines, "_ANSWER_S", 0.2)

@@ -33,7 +33,7 @@ def room(monkeypatch: pytest.MonkeyPatch, limits: Limits, threads: int = 64) -> 
 
 
 @pytest.mark.parametrize("hard", [WANTED, 4_096, 1_048_576, ENDLESS])
-def test_the_limit_is_raised_as_far_as_is_wanted(
+def test_the_limit_of_files_is_raised_as_far_as_needed(
     monkeypatch: pytest.MonkeyPatch, hard: int
 ) -> None:
     limits = Limits(1_024, hard)
@@ -42,7 +42,7 @@ def test_the_limit_is_raised_as_far_as_is_wanted(
 
 
 @pytest.mark.parametrize("soft", [20_000, ENDLESS])
-def test_a_limit_that_is_enough_is_left_alone(monkeypatch: pytest.MonkeyPatch, soft: int) -> None:
+def test_a_sufficient_limit_is_not_changed(monkeypatch: pytest.MonkeyPatch, soft: int) -> None:
     limits = Limits(soft, ENDLESS)
     assert room(monkeypatch, limits) == MOST_CONNECTIONS
     assert limits.soft == soft
@@ -51,13 +51,13 @@ def test_a_limit_that_is_enough_is_left_alone(monkeypatch: pytest.MonkeyPatch, s
 @pytest.mark.parametrize(
     "limits", [Limits(1_024, 1_024), Limits(256, 1_024), Limits(1_024, 4_096, is_fixed=True)]
 )
-def test_where_it_cannot_be_raised_fewer_are_taken(
+def test_with_a_fixed_limit_fewer_connections_are_accepted(
     monkeypatch: pytest.MonkeyPatch, limits: Limits
 ) -> None:
     assert room(monkeypatch, limits) == MOST_CONNECTIONS - (WANTED - 1_024)
 
 
-def test_too_few_files_for_its_threads_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_too_few_files_for_the_threads_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     least = WANTED - MOST_CONNECTIONS + 65
     assert room(monkeypatch, Limits(least, least)) == 65
     with pytest.raises(UnsafeSetup, match=f"to {WANTED}"):
