@@ -1,4 +1,4 @@
-"""Each command as a person types it: its exit status, its words, its 80 columns."""
+"""Commands: exit status, output, 80 columns."""
 
 import json
 import os
@@ -33,7 +33,7 @@ RESULT = {
 
 @pytest.fixture(autouse=True)
 def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A settings folder of the test's own."""
+    """A settings folder for one test."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     return tmp_path / "config" / "kbapi"
 
@@ -90,16 +90,16 @@ def test_a_refused_result_prints_every_problem_and_exits_with_1(home: Path) -> N
 
 
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [
         ("start", "norvane-sable-7-4820mx"),
         ("submit", "-"),
     ],
 )
 def test_a_missing_instance_is_reported_with_exit_status_3(
-    tmp_path: Path, words: tuple[str, ...]
+    tmp_path: Path, arguments: tuple[str, ...]
 ) -> None:
-    done = run(*words, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
+    done = run(*arguments, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
     assert done.returncode == 3
     assert "kbapi db upgrade" in " ".join(done.stderr.split())
     assert "Traceback" not in done.stderr
@@ -113,8 +113,8 @@ def test_the_demo_prints_before_and_after_and_can_run_again(tmp_path: Path) -> N
     home = tmp_path / "demo"
     first = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert first.returncode == 0, first.stderr
-    for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
-        assert words in first.stdout
+    for text in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
+        assert text in first.stdout
     # In a pipe progress is plain lines, and the number of refused results is shown.
     assert "Sending: 20 of 200" in first.stdout
     assert "Sending: 200 of 200" in first.stdout
@@ -134,7 +134,7 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
 
 
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [()]
     + [
         (name,)
@@ -163,8 +163,8 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
         )
     ],
 )
-def test_help_fits_eighty_columns(words: tuple[str, ...]) -> None:
-    shown = run(*words, "--help")
+def test_help_fits_eighty_columns(arguments: tuple[str, ...]) -> None:
+    shown = run(*arguments, "--help")
     assert shown.returncode == 0
     assert max(len(line) for line in shown.stdout.splitlines()) <= 80
 
@@ -252,12 +252,12 @@ def test_the_interview_checks_each_answer_and_ends_with_a_stored_result(home: Pa
     )
     os.close(follower)
     os.write(main, "".join(f"{line}\n" for line in typed).encode())
-    told, _ = process.communicate(timeout=60)
+    output, _ = process.communicate(timeout=60)
     os.close(main)
-    assert process.returncode == 0, told
-    assert "Did you mean -80?" in told
-    assert "Enter a number" in told
-    assert "core with ring, voltage_offset: counted" in told
+    assert process.returncode == 0, output
+    assert "Did you mean -80?" in output
+    assert "Enter a number" in output
+    assert "core with ring, voltage_offset: counted" in output
 
 
 NOTE = """+++
@@ -307,11 +307,11 @@ def test_locks_are_printed_in_eighty_columns(home: Path) -> None:
     lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
     document = {"chip": RESULT["chip"], "locks": [lock]}
     assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
-    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
-    assert told.returncode == 0
-    assert "voltage_offset on core\n  Can be set on " in told.stdout
-    assert "Possible without voltage control" in told.stdout
-    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    output = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert output.returncode == 0
+    assert "voltage_offset on core\n  Can be set on " in output.stdout
+    assert "Possible without voltage control" in output.stdout
+    assert max(len(line) for line in output.stdout.splitlines()) <= 80
 
 
 def test_gains_power_and_longevity_are_printed_in_eighty_columns(home: Path) -> None:
@@ -329,16 +329,16 @@ def test_gains_power_and_longevity_are_printed_in_eighty_columns(home: Path) -> 
         ]
         send(instance, a_measured(number, *readings))
     instance.close()
-    for command, words in (
+    for command, text in (
         ("gains", "performance: 5.0 % more"),
         ("power", "keeps 95 % of stock performance"),
         ("longevity", "Too few follow-ups"),
     ):
-        told = run(command, CHIP, "--home", str(home))
-        assert told.returncode == 0, told.stderr
-        assert words.casefold() in " ".join(told.stdout.split()).casefold()
-        assert ("Cautions:" if command == "gains" else "\nCaution: ") in told.stdout
-        assert max(len(line) for line in told.stdout.splitlines()) <= 80
+        output = run(command, CHIP, "--home", str(home))
+        assert output.returncode == 0, output.stderr
+        assert text.casefold() in " ".join(output.stdout.split()).casefold()
+        assert ("Cautions:" if command == "gains" else "\nCaution: ") in output.stdout
+        assert max(len(line) for line in output.stdout.splitlines()) <= 80
 
 
 def test_all_cautions_are_printed_once_a_day_and_the_first_one_always(
@@ -371,10 +371,10 @@ def test_if_the_day_cannot_be_saved_all_cautions_are_printed(
         sender_folder.parent.mkdir(exist_ok=True)
         sender_folder.write_text("a file where the folder should be")
     for _ in range(2):
-        told = run("locks", CHIP, "--home", str(home))
-        assert told.returncode == 0, told.stderr
-        assert "Cautions:" in told.stdout
-        assert told.stderr == ""
+        output = run("locks", CHIP, "--home", str(home))
+        assert output.returncode == 0, output.stderr
+        assert "Cautions:" in output.stdout
+        assert output.stderr == ""
 
 
 def test_json_output_always_has_all_cautions(home: Path, sender_folder: Path) -> None:
@@ -385,14 +385,14 @@ def test_json_output_always_has_all_cautions(home: Path, sender_folder: Path) ->
 
 def test_a_diagnosis_lists_checks_first_and_then_actions(home: Path) -> None:
     rail = ("--domain", "core", "--control", "voltage_offset")
-    told = run(
+    output = run(
         *("diagnose", CHIP, *rail, "--setting", "-74", "--changed", "firmware"),
         *("--read-back", "-74", "--shown-by", "less_power", "--home", str(home)),
     )
-    assert told.returncode == 0, told.stderr
-    assert "Does it fail at stock too" in told.stdout
-    assert "Step back by 10 mV to -64 mV." in " ".join(told.stdout.split())
-    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    assert output.returncode == 0, output.stderr
+    assert "Does it fail at stock too" in output.stdout
+    assert "Step back by 10 mV to -64 mV." in " ".join(output.stdout.split())
+    assert max(len(line) for line in output.stdout.splitlines()) <= 80
     refused = run("diagnose", CHIP, *rail, "--changed", "weather", "--home", str(home))
     assert refused.returncode == 1
     assert "/changed/0" in refused.stderr
@@ -402,13 +402,13 @@ def test_the_month_since_which_reports_are_locked_is_printed(home: Path) -> None
     lines = [json.dumps(_a_lock(number)) for number in range(40)]
     (home / "locks.ndjson").write_text("\n".join(lines))
     assert run("import", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
-    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
-    assert "locked on most machines since firmware month 2026-03" in " ".join(told.stdout.split())
-    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    output = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert "locked on most machines since firmware month 2026-03" in " ".join(output.stdout.split())
+    assert max(len(line) for line in output.stdout.splitlines()) <= 80
 
 
 def _a_lock(number: int) -> dict[str, Any]:
-    """Twenty owners find it open, twenty on newer firmware locked."""
+    """Reports of twenty open machines, and of twenty locked ones with newer firmware."""
     is_newer = number >= 20
     lock = {"status": "firmware_locked" if is_newer else "open"}
     lock |= {"domain": "core", "control": "voltage_offset", "found_by": "written_and_read_back"}
@@ -427,9 +427,9 @@ def test_a_result_is_followed_up_and_listed_as_my_submission(home: Path) -> None
     mine["settings"] = [{**RESULT["settings"][0], "in_use": -70}]
     sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(mine))
     identifier = json.loads(sent.stdout)["id"]
-    told = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
-    assert told.returncode == 0, told.stderr
-    assert "core at -70: failed_later, counted" in told.stdout
+    output = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
+    assert output.returncode == 0, output.stderr
+    assert "core at -70: failed_later, counted" in output.stdout
     listed = run("my-submissions", "--contributor-token", token, "--home", str(home))
     assert identifier in listed.stdout
     without_token = run("my-submissions", "--home", str(home))
@@ -448,9 +448,9 @@ def test_many_results_are_sent_from_a_file_and_refusals_are_counted(
     file.write_text(f"{good}\n\n{bad}\n{good}\n")
     sent = run("import", str(file), "--json", "--home", str(home))
     assert sent.returncode == 0, sent.stderr
-    told = json.loads(sent.stdout.splitlines()[-1])
-    assert (told["counts"]["stored"], told["counts"]["refused"]) == (2, 1)
-    assert "above_stock" in told["refused_for"]
+    output = json.loads(sent.stdout.splitlines()[-1])
+    assert (output["counts"]["stored"], output["counts"]["refused"]) == (2, 1)
+    assert "above_stock" in output["refused_for"]
     file.write_text(f"{bad}\n")
     assert run("import", str(file), "--home", str(home)).returncode == 1
     assert run("import", "--home", str(home)).returncode == 2
@@ -484,10 +484,10 @@ def test_keys_are_printed_once_listed_without_their_text_and_revoked(home: Path)
     assert key.startswith("kbk_")
     listed = run("keys", "list", "--home", str(home))
     assert "1: evening shift (curate)" in listed.stdout
-    told = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
-    assert key[4:] not in listed.stdout + json.dumps(told)
+    output = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
+    assert key[4:] not in listed.stdout + json.dumps(output)
     fields = {"id", "name", "scopes", "created_day", "revoked_day", "fits_secret"}
-    assert set(told[0]) == fields
+    assert set(output[0]) == fields
     waiting = ("review", "list", "--key", key, "--home", str(home))
     assert run(*waiting).returncode == 0
     assert run("keys", "revoke", "1", "--home", str(home)).returncode == 0
@@ -570,10 +570,10 @@ def test_pools_are_checked_for_outliers_and_stored_only_with_apply(home: Path) -
         lines.append(json.dumps(RESULT | tokens | {"settings": [setting]}))
     (home / "results.ndjson").write_text("\n".join(lines))
     assert run("import", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
-    for words in ((), ("--apply",)):
-        told = run("find-outliers", *words, "--home", str(home))
-        assert told.returncode == 0, told.stderr
-        assert "Excluded now: 1 units that are outliers on the deep side." in told.stdout
-        assert "The pool is young" in told.stdout
-        assert all(len(line) <= 80 for line in told.stdout.splitlines())
+    for arguments in ((), ("--apply",)):
+        output = run("find-outliers", *arguments, "--home", str(home))
+        assert output.returncode == 0, output.stderr
+        assert "Excluded now: 1 units that are outliers on the deep side." in output.stdout
+        assert "The pool is young" in output.stdout
+        assert all(len(line) <= 80 for line in output.stdout.splitlines())
     assert "0 of 1 pools" in run("find-outliers", "--home", str(home)).stdout

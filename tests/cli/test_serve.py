@@ -1,4 +1,4 @@
-"""`kbapi serve` says why it will not start, and what a host should look at; keys travel along."""
+"""`kbapi serve` reports why it does not start, and prints notices for the host."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +20,7 @@ from tests.system.server import Server
 
 @pytest.fixture
 def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
-    """The folders that would have been served; nothing listens."""
+    """The folders that would be served; no server starts."""
     folders: list[Path] = []
     monkeypatch.setattr(
         serve_command_module, "serve", lambda settings, *_: folders.append(settings.home)
@@ -29,12 +29,12 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
 
 def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
-    words = ["serve", "--home", str(tmp_path / "home")]
-    return click.testing.CliRunner().invoke(main, words, env=settings)
+    arguments = ["serve", "--home", str(tmp_path / "home")]
+    return click.testing.CliRunner().invoke(main, arguments, env=settings)
 
 
 @pytest.mark.parametrize(
-    ("settings", "told"),
+    ("settings", "message"),
     [
         ({"KBAPI_JOIN": "everybody"}, "KBAPI_JOIN"),
         ({"KBAPI_RATE_PER_KEY": "0"}, "KBAPI_RATE_PER_KEY"),
@@ -50,11 +50,11 @@ def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
     ],
 )
 def test_an_invalid_setting_is_named(
-    tmp_path: Path, served: list[Path], settings: dict[str, str], told: str
+    tmp_path: Path, served: list[Path], settings: dict[str, str], message: str
 ) -> None:
     refused = serve(tmp_path, **settings)
     assert refused.exit_code == 3
-    assert told in " ".join(refused.stderr.split())
+    assert message in " ".join(refused.stderr.split())
     assert served == []
 
 
@@ -72,12 +72,12 @@ def test_every_command_with_settings_refuses_an_unknown_one(
 ) -> None:
     an_instance(tmp_path).close()
     for command in (["check"], ["keys", "list"], ["start", "norvane-sable-7-4820mx"]):
-        # Each in a process of its own: it sends log lines elsewhere for as long as it lives.
-        words = [*command, "--home", str(tmp_path / "home")]
-        unset = run(*words)
+        # Each in its own process, because a command redirects the log of its process.
+        arguments = [*command, "--home", str(tmp_path / "home")]
+        unset = run(*arguments)
         with monkeypatch.context() as changed:
             changed.setenv("KBAPI_MIN_FREE", "0")
-            refused = run(*words)
+            refused = run(*arguments)
         assert (unset.returncode, refused.returncode) == (0, 3), command
         assert "KBAPI_MIN_FREE_BYTES?" in refused.stderr
 
@@ -108,8 +108,8 @@ def test_variables_that_an_orchestrator_sets_are_allowed(
 def test_more_threads_than_connections_are_a_usage_error(
     tmp_path: Path, served: list[Path], threads: str
 ) -> None:
-    words = ["serve", "--home", str(tmp_path / "home"), "--threads", threads]
-    assert click.testing.CliRunner().invoke(main, words).exit_code == 2
+    arguments = ["serve", "--home", str(tmp_path / "home"), "--threads", threads]
+    assert click.testing.CliRunner().invoke(main, arguments).exit_code == 2
     assert served == []
 
 
@@ -125,12 +125,12 @@ def variables_of(command: click.Command) -> list[str]:
     return [str(option.envvar) for option in command.params if option.envvar]
 
 
-@pytest.mark.parametrize("told", ["", " "])
+@pytest.mark.parametrize("origins", ["", " "])
 def test_an_empty_variable_means_no_origins(
-    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch, told: str
+    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch, origins: str
 ) -> None:
-    assert serve(tmp_path, KBAPI_CORS_ORIGINS=told).exit_code == 0
-    monkeypatch.setenv("KBAPI_CORS_ORIGINS", told)
+    assert serve(tmp_path, KBAPI_CORS_ORIGINS=origins).exit_code == 0
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", origins)
     assert Settings().cors_origins == ()
     monkeypatch.setenv("KBAPI_CORS_ORIGINS", "https://one.example, https://two.example")
     assert Settings().cors_origins == ("https://one.example", "https://two.example")

@@ -1,4 +1,4 @@
-"""What operating systems print, read from text laid out like theirs."""
+"""Names of chips in texts like those of operating systems."""
 
 import json
 from pathlib import Path
@@ -59,8 +59,8 @@ def test_linux_names_only_displays_among_its_devices(tmp_path: Path) -> None:
 
 
 def test_macos_names_displays_and_nonsense_is_no_error() -> None:
-    told = json.dumps({"SPDisplaysDataType": [{"sppci_model": "Osmer Kestrel 640"}, {}, 7]})
-    assert [name.text for name in macos_graphics(told)] == ["Osmer Kestrel 640"]
+    report = json.dumps({"SPDisplaysDataType": [{"sppci_model": "Osmer Kestrel 640"}, {}, 7]})
+    assert [name.text for name in macos_graphics(report)] == ["Osmer Kestrel 640"]
     for nonsense in ("", "[]", "{", '{"SPDisplaysDataType": {}}'):
         assert list(macos_graphics(nonsense)) == []
 

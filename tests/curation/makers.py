@@ -1,4 +1,4 @@
-"""What tests of curation need made: a curator, decisions, results that wait for one."""
+"""Makers for tests of curation: a curator, decisions, waiting results."""
 
 from typing import Any
 
@@ -11,23 +11,25 @@ from tests.makers import a_body, a_setting, a_submission, send
 
 
 def a_curator(instance: Instance) -> KeyHolder:
-    """Somebody whom the host has given a key."""
+    """A holder of a key for curators."""
     return KeyHolder(give_key(instance, "evening shift", ("curate",)).id, ("curate",))
 
 
-def a_word(sent: Accepted | str, word: str, reason: str, ordinal: int = 0) -> dict[str, Any]:
+def a_decision(
+    sent: Accepted | str, decision: str, reason: str, ordinal: int = 0
+) -> dict[str, Any]:
     """An entry about one setting of a result."""
     submission = sent if isinstance(sent, str) else sent.id
-    return {"submission": submission, "ordinal": ordinal, "decision": word, "reason": reason}
+    return {"submission": submission, "ordinal": ordinal, "decision": decision, "reason": reason}
 
 
 def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsResponse:
-    """What these decisions changed."""
+    """The response to these decisions."""
     return accept_decisions(instance, curator, a_body({"decisions": list(entries)}))
 
 
 def send_deep(instance: Instance, number: int = 1, **changes: Any) -> Accepted:
-    """A result that is set aside for its depth alone."""
+    """A result that is excluded only for its depth."""
     deep = a_setting(stable_at=-200, unstable_at=-210)
     return send(instance, a_submission(deep, number=number, **changes))
 

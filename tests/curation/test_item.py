@@ -12,7 +12,7 @@ from kbapi.errors import SettingUnknown
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
 from kbapi.storage.sqlite.commits import waiting_in_line
-from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
     a_fixed_clock_setting,
     a_question,
@@ -58,7 +58,7 @@ def test_both_starts_are_those_of_the_next_answer(instance: Instance, curator: K
     shown = item(instance, deep)
     assert shown.pool is not None
     assert as_response(shown.pool.start_without) == as_answered(answered(instance))
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     now = answered(instance)
     assert as_response(shown.pool.start_with) == as_answered(now)
     assert shown.pool.start_with != shown.pool.start_without
@@ -87,11 +87,11 @@ def test_an_item_is_shown_during_writes_and_in_a_read_only_instance(
 
 def test_percentiles_are_those_of_the_other_units(instance: Instance) -> None:
     a_pool(instance)
-    told = answered(instance)["percentiles"]
+    percentiles = answered(instance)["percentiles"]
     shown = item(instance, send_deep(instance, number=20))
     assert shown.pool is not None
-    assert orjson.loads(orjson.dumps(shown.pool.percentiles)) == told
-    assert len(told) == 5
+    assert orjson.loads(orjson.dumps(shown.pool.percentiles)) == percentiles
+    assert len(percentiles) == 5
 
 
 def test_showing_an_item_stores_nothing(instance: Instance) -> None:
@@ -108,7 +108,7 @@ def test_the_document_and_the_history_are_shown_without_tokens(
 ) -> None:
     deep = send_deep(instance)
     for word, reason in (("include", "depth_confirmed"), ("undo", "decided_in_error")):
-        decide(instance, curator, a_word(deep, word, reason))
+        decide(instance, curator, a_decision(deep, word, reason))
     shown = item(instance, deep)
     assert shown.document["settings"][0]["minutes"] == 65
     assert "contributor_token" not in shown.document

@@ -1,4 +1,4 @@
-"""Curated notes: a draft is answered by nobody, a published one keeps what it said before."""
+"""Curated notes: answers show published notes only, and earlier texts are kept."""
 
 import pytest
 from flask.testing import FlaskClient

@@ -1,4 +1,4 @@
-"""Every curated note: it is one, and it is about something that the catalogue knows."""
+"""The bundled notes are valid, and their subjects are in the catalogue."""
 
 from pathlib import Path
 

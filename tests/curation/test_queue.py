@@ -1,4 +1,4 @@
-"""The queue of curators: every waiting setting once, oldest first, each page at the same price."""
+"""The queue of curators: every waiting setting once, oldest first, each page at equal cost."""
 
 from dataclasses import asdict
 from typing import Any
@@ -12,7 +12,7 @@ from kbapi.errors import QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
 from kbapi.storage.review import BEGIN, PARTS, WaitingAt, WaitingFilters, waiting_statement
-from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.curation.many import fill_with_results, steps_of_a_page
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission, an_instance, send
 
@@ -27,18 +27,18 @@ def page(instance: Instance, **parameters: Any) -> ReviewPage:
 
 
 def walk(instance: Instance, **parameters: Any) -> list[str]:
-    """Every setting of the queue, as pages bring them."""
+    """All settings of the queue, in the order of the pages."""
     met: list[str] = []
-    told = page(instance, **parameters)
-    met += [one.submission for one in told.waiting]
-    while told.next_cursor is not None:
-        told = page(instance, **parameters, cursor=told.next_cursor)
-        met += [one.submission for one in told.waiting]
+    response = page(instance, **parameters)
+    met += [one.submission for one in response.waiting]
+    while response.next_cursor is not None:
+        response = page(instance, **parameters, cursor=response.next_cursor)
+        met += [one.submission for one in response.waiting]
     return met
 
 
 def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
-    """As judging would leave it."""
+    """Store outliers as the outlier check does."""
     which = "unit_id" if table == "outlier_unit" else "contributor_id"
     with instance.writing() as connection:
         connection.exec_driver_sql(
@@ -78,8 +78,10 @@ def test_depths_are_relative_to_the_units_own_stock(instance: Instance) -> None:
             instance,
             a_submission(setting, number=number, chip="Osmer Kestrel 640 Laptop Graphics"),
         )
-    told = [(one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting]
-    assert told == [(240, 250), (None, None)]
+    response = [
+        (one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting
+    ]
+    assert response == [(240, 250), (None, None)]
 
 
 def test_the_queue_shows_no_day_token_or_hash(instance: Instance) -> None:
@@ -102,9 +104,9 @@ def test_a_decided_setting_waits_again_only_after_undo(
         ),
         strict=False,
     ):
-        decide(instance, curator, a_word(one, word, reason))
+        decide(instance, curator, a_decision(one, word, reason))
     assert walk(instance) == [sent[3].id]
-    decide(instance, curator, a_word(sent[1], "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(sent[1], "undo", "decided_in_error"))
     assert walk(instance) == [sent[1].id, sent[3].id]
 
 
@@ -121,7 +123,7 @@ def test_outliers_wait_after_settings_that_rules_excluded(
     assert walk(instance, limit=1) == [deep.id, flagged.id, unlike.id]
     assert walk(instance, code="outlier_deep") == [flagged.id]
     assert walk(instance, code="contributor_differs") == [unlike.id]
-    decide(instance, curator, a_word(flagged, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(flagged, "include", "depth_confirmed"))
     assert walk(instance) == [deep.id, unlike.id]
 
 
@@ -137,12 +139,12 @@ def test_pages_show_every_setting_once_while_new_ones_arrive(
         flag(instance, "differing_contributor", one, "contributor_differs")
     met, later, cursor = [], [], {}
     for number in range(100):
-        told = page(instance, limit=limit, **cursor)
-        assert len(told.waiting) <= limit
-        met += [one.submission for one in told.waiting]
-        if told.next_cursor is None:
+        response = page(instance, limit=limit, **cursor)
+        assert len(response.waiting) <= limit
+        met += [one.submission for one in response.waiting]
+        if response.next_cursor is None:
             break
-        cursor = {"cursor": told.next_cursor}
+        cursor = {"cursor": response.next_cursor}
         if number < 5:
             later.append(send_deep(instance, number=50 + number).id)
     flagged = [one.id for one in counted]
@@ -156,10 +158,10 @@ def test_pages_continue_after_a_withdrawn_or_decided_setting(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = [send_deep(instance, number=number) for number in range(5)]
-    told = page(instance, limit=2)
+    response = page(instance, limit=2)
     withdraw_own_result(instance, sent[1].id, sent[1].receipt)
-    decide(instance, curator, a_word(sent[2], "invalidate", "not_measured"))
-    rest = page(instance, cursor=told.next_cursor)
+    decide(instance, curator, a_decision(sent[2], "invalidate", "not_measured"))
+    rest = page(instance, cursor=response.next_cursor)
     assert [one.submission for one in rest.waiting] == [sent[3].id, sent[4].id]
 
 
@@ -181,9 +183,9 @@ def test_a_filtered_page_reads_a_bounded_number_and_has_a_cursor(
     for number in range(8):
         send_deep(instance, number=number)
     last = send_deep(instance, number=8, chip="Norvane Sable 7 4800K")
-    told = page(instance, chip="norvane-sable-7-4800k")
-    assert told.waiting == ()
-    assert told.next_cursor is not None
+    response = page(instance, chip="norvane-sable-7-4800k")
+    assert response.waiting == ()
+    assert response.next_cursor is not None
     assert walk(instance, chip="norvane-sable-7-4800k") == [last.id]
 
 
@@ -230,7 +232,7 @@ def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
         late = (place, 0, 0, 0) if part == "screening" else (1, 1, place, place)
         cost += [steps_of_a_page(made, WaitingAt(part, key)) for key in (BEGIN, late)]
         made.close()
-    # A walk that passed what lies before would run thousands of times as many.
+    # Reading all earlier rows would need thousands of times as many.
     assert max(cost) <= 1.1 * min(cost)
 
 
@@ -245,7 +247,7 @@ def test_every_part_of_the_queue_uses_an_index(instance: Instance, part: str) ->
     assert plan[0] == "MATERIALIZE looked"
     walked = plan[1 : plan.index("SCAN looked")]
     keys = ("USING INDEX ix_", "USING COVERING INDEX ix_", "USING PRIMARY KEY")
-    # The settings of one unit in a pool are few: to put them in order is no walk.
+    # The settings of one unit in a pool are few, so sorting them is cheap.
     few = ["USE TEMP B-TREE FOR LAST TERM OF ORDER BY"] if part == "statistics" else []
     assert [step for step in walked if not any(key in step for key in keys)] == few
     assert [step for step in plan if step.startswith("SCAN")] == ["SCAN looked"]

@@ -17,7 +17,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.decisions import DecisionRow, SettingAt, find_setting_at
 from kbapi.storage.evidence import load_dated_rows
 from kbapi.storage.pools import WhatIf
-from tests.curation.makers import a_curator, a_word, decide
+from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import a_body, a_fixed_clock_setting, a_setting, a_submission, send
 
 GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
@@ -43,7 +43,7 @@ def fill(instance: Instance, dice: random.Random) -> list[tuple[str, int]]:
                     ("invalidate", "not_measured"),
                 )
             )
-            decide(instance, curator, a_word(sent, word, reason))
+            decide(instance, curator, a_decision(sent, word, reason))
     return settings
 
 

@@ -1,4 +1,4 @@
-"""A backup is a whole, checked copy of one state; nothing else ever has its name."""
+"""A backup is a complete, checked copy of one state; no other file has such a name."""
 
 import shutil
 import stat
@@ -64,7 +64,7 @@ def test_a_backup_is_one_file_that_includes_the_log(instance: Instance, target: 
     log = instance.settings.database_path.with_name("kbapi.sqlite3-wal")
     assert log.stat().st_size > 0
     made = back_up(instance, target)
-    # What a file says of itself at bytes 18 and 19: 1 is a file without a log, 2 one with.
+    # Bytes 18 and 19 of the header: 1 means without a log, 2 means with a log.
     assert made.file.read_bytes()[18:20] == b"\x01\x01"
     assert names(target) == [made.file.name]
 
@@ -129,7 +129,7 @@ def test_backups_from_the_future_are_neither_counted_nor_removed(
         clock.moment += timedelta(days=1)
         made = back_up(instance, target, 2, clock)
         assert made.dated_later == tuple(wrong)
-    # Of those with a day that has been, this one and yesterday's stay.
+    # Of the backups with a past date, this one and that of yesterday stay.
     assert [path.name for path in made.removed] == ["kbapi-20260916T120000.000000Z.sqlite3"]
     assert names(target) == [
         "kbapi-20260917T120000.000000Z.sqlite3",

@@ -1,4 +1,4 @@
-"""Whoever checks an instance leaves it as it was, to the byte and to the file."""
+"""A check of an instance changes no byte and adds no file."""
 
 import hashlib
 import os
@@ -17,7 +17,7 @@ from tests.makers import HandMovedClock, a_submission, send
 
 
 def state(home: Path) -> dict[str, tuple[str, int]]:
-    """Every file with its content and the time of its last change; of an index the name alone."""
+    """Content and time of change of every file; of an index only the name."""
     return {
         path.name: (
             "" if path.name.endswith("-shm") else hashlib.sha256(path.read_bytes()).hexdigest(),

@@ -1,4 +1,4 @@
-"""Who has an instance open shares a lock; who puts another database in place holds it alone."""
+"""An open instance holds a shared lock; a restore needs the exclusive one."""
 
 import errno
 import os
@@ -19,7 +19,7 @@ def test_shared_locks_exclude_the_exclusive_lock(tmp_path: Path) -> None:
     held = [acquire_shared_lock(lock), acquire_shared_lock(lock)]
     for descriptor in held:
         with pytest.raises(InstanceInUse), exclusive_lock(lock):
-            raise AssertionError("alone among others")
+            raise AssertionError("exclusive while shared")
         assert descriptor is not None
         os.close(descriptor)
     with exclusive_lock(lock), pytest.raises(InstanceInUse):
@@ -61,7 +61,7 @@ def test_a_forked_process_holds_the_lock_too(tmp_path: Path) -> None:
     lock = tmp_path / "use.lock"
     descriptor = acquire_shared_lock(lock)
     assert descriptor is not None
-    inherited = os.dup(descriptor)  # what fork does to every descriptor
+    inherited = os.dup(descriptor)  # as fork does with every descriptor
     os.close(descriptor)
     with pytest.raises(InstanceInUse), exclusive_lock(lock):
         raise AssertionError("the child has it")
@@ -104,7 +104,7 @@ def test_a_lock_file_that_cannot_be_opened_keeps_the_instance_closed(home: Path,
         with pytest.raises(UnsafeSetup, match=r"cannot be opened .*'chown \d+ /.*use\.lock'"):
             open_instance(Settings(home=home))
         with pytest.raises(UnsafeSetup, match=r"use\.lock"), exclusive_lock(lock):
-            raise AssertionError("alone without a lock")
+            raise AssertionError("exclusive without a lock file")
 
 
 def test_a_lock_file_that_does_not_fit_on_the_disk_is_reported(

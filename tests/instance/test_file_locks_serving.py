@@ -1,4 +1,4 @@
-"""The folder is held by one server and all that it forks; nothing is left when they have gone."""
+"""One server and its forks hold the folder; the lock ends with the last of them."""
 
 import os
 from pathlib import Path
@@ -25,17 +25,17 @@ def test_a_second_server_is_refused_until_the_first_has_ended(tmp_path: Path) ->
 def test_a_worker_that_outlives_its_master_holds_the_folder(tmp_path: Path) -> None:
     held = acquire_server_lock(tmp_path)
     assert held is not None
-    goes_on, told = os.pipe()
+    read_end, write_end = os.pipe()
     worker = os.fork()
     if worker == 0:
-        os.close(told)
-        os.read(goes_on, 1)  # until the test lets go of the other end
+        os.close(write_end)
+        os.read(read_end, 1)  # until the test closes the other end
         os._exit(0)
-    os.close(goes_on)
+    os.close(read_end)
     os.close(held)
     with pytest.raises(InstanceInUse):
         acquire_server_lock(tmp_path)
-    os.close(told)
+    os.close(write_end)
     os.waitpid(worker, 0)
     again = acquire_server_lock(tmp_path)
     assert again is not None
@@ -55,7 +55,7 @@ def test_commands_and_a_server_do_not_exclude_each_other(tmp_path: Path) -> None
 
 
 def test_a_read_only_folder_is_not_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # As the super-user, whom no mode keeps out, may run this.
+    # The super-user may write in spite of any mode, so the answer of the kernel is replaced.
     monkeypatch.setattr(file_locks, "is_read_only", lambda folder: folder == tmp_path)
     assert acquire_server_lock(tmp_path) is None
     assert acquire_server_lock(tmp_path) is None

@@ -1,4 +1,4 @@
-"""A backup takes the place of a database whole, or nothing is touched."""
+"""A restore replaces a database completely, or changes nothing."""
 
 import shutil
 import signal
@@ -48,7 +48,7 @@ def stored(instance: Instance) -> Accepted:
 
 @pytest.fixture
 def backup(instance: Instance, stored: Accepted, tmp_path: Path) -> Path:
-    """A backup of one result; the instance goes on to a second one and is closed."""
+    """A backup of one result; the instance gets a second one and is closed."""
     made = make_backup(instance.settings, tmp_path / "backups", None)
     back_up_secret(instance.settings, tmp_path / "safe" / "secret", made.file.parent)
     send(instance, a_submission(number=2))
@@ -62,7 +62,7 @@ def secret_file(tmp_path: Path) -> Path:
 
 
 def content(home: Path) -> dict[str, bytes]:
-    """What stands in the folder; locks are empty."""
+    """The content of all files in the folder, except locks."""
     return {path.name: path.read_bytes() for path in home.iterdir() if path.is_file()}
 
 
@@ -104,7 +104,7 @@ def test_a_restore_brings_back_the_rows_of_the_backup_and_keeps_the_old_files(
 def test_the_old_log_is_folded_into_the_old_database_only(
     instance: Instance, backup: Path, tmp_path: Path
 ) -> None:
-    # What a killed server leaves: the result is in the log alone.
+    # As after a killed server: the result is only in the log.
     settings = Settings(home=tmp_path / "killed")
     alive = open_instance(instance.settings, HandMovedClock())
     send(alive, a_submission(number=3))
@@ -205,7 +205,7 @@ def test_a_restore_without_its_secret_needs_without_secret(
     opened = open_instance(settings, HandMovedClock())
     with pytest.raises(ReceiptWrong):
         read_own_result(opened, stored.id, stored.receipt)
-    # The same person is a stranger now.
+    # The same contributor is a new one now.
     assert send(opened, a_submission(number=1)).id != stored.id
     assert len(rows_of(opened)["contributor"]) == 2
     opened.close()
@@ -216,7 +216,7 @@ def test_an_accepted_loss_needs_no_second_confirmation(
 ) -> None:
     settings = Settings(home=tmp_path / "other")
     restore(settings, backup, without_secret=True)
-    units(settings)  # opened, with no row that its secret has keyed
+    units(settings)  # open, without a row of the new secret
     own = tmp_path / "other-safe" / "secret"
     later = make_backup(settings, tmp_path / "later", None, HandMovedClock()).file
     back_up_secret(settings, own, later.parent)
@@ -228,22 +228,22 @@ def test_an_accepted_loss_needs_no_second_confirmation(
 
 
 def foreign(settings: Settings) -> bool:
-    """Whether every way in refuses the secret that is there, and leaves all as it was."""
+    """Whether every way to open refuses the present secret and changes nothing."""
     before = content(settings.home)
-    for way_in in (open_instance, create_or_open_instance, upgrade_instance):
+    for open_it in (open_instance, create_or_open_instance, upgrade_instance):
         with pytest.raises(UnsafeSetup, match="not the secret of this database"):
-            way_in(settings)
+            open_it(settings)
     assert content(settings.home) == before
     return True
 
 
-@pytest.mark.parametrize("says_so", [True, False])
+@pytest.mark.parametrize("is_recorded", [True, False])
 def test_a_foreign_secret_is_refused_until_the_right_one_is_back(
-    instance: Instance, stored: Accepted, tmp_path: Path, says_so: bool
+    instance: Instance, stored: Accepted, tmp_path: Path, is_recorded: bool
 ) -> None:
     settings = instance.settings
     instance.close()
-    if not says_so:  # as a program made it that noted nothing
+    if not is_recorded:  # as an older program created it, without a record
         with closing(dbapi2.connect(settings.database_path)) as connection:
             connection.execute("PRAGMA application_id = 0")
     right = settings.secret_path.read_bytes()
@@ -266,9 +266,9 @@ def noted(settings: Settings) -> str | None:
         return noted_key_id(connection)
 
 
-@pytest.mark.parametrize("way_in", [open_instance, create_or_open_instance])
+@pytest.mark.parametrize("open_it", [open_instance, create_or_open_instance])
 def test_a_database_without_hashes_accepts_the_present_secret(
-    instance: Instance, way_in: Callable[[Settings], Instance]
+    instance: Instance, open_it: Callable[[Settings], Instance]
 ) -> None:
     settings = instance.settings
     instance.close()
@@ -277,7 +277,7 @@ def test_a_database_without_hashes_accepts_the_present_secret(
     create_secret(settings.secret_path)
     open_instance(Settings(home=settings.home, read_only=True)).close()
     assert noted(settings) == first
-    opened = way_in(settings)
+    opened = open_it(settings)
     send(opened, a_submission())
     opened.close()
     assert noted(settings) == load_secret(settings.secret_path).key_id != first
@@ -323,7 +323,7 @@ def test_a_killed_restore_is_refused_and_repaired_by_the_next(
     opened = open_instance(settings, HandMovedClock())
     assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
     opened.close()
-    # Nothing of the other instance is lost: database and secret were both set aside.
+    # Nothing of the other instance is lost: database and secret were both kept.
     (kept,) = settings.home.glob("secret.key.before-*")
     assert kept.read_bytes() == before
     theirs_again = Settings(home=tmp_path / "again")
@@ -340,7 +340,7 @@ def test_opening_removes_the_files_of_a_killed_restore(instance: Instance) -> No
     left.append(settings.home / "secret.key.4711.new")
     for path in left:
         path.write_bytes(b"half")
-    # Nothing is taken away where nothing may be written, nor by a check.
+    # A read-only instance and a check remove nothing.
     open_instance(Settings(home=settings.home, read_only=True)).close()
     check_instance(settings)
     assert all(path.exists() for path in left)

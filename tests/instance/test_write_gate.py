@@ -1,4 +1,4 @@
-"""Read-only by the host's word, for want of room or by the file's mode: reads go on."""
+"""Writes are refused by a setting, a full disk or a file mode; reads go on."""
 
 import os
 from pathlib import Path
@@ -38,7 +38,7 @@ NO_DISK_IS_SO_LARGE = 1 << 60
 
 
 def reopened(instance: Instance, **changes: object) -> Instance:
-    """The same instance as a host with other settings opens it."""
+    """The same instance, opened with other settings."""
     return open_instance(Settings(home=instance.settings.home, **changes), HandMovedClock())
 
 
@@ -183,7 +183,7 @@ def test_each_write_checks_the_free_space_of_the_disk(
 def test_a_read_only_folder_closes_the_gate(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # The super-user may write anywhere: the kernel's answer is given for it.
+    # The super-user may write anywhere, so the answer of the kernel is replaced.
     monkeypatch.setattr(os, "access", lambda path, _mode: path != instance.settings.home)
     assert WriteGate(instance.settings).why_closed() is StorageUnwritable
 
@@ -221,10 +221,10 @@ def test_health_and_metrics_show_the_error_of_writes() -> None:
         with as_a_plain_user(folder):
             refused = client.post("/v1/submissions", json=a_submission(number=2))
             ready = client.get("/health/ready").get_json()
-            told = client.get("/metrics").data
+            metrics = client.get("/metrics").data
         assert (refused.status_code, ready["writes"]) == (503, "storage_unwritable")
         assert refused.get_json()["type"] == "/problems/storage_unwritable"
-        assert b'kbapi_writes{state="storage_unwritable"} 1' in told
+        assert b'kbapi_writes{state="storage_unwritable"} 1' in metrics
         opened.close()
 
 
@@ -250,9 +250,9 @@ def test_a_read_only_instance_is_neither_created_nor_upgraded(tmp_path: Path) ->
 
 def test_errors_of_commands_do_not_mention_answered_questions(tmp_path: Path) -> None:
     full = Settings(home=tmp_path / "home", min_free_bytes=NO_DISK_IS_SO_LARGE)
-    with pytest.raises(StorageFull, match="was not created or upgraded") as told:
+    with pytest.raises(StorageFull, match="was not created or upgraded") as error:
         create_or_open_instance(full)
-    assert "questions are still answered" not in told.value.detail
+    assert "questions are still answered" not in error.value.detail
 
 
 def test_an_instance_that_cannot_be_opened_is_reported(
@@ -262,6 +262,6 @@ def test_an_instance_that_cannot_be_opened_is_reported(
         raise dbapi2.OperationalError("disk I/O error")
 
     monkeypatch.setattr(schema, "open_untouched", full)
-    with pytest.raises(StorageUnwritable, match="cannot open the database") as told:
+    with pytest.raises(StorageUnwritable, match="cannot open the database") as error:
         open_instance(instance.settings)
-    assert "questions are still answered" not in told.value.detail
+    assert "questions are still answered" not in error.value.detail

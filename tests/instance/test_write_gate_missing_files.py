@@ -1,4 +1,4 @@
-"""An instance of which something is missing, or that was never finished: nothing is covered up."""
+"""An incomplete instance: a missing file is an error and is not created again."""
 
 import shutil
 from contextlib import closing
@@ -26,10 +26,10 @@ def log_of(settings: Settings) -> Path:
     return settings.database_path.with_name(f"{settings.database_path.name}-wal")
 
 
-def refused(settings: Settings, told: str) -> None:
+def refused(settings: Settings, message: str) -> None:
     before = {path: path.read_bytes() for path in settings.home.iterdir() if path.is_file()}
     for way_in in WAYS_IN:
-        with pytest.raises(UnsafeSetup, match=told):
+        with pytest.raises(UnsafeSetup, match=message):
             way_in(settings)
     for path, content in before.items():
         assert path.read_bytes() == content
@@ -92,7 +92,7 @@ def test_an_interrupted_creation_is_continued(tmp_path: Path, ended_after: str) 
 
 
 def broken_off(instance: Instance, folder: Path) -> Settings:
-    """The instance as a kill in the middle of a transaction without a log would leave it."""
+    """The instance as after a kill within a transaction without a log."""
     instance.close()
     database = instance.settings.database_path
     copy = Settings(home=folder / "copy")

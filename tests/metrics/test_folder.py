@@ -1,4 +1,4 @@
-"""A folder of counters: it adds up over processes, outlives them, and takes its room at once."""
+"""A folder of counters: sums over processes, also ended ones, in reserved files."""
 
 import logging
 import os
@@ -32,7 +32,7 @@ RULES = [
 
 
 def in_a_process(task: Any, *arguments: Any) -> None:
-    """Run what changes where this library counts somewhere else than in the tests' process."""
+    """Run code in another process, because it changes where the library counts."""
     process = get_context("spawn").Process(target=task, args=arguments)
     process.start()
     process.join()
@@ -112,9 +112,9 @@ def count_while_the_folder_breaks(where: Path, breaks: Any, lines: Path) -> None
     breaks(where)
     for _ in range(2):
         folder.add_counts_of_ended(os.getpid() + 1)
-        told = folder.exposition_of_counts()
-        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in told
-    # Whoever begins now counts in memory.
+        text = folder.exposition_of_counts()
+        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in text
+    # A process that starts now counts in memory.
     folder.begin_counting()
     counters.count_submission("repeated")
     assert b'kbapi_submissions_total{outcome="repeated"} 1.0' in folder.exposition_of_counts()

@@ -20,7 +20,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.responses import Accepted
 from kbapi.storage.sqlite.schema import head_revision
 from kbapi.storage.tables import SQLModel
-from tests.curation.makers import a_word, decide, send_deep
+from tests.curation.makers import a_decision, decide, send_deep
 from tests.makers import (
     CHIP,
     COUNT_CHIP,
@@ -89,10 +89,10 @@ def _follow_up(instance: Instance, sent: Accepted) -> None:
 def _decide(instance: Instance, deep: Accepted, junk: Accepted) -> None:
     key = give_key(instance, "evening shift", ("curate",))
     curator = KeyHolder(key.id, ("curate",))
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    decide(instance, curator, a_word(junk, "exclude", "testing_doubted"))
-    decide(instance, curator, a_word(junk, "undo", "decided_in_error"))
-    decide(instance, curator, a_word(junk, "invalidate", "wrong_units"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(junk, "exclude", "testing_doubted"))
+    decide(instance, curator, a_decision(junk, "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(junk, "invalidate", "wrong_units"))
     revoke_key(instance, give_key(instance, "", ("submit", "admin")).id)
 
 
