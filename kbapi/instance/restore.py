@@ -19,6 +19,7 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.settings import Settings
 from kbapi.storage.files import (
+    Owner,
     flush,
     give,
     give_files,
@@ -83,18 +84,12 @@ def restore_backup(
         owner = owner_at(database)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
-        record_secret(draft, secret)
-        give(draft, owner)
-        flush(draft)
+        _finish_draft(draft, secret, owner)
         replaced = _put_secret(secret_path, secret, now())
         give_files(settings, owner)
         replaced += _put_database(database, draft, now())
-    return Restored(
-        condition=condition,
-        excluded=tuple(replaced),
-        fits_secret=_fits(secret, condition),
-        needs_upgrade=condition.revision != schema.head_revision(),
-    )
+    needs_upgrade = condition.revision != schema.head_revision()
+    return Restored(condition, tuple(replaced), _fits(secret, condition), needs_upgrade)
 
 
 def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
@@ -128,6 +123,13 @@ def _draft_of(database: Path) -> Iterator[Path]:
         yield draft
     finally:
         remove_database(draft)
+
+
+def _finish_draft(draft: Path, secret: Secret, owner: Owner) -> None:
+    """Record the secret in the draft, set its owner, and flush it to the disk."""
+    record_secret(draft, secret)
+    give(draft, owner)
+    flush(draft)
 
 
 def _real(path: Path) -> Path:

@@ -78,10 +78,8 @@ def test_depths_are_relative_to_the_units_own_stock(instance: Instance) -> None:
             instance,
             a_submission(setting, number=number, chip="Osmer Kestrel 640 Laptop Graphics"),
         )
-    response = [
-        (one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting
-    ]
-    assert response == [(240, 250), (None, None)]
+    depths = [(one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting]
+    assert depths == [(240, 250), (None, None)]
 
 
 def test_the_queue_shows_no_day_token_or_hash(instance: Instance) -> None:
