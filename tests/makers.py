@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.instance.instance import Instance, create_or_open_instance
-from kbapi.instance.secret import create_secret, load_secret, note_secret
+from kbapi.instance.secret import create_secret, load_secret, record_secret
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
@@ -59,7 +59,7 @@ def empty_database() -> bytes:
 def give_up_lost_secret(settings: Settings) -> None:
     """Let a database whose rows were written under a secret that is gone take the one here."""
     create_secret(settings.secret_path)
-    note_secret(settings.database_path, load_secret(settings.secret_path))
+    record_secret(settings.database_path, load_secret(settings.secret_path))
 
 
 def a_setting(**changes: Any) -> dict[str, Any]:

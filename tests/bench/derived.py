@@ -4,8 +4,6 @@ Each row compares the same request with a part and without it, in turns, in one 
 that saves less than a fifth of every request that meets it is not worth keeping.
 """
 
-import hashlib
-import hmac
 import logging
 import tempfile
 import time
@@ -31,8 +29,7 @@ from kbapi.evidence.pools import stored_outliers_of
 from kbapi.evidence.units import PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import Secret, contributor_hash
-from kbapi.instance.write_gate import WriteGate
+from kbapi.instance.secret import contributor_hash
 from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
@@ -105,7 +102,6 @@ def _parts(served: Served) -> Iterator[Part]:
     yield from _of_answers(served)
     yield from _of_reads(served)
     yield from _of_findings(served)
-    yield from _of_the_process(served)
     yield from _of_chips(served)
     yield from _of_functions(served)
 
@@ -244,25 +240,6 @@ def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
             assert find_codes(connection, 1, *outlier) == anew.codes(connection, 1, *outlier)
 
 
-def _key_anew(secret: Secret, purpose: str) -> bytes:
-    return hmac.digest(secret.value, purpose.encode(), hashlib.sha256)
-
-
-def _of_the_process(served: Served) -> Iterator[Part]:
-    yield Part(
-        "look at the disk, a second old",
-        "a stored result",
-        served.post(10),
-        without((WriteGate, "why_closed", WriteGate._look)),
-    )
-    yield Part(
-        "keys of the secret",
-        "a stored result",
-        served.post(10),
-        without((Secret, "_key_of", _key_anew)),
-    )
-
-
 def _of_chips(served: Served) -> Iterator[Part]:
     start = served.get(served.start, 20)
     parsing = (questions, "_PARSED", SimpleNamespace(of=lambda _parse, read: read()))
@@ -304,8 +281,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
     yield Part("chances of ranks", "computed gains", measures, anew(gains, "_chances"))
-    page = served.get("/problems/json_unreadable", 5)
-    yield Part("explanations of problems", "a page about one", page, anew(views, "_explanations"))
     document = served.get("/openapi.json")
     yield Part("the API document", "the document", document, anew(views, "_written_out"))
     yield Part(

@@ -20,8 +20,8 @@ from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.pages.guide_files import FOLDER, INDEX, anchor_of, guide_names
-from kbapi.settings import OF_COMMANDS, Settings
+from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
+from kbapi.settings import COMMAND_VARIABLES, Settings
 from kbapi.storage.tables import SQLModel
 from tests.house import write_readme
 from tests.house.texts import (
@@ -197,7 +197,7 @@ def test_every_command_that_a_text_names_exists(place: str) -> None:
 
 @pytest.mark.parametrize("place", FOR_USERS)
 def test_every_setting_that_a_text_names_exists(place: str) -> None:
-    known = {f"KBAPI_{name.upper()}" for name in (*Settings.model_fields, *OF_COMMANDS)}
+    known = {f"KBAPI_{name.upper()}" for name in (*Settings.model_fields, *COMMAND_VARIABLES)}
     named = set(re.findall(r"\bKBAPI_[A-Z_]+\b", FOR_USERS[place]))
     assert named - known == set()
 
@@ -236,7 +236,9 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
 def test_every_link_leads_to_a_file_and_a_heading(place: str) -> None:
     text = {**FOR_USERS, **FOR_DEVELOPERS}[place]
     folder = (
-        FOLDER if place in GUIDES else ROOT / ("" if place in ("README", "DEVELOPERS") else place)
+        GUIDES_FOLDER
+        if place in GUIDES
+        else ROOT / ("" if place in ("README", "DEVELOPERS") else place)
     )
     for target in re.findall(r"\]\(([^)]+)\)", without_blocks(text)):
         if target.startswith("/"):

@@ -5,7 +5,7 @@ import subprocess
 from pathlib import Path
 
 from kbapi.cli.serve import serve_command
-from kbapi.server.serve import GRACE_S, files_wanted
+from kbapi.server.serve import GRACE_S, files_needed
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS
 from tests.needs import program
@@ -31,7 +31,7 @@ def test_the_server_ends_by_itself_before_it_is_ended() -> None:
 
 def test_the_unit_allows_the_files_that_a_worker_wants() -> None:
     (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
-    assert int(told("kbapi.service", "LimitNOFILE")) >= files_wanted(threads)
+    assert int(told("kbapi.service", "LimitNOFILE")) >= files_needed(threads)
 
 
 def test_the_unit_starts_a_command_that_there_is() -> None:

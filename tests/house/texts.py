@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from kbapi.pages.guide_files import FOLDER
+from kbapi.pages.views import GUIDES_FOLDER
 
 ROOT: Final = Path(__file__).parents[2]
 README: Final = (ROOT / "README.md").read_text()
-GUIDES: Final = {path.stem: path.read_text() for path in sorted(FOLDER.glob("*.md"))}
+GUIDES: Final = {path.stem: path.read_text() for path in sorted(GUIDES_FOLDER.glob("*.md"))}
 FOR_USERS: Final = {"README": README, **GUIDES}
 ALL_FOR_USERS: Final = "\n".join(FOR_USERS.values())
 DEVELOPERS: Final = (ROOT / "DEVELOPERS.md").read_text()

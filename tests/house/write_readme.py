@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from kbapi.api.problems import STATUS_OF
-from kbapi.pages.guide_files import FOLDER
+from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
 from tests.system.server import KBAPI
 
 README: Final = Path(__file__).parents[2] / "README.md"
-HOSTING: Final = FOLDER / "hosting.md"
-DATA_FORMAT: Final = FOLDER / "data-format.md"
+HOSTING: Final = GUIDES_FOLDER / "hosting.md"
+DATA_FORMAT: Final = GUIDES_FOLDER / "data-format.md"
 _CHIP: Final = "norvane-sable-7-4820mx"
 _BEGIN: Final = "<!-- Written by `python -m tests.house.write_readme`. -->\n"
 _END: Final = "<!-- End. -->\n"
