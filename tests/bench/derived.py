@@ -39,7 +39,6 @@ from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
 from kbapi.stats.gains import gains
-from kbapi.stats.time import two_groups
 from kbapi.storage import answers
 from kbapi.storage.answers import Peers, SingleFlight
 from kbapi.storage.evidence import load_level_rows
@@ -377,12 +376,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
         "a stored start",
         start,
         anew(instances, "bundled_catalogue"),
-    )
-    yield Part(
-        "nodes of a quadrature",
-        "a computed start",
-        served.computed(served.start),
-        anew(two_groups, "_quadrature"),
     )
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")

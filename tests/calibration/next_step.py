@@ -18,8 +18,8 @@ from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.search.chances import LimitChances, chances_of_unit, limit_chances
 from kbapi.stats.search.next_step import (
     Choose,
-    CustomarySearch,
     ExpectedSearch,
+    FixedStepSearch,
     SearchPlan,
     SearchTerms,
     Stop,
@@ -91,9 +91,9 @@ def a_plan(
     return plan_search(chances, terms)
 
 
-def the_customary(step_mv: float, deepest: int) -> CustomarySearch:
+def the_customary(step_mv: float, deepest: int) -> FixedStepSearch:
     first, step, refine = (round(width / step_mv) for width in (50, 10, 5))
-    return CustomarySearch(first, step, refine, deepest)
+    return FixedStepSearch(first, step, refine, deepest)
 
 
 def _start_of(chances: LimitChances) -> int:

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.longevity import compare_changes
-from kbapi.stats.search.settle import WANTED_DAYS, WANTED_SHARE, recommended_margin
-from kbapi.stats.time.drift import UNTOLD, DatedLimits, find_drift
+from kbapi.stats.search.recommended_margin import WANTED_DAYS, WANTED_SHARE, recommended_margin
+from kbapi.stats.time.drift import UNKNOWN, DatedLimits, find_drift
 from kbapi.stats.time.survival import fit_survival
 from kbapi.storage.follow_ups import FollowedRow
 from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
@@ -56,7 +56,7 @@ def _is_found(
     after = np.repeat([0, 1], units)
     spans = np.where(after == 0, MONTHS_BEFORE, MONTHS_SINCE)
     month = rng.integers(0, spans) + MONTHS_BEFORE * after
-    untold = np.full(2 * units, UNTOLD)
+    untold = np.full(2 * units, UNKNOWN)
     firmware = after if kind == "firmware" else untold
     machine = rng.integers(0, MACHINES, 2 * units)
     return find_drift(_dated(ends, month, machine, firmware, untold)).is_drift
@@ -76,7 +76,7 @@ def _dated(
 
 
 YEARS: dict[str, Callable[[np.random.Generator, Labels], tuple[Labels, Labels]]] = {
-    "no versions told": lambda rng, month: (np.full_like(month, UNTOLD),) * 2,
+    "no versions told": lambda rng, month: (np.full_like(month, UNKNOWN),) * 2,
     "one update": lambda rng, month: ((month >= 15).astype(int),) * 2,
     "several updates": lambda rng, month: (
         (month >= 13).astype(int) + ((month >= 18) & (rng.random(len(month)) < 0.7)),
@@ -168,8 +168,8 @@ def _settled(runs: int) -> list[Row]:
         days, failed = (np.concatenate(some) for some in zip(*parts, strict=True))
         place = np.repeat([0, 1], 150)
         found = recommended_margin(days, failed, np.ones(300), place, (10.0, 20.0))
-        wrong += found.standing == "learned" and found.margin == 10.0
-        learnt += found.standing == "learned"
+        wrong += found.source == "learned" and found.margin == 10.0
+        learnt += found.source == "learned"
     assert _lasting_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _lasting_share(90, lives[1])
     return [
         measured("a margin that did not keep 95 % is learnt", wrong / runs, "share", "<= 0.05"),

@@ -7,12 +7,11 @@ from kbapi.stats.estimate.bounds import (
     DeepestStart,
     NoStart,
     deepest_start,
-    known_weight_at,
     sccp_bound,
     sccp_lower_bound,
 )
 from kbapi.stats.estimate.npmle import fit_npmle
-from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED, known_weight_at
 from tests.stats import slow
 from tests.stats.makers import VECTORS, a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below, masses_of

@@ -14,7 +14,7 @@ from kbapi.stats.time.drift import (
     FEWEST_A_SIDE,
     FEWEST_UNITS,
     NO_DRIFT,
-    UNTOLD,
+    UNKNOWN,
     DatedLimits,
     find_drift,
 )
@@ -24,7 +24,7 @@ from kbapi.stats.time.two_groups import shift_scores
 def dated(limit, month, machine=None, firmware=None, microcode=None):
     """Units whose limits are known to 5 steps."""
     limit, nothing = np.asarray(limit), np.zeros(len(limit), int)
-    untold = nothing + UNTOLD
+    untold = nothing + UNKNOWN
     return DatedLimits(
         limit // 5 * 5,
         limit // 5 * 5 + 5,

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kbapi.stats.search.chances import LimitChances
 from kbapi.stats.search.next_step import (
     CarefulPlan,
-    CustomarySearch,
+    FixedStepSearch,
     SearchPlan,
     SearchTerms,
     Stop,
@@ -252,7 +252,7 @@ def test_expectations_are_the_mean_over_all_limits():
     rng = np.random.default_rng(9)
     mass = rng.random(40)
     chances = LimitChances(3, mass / mass.sum(), is_open=True)
-    fixed = CustomarySearch(first=12, step=4, refine=2, deepest=42)
+    fixed = FixedStepSearch(first=12, step=4, refine=2, deepest=42)
     expected = expected_search(chances, fixed, 20, 10)
     walks = [walked(fixed, 3, 43, limit) for limit in range(3, 43)]
     trials = chances.mass @ [len(tried) for tried, _ in walks]
@@ -267,7 +267,7 @@ def test_expectations_are_the_mean_over_all_limits():
 
 
 def test_the_customary_search_goes_down_by_ten_and_back_by_five():
-    fixed = CustomarySearch(first=50, step=10, refine=5, deepest=160)
+    fixed = FixedStepSearch(first=50, step=10, refine=5, deepest=160)
     assert walked(fixed, 0, 161, 77) == ([50, 60, 70, 80, 75], 75)
     assert walked(fixed, 0, 161, 74) == ([50, 60, 70, 80, 75], 70)
     assert walked(fixed, 0, 161, 33) == ([50, 40, 30, 35], 30)

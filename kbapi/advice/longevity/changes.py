@@ -12,8 +12,8 @@ from kbapi.evidence.comparisons import PoolDrift, load_drift
 from kbapi.evidence.longevity import LongevityEvidence, grids_of, known_units, longevity_evidence
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
 from kbapi.stats.intervals import Grid
-from kbapi.stats.search.settle import CONFIDENCE as SETTLE_CONFIDENCE
-from kbapi.stats.search.settle import WANTED_DAYS
+from kbapi.stats.search.recommended_margin import CONFIDENCE as MARGIN_CONFIDENCE
+from kbapi.stats.search.recommended_margin import WANTED_DAYS
 from kbapi.stats.time.drift import DriftKind
 from kbapi.storage import pools
 from kbapi.storage.evidence import find_largest_pool
@@ -183,12 +183,12 @@ def settle_response(evidence: LongevityEvidence, control: str) -> RecommendedMar
     band = evidence.margins.index(found.margin)
     kept = None
     if WANTED_DAYS in shown_bands(evidence).get(band, ()):
-        kept = lasted_response(evidence.bands[band], WANTED_DAYS, SETTLE_CONFIDENCE)
+        kept = lasted_response(evidence.bands[band], WANTED_DAYS, MARGIN_CONFIDENCE)
     return RecommendedMargin(
         margin=found.margin,
-        margin_source=found.standing,
+        margin_source=found.source,
         survival=kept,
-        text=longevity_text.settle_text(found.standing, control, found.margin),
+        text=longevity_text.settle_text(found.source, control, found.margin),
     )
 
 

@@ -41,7 +41,7 @@ from kbapi.stats.search.next_step import (
     expected_of_plan,
     expected_search,
 )
-from kbapi.stats.search.settle import RecommendedMargin
+from kbapi.stats.search.recommended_margin import RecommendedMargin
 from kbapi.stats.start.start import level_of
 from kbapi.vocabulary import OUTCOMES
 
@@ -84,7 +84,7 @@ def next_step_answer(
         next_step=following,
         reason=None if following else _reason(scene, *scene.bracket),
         recommended_in_use=settle,
-        margin_source=recommended_margin.standing,
+        margin_source=recommended_margin.source,
         expected_search=_expected(scene),
         fixed_step_search=_fixed_step_search(scene),
         fixed_step_search_text=next_step_text.fixed_step_search(),

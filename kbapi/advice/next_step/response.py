@@ -17,7 +17,7 @@ from kbapi.stats.intervals import Grid
 from kbapi.stats.search.chances import chances_of_unit, limit_chances
 from kbapi.stats.search.next_step import CarefulPlan, SearchPlan, SearchTerms, Stop, plan_search
 from kbapi.stats.start.pool import PoolFit, fit_pool
-from kbapi.stats.start.start import depth_in_reach, says_something
+from kbapi.stats.start.start import depth_in_reach, is_informative
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl, MarginSource, Outcome
 
 NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached"]
@@ -217,7 +217,7 @@ class SearchScene:
     @property
     def has_evidence(self) -> bool:
         """Whether anybody's results say where to go."""
-        return says_something(self.pool)
+        return is_informative(self.pool)
 
     @property
     def bracket(self) -> tuple[int, int]:
@@ -292,7 +292,7 @@ def search_scene(
     terms = terms_of(search, control, grid, _start_of(pool, found))
     deepest = deepest_steps(search, control, rails, grid)
     plan: SearchPlan | CarefulPlan
-    if says_something(pool) and deepest > 0:
+    if is_informative(pool) and deepest > 0:
         limit_posterior = limit_chances(pool, deepest)
         chances = chances_of_unit(limit_posterior, own.stable_steps, own.unstable_steps)
         plan = plan_search(chances, terms)
@@ -311,7 +311,7 @@ def _rails(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
 
 def _start_of(pool: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
-    if not says_something(pool):
+    if not is_informative(pool):
         return 0
     stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE)
     return max(0, depth_in_reach(pool, stable_share_used, DEFAULT_CONFIDENCE).shallow)

@@ -9,7 +9,7 @@ from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.own_runs import OwnSearch
 from kbapi.stats.intervals import Grid
-from kbapi.stats.search.next_step import CustomarySearch, SearchTerms
+from kbapi.stats.search.next_step import FixedStepSearch, SearchTerms
 from kbapi.vocabulary import Domain, LimitControl
 
 
@@ -103,12 +103,12 @@ def deepest_steps(
     return max(floor(_exact(allowed) / grid.step), 0)
 
 
-def fixed_step_search(control: LimitControl, grid: Grid, deepest: int) -> CustomarySearch:
+def fixed_step_search(control: LimitControl, grid: Grid, deepest: int) -> FixedStepSearch:
     """The fixed-step search on this grid, each setting the nearest step to what is typed."""
     usual = usual_widths(control)
     steps = (grid.stable_steps(width) for width in (usual.first, usual.step, usual.refine))
     first, step, refine = (max(1, one) for one in steps)
-    return CustomarySearch(first, step, refine, deepest)
+    return FixedStepSearch(first, step, refine, deepest)
 
 
 def careful_gain(control: LimitControl, grid: Grid, resolution_steps: int) -> int:
