@@ -12,7 +12,7 @@ POOL = a_tested_pool(np.random.default_rng(1), TRUTHS[0], 500)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-def test_our_own_masses_are_judged_as_we_certify_them(side):
+def test_the_comparison_certifies_our_own_masses_as_the_fit_does(side):
     fit = fit_npmle(POOL)
     at = 2.0 * fit.cell_left if side == "left" else 2.0 * fit.cell_right - 1.0
     log_likelihood, gap = judge(POOL, (at, fit.masses))
@@ -25,14 +25,14 @@ def test_an_estimate_without_mass_where_a_unit_is_has_no_likelihood():
     assert (log_likelihood, gap) == (-np.inf, np.inf)
 
 
-def test_no_left_end_that_peers_see_equals_a_right_end():
+def test_no_left_end_given_to_peers_equals_a_right_end():
     rows = rows_of(POOL.stable_steps, POOL.unstable_steps, POOL.weight)
     assert np.intersect1d(rows.left, rows.right).size == 0
     assert np.all(rows.left < rows.right)
 
 
 @pytest.mark.parametrize("bench", [npmle, start])
-def test_an_absent_peer_is_a_row_that_says_so(bench, monkeypatch):
+def test_an_absent_peer_is_a_row_marked_as_not_measured(bench, monkeypatch):
     def missing(*_):
         raise PeerMissingError("not installed")
 
@@ -43,6 +43,6 @@ def test_an_absent_peer_is_a_row_that_says_so(bench, monkeypatch):
     assert all(row.met for row in rows if row is not absent and row.wanted)
 
 
-def test_a_package_that_is_nowhere_is_missing():
+def test_an_unknown_package_is_missing():
     with pytest.raises(PeerMissingError, match="nowhere is not installed"):
         _peers._import("nowhere")

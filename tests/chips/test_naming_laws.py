@@ -60,7 +60,7 @@ def test_any_text_is_answered(text: str) -> None:
 
 @given(st.lists(st.sampled_from(PIECES), max_size=12).map(" ".join))
 @settings(max_examples=400, deadline=200)
-def test_any_mixture_of_words_is_answered_consistently(text: str) -> None:
+def test_any_mixture_of_tokens_is_answered_consistently(text: str) -> None:
     found = identify_chip(text)
     if found.chip is not None:
         assert identify_chip(found.chip.key).chip == found.chip
@@ -69,7 +69,7 @@ def test_any_mixture_of_words_is_answered_consistently(text: str) -> None:
 
 
 @pytest.mark.parametrize("separator", ["", " ", "/", " / ", "(", ")("])
-def test_no_long_run_of_any_word_takes_long(separator: str) -> None:
+def test_no_long_run_of_any_token_takes_long(separator: str) -> None:
     slow = [piece for piece in PIECES if _seconds((piece + separator) * 250) > 0.1]
     # A machine that was busy elsewhere gets a second chance, a slow pattern does not use it.
     assert [piece for piece in slow if _seconds((piece + separator) * 250) > 0.1] == []

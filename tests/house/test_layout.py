@@ -54,7 +54,7 @@ def climbs(part: str, imported: str) -> bool:
     return FLOOR_OF[imported] >= FLOOR_OF[part]
 
 
-def test_no_import_climbs() -> None:
+def test_imports_only_go_down() -> None:
     climbing = [
         f"{path.relative_to(PACKAGE)} imports {imported}"
         for path in sorted(PACKAGE.rglob("*.py"))
@@ -65,12 +65,12 @@ def test_no_import_climbs() -> None:
     assert climbing == []
 
 
-def test_every_part_of_the_package_has_a_floor() -> None:
+def test_every_part_of_the_package_has_a_level() -> None:
     parts = {part_of(path) for path in PACKAGE.rglob("*.py")} - {"__init__"}
     assert parts == set(FLOOR_OF)
 
 
-def test_the_pure_folders_know_no_http_database_clock_or_dice() -> None:
+def test_the_pure_folders_import_no_http_database_clock_or_random_numbers() -> None:
     forbidden = {"flask", "sqlalchemy", "sqlmodel", "random", "time", "datetime", "os", "socket"}
     for folder in ("chips", "stats"):
         for path in (PACKAGE / folder).rglob("*.py"):
@@ -83,7 +83,7 @@ def test_the_pure_folders_know_no_http_database_clock_or_dice() -> None:
             assert not names & forbidden, path
 
 
-def test_the_club_is_drawn_with_the_dice_it_is_handed() -> None:
+def test_the_demo_club_is_drawn_with_the_given_rng() -> None:
     forbidden = {"flask", "sqlalchemy", "sqlmodel", "time", "datetime", "os", "socket"}
     for path in (PACKAGE / "demo").rglob("*.py"):
         tree = ast.parse(path.read_text())
@@ -117,6 +117,6 @@ def test_sql_stays_in_the_storage_folder() -> None:
     assert strangers == {}
 
 
-def test_each_pure_folder_states_its_law() -> None:
+def test_the_readme_of_each_pure_folder_states_its_law() -> None:
     for folder in ("chips", "stats", "demo"):
         assert "law" in (PACKAGE / folder / "README.md").read_text()

@@ -37,7 +37,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 # The first to see the demo: examples that follow change it.
-def test_the_start_that_the_readme_explains_is_what_the_demo_answers(demo: Path) -> None:
+def test_the_start_in_the_readme_is_the_answer_of_the_demo(demo: Path) -> None:
     assert between_marks(README, start_of(demo)) == README, (
         "run python -m tests.house.write_readme and look at the difference"
     )
@@ -119,7 +119,7 @@ def ran(script: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_a_curators_first_steps_run_as_they_stand(demo: Path) -> None:
+def test_a_curators_first_steps_run_as_printed(demo: Path) -> None:
     give, *rest = shell_with("--scope curate").strip().splitlines()
     begin = with_kbapi(demo, give)
     find = "kbapi review list --json --limit 100"

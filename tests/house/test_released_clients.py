@@ -255,7 +255,7 @@ ADDING: dict[str, Callable[[Any], Any]] = {
 
 
 @pytest.mark.parametrize("kind", BREAKING)
-def test_each_kind_of_break_is_found_and_said(kind: str) -> None:
+def test_each_kind_of_break_is_found_and_described(kind: str) -> None:
     change, said = BREAKING[kind]
     changed = deepcopy(DOCUMENT)
     change(changed)
@@ -263,7 +263,7 @@ def test_each_kind_of_break_is_found_and_said(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ADDING)
-def test_what_is_only_more_breaks_nothing(kind: str) -> None:
+def test_additions_are_no_break(kind: str) -> None:
     changed = deepcopy(DOCUMENT)
     ADDING[kind](changed)
     assert breaking_changes(DOCUMENT, changed) == []
@@ -279,6 +279,6 @@ def test_the_released_document_is_compared_as_a_whole() -> None:
         assert breaking_changes(released, without) or not shape.get("properties"), name
 
 
-def test_nothing_that_a_released_client_relies_on_has_gone() -> None:
+def test_nothing_that_a_released_client_needs_is_missing() -> None:
     told = breaking_changes(json.loads(RELEASED.read_text()), json.loads(COMMITTED.read_text()))
     assert told == [], "a client of the last release would break: see the recipe A release"

@@ -44,14 +44,16 @@ def assert_documented(document: Any, path: str, answer: Answer, status: int, cod
     assert str(status) in document["paths"][path]["post"]["responses"], path
 
 
-def test_the_document_has_the_posts_that_are_meant(scene: tuple[Server, Known, Any]) -> None:
+def test_the_document_has_the_expected_post_routes(scene: tuple[Server, Known, Any]) -> None:
     _, known, document = scene
     assert len(posts_of(known, document)) >= 6
     for path, item in document["paths"].items():
         assert set(item) <= {"get", "post", "delete", "parameters"}, path
 
 
-def test_a_body_that_stops_is_told_so_by_every_route(scene: tuple[Server, Known, Any]) -> None:
+def test_every_route_answers_a_body_that_stops_with_a_problem(
+    scene: tuple[Server, Known, Any],
+) -> None:
     server, known, document = scene
     routes = posts_of(known, document)
     begun: dict[str, socket.socket] = {}
@@ -72,7 +74,7 @@ def test_a_body_that_stops_is_told_so_by_every_route(scene: tuple[Server, Known,
 
 
 @pytest.mark.parametrize("way", ["told", "in chunks"])
-def test_a_body_too_large_is_told_so_by_every_route(
+def test_every_route_answers_a_body_that_is_too_large_with_a_problem(
     scene: tuple[Server, Known, Any], way: str
 ) -> None:
     server, known, document = scene

@@ -70,7 +70,7 @@ def test_averages_are_found_without_writing_all_of_them_down(units, decimals):
     assert found == pytest.approx([written[place - 1] for place in places], abs=1e-14)
 
 
-def test_many_units_that_are_all_alike_have_no_width():
+def test_many_equal_units_have_no_width():
     shift = pool_shift(np.full(3000, 0.25))
     assert (shift.low, shift.estimate, shift.high) == (0.25, 0.25, 0.25)
 

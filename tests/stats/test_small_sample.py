@@ -88,13 +88,13 @@ def test_a_prior_holds_all_of_its_mass_in_the_box(scale, prior):
 @pytest.mark.parametrize(
     "interval", [(0, 1), (1, 2), (20, 400), (0, 100_000), (90_000, NEVER_FAILED), (7, NEVER_FAILED)]
 )
-def test_extreme_evidence_leaves_a_finite_belief(interval, units):
+def test_extreme_evidence_has_a_finite_posterior(interval, units):
     fit = fit_sev(a_pool([(*interval, units)]), 125 / 128, VOLTAGE_OFFSET, MIXED)
     assert fit.weight.sum() == pytest.approx(1.0)
     assert np.isfinite(believed(fit).depth_at(0.9, np.array([0.02, 0.5, 0.98]))).all()
 
 
-def test_many_units_narrow_the_belief_to_the_likeliest_distribution():
+def test_many_units_narrow_the_posterior_to_the_likeliest_distribution():
     rng = np.random.default_rng(7)
     limits = np.floor(120 + 15 * np.log(rng.exponential(size=20_000))).astype(int)
     pool = a_pool([(int(limit), int(limit) + 1, 1.0) for limit in limits if limit > 0])

@@ -45,7 +45,7 @@ def test_the_own_band_is_clopper_pearson_at_both_ends_at_every_whole_depth(rows)
         assert own.upper[depth] == pytest.approx(upper, abs=1e-9)
 
 
-def test_own_and_borrowed_stand_apart():
+def test_own_and_borrowed_bands_are_separate():
     curve = a_curve(a_pool([(10, 11, 50.0), (14, 15, 50.0)]))
     alone = a_curve(a_pool([(10, 11, 50.0), (14, 15, 50.0)]), Siblings())
     assert curve.own.share.tolist() == alone.own.share.tolist()
@@ -60,7 +60,7 @@ def test_without_units_of_a_kind_its_band_is_empty():
     assert a_curve(NOBODY, Siblings()).borrowed.share.shape == (0,)
 
 
-def test_the_borrowed_band_starts_at_certainty_and_ends_where_nobody_goes():
+def test_the_borrowed_band_starts_at_certainty_and_ends_at_a_negligible_share():
     borrowed = a_lawful(a_curve(NOBODY).borrowed)
     assert borrowed.share[0] == borrowed.lower[0] == pytest.approx(1.0)
     assert borrowed.share[-1] < 0.005
@@ -69,7 +69,7 @@ def test_the_borrowed_band_starts_at_certainty_and_ends_where_nobody_goes():
 
 
 @pytest.mark.parametrize("name", EXTREME)
-def test_extreme_evidence_has_lawful_bands(name):
+def test_extreme_evidence_has_valid_bands(name):
     curve = a_curve(a_pool(EXTREME[name]))
     a_lawful(curve.own)
     a_lawful(curve.borrowed)
@@ -77,7 +77,7 @@ def test_extreme_evidence_has_lawful_bands(name):
 
 
 @pytest.mark.parametrize("wrong", [0.0, 1.0, float("nan")])
-def test_a_confidence_that_is_none_is_refused(wrong):
+def test_a_confidence_outside_its_range_is_refused(wrong):
     with pytest.raises(ValueError, match="confidence"):
         stability_curve(NOBODY, SERIES, Grid(Fraction(5)), VOLTAGE_OFFSET, wrong)
 

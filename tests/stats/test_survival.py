@@ -105,6 +105,6 @@ def test_where_nothing_failed_the_lower_end_is_the_exact_binomial_one():
 @pytest.mark.parametrize(
     ("days", "weight", "confidence"), [([-1], [1.0], 0.9), ([1], [0.0], 0.9), ([1], [1.0], 1.0)]
 )
-def test_what_cannot_be_is_refused(days, weight, confidence):
+def test_invalid_arguments_are_refused(days, weight, confidence):
     with pytest.raises(ValueError, match=r"negative|confidence"):
         fit_survival(np.array(days), np.array([True]), np.array(weight)).after(1, confidence)

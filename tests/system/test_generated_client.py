@@ -120,7 +120,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_a_generated_client_sends_asks_and_withdraws(package: str, home: Path) -> None:
+def test_a_generated_client_submits_queries_and_withdraws(package: str, home: Path) -> None:
     key = run(*KBAPI, "keys", "add", "--scope", "curate", "--home", str(home)).stdout.strip()
     with Server(home) as server:
         client = Client(package, server.port)

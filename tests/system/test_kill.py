@@ -71,7 +71,7 @@ def test_two_hundred_results_by_eight_clients_are_counted_exactly(tmp_path: Path
     assert set(counts(tmp_path / "home").values()) == {RESULTS}
 
 
-def test_a_kill_in_the_middle_loses_nothing_acknowledged(tmp_path: Path) -> None:
+def test_a_kill_in_the_middle_loses_no_acknowledged_result(tmp_path: Path) -> None:
     acknowledged: dict[int, dict[str, Any]] = {}
     enough = threading.Event()
 

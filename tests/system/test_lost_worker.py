@@ -17,7 +17,7 @@ def wait_until(holds: Callable[[], bool]) -> None:
         time.sleep(0.05)
 
 
-def test_workers_go_on_while_no_new_one_can_open_the_instance(tmp_path: Path) -> None:
+def test_workers_continue_while_new_ones_cannot_open_the_instance(tmp_path: Path) -> None:
     home = tmp_path / "home"
     with Server(home) as server:
         wait_until(lambda: b"kbapi_workers 2.0" in server.ask("GET", "/metrics").body)

@@ -37,7 +37,7 @@ def wait_until(holds: Callable[[], bool], patience_s: float = 30) -> None:
         time.sleep(0.05)
 
 
-def test_workers_count_together_and_begin_anew_with_each_run(tmp_path: Path) -> None:
+def test_workers_count_together_and_each_run_starts_at_zero(tmp_path: Path) -> None:
     with Server(tmp_path / "home") as server:
         for _ in range(RESULTS):
             assert server.ask("POST", "/v1/submissions", RESULT).status == 201
@@ -52,7 +52,7 @@ def test_workers_count_together_and_begin_anew_with_each_run(tmp_path: Path) -> 
         assert stored(server) == 1
 
 
-def test_totals_outlive_workers_and_the_folder_does_not_grow(tmp_path: Path) -> None:
+def test_totals_survive_workers_and_the_folder_does_not_grow(tmp_path: Path) -> None:
     with Server(tmp_path / "home") as server:
         for _ in range(RESULTS):
             server.ask("POST", "/v1/submissions", RESULT)

@@ -111,7 +111,7 @@ def test_over_seconds(client, clients_of_seconds) -> None:
     clients_of_seconds[client].result()
 
 
-def test_connections_that_say_nothing_hold_no_thread(server: Server) -> None:
+def test_silent_connections_hold_no_thread(server: Server) -> None:
     uninformative = [connect(server) for _ in range(40)]  # five times the threads
     began = time.monotonic()
     for _ in range(5):
@@ -144,7 +144,7 @@ def test_a_head_may_come_byte_by_byte_and_bring_the_next_one_along(server: Serve
         assert (status, told.count(b"HTTP/1.1 200")) == (200, 2)
 
 
-def test_clients_that_do_not_leave_hold_nobody_up(server: Server) -> None:
+def test_clients_that_do_not_disconnect_do_not_delay_others(server: Server) -> None:
     staying = [connect(server) for _ in range(12)]
     for connection in staying:
         connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n")
@@ -155,7 +155,7 @@ def test_clients_that_do_not_leave_hold_nobody_up(server: Server) -> None:
         connection.close()
 
 
-def test_a_body_that_comes_in_pieces_but_in_time_is_read(server: Server) -> None:
+def test_a_body_in_pieces_within_its_time_is_read(server: Server) -> None:
     body = b'{"chip": "norvane-sable-7-4820mx"}'
     with connect(server) as connection:
         connection.sendall(head(len(body), "Connection: close"))
@@ -187,7 +187,7 @@ ENDLESS = ("a line without end", "a field without end", "bare line ends")
     ],
     ids=["a long query", "a long field", "many fields", *ENDLESS, "no field", "no request"],
 )
-def test_what_is_no_request_or_beyond_all_need_is_a_problem_and_never_repeated(
+def test_an_invalid_or_oversized_request_is_a_problem_and_never_quoted(
     server: Server, sent: bytes, status: int
 ) -> None:
     with connect(server) as connection:
@@ -204,7 +204,7 @@ def test_what_is_no_request_or_beyond_all_need_is_a_problem_and_never_repeated(
     assert problem["request_id"] in server.log.read_text()
 
 
-def test_two_workers_let_through_exactly_what_the_limit_says_and_write_down_nobody(
+def test_two_workers_share_one_rate_limit_and_store_no_address(
     tmp_path: Path,
 ) -> None:
     settings = {"KBAPI_RATE_PER_NETWORK": "40", "KBAPI_TRUSTED_PROXIES": "1"}

@@ -17,7 +17,7 @@ def kbapi(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, timeout=120, env=environment)
 
 
-def test_the_demo_and_a_server_work_with_it(tmp_path: Path) -> None:
+def test_the_demo_and_a_server_work_with_the_standard_sqlite_module(tmp_path: Path) -> None:
     home = tmp_path / "demo"
     made = kbapi("demo", "--no-serve", "--results", "300", "--home", str(home))
     assert made.returncode == 0, made.stderr
