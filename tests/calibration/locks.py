@@ -40,8 +40,8 @@ class _Drawn:
     month: Labels
     is_open: NDArray[np.bool_]
 
-    def reports(self, **told: list[str]) -> list[TriedLock]:
-        columns = {"firmware_month": [_month_text(month) for month in self.month.tolist()], **told}
+    def reports(self, **given: list[str]) -> list[TriedLock]:
+        columns = {"firmware_month": [_month_text(month) for month in self.month.tolist()], **given}
         return [
             a_tried_lock(
                 number,
@@ -64,13 +64,13 @@ def _changes_found(runs: int, spans: tuple[int, ...]) -> list[Row]:
         found, near, held, known = np.zeros((4, runs), dtype=np.bool_)
         for run in range(runs):
             drawn = _planted(rng, span)
-            told = differs_response(_differences(drawn.reports())).change
+            response = differs_response(_differences(drawn.reports())).change
             months = np.unique(drawn.month)
             true = int(months[months >= span][0])
-            found[run] = told.is_change
-            near[run] = told.since is not None and abs(_number(told.since) - true) <= 1
-            held[run] = told.since_range is not None and (
-                _number(told.since_range[0]) <= true <= _number(told.since_range[1])
+            found[run] = response.is_change
+            near[run] = response.since is not None and abs(_number(response.since) - true) <= 1
+            held[run] = response.since_range is not None and (
+                _number(response.since_range[0]) <= true <= _number(response.since_range[1])
             )
             known[run] = abs(_best_place(drawn, months) - true) <= 1
         where = f"{BEFORE} to {SINCE}, {A_SIDE} a side in {span} firmware months each"
@@ -172,7 +172,7 @@ def _imagined_at_monthly_looks(runs: int) -> Row:
 
 
 def _conditions_imagined(runs: int, sizes: tuple[int, ...]) -> list[Row]:
-    """Conditions that mean nothing, told as owners tell them, firmware and microcode together."""
+    """Conditions without effect, as owners report them, firmware and microcode together."""
     rows = []
     for size in sizes:
         for share in STABLE:

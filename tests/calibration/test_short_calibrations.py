@@ -45,10 +45,10 @@ def reports() -> dict[str, list[Row]]:
 @pytest.mark.parametrize("name", CALIBRATIONS)
 def test_a_report_ends_with_one_object_in_which_nothing_is_missing(name, reports, capsys):
     print_report(f"python -m tests.calibration {name} --short", reports[name])
-    told = json.loads(capsys.readouterr().out.splitlines()[-1])
-    assert told["command"] == f"python -m tests.calibration {name} --short"
-    assert len(told["rows"]) == len(reports[name]) > 0
-    for row in told["rows"]:
+    report = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert report["command"] == f"python -m tests.calibration {name} --short"
+    assert len(report["rows"]) == len(reports[name]) > 0
+    for row in report["rows"]:
         assert isinstance(row["value"], float)
         assert isinstance(row["met"], bool)
 

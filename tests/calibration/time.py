@@ -56,10 +56,10 @@ def _is_found(
     after = np.repeat([0, 1], units)
     spans = np.where(after == 0, MONTHS_BEFORE, MONTHS_SINCE)
     month = rng.integers(0, spans) + MONTHS_BEFORE * after
-    untold = np.full(2 * units, UNKNOWN)
-    firmware = after if kind == "firmware" else untold
+    unknown = np.full(2 * units, UNKNOWN)
+    firmware = after if kind == "firmware" else unknown
     machine = rng.integers(0, MACHINES, 2 * units)
-    return find_drift(_dated(ends, month, machine, firmware, untold)).is_drift
+    return find_drift(_dated(ends, month, machine, firmware, unknown)).is_drift
 
 
 def _ends(rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 0.0) -> Labels:
@@ -126,15 +126,15 @@ def _coverage(runs: int) -> list[Row]:
     for units in (20, 60, 200):
         rng = np.random.default_rng([SEED, 3, units])
         held = {30: 0, 90: 0, 365: 0}
-        told = dict(held)
+        covered = dict(held)
         for _ in range(runs):
             curve = fit_survival(*_followed(rng, units, _LIFE_DAYS), np.ones(units))
             for days in held:
                 found = curve.after(days, 0.95)
                 if found.known >= 5 and found.followed > 0:
-                    told[days] += 1
+                    covered[days] += 1
                     held[days] += found.low <= _lasting_share(days, _LIFE_DAYS) <= found.high
-        for days, times in told.items():
+        for days, times in covered.items():
             what = f"lasting share in its 95 % interval, {units} units, {days} days"
             rows.append(measured(what, held[days] / times, "share", ">= 0.93"))
     return rows
@@ -202,9 +202,9 @@ def _ranked(runs: int) -> list[Row]:
 
 def _is_first(rng: np.random.Generator, units: int, failing: float, planted: str) -> bool:
     rows = [_a_follow_up(rng, number, failing, planted) for number in range(units)]
-    told = {name for name, share in CHANGED_BY.items() if rng.random() < share} | {planted}
+    changing = {name for name, share in CHANGED_BY.items() if rng.random() < share} | {planted}
     found = compare_changes(rows, "chip").compared
-    return next(one.change for one in found if one.change in told) == planted
+    return next(one.change for one in found if one.change in changing) == planted
 
 
 def _a_follow_up(

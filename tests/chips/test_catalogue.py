@@ -83,9 +83,9 @@ def test_traits_of_a_chip_override_its_series_and_these_override_the_kind(tmp_pa
         grid = { voltage_offset = "25/4" }
         """,
     )
-    told, sibling = _chip("norvane-sable-7-4820mx"), _chip("norvane-sable-7-4810mx")
-    assert catalogue.grid_for(told, "voltage_offset") == Grid(Fraction(25, 4))
-    assert catalogue.grid_for(told, "count_offset") == Grid(Fraction(2))
+    described, sibling = _chip("norvane-sable-7-4820mx"), _chip("norvane-sable-7-4810mx")
+    assert catalogue.grid_for(described, "voltage_offset") == Grid(Fraction(25, 4))
+    assert catalogue.grid_for(described, "count_offset") == Grid(Fraction(2))
     assert catalogue.grid_for(sibling, "voltage_offset") == Grid(Fraction(5))
     assert catalogue.domains_for(sibling) == ("core", "ring")
     assert catalogue.clock_band_for(sibling) == 200

@@ -1,4 +1,4 @@
-"""Laws that hold for every text, tried on texts that nobody wrote down."""
+"""Laws that hold for every text, tried on generated texts."""
 
 from time import perf_counter
 

@@ -138,7 +138,7 @@ class Promises:
 
 
 def send_until(ended: Callable[[], bool], port: int, promises: Promises) -> None:
-    """Send one result after the other on a kept connection, until `ended` or no answer comes."""
+    """Send results one by one on a persistent connection, until `ended` or no answer comes."""
     with closing(HTTPConnection("127.0.0.1", port, timeout=60)) as connection:
         while not ended():
             number = promises.take()
@@ -169,7 +169,7 @@ def clients(port: int, promises: Promises, how_many: int = 8) -> Iterator[None]:
 
 @dataclass(frozen=True)
 class Found:
-    """What stands in a database file."""
+    """The content of a database file."""
 
     is_sound: bool
     copies: Counter[int]

@@ -1,4 +1,4 @@
-"""Every route, setting, command, rule, error code and table stands where a reader looks for it."""
+"""Every route, setting, command, rule, error code and table is where a reader looks for it."""
 
 import json
 import re
@@ -120,8 +120,8 @@ def test_the_tables_of_the_guides_match_the_code(document: dict[str, object]) ->
 
 
 def test_every_monitored_name_is_in_its_guide(app: Flask) -> None:
-    told = app.test_client().get("/metrics").get_data(as_text=True)
-    names = re.findall(r"^# TYPE (\w+)", told, re.MULTILINE)
+    metrics = app.test_client().get("/metrics").get_data(as_text=True)
+    names = re.findall(r"^# TYPE (\w+)", metrics, re.MULTILINE)
     assert len(names) > 10
     assert [name for name in names if f"`{name}`" not in GUIDES["watching"]] == []
 

@@ -1,4 +1,4 @@
-"""Every example of the README and of the guides is run, sent or compared, as it stands there."""
+"""Every example of the README and of the guides is run, sent or compared, as printed."""
 
 import json
 import os
@@ -61,7 +61,7 @@ def test_every_curl_gets_the_answer_it_shows(demo: Path) -> None:
 
 
 def sent_to(server: Server, block: Block, keys: dict[str, str]) -> tuple[int, dict[str, Any]]:
-    """The status and the answer of a document that a guide shows, sent where the guide says."""
+    """The status and the answer of a document in a guide, sent to the route in the guide."""
     method, path = block.request.split()
     headers = {"Authorization": f"Bearer {keys['curator' if '/review/' in path else 'receipt']}"}
     if path == "/v1/submissions":

@@ -1,4 +1,4 @@
-"""Lint, layout and types are part of the tests, so that one command says whether all is well."""
+"""Lint, layout and types are part of the tests, so that one command checks everything."""
 
 import subprocess
 import sys

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.outside.clubhouse import Known, fill
+from tests.outside.demo_instance import Known, fill
 from tests.outside.framing import Answer, ask
 from tests.outside.heads import CHUNKED, length, post
 from tests.system.server import Server
@@ -73,7 +73,7 @@ def test_every_route_answers_a_body_that_stops_with_a_problem(
         assert_documented(document, path, answer, 408, "body_too_slow")
 
 
-@pytest.mark.parametrize("way", ["told", "in chunks"])
+@pytest.mark.parametrize("way", ["by its length", "in chunks"])
 def test_every_route_answers_a_body_that_is_too_large_with_a_problem(
     scene: tuple[Server, Known, Any], way: str
 ) -> None:
@@ -82,7 +82,7 @@ def test_every_route_answers_a_body_that_is_too_large_with_a_problem(
         many = int(LIMITS["KBAPI_MAX_BATCH_BYTES" if path == BATCH else "KBAPI_MAX_BODY_BYTES"])
         for size, code in ((many + 1, "body_too_large"), (many, "json_unreadable")):
             body = b" " * size
-            if way == "told":
+            if way == "by its length":
                 sent = post(length(size), bearer, path=address, body=body)
             else:
                 pieces = b"%x\r\n%s\r\n0\r\n\r\n" % (size, body)

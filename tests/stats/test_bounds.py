@@ -144,12 +144,12 @@ def test_on_exact_data_a_finer_grid_moves_the_answer_by_less_than_a_coarse_step(
 
 
 def test_below_29_units_there_is_no_start_at_90_percent_with_confidence_95_percent():
-    nobody_failed = [(50, NEVER_FAILED, 1.0)]
-    answer = deepest_start(a_band(nobody_failed * 28), 0.90)
+    never_failed = [(50, NEVER_FAILED, 1.0)]
+    answer = deepest_start(a_band(never_failed * 28), 0.90)
     assert isinstance(answer, NoStart)
     assert answer.lower == pytest.approx(0.05 ** (1 / 28))
     assert answer.known_weight == 28
-    assert deepest_start(a_band(nobody_failed * 29), 0.90).steps == 50
+    assert deepest_start(a_band(never_failed * 29), 0.90).steps == 50
 
 
 def test_a_depth_without_known_units_has_bound_zero():

@@ -22,8 +22,8 @@ def chances_of(pool, step=STEP_MV, deepest=DEEPEST):
 
 @settings(max_examples=60, deadline=None)
 @given(reports(deepest=30, most=20), st.integers(1, 60))
-def test_the_chances_of_every_pool_are_a_distribution_without_holes(told, deepest):
-    mass = chances_of(a_pool(told), step=5.0, deepest=deepest)
+def test_the_chances_of_every_pool_are_a_distribution_without_holes(reports_of_pool, deepest):
+    mass = chances_of(a_pool(reports_of_pool), step=5.0, deepest=deepest)
     assert mass.shape == (deepest + 1,)
     assert mass.sum() == pytest.approx(1.0)
     # A unit unlike the pool is never impossible.

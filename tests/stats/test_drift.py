@@ -24,14 +24,14 @@ from kbapi.stats.time.two_groups import shift_scores
 def dated(limit, month, machine=None, firmware=None, microcode=None):
     """Units whose limits are known to 5 steps."""
     limit, nothing = np.asarray(limit), np.zeros(len(limit), int)
-    untold = nothing + UNKNOWN
+    unknown = nothing + UNKNOWN
     return DatedLimits(
         limit // 5 * 5,
         limit // 5 * 5 + 5,
         np.asarray(month),
         nothing if machine is None else machine,
-        untold if firmware is None else firmware,
-        untold if microcode is None else microcode,
+        unknown if firmware is None else firmware,
+        unknown if microcode is None else microcode,
     )
 
 
@@ -168,7 +168,7 @@ def test_the_p_value_is_that_of_relabelling_within_machines():
         drawn.append(abs(difference(labels)))
     by_permutation = np.mean(np.array(drawn) >= abs(difference(version)))
     # One split under the names of a month and of a firmware: two families of one test each. Half
-    # of the chance of both directions, told by the quarter or three quarters that one may spend.
+    # of the chance of both directions, divided by the quarter or three quarters of one direction.
     spent = 0.75 if difference(version) < 0 else 0.25
     expected = 2 * 0.5 * by_permutation / spent
     assert find_drift(reports).p_value == pytest.approx(expected, abs=0.05)

@@ -33,8 +33,8 @@ def test_the_published_pairs_give_the_published_estimate_and_interval():
 @given(VALUES, st.sampled_from([0.8, 0.9, 0.95, 0.99]))
 def test_estimate_and_interval_are_those_of_all_averages_written_down(values, confidence):
     shift = pool_shift(np.array(values), confidence)
-    told = (shift.estimate, shift.low, shift.high, shift.attained_confidence)
-    assert told == pytest.approx(slow.pooled_shift(values, confidence, CHANCES[len(values)]))
+    found = (shift.estimate, shift.low, shift.high, shift.attained_confidence)
+    assert found == pytest.approx(slow.pooled_shift(values, confidence, CHANCES[len(values)]))
 
 
 @pytest.mark.parametrize("units", [5, 12, 50, 200])

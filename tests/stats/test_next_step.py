@@ -240,7 +240,7 @@ def test_terms_that_make_no_sense_are_refused(wrong):
 
 
 def walked(choose, begin, end, limit):
-    """Settings tried by somebody whose unit has this limit."""
+    """Settings tried on a unit with this limit."""
     stable, unstable, tried = begin, end, []
     while (setting := choose(stable, unstable)) is not None:
         tried.append(setting)

@@ -70,8 +70,8 @@ def test_related_chips_that_disagree_have_little_weight() -> None:
 
 def test_one_related_chip_or_none_has_the_weight_of_one_unit() -> None:
     assert fit_share_prior(np.array([[40.0, 2.0]])).strength == 1
-    without_token = fit_share_prior(np.zeros((0, 2)))
-    assert (without_token.shares.tolist(), without_token.strength) == ([0.5, 0.5], 1)
+    without_chips = fit_share_prior(np.zeros((0, 2)))
+    assert (without_chips.shares.tolist(), without_chips.strength) == ([0.5, 0.5], 1)
     empty = fit_share_prior(np.zeros((3, 2)))
     assert empty.shares.tolist() == [0.5, 0.5]
 

@@ -22,7 +22,7 @@ from kbapi.stats.start.start import (
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below
 
-NOBODY = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+NO_UNITS = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
 SERIES = Siblings(series=tuple(Sibling(mean, 2.9, 100.0) for mean in (98.0, 105.0, 109.0, 118.0)))
 
 
@@ -106,7 +106,7 @@ def test_a_guard_uses_a_stricter_share_and_reports_it():
 
 
 def test_no_units_give_no_start_and_no_percentiles():
-    fit = a_start(NOBODY, Siblings())
+    fit = a_start(NO_UNITS, Siblings())
     assert fit.answer == NoStart(NoStartReason.TOO_FEW_UNITS)
     assert (fit.level, fit.method, fit.percentiles) == (Level.NONE, StartMethod.NONE, ())
     assert (fit.own_units, fit.borrowed_units, fit.optimality_gap) == (0.0, 0.0, 0.0)
@@ -120,7 +120,7 @@ def test_one_or_two_units_without_siblings_are_too_few(units):
 
 
 def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
-    fit = a_start(NOBODY)
+    fit = a_start(NO_UNITS)
     assert isinstance(fit.answer, Start)
     assert (fit.level, fit.own_units, fit.borrowed_units) == (Level.SERIES, 0.0, 400.0)
     assert fit.method is StartMethod.EXTREME_VALUE
@@ -203,7 +203,7 @@ def never_failing_sibling(mean, deepest_tried):
     return Sibling(mean, 2.9, 100.0, deepest_tried=deepest_tried)
 
 
-@pytest.mark.parametrize("rows", [NOBODY, NEVER_FAILED_UNITS])
+@pytest.mark.parametrize("rows", [NO_UNITS, NEVER_FAILED_UNITS])
 @pytest.mark.parametrize("level", ["series", "line"])
 def test_a_start_is_no_deeper_than_the_deepest_setting_tried_by_the_chip_or_its_siblings(
     rows, level
@@ -248,14 +248,14 @@ def test_an_answer_contains_how_well_own_units_agree_with_the_siblings():
     agreeing = a_start([(21, 22, 10.0)]).sibling_agreement
     weaker = a_start([(9, 10, 10.0)]).sibling_agreement
     assert 0.0 <= weaker < 0.05 < 0.5 < agreeing <= 1.0
-    assert a_start(NOBODY).sibling_agreement == 1.0
+    assert a_start(NO_UNITS).sibling_agreement == 1.0
     assert a_start([(9, 10, 10.0)], Siblings()).sibling_agreement == 1.0
 
 
 @pytest.mark.parametrize("units", [3, 10, 40, 99])
 @pytest.mark.parametrize("deepest", [5, 20, 32])
 def test_no_percentile_is_deeper_than_the_deepest_setting_tried(units, deepest):
-    # Of units that never failed the shapes believe that they would go on and on.
+    # For units that never failed the shapes extend beyond all of them.
     fit = a_start([(deepest, NEVER_FAILED, float(units))], Siblings())
     assert 0 < steps_of(fit) <= deepest
     assert all(depth.shallow <= depth.steps <= deepest for depth in fit.percentiles)

@@ -1,4 +1,4 @@
-"""Two workers, one folder of counters: /metrics tells the same whichever of them answers."""
+"""Two workers, one folder of counters: /metrics is the same from each of them."""
 
 import os
 import signal
@@ -17,14 +17,14 @@ RESULT = {
 }
 
 
-def told(server: Server, begins: str) -> float:
+def metric(server: Server, begins: str) -> float:
     text = server.ask("GET", "/metrics").body.decode()
     (line,) = [one for one in text.splitlines() if one.startswith(begins)]
     return float(line.rsplit(" ", 1)[1])
 
 
 def stored(server: Server) -> float:
-    return told(server, 'kbapi_submissions_total{outcome="stored"}')
+    return metric(server, 'kbapi_submissions_total{outcome="stored"}')
 
 
 def files(server: Server) -> list[Path]:
@@ -65,4 +65,4 @@ def test_totals_survive_workers_and_the_folder_does_not_grow(tmp_path: Path) -> 
         wait_until(lambda: len(files(server)) == usual)
         assert len(files(server)) == usual
         assert {stored(server) for _ in range(8)} == {RESULTS}
-        assert told(server, "kbapi_workers") == server.workers
+        assert metric(server, "kbapi_workers") == server.workers

@@ -1,4 +1,4 @@
-"""SIGHUP: workers open the instance anew, unless it could not be opened."""
+"""SIGHUP: workers open the instance again, unless that would fail."""
 
 import os
 import signal
@@ -59,6 +59,6 @@ def test_a_signal_to_stop_reaches_workers_that_have_only_started(tmp_path: Path)
     path = os.pathsep.join([str(late), *filter(None, [os.environ.get("PYTHONPATH")])])
     with Server(tmp_path / "home", PYTHONPATH=path) as server:
         assert server.end() == 0  # as soon as the first of them answers
-    told = server.log.read_text()
-    assert told.count("Booting worker") == told.count("Worker exiting") == server.workers
-    assert "SIGKILL" not in told
+    log = server.log.read_text()
+    assert log.count("Booting worker") == log.count("Worker exiting") == server.workers
+    assert "SIGKILL" not in log

@@ -32,7 +32,7 @@ def test_the_demo_and_a_server_work_with_the_standard_sqlite_module(tmp_path: Pa
         assert not is_affected or sqlite3.sqlite_version_info < ALL_MEND
         beside = kbapi("keys", "list", "--home", str(home))
         assert beside.returncode == (3 if is_affected else 0)
-        assert kbapi("backup", str(tmp_path / "kept"), "--home", str(home)).returncode == 0
+        assert kbapi("backup", str(tmp_path / "backup"), "--home", str(home)).returncode == 0
         second = kbapi("serve", "--workers", "2", "--home", str(home), "--port", "1")
         assert second.returncode == 3
         assert ("use --workers 1" in " ".join(second.stderr.split())) is is_affected

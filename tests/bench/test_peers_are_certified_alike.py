@@ -5,7 +5,7 @@ import pytest
 
 from kbapi.stats.estimate.npmle import fit_npmle
 from tests.bench import _peers, npmle, start
-from tests.bench._peers import Peer, PeerMissingError, judge, rows_of
+from tests.bench._peers import Peer, PeerMissingError, certificate, rows_of
 from tests.calibration.testers import TRUTHS, a_tested_pool
 
 POOL = a_tested_pool(np.random.default_rng(1), TRUTHS[0], 500)
@@ -15,13 +15,15 @@ POOL = a_tested_pool(np.random.default_rng(1), TRUTHS[0], 500)
 def test_the_comparison_certifies_our_own_masses_as_the_fit_does(side):
     fit = fit_npmle(POOL)
     at = 2.0 * fit.cell_left if side == "left" else 2.0 * fit.cell_right - 1.0
-    log_likelihood, gap = judge(POOL, (at, fit.masses))
+    log_likelihood, gap = certificate(POOL, (at, fit.masses))
     assert log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-8)
     assert gap == pytest.approx(fit.optimality_gap, abs=1e-6)
 
 
 def test_an_estimate_without_mass_where_a_unit_is_has_no_likelihood():
-    log_likelihood, gap = judge(POOL, (np.array([2.0 * fit_npmle(POOL).cell_left[0]]), np.ones(1)))
+    log_likelihood, gap = certificate(
+        POOL, (np.array([2.0 * fit_npmle(POOL).cell_left[0]]), np.ones(1))
+    )
     assert (log_likelihood, gap) == (-np.inf, np.inf)
 
 
@@ -36,7 +38,7 @@ def test_an_absent_peer_is_a_row_marked_as_not_measured(bench, monkeypatch):
     def missing(*_):
         raise PeerMissingError("not installed")
 
-    monkeypatch.setattr(bench, "PEERS", (Peer("somebody", missing, 40.0, 1),))
+    monkeypatch.setattr(bench, "PEERS", (Peer("absent", missing, 40.0, 1),))
     rows = bench.measure(short=True)
     (absent,) = [row for row in rows if row.value is None]
     assert (absent.met, absent.note) == (False, "not installed")
