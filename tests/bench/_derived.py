@@ -48,7 +48,7 @@ def saved(what: str, part: Part, rounds: int) -> Row:
                 cost = part.ask()
             if number >= 0:
                 spent[is_kept].append(cost)
-    # Neighbours in time met the same machine, so each pair is compared by itself.
+    # Consecutive requests ran under the same load, so each pair is compared by itself.
     ratio = median(one / other for one, other in zip(spent[True], spent[False], strict=True))
     stored, computed = median(spent[True]), median(spent[False])
     note = f"{1e3 * stored:.3g} ms with it, {1e3 * computed:.3g} ms without"

@@ -97,7 +97,7 @@ _SHALLOWEST: Final = f"""
 
 
 def read_shallowest_failure(connection: Connection, key: EvidenceKey) -> int | None:
-    """Where the unit is known to fail in this pool and era, None where it never did."""
+    """Where the unit is known to fail in this pool and firmware era, None where it never did."""
     return find_number(connection, _SHALLOWEST, (key.pool_id, key.unit_id, key.conditions_id))
 
 

@@ -68,7 +68,7 @@ def certificate(evidence: GroupedIntervals, jumps: Jumps) -> tuple[float, float]
     place = np.clip(np.searchsorted(2 * cells.cell_left, at, side="right") - 1, 0, None)
     inside = (at >= 2 * cells.cell_left[place]) & (at <= 2 * cells.cell_right[place])
     on_cells = np.bincount(place[inside], np.maximum(mass[inside], 0.0), cells.cells)
-    # What a survival curve leaves over after its last jump lies in the open cell.
+    # The share left after the last jump of a survival curve belongs to the open cell.
     on_cells[-1] += max(1.0 - on_cells.sum(), 0.0)
     return _judged(cells, on_cells / on_cells.sum())
 

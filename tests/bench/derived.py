@@ -61,7 +61,7 @@ SEED = 20261211
 AT_ONCE = 8
 CONFIDENCES = (0.80, 0.90, 0.95)
 QUESTIONS = 128
-"""Twice as many different ones about a chip as are kept."""
+"""Twice as many different ones about a chip as are stored."""
 
 
 def measure(*, short: bool) -> list[Row]:
@@ -115,7 +115,7 @@ def _numbers_of(body: bytes) -> dict[str, Any]:
 
 
 def _require_the_same(served: Served) -> None:
-    """Nothing, where results say what evidence rows say: intervals, weights and all else."""
+    """Nothing; fails unless results give the same intervals and weights as evidence rows."""
     with served.instance.reading() as connection:
         rows = load_pool_rows(connection, 1, _standing(served.instance))
         merged = units_of(rows)
@@ -407,11 +407,11 @@ def _opening(served: Served) -> Ask:
     return ask
 
 
-# Which answers are kept
+# Which answers are stored
 
 
 def _uses_saved(served: Served, requests_sent: int) -> Row:
-    """Twice as many questions as are kept, some asked far more often, over and over."""
+    """Twice as many questions as are stored, repeated, some far more often than others."""
     rng = np.random.default_rng(SEED)
     share = 1.0 / np.arange(1, QUESTIONS + 1)
     asked = rng.choice(rng.permutation(QUESTIONS), requests_sent, p=share / share.sum())

@@ -1,4 +1,4 @@
-"""What a stored answer costs among a million results, and how soon it tells of a new one."""
+"""What a stored answer costs among a million results, and how soon it includes a new one."""
 
 import tempfile
 import time
@@ -65,7 +65,7 @@ def _in_turns(small: Served, large: Served, answers: int) -> list[tuple[float, f
 
     for served in (small, large):
         cost(served)  # warms up
-    # Whoever goes second finds another machine, warmer or busier: each goes first as often.
+    # The machine is warmer or busier for the second one: each is first equally often.
     turns = [(small, large), (large, small)] * (ROUNDS // 2)
     found = [{served.port: cost(served) for served in turn} for turn in turns]
     return [(one[small.port], one[large.port]) for one in found]

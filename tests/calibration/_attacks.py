@@ -159,7 +159,7 @@ def drift_deep(rng: np.random.Generator, truth: Truth, units: int) -> Reports:
 
 
 def dense_shallow_sybils(rng: np.random.Generator, _: Truth, units: int) -> Reports:
-    """New accounts that all say the first setting failed, at 30 to 50 mV."""
+    """New accounts that all report a failure of the first setting, at 30 to 50 mV."""
     failed = bracketed(rng.uniform(30, 50, units))
     return replace(failed, stable=np.zeros(units, dtype=np.int64), unstable=failed.stable)
 
@@ -192,7 +192,7 @@ def many_fresh_tokens(rng: np.random.Generator, truth: Truth, units: int) -> Rep
 
 
 def lying_follow_ups(rng: np.random.Generator, _: Truth, units: int) -> Reports:
-    """Long-standing accounts whose sound results are said to have failed later, at 20 to 60 mV."""
+    """Old accounts that report later failures of stable settings, at 20 to 60 mV."""
     later = np.rint(rng.uniform(20, 60, units) / STEP_MV).astype(np.int64)
     no = np.zeros(units, dtype=np.bool_)
     return Reports(np.zeros(units, dtype=np.int64), later, np.arange(units), ~no, no)

@@ -1,4 +1,4 @@
-"""How often intervals of paired shifts hold the true shift, beside what they say they attain."""
+"""How often intervals of paired shifts contain the true shift, and the confidence they state."""
 
 from collections.abc import Callable
 

@@ -139,7 +139,7 @@ def _is_change(drawn: _Drawn) -> bool:
 
 
 def _imagined_where_owners_have_three(runs: int) -> list[Row]:
-    """Of 100 owners 30 send three machines that are alike: heard once, and as if all were heard."""
+    """Of 100 owners 30 send three equal machines: counted once, and counted three times."""
     rng = np.random.default_rng([SEED, 6])
     found = np.zeros((2, runs), dtype=np.bool_)
     for run in range(runs):
@@ -160,7 +160,7 @@ def _imagined_where_owners_have_three(runs: int) -> list[Row]:
 
 
 def _imagined_at_monthly_looks(runs: int) -> Row:
-    """Asked every month of a second year, as reports come in; nothing was promised."""
+    """Tested every month of a second year, as reports come in; no level is promised."""
     rng = np.random.default_rng([SEED, 3])
     found = []
     for run in range(runs):

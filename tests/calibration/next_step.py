@@ -97,7 +97,7 @@ def fixed_step_search(step_mv: float, deepest: int) -> FixedStepSearch:
 
 
 def _start_of(chances: LimitChances) -> int:
-    """The deepest step that nine in ten units hold."""
+    """The deepest step at which nine in ten units are stable."""
     return int(np.searchsorted(chances.failing, 0.10, side="right")) - 1
 
 

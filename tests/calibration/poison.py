@@ -43,7 +43,7 @@ class Run:
 
 @dataclass(frozen=True)
 class Answered:
-    """A start and the likeliest depth of 90 % of units, in mV, and which units stand."""
+    """A start and the likeliest depth of 90 % of units, in mV, and which units are included."""
 
     start_mv: float
     depth_mv: float
@@ -66,7 +66,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
 
 
 def a_cell(name: str, attack: Attack, truth: Truth, share: float, runs: int) -> list[Run]:
-    """The runs of one cell; the same honest pools stand against every attack."""
+    """The runs of one cell; the same honest pools for every attack."""
     poisoned = round(UNITS * share / (1.0 - share))
     done = []
     for number in range(runs):

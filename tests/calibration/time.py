@@ -1,4 +1,4 @@
-"""Time in the evidence: drift found and imagined, intervals of lasting shares, causes ranked."""
+"""Time in the evidence: drift found and false alarms, intervals of survival, causes ranked."""
 
 from collections.abc import Callable
 
@@ -33,7 +33,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
 
 
 def _drift_found(runs: int, short: bool) -> list[Row]:
-    """Share of planted shifts found at one look, by what tells the reports apart."""
+    """Share of planted shifts found at one look, by the kind of change."""
     cells = [(60, -15.0, "firmware"), (60, -25.0, "firmware")]
     if not short:
         cells += [(60, -15.0, "month"), (120, -15.0, "firmware"), (60, -25.0, "month")]
@@ -83,7 +83,7 @@ YEARS: dict[str, Callable[[np.random.Generator, Labels], tuple[Labels, Labels]]]
         7 + ((month >= 15) & (rng.random(len(month)) < 0.5)),
     ),
 }
-"""What the reports of a year, and of the year before, tell of firmware and microcode."""
+"""Firmware and microcode in the reports of a year, and of the year before."""
 
 
 def _false_alarms(runs: int, short: bool) -> list[Row]:
@@ -121,7 +121,7 @@ def _any_alarm(
 
 
 def _coverage(runs: int) -> list[Row]:
-    """How often a 95 % interval of the lasting share holds the true one."""
+    """How often a 95 % interval of the survival contains the true share."""
     rows = []
     for units in (20, 60, 200):
         rng = np.random.default_rng([SEED, 3, units])
@@ -152,7 +152,7 @@ def _lasting_share(days: float, life_days: float) -> float:
 def _followed(
     rng: np.random.Generator, units: int, life_days: float
 ) -> tuple[Labels, NDArray[np.bool_]]:
-    """Settings that fail some day, unless their owners' last word comes first."""
+    """Settings that fail some day, unless their owners' last report comes first."""
     fails = np.ceil(life_days * rng.weibull(_SHAPE, units))
     last_word = rng.choice([20, 40, 100, 200, 400], units) + rng.integers(0, 15, units)
     return np.minimum(fails, last_word).astype(np.int64), fails <= last_word
@@ -190,7 +190,7 @@ UPDATES = ("firmware", "microcode", "driver")
 
 
 def _ranked(runs: int) -> list[Row]:
-    """How often the planted update stands first among what had changed for the one who asks."""
+    """How often the planted update is ranked first among the changes of a machine."""
     rows = []
     for units, failing in ((60, 0.45), (120, 0.45), (120, 0.30)):
         rng = np.random.default_rng([SEED, 5, units, int(100 * failing)])

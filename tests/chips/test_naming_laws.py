@@ -11,9 +11,9 @@ from tests.chips.given import load_given
 
 RAW = [row.raw for row in load_given()]
 EXACT = [row.raw for row in load_given() if row.wanted["match"] == "exact"]
-# Upper-case SUPER is the one place where only case tells two parts apart.
+# Upper-case SUPER is the only case in which upper and lower case distinguish two parts.
 CASELESS = [raw for raw in RAW if "super" not in raw.lower()]
-PIECES = sorted({word for raw in RAW for word in raw.split()})
+PIECES = sorted({token for raw in RAW for token in raw.split()})
 
 MARKS = st.sampled_from([("®", "™"), ("(r)", "(tm)"), ("", ""), (" (R)", "™ ")])
 
@@ -40,7 +40,7 @@ def test_case_changes_nothing(raw: str, change) -> None:
 @given(st.sampled_from(RAW), MARKS)
 def test_how_marks_are_written_changes_nothing(raw: str, marks: tuple[str, str]) -> None:
     plain = raw.replace("(TM)", "(tm)").replace("(R)", "(r)")
-    # Without its mark a word would touch the next: Core(TM)2.
+    # Without its mark a token would touch the next: Core(TM)2.
     spaced = plain.replace("(tm)", f"{marks[1]} ").replace("(r)", f"{marks[0]} ")
     assert identify_chip(spaced) == identify_chip(raw)
 

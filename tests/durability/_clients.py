@@ -20,7 +20,7 @@ TABLES = ("submission", "unit", "setting_result", "idempotency_record")
 
 
 def a_result(number: int) -> dict[str, Any]:
-    """Every second one names no unit: nothing but its Idempotency-Key tells a repeat of it."""
+    """Every second one names no unit: only its Idempotency-Key identifies a repeat."""
     depth = 70 + number * 7 % 30
     tokens = {
         "unit_token": f"k3v9-demo-unit-{number:08}",
@@ -203,7 +203,7 @@ def read_database(database: Path) -> Found:
 def kbapi(
     *words: str, program: list[str] = KBAPI, **environment: str
 ) -> subprocess.CompletedProcess[str]:
-    """What a command said and how it left."""
+    """Output and exit status of a command."""
     return subprocess.run(
         [*program, *words],
         capture_output=True,

@@ -155,7 +155,7 @@ def _little_room(folder: Path) -> list[Row]:
 
 @contextmanager
 def read_only(home: Path) -> Iterator[bool]:
-    """Whether nothing in the folder can be written while this lasts, by whoever runs this."""
+    """Whether nothing in the folder can be written while this lasts, by this user."""
     if os.getuid():
         home.chmod(0o500)
         (home / "kbapi.sqlite3").chmod(0o400)

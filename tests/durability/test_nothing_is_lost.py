@@ -16,7 +16,7 @@ def measured(name: str) -> list[Row]:
 def test_no_write_is_lost_or_half_done_and_every_failure_is_reported(name: str) -> None:
     rows = measured(name)
     assert rows
-    # What takes the super-user or mounts is left out elsewhere, and says so.
+    # Steps that need root or mounts are left out elsewhere, with a note.
     assert [row for row in rows if not row.met and row.value is not None] == []
 
 

@@ -62,7 +62,7 @@ def lines_of(_: Any, value: Any) -> bytes:
 
 @dataclass
 class Seen:
-    """What was answered, and every answer that the document does not tell."""
+    """The answers, and every answer that the document does not describe."""
 
     answers: Counter[int] = field(default_factory=Counter)
     faults: dict[str, str] = field(default_factory=dict)
@@ -75,7 +75,7 @@ class Seen:
 
 
 def measure(*, short: bool) -> list[Row]:
-    """How many answers of how many were none that the document tells."""
+    """How many answers the document does not describe, and how many there were."""
     seen = look(results=300 if short else 1_500, most=3 if short else 60)
     for name, fault in seen.faults.items():
         print(name, fault, sep="\n  ")
@@ -124,7 +124,7 @@ def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen)
 
 
 def _at_bounds(schema: BaseSchema, operation: APIOperation) -> Iterator[Case]:
-    """Requests at the bounds of what the document says, inside and outside."""
+    """Requests at the bounds of the document, inside and outside."""
     return schema.iter_coverage_cases(
         operation,
         generation_modes=list(GenerationMode),
@@ -158,7 +158,7 @@ def _drawn(operation: APIOperation, most: int) -> list[Case]:
 
 
 class Asker:
-    """Whoever asks: with a key or without, and now and then of what is really there."""
+    """A client, with or without a key, whose requests sometimes name existing things."""
 
     def __init__(self, known: Known, key: str | None, rng: Random) -> None:
         self.known, self.key, self.rng = known, key, rng

@@ -33,7 +33,7 @@ class Answer:
 
     @property
     def is_readable(self) -> bool:
-        """Whether a refusal is a problem document that says the same status."""
+        """Whether a refusal is a problem document with the same status."""
         if self.status < 400:
             return True
         is_problem = self.fields.get("content-type") == "application/problem+json"

@@ -115,7 +115,7 @@ ENDLESS: dict[str, tuple[int, bytes]] = {
     "a length of 4,000 digits": (413, post(b"Content-Length: " + b"9" * 4_000, body=DOCUMENT)),
     "a chunk beyond all need": (408, post(CHUNKED, body=b"f" * 20 + b"\r\n" + DOCUMENT)),
 }
-"""Bodies whose end never comes, before `SECOND`; the client disconnects instead."""
+"""Bodies without an end, before `SECOND`; the client disconnects instead."""
 
 HIDING: dict[str, tuple[int, bytes]] = {
     "in a body without use": (200, get(length(len(SECOND))) + SECOND),

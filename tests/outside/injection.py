@@ -220,7 +220,7 @@ def _in_headers(tries: Tries) -> None:
 
 
 def _in_questions(tries: Tries) -> None:
-    """Bodies of which nothing is kept: questions, rehearsals, decisions that cannot be."""
+    """Bodies that store nothing: queries, dry runs, impossible decisions."""
     search = {
         "chip": CHIPS[0],
         "trials": [{"load": "vector_heavy", "outcome": "failed", "failure": "wrong_result"}],

@@ -70,7 +70,7 @@ class Crowd:
 
 
 def a_result(number: int, depth: int = 80) -> dict[str, Any]:
-    """A result without a unit, so that nothing but its key can tell that it is a repeat."""
+    """A result without a unit, so that only its key can identify a repeat."""
     setting = a_setting(stable_at=-depth, unstable_at=-depth - 8)
     return a_submission(setting, number=number, unit_token=...)
 

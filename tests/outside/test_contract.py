@@ -1,4 +1,4 @@
-"""A fuzzer asks all that the OpenAPI document allows, and more: every answer is one it tells."""
+"""A fuzzer sends all that the OpenAPI document allows, and more: it describes every answer."""
 
 from tests.outside.contract import measure
 

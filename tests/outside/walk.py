@@ -26,7 +26,7 @@ MEMBER = "tidewater-walker-of-lists"
 
 @dataclass(frozen=True)
 class Pages:
-    """A list: what tells its entries apart, and how one page leads to the next."""
+    """A list: how its entries are identified, and the link to the next page."""
 
     entries: str
     names: tuple[str, ...]
@@ -191,7 +191,7 @@ def _send_while_walking(server: Server, walk: Walk, many: int) -> int:
 
 
 def stored(server: Server) -> int:
-    """How many results the server says that it has stored since it began."""
+    """The number of results stored since the server began, from its metrics."""
     lines = server.ask("GET", "/metrics").body.decode().splitlines()
     return sum(int(float(one.rsplit(" ", 1)[1])) for one in lines if 'outcome="stored"' in one)
 

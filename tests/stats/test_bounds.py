@@ -124,7 +124,7 @@ def test_a_unit_that_failed_deeper_never_lowers_the_bound_where_every_status_is_
 
 def test_a_failure_deeper_may_lower_the_likeliest_share_at_a_depth_that_others_straddle():
     # The limit of the law, by likelihood itself: [8, 9) explains [6, 10), so less mass is needed
-    # at [6, 7), and [0, 7) falls back on [1, 6). The long EM says the same.
+    # at [6, 7), and [0, 7) falls back on [1, 6). The long EM gives the same.
     rows = [(0, 7, 5.0), (1, 6, 5.0), (6, 12, 0.3), (8, 12, 5.0), (6, 10, 5.0), (0, 10, 1.0)]
     rows += [(10, NEVER_FAILED, 10.0), (11, NEVER_FAILED, 5.0)]
     with_one_more = [*rows, (8, 9, 1.0)]

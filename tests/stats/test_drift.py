@@ -1,4 +1,4 @@
-"""Drift: found where it was planted, by what tells it best, and the same for every order."""
+"""Drift: found where it was planted, by the clearest difference, and the same for every order."""
 
 import itertools
 import math

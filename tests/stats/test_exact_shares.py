@@ -75,7 +75,7 @@ def test_two_groups_are_compared_by_fishers_test_as_another_library_has_it(one, 
 
 
 def test_the_convicted_twins_of_fisher_are_as_published():
-    # Fisher (1935) has the data; the two-sided p-value stands in the manual of R's fisher.test.
+    # Fisher (1935) has the data; the two-sided p-value is in the manual of R's fisher.test.
     assert compared([(2, 15), (10, 3)]).p_value == pytest.approx(0.0005367, abs=5e-8)
 
 

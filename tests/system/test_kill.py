@@ -39,7 +39,7 @@ def send(server: Server, number: int) -> Reply:
 
 
 def counts(home: Path) -> dict[str, int]:
-    """What stands in the file, read by another program's SQLite after the server has ended."""
+    """The content of the file, read by another program's SQLite after the server has ended."""
     with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database:
         assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert database.execute("PRAGMA foreign_key_check").fetchall() == []

@@ -1,4 +1,4 @@
-"""A second server on the same folder is turned away, and the first one goes on counting."""
+"""A second server on the same folder is refused, and the first one continues to count."""
 
 import os
 import signal
