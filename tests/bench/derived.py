@@ -1,4 +1,4 @@
-"""What is kept although it can be made anew, and the share of a request that each part saves.
+"""Derived data that could be computed again, and the share of a request that each part saves.
 
 Each row compares the same request with a part and without it, in turns, in one process. A part
 that saves less than a fifth of every request that meets it is not worth keeping.
@@ -34,7 +34,6 @@ from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
 from kbapi.stats.gains import gains
-from kbapi.stats.time import two_groups
 from kbapi.storage import answers
 from kbapi.storage.answers import Peers, SingleFlight
 from kbapi.storage.outliers import find_codes
@@ -186,23 +185,23 @@ def _at_once(served: Served, *, is_wait: bool = False) -> Ask:
 def _of_findings(served: Served) -> Iterator[Part]:
     served.outdate()
     served.asked(served.start)
-    anew = _FindingsAnew(served)
-    _require_the_same_findings(served, anew)
+    computed = _ComputedFindings(served)
+    _require_the_same_findings(served, computed)
     yield Part(
         "peers by depth",
         "a stored result",
         served.post(5),
-        without((responses, "find_peers", anew.peers)),
+        without((responses, "find_peers", computed.peers)),
     )
     yield Part(
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((responses, "find_codes", anew.codes)),
+        without((responses, "find_codes", computed.codes)),
     )
 
 
-class _FindingsAnew:
+class _ComputedFindings:
     """What an answer found about a pool, found again for each result."""
 
     def __init__(self, served: Served) -> None:
@@ -227,9 +226,9 @@ class _FindingsAnew:
         return of_pool, check_outliers(of_pool, self._floor)
 
 
-def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
+def _require_the_same_findings(served: Served, computed: _ComputedFindings) -> None:
     with served.instance.reading() as connection:
-        assert answers.find_peers(connection, 1, 85) == anew.peers(connection, 1, 85)
+        assert answers.find_peers(connection, 1, 85) == computed.peers(connection, 1, 85)
         outliers = find_rows(
             connection,
             "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
@@ -237,7 +236,7 @@ def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
         )
         assert outliers
         for outlier in outliers:
-            assert find_codes(connection, 1, *outlier) == anew.codes(connection, 1, *outlier)
+            assert find_codes(connection, 1, *outlier) == computed.codes(connection, 1, *outlier)
 
 
 def _of_chips(served: Served) -> Iterator[Part]:
@@ -259,35 +258,29 @@ def _of_chips(served: Served) -> Iterator[Part]:
 
 
 def _of_functions(served: Served) -> Iterator[Part]:
-    def anew(where: Any, name: str) -> Without:
+    def uncached(where: Any, name: str) -> Without:
         return without((where, name, getattr(where, name).__wrapped__))
 
     start = served.get(served.start, 20)
     yield Part(
-        "routes as the API writes them", "a stored start", start, anew(http_messages, "_route")
+        "routes as the API writes them", "a stored start", start, uncached(http_messages, "_route")
     )
     yield Part(
         "the catalogue of the process",
         "a stored start",
         start,
-        anew(instances, "bundled_catalogue"),
-    )
-    yield Part(
-        "nodes of a quadrature",
-        "a computed start",
-        served.computed(served.start),
-        anew(two_groups, "_quadrature"),
+        uncached(instances, "bundled_catalogue"),
     )
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
-    yield Part("chances of ranks", "computed gains", measures, anew(gains, "_chances"))
+    yield Part("chances of ranks", "computed gains", measures, uncached(gains, "_chances"))
     document = served.get("/openapi.json")
-    yield Part("the API document", "the document", document, anew(views, "_written_out"))
+    yield Part("the API document", "the document", document, uncached(views, "_written_out"))
     yield Part(
         "the catalogue, read once",
         "opening an instance",
         _opening(served),
-        anew(instances, "bundled_catalogue"),
+        uncached(instances, "bundled_catalogue"),
     )
 
 

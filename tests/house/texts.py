@@ -25,7 +25,7 @@ _BLOCK: Final = re.compile(r"^```(\w*)( [^\n]*)?\n(.*?)^```$", re.MULTILINE | re
 
 @dataclass(frozen=True)
 class Block:
-    """An example: where it stands, its language, what the line that opens it adds, its text."""
+    """An example: its place, its language, what the line that opens it adds, its text."""
 
     place: str
     language: str
@@ -46,7 +46,7 @@ def without_blocks(text: str) -> str:
 
 
 def quoted_in(text: str) -> set[str]:
-    """Everything that stands in backticks, examples apart."""
+    """Everything in backticks, except in examples."""
     return {" ".join(name.split()) for name in re.findall(r"`([^`]+)`", without_blocks(text))}
 
 

@@ -137,7 +137,7 @@ def in_section(text: str, heading: str, body: str) -> str:
 
 
 def between_marks(text: str, body: str) -> str:
-    """The text with what stands between the two marks replaced."""
+    """The text with the part between the two marks replaced."""
     marked = re.compile(re.escape(_BEGIN) + ".*?" + re.escape(_END), re.DOTALL)
     assert marked.search(text)
     return marked.sub(lambda _: f"{_BEGIN}{body}{_END}", text)
