@@ -17,7 +17,7 @@ from kbapi.storage.pools import LineRow
 from kbapi.versions import ANSWER_STAMP
 
 _KEEPING_PATIENCE_S: Final = 0.25
-"""Nobody who asks waits long for an answer to be kept: results go first."""
+"""No request waits longer for its answer to be stored: results go first."""
 
 
 class Asked(Protocol):

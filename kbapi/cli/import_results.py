@@ -86,7 +86,7 @@ def _changes(
     codes = Counter(unit.code for unit in set(one.units) - set(other.units))
     for code, number in sorted(codes.items()):
         yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
-    contributors = len(set(one.unlike) - set(other.unlike))
+    contributors = len(set(one.differing) - set(other.differing))
     if contributors:
         yield paragraph(
             f"{verb}: the units of {contributors:,} contributors, which differ as a group from the "

@@ -19,7 +19,7 @@ from kbapi.storage.evidence import ConditionsRow, ResultRows, load_conditions, r
 from kbapi.vocabulary import COOLING, LOADS
 
 Places = NDArray[np.int64]
-_Word = TypeVar("_Word", str, bytes)
+_Text = TypeVar("_Text", str, bytes)
 
 
 def few_of_each(contributor: Places, month: Places, order: Sequence[NDArray[np.generic]]) -> Places:
@@ -27,8 +27,8 @@ def few_of_each(contributor: Places, month: Places, order: Sequence[NDArray[np.g
 
     `contributor` and `month` (larger is later) are int64 arrays, shape (n,), one entry a unit;
     `order` are columns that sort units, the first one first, in a way that has nothing to do with
-    when they came. Ranks know no weights of one third: a flood counts as three units by leaving
-    the rest out.
+    when they came. Rank tests cannot use fractional weights, so a flood counts as three units by
+    leaving the rest out.
     """
     places = np.lexsort((*reversed(order), -month, contributor))
     of_whom = contributor[places]
@@ -36,15 +36,15 @@ def few_of_each(contributor: Places, month: Places, order: Sequence[NDArray[np.g
     since = np.arange(len(places)) - np.maximum.accumulate(
         np.where(begins, np.arange(len(places)), 0)
     )
-    heard = np.sort(places[since < UNITS_OF_FULL_WEIGHT])
-    return heard[np.lexsort(tuple(column[heard] for column in reversed(order)))]
+    kept = np.sort(places[since < UNITS_OF_FULL_WEIGHT])
+    return kept[np.lexsort(tuple(column[kept] for column in reversed(order)))]
 
 
 def few_of_each_by_content(contributor: Places, month: Places, content: Sequence[Places]) -> Places:
-    """As `few_of_each`, where nothing but `content` tells units apart; their places, ascending.
+    """As `few_of_each`, where nothing but `content` distinguishes units; their places, ascending.
 
-    Of one month, those are heard that come first in a shuffled order made of their content: the
-    order of depths itself would hear the shallowest of a large sender.
+    Of one month, those are kept that come first in a shuffled order made of their content: the
+    order of depths itself would keep the shallowest of a large contributor.
 
     >>> depth, month = np.array([80, 81, 82, 83, 84, 85]), np.full(6, 24_320)
     >>> few_of_each_by_content(np.array([1, 1, 1, 1, 1, 2]), month, [depth]).tolist()
@@ -54,8 +54,8 @@ def few_of_each_by_content(contributor: Places, month: Places, content: Sequence
     is_crowded = np.bincount(owner)[owner] > UNITS_OF_FULL_WEIGHT
     crowd = np.flatnonzero(is_crowded)
     own = [column[crowd] for column in content]
-    heard = few_of_each(contributor[crowd], month[crowd], (_shuffled(own, len(crowd)), *own))
-    return np.sort(np.append(np.flatnonzero(~is_crowded), crowd[heard]))
+    kept = few_of_each(contributor[crowd], month[crowd], (_shuffled(own, len(crowd)), *own))
+    return np.sort(np.append(np.flatnonzero(~is_crowded), crowd[kept]))
 
 
 def _shuffled(columns: Sequence[Places], units: int) -> NDArray[np.uint64]:
@@ -72,14 +72,14 @@ def _shuffled(columns: Sequence[Places], units: int) -> NDArray[np.uint64]:
     return mixed
 
 
-def ranks_of(words: Sequence[_Word]) -> Places:
-    """Each word's place among the distinct ones, in their order.
+def ranks_of(texts: Sequence[_Text]) -> Places:
+    """Each text's place among the distinct ones, in their order.
 
     >>> ranks_of(["2026-08", "2026-02", "2026-08"]).tolist()
     [1, 0, 1]
     """
-    rank = {word: place for place, word in enumerate(sorted(set(words)))}
-    return np.array([rank[word] for word in words], dtype=np.int64)
+    rank = {text: place for place, text in enumerate(sorted(set(texts)))}
+    return np.array([rank[text] for text in texts], dtype=np.int64)
 
 
 def latest_of_each(unit: Places, month: Places, inside: Places) -> Places:
@@ -90,7 +90,7 @@ def latest_of_each(unit: Places, month: Places, inside: Places) -> Places:
 
 
 def mean_by(owner: NDArray[np.intp], values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Means of what is told, by owner from 0; NaN where nothing is.
+    """Means of the known values, by owner from 0; NaN where there are none.
 
     >>> mean_by(np.array([0, 1, 0]), np.array([1.0, np.nan, 2.0])).tolist()
     [1.5, nan]
@@ -119,7 +119,7 @@ _LISTS: Final[tuple[tuple[FilterName, str, tuple[str, ...]], ...]] = (
     ("cooling", "cooling", COOLING),
     ("load", "loads", LOADS),
 )
-"""Filters that take words of a list, the conditions' column, and the words."""
+"""Filters that take values of a list, the conditions' column, and the values."""
 
 
 Direction = Literal["deeper", "shallower"]
@@ -155,21 +155,21 @@ class _Units:
 
     weight: NDArray[np.float64]
     scores: NDArray[np.float64]
-    told: "dict[str, _Told]"
+    conditions: "dict[str, _ConditionValues]"
     """By conditions' name."""
 
 
 @dataclass(frozen=True)
-class _Told:
+class _ConditionValues:
     """What units were found under: the place of each unit's value among all, in their order."""
 
     values: tuple[str, ...]
     """The first is empty: no value, or not one that all of a unit's rows agree in."""
     code: NDArray[np.int64]
 
-    def of(self, chosen: NDArray[np.int64]) -> "_Told":
+    def of(self, chosen: NDArray[np.int64]) -> "_ConditionValues":
         """The same for these units."""
-        return _Told(self.values, self.code[chosen])
+        return _ConditionValues(self.values, self.code[chosen])
 
 
 @dataclass(frozen=True)
@@ -184,11 +184,11 @@ class _Comparison:
 def find_differences(pool: PoolUnits, outlier_report: OutlierReport) -> tuple[Difference, ...]:
     """The filters whose values differ beyond chance, in the order of the filters' names.
 
-    Values with fewer than five units are not compared: they could tell on somebody. The same
+    Values with fewer than five units are not compared: so few could be recognised. The same
     units give the same answer, whatever their order.
     """
     units = _units_of(pool, outlier_report)
-    compared = [] if units is None else [*_by_value(units), *_by_word(units)]
+    compared = [] if units is None else [*_by_value(units), *_by_listed_value(units)]
     if units is None or not compared:
         return ()
     adjusted = holm_adjusted([_p_value(units, comparison) for comparison in compared])
@@ -204,69 +204,74 @@ def _units_of(pool: PoolUnits, outlier_report: OutlierReport) -> _Units | None:
     stands = np.flatnonzero(standing_flags(pool, outlier_report))
     if len(stands) == 0:
         return None
-    told = {name: _told(pool, name) for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))}
-    stands = _in_order(pool, told, stands)
+    conditions = {
+        name: _condition_values(pool, name)
+        for name in (*_ONE_VALUE, *(column for _, column, _ in _LISTS))
+    }
+    stands = _in_order(pool, conditions, stands)
     weight = newcomer_weight(pool, outlier_report)[stands]
     stable, unstable = pool.stable_steps[stands], pool.unstable_steps[stands]
     fit = fit_npmle(group_intervals(stable, unstable, weight))
     return _Units(
         weight,
         log_rank_scores(stable, unstable, fit),
-        {name: one.of(stands) for name, one in told.items()},
+        {name: one.of(stands) for name, one in conditions.items()},
     )
 
 
 def _in_order(
-    pool: PoolUnits, told: dict[str, _Told], stands: NDArray[np.int64]
+    pool: PoolUnits, conditions: dict[str, _ConditionValues], stands: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """The places of the units that are compared, in an order that their own values fix.
 
     The test takes units for independent of each other, which those of one contributor are not:
-    three of them are heard. Permutations are drawn by place: numbers of units must not matter.
+    three of them are kept. Permutations are drawn by place: numbers of units must not matter.
     """
     content = [
-        *(one.code[stands] for one in told.values()),
+        *(one.code[stands] for one in conditions.values()),
         pool.established[stands].astype(np.int64),
         pool.unstable_steps[stands],
         pool.stable_steps[stands],
     ]
-    heard = few_of_each_by_content(pool.contributor[stands], pool.month[stands], content)
-    order = np.lexsort([column[heard] for column in content])
-    return stands[heard[order]]
+    kept = few_of_each_by_content(pool.contributor[stands], pool.month[stands], content)
+    order = np.lexsort([column[kept] for column in content])
+    return stands[kept[order]]
 
 
-def _told(pool: PoolUnits, name: str) -> _Told:
-    told = [str(getattr(row, name)) for row in pool.conditions]
-    values = sorted({"", *told})
-    code = np.array([values.index(one) for one in told], dtype=np.int64)
+def _condition_values(pool: PoolUnits, name: str) -> _ConditionValues:
+    by_conditions = [str(getattr(row, name)) for row in pool.conditions]
+    values = sorted({"", *by_conditions})
+    code = np.array([values.index(one) for one in by_conditions], dtype=np.int64)
     by_row = code[pool.chosen.place]
     first = np.searchsorted(pool.chosen.owner, np.arange(len(pool.unit)))
     least, most = np.minimum.reduceat(by_row, first), np.maximum.reduceat(by_row, first)
-    return _Told(tuple(values), np.where(least == most, least, 0))
+    return _ConditionValues(tuple(values), np.where(least == most, least, 0))
 
 
 def _by_value(units: _Units) -> Iterator[_Comparison]:
     """One comparison for each filter that takes one value: all of its values at once."""
     for name in _ONE_VALUE:
-        told = units.told[name]
-        counts = np.bincount(told.code, minlength=len(told.values))
+        units_with = units.conditions[name]
+        counts = np.bincount(units_with.code, minlength=len(units_with.values))
         shown = [place for place in range(1, len(counts)) if counts[place] >= FEWEST_UNITS_SHOWN]
         if len(shown) >= 2:
-            label = np.full(len(told.values), -1)
+            label = np.full(len(units_with.values), -1)
             label[shown] = np.arange(len(shown))
-            yield _Comparison(name, tuple(told.values[one] for one in shown), label[told.code])
+            yield _Comparison(
+                name, tuple(units_with.values[one] for one in shown), label[units_with.code]
+            )
 
 
-def _by_word(units: _Units) -> Iterator[_Comparison]:
-    """One comparison for each word of a filter that takes lists: with it, and without."""
-    for name, column, words in _LISTS:
-        told = units.told[column]
-        for word in words:
-            # Where nothing was told the word may hold or not.
-            holds = [int(word in one.split(",")) if one else -1 for one in told.values]
-            label = np.array(holds, dtype=np.int64)[told.code]
+def _by_listed_value(units: _Units) -> Iterator[_Comparison]:
+    """One comparison for each value of a filter that takes lists: with it, and without."""
+    for name, column, listed in _LISTS:
+        units_with = units.conditions[column]
+        for value in listed:
+            # Without a list the value may hold or not.
+            holds = [int(value in one.split(",")) if one else -1 for one in units_with.values]
+            label = np.array(holds, dtype=np.int64)[units_with.code]
             if min(np.sum(label == 0), np.sum(label == 1)) >= FEWEST_UNITS_SHOWN:
-                yield _Comparison(name, (f"without {word}", word), label)
+                yield _Comparison(name, (f"without {value}", value), label)
 
 
 def _p_value(units: _Units, comparison: _Comparison) -> float:
@@ -283,13 +288,13 @@ def _values(units: _Units, comparison: _Comparison) -> tuple[FilterValue, ...]:
     compared = comparison.label >= 0
     weight, scores = units.weight[compared], units.scores[compared]
     middle = float(weight @ scores) / float(weight.sum())
-    told = []
+    values = []
     for place, value in enumerate(comparison.values):
         mine = comparison.label[compared] == place
         mean = float(weight[mine] @ scores[mine]) / float(weight[mine].sum())
         direction: Direction = "deeper" if mean > middle else "shallower"
-        told.append(FilterValue(value, int(mine.sum()), direction))
-    return tuple(told)
+        values.append(FilterValue(value, int(mine.sum()), direction))
+    return tuple(values)
 
 
 Integers = NDArray[np.int64]
@@ -358,9 +363,9 @@ def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
     """Whether these results have drifted; the order of rows never matters.
 
     `conditions` are those that rows stand under, ascending by number. The test takes units for
-    independent of each other, which those of one contributor are not: three of them are heard.
+    independent of each other, which those of one contributor are not: three of them are kept.
     """
-    units = _heard(_latest_of_each_unit(_dated_units(rows, conditions)))
+    units = _few_of_each(_latest_of_each_unit(_dated_units(rows, conditions)))
     found = find_drift(units.limits)
     if found.kind is None:
         return PoolDrift(found, "", "")
@@ -397,22 +402,22 @@ def _dated_units(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> _Dated
     return _DatedUnits(rows.unit, rows.contributor, limits)
 
 
-def _labels(words: Sequence[str]) -> Integers:
-    label = {word: place for place, word in enumerate(_versions(words))} | {"": UNKNOWN}
-    return np.array([label[word] for word in words], dtype=np.int64)
+def _labels(texts: Sequence[str]) -> Integers:
+    label = {text: place for place, text in enumerate(_versions(texts))} | {"": UNKNOWN}
+    return np.array([label[text] for text in texts], dtype=np.int64)
 
 
-def _versions(words: Sequence[str]) -> list[str]:
-    """Those that were told, in their order."""
-    return sorted(set(words) - {""})
+def _versions(texts: Sequence[str]) -> list[str]:
+    """The distinct ones that are not empty, in their order."""
+    return sorted(set(texts) - {""})
 
 
-def _latest_of_each_unit(told: _DatedUnits) -> _DatedUnits:
-    """Each unit's latest result that says something of it.
+def _latest_of_each_unit(dated: _DatedUnits) -> _DatedUnits:
+    """Each unit's latest result, for units where it has a pass or a failure.
 
     Ties within a month are broken by era and by what was found, never by arrival.
     """
-    limits = told.limits
+    limits = dated.limits
     order = np.lexsort(
         (
             limits.machine,
@@ -421,17 +426,17 @@ def _latest_of_each_unit(told: _DatedUnits) -> _DatedUnits:
             -limits.firmware,
             -limits.microcode,
             -limits.month,
-            told.unit,
+            dated.unit,
         )
     )
-    unit = told.unit[order]
-    latest = told.some(order[np.append(True, unit[1:] != unit[:-1])[: len(unit)]])
+    unit = dated.unit[order]
+    latest = dated.some(order[np.append(True, unit[1:] != unit[:-1])[: len(unit)]])
     found = latest.limits
-    says = (found.stable_steps > 0) | (found.unstable_steps < NEVER_FAILED)
-    return latest.some(np.flatnonzero(says))
+    has_limit = (found.stable_steps > 0) | (found.unstable_steps < NEVER_FAILED)
+    return latest.some(np.flatnonzero(has_limit))
 
 
-def _heard(units: _DatedUnits) -> _DatedUnits:
+def _few_of_each(units: _DatedUnits) -> _DatedUnits:
     limits = units.limits
     content = [
         limits.stable_steps,

@@ -32,7 +32,7 @@ GainMeasureUnit = Literal["C", "dB(A)"]
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """Something that a pair of readings tells: a ratio as its logarithm, or a difference."""
+    """A quantity of a pair of readings: a ratio as its logarithm, or a difference."""
 
     name: GainMeasure
     unit: GainMeasureUnit | None
@@ -62,9 +62,9 @@ MEASURES: Final = (
 
 
 def changes_in(pairs: PairColumns) -> Mapping[str, Vector]:
-    """By measure, how much each pair changed; NaN where that was not told."""
+    """By measure, how much each pair changed; NaN where that is unknown."""
     performance, power = _log(pairs.performance_ratio), _log(pairs.power_ratio)
-    rise, is_fixed = told(pairs.rise_c), np.array(pairs.is_fan_fixed) == 1
+    rise, is_fixed = as_floats(pairs.rise_c), np.array(pairs.is_fan_fixed) == 1
     return {
         "performance": performance,
         "power": power,
@@ -72,25 +72,24 @@ def changes_in(pairs: PairColumns) -> Mapping[str, Vector]:
         "clock": _log(pairs.clock_ratio),
         "temperature": np.where(is_fixed, rise, np.nan),
         "temperature_free_fan": np.where(is_fixed, np.nan, rise),
-        "loudness": told(pairs.louder_dba),
+        "loudness": as_floats(pairs.louder_dba),
     }
 
 
-def told(numbers: Numbers | tuple[int, ...]) -> Vector:
-    """The numbers as an array, NaN where nothing was told."""
-    # numpy reads None as NaN where it is told that floats are meant.
+def as_floats(numbers: Numbers | tuple[int, ...]) -> Vector:
+    """The numbers as an array, NaN for None."""
     return np.array(numbers, dtype=np.float64)
 
 
 def _log(ratios: Numbers) -> Vector:
-    numbers = told(ratios)
+    numbers = as_floats(ratios)
     return np.log(np.where(numbers > 0, numbers, np.nan))
 
 
 def expected_rise_c(pairs: PairColumns) -> Vector:
-    """What the saved power explains at a fixed fan, negative where it cools; NaN if untold."""
-    heat_c = told(pairs.stock_heat_c)
-    explained = -expected_cooling_c(heat_c, np.zeros_like(heat_c), told(pairs.power_ratio))
+    """What the saved power explains at a fixed fan, negative where it cools; NaN if unknown."""
+    heat_c = as_floats(pairs.stock_heat_c)
+    explained = -expected_cooling_c(heat_c, np.zeros_like(heat_c), as_floats(pairs.power_ratio))
     return np.where(np.array(pairs.is_fan_fixed) == 1, explained, np.nan)
 
 
@@ -98,7 +97,7 @@ _FEWEST_REPEATED: Final = 5
 """The noise of runs is not learnt from fewer units that were read again."""
 
 NoiseSource = Literal["repeated_runs", "reported_spread", "spread_over_units"]
-Verdict = Literal["larger", "hidden", "none"]
+Significance = Literal["larger", "hidden", "none"]
 """Larger than the noise; real over units but hidden in the noise of one unit; or neither."""
 
 
@@ -106,7 +105,7 @@ Verdict = Literal["larger", "hidden", "none"]
 class UnitGains:
     """What tuning changed on units under one load: means of their pairs of their latest month.
 
-    Float64 arrays of shape (units,), NaN where a unit did not tell.
+    Float64 arrays of shape (units,), NaN where a unit has no value.
     """
 
     changes: Mapping[str, Vector]
@@ -165,7 +164,7 @@ class GainCell:
     is_capped: bool
     gains: UnitGains
     left_out: int
-    """Further units of contributors who are heard with three."""
+    """Further units of contributors of whom three count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +176,7 @@ class MeasuredGain:
     noise: float | None
     """What repeated runs of one unit differ by, 95 % of the time; None where it is not known."""
     noise_source: NoiseSource
-    verdict: Verdict
+    significance: Significance
     expected: float | None
     """Of a temperature at a fixed fan: what the saved power explains, the median unit."""
 
@@ -189,10 +188,10 @@ class GainBlock:
     units: int
     measured: tuple[MeasuredGain, ...]
     withheld: int
-    """Measures that fewer than five of these units tell."""
+    """Measures that fewer than five of these units have."""
 
     def of(self, name: str) -> MeasuredGain | None:
-        """The measure with this name, if enough units tell it."""
+        """The measure with this name, if enough units have it."""
         return next((one for one in self.measured if one.measure.name == name), None)
 
 
@@ -212,12 +211,12 @@ class _UnitsOf:
     """Pairs as arrays, made once for all cells."""
 
     def __init__(self, pairs: PairColumns) -> None:
-        spread = told(pairs.clock_spread)
+        spread = as_floats(pairs.clock_spread)
         self._pairs = UnitGains(
             changes_in(pairs),
             expected_rise_c(pairs),
-            told(pairs.runs_stock),
-            told(pairs.runs_tuned),
+            as_floats(pairs.runs_stock),
+            as_floats(pairs.runs_tuned),
             np.where(spread > 0, spread, np.nan),
         )
         self._unit = np.array(pairs.unit_id)
@@ -230,8 +229,8 @@ class _UnitsOf:
         _, first, owner = np.unique(self._unit[rows], return_index=True, return_inverse=True)
         units, lead = self._pairs.some(rows).means(owner), rows[first]
         order = self._order[lead], *(units.changes[measure.name] for measure in MEASURES)
-        heard = few_of_each(self._contributor[lead], self._month[lead], order)
-        return GainCell(load, bool(is_capped), units.some(heard), units.units - len(heard))
+        kept = few_of_each(self._contributor[lead], self._month[lead], order)
+        return GainCell(load, bool(is_capped), units.some(kept), units.units - len(kept))
 
 
 def gain_block(
@@ -241,13 +240,13 @@ def gain_block(
     if gains.units < FEWEST_UNITS_SHOWN:
         return None
     asked = [measure for measure in MEASURES if measure.name not in but]
-    telling = [~np.isnan(gains.changes[measure.name]) for measure in asked]
-    sizes = [int(units.sum()) for units in telling]
+    has_value = [~np.isnan(gains.changes[measure.name]) for measure in asked]
+    sizes = [int(units.sum()) for units in has_value]
     return GainBlock(
         units=gains.units,
         measured=tuple(
             _measured(measure, gains, units, noises.get(measure.name))
-            for measure, units, size in zip(asked, telling, sizes, strict=True)
+            for measure, units, size in zip(asked, has_value, sizes, strict=True)
             if size >= FEWEST_UNITS_SHOWN
         ),
         withheld=sum(map(is_small, sizes)),
@@ -255,45 +254,45 @@ def gain_block(
 
 
 def _measured(
-    measure: Measure, gains: UnitGains, telling: NDArray[np.bool_], learnt: RunNoise | None
+    measure: Measure, gains: UnitGains, has_value: NDArray[np.bool_], learnt: RunNoise | None
 ) -> MeasuredGain:
-    shift = pool_shift(gains.changes[measure.name][telling])
+    shift = pool_shift(gains.changes[measure.name][has_value])
     noise_source: NoiseSource = "repeated_runs"
     if learnt is None:
-        learnt = _reported(measure, gains, telling)
+        learnt = _reported(measure, gains, has_value)
         noise_source = "spread_over_units" if learnt is None else "reported_spread"
     noise = None
     if learnt is not None:
-        noise = learnt.of_one_pair(gains.runs_stock[telling], gains.runs_tuned[telling])
+        noise = learnt.of_one_pair(gains.runs_stock[has_value], gains.runs_tuned[has_value])
     return MeasuredGain(
         measure,
         shift,
         noise,
         noise_source,
-        _verdict(shift, noise),
-        _expected(gains.expected_rise_c[telling]) if measure.name == "temperature" else None,
+        _significance(shift, noise),
+        _expected(gains.expected_rise_c[has_value]) if measure.name == "temperature" else None,
     )
 
 
-def _reported(measure: Measure, gains: UnitGains, telling: NDArray[np.bool_]) -> RunNoise | None:
-    """The spread of the clock, where enough units tell it; nothing else tells its own."""
+def _reported(measure: Measure, gains: UnitGains, has_value: NDArray[np.bool_]) -> RunNoise | None:
+    """The spread of the clock, where enough units have it; other measures have none."""
     if measure.name != "clock":
         return None
-    spreads = gains.clock_spread[telling & ~np.isnan(gains.clock_spread)]
+    spreads = gains.clock_spread[has_value & ~np.isnan(gains.clock_spread)]
     if len(spreads) < FEWEST_UNITS_SHOWN:
         return None
     return RunNoise(float(np.median(spreads)), len(spreads))
 
 
-def _verdict(shift: PairedShift, noise: float | None) -> Verdict:
+def _significance(shift: PairedShift, noise: float | None) -> Significance:
     if not shift.excludes_no_change:
         return "none"
     return "hidden" if noise is not None and abs(shift.estimate) <= noise else "larger"
 
 
 def _expected(rises_c: Vector) -> float | None:
-    told_c = rises_c[~np.isnan(rises_c)]
-    return float(np.median(told_c)) if len(told_c) >= FEWEST_UNITS_SHOWN else None
+    known_c = rises_c[~np.isnan(rises_c)]
+    return float(np.median(known_c)) if len(known_c) >= FEWEST_UNITS_SHOWN else None
 
 
 def run_noises(rows: Sequence[RepeatRow]) -> dict[GainMeasure, RunNoise]:
@@ -318,13 +317,13 @@ class PowerPool:
 
     load: Load
     power_scope: PowerScope | Literal[""]
-    """Of what the power is; empty where nobody said."""
+    """Of what the power is; empty where no scope was sent."""
     stock: CurvePoints
     tuned: CurvePoints
     stock_power_w: Vector
     """One a unit."""
     left_out: int
-    """Further units of contributors who are heard with three."""
+    """Further units of contributors of whom three count."""
 
     @property
     def units(self) -> int:
@@ -333,9 +332,9 @@ class PowerPool:
 
 
 def largest_power_pool(curves: CurveColumns) -> PowerPool:
-    """The load and scope that most units tell a curve of, the first by name of equal ones."""
-    told = set(zip(curves.load, curves.power_scope, curves.unit_id, strict=True))
-    sizes = Counter(place[:2] for place in told)
+    """The load and scope of which most units have a curve, the first by name of equal ones."""
+    seen = set(zip(curves.load, curves.power_scope, curves.unit_id, strict=True))
+    sizes = Counter(place[:2] for place in seen)
     load, scope = min(sizes, key=lambda place: (-sizes[place], place))
     inside = (np.array(curves.load) == load) & (np.array(curves.power_scope) == scope)
     month = ranks_of(curves.month)
@@ -360,12 +359,12 @@ def _pool(
     )
     lead = rows[first]
     mean_w = mean_by(owner, stock_w)
-    # Units without a token have no order of their own: what they measured tells them apart.
+    # Units without a token have no order of their own: what they measured distinguishes them.
     content = mean_w, mean_by(owner, power), mean_by(owner, performance)
     order = ranks_of(curves.unit_order)[lead], *content
-    heard = few_of_each(np.array(curves.contributor_id)[lead], month[lead], order)
+    kept = few_of_each(np.array(curves.contributor_id)[lead], month[lead], order)
     place = np.full(len(first), -1)
-    place[heard] = np.arange(len(heard))
+    place[kept] = np.arange(len(kept))
     unit = place[owner]
     stock, tuned = (unit >= 0) & ~is_tuned, (unit >= 0) & is_tuned
     return PowerPool(
@@ -373,6 +372,6 @@ def _pool(
         power_scope=scope,
         stock=CurvePoints(unit[stock], power[stock], performance[stock]),
         tuned=CurvePoints(unit[tuned], power[tuned], performance[tuned]),
-        stock_power_w=mean_w[heard],
-        left_out=len(first) - len(heard),
+        stock_power_w=mean_w[kept],
+        left_out=len(first) - len(kept),
     )

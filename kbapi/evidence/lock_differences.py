@@ -25,7 +25,7 @@ SPLIT_LEVEL: Final = 0.05
 CHANGE_LEVEL: Final = 0.008
 """Of a control: in stable reports a change is imagined at most as often, because it is exact."""
 MOST_CONTRADICTIONS: Final = 10
-_UNTOLD: Final = ("", "unknown")
+_UNKNOWN: Final = ("", "unknown")
 _OPEN: Final = np.array([True, False])
 
 
@@ -66,19 +66,19 @@ class Contradiction:
     firmware_month: str
     microcode: str
     protections: tuple[str, ...]
-    """Those that were told, as `memory_integrity on`."""
+    """Those that were sent, as `memory_integrity on`."""
     open: int
     locked: int
     machines: int
-    """Of how many classes of machines they are; untold is one."""
+    """Of how many classes of machines they are; an unknown class is one."""
 
 
 @dataclass(frozen=True)
 class LockDifferences:
-    """What the reports on one control that stand on trying say of its conditions."""
+    """How the conditions of tried reports on one control differ."""
 
     units: int
-    """Units heard: written and read back, the latest of each contributor."""
+    """Units compared: written and read back, the latest of each contributor."""
     compared_by: tuple[LockCondition, ...]
     """Conditions that have two values or more with five of these units each."""
     splits: tuple[LockSplit, ...]
@@ -92,32 +92,32 @@ class LockDifferences:
 def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> LockDifferences:
     """By what the reports on one control of one chip differ; their order never matters.
 
-    A contributor is heard with one unit: whoever has three machines has set them up alike, and
-    exact tests know neither weights nor hearsay. Values of fewer than five units are not compared,
-    because they could tell on somebody. The shares of parts lean on `share_open`, the whole's.
+    One unit of a contributor counts: three machines of one owner are set up alike, and exact tests
+    cannot use weights. Values of fewer than five units are not compared, because so few could be
+    recognised. The shares of parts are shrunk towards `share_open`, that of the whole.
     """
-    heard = heard_once(tried)
-    parts = _Parts(heard, share_open)
+    reports = latest_of_each_contributor(tried)
+    parts = _Parts(reports, share_open)
     compared = [one for by in LOCK_CONDITIONS if (one := parts.compared(by)) is not None]
     adjusted = holm_adjusted([one.p_value for one in compared])
     raised = [replace(one, p_value=p) for one, p in zip(compared, adjusted, strict=True)]
     return LockDifferences(
-        units=len(heard),
+        units=len(reports),
         compared_by=tuple(one.by for one in compared),
         splits=tuple(one for one in raised if one.p_value <= SPLIT_LEVEL),
         change=parts.change(),
-        contradictions=_contradictions(heard),
+        contradictions=_contradictions(reports),
     )
 
 
-def heard_once(tried: Iterable[TriedLock]) -> list[TriedLock]:
+def latest_of_each_contributor(tried: Iterable[TriedLock]) -> list[TriedLock]:
     """The latest tried unit of each contributor; among several of a month no status is favoured."""
-    heard: dict[int, TriedLock] = {}
+    latest: dict[int, TriedLock] = {}
     # Units without a token share an empty hash: then what they are decides, never their arrival.
     in_order = sorted(tried, key=attrgetter("unit_order", *LOCK_CONDITIONS, "status"))
     for report in sorted(in_order, key=attrgetter("measured_month"), reverse=True):
-        heard.setdefault(report.contributor_id, report)
-    return list(heard.values())
+        latest.setdefault(report.contributor_id, report)
+    return list(latest.values())
 
 
 def is_open(report: TriedLock) -> bool:
@@ -140,11 +140,11 @@ def _together(cells: Sequence[_Cell]) -> _Cell:
 
 
 class _Parts:
-    """Parts of a chip's units, whose shares lean on that of the whole."""
+    """Parts of a chip's units, whose shares are shrunk towards that of the whole."""
 
-    def __init__(self, heard: Sequence[TriedLock], share_open: float) -> None:
-        self._heard = heard
-        self._open = [report for report in heard if is_open(report)]
+    def __init__(self, reports: Sequence[TriedLock], share_open: float) -> None:
+        self._reports = reports
+        self._open = [report for report in reports if is_open(report)]
         self._prior = SharePrior(np.array([share_open, 1.0 - share_open]), STRENGTH_OF_THE_WHOLE)
 
     def compared(self, by: LockCondition) -> LockSplit | None:
@@ -153,7 +153,7 @@ class _Parts:
         if len(cells) < 2:
             return None
         found = compare_shares(*_counts(cells))
-        values = tuple(self._told(cell) for cell in cells)
+        values = tuple(self._share(cell) for cell in cells)
         return LockSplit(by, found.p_value, cells[found.clearest].value, values)
 
     def change(self) -> LockMonths | None:
@@ -168,18 +168,18 @@ class _Parts:
             since=cells[found.since].value,
             earliest=cells[found.earliest].value,
             latest=cells[found.latest].value,
-            before=self._told(_together(cells[: found.since])),
-            after=self._told(_together(cells[found.since :])),
+            before=self._share(_together(cells[: found.since])),
+            after=self._share(_together(cells[found.since :])),
         )
 
     def _cells(self, by: LockCondition) -> list[_Cell]:
-        """What was told of a condition, in the order of its values."""
+        """The units of each known value of a condition, in the order of the values."""
         value_of = attrgetter(by)
-        units, opened = Counter(map(value_of, self._heard)), Counter(map(value_of, self._open))
-        told = sorted({*units} - {*_UNTOLD})
-        return [_Cell(value, opened[value], units[value]) for value in told]
+        units, opened = Counter(map(value_of, self._reports)), Counter(map(value_of, self._open))
+        values = sorted({*units} - {*_UNKNOWN})
+        return [_Cell(value, opened[value], units[value]) for value in values]
 
-    def _told(self, cell: _Cell) -> OpenShare:
+    def _share(self, cell: _Cell) -> OpenShare:
         counts = np.array([cell.opened, cell.units - cell.opened], dtype=np.float64)
         found = estimate_share(counts, _OPEN, self._prior, CONFIDENCE)
         return OpenShare(cell.value, found.share, (found.low, found.high), cell.units)
@@ -189,17 +189,17 @@ def _counts(cells: Sequence[_Cell]) -> tuple[np.ndarray, np.ndarray]:
     return np.array([cell.opened for cell in cells]), np.array([cell.units for cell in cells])
 
 
-def _contradictions(heard: Sequence[TriedLock]) -> tuple[Contradiction, ...]:
+def _contradictions(reports: Sequence[TriedLock]) -> tuple[Contradiction, ...]:
     conditions_of = attrgetter("firmware_month", "microcode", *PROTECTIONS)
     alike: dict[tuple[str, ...], list[TriedLock]] = {}
-    for report in heard:
+    for report in reports:
         alike.setdefault(conditions_of(report), []).append(report)
-    told = [
+    found = [
         _contradiction(some)
         for (month, microcode, *_), some in sorted(alike.items())
         if len(some) >= FEWEST_UNITS_SHOWN and (month or microcode)
     ]
-    mixed = [one for one in told if min(one.open, one.locked) > 0]
+    mixed = [one for one in found if min(one.open, one.locked) > 0]
     mixed.sort(key=lambda one: min(one.open, one.locked), reverse=True)
     return tuple(mixed[:MOST_CONTRADICTIONS])
 
@@ -210,7 +210,7 @@ def _contradiction(alike: Sequence[TriedLock]) -> Contradiction:
     return Contradiction(
         firmware_month=alike[0].firmware_month,
         microcode=alike[0].microcode,
-        protections=tuple(f"{name} {state}" for name, state in states if state not in _UNTOLD),
+        protections=tuple(f"{name} {state}" for name, state in states if state not in _UNKNOWN),
         open=opened,
         locked=len(alike) - opened,
         machines=len({report.machine for report in alike}),

@@ -39,7 +39,7 @@ CONFIDENCE: Final = 0.95
 _CLEAR_SHARE: Final = 0.6
 STRENGTH_OF_THE_WHOLE: Final = 2.0
 """In units: a part of a chip's units is expected to be like the whole, but soon speaks itself."""
-_LEAST_SHARE_TOLD: Final = 0.01
+_LEAST_SHARE_SHOWN: Final = 0.01
 _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 
 
@@ -98,7 +98,7 @@ class LockShares:
 
     domain: Domain
     control: Control
-    word: OverallLockStatus
+    status: OverallLockStatus
     """The status with the largest share, `mixed` below 0.6, `unknown` without reports."""
     level: Level
     """chip, series where siblings speak for it alone, none."""
@@ -110,7 +110,7 @@ class LockShares:
     changes: tuple[LockChangeCount, ...]
     """What had been changed where it was open: history, never a recommendation."""
     unchanged_units: int | None
-    """Open units that told of no change; None where that would be about too few."""
+    """Open units without a change; None where these are too few to be shown."""
     by_machine: tuple[OpenShare, ...]
     by_firmware_month: tuple[OpenShare, ...]
     by_protection: tuple[OpenShare, ...]
@@ -145,20 +145,20 @@ def lock_shares(
     groups: Iterable[LockGroup], chip_key: str, series: str, domain: Domain, control: Control
 ) -> LockShares:
     """The shares of one control on one domain, from the chip's reports and its series'."""
-    told = [g for g in groups if (g.domain, g.control) == (domain, control)]
-    own = [g for g in told if g.chip_key == chip_key]
-    prior = _prior([g for g in told if g.series == series and g.chip_key != chip_key])
+    reported = [g for g in groups if (g.domain, g.control) == (domain, control)]
+    own = [g for g in reported if g.chip_key == chip_key]
+    prior = _prior([g for g in reported if g.series == series and g.chip_key != chip_key])
     counts = _weights(own)
     units = sum(g.units for g in own)
     borrowed = prior is not None
     prior = prior or even_prior(len(STATUSES))
     splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE))
-    # What was reported is told as it is; only where nothing was, related chips speak.
+    # Reported shares are given as they are; related chips are used only where there are none.
     shares = counts / counts.sum() if units else posterior_shares(counts, prior)
     return LockShares(
         domain=domain,
         control=control,
-        word=_word(shares, known=units > 0 or borrowed),
+        status=_status(shares, known=units > 0 or borrowed),
         level=Level.CHIP if units else Level.SERIES if borrowed else Level.NONE,
         units=units,
         open=estimate_share(counts, _OPEN, prior, CONFIDENCE),
@@ -198,7 +198,7 @@ def _prior(siblings: list[LockGroup]) -> SharePrior | None:
     return fit_share_prior(np.array(by_chip))
 
 
-def _word(shares: NDArray[np.float64], *, known: bool) -> OverallLockStatus:
+def _status(shares: NDArray[np.float64], *, known: bool) -> OverallLockStatus:
     if not known:
         return "unknown"
     largest = int(np.argmax(shares))
@@ -212,14 +212,14 @@ def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[LockSt
     return tuple(
         LockStatusShare(status, float(shares[place]), units[status])
         for place, status in enumerate(STATUSES)
-        if shares[place] >= _LEAST_SHARE_TOLD or units[status]
+        if shares[place] >= _LEAST_SHARE_SHOWN or units[status]
     )
 
 
 def least_open(shares: Iterable[LockShares]) -> LockShares | None:
     """The one that is least likely to be open: rails that move together need all of them."""
-    told = [one for one in shares if one.level is not Level.NONE]
-    return min(told, key=lambda one: (one.open.share, one.domain), default=None)
+    known = [one for one in shares if one.level is not Level.NONE]
+    return min(known, key=lambda one: (one.open.share, one.domain), default=None)
 
 
 def _found_by(own: list[LockGroup]) -> tuple[LockFoundByCount, ...]:
@@ -232,9 +232,9 @@ def _found_by(own: list[LockGroup]) -> tuple[LockFoundByCount, ...]:
 def _changes(own: list[LockGroup]) -> tuple[LockChangeCount, ...]:
     units: Counter[LockChange] = Counter()
     for group in own:
-        told = group.changes.split(",") if _is_open(group) else ()
+        changed = group.changes.split(",") if _is_open(group) else ()
         for change in LOCK_CHANGES:
-            if change in told:
+            if change in changed:
                 units[change] += group.units
     return tuple(LockChangeCount(change, units[change]) for change in sorted(units))
 
@@ -258,7 +258,7 @@ class _Splits:
     def of(
         self, own: list[LockGroup], value_of: Callable[[LockGroup], str]
     ) -> tuple[OpenShare, ...]:
-        """The open share by value, in the order of values; untold values are left out."""
+        """The open share by value, in the order of values; unknown values are left out."""
         cells: dict[str, list[LockGroup]] = {}
         for group in own:
             cells.setdefault(value_of(group), []).append(group)

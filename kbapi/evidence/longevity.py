@@ -114,10 +114,10 @@ def longevity_evidence(
     control: str,
     grid_of: Callable[[str], Grid | None],
 ) -> LongevityEvidence:
-    """The chip's own settings in use, or all of its series' where its own are too few to tell.
+    """The chip's own settings in use, or all of its series' where its own are too few.
 
     `rows` are those of the series with this control; `grid_of` gives a chip's grid by its
-    key, None for a chip that can't be told any more.
+    key, None for a key that today's grammar does not know.
     """
     margins = MARGINS[control]
     found = {
@@ -200,15 +200,15 @@ def _settings_of_unit(
 
 
 def is_failure(row: FollowedRow) -> bool:
-    """Whether the setting itself failed; who gave up and tells how it failed says so."""
+    """Whether the setting itself failed: reported so, or given up with a failure."""
     return row.outcome == "failed_later" or (row.outcome == "given_up" and row.failure != "")
 
 
 def is_proven(row: FollowedRow) -> bool:
     """Whether the setting can be taken to have been in effect until then.
 
-    It was when the result was sent; after an update that may have closed the control, only what
-    shows an effect again proves that it still is.
+    It was when the result was sent; after an update that may have closed the control, only a
+    new proof of an effect shows that it still is.
     """
     may_be_closed = row.outcome == "still_stable" and row.changed & _CAN_CLOSE_A_CONTROL
     return row.is_effect_shown or not may_be_closed
@@ -219,7 +219,7 @@ def _ends_the_watch(row: FollowedRow) -> bool:
 
 
 def _depth_of(row: FollowedRow, grid: Grid) -> int:
-    """The setting in grid steps below stock, 0 where it was not told or lies at stock."""
+    """The setting in grid steps below stock, 0 where it is unknown or lies at stock."""
     if row.value is None:
         return 0
     below = -row.value
@@ -275,13 +275,13 @@ _UNIT: Final = attrgetter("unit_id")
 
 
 def compare_changes(
-    rows: Sequence[FollowedRow], chip_key: str, told: Collection[str] = ()
+    rows: Sequence[FollowedRow], chip_key: str, changed: Collection[str] = ()
 ) -> ChangesFound:
     """Each kind of change with what followed it, from follow-ups of a series on one control.
 
-    Those that are `told`, or all where none is. Ranked by the lower bound of the lift, which holds
+    Those in `changed`, or all where it is empty. Ranked by the lower bound of the lift, which holds
     for all of them together (Bonferroni): the first is picked because it is the clearest. Changes
-    told by too few come last, and ties stand in the order of the vocabulary.
+    of too few units come last, and ties keep the order of the vocabulary.
     """
     own = _units([row for row in rows if row.chip_key == chip_key])
     level, units = (
@@ -289,7 +289,7 @@ def compare_changes(
     )
     if len(units) < FEWEST_UNITS_SHOWN:
         return ChangesFound(Level.NONE, 0, (), too_few=len(units))
-    asked = [change for change in FOLLOW_UP_CHANGES if change in told or not told]
+    asked = [change for change in FOLLOW_UP_CHANGES if change in changed or not changed]
     looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
     confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)
     compared = [_compare(units, change, confidence) for change in asked]
@@ -305,12 +305,13 @@ def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
     counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT)
     found = []
     for unit_id, some in groupby(counted, _UNIT):
-        told = list(some)
-        failures = [row for row in told if is_failure(row)]
-        kept = [row for row in told if row.outcome == "still_stable" and is_proven(row)]
+        rows_of_unit = list(some)
+        failures = [row for row in rows_of_unit if is_failure(row)]
+        kept = [row for row in rows_of_unit if row.outcome == "still_stable" and is_proven(row)]
         if ends := failures or kept:
-            changed = frozenset().union(*(row.changed for row in ends))
-            found.append(UnitAfterChanges(unit_id, told[0].contributor_id, bool(failures), changed))
+            seen = frozenset().union(*(row.changed for row in ends))
+            contributor = rows_of_unit[0].contributor_id
+            found.append(UnitAfterChanges(unit_id, contributor, bool(failures), seen))
     return found
 
 

@@ -1,12 +1,12 @@
-"""What of a pool is believed: one pass from scratch, in a fixed order, over all of its units.
+"""The outlier check of a pool: one pass in a fixed order over all of its units.
 
 1. A contributor's units weigh min(1, 3 / their number) each.
 2. Contributors that are not established weigh together at most a tenth of those that are.
-3. A fence around the middle: units beyond it are set aside until somebody has looked.
-4. A contributor of four units or more whose units lie together unlike the pool weighs nothing.
+3. Cutoffs around the middle: units beyond them are excluded until a curator decides.
+4. A contributor of four units or more whose units differ from the pool as a group weighs nothing.
 5. The second step once more, with what is left.
 
-A unit that a curator vouches for is never set aside, and weighs like an established one.
+A unit that a curator confirmed is never excluded, and weighs like an established one.
 """
 
 from dataclasses import dataclass
@@ -25,8 +25,8 @@ from kbapi.stats.estimate.outliers import (
 )
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
 
-UNITS_TOLD_APART: Final = 4
-"""From here on a contributor's units can be told from the pool's."""
+FEWEST_UNITS_COMPARED: Final = 4
+"""With fewer units a contributor is not compared with the pool."""
 
 _LARGEST_Z: Final = 4.0
 _NEWCOMERS_AT_MOST: Final = 0.1
@@ -39,21 +39,21 @@ Vector = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class OutlierReport:
-    """The verdicts on a pool: two cuts, a word on some contributors, a factor for newcomers.
+    """What checking a pool found: cutoffs, contributors that differ, a factor for newcomers.
 
     Parameters
     ----------
-    fence : depths in grid steps beyond which units are set aside
-    unlike : int64 array, contributors whose units weigh nothing, ascending
+    cutoffs : depths in grid steps beyond which units are excluded
+    differing : int64 array, contributors whose units weigh nothing, ascending
     newcomer_factor : on the weight of those that are not established, above 0, at most 1
-    flagged_share : share of all weight that was set aside on the deep side, 0 to 1
-    is_young : whether the pool is too young to hold newcomers against anybody
-    outlier_deep, outlier_shallow : int64 arrays, units beyond the fence, ascending
-    units_set_aside : by fence or contributor
+    flagged_share : share of all weight that was excluded on the deep side, 0 to 1
+    is_young : whether the pool has too few established contributors to limit newcomers
+    outlier_deep, outlier_shallow : int64 arrays, units beyond the cutoffs, ascending
+    excluded_units : by cutoff or contributor
     """
 
     cutoffs: OutlierCutoffs
-    unlike: Integers
+    differing: Integers
     newcomer_factor: float
     flagged_share: float
     is_young: bool
@@ -62,56 +62,58 @@ class OutlierReport:
     excluded_units: int
 
 
-_NOBODY: Final = frozen_array(np.zeros(0, dtype=np.int64))
-UNJUDGED: Final = OutlierReport(NO_CUTOFFS, _NOBODY, 1.0, 0.0, True, _NOBODY, _NOBODY, 0)
+_NO_NUMBERS: Final = frozen_array(np.zeros(0, dtype=np.int64))
+UNCHECKED: Final = OutlierReport(
+    NO_CUTOFFS, _NO_NUMBERS, 1.0, 0.0, True, _NO_NUMBERS, _NO_NUMBERS, 0
+)
 """Of a pool without units."""
 
 
 def check_outliers(units: PoolUnits, floor_steps: float) -> OutlierReport:
-    """The verdicts that the units of a whole pool pass on each other.
+    """The outlier report of a whole pool.
 
     `floor_steps` is the spread below which nothing counts as far away, 5 mV or 1 count.
     """
-    says = units.informative
-    if not says.any():
-        return UNJUDGED
+    informative = units.informative
+    if not informative.any():
+        return UNCHECKED
     weight = units.weight_ppm / MILLION
-    fair = weight * _capped(units, weight * says)
-    cutoffs = fit_outlier_cutoffs(_some(units, fair, says), _ones(says), floor_steps)
-    beyond = says & ~units.confirmed_by_curator
+    fair = weight * _capped(units, weight * informative)
+    cutoffs = fit_outlier_cutoffs(_some(units, fair, informative), _ones(informative), floor_steps)
+    beyond = informative & ~units.confirmed_by_curator
     deep = beyond & cutoffs.too_deep(units.intervals(weight))
     shallow = beyond & cutoffs.too_shallow(units.intervals(weight))
-    unlike, deep_ones = _unlike(units, says & ~deep & ~shallow, fair)
-    out = beyond & np.isin(units.contributor, unlike)
-    stands = says & ~deep & ~shallow & ~out
+    differing, deep_ones = _differing(units, informative & ~deep & ~shallow, fair)
+    out = beyond & np.isin(units.contributor, differing)
+    stands = informative & ~deep & ~shallow & ~out
     left = weight * stands
     factor = _newcomer_factor(units, left)
     final = weight * np.where(units.established, 1.0, factor)
     flagged = float(final[deep | (out & np.isin(units.contributor, deep_ones))].sum())
     return OutlierReport(
         cutoffs=cutoffs,
-        unlike=unlike,
+        differing=differing,
         newcomer_factor=factor,
         flagged_share=flagged / (float(final[stands].sum()) + flagged),
         is_young=_is_young(units, left),
         outlier_deep=units.unit[deep],
         outlier_shallow=units.unit[shallow],
-        excluded_units=int(says.sum() - stands.sum()),
+        excluded_units=int(informative.sum() - stands.sum()),
     )
 
 
 def standing_flags(units: PoolUnits, outlier_report: OutlierReport) -> Flags:
-    """Which units stand under a judgement and say something, shape (n,); they may be a part."""
+    """Units with a limit that a check did not exclude, shape (n,); they may be a part."""
     intervals = units.intervals(np.ones(len(units.unit)))
     outside = outlier_report.cutoffs.too_deep(intervals) | outlier_report.cutoffs.too_shallow(
         intervals
     )
-    outside |= np.isin(units.contributor, outlier_report.unlike)
+    outside |= np.isin(units.contributor, outlier_report.differing)
     return np.asarray(units.informative & (~outside | units.confirmed_by_curator))
 
 
 def weight_under(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
-    """What each unit weighs once newcomers are held to their share, shape (n,)."""
+    """What each unit weighs with newcomers limited to their share, shape (n,)."""
     return np.asarray(units.weight_ppm / MILLION * newcomer_weight(units, outlier_report))
 
 
@@ -121,24 +123,24 @@ def newcomer_weight(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
 
 
 @dataclass(frozen=True, slots=True)
-class Believed:
-    """What is left of a pool, or of a part of it, after its judgement; arrays of shape (k,)."""
+class CountedUnits:
+    """What is left of a pool, or of a part of it, after its check; arrays of shape (k,)."""
 
     intervals: GroupedIntervals
     unit_counts: Integers
     units: int
-    """Those of which nothing is known are among them."""
+    """Units without a limit are among them."""
     failures: int
     latest_month: str | None
 
 
-def believed(units: PoolUnits, outlier_report: OutlierReport) -> Believed:
-    """The units that stand under a judgement, weighed; they may be a filtered part."""
+def counted_units(units: PoolUnits, outlier_report: OutlierReport) -> CountedUnits:
+    """The units that a check did not exclude, weighed; they may be a filtered part."""
     stands, uninformative = standing_flags(units, outlier_report), ~units.informative
     stable, unstable = units.stable_steps[stands], units.unstable_steps[stands]
     counted = stands | uninformative
     latest = int(units.month[counted].max(initial=0))
-    return Believed(
+    return CountedUnits(
         intervals=group_intervals(stable, unstable, weight_under(units, outlier_report)[stands]),
         unit_counts=_counts(stable, unstable),
         units=int(counted.sum()),
@@ -147,12 +149,12 @@ def believed(units: PoolUnits, outlier_report: OutlierReport) -> Believed:
     )
 
 
-def believed_of_related(units: PoolUnits, outlier_report: OutlierReport) -> GroupedIntervals:
-    """What a pool says of the chips around its own: once it is grown, newcomers say nothing there.
+def counted_for_related(units: PoolUnits, outlier_report: OutlierReport) -> GroupedIntervals:
+    """The units of a pool that count for related chips: without newcomers once it has grown.
 
-    A tenth of the weight is theirs so that a chip's own answer can learn from them. A neighbour's
-    answer learns hardly anything from it, but whoever floods every pool of a series would be heard
-    once in each, and again through all of the others.
+    Newcomers have a tenth of the weight so that a chip's own answer can follow them. The answer of
+    a related chip gains hardly anything from them, but a flood of every pool of a series would
+    count once in each, and again through all of the others.
     """
     stands = standing_flags(units, outlier_report)
     if not outlier_report.is_young:
@@ -192,12 +194,12 @@ def _capped(units: PoolUnits, weight: Vector) -> Vector:
     return np.where(units.established, 1.0, _newcomer_factor(units, weight))
 
 
-def _unlike(units: PoolUnits, inside: Flags, weight: Vector) -> tuple[Integers, Integers]:
-    """Contributors whose units lie together unlike the pool, and the deep ones among them."""
+def _differing(units: PoolUnits, inside: Flags, weight: Vector) -> tuple[Integers, Integers]:
+    """Contributors whose units differ from the pool as a group, and the deep ones among them."""
     owner = np.unique(units.contributor, return_inverse=True)[1]
-    alone = inside & (np.bincount(owner, inside)[owner] >= UNITS_TOLD_APART)
+    alone = inside & (np.bincount(owner, inside)[owner] >= FEWEST_UNITS_COMPARED)
     if not alone.any():
-        return _NOBODY, _NOBODY
+        return _NO_NUMBERS, _NO_NUMBERS
     stable, unstable = units.stable_steps[inside], units.unstable_steps[inside]
     fit = fit_npmle(group_intervals(stable, unstable, weight[inside]))
     places = place_contributors(

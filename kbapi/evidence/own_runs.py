@@ -2,7 +2,7 @@
 
 Pure, like `merge`, and by the same rule: the failure wins. A pass at a setting that failed as
 well, or that a later failure lies short of, counts for nothing; a pass beyond a failure that was
-seen before it can't be right, and is told.
+seen before it can't be right, and is reported.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -51,7 +51,7 @@ class OwnRuns:
 
 @dataclass(frozen=True)
 class OwnSearch:
-    """Somebody's search for the limit of one unit, as it stands: what was asked and tried.
+    """A search for the limit of one unit: what was asked and tried so far.
 
     `resolution` and the like are in mV, or in counts for count_offset; None where untold.
     """

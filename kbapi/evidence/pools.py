@@ -12,7 +12,12 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
 from kbapi.evidence.comparisons import PoolDrift, drift_among
-from kbapi.evidence.outliers import OutlierReport, believed, believed_of_related, check_outliers
+from kbapi.evidence.outliers import (
+    OutlierReport,
+    check_outliers,
+    counted_for_related,
+    counted_units,
+)
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
@@ -65,7 +70,7 @@ class PoolEvidence:
     """Units that were seen to fail."""
     unverified: int
     excluded: int
-    """By screening, or by judging."""
+    """By screening, or by the outlier check."""
     latest_month: str | None
     grade: Grade | None
     """The weakest testing behind any stable end, None without one."""
@@ -110,7 +115,7 @@ def find_pool(
     line = [pool for pool in pools if pool.series != chip.series and pool not in own]
     key = next(filter(None, (_best_key(group, wanted) for group in (own, series, line))), None)
     if key is None:
-        # Results that don't count are still worth telling.
+        # Results that do not count are reported too.
         return PoolFound(own[0].key, own[0], (), ()) if own else None
     return PoolFound(
         key,
@@ -156,7 +161,7 @@ def load_pool(
     filters: Filters = EVERYTHING,
     what_if: WhatIf | None = None,
 ) -> PoolEvidence:
-    """A pool's evidence, judged as a whole, then filtered.
+    """A pool's evidence, checked for outliers as a whole, then filtered.
 
     `floor_steps` is the spread below which nothing counts as far away.
     """
@@ -164,7 +169,7 @@ def load_pool(
     whole = units_of(rows)
     outlier_report = check_outliers(whole, floor_steps)
     units = whole if filters == EVERYTHING else units_of(rows, filters)
-    stands = believed(units, outlier_report)
+    stands = counted_units(units, outlier_report)
     by_status = count_units_by_status(connection, pool.id, what_if)
     return PoolEvidence(
         id=pool.id,
@@ -186,9 +191,9 @@ def load_pool(
 def load_related_intervals(
     connection: Connection, pool: PoolSize, standing: Standing, floor_steps: float
 ) -> GroupedIntervals:
-    """A related chip's evidence in the same kind of pool, judged like the chip's own."""
+    """A related chip's evidence in the same kind of pool, checked like the chip's own."""
     units = units_of(load_pool_rows(connection, pool.id, standing))
-    return believed_of_related(units, check_outliers(units, floor_steps))
+    return counted_for_related(units, check_outliers(units, floor_steps))
 
 
 SCALES: Final[dict[str, PriorScale]] = {
@@ -257,7 +262,7 @@ def stored_outliers_of(outlier_report: OutlierReport) -> StoredOutliers:
     ]
     return StoredOutliers(
         tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id)),
-        tuple(outlier_report.unlike.tolist()),
+        tuple(outlier_report.differing.tolist()),
     )
 
 

@@ -1,10 +1,10 @@
-"""Which cells of a breakdown are withheld, so that it tells on nobody."""
+"""Which cells of a breakdown are withheld, so that no contributor can be recognised."""
 
 from collections.abc import Sequence
 from typing import Final
 
 FEWEST_UNITS_SHOWN: Final = 5
-"""A breakdown into fewer units than this could tell on somebody: it is withheld."""
+"""A breakdown into fewer units than this is withheld: so few could be recognised."""
 
 
 def is_small(units: int) -> bool:
@@ -15,10 +15,10 @@ def is_small(units: int) -> bool:
 def shown_cells(
     units: Sequence[int], beside: int = 0, withheld: Sequence[int] = ()
 ) -> tuple[bool, ...]:
-    """Which cells may be shown where the sum over all of them is told as well.
+    """Which cells may be shown where the sum over all of them is shown as well.
 
     Small cells are withheld. Where they hold so few units together that the sum without the shown
-    cells would tell of them, the smallest of the others goes with them.
+    cells would show them, the smallest of the others goes with them.
 
     Parameters
     ----------

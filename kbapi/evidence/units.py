@@ -24,7 +24,7 @@ UNITS_OF_FULL_WEIGHT: Final = 3
 """One contributor's units weigh min(1, 3 / their number) each: a flood counts as three units."""
 ESTABLISHED_AFTER: Final = timedelta(days=30)
 OTHERS_NEEDED: Final = 5
-"""With fewer other contributors in the pool nobody is established."""
+"""With fewer other contributors in the pool no contributor is established."""
 MILLION: Final = 1_000_000
 
 Integers = NDArray[np.int64]

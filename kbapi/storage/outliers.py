@@ -25,7 +25,7 @@ class StoredOutliers:
     """The units and the contributors that a check excluded, ascending."""
 
     units: tuple[ExcludedUnit, ...]
-    unlike: tuple[int, ...]
+    differing: tuple[int, ...]
 
 
 def load_outliers(connection: Connection, pool_id: int) -> StoredOutliers:
@@ -44,7 +44,7 @@ def save_outliers(connection: Connection, pool_id: int, found: StoredOutliers) -
         contributors = {row.contributor_id: row for row in _contributors(session, pool_id)}
         for unit in units.keys() - set(found.units):
             session.delete(units[unit])
-        for contributor in contributors.keys() - set(found.unlike):
+        for contributor in contributors.keys() - set(found.differing):
             session.delete(contributors[contributor])
         session.add_all(
             OutlierUnit(pool_id=pool_id, unit_id=one.unit_id, code=one.code)
@@ -53,7 +53,7 @@ def save_outliers(connection: Connection, pool_id: int, found: StoredOutliers) -
         )
         session.add_all(
             DifferingContributor(pool_id=pool_id, contributor_id=one, code=CONTRIBUTOR_CODES[0])
-            for one in found.unlike
+            for one in found.differing
             if one not in contributors
         )
         session.flush()

@@ -24,7 +24,7 @@ from kbapi.advice.evidence_found import peers_of
 from kbapi.api import http_messages, questions
 from kbapi.chips import catalogue
 from kbapi.evidence import units
-from kbapi.evidence.outliers import OutlierReport, believed, check_outliers
+from kbapi.evidence.outliers import OutlierReport, check_outliers, counted_units
 from kbapi.evidence.pools import stored_outliers_of
 from kbapi.evidence.units import PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances
@@ -209,7 +209,7 @@ class _ComputedFindings:
 
     def peers(self, connection: Connection, pool_id: int, steps: int) -> Peers:
         """As many units as are known and stable at this depth now."""
-        stands = believed(*self._judged(connection, pool_id))
+        stands = counted_units(*self._judged(connection, pool_id))
         counts = SimpleNamespace(intervals=stands.intervals, unit_counts=stands.unit_counts)
         spread = peers_of(counts)
         place = min(steps, len(spread.known) - 1)
@@ -219,7 +219,7 @@ class _ComputedFindings:
         """Why the unit does not count now."""
         kept = stored_outliers_of(self._judged(connection, pool_id)[1])
         found = [one.code for one in kept.units if one.unit_id == unit_id]
-        return found + ["contributor_differs"] * (whose in kept.unlike)
+        return found + ["contributor_differs"] * (whose in kept.differing)
 
     def _judged(self, connection: Connection, pool_id: int) -> tuple[PoolUnits, OutlierReport]:
         of_pool = units_of(load_pool_rows(connection, pool_id, self._standing))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kbapi.evidence.outliers import believed_of_related, check_outliers
+from kbapi.evidence.outliers import check_outliers, counted_for_related
 from kbapi.stats.estimate.siblings import Sibling, Siblings, summarise_sibling
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from tests.calibration._attacks import (
@@ -66,5 +66,5 @@ def _poison_of(units: int) -> int:
 
 def _summary(reports: Reports) -> Sibling:
     units = reports.units()
-    pool = believed_of_related(units, check_outliers(units, FLOOR_STEPS))
+    pool = counted_for_related(units, check_outliers(units, FLOOR_STEPS))
     return summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET)

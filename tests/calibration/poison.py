@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outliers import believed, check_outliers, standing_flags
+from kbapi.evidence.outliers import check_outliers, counted_units, standing_flags
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.start import Guard, Start, pool_start
@@ -94,7 +94,7 @@ def answered(reports: Reports, siblings: Siblings) -> Answered:
     """The answer of the product: outlier check, guard, bound."""
     units = reports.units()
     outlier_report = check_outliers(units, FLOOR_STEPS)
-    pool = believed(units, outlier_report).intervals
+    pool = counted_units(units, outlier_report).intervals
     guard = Guard(outlier_report.flagged_share, drift_alarm=False)
     fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, guard)
     start = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0

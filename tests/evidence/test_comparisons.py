@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from kbapi.evidence.comparisons import Difference, find_differences
-from kbapi.evidence.outliers import UNJUDGED, check_outliers
+from kbapi.evidence.outliers import UNCHECKED, check_outliers
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 
 
@@ -16,7 +16,7 @@ def a_told_unit(limit: int, **told: str) -> UnitMade:
 
 
 def differences(units: list[UnitMade]) -> tuple[Difference, ...]:
-    return find_differences(pool_of(units), UNJUDGED)
+    return find_differences(pool_of(units), UNCHECKED)
 
 
 def around(middle: int, number: int, seed: int, **told: str) -> list[UnitMade]:

@@ -11,7 +11,7 @@ from kbapi.evidence.lock_differences import (
     CHANGE_LEVEL,
     MOST_CONTRADICTIONS,
     find_lock_differences,
-    heard_once,
+    latest_of_each_contributor,
 )
 from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES
 from tests.evidence.lock_makers import a_tried_lock, tried
@@ -72,7 +72,7 @@ def test_a_contributor_is_heard_with_the_latest_of_its_units():
         a_tried_lock(1, "chip_locked", measured_month="2026-06", unit_order=b"c"),
         a_tried_lock(1, "open", measured_month="2026-06", unit_order=b"d"),
     ]
-    assert set(heard_once([*own, a_tried_lock(2)])) == {own[1], a_tried_lock(2)}
+    assert set(latest_of_each_contributor([*own, a_tried_lock(2)])) == {own[1], a_tried_lock(2)}
 
 
 def test_a_flood_of_one_contributor_makes_no_change():

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, update
 
 from kbapi.evidence.outliers import (
-    UNJUDGED,
+    UNCHECKED,
     OutlierReport,
-    believed,
-    believed_of_related,
     check_outliers,
+    counted_for_related,
+    counted_units,
     standing_flags,
 )
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
@@ -41,7 +41,7 @@ def test_far_away_units_are_set_aside_and_say_on_which_side() -> None:
     assert outlier_report.outlier_deep.tolist() == [41, 42]
     assert outlier_report.outlier_shallow.tolist() == [43]
     assert outlier_report.excluded_units == 3
-    stands = believed(pool_of(pool), outlier_report)
+    stands = counted_units(pool_of(pool), outlier_report)
     assert stands.units == 40
     assert int(stands.intervals.stable_steps.max()) < 150
 
@@ -52,7 +52,7 @@ def test_a_unit_that_somebody_vouches_for_is_never_set_aside_and_weighs_in_full(
     pool = pool_of([*honest(), replace(newcomer, is_vouched=True)])
     outlier_report = check_outliers(pool, FLOOR)
     assert (outlier_report.excluded_units, outlier_report.flagged_share) == (0, 0.0)
-    stands = believed(pool, outlier_report).intervals
+    stands = counted_units(pool, outlier_report).intervals
     assert stands.weight[stands.stable_steps == 200].tolist() == [1.0]
 
 
@@ -66,7 +66,7 @@ def test_newcomers_hold_a_tenth_of_the_established_and_no_more() -> None:
         )
         outlier_report = check_outliers(pool, FLOOR)
         assert outlier_report.is_young == (established < 30)
-        intervals = believed(pool, outlier_report).intervals
+        intervals = counted_units(pool, outlier_report).intervals
         return float(intervals.weight[intervals.stable_steps == 100].sum())
 
     assert newcomers_weight(29, 40) == 40
@@ -84,7 +84,7 @@ def test_once_a_pool_is_grown_its_newcomers_say_nothing_of_other_chips() -> None
                 a_unit(100, is_established=False, is_vouched=True),
             ]
         )
-        intervals = believed_of_related(pool, check_outliers(pool, FLOOR))
+        intervals = counted_for_related(pool, check_outliers(pool, FLOOR))
         at_90 = intervals.stable_steps == 90
         return float(intervals.weight[at_90].sum()), float(intervals.weight[~at_90].sum())
 
@@ -95,9 +95,9 @@ def test_once_a_pool_is_grown_its_newcomers_say_nothing_of_other_chips() -> None
 def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
     pool = pool_of([*honest(), *(a_unit(112 + place % 3, contributor=9) for place in range(50))])
     outlier_report = check_outliers(pool, FLOOR)
-    assert outlier_report.unlike.tolist() == [9]
+    assert outlier_report.differing.tolist() == [9]
     assert outlier_report.excluded_units == 50
-    assert believed(pool, outlier_report).units == 40
+    assert counted_units(pool, outlier_report).units == 40
     # 3 of 43 units lie on the deep side.
     assert outlier_report.flagged_share == pytest.approx(3 / 43)
     assert Guard(outlier_report.flagged_share, drift_alarm=False).is_active
@@ -106,14 +106,14 @@ def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
 def test_a_contributor_like_the_pool_counts_however_many_units_it_has() -> None:
     pool = pool_of([*honest(), *(replace(one, contributor=9) for one in honest(50))])
     outlier_report = check_outliers(pool, FLOOR)
-    assert (outlier_report.unlike.tolist(), outlier_report.excluded_units) == ([], 0)
-    assert believed(pool, outlier_report).intervals.total_weight == pytest.approx(43)
+    assert (outlier_report.differing.tolist(), outlier_report.excluded_units) == ([], 0)
+    assert counted_units(pool, outlier_report).intervals.total_weight == pytest.approx(43)
 
 
 def test_three_units_of_one_contributor_are_too_few_to_tell() -> None:
     def unlike(units: int) -> list[int]:
         pool = [*honest(200), *(a_unit(114, contributor=9) for _ in range(units))]
-        return judged(pool).unlike.tolist()
+        return judged(pool).differing.tolist()
 
     assert unlike(3) == []
     assert unlike(12) == [9]
@@ -128,15 +128,15 @@ def test_shallow_junk_is_no_reason_to_serve_a_stricter_share() -> None:
 def test_a_verdict_on_a_contributor_holds_for_few_of_its_units() -> None:
     outlier_report = judged([*honest(), *(a_unit(114, contributor=9) for _ in range(50))])
     part = pool_of([*honest(5), a_unit(114, contributor=9), a_unit(114, contributor=9)])
-    assert believed(part, outlier_report).units == 5
+    assert counted_units(part, outlier_report).units == 5
 
 
 def test_a_pool_without_units_is_young_and_has_no_verdicts() -> None:
-    assert judged([]) is UNJUDGED
+    assert judged([]) is UNCHECKED
     uninformative = pool_of([a_unit(0, NEVER_FAILED)])
-    assert check_outliers(uninformative, FLOOR) is UNJUDGED
+    assert check_outliers(uninformative, FLOOR) is UNCHECKED
     # It is counted as a unit, and says nothing of limits.
-    stands = believed(uninformative, UNJUDGED)
+    stands = counted_units(uninformative, UNCHECKED)
     assert (stands.units, len(stands.intervals.weight), stands.latest_month) == (1, 0, "2026-08")
 
 
@@ -164,9 +164,9 @@ def test_what_numbers_units_have_never_matters_to_the_last_bit(
         other.is_young,
     )
     assert one.flagged_share == other.flagged_share
-    assert one.unlike.tolist() == other.unlike.tolist()
+    assert one.differing.tolist() == other.differing.tolist()
     here, there = (
-        believed(pool_of(units), verdict).intervals
+        counted_units(pool_of(units), verdict).intervals
         for units, verdict in ((pool, one), (shuffled, other))
     )
     assert here.weight.tobytes() == there.weight.tobytes()

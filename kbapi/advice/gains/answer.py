@@ -273,7 +273,7 @@ def _gain_response(gain: MeasuredGain, own: OwnGain | None, equal: str) -> Gain:
         if gain.measure.is_ratio
         else _difference(gain.noise),
         noise_source=gain.noise_source,
-        is_larger_than_noise=gain.verdict == "larger",
+        is_larger_than_noise=gain.significance == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
         text=gain_text.gain_sentence(gain, equal),

@@ -79,15 +79,15 @@ def gain_sentence(gain: MeasuredGain, equal: str = "") -> str:
         f"{change_text(name, shift.low)} to {change_text(name, shift.high)}, "
         f"{shift.attained_confidence * 100:.1f} % confidence"
     )
-    if gain.verdict == "none" and abs(_size(name, shift.estimate)) < _LEAST_SHOWN:
+    if gain.significance == "none" and abs(_size(name, shift.estimate)) < _LEAST_SHOWN:
         return f"{measure}: unchanged, within the noise ({interval})."
     change = f"{measure}: {change_text(name, shift.estimate)}"
-    if gain.verdict == "none":
+    if gain.significance == "none":
         return f"{change}, within the noise ({interval})."
     if gain.noise is None:
         return f"{change} ({interval}), more than the differences between machines."
     noise = _size_text(name, gain.noise)
-    if gain.verdict == "larger":
+    if gain.significance == "larger":
         return f"{change} ({interval}), more than repeated runs differ by ({noise})."
     return (
         f"{change} ({interval}). Repeated runs of one machine differ by {noise}, so one "
@@ -155,7 +155,8 @@ def _at_equal(equal: str, block: GainBlock | None, wanted: str) -> list[str]:
 
 def _short(gain: MeasuredGain) -> str:
     name = gain.measure.name
-    return f"{_NAMES[name]} {change_text(name, gain.shift.estimate)}, {_NOISE_TEXTS[gain.verdict]}"
+    change = change_text(name, gain.shift.estimate)
+    return f"{_NAMES[name]} {change}, {_NOISE_TEXTS[gain.significance]}"
 
 
 _HEADLINES: Final = {

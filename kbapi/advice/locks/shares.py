@@ -160,7 +160,7 @@ def control_response(shares: LockShares, differences: LockDifferences) -> Contro
     return ControlLocks(
         domain=shares.domain,
         control=shares.control,
-        status=shares.word,
+        status=shares.status,
         text=_status_text(shares),
         share_open=round(shares.open.share, 4),
         interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
@@ -191,7 +191,7 @@ def open_text(shares: LockShares) -> str:
     if shares.level == "none":
         return no_lock_reports()
     return open_share_text(
-        shares.word,
+        shares.status,
         shares.open.share,
         (shares.open.low, shares.open.high),
         shares.level,

@@ -224,7 +224,7 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
     if locks is None:
         return LockSummary("unknown", None, None, 0.0, (), no_lock_reports())
     return LockSummary(
-        status=locks.word,
+        status=locks.status,
         share_open=round(locks.open.share, 4),
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
         units=round(locks.open.units, 2),
