@@ -14,7 +14,7 @@ from ipaddress import IPv6Address
 from typing import Any, Final
 
 from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
-from kbapi.documents.shapes import LONGEST_KEY_TOLD, child
+from kbapi.documents.shapes import LONGEST_KEY_SHOWN, child
 from kbapi.errors import Problem
 
 CODE: Final = "personal_data_found"
@@ -255,7 +255,7 @@ def without_identities(pointer: str) -> str:
     for part in pointer.split("/")[1:]:
         name = part.replace("~1", "/").replace("~0", "~")
         # The rest of a name that was cut short may be anything.
-        if len(name) >= LONGEST_KEY_TOLD or (not _PLAIN_WORD.match(name) and is_identity(name)):
+        if len(name) >= LONGEST_KEY_SHOWN or (not _PLAIN_WORD.match(name) and is_identity(name)):
             return safe
         safe += f"/{part}"
     return safe

@@ -8,7 +8,7 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final, get_args
 
@@ -20,9 +20,14 @@ from kbapi.chips.chip import ChipIds, ChipName
 from kbapi.documents.personal_data import CODE, find_identities, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusals import refuse_document, refuse_in_force, refuse_setting
-from kbapi.documents.results import ChipIdsSchema, SettingSchema, SubmissionSchema
+from kbapi.documents.results import (
+    ChipIdsSchema,
+    SettingSchema,
+    SubmissionSchema,
+    SubmittedResult,
+    SubmittedSetting,
+)
 from kbapi.documents.shapes import child, problems_of
-from kbapi.documents.types import SubmittedResult, SubmittedSetting
 from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
 from kbapi.vocabulary import Form
 
@@ -296,6 +301,11 @@ def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefu
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
         problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
     return DocumentRefused(problems=problems)
+
+
+def refused(problems: Iterable[Problem]) -> DocumentRefused:
+    """The refusal of a question or a follow-up: each problem once, without personal data."""
+    return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
 
 
 def read_asked(body: bytes) -> Any:

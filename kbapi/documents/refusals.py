@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV
+from kbapi.documents.measurements import InForce
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import contradictions_of
 from kbapi.documents.shapes import child
-from kbapi.documents.types import InForce, SubmittedResult, SubmittedSetting
 from kbapi.errors import Problem
 from kbapi.vocabulary import LIMIT_CONTROLS
 

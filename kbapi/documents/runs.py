@@ -4,7 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from kbapi.bounds import QUICK_LEAST_MINUTES
-from kbapi.documents.types import InForce, Reading, SubmittedResult, SubmittedSetting, Trial
+from kbapi.documents.measurements import InForce, Reading, Trial
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 
 
 def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:

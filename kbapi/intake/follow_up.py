@@ -13,8 +13,8 @@ from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
 from kbapi.documents.personal_data import find_identities, without_personal_data
 from kbapi.documents.reader import read_json
 from kbapi.documents.refusals import refuse_value
+from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
-from kbapi.documents.types import SubmittedSetting
 from kbapi.errors import DocumentRefused, Problem, SubmissionGone
 from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance

@@ -9,8 +9,9 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import GRAMMAR_VERSION
+from kbapi.documents.measurements import Reading
 from kbapi.documents.reader import ReadDocument
-from kbapi.documents.types import Lock, Platform, Reading, SubmittedResult
+from kbapi.documents.results import Lock, Platform, SubmittedResult
 from kbapi.instance.instance import Instance
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import pools

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from kbapi import bounds
+from kbapi.documents.measurements import Reading, Trial
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import (
     ReadingPair,
     failure_is_own,
@@ -17,7 +19,6 @@ from kbapi.documents.runs import (
     rise_c,
     runs_behind_pass,
 )
-from kbapi.documents.types import Reading, SubmittedResult, SubmittedSetting, Trial
 from kbapi.stats.gains.physics import clock_ratio_range, expected_cooling_c, power_ratio_range
 from kbapi.stats.intervals import Grid
 from kbapi.vocabulary import GRADES, LOCKED_STATUSES, Grade, ScreeningStatus

@@ -25,7 +25,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice import chips, evidence_found
 from kbapi.advice.evidence_found import peers_of
-from kbapi.api import http_messages, questions
+from kbapi.api import questions
 from kbapi.chips import catalogue
 from kbapi.evidence import pools, units
 from kbapi.evidence.outliers import OutlierReport, believed, check_outliers
@@ -41,9 +41,9 @@ from kbapi.pages import views
 from kbapi.stats.gains import gains
 from kbapi.stats.time import two_groups
 from kbapi.storage import answers
-from kbapi.storage.answers import Peers, SingleFlight
+from kbapi.storage.answers import SingleFlight
 from kbapi.storage.evidence import load_level_rows
-from kbapi.storage.outliers import find_codes
+from kbapi.storage.pools import Peers, find_outlier_codes, find_peers
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
 from kbapi.storage.sqlite.schema import RulesWatch
@@ -263,7 +263,7 @@ def _of_findings(served: Served) -> Iterator[Part]:
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((responses, "find_codes", anew.codes)),
+        without((responses, "find_outlier_codes", anew.codes)),
     )
     save = evidence_found.save_outliers
 
@@ -305,7 +305,7 @@ class _FindingsAnew:
 
 def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
     with served.instance.reading() as connection:
-        assert answers.find_peers(connection, 1, 85) == anew.peers(connection, 1, 85)
+        assert find_peers(connection, 1, 85) == anew.peers(connection, 1, 85)
         outliers = find_rows(
             connection,
             "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
@@ -313,7 +313,9 @@ def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
         )
         assert outliers
         for outlier in outliers:
-            assert find_codes(connection, 1, *outlier) == anew.codes(connection, 1, *outlier)
+            assert find_outlier_codes(connection, 1, *outlier) == anew.codes(
+                connection, 1, *outlier
+            )
 
 
 def _key_anew(secret: Secret, purpose: str) -> bytes:
@@ -369,9 +371,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
         return without((where, name, getattr(where, name).__wrapped__))
 
     start = served.get(served.start, 20)
-    yield Part(
-        "routes as the API writes them", "a stored start", start, anew(http_messages, "_route")
-    )
     yield Part(
         "the catalogue of the process",
         "a stored start",

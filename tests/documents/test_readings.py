@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
+from kbapi.documents.measurements import Reading, Trial
 from kbapi.documents.readings import READING_RULES, Ignored, ignore_readings
-from kbapi.documents.types import Reading, SubmittedResult, Trial
+from kbapi.documents.results import SubmittedResult
 from kbapi.instance.instance import Instance
 from tests.intake.whole_document import a_whole_document
 from tests.makers import send

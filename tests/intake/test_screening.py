@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from kbapi.documents.types import Effect, StockPass, SubmittedResult, SubmittedSetting
+from kbapi.documents.measurements import StockPass
+from kbapi.documents.results import Effect, SubmittedResult, SubmittedSetting
 from kbapi.intake.screening import SCREENING_RULES, ScreenedSetting, grade_of, screen_setting
 from kbapi.stats.intervals import Grid
 

@@ -6,16 +6,9 @@ from typing import Any
 
 import pytest
 
+from kbapi.documents.measurements import InForce, Reading, StockPass, Trial
 from kbapi.documents.refusals import refuse_document, refuse_in_force
-from kbapi.documents.types import (
-    InForce,
-    Lock,
-    Reading,
-    StockPass,
-    SubmittedResult,
-    SubmittedSetting,
-    Trial,
-)
+from kbapi.documents.results import Lock, SubmittedResult, SubmittedSetting
 from kbapi.intake.screening import ScreenedSetting, is_effect_proven, screen_setting
 from kbapi.stats.gains.physics import clock_ratio_range, power_ratio_range
 from kbapi.stats.intervals import Grid

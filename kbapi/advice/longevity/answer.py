@@ -26,7 +26,7 @@ from kbapi.advice.longevity.changes import (
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName, ChipSummary
-from kbapi.documents.shapes import OneWordOf
+from kbapi.documents.shapes import OneChoiceOf
 from kbapi.evidence.longevity import LongevityEvidence
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
@@ -53,7 +53,7 @@ class LongevityQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about settings over months."""
 
     domain = fields.String(
-        validate=OneWordOf(DOMAINS),
+        validate=OneChoiceOf(DOMAINS),
         metadata={
             "description": "The supply rail; core for a processor, gpu_core for graphics unless "
             "given.",
@@ -61,7 +61,7 @@ class LongevityQuestionSchema(ChipQuestionSchema):
         },
     )
     control = fields.String(
-        validate=OneWordOf(LIMIT_CONTROLS),
+        validate=OneChoiceOf(LIMIT_CONTROLS),
         metadata={
             "description": "How it is adjusted; unless given, the control with the most "
             "follow-ups.",

@@ -8,6 +8,7 @@ from kbapi.advice.cautions import cautions_while_searching
 from kbapi.advice.chip_query import usual_domain
 from kbapi.advice.evidence_found import control_of, evidence_summary, find_evidence
 from kbapi.advice.next_step import text as next_step_text
+from kbapi.advice.next_step.query import Search
 from kbapi.advice.next_step.response import (
     DomainGroup,
     NextStepAnswer,
@@ -29,7 +30,6 @@ from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import lock_lead
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence.longevity import load_recommended_margin
-from kbapi.evidence.own_runs import OwnSearch
 from kbapi.evidence.units import EVERYTHING
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
@@ -232,7 +232,7 @@ def _summary(
     return f"{lead}{step} {basis}"
 
 
-def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
+def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     """What to try next, or why nothing more, and where to settle.
 
     How far to stay from the deepest pass is learnt from follow-ups of the series, where these
@@ -256,7 +256,7 @@ def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
     return next_step_answer(scene, instance.catalogue, settle)
 
 
-def question_of(search: OwnSearch) -> Question:
+def question_of(search: Search) -> Question:
     """The question whose start the search begins from."""
     domain = search.domain or usual_domain(search.chip)
     others = search.moved_with

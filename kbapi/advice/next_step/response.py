@@ -5,12 +5,13 @@ from typing import Literal
 
 from kbapi.advice.cautions import Caution
 from kbapi.advice.evidence_found import EvidenceFound, EvidenceSummary, moved_with, setting_of
+from kbapi.advice.next_step.query import Search
 from kbapi.advice.next_step.terms import careful_gain, deepest_steps, terms_of
 from kbapi.advice.start.answer import LockSummary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
-from kbapi.evidence.own_runs import OwnRuns, OwnSearch, UnusedTrialCode
+from kbapi.evidence.own_runs import OwnRuns, UnusedTrialCode, find_own_runs
 from kbapi.evidence.pools import SCALES
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
@@ -202,7 +203,7 @@ class SearchScene:
     """Everything that the parts of one answer are made from."""
 
     question: Question
-    search: OwnSearch
+    search: Search
     found: EvidenceFound
     control: LimitControl
     grid: Grid
@@ -273,7 +274,7 @@ class SearchScene:
 
 def search_scene(
     question: Question,
-    search: OwnSearch,
+    search: Search,
     found: EvidenceFound,
     control: LimitControl,
     catalogue: Catalogue,
@@ -287,7 +288,7 @@ def search_scene(
     """
     grid = catalogue.grid_for(question.chip, control)
     rails = _rails(question, found)
-    own = search.runs_in(control, rails, grid)
+    own = find_own_runs(search.trials, search.setting(control, rails), grid)
     pool = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
     terms = terms_of(search, control, grid, _start_of(pool, found))
     deepest = deepest_steps(search, control, rails, grid)

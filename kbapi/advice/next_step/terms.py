@@ -5,9 +5,9 @@ from fractions import Fraction
 from math import ceil, floor
 from typing import Final
 
+from kbapi.advice.next_step.query import Search
 from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.own_runs import OwnSearch
 from kbapi.stats.intervals import Grid
 from kbapi.stats.search.next_step import CustomarySearch, SearchTerms
 from kbapi.vocabulary import Domain, LimitControl
@@ -41,18 +41,18 @@ def usual_widths(control: LimitControl) -> UsualWidths:
     return _COUNTS if control == "count_offset" else _MV
 
 
-def resolution_of(search: OwnSearch, control: LimitControl) -> float:
+def resolution_of(search: Search, control: LimitControl) -> float:
     """How finely the limit is wanted, in the control's unit."""
     told = search.resolution_counts if control == "count_offset" else search.resolution_mv
     return usual_widths(control).resolution if told is None else float(told)
 
 
-def max_step_of(search: OwnSearch, control: LimitControl) -> float:
+def max_step_of(search: Search, control: LimitControl) -> float:
     """How far at most a step goes, in the control's unit."""
     return usual_widths(control).max_step if search.max_step is None else search.max_step
 
 
-def terms_of(search: OwnSearch, control: LimitControl, grid: Grid, start: int) -> SearchTerms:
+def terms_of(search: Search, control: LimitControl, grid: Grid, start: int) -> SearchTerms:
     """The terms in whole steps of the grid.
 
     Raises
@@ -78,7 +78,7 @@ def terms_of(search: OwnSearch, control: LimitControl, grid: Grid, start: int) -
     )
 
 
-def _require_unit(search: OwnSearch, control: LimitControl) -> None:
+def _require_unit(search: Search, control: LimitControl) -> None:
     in_counts = control == "count_offset"
     wrong, right = ("mv", "counts") if in_counts else ("counts", "mv")
     problems = []
@@ -94,7 +94,7 @@ def _require_unit(search: OwnSearch, control: LimitControl) -> None:
 
 
 def deepest_steps(
-    search: OwnSearch, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
+    search: Search, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
 ) -> int:
     """The deepest step that anybody is sent to: what screening still counts, on every rail."""
     allowed = float(min(DEPTH_BOUNDS[control, domain].soft for domain in domains))
