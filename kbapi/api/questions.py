@@ -10,7 +10,7 @@ from marshmallow import Schema
 
 from kbapi.access.limits import Need
 from kbapi.advice.diagnosis.answer import diagnose
-from kbapi.advice.diagnosis.query import parse_diagnosis
+from kbapi.advice.diagnosis.query import read_diagnosis
 from kbapi.advice.gains.answer import advise_gains
 from kbapi.advice.gains.query import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.locks.answer import advise_locks
@@ -31,7 +31,6 @@ from kbapi.api.admission import needs
 from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue
-from kbapi.documents.reader import read_asked
 from kbapi.storage.answers import AnswerBytes
 
 blueprint = Blueprint(
@@ -236,7 +235,7 @@ def diagnose_setting() -> Response:
     """
     require_no_parameters()
     require_json()
-    asked = parse_diagnosis(read_asked(sent_body()), instance().catalogue)
+    asked = read_diagnosis(sent_body(), instance().catalogue)
     return dump(diagnose(instance(), asked), 200)
 
 

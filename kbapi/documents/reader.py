@@ -303,29 +303,25 @@ def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefu
     return DocumentRefused(problems=problems)
 
 
-def refused(problems: Iterable[Problem]) -> DocumentRefused:
+def refusal_of(problems: Iterable[Problem]) -> DocumentRefused:
     """The refusal of a question or a follow-up: each problem once, without personal data."""
     return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
 
 
-def read_asked(body: bytes) -> Any:
-    """The JSON value of a question.
+def read_body(body: bytes) -> JsonReading:
+    """The JSON value of a question or a follow-up, with the problems of its text.
+
+    Personal data is one of these problems: its pointer is safe to show only in a refusal.
 
     Raises
     ------
     JsonUnreadable
         When the bytes are not JSON text.
-    DocumentRefused
-        When the text has faults or something in it identifies a person; what it is, is not told.
     """
-    reading = read_json(body)
-    problems = [*find_identities(reading.value), *reading.problems]
-    if problems:
-        raise DocumentRefused(problems=without_personal_data(problems))
-    return reading.value
+    return _with_identities(read_json(body))
 
 
 def chip_of_body(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
-    """The chip that the value names, or its problem; None where the schema has one to tell."""
+    """The chip that the value names, or its problem; None where the schema reports one."""
     text = value.get("chip") if isinstance(value, dict) else None
     return resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from kbapi.documents.measurements import InForce, Trial
-from kbapi.documents.reader import refused
+from kbapi.documents.reader import refusal_of
 from kbapi.documents.refusals import refuse_value
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import is_failure_of, value_in
@@ -124,7 +124,7 @@ def find_own_runs(trials: tuple[Trial, ...], setting: SubmittedSetting, grid: Gr
     found = [_run_of(place, trial, setting, result) for place, trial in enumerate(trials)]
     runs = [one for one in found if isinstance(one, OwnRun)]
     if contradictions := list(contradictions_in(runs)):
-        raise refused(
+        raise refusal_of(
             [
                 Problem(
                     f"/trials/{run.place}",
@@ -155,7 +155,7 @@ def _require_below_stock(trials: tuple[Trial, ...], setting: SubmittedSetting) -
             )
         ]
     if problems:
-        raise refused(problems)
+        raise refusal_of(problems)
 
 
 def _run_of(

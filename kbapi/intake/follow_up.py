@@ -10,8 +10,8 @@ from sqlalchemy import Connection
 
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
-from kbapi.documents.personal_data import find_identities, without_personal_data
-from kbapi.documents.reader import read_json
+from kbapi.documents.personal_data import without_personal_data
+from kbapi.documents.reader import read_body
 from kbapi.documents.refusals import refuse_value
 from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
@@ -129,10 +129,10 @@ def accept_follow_up(
 
 
 def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
-    reading = read_json(body)
-    problems = [*find_identities(reading.value), *reading.problems]
+    reading = read_body(body)
+    problems = list(reading.problems)
     try:
-        # Said so, because the schema has a field called load.
+        # Called on the class, because the schema has a field with the name load.
         sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
     except ValidationError as error:
         raise _refused([*problems, *problems_of(error.messages)]) from None

@@ -9,7 +9,8 @@ from marshmallow import Schema, ValidationError, fields, validate
 from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.reader import chip_of_body
+from kbapi.documents.personal_data import without_personal_data
+from kbapi.documents.reader import chip_of_body, read_body
 from kbapi.documents.refusals import refuse_value
 from kbapi.documents.results import Effect, EffectSchema, SubmittedSetting
 from kbapi.documents.shapes import (
@@ -97,19 +98,24 @@ class DiagnosisRequestSchema(StrictSchema):
 _SCHEMA: Final = DiagnosisRequestSchema()
 
 
-def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
-    """The question in a JSON value.
+def read_diagnosis(body: bytes, catalogue: Catalogue) -> Diagnosis:
+    """The question that a body asks.
 
     Raises
     ------
+    JsonUnreadable
+        When the bytes are not JSON text.
     DocumentRefused
-        With every problem, each with its pointer.
+        With every problem of the text, or else every problem of shape and value.
     """
-    chip = chip_of_body(body, catalogue)
+    reading = read_body(body)
+    if reading.problems:
+        raise DocumentRefused(problems=without_personal_data(reading.problems))
+    chip = chip_of_body(reading.value, catalogue)
     problems = [chip] if isinstance(chip, Problem) else []
     try:
         # Called on the class, because the schema has a field with the name load.
-        sent: dict[str, Any] = Schema.load(_SCHEMA, body)
+        sent: dict[str, Any] = Schema.load(_SCHEMA, reading.value)
     except ValidationError as error:
         raise DocumentRefused(problems=[*problems_of(error.messages), *problems]) from None
     problems += _faults_of_setting(sent)

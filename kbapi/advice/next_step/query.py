@@ -10,8 +10,7 @@ from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_TRIALS
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.measurements import Trial, TrialSchema
-from kbapi.documents.personal_data import find_identities
-from kbapi.documents.reader import chip_of_body, read_json, refused
+from kbapi.documents.reader import chip_of_body, read_body, refusal_of
 from kbapi.documents.refusals import refuse_in_force, refuse_value
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.shapes import (
@@ -161,20 +160,20 @@ def read_search(body: bytes, catalogue: Catalogue) -> Search:
     DocumentRefused
         With every problem; nothing of the document is kept either way.
     """
-    reading = read_json(body)
-    problems = [*find_identities(reading.value), *reading.problems]
+    reading = read_body(body)
+    problems = list(reading.problems)
     chip = chip_of_body(reading.value, catalogue)
     if isinstance(chip, Problem):
         problems.append(chip)
     try:
         loaded: dict[str, Any] = _NEXT_STEP.load(reading.value)
     except ValidationError as error:
-        raise refused([*problems, *problems_of(error.messages)]) from None
+        raise refusal_of([*problems, *problems_of(error.messages)]) from None
     sent = {name: value for name, value in loaded.items() if value is not None}
     sent["trials"] = tuple(_as_it_ended(trial) for trial in sent.get("trials", ()))
     problems += _faults_of(sent)
     if problems or not isinstance(chip, ChipName):
-        raise refused(problems)
+        raise refusal_of(problems)
     if "clock_mhz" in sent:
         sent.setdefault("control", "fixed_clock_voltage")
     return Search(**{**sent, "chip": chip})
