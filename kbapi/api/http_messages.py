@@ -97,13 +97,16 @@ def _finish(response: Response) -> Response:
     return response
 
 
+_PATH_PARAMETER: Final = re.compile(r"<(?:[^>]*:)?(\w+)>")
+
+
 def _route(rule: str) -> str:
     """A rule as the API document writes it; `none` for a request that fits no rule.
 
     >>> _route("/v1/review/<uuid:submission_id>/<int(max=1000):ordinal>"), _route("")
     ('/v1/review/{submission_id}/{ordinal}', 'none')
     """
-    return re.sub(r"<(?:[^>]*:)?(\w+)>", r"{\1}", rule) or NO_ROUTE
+    return _PATH_PARAMETER.sub(r"{\1}", rule) or NO_ROUTE
 
 
 NOT_KEPT: Final = {"Cache-Control": "no-store"}
