@@ -268,7 +268,7 @@ def bearer_receipt() -> str:
     return token
 
 
-def shown_key() -> str | None:
+def bearer_key() -> str | None:
     """The access key that came as Bearer token, or None."""
     return _bearer(KEY_PREFIX)
 

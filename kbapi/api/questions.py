@@ -40,7 +40,7 @@ blueprint = Blueprint(
     description="What the pooled results show about a chip.",
 )
 
-_Asked = TypeVar("_Asked")
+_Question = TypeVar("_Question")
 
 
 def _documented(
@@ -69,7 +69,7 @@ def suggest_start() -> Response:
 
     With too few results, `start` is null and `reason` gives the cause.
     """
-    return _conditional(advise_start(instance(), _asked(parse_question)))
+    return _conditional(advise_start(instance(), _question(parse_question)))
 
 
 @blueprint.route("/stability", methods=["GET"])
@@ -85,7 +85,7 @@ def show_stability() -> Response:
 
     The curve from the chip's own results is separate from the curve that includes its siblings.
     """
-    return _conditional(advise_stability(instance(), _asked(parse_question)))
+    return _conditional(advise_stability(instance(), _question(parse_question)))
 
 
 @blueprint.route("/locks", methods=["GET"])
@@ -100,7 +100,7 @@ def show_locks() -> Response:
 
     The answer includes the conditions that the shares depend on, and notes by curators.
     """
-    return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
+    return _conditional(advise_locks(instance(), _question(parse_lock_question)))
 
 
 @blueprint.route("/longevity", methods=["GET"])
@@ -117,7 +117,7 @@ def show_longevity() -> Response:
 
     The margin is the distance from the deepest setting that passed.
     """
-    return _conditional(advise_longevity(instance(), _asked(parse_longevity_question)))
+    return _conditional(advise_longevity(instance(), _question(parse_longevity_question)))
 
 
 @blueprint.route("/gains", methods=["GET"])
@@ -132,7 +132,7 @@ def show_gains() -> Response:
 
     A pair is one reading at stock and one tuned, of one unit under one load.
     """
-    return _conditional(advise_gains(instance(), _asked(parse_gains_question)))
+    return _conditional(advise_gains(instance(), _question(parse_gains_question)))
 
 
 @blueprint.route("/power", methods=["GET"])
@@ -147,10 +147,10 @@ def suggest_power_limit() -> Response:
 
     A suggested limit is never above stock.
     """
-    return _conditional(advise_power(instance(), _asked(parse_power_question)))
+    return _conditional(advise_power(instance(), _question(parse_power_question)))
 
 
-def _asked(parse: Callable[[Mapping[str, Sequence[str]], Catalogue], _Asked]) -> _Asked:
+def _question(parse: Callable[[Mapping[str, Sequence[str]], Catalogue], _Question]) -> _Question:
     """The question of this request; the same query is parsed once."""
     return _PARSED.of(parse, lambda: parse(request.args.to_dict(flat=False), instance().catalogue))
 
@@ -169,9 +169,9 @@ def _conditional(answer: AnswerBytes) -> Response:
 
 
 class _Parsed:
-    """Questions by the query that asked them: most are asked again and again, letter for letter.
+    """Parsed questions by their query: most queries repeat, character for character.
 
-    Only what was parsed without a fault is kept; the one kept longest goes first.
+    Only valid questions are kept; the oldest is dropped first.
     """
 
     _MOST: Final = 2_048
@@ -181,15 +181,15 @@ class _Parsed:
         self._lock = Lock()
         self._questions: dict[tuple[Callable[..., Any], bytes], Any] = {}
 
-    def of(self, parse: Callable[..., _Asked], read: Callable[[], _Asked]) -> _Asked:
+    def of(self, parse: Callable[..., _Question], read: Callable[[], _Question]) -> _Question:
         """The question that `parse` makes of this request's query."""
         query = request.query_string
-        known: _Asked | None = self._questions.get((parse, query))
+        known: _Question | None = self._questions.get((parse, query))
         if known is not None:
             return known
         question = read()
         if len(query) <= self._LONGEST_QUERY:
-            # Whoever looks for the oldest while somebody adds is told that the dict has changed.
+            # A dict that changes while another thread looks for the oldest entry raises.
             with self._lock:
                 while len(self._questions) >= self._MOST:
                     del self._questions[next(iter(self._questions))]
@@ -235,8 +235,8 @@ def diagnose_setting() -> Response:
     """
     require_no_parameters()
     require_json()
-    asked = read_diagnosis(sent_body(), instance().catalogue)
-    return dump(diagnose(instance(), asked), 200)
+    question = read_diagnosis(sent_body(), instance().catalogue)
+    return dump(diagnose(instance(), question), 200)
 
 
 next_step_blueprint = Blueprint(

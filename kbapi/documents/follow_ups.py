@@ -1,4 +1,4 @@
-"""The wire format of a follow-up: shape only."""
+"""A follow-up: its record and its wire schema."""
 
 from dataclasses import dataclass
 from typing import Final

@@ -1,4 +1,4 @@
-"""The wire format of trials, power limits and readings: shape only."""
+"""Trials, power limits and readings of a result: each record and its wire schema."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -85,7 +85,7 @@ class SettingInForceSchema(RecordSchema):
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One run of one load with everything that was in force, and how it ended."""
+    """One run of one load with all settings in force, and how it ended."""
 
     settings: tuple[InForce, ...]
     outcome: str
@@ -158,7 +158,7 @@ class PowerSchema(RecordSchema):
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What sensors and a load told at stock or tuned; numbers as sent, sensible or not."""
+    """Measurements at stock or tuned, as sent; implausible numbers are possible."""
 
     state: str
     settings: tuple[InForce, ...] = ()

@@ -1,4 +1,4 @@
-"""The schema of a submitted result and of its platform and locks."""
+"""A submitted result, its settings, platform and locks: each record and its wire schema."""
 
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -103,7 +103,7 @@ def _protection(what: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Platform:
-    """Machine, firmware and system that a result was found on; None and () where untold."""
+    """Machine, firmware and system of a result; None and () where not sent."""
 
     machine: str | None = None
     form: Form | None = None
@@ -164,7 +164,7 @@ class PlatformSchema(RecordSchema):
 
 @dataclass(frozen=True, slots=True)
 class Lock:
-    """Whether a control could be used, how that was found, and what was changed for it."""
+    """Whether a control can be used, how that was found, and what was changed for it."""
 
     domain: Domain
     control: str
@@ -198,7 +198,7 @@ _NEITHER: Final = "This field is required: send settings, locks or both."
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """What is said to show that a setting changed anything."""
+    """The proof that a setting took effect."""
 
     shown_by: str
     rail_mv: float | None = None
@@ -234,7 +234,7 @@ class SubmittedSetting:
     clock_mhz: float | None = None
     stock_mv: float | None = None
     is_foreign: bool = False
-    """Whether the chip is described in the catalogue and has no such rail or control."""
+    """Whether the catalogue describes the chip without this domain or control."""
 
     @property
     def domains(self) -> tuple[Domain, ...]:

@@ -19,7 +19,7 @@ from kbapi.instance.instance import (
     upgrade_instance,
 )
 from kbapi.instance.write_gate import WriteGate
-from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
+from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
 from kbapi.intake.submit import rehearse_submission
 from kbapi.settings import Settings
 from kbapi.storage.sqlite import schema
@@ -119,7 +119,7 @@ def test_what_takes_back_may_use_the_reserve_down_to_an_eighth_of_it(
     reserve = instance.settings.min_free_bytes
     takings_back = (
         lambda number: withdraw_own_result(instance, own[number].id, own[number].receipt),
-        lambda _number: withdraw_contributions(instance, token),
+        lambda _number: withdraw_own_results(instance, token),
         lambda number: revoke_key(instance, keys[number]),
     )
     let_the_disk_have(monkeypatch, reserve // 8 - 1)

@@ -11,9 +11,9 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import (
     RESULTS_A_PAGE,
-    read_contributions,
-    withdraw_contributions,
+    list_own_results,
     withdraw_own_result,
+    withdraw_own_results,
 )
 from tests.intake.whole_document import a_whole_document
 from tests.makers import HandMovedClock, a_body, a_setting, a_submission, rows_of, send
@@ -27,14 +27,14 @@ def mine(unit: int, **changes: Any) -> dict[str, Any]:
 
 
 def due(instance: Instance) -> list[str]:
-    (result,) = read_contributions(instance, MINE).submissions
+    (result,) = list_own_results(instance, MINE).submissions
     return [reason.code for reason in result.retests_due]
 
 
 def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
     ids = {send(instance, mine(unit)).id for unit in range(3)}
     send(instance, a_submission(number=9))
-    told = read_contributions(instance, MINE)
+    told = list_own_results(instance, MINE)
     assert {result.id for result in told.submissions} == ids
     assert told.next_cursor is None
     assert told.submissions[0].in_use[0].in_use == -70
@@ -43,16 +43,16 @@ def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
 
 def test_a_stranger_sees_nothing_and_learns_nothing(instance: Instance) -> None:
     send(instance, mine(1))
-    assert read_contributions(instance, "tidewater-member-000002").submissions == ()
-    assert withdraw_contributions(instance, "tidewater-member-000002").withdrawn == 0
+    assert list_own_results(instance, "tidewater-member-000002").submissions == ()
+    assert withdraw_own_results(instance, "tidewater-member-000002").withdrawn == 0
     assert len(rows_of(instance)["submission"]) == 1
 
 
 def test_many_results_come_in_pages(instance: Instance) -> None:
     for unit in range(RESULTS_A_PAGE + 2):
         send(instance, mine(unit))
-    first = read_contributions(instance, MINE)
-    rest = read_contributions(instance, MINE, first.next_cursor)
+    first = list_own_results(instance, MINE)
+    rest = list_own_results(instance, MINE, first.next_cursor)
     assert (len(first.submissions), len(rest.submissions), rest.next_cursor) == (
         RESULTS_A_PAGE,
         2,
@@ -130,11 +130,11 @@ def test_withdrawing_all_leaves_everybody_else_and_nothing_of_mine(instance: Ins
         send(instance, mine(unit, platform=platform(firmware=f"1.{unit}")), f"key-{unit}")
     lone = mine(4, chip="Norvane(R) Sable(TM) 7 4800K @ 3.90GHz")
     send(instance, lone)
-    assert withdraw_contributions(instance, MINE).withdrawn == 4
+    assert withdraw_own_results(instance, MINE).withdrawn == 4
     after = rows_of(instance)
     del before["line"], after["line"]
     assert after == before
-    assert withdraw_contributions(instance, MINE).withdrawn == 0
+    assert withdraw_own_results(instance, MINE).withdrawn == 0
 
 
 def everything_in(home: Path) -> bytes:
@@ -160,7 +160,7 @@ def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
     home = instance.settings.home
     assert b"WITHDRAWN-" in everything_in(home)
     if all_at_once:
-        withdraw_contributions(instance, MINE)
+        withdraw_own_results(instance, MINE)
     else:
         for result in gone:
             withdraw_own_result(instance, result.id, result.receipt)

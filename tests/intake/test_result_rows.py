@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from kbapi.instance.instance import Instance
-from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
+from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import reread_chips, rescreen
 from tests.intake.test_rescreen_grammar import PRINTED, RIGHT, misread
 from tests.makers import a_setting, a_submission, rows_of, send
@@ -68,7 +68,7 @@ def test_a_withdrawal_takes_the_readings_along(instance: Instance) -> None:
     send(instance, with_readings(READING, number=2))
     withdraw_own_result(instance, first.id, first.receipt)
     assert len(column(instance, "id")) == 1
-    withdraw_contributions(instance, "tidewater-member-000002")
+    withdraw_own_results(instance, "tidewater-member-000002")
     assert column(instance, "id") == []
 
 
