@@ -117,7 +117,7 @@ def expected(join: str, need: str, kind: str) -> str | None:
     return None if kind in WITH_KEY[need] else "scope_missing"
 
 
-def test_the_table_names_every_operation_of_the_document() -> None:
+def test_the_table_has_every_operation_of_the_document() -> None:
     operations = {
         (method, path)
         for path, item in generated()["paths"].items()
@@ -142,7 +142,7 @@ def test_every_scope_on_every_route_in_every_mode(
     assert wrong == []
 
 
-def test_what_explains_and_what_watches_stays_open(
+def test_pages_and_health_stay_open(
     scene: tuple[str, Instance, FlaskClient],
 ) -> None:
     _, _, client = scene
@@ -165,7 +165,7 @@ def test_own_results_need_no_key_in_any_mode(scene: tuple[str, Instance, FlaskCl
 
 
 @pytest.mark.parametrize("scope", ["submit", "submit_for_members", "admin"])
-def test_a_batch_of_several_contributors_needs_the_scope_collect(
+def test_a_batch_of_several_contributors_needs_a_scope(
     scene: tuple[str, Instance, FlaskClient], scope: str
 ) -> None:
     join, instance, client = scene
@@ -192,7 +192,7 @@ def test_a_refused_batch_of_several_stores_nothing(tmp_path: Any) -> None:
     instance.close()
 
 
-def test_whoever_has_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) -> None:
+def test_the_holder_of_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) -> None:
     instance = an_instance(tmp_path, join="closed")
     client = create_app(instance, is_guarded=False).test_client()
     assert client.post("/v1/submissions", json=a_submission()).status_code == 201
@@ -201,7 +201,7 @@ def test_whoever_has_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) -> N
     instance.close()
 
 
-def test_an_endpoint_that_says_nothing_of_its_needs_is_no_endpoint(
+def test_an_endpoint_without_a_declared_need_is_refused(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from kbapi.pages import views

@@ -47,7 +47,7 @@ def sent(client: FlaskClient) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(("path", "media_type", "body"), list(bodies()))
-def test_a_body_is_accepted_as_it_stands(
+def test_the_example_of_a_body_is_accepted(
     client: FlaskClient, instance: Instance, path: str, media_type: str, body: Any
 ) -> None:
     stored = sent(client)

@@ -52,7 +52,7 @@ def risen(client: FlaskClient, before: dict[str, float], *families: str) -> dict
     return {name: value for name, value in changed.items() if value and name.startswith(families)}
 
 
-def test_what_becomes_of_documents_and_which_rules_applied_is_counted(client: FlaskClient) -> None:
+def test_outcomes_of_documents_and_applied_rules_are_counted(client: FlaskClient) -> None:
     before = counts(client)
     hot = a_whole_document()
     hot["readings"][0]["temp_avg_c"] = 511
@@ -77,7 +77,7 @@ def test_a_dry_run_counts_nothing(client: FlaskClient) -> None:
     assert risen(client, before, *told) == {}
 
 
-def test_names_are_the_registered_ones_and_labels_are_words(client: FlaskClient) -> None:
+def test_metric_names_are_registered_and_labels_are_closed_lists(client: FlaskClient) -> None:
     client.post("/v1/submissions", json={"anna@mail.example": "/home/anna", "chip": "x y z"})
     client.open("/anna/at/home?anna=1", method="ANNA")
     client.get("/v1/submissions/01a21000-8800-736b-8fa7-7e16bf7f60fd")
@@ -109,7 +109,7 @@ def test_requests_are_counted_by_rule_method_and_class_of_status(client: FlaskCl
     }
 
 
-def test_answers_are_counted_by_how_they_came(client: FlaskClient) -> None:
+def test_answers_are_counted_by_their_origin(client: FlaskClient) -> None:
     client.post("/v1/submissions", json=a_submission())
     before = counts(client)
     for _ in range(3):
@@ -133,7 +133,7 @@ def test_commits_their_writers_and_the_wait_are_counted(client: FlaskClient) -> 
     ("changes", "code"),
     [({"read_only": True}, "read_only"), ({"min_free_bytes": 1 << 60}, "storage_full")],
 )
-def test_why_nothing_is_written_is_told_and_each_write_that_failed(
+def test_the_reason_for_refused_writes_and_each_failed_write_are_shown(
     instance: Instance, changes: dict[str, object], code: str
 ) -> None:
     closed = Instance(instance.settings.model_copy(update=changes), instance.now)
@@ -149,7 +149,7 @@ def test_why_nothing_is_written_is_told_and_each_write_that_failed(
     closed.close()
 
 
-def test_the_state_of_the_instance_is_what_its_files_and_its_queue_say(
+def test_the_state_of_the_instance_comes_from_its_files_and_its_queue(
     instance: Instance, client: FlaskClient
 ) -> None:
     for number in range(3):
@@ -166,7 +166,7 @@ def test_the_state_of_the_instance_is_what_its_files_and_its_queue_say(
     assert [value for name, value in told.items() if name.startswith("kbapi_info{")] == [1]
 
 
-def test_a_database_that_cannot_be_read_is_told_and_not_a_fault(
+def test_an_unreadable_database_is_reported_and_no_server_error(
     instance: Instance, client: FlaskClient
 ) -> None:
     instance.close()

@@ -52,9 +52,7 @@ def answers(app: Flask, client: FlaskClient) -> dict[int, object]:
     return {answer.status_code: answer for answer in told}
 
 
-def test_every_kind_of_answer_says_what_a_browser_may_do_with_it(
-    app: Flask, client: FlaskClient
-) -> None:
+def test_every_kind_of_answer_has_headers_for_browsers(app: Flask, client: FlaskClient) -> None:
     instance = app.extensions["kbapi"]
     send(instance, a_submission())
     found = answers(app, client)
@@ -73,7 +71,7 @@ def test_every_kind_of_answer_says_what_a_browser_may_do_with_it(
             assert headers["Cache-Control"] == "no-store", status
 
 
-def test_too_many_requests_leave_with_the_same_headers(tmp_path: Path) -> None:
+def test_the_answer_to_too_many_requests_has_the_same_headers(tmp_path: Path) -> None:
     instance = an_instance(tmp_path, HandMovedClock(), rate_per_network=1, cors_origins=CLUB)
     client = create_app(instance).test_client()
     client.get("/v1/chips")
@@ -84,7 +82,7 @@ def test_too_many_requests_leave_with_the_same_headers(tmp_path: Path) -> None:
     assert refused.headers["Access-Control-Allow-Origin"] == CLUB
 
 
-def test_what_belongs_to_one_person_is_kept_by_no_cache(client: FlaskClient) -> None:
+def test_no_cache_keeps_answers_for_one_person(client: FlaskClient) -> None:
     sent = client.post("/v1/submissions", json=a_submission())
     receipt = {"Authorization": f"Bearer {sent.get_json()['receipt']}"}
     mine = {"Kbapi-Contributor": "tidewater-member-000001"}
@@ -107,7 +105,7 @@ def test_pages_may_load_their_own_style_and_no_script(client: FlaskClient) -> No
     assert client.get("/openapi.json").headers["Content-Security-Policy"] == NOTHING
 
 
-def test_pages_that_are_listed_may_ask_and_read_the_fields(club: FlaskClient) -> None:
+def test_listed_pages_may_send_requests_and_read_the_fields(club: FlaskClient) -> None:
     answer = club.get("/v1/chips", headers={"Origin": CLUB})
     assert answer.headers["Access-Control-Allow-Origin"] == CLUB
     exposed = answer.headers["Access-Control-Expose-Headers"].split(", ")
@@ -117,7 +115,7 @@ def test_pages_that_are_listed_may_ask_and_read_the_fields(club: FlaskClient) ->
     assert "Origin" in answer.headers["Vary"]
 
 
-def test_a_browser_may_ask_first_without_a_key(tmp_path: Path) -> None:
+def test_a_preflight_request_needs_no_key(tmp_path: Path) -> None:
     instance = an_instance(tmp_path, join="closed", cors_origins=CLUB)
     client = create_app(instance).test_client()
     asked = {

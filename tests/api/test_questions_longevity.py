@@ -65,7 +65,7 @@ def shares(told: dict[str, Any]) -> dict[int, tuple[float, int]]:
     return {one["days"]: (one["share"], one["units"]) for one in told["survival"]}
 
 
-def test_nothing_is_said_before_anybody_has_followed_up(client: FlaskClient) -> None:
+def test_without_follow_ups_there_are_no_numbers(client: FlaskClient) -> None:
     answer = lasting(client)
     assert (answer["level"], answer["units"], answer["survival"]) == ("none", 0, [])
     assert (
@@ -97,7 +97,7 @@ def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> No
 
 
 @pytest.mark.parametrize("outcome", ["locked_later", "machine_gone", "given_up"])
-def test_what_is_not_the_settings_fault_ends_the_watch_and_is_no_failure(
+def test_an_end_for_another_reason_is_censored_and_not_a_failure(
     client: FlaskClient, outcome: str
 ) -> None:
     for number in range(6):
@@ -110,13 +110,13 @@ def test_what_is_not_the_settings_fault_ends_the_watch_and_is_no_failure(
     assert shares(lasting(client))[90] == (round(10 / 11, 4), 6)
 
 
-def test_who_gives_up_and_tells_a_failure_tells_a_failure(client: FlaskClient) -> None:
+def test_giving_up_with_a_failure_is_a_failure(client: FlaskClient) -> None:
     for number in range(8):
         followed(client, number, "given_up", 20, failure="system_hang" if number < 4 else None)
     assert lasting(client)["failures"] == 4
 
 
-def test_an_update_may_have_closed_the_control_unless_an_effect_is_shown_again(
+def test_an_update_may_lock_the_control_unless_an_effect_is_shown_again(
     client: FlaskClient,
 ) -> None:
     for number in range(12):
@@ -127,14 +127,14 @@ def test_an_update_may_have_closed_the_control_unless_an_effect_is_shown_again(
     assert lasting(client)["units"] == 9
 
 
-def test_a_claimed_setting_and_one_beyond_its_limit_tell_nothing(client: FlaskClient) -> None:
+def test_an_unverified_setting_and_one_beyond_its_limit_show_nothing(client: FlaskClient) -> None:
     for number in range(5):
         followed(client, number, of_setting={"unstable_at": None})
         followed(client, number + 10, "failed_later", setting=-85)
     assert lasting(client)["level"] == "none"
 
 
-def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClient) -> None:
+def test_margins_are_shown_in_bands_and_small_ones_are_withheld(client: FlaskClient) -> None:
     for number in range(24):
         margin = (0, 10, 20, 45)[number // 6]
         followed(client, number, in_use=-80 + margin)
@@ -151,7 +151,9 @@ def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClie
     assert answer["withheld_groups"] == 6
 
 
-def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: FlaskClient) -> None:
+def test_a_day_with_few_units_of_one_band_cannot_be_computed_from_the_others(
+    client: FlaskClient,
+) -> None:
     for number in range(30):
         margin = (0, 10, 20)[number // 10]
         short = margin == 0 and number > 3
@@ -162,7 +164,7 @@ def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: Fl
     assert days == [[30], [30], [30, 90]]
 
 
-def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -> None:
+def test_a_chip_with_few_follow_ups_uses_its_series(client: FlaskClient) -> None:
     for number in range(4):
         followed(client, number)
     assert lasting(client)["level"] == "none"
@@ -175,7 +177,9 @@ def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -
     assert (lasting(client)["level"], lasting(client)["units"]) == ("chip", 5)
 
 
-def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: Instance) -> None:
+def test_a_margin_is_learnt_from_sixty_units_in_use(
+    client: FlaskClient, instance: Instance
+) -> None:
     for number in range(60):
         followed(client, number, in_use=-62)
     settle = lasting(client)["recommended_margin"]
@@ -198,7 +202,7 @@ def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> N
     assert shares(lasting(client))[30] == (0.75, 29)
 
 
-def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
+def test_later_follow_ups_outdate_a_stored_answer(client: FlaskClient) -> None:
     for number in range(5):
         followed(client, number)
     first = client.get("/v1/longevity", query_string={"chip": CHIP})
@@ -212,7 +216,7 @@ def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
     assert lasting(client)["failures"] == 1
 
 
-def test_what_cannot_be_asked_is_refused_by_name(client: FlaskClient) -> None:
+def test_impossible_questions_are_refused_by_name(client: FlaskClient) -> None:
     response = client.get("/v1/longevity?chip=&domain=cor&confidence=0.9&control=load_line")
     assert response.status_code == 422
     pointers = {error["pointer"] for error in response.get_json()["errors"]}
@@ -238,7 +242,7 @@ def a_planted_update(client: FlaskClient) -> None:
         followed(client, number, "failed_later" if failed else "still_stable", 60, changed=changed)
 
 
-def test_the_update_that_many_fail_after_stands_first_with_both_counts(
+def test_the_update_with_the_most_failures_is_first_with_both_counts(
     client: FlaskClient,
 ) -> None:
     a_planted_update(client)
@@ -260,7 +264,7 @@ def test_the_update_that_many_fail_after_stands_first_with_both_counts(
     assert {one["code"] for one in answer["other_causes"]} == {"season", "cooling", "age", "load"}
 
 
-def test_without_changes_of_ones_own_all_are_response(client: FlaskClient) -> None:
+def test_without_own_changes_all_are_listed(client: FlaskClient) -> None:
     a_planted_update(client)
     answer = diagnosed(client)
     assert [one["change"] for one in answer["after_changes"]] == ["firmware", "season"]
@@ -272,7 +276,7 @@ def test_without_changes_of_ones_own_all_are_response(client: FlaskClient) -> No
 @pytest.mark.parametrize(
     ("setting", "by", "to"), [(-74, 10, -64), (-4, 10, 0), (0, 10, 0), (None, 10, None)]
 )
-def test_one_steps_back_toward_stock_and_never_above(
+def test_the_next_setting_is_toward_stock_and_never_above(
     client: FlaskClient, setting: float | None, by: float, to: float | None
 ) -> None:
     answer = diagnosed(client, setting=setting)
@@ -280,7 +284,7 @@ def test_one_steps_back_toward_stock_and_never_above(
     assert (answer["level"], answer["after_changes"]) == ("none", [])
 
 
-def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> None:
+def test_a_fixed_voltage_gets_no_absolute_number(client: FlaskClient) -> None:
     answer = diagnosed(
         client,
         chip="Osmer Kestrel 640 Laptop Graphics",
@@ -304,7 +308,7 @@ def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> No
         ({"effect": {"shown_by": "rail_voltage", "rail_mv": 900}}, "yes"),
     ],
 )
-def test_whether_it_is_in_effect_is_read_from_what_shows_it(
+def test_the_proof_shows_whether_the_setting_takes_effect(
     client: FlaskClient, told: dict[str, Any], in_effect: str
 ) -> None:
     answer = diagnosed(client, setting=-74, **told)
@@ -315,7 +319,7 @@ def test_whether_it_is_in_effect_is_read_from_what_shows_it(
     assert answer["summary"].startswith("The setting is not in effect") == (in_effect == "no")
 
 
-def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClient) -> None:
+def test_a_failure_at_stock_ends_the_diagnosis(client: FlaskClient) -> None:
     a_planted_update(client)
     answer = diagnosed(client, setting=-74, changed=["firmware"], fails_at_stock="yes")
     assert answer["summary"].startswith("Stop: it fails at stock.")
@@ -328,7 +332,7 @@ def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClie
     assert answer["cautions"][0]["code"] == "stop_and_ask_qualified_people"
 
 
-def test_a_way_to_fail_is_told_what_it_says(client: FlaskClient) -> None:
+def test_each_way_to_fail_has_its_explanation(client: FlaskClient) -> None:
     assert "idle and resume" in diagnosed(client, failure="resume_failure")["failure_meaning"]
     assert diagnosed(client, failure="system_hang")["failure_meaning"] is None
 
@@ -352,7 +356,7 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
         ({"failure": "someone@tidewater.example"}, "personal_data_found"),
     ],
 )
-def test_what_cannot_be_right_is_refused_and_nobody_is_repeated(
+def test_impossible_values_are_refused_and_personal_data_is_not_repeated(
     client: FlaskClient, told: dict[str, Any], code: str
 ) -> None:
     body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
@@ -369,7 +373,7 @@ def test_a_body_of_another_shape_is_a_clear_problem(client: FlaskClient, body: A
     assert response.get_json()["errors"]
 
 
-def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient) -> None:
+def test_a_drift_of_the_chips_reports_is_shown_with_its_size(client: FlaskClient) -> None:
     for number in range(50):
         old = number < 25
         stable = (-95 if old else -65) + number % 7

@@ -62,7 +62,7 @@ def heard(client: FlaskClient) -> tuple[int, str]:
     return core["units"], core["status"]
 
 
-def test_the_report_of_a_rejected_result_leaves_and_comes_back(
+def test_the_lock_report_of_an_invalidated_result_leaves_and_comes_back(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     send(client, with_locks(1, OPEN))
@@ -77,7 +77,7 @@ def test_the_report_of_a_rejected_result_leaves_and_comes_back(
     assert heard(client) == (2, "open")
 
 
-def test_one_rejected_setting_of_several_is_enough(
+def test_one_invalidated_setting_of_several_is_enough(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     settings = [a_setting(), a_setting(domain="graphics")]
@@ -91,7 +91,7 @@ def test_one_rejected_setting_of_several_is_enough(
     assert heard(client) == (1, "open")
 
 
-def test_a_rejected_report_lets_the_units_earlier_one_speak(
+def test_an_invalidated_report_uncovers_the_units_earlier_one(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     send(client, with_locks(1, LOCKED, measured_in="2026-07"))
@@ -101,7 +101,7 @@ def test_a_rejected_report_lets_the_units_earlier_one_speak(
     assert heard(client) == (1, "chip_locked")
 
 
-def test_a_chip_of_which_nobody_sent_a_setting_tells_its_locks_in_a_start(
+def test_a_chip_with_locks_alone_shows_them_in_a_start(
     client: FlaskClient,
 ) -> None:
     for number in range(3):
@@ -109,7 +109,7 @@ def test_a_chip_of_which_nobody_sent_a_setting_tells_its_locks_in_a_start(
     assert heard(client) == (3, "chip_locked")
 
 
-def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
+def test_invalidating_a_contributor_includes_results_with_locks_alone(
     client: FlaskClient, headers: dict[str, str], instance: Instance
 ) -> None:
     for number in range(3):
@@ -135,7 +135,7 @@ def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     assert screening == {"status": "counted", "reasons": []}
 
 
-def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
+def test_too_many_results_with_locks_alone_are_refused(
     client: FlaskClient, headers: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Were the first two decided about alone, asking again would find the same two.
@@ -157,7 +157,7 @@ def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
         {"machine": "quay-13", "firmware": "1.14"},
     ],
 )
-def test_an_origin_rejected_in_bulk_leaves_with_documents_of_locks_alone(
+def test_invalidating_an_origin_includes_results_with_locks_alone(
     client: FlaskClient, headers: dict[str, str], origin: dict[str, str]
 ) -> None:
     from_there = {
@@ -175,7 +175,7 @@ def test_an_origin_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     assert heard(client)[0] == 3
 
 
-def test_a_document_of_locks_alone_is_rejected_by_its_id(
+def test_a_result_with_locks_alone_is_invalidated_by_its_id(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     alone = send(client, lock_only_results(1, OPEN))["id"]

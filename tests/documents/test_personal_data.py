@@ -79,7 +79,7 @@ VERSIONS = [
 
 
 @pytest.mark.parametrize("shape", IDENTITIES)
-def test_each_shape_is_found_and_named_but_not_repeated(shape: str) -> None:
+def test_each_form_of_personal_data_is_named_and_not_repeated(shape: str) -> None:
     for text in IDENTITIES[shape]:
         (problem,) = find_identities({"platform": {"machine": text}})
         assert problem.pointer == "/platform/machine"
@@ -99,12 +99,12 @@ def test_versions_may_look_like_addresses_and_long_numbers(field: str, text: str
 
 
 @pytest.mark.parametrize("text", ["anna@mail.example", "annas-macbook.local", "/home/anna"])
-def test_versions_hold_no_other_identity(text: str) -> None:
+def test_other_personal_data_in_versions_is_found(text: str) -> None:
     for document in ({"client": text}, {"platform": {"firmware": text}}):
         assert [problem.code for problem in find_identities(document)] == ["personal_data_found"]
 
 
-def test_an_address_is_one_in_every_other_field() -> None:
+def test_an_address_is_found_in_every_other_field() -> None:
     assert find_identities({"readings": [{"temp_sensor": "192.0.2.17"}]})
     assert find_identities({"settings": [{"domain": "192.0.2.17"}]})
     assert find_identities({"unheard_of": {"deep": ["192.0.2.17"]}})
@@ -116,12 +116,12 @@ def test_no_string_of_a_real_chip_is_a_false_alarm() -> None:
     assert [text for text in strings if find_identities({"chip": text})] == []
 
 
-def test_a_chip_text_with_an_address_is_found_all_the_same() -> None:
+def test_an_address_in_the_text_of_a_chip_is_found() -> None:
     for text in ("Norvane Sable 7 4820MX anna@mail.example", "Sable 192.0.2.17", "/home/anna/cpu"):
         assert find_identities({"chip": text})
 
 
-def test_tokens_are_never_looked_into() -> None:
+def test_tokens_are_not_searched() -> None:
     token = "12345678-anna.local"
     assert find_identities({"unit_token": token, "contributor_token": token}) == ()
     assert find_identities({"settings": [{"unit_token": token}]})
@@ -133,7 +133,7 @@ def refusal_of(instance: Instance, document: Any) -> DocumentRefused:
     return refused.value
 
 
-def test_a_field_name_that_identifies_is_told_by_the_object_that_holds_it(
+def test_personal_data_in_a_field_name_points_to_its_object(
     instance: Instance,
 ) -> None:
     for name in ("anna@mail.example", "DESKTOP-AB12CD3", "x" * 90 + "anna@mail.example"):
@@ -147,13 +147,13 @@ def test_a_field_name_that_identifies_is_told_by_the_object_that_holds_it(
         assert {problem.pointer for problem in refused.problems} == {"/platform"}
 
 
-def test_a_pointer_ends_before_what_identifies() -> None:
+def test_a_pointer_ends_before_personal_data() -> None:
     assert without_identities("/platform/machine") == "/platform/machine"
     assert without_identities("/platform/anna@mail.example/x") == "/platform"
     assert without_identities("/~1home~1anna") == ""
 
 
-def test_the_answer_and_the_log_hold_neither_value_nor_name(
+def test_answer_and_log_contain_neither_value_nor_name(
     client: FlaskClient, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.DEBUG)
@@ -171,13 +171,13 @@ def test_nothing_of_a_refused_document_is_stored(instance: Instance) -> None:
     assert not any(rows_of(instance).values())
 
 
-def test_more_texts_than_any_result_has_are_refused_unread() -> None:
+def test_too_many_texts_are_refused_unread() -> None:
     texts = [f"A{number}" for number in range(MOST_TEXTS)]
     assert find_identities(texts) == ()
     (problem,) = find_identities([*texts, "A"])
     assert problem.code == "too_many_texts"
 
 
-def test_a_text_that_is_hard_to_search_is_searched_all_the_same() -> None:
+def test_a_text_that_is_slow_to_search_is_searched_in_time() -> None:
     for hard in ("a@" * 200, "1-" * 200, "a." * 200, ":" * 400, "0:" * 200, "s pc" * 100):
         is_identity(hard)

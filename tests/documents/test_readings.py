@@ -142,23 +142,23 @@ def test_every_rule_has_cases() -> None:
 
 
 @pytest.mark.parametrize("code", RULES)
-def test_just_inside_nothing_is_ignored(code: str) -> None:
+def test_a_value_just_inside_the_bound_is_used(code: str) -> None:
     for readings in RULES[code][0]:
         assert code not in ignored(*readings).values(), readings
 
 
 @pytest.mark.parametrize("code", RULES)
-def test_just_outside_the_field_is_ignored_by_name(code: str) -> None:
+def test_a_value_just_outside_the_bound_is_ignored_by_name(code: str) -> None:
     for readings, field in RULES[code][1]:
         assert ignored(*readings).get(field) == code, readings
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["topic"])
-def test_a_case_from_the_field_becomes_what_is_right(case: dict[str, Any]) -> None:
+def test_the_field_cases_lose_exactly_the_wrong_numbers(case: dict[str, Any]) -> None:
     assert ignored(*case["readings"]) == case["ignored"]
 
 
-def test_a_hint_says_what_may_have_been_meant_and_nothing_is_converted() -> None:
+def test_a_hint_suggests_a_correction_and_nothing_is_converted() -> None:
     (fahrenheit,) = told_of({**LOAD, "temp_avg_c": 190})
     assert "87.8 C" in fahrenheit.text
     (kelvin,) = told_of({**LOAD, "temp_avg_c": 3010})
@@ -167,11 +167,11 @@ def test_a_hint_says_what_may_have_been_meant_and_nothing_is_converted() -> None
     assert "3500" in gigahertz.text
 
 
-def test_a_number_is_told_once_by_the_first_rule_that_it_breaks() -> None:
+def test_a_number_is_reported_once_by_the_first_rule_that_it_breaks() -> None:
     assert len(told_of({**LOAD, "temp_avg_c": 255, "temp_max_c": 20})) == 1
 
 
-def test_a_good_result_is_not_lost_for_a_bad_sensor_and_the_answer_says_so(
+def test_a_bad_sensor_does_not_refuse_a_result_and_the_answer_reports_it(
     instance: Instance,
 ) -> None:
     document = a_whole_document()
@@ -192,9 +192,7 @@ def test_a_good_result_is_not_lost_for_a_bad_sensor_and_the_answer_says_so(
         (-40, "temperature_out_of_range"),
     ],
 )
-def test_the_temperature_of_a_run_is_held_against_the_same_rules(
-    value: float, code: str | None
-) -> None:
+def test_the_temperature_of_a_run_has_the_same_rules(value: float, code: str | None) -> None:
     run = Trial((), "stable", load="all_core", temp_max_c=value)
     usable, told = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
     assert [one.code for one in told] == ([] if code is None else [code])

@@ -41,7 +41,7 @@ def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
     assert told.submissions[0].screening.status == "counted"
 
 
-def test_a_stranger_sees_nothing_and_learns_nothing(instance: Instance) -> None:
+def test_an_unknown_token_sees_nothing(instance: Instance) -> None:
     send(instance, mine(1))
     assert list_own_results(instance, "tidewater-member-000002").submissions == ()
     assert withdraw_own_results(instance, "tidewater-member-000002").withdrawn == 0
@@ -74,7 +74,7 @@ def test_many_results_come_in_pages(instance: Instance) -> None:
         (365, ["after_365_days"]),
     ],
 )
-def test_retests_are_due_after_a_month_a_season_a_year(
+def test_retests_are_due_after_30_90_and_365_days(
     instance: Instance, clock: HandMovedClock, days: int, codes: list[str]
 ) -> None:
     send(instance, mine(1))
@@ -91,7 +91,7 @@ def test_retests_are_due_after_a_month_a_season_a_year(
         ("failed_later", 3, []),
     ],
 )
-def test_a_follow_up_settles_what_was_due(
+def test_a_follow_up_ends_a_due_retest(
     instance: Instance, clock: HandMovedClock, outcome: str, days: Any, codes: list[str]
 ) -> None:
     result = send(instance, mine(1))
@@ -115,7 +115,7 @@ def platform(**changes: Any) -> dict[str, Any]:
         (platform(), "2026-09", []),
     ],
 )
-def test_what_others_report_since_makes_a_retest_due(
+def test_later_reports_of_others_make_a_retest_due(
     instance: Instance, others: dict[str, Any], month: str, codes: list[str]
 ) -> None:
     send(instance, mine(1, platform=platform(), measured_in="2026-08"))
@@ -123,7 +123,7 @@ def test_what_others_report_since_makes_a_retest_due(
     assert due(instance) == codes
 
 
-def test_withdrawing_all_leaves_everybody_else_and_nothing_of_mine(instance: Instance) -> None:
+def test_withdrawing_all_results_leaves_those_of_others(instance: Instance) -> None:
     send(instance, a_submission(number=7))
     before = rows_of(instance)
     for unit in range(3):
@@ -142,7 +142,7 @@ def everything_in(home: Path) -> bytes:
 
 
 @pytest.mark.parametrize("all_at_once", [False, True])
-def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
+def test_no_byte_of_withdrawn_results_is_left_in_the_file(
     instance: Instance, all_at_once: bool
 ) -> None:
     # Enough of them that pages split and merge; each leaves its number in text and in firmware.
@@ -174,7 +174,7 @@ def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
     assert all(result.id.encode() in left for result in others)
 
 
-def test_over_http_the_token_travels_in_a_header_of_its_own(client: FlaskClient) -> None:
+def test_over_http_the_contributor_token_has_its_own_header(client: FlaskClient) -> None:
     client.post("/v1/submissions", json=mine(1))
     header = {"Kbapi-Contributor": MINE}
     assert len(client.get("/v1/my-submissions", headers=header).get_json()["submissions"]) == 1

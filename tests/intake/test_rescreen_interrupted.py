@@ -60,7 +60,7 @@ def many(instance: Instance) -> Instance:
     return instance
 
 
-def test_all_results_under_older_rules_are_told_until_they_were_screened_again(
+def test_results_under_older_rules_are_reported_until_they_are_screened_again(
     many: Instance,
 ) -> None:
     assert told(many) == DONE
@@ -77,7 +77,7 @@ def test_all_results_under_older_rules_are_told_until_they_were_screened_again(
 
 
 @pytest.mark.parametrize("dump", ["0001_rules_2", "0001_no_readings"])
-def test_an_upgrade_that_ends_after_its_migrations_is_response(tmp_path: Path, dump: str) -> None:
+def test_an_upgrade_that_ends_after_its_migrations_is_reported(tmp_path: Path, dump: str) -> None:
     settings = Settings(home=tmp_path)
     database_at(dump, settings.database_path)
     upgrade_to_head(settings.database_path)
@@ -91,7 +91,7 @@ def test_an_upgrade_that_ends_after_its_migrations_is_response(tmp_path: Path, d
     upgraded.close()
 
 
-def test_what_a_kill_half_way_leaves_is_told_also_behind_new_results(
+def test_an_interrupted_rescreening_is_reported_also_behind_new_results(
     many: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     execute(many, "UPDATE submission SET rules_version = 1")
@@ -133,7 +133,7 @@ def test_a_running_server_finds_out_within_a_minute(
     server.close()
 
 
-def test_asking_costs_the_same_however_many_results_there_are(instance: Instance) -> None:
+def test_the_check_costs_the_same_for_any_number_of_results(instance: Instance) -> None:
     def steps() -> int:
         taken: list[None] = []
         with dbapi2.connect(instance.settings.database_path) as connection:
@@ -152,7 +152,7 @@ def test_asking_costs_the_same_however_many_results_there_are(instance: Instance
     assert steps() > few + 60, "without a mark each result is looked at"
 
 
-def test_a_file_of_before_the_mark_is_looked_through_once(many: Instance) -> None:
+def test_a_database_without_the_mark_is_searched_once(many: Instance) -> None:
     execute(many, "PRAGMA user_version = 0")
     unmarked = reopened(many)
     assert told(unmarked) == DONE
@@ -162,13 +162,13 @@ def test_a_file_of_before_the_mark_is_looked_through_once(many: Instance) -> Non
     unmarked.close()
 
 
-def test_an_older_program_takes_the_mark_back_before_it_stores_anything(many: Instance) -> None:
+def test_an_older_program_resets_the_mark_before_it_stores_anything(many: Instance) -> None:
     execute(many, f"PRAGMA user_version = {RULES_VERSION + 1}")
     assert not is_rescreening_due(many)
     assert mark_of(many) == RULES_VERSION
 
 
-def test_a_mark_that_says_too_much_is_taken_back(many: Instance) -> None:
+def test_a_mark_that_is_too_high_is_reset(many: Instance) -> None:
     execute(many, "UPDATE submission SET rules_version = 1")
     older = reopened(many)
     assert is_rescreening_due(older)
@@ -176,7 +176,7 @@ def test_a_mark_that_says_too_much_is_taken_back(many: Instance) -> None:
     older.close()
 
 
-def test_an_instance_that_takes_no_writes_is_told_of_all_the_same(many: Instance) -> None:
+def test_a_read_only_instance_is_reported_too(many: Instance) -> None:
     execute(many, "PRAGMA user_version = 0")
     closed = reopened(many, read_only=True)
     assert not is_rescreening_due(closed)
@@ -184,7 +184,7 @@ def test_an_instance_that_takes_no_writes_is_told_of_all_the_same(many: Instance
     closed.close()
 
 
-def test_the_mark_goes_into_backups_and_back(many: Instance, tmp_path: Path) -> None:
+def test_backups_keep_the_mark(many: Instance, tmp_path: Path) -> None:
     execute(many, "UPDATE submission SET rules_version = 1 WHERE id = 5")
     execute(many, "PRAGMA user_version = 1")
     file = make_backup(many.settings, tmp_path / "backups", None).file
@@ -197,6 +197,6 @@ def test_the_mark_goes_into_backups_and_back(many: Instance, tmp_path: Path) -> 
     restored.close()
 
 
-def test_a_new_instance_begins_with_the_mark(instance: Instance) -> None:
+def test_a_new_instance_has_the_mark(instance: Instance) -> None:
     assert mark_of(instance) == RULES_VERSION
     assert told(instance) == DONE

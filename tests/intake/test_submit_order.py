@@ -104,7 +104,7 @@ def answer_of(instance: Instance) -> dict[str, Any]:
     return answer
 
 
-def test_the_latest_era_speaks_and_ties_are_broken_alike(tmp_path: Path) -> None:
+def test_the_latest_firmware_era_decides_and_ties_have_a_fixed_order(tmp_path: Path) -> None:
     def firmware_era(firmware: str, month: str, stable: int) -> dict[str, Any]:
         setting = a_setting(stable_at=-stable, unstable_at=-stable - 10)
         return a_submission(setting, platform={"firmware": firmware}, measured_in=month)
