@@ -75,8 +75,8 @@ def test_a_revoked_key_is_refused_and_keeps_its_first_day(instance: Instance) ->
     revoke_key(instance, given.id)
     with pytest.raises(AccessKeyWrong):
         find_holder(instance, given.key)
-    (told,) = list_keys(instance)
-    assert told.revoked_day == instance.today()
+    (row,) = list_keys(instance)
+    assert row.revoked_day == instance.today()
 
 
 def test_only_a_live_key_counts_as_live(instance: Instance) -> None:
@@ -97,8 +97,8 @@ def test_a_key_of_a_secret_that_is_lost_is_not_live(instance: Instance, tmp_path
     with pytest.raises(AccessKeyWrong):
         find_holder(other, given.key)
     assert not has_live_key(other)
-    (told,) = list_keys(other)
-    assert (told.id, told.revoked_day, told.fits_secret) == (given.id, None, False)
+    (row,) = list_keys(other)
+    assert (row.id, row.revoked_day, row.fits_secret) == (given.id, None, False)
     give_key(other, "", CURATE)
     assert has_live_key(other)
     assert [key.fits_secret for key in list_keys(other)] == [False, True]

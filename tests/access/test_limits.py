@@ -1,4 +1,4 @@
-"""Whoever counts, a file or a Redis server: no request is lost or counted twice, none is named."""
+"""Counting in a file or a Redis server: each request once, and without names."""
 
 import multiprocessing
 import re
@@ -79,17 +79,17 @@ def test_a_key_keeps_its_count_over_processes(tmp_path: Path, storage: str) -> N
     instance = an_instance(tmp_path, rate_storage=storage, rate_per_key=5)
     one, other = (give_key(instance, "", ("submit",)).key for _ in range(2))
     client = create_app(instance).test_client()
-    told = [ask(client, key=one) for _ in range(7)]
-    assert [left_of(answer) for answer in told] == [4, 3, 2, 1, 0, 0, 0]
-    assert [answer.status_code for answer in told] == [200] * 5 + [429] * 2
+    found = [ask(client, key=one) for _ in range(7)]
+    assert [left_of(answer) for answer in found] == [4, 3, 2, 1, 0, 0, 0]
+    assert [answer.status_code for answer in found] == [200] * 5 + [429] * 2
     assert left_of(ask(client, key=other)) == 4
 
 
 def test_two_workers_report_one_count(tmp_path: Path, storage: str) -> None:
     instance = an_instance(tmp_path, rate_storage=storage, rate_per_network=10)
     clients = [create_app(instance).test_client() for _ in range(2)]
-    told = [left_of(ask(clients[number % 2], "198.51.101.7")) for number in range(6)]
-    assert told == [9, 8, 7, 6, 5, 4]
+    found = [left_of(ask(clients[number % 2], "198.51.101.7")) for number in range(6)]
+    assert found == [9, 8, 7, 6, 5, 4]
 
 
 def test_redis_gets_no_names_and_forgets_the_counts(redis_url: str, tmp_path: Path) -> None:
@@ -129,8 +129,8 @@ def test_without_the_server_each_process_counts_alone(tmp_path: Path) -> None:
         tmp_path, rate_storage=f"redis+unix://{tmp_path}/none.sock", rate_per_network=3
     )
     clients = [create_app(instance).test_client() for _ in range(2)]
-    told = [[ask(client).status_code for _ in range(4)] for client in clients]
-    assert told == [[200, 200, 200, 429]] * 2
+    found = [[ask(client).status_code for _ in range(4)] for client in clients]
+    assert found == [[200, 200, 200, 429]] * 2
 
 
 def test_not_every_request_waits_for_a_server_that_does_not_answer(tmp_path: Path) -> None:

@@ -109,7 +109,7 @@ def expected(join: str, need: str, kind: str) -> str | None:
     if need not in WITH_KEY:
         return None  # a receipt or a token decides, or nothing is asked
     if kind in NO_KEYS:
-        return "access_key_wrong"  # a key that opens nothing is told wherever keys are looked at
+        return "access_key_wrong"  # a wrong key is refused wherever keys are checked
     if need not in ASKS_FOR_A_KEY[join]:
         return None
     if kind == "none":
@@ -174,10 +174,10 @@ def test_a_batch_of_several_contributors_needs_a_scope(
     alone = [a_submission(number=place), a_submission(number=place, unit_token="u" * 20)]
     mixed = [a_submission(number=place + 1), a_submission(number=place + 2)]
     assert client.post("/v1/submissions/batch", json=alone, headers=key).status_code == 201
-    told = client.post("/v1/submissions/batch", json=mixed, headers=key)
+    shown = client.post("/v1/submissions/batch", json=mixed, headers=key)
     is_refused = scope == "submit" and join != "open"
-    assert told.status_code == (403 if is_refused else 201)
-    assert ("scope submit_for_members" in told.get_json().get("detail", "")) == is_refused
+    assert shown.status_code == (403 if is_refused else 201)
+    assert ("scope submit_for_members" in shown.get_json().get("detail", "")) == is_refused
 
 
 def test_a_refused_batch_of_several_stores_nothing(tmp_path: Any) -> None:

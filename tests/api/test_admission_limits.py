@@ -1,4 +1,4 @@
-"""Requests are counted by key or network; who asks too often is told when to come back."""
+"""Requests are counted by key or network; beyond the limit an answer has Retry-After."""
 
 import json
 import logging
@@ -233,19 +233,19 @@ def test_without_the_common_store_a_process_counts_alone(
         ask(client)
         holder = sqlite3.connect(rates, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-    before, alone = faults(watcher), told_of(watcher, "kbapi_rate_local_total")
+    before, alone = faults(watcher), ignored_of(watcher, "kbapi_rate_local_total")
     with caplog.at_level(logging.ERROR, logger="kbapi"):
         answers = [ask(client) for _ in range(5)]
     assert [answer.status_code for answer in answers] == [200, 200, 200, 429, 429]
     assert all("RateLimit" in answer.headers for answer in answers)
     assert "Retry-After" in answers[-1].headers
-    told = [json.loads(JsonLines().format(record)) for record in caplog.records]
-    assert [one["event"] for one in told] == ["rates_unavailable"]
+    found = [json.loads(JsonLines().format(record)) for record in caplog.records]
+    assert [one["event"] for one in found] == ["rates_unavailable"]
     # What the library says itself, with hashes in it, goes nowhere.
     assert not logging.getLogger("flask-limiter").propagate
-    assert HERE not in json.dumps(told)
+    assert HERE not in json.dumps(found)
     assert faults(watcher) - before == 1
-    assert told_of(watcher, "kbapi_rate_local_total") - alone == 5
+    assert ignored_of(watcher, "kbapi_rate_local_total") - alone == 5
     if holder is not None:
         holder.execute("ROLLBACK")
         holder.close()
@@ -265,7 +265,7 @@ def test_many_requests_that_meet_a_fault_at_once_are_all_answered(
     holder.execute("ROLLBACK")
     holder.close()
     assert [answer.status_code for answer in answers] == [200] * 32
-    # Whoever met it first fell back for all; who waited beside them went on uncounted.
+    # The first request falls back for all; requests that wait meanwhile are not counted.
     assert any("RateLimit" in answer.headers for answer in answers)
 
 
@@ -281,13 +281,13 @@ def await_recovery(client: FlaskClient) -> None:
         time.sleep(0.1)
 
 
-def told_of(client: FlaskClient, name: str) -> float:
+def ignored_of(client: FlaskClient, name: str) -> float:
     text = ask(client, ELSEWHERE, "/metrics").get_data(as_text=True)
     return float(re.search(rf"^{re.escape(name)} (\S+)", text, re.MULTILINE)[1])
 
 
 def faults(client: FlaskClient) -> float:
-    return told_of(client, "kbapi_rate_faults_total")
+    return ignored_of(client, "kbapi_rate_faults_total")
 
 
 def test_requests_beyond_a_limit_are_counted_by_key_or_network(
@@ -295,9 +295,9 @@ def test_requests_beyond_a_limit_are_counted_by_key_or_network(
 ) -> None:
     _, client = served(tmp_path, clock, rate_per_network=3)
     name = 'kbapi_rate_exceeded_total{by="network"}'
-    before = told_of(client, name)
+    before = ignored_of(client, name)
     assert [ask(client).status_code for _ in range(5)] == [200, 200, 200, 429, 429]
-    assert told_of(client, name) - before == 2
+    assert ignored_of(client, name) - before == 2
 
 
 def test_every_operation_but_health_documents_429() -> None:

@@ -30,7 +30,7 @@ OF_EVERY_SITE = {
 
 RESULT = "/v1/submissions/{submission_id}"
 START = f"/v1/start?chip={CHIP}"
-NOBODY = "01a21000-8800-736b-8fa7-7e16bf7f60fd"
+UNKNOWN = "01a21000-8800-736b-8fa7-7e16bf7f60fd"
 
 
 class Watcher:
@@ -79,7 +79,7 @@ def look_around(watcher: Watcher, instance: Instance) -> None:
     watcher.ask(client, "GET", "/v1/review", headers={"Authorization": "Bearer kbk_0"})
     watcher.ask(client, "GET", "/v1/review", headers=curator)
     item = "/v1/review/{submission_id}/{ordinal}"
-    watcher.ask(client, "GET", item, f"/v1/review/{NOBODY}/0", headers=curator)
+    watcher.ask(client, "GET", item, f"/v1/review/{UNKNOWN}/0", headers=curator)
     watcher.ask(client, "GET", START, f"{START}&confidence=2")
     etag = watcher.ask(client, "GET", START).headers["ETag"]
     watcher.ask(client, "GET", START, headers={"If-None-Match": etag})

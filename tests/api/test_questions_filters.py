@@ -76,8 +76,8 @@ def test_a_filtered_question_does_not_change_the_peers_of_all_results(filled: Fl
     start(filled)
     start(filled, supply="mains")
     document = a_result(900, stable_at=-85, unstable_at=-90)
-    told = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["peers"]
-    assert told["known"] == 80
+    found = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["peers"]
+    assert found["known"] == 80
 
 
 def test_unknown_values_in_filters_are_refused(client: FlaskClient) -> None:
@@ -92,7 +92,7 @@ def test_a_start_lists_the_filters_that_matter_for_any_question(filled: FlaskCli
     whole, mains = start(filled), start(filled, supply="mains")
     assert whole["differing_filters"] == mains["differing_filters"]
     by_filter = {one["filter"]: one for one in whole["differing_filters"]}
-    # Firmware and microcode were told on one side alone: nothing to compare with.
+    # Firmware and microcode were sent for one group only: there is no comparison.
     assert sorted(by_filter) == ["machine", "supply"]
     supply = by_filter["supply"]
     assert supply["p_value"] <= 0.05

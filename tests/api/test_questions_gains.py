@@ -1,4 +1,4 @@
-"""Gains over HTTP: ratios with intervals, judged against noise, at equal power and performance."""
+"""Gains over HTTP: ratios with intervals, compared with noise, at equal power and performance."""
 
 from pathlib import Path
 from typing import Any
@@ -122,9 +122,9 @@ def test_without_ambient_temperature_or_with_a_regulated_fan_heat_is_not_compare
         post(client, a_measured(10 + number, *free))
     (cell,) = gains(client)["by_load"]
     assert cell["units"] == 12
-    told = {one["measure"]: one["units"] for one in cell["overall"]["gains"]}
-    assert "temperature" not in told
-    assert told["temperature_free_fan"] == 6
+    shown = {one["measure"]: one["units"] for one in cell["overall"]["gains"]}
+    assert "temperature" not in shown
+    assert shown["temperature_free_fan"] == 6
 
 
 def test_noise_is_compared_in_decibels(client: FlaskClient) -> None:
@@ -159,8 +159,8 @@ def test_caps_loads_and_scopes_are_never_mixed(client: FlaskClient) -> None:
         pair = [a_reading("stock"), a_reading("tuned", performance=42.0)]
         post(client, a_measured(number, *pair, *capped, *stray))
     answer = gains(client)
-    told = [(cell["load"], cell["condition"]) for cell in answer["by_load"]]
-    assert told == [("all_core", "uncapped"), ("vector_heavy", "equal_power_limit")]
+    shown = [(cell["load"], cell["condition"]) for cell in answer["by_load"]]
+    assert shown == [("all_core", "uncapped"), ("vector_heavy", "equal_power_limit")]
     first = answer["by_load"][0]["overall"]
     assert gain(first, "performance")["estimate"] == 1.05
     assert gain(first, "power")["estimate"] == 1.0
@@ -205,9 +205,9 @@ def test_seconds_for_a_job_are_inverted_before_repeats_are_compared_with_watts(
             a_reading("stock", performance=40.0 * part, power_w=60 * part, runs=1)
             for part in (0.98, 1.0, 1.02)
         ]
-        told = [one | {"performance_unit": "s_per_job"} for one in noisy]
+        shown = [one | {"performance_unit": "s_per_job"} for one in noisy]
         tuned = a_reading("tuned", performance=38.0, performance_unit="s_per_job", power_w=55.0)
-        post(client, a_measured(number, *told, tuned | {"runs": 1}))
+        post(client, a_measured(number, *shown, tuned | {"runs": 1}))
     (cell,) = gains(client)["by_load"]
     noise = gain(cell["overall"], "performance_per_watt")["noise"]
     # Single runs differ by 4 %, a pair of them by 1.96 times the root of two that.
@@ -293,14 +293,14 @@ def test_an_empty_value_is_refused(client: FlaskClient, name: str) -> None:
 
 def test_an_answer_is_kept_until_something_changes(client: FlaskClient) -> None:
     for number in range(5):
-        told = post(client, saver(number))
-    first = client.get(f"/v1/gains?chip={told['chip']['key']}")
+        shown = post(client, saver(number))
+    first = client.get(f"/v1/gains?chip={shown['chip']['key']}")
     again = client.get(
-        f"/v1/gains?chip={told['chip']['key']}", headers={"If-None-Match": first.headers["ETag"]}
+        f"/v1/gains?chip={shown['chip']['key']}", headers={"If-None-Match": first.headers["ETag"]}
     )
     assert again.status_code == 304
     client.delete(
-        f"/v1/submissions/{told['id']}", headers={"Authorization": f"Bearer {told['receipt']}"}
+        f"/v1/submissions/{shown['id']}", headers={"Authorization": f"Bearer {shown['receipt']}"}
     )
     assert gains(client)["by_load"] == []
 

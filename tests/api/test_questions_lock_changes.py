@@ -8,10 +8,10 @@ from flask.testing import FlaskClient
 from tests.api.test_questions_locks import CHIP, locks, report
 
 
-def reported(client: FlaskClient, opened: int, locked: int, first: int, **told: Any) -> None:
+def reported(client: FlaskClient, opened: int, locked: int, first: int, **fields: Any) -> None:
     for number in range(opened + locked):
         status = "open" if number < opened else "firmware_locked"
-        report(client, first + number, status, **told)
+        report(client, first + number, status, **fields)
 
 
 @pytest.fixture

@@ -104,8 +104,8 @@ def test_the_latest_month_of_a_unit_counts_in_any_order_of_arrival(client: Flask
     report(client, 1, "firmware_locked", measured_in="2026-08")
     report(client, 1, "open", measured_in="2026-05")
     (core,) = locks(client)["locks"]
-    told = {one["status"]: one["units"] for one in core["statuses"] if one["units"]}
-    assert told == {"firmware_locked": 1}
+    found = {one["status"]: one["units"] for one in core["statuses"] if one["units"]}
+    assert found == {"firmware_locked": 1}
 
 
 def test_breakdowns_withhold_cells_of_fewer_than_five(client: FlaskClient) -> None:
@@ -247,8 +247,8 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
         statuses = {one["status"]: one["units"] for one in core["statuses"]}
         ways = {one["value"]: one["units"] for one in core["found_by"]}
         changes = {one["value"]: one["units"] for one in core["changes"]}
-        told = statuses, ways, changes, core["unchanged_units"]
-        return *told, core["changes_text"], core["withheld_groups"]
+        found = statuses, ways, changes, core["unchanged_units"]
+        return *found, core["changes_text"], core["withheld_groups"]
 
     statuses, ways = (
         {"open": 4, "firmware_locked": 6},

@@ -1,4 +1,4 @@
-"""Lasting and diagnose over HTTP: follow-ups go in, shares over months and causes come out."""
+"""Longevity and diagnose over HTTP: shares over months and causes, from follow-ups."""
 
 from typing import Any
 
@@ -21,7 +21,7 @@ def followed(
     in_use: float | None = -74,
     chip: str = CHIP,
     contributor: int | None = None,
-    **told: Any,
+    **fields: Any,
 ) -> None:
     """A unit that passed -80 and failed at -90, and what became of its setting."""
     setting = {
@@ -33,7 +33,7 @@ def followed(
         "loads": ["all_core", "vector_heavy"],
         "minutes": 65,
         "checked_results": True,
-        **told.pop("of_setting", {}),
+        **fields.pop("of_setting", {}),
     }
     document = {
         "chip": chip,
@@ -44,29 +44,29 @@ def followed(
         "measured_in": "2026-06",
     }
     sent = client.post("/v1/submissions", json=document).get_json()
-    told = {"effect": PROOF, **told}
+    fields = {"effect": PROOF, **fields}
     answer = client.post(
         f"/v1/submissions/{sent['id']}/follow-ups",
         json={"domain": "core", "control": "voltage_offset", "outcome": outcome, "days": days}
-        | {name: value for name, value in told.items() if value is not None},
+        | {name: value for name, value in fields.items() if value is not None},
         headers={"Authorization": f"Bearer {sent['receipt']}"},
     )
     assert answer.status_code == 201, answer.get_json()
 
 
-def lasting(client: FlaskClient, **asked: str) -> dict[str, Any]:
+def longevity(client: FlaskClient, **asked: str) -> dict[str, Any]:
     response = client.get("/v1/longevity", query_string={"chip": CHIP, **asked})
     assert response.status_code == 200, response.get_json()
     answer: dict[str, Any] = response.get_json()
     return answer
 
 
-def shares(told: dict[str, Any]) -> dict[int, tuple[float, int]]:
-    return {one["days"]: (one["share"], one["units"]) for one in told["survival"]}
+def shares(fields: dict[str, Any]) -> dict[int, tuple[float, int]]:
+    return {one["days"]: (one["share"], one["units"]) for one in fields["survival"]}
 
 
 def test_without_follow_ups_there_are_no_numbers(client: FlaskClient) -> None:
-    answer = lasting(client)
+    answer = longevity(client)
     assert (answer["level"], answer["units"], answer["survival"]) == ("none", 0, [])
     assert (
         answer["recommended_margin"]["margin"],
@@ -84,7 +84,7 @@ def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> No
         followed(client, number, outcome, 60 if number == 2 else days)
     for number in range(10, 16):
         followed(client, number, "failed_later" if number == 10 else "still_stable", 95)
-    answer = lasting(client)
+    answer = longevity(client)
     assert (answer["level"], answer["units"], answer["failures"]) == ("chip", 16, 3)
     # 14 of 16 after the two; nothing fails between; at day 95 one of six falls.
     assert shares(answer) == {30: (0.875, 16), 90: (0.875, 8)}
@@ -104,16 +104,16 @@ def test_an_end_for_another_reason_is_censored_and_not_a_failure(
         followed(client, number, "failed_later" if number == 0 else "still_stable", 50)
     for number in range(6, 10):
         followed(client, number, outcome, 40)
-    assert shares(lasting(client)) == {30: (1.0, 10)}
+    assert shares(longevity(client)) == {30: (1.0, 10)}
     for number in range(10, 15):
         followed(client, number, "still_stable", 95)
-    assert shares(lasting(client))[90] == (round(10 / 11, 4), 6)
+    assert shares(longevity(client))[90] == (round(10 / 11, 4), 6)
 
 
 def test_giving_up_with_a_failure_is_a_failure(client: FlaskClient) -> None:
     for number in range(8):
         followed(client, number, "given_up", 20, failure="system_hang" if number < 4 else None)
-    assert lasting(client)["failures"] == 4
+    assert longevity(client)["failures"] == 4
 
 
 def test_an_update_may_lock_the_control_unless_an_effect_is_shown_again(
@@ -121,17 +121,17 @@ def test_an_update_may_lock_the_control_unless_an_effect_is_shown_again(
 ) -> None:
     for number in range(12):
         followed(client, number, effect=None, changed=["firmware"] if number < 6 else ["season"])
-    assert lasting(client)["units"] == 6
+    assert longevity(client)["units"] == 6
     for number in range(12, 15):
         followed(client, number, changed=["firmware"])
-    assert lasting(client)["units"] == 9
+    assert longevity(client)["units"] == 9
 
 
 def test_an_unverified_setting_and_one_beyond_its_limit_show_nothing(client: FlaskClient) -> None:
     for number in range(5):
         followed(client, number, of_setting={"unstable_at": None})
         followed(client, number + 10, "failed_later", setting=-85)
-    assert lasting(client)["level"] == "none"
+    assert longevity(client)["level"] == "none"
 
 
 def test_margins_are_shown_in_bands_and_small_ones_are_withheld(client: FlaskClient) -> None:
@@ -140,12 +140,12 @@ def test_margins_are_shown_in_bands_and_small_ones_are_withheld(client: FlaskCli
         followed(client, number, in_use=-80 + margin)
     for number in range(24, 28):
         followed(client, number, in_use=-55)
-    answer = lasting(client)
-    told = [
+    answer = longevity(client)
+    fields = [
         (band["margin_above"], band["margin_up_to"], band["units"]) for band in answer["by_margin"]
     ]
-    # The band of four units, and one of six: else all less the others would tell of the four.
-    assert told == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
+    # Without this, the band of four follows from all units less the other bands.
+    assert fields == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
     assert answer["units"] == 28
     # 365 days in all and in each of the three bands, and two bands.
     assert answer["withheld_groups"] == 6
@@ -158,7 +158,7 @@ def test_a_day_with_few_units_of_one_band_cannot_be_computed_from_the_others(
         margin = (0, 10, 20)[number // 10]
         short = margin == 0 and number > 3
         followed(client, number, days=35 if short else 95, in_use=-80 + margin)
-    answer = lasting(client)
+    answer = longevity(client)
     assert shares(answer)[90][1] == 24
     days = [[one["days"] for one in band["survival"]] for band in answer["by_margin"]]
     assert days == [[30], [30], [30, 90]]
@@ -167,14 +167,14 @@ def test_a_day_with_few_units_of_one_band_cannot_be_computed_from_the_others(
 def test_a_chip_with_few_follow_ups_uses_its_series(client: FlaskClient) -> None:
     for number in range(4):
         followed(client, number)
-    assert lasting(client)["level"] == "none"
+    assert longevity(client)["level"] == "none"
     for number in range(4, 9):
         followed(client, number, chip=SIBLING)
-    answer = lasting(client)
+    answer = longevity(client)
     assert (answer["level"], answer["units"]) == ("series", 9)
     assert "machines of its series" in answer["summary"]
     followed(client, 9)
-    assert (lasting(client)["level"], lasting(client)["units"]) == ("chip", 5)
+    assert (longevity(client)["level"], longevity(client)["units"]) == ("chip", 5)
 
 
 def test_a_margin_is_learnt_from_sixty_units_in_use(
@@ -182,11 +182,11 @@ def test_a_margin_is_learnt_from_sixty_units_in_use(
 ) -> None:
     for number in range(60):
         followed(client, number, in_use=-62)
-    settle = lasting(client)["recommended_margin"]
-    assert (settle["margin"], settle["margin_source"]) == (20, "learned")
-    assert settle["survival"]["share"] == 1
-    assert settle["survival"]["units"] == 60
-    assert "20 mV" in settle["text"]
+    recommended = longevity(client)["recommended_margin"]
+    assert (recommended["margin"], recommended["margin_source"]) == (20, "learned")
+    assert recommended["survival"]["share"] == 1
+    assert recommended["survival"]["units"] == 60
+    assert "20 mV" in recommended["text"]
     chip = instance.catalogue.chips[CHIP].chip
     with instance.reading() as connection:
         asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
@@ -199,7 +199,7 @@ def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> N
         followed(client, number, "failed_later", 10, contributor=900)
     for number in range(20, 29):
         followed(client, number)
-    assert shares(lasting(client))[30] == (0.75, 29)
+    assert shares(longevity(client))[30] == (0.75, 29)
 
 
 def test_later_follow_ups_outdate_a_stored_answer(client: FlaskClient) -> None:
@@ -213,7 +213,7 @@ def test_later_follow_ups_outdate_a_stored_answer(client: FlaskClient) -> None:
     )
     assert again.status_code == 304
     followed(client, 5, "failed_later", 10)
-    assert lasting(client)["failures"] == 1
+    assert longevity(client)["failures"] == 1
 
 
 def test_impossible_questions_are_refused_by_name(client: FlaskClient) -> None:
@@ -223,8 +223,8 @@ def test_impossible_questions_are_refused_by_name(client: FlaskClient) -> None:
     assert pointers == {"chip", "domain", "confidence", "control"}
 
 
-def diagnosed(client: FlaskClient, **told: Any) -> dict[str, Any]:
-    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
+def diagnosed(client: FlaskClient, **fields: Any) -> dict[str, Any]:
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **fields}
     response = client.post("/v1/diagnose", json=body)
     assert response.status_code == 200, response.get_json()
     answer: dict[str, Any] = response.get_json()
@@ -247,8 +247,8 @@ def test_the_update_with_the_most_failures_is_first_with_both_counts(
 ) -> None:
     a_planted_update(client)
     answer = diagnosed(client, setting=-74, days=50, changed=["season", "firmware", "driver"])
-    told = [one["change"] for one in answer["after_changes"]]
-    assert told == ["firmware", "season"]
+    fields = [one["change"] for one in answer["after_changes"]]
+    assert fields == ["firmware", "season"]
     assert answer["withheld_changes"] == 1
     first = answer["after_changes"][0]
     assert (first["units_with_change"]["failed"], first["units_with_change"]["stable"]) == (14, 6)
@@ -297,7 +297,7 @@ def test_a_fixed_voltage_gets_no_absolute_number(client: FlaskClient) -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "in_effect"),
+    ("fields", "in_effect"),
     [
         ({}, "unknown"),
         ({"read_back": -73.24}, "yes"),
@@ -309,9 +309,9 @@ def test_a_fixed_voltage_gets_no_absolute_number(client: FlaskClient) -> None:
     ],
 )
 def test_the_proof_shows_whether_the_setting_takes_effect(
-    client: FlaskClient, told: dict[str, Any], in_effect: str
+    client: FlaskClient, fields: dict[str, Any], in_effect: str
 ) -> None:
-    answer = diagnosed(client, setting=-74, **told)
+    answer = diagnosed(client, setting=-74, **fields)
     question = answer["check_first"][1]
     assert question["your_answer"] == in_effect
     assert question["then"] not in (question["question"], "")
@@ -346,7 +346,7 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
 
 
 @pytest.mark.parametrize(
-    ("told", "code"),
+    ("fields", "code"),
     [
         ({"setting": 5}, "above_stock"),
         ({"setting": -301}, "beyond_hard_bound"),
@@ -357,9 +357,9 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
     ],
 )
 def test_impossible_values_are_refused_and_personal_data_is_not_repeated(
-    client: FlaskClient, told: dict[str, Any], code: str
+    client: FlaskClient, fields: dict[str, Any], code: str
 ) -> None:
-    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **fields}
     response = client.post("/v1/diagnose", json=body)
     assert response.status_code == 422
     assert response.get_json()["errors"][0]["code"] == code
@@ -395,7 +395,7 @@ def test_a_drift_of_the_chips_reports_is_shown_with_its_size(client: FlaskClient
             "measured_in": f"2026-0{1 + number % 3}" if old else f"2026-0{6 + number % 3}",
         }
         assert client.post("/v1/submissions", json=document).status_code == 201
-    drift = lasting(client)["drift"]
+    drift = longevity(client)["drift"]
     assert (drift["is_drift"], drift["kind"], drift["since"]) == (True, "month", "2026-06")
     assert drift["shift"] == pytest.approx(-30, abs=4)
     assert (drift["units_before"], drift["units_since"]) == (25, 25)
@@ -403,4 +403,4 @@ def test_a_drift_of_the_chips_reports_is_shown_with_its_size(client: FlaskClient
         f"Limits since 2026-06 are about {-drift['shift']:.0f} mV shallower than before."
     )
     assert diagnosed(client)["drift"] == drift
-    assert lasting(client, control="count_offset")["drift"] is None
+    assert longevity(client, control="count_offset")["drift"] is None

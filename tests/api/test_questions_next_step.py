@@ -43,8 +43,8 @@ def a_run(value: float, outcome: str = "stable", **changes: Any) -> dict[str, An
 def ask(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> dict[str, Any]:
     answer = client.post("/v1/next-step", json={"chip": CHIP, "trials": list(trials), **changes})
     assert answer.status_code == 200, answer.get_json()
-    told: dict[str, Any] = answer.get_json()
-    return told
+    shown: dict[str, Any] = answer.get_json()
+    return shown
 
 
 def refusals(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> set[tuple[str, str]]:
@@ -116,9 +116,9 @@ def test_a_unit_that_passes_everything_ends_at_the_bound(
 @pytest.mark.usefixtures("pool")
 def test_the_plan_equals_the_answers_after_those_runs(client: FlaskClient) -> None:
     answer = ask(client)
-    told = {tuple(line["outcomes"]): line for line in answer["plan"]}
-    assert set(told) >= {("stable",), ("failed",), ("stable", "stable")}
-    for after, line in told.items():
+    shown = {tuple(line["outcomes"]): line for line in answer["plan"]}
+    assert set(shown) >= {("stable",), ("failed",), ("stable", "stable")}
+    for after, line in shown.items():
         runs: list[dict[str, Any]] = []
         for outcome in after:
             runs.append(a_run(ask(client, *runs)["next_step"]["value_to_enter"], outcome))
@@ -279,7 +279,7 @@ def test_at_a_fixed_clock_settings_are_below_the_units_own_stock(
     for outcome in ("stable", "failed"):
         refused = refusals(client, at(930, outcome), **together)
         assert refused == {("/trials/0/settings", "above_stock")}
-    # Nobody is sent below the lowest voltage that a chip computes at.
+    # No proposal is below the lowest voltage at which a chip computes.
     low = ask(client, **{**asked, "stock_mv": 402})
     assert (low["next_step"], low["reason"]["code"]) == (None, "deepest_allowed_reached")
 
@@ -366,19 +366,19 @@ def test_a_bolder_risk_goes_as_deep_or_deeper_and_a_shorter_step_as_shallow_or_s
 
 @pytest.mark.usefixtures("pool")
 def test_no_runs_lead_to_an_answer_outside_its_bounds(client: FlaskClient) -> None:
-    dice = np.random.default_rng(20260920)
+    rng = np.random.default_rng(20260920)
     outcomes = {200: 0, 422: 0}
     for _ in range(250):
-        risk = float(dice.choice([0.02, 0.1, 0.25]))
+        risk = float(rng.choice([0.02, 0.1, 0.25]))
         trials = [
             a_run(
-                -float(dice.integers(0, 300)) / dice.choice([1, 2, 4]),
-                str(dice.choice(["stable", "failed"], p=[0.7, 0.3])),
-                rails=[RAILS, ("core",), ("ring",), ("graphics", *RAILS)][dice.integers(0, 4)],
+                -float(rng.integers(0, 300)) / rng.choice([1, 2, 4]),
+                str(rng.choice(["stable", "failed"], p=[0.7, 0.3])),
+                rails=[RAILS, ("core",), ("ring",), ("graphics", *RAILS)][rng.integers(0, 4)],
             )
-            for _ in range(dice.integers(0, 5))
+            for _ in range(rng.integers(0, 5))
         ]
-        wish = {"max_risk": risk, "resolution_mv": int(dice.integers(2, 20))}
+        wish = {"max_risk": risk, "resolution_mv": int(rng.integers(2, 20))}
         body = {"chip": CHIP, "trials": trials, **wish}
         reply = client.post("/v1/next-step", json=body)
         outcomes[reply.status_code] += 1
@@ -386,11 +386,11 @@ def test_no_runs_lead_to_an_answer_outside_its_bounds(client: FlaskClient) -> No
             continue
         answer = reply.get_json()
         stable, unstable = limits_of(answer)
-        for told in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
-            if told is not None:
-                assert -160 <= told["setting_mv"] < 0
-                assert told["setting_mv"] <= told["value_to_enter"] < 0
-                assert told["chance_stable"] >= 1 - risk - 1e-4
+        for shown in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
+            if shown is not None:
+                assert -160 <= shown["setting_mv"] < 0
+                assert shown["setting_mv"] <= shown["value_to_enter"] < 0
+                assert shown["chance_stable"] >= 1 - risk - 1e-4
         if answer["next_step"] is not None:
             assert (stable or 0) < answer["next_step"]["grid_steps"] < (unstable or 1 << 30)
         assert (answer["next_step"] is None) is (answer["reason"] is not None)

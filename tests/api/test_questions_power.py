@@ -115,8 +115,8 @@ def test_locked_machines_give_the_stock_curve_and_unverified_settings_no_tuned_o
     lock = {"domain": "core", "control": "voltage_offset", "status": "chip_locked"}
     for number in range(6):
         document = curve(number)
-        told = a_submission(number=number, locks=[lock], readings=document["readings"])
-        post(client, {name: part for name, part in told.items() if name != "settings"})
+        found = a_submission(number=number, locks=[lock], readings=document["readings"])
+        post(client, {name: part for name, part in found.items() if name != "settings"})
     answer = power(client)
     assert answer["stock"]["units"] == 6
     assert answer["tuned"] is None

@@ -1,4 +1,4 @@
-"""Review over HTTP: who may, what waits, what a decision changes, what is wrong with one."""
+"""Review over HTTP: keys, waiting settings, the effect of decisions, and faulty decisions."""
 
 import json
 import logging
@@ -85,7 +85,7 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
     path = f"/v1/review/{waiting['submission']}/{waiting['ordinal']}"
     shown = client.get(path, headers=headers).get_json()
     assert shown["pool"]["start_with"]["units"] == 1
-    told = client.post(
+    found = client.post(
         "/v1/review/decisions",
         headers=headers,
         json={
@@ -99,8 +99,8 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
             ]
         },
     )
-    assert told.status_code == 200
-    assert told.get_json()["changed"][0]["now"] == "counted"
+    assert found.status_code == 200
+    assert found.get_json()["changed"][0]["now"] == "counted"
     after = client.get(start, headers={"If-None-Match": before.headers["ETag"]})
     assert after.get_json()["evidence"]["units"] == 1
     assert client.get("/v1/review", headers=headers).get_json()["waiting"] == []

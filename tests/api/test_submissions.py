@@ -267,6 +267,6 @@ def test_a_withdrawn_result_is_deleted(app: Flask, client: FlaskClient) -> None:
 def test_unknown_parameters_are_refused_with_a_suggestion(client: FlaskClient) -> None:
     response = client.get(f"/v1/start?chp={CHIP}&stable_share=1.5&confidence=0.5&chip=a&chip=b")
     assert response.status_code == 422
-    told = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
-    assert set(told) == {"chp", "stable_share", "confidence", "chip"}
-    assert "did you mean 'chip'?" in told["chp"]
+    found = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
+    assert set(found) == {"chp", "stable_share", "confidence", "chip"}
+    assert "did you mean 'chip'?" in found["chp"]

@@ -1,4 +1,4 @@
-"""Misspelt wishes, doubled slashes, encodings, filters: each told, none guessed, none leaking."""
+"""Misspelt parameters, doubled slashes, encodings and filters: refused, not guessed."""
 
 import ast
 from pathlib import Path

@@ -140,10 +140,10 @@ def test_personal_data_in_a_field_name_points_to_its_object(
         document = a_whole_document(platform={name: {"machine": "12345678"}})
         refused = refusal_of(instance, document)
         assert "personal_data_found" in {problem.code for problem in refused.problems}
-        told = repr(refused.problems)
-        assert "anna" not in told
-        assert "DESKTOP" not in told
-        assert "12345678" not in told
+        shown = repr(refused.problems)
+        assert "anna" not in shown
+        assert "DESKTOP" not in shown
+        assert "12345678" not in shown
         assert {problem.pointer for problem in refused.problems} == {"/platform"}
 
 

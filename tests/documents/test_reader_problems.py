@@ -1,4 +1,4 @@
-"""The reader: text, shape, rules and chip together, every problem told and none twice."""
+"""The reader: text, shape, rules and chip together; it lists every problem once."""
 
 import json
 from pathlib import Path

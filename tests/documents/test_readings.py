@@ -20,11 +20,10 @@ CASES = [
 
 
 def ignored(*readings: dict[str, Any]) -> dict[str, str]:
-    told = told_of(*readings)
-    return {one.pointer.removeprefix("/readings/"): one.code for one in told}
+    return {one.pointer.removeprefix("/readings/"): one.code for one in ignored_of(*readings)}
 
 
-def told_of(*readings: dict[str, Any]) -> tuple[Ignored, ...]:
+def ignored_of(*readings: dict[str, Any]) -> tuple[Ignored, ...]:
     made = tuple(Reading(**{"state": "stock", **reading}) for reading in readings)
     return ignore_readings(SubmittedResult(chip="any", readings=made))[1]
 
@@ -159,16 +158,16 @@ def test_the_field_cases_lose_exactly_the_wrong_numbers(case: dict[str, Any]) ->
 
 
 def test_a_hint_suggests_a_correction_and_nothing_is_converted() -> None:
-    (fahrenheit,) = told_of({**LOAD, "temp_avg_c": 190})
+    (fahrenheit,) = ignored_of({**LOAD, "temp_avg_c": 190})
     assert "87.8 C" in fahrenheit.text
-    (kelvin,) = told_of({**LOAD, "temp_avg_c": 3010})
+    (kelvin,) = ignored_of({**LOAD, "temp_avg_c": 3010})
     assert "kelvin" in kelvin.text
-    (gigahertz,) = told_of({"clock_mhz": 3.5})
+    (gigahertz,) = ignored_of({"clock_mhz": 3.5})
     assert "3500" in gigahertz.text
 
 
 def test_a_number_is_reported_once_by_the_first_rule_that_it_breaks() -> None:
-    assert len(told_of({**LOAD, "temp_avg_c": 255, "temp_max_c": 20})) == 1
+    assert len(ignored_of({**LOAD, "temp_avg_c": 255, "temp_max_c": 20})) == 1
 
 
 def test_a_bad_sensor_does_not_refuse_a_result_and_the_answer_reports_it(
@@ -178,8 +177,8 @@ def test_a_bad_sensor_does_not_refuse_a_result_and_the_answer_reports_it(
     document["readings"][1]["temp_avg_c"] = 511
     accepted = send(instance, document)
     assert accepted.screening.status == "counted"
-    (told,) = accepted.reading_ignored
-    assert (told.pointer, told.code) == ("/readings/1/temp_avg_c", "sensor_sentinel")
+    (ignored,) = accepted.reading_ignored
+    assert (ignored.pointer, ignored.code) == ("/readings/1/temp_avg_c", "sensor_sentinel")
 
 
 @pytest.mark.parametrize(
@@ -194,7 +193,7 @@ def test_a_bad_sensor_does_not_refuse_a_result_and_the_answer_reports_it(
 )
 def test_the_temperature_of_a_run_has_the_same_rules(value: float, code: str | None) -> None:
     run = Trial((), "stable", load="all_core", temp_max_c=value)
-    usable, told = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
-    assert [one.code for one in told] == ([] if code is None else [code])
-    assert [one.pointer for one in told] == ([] if code is None else ["/trials/0/temp_max_c"])
+    usable, ignored = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
+    assert [one.code for one in ignored] == ([] if code is None else [code])
+    assert [one.pointer for one in ignored] == ([] if code is None else ["/trials/0/temp_max_c"])
     assert usable.trials[0].temp_max_c == (value if code is None else None)

@@ -23,7 +23,7 @@ def fixed(**changes: Any) -> dict[str, Any]:
 
 VALUES = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
-# Of each rule: settings that just keep it, and settings that just break it with the field told.
+# Of each rule: settings that just keep it, and settings that just break it with its field.
 CASES: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]] = {
     "no_outcome": (
         [offset(stable_at=-80), offset(unstable_at=-80)],
@@ -148,7 +148,7 @@ def test_every_rule_has_its_cases() -> None:
     ("code", "setting"), [(code, setting) for code, (kept, _) in CASES.items() for setting in kept]
 )
 def test_a_value_just_inside_the_bound_passes(code: str, setting: dict[str, Any]) -> None:
-    assert code not in [told for told, _ in refused(setting)]
+    assert code not in [found for found, _ in refused(setting)]
 
 
 @pytest.mark.parametrize(
@@ -181,7 +181,9 @@ def test_the_sentence_suggests_a_correction(setting: dict[str, Any], code: str, 
 
 
 def test_a_positive_number_of_volts_gets_one_hint() -> None:
-    hints = [told for told in details_of(offset(stable_at=0.08)).values() if "did you mean" in told]
+    hints = [
+        found for found in details_of(offset(stable_at=0.08)).values() if "did you mean" in found
+    ]
     assert hints
     assert all("-80?" in hint for hint in hints)
 
@@ -217,7 +219,7 @@ def refused_whole(*settings: dict[str, Any], **changes: Any) -> list[tuple[str, 
         (offset(moved_with=["ring"]), offset(), False),
         (fixed(), fixed(), True),
         (fixed(), fixed(clock_mhz=1_900), False),
-        # An offset knows no clock: one told beside it makes it no other setting.
+        # An offset has no clock: a clock beside it does not make another setting.
         (offset(stable_at=-80), offset(stable_at=-70, clock_mhz=1_800), True),
     ],
 )

@@ -28,30 +28,30 @@ def batch(instance: Instance, *documents: Any, **options: Any) -> BatchResponse:
 
 
 def test_each_item_has_an_outcome_in_order(instance: Instance) -> None:
-    told = batch(instance, *MIXED)
-    assert [item.status for item in told.items] == [
+    response = batch(instance, *MIXED)
+    assert [item.status for item in response.items] == [
         "counted",
         "refused",
         "unverified",
         "excluded",
         "repeated",
     ]
-    assert told.items[4].id == told.items[0].id
-    counts = told.counts
+    assert response.items[4].id == response.items[0].id
+    counts = response.counts
     assert (counts.items, counts.stored, counts.refused, counts.repeated) == (5, 4, 1, 1)
-    for item in told.items:
+    for item in response.items:
         if item.status != "refused":
             assert read_own_result(instance, str(item.id), str(item.receipt)).id == item.id
 
 
 def test_an_item_that_does_not_count_has_reasons(instance: Instance) -> None:
-    told = {one.index: one for one in batch(instance, *MIXED).not_counted}
-    assert set(told) == {1, 2, 3, 4}
-    assert [(e.pointer, e.code) for e in told[1].errors] == [
+    response = {one.index: one for one in batch(instance, *MIXED).not_counted}
+    assert set(response) == {1, 2, 3, 4}
+    assert [(e.pointer, e.code) for e in response[1].errors] == [
         ("/settings/0/stable_at", "above_stock")
     ]
-    assert [reason.code for reason in told[2].reasons] == ["effect_unproven"]
-    assert [reason.code for reason in told[3].reasons] == ["beyond_soft_bound"]
+    assert [reason.code for reason in response[2].reasons] == ["effect_unproven"]
+    assert [reason.code for reason in response[3].reasons] == ["beyond_soft_bound"]
 
 
 def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
@@ -70,9 +70,9 @@ def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
 
 def test_a_line_that_is_not_json_is_refused_alone(instance: Instance) -> None:
     body = json.dumps(GOOD).encode() + b"\n{broken\n"
-    told = accept_batch(instance, body, is_ndjson=True)
-    assert [item.status for item in told.items] == ["counted", "refused"]
-    assert told.not_counted[0].errors[0].code == "json_unreadable"
+    response = accept_batch(instance, body, is_ndjson=True)
+    assert [item.status for item in response.items] == ["counted", "refused"]
+    assert response.not_counted[0].errors[0].code == "json_unreadable"
 
 
 def test_a_batch_of_refused_items_lists_every_problem_with_its_item(instance: Instance) -> None:
@@ -111,27 +111,27 @@ def test_a_key_makes_a_repeated_batch_get_the_same_answer(instance: Instance) ->
 
 
 def test_a_withdrawn_item_deletes_only_its_own_answer(instance: Instance) -> None:
-    told = batch(instance, GOOD, CLAIM, idempotency_key="a")
-    withdraw_own_result(instance, str(told.items[0].id), str(told.items[0].receipt))
+    response = batch(instance, GOOD, CLAIM, idempotency_key="a")
+    withdraw_own_result(instance, str(response.items[0].id), str(response.items[0].receipt))
     assert row_counts(instance)["idempotency_record"] == 1
 
 
 def test_a_dry_run_answers_the_same_and_stores_nothing(instance: Instance) -> None:
     send(instance, GOOD)
     before = rows_of(instance)
-    told = batch(instance, *MIXED, dry_run=True)
+    response = batch(instance, *MIXED, dry_run=True)
     rehearsed = rehearse_submission(instance, a_body(CLAIM))
     assert rows_of(instance) == before
     assert rehearsed.screening.status == "unverified"
     assert rehearse_submission(instance, a_body(GOOD)).duplicate_of is not None
-    assert [item.status for item in told.items] == [
+    assert [item.status for item in response.items] == [
         "repeated",
         "refused",
         "unverified",
         "excluded",
         "repeated",
     ]
-    assert told.items[2].receipt is None
+    assert response.items[2].receipt is None
     assert send(instance, CLAIM).screening == rehearsed.screening
 
 

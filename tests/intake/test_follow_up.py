@@ -1,4 +1,4 @@
-"""A later failure is a dated failure, a month in use makes a setting lasting, the rest is noted."""
+"""A later failure is a dated failure, a month in use counts, the rest is recorded."""
 
 from datetime import timedelta
 from typing import Any
@@ -50,9 +50,9 @@ def intervals(instance: Instance, filters: Filters = EVERYTHING) -> list[tuple[i
 def test_a_later_failure_bounds_the_unit_and_contradicts_the_pass(instance: Instance) -> None:
     result = sent_counts(instance)
     assert intervals(instance) == [(20, 22)]
-    told = follow(instance, result, "failed_later", setting=-19, days=12, failure="system_hang")
-    assert told.status == "counted"
-    assert "Step back toward stock" in told.thanks
+    response = follow(instance, result, "failed_later", setting=-19, days=12, failure="system_hang")
+    assert response.status == "counted"
+    assert "Step back toward stock" in response.thanks
     assert intervals(instance) == [(0, 19)]
     own = read_own_result(instance, result.id, result.receipt)
     assert [reason.code for reason in own.settings[0].reasons] == ["contradicted_by_failure"]
@@ -88,10 +88,10 @@ def test_thirty_days_with_new_proof_of_effect_count_as_in_use(
     instance: Instance, days: Any, effect: Any, status: str, codes: list[str]
 ) -> None:
     result = sent_counts(instance)
-    told = follow(instance, result, "still_stable", days=days, effect=effect)
-    assert (told.status, [reason.code for reason in told.reasons]) == (status, codes)
-    lasting = intervals(instance, Filters(grade="in_use_30_days"))
-    assert lasting == ([(18, NEVER_FAILED)] if status == "counted" else [])
+    response = follow(instance, result, "still_stable", days=days, effect=effect)
+    assert (response.status, [reason.code for reason in response.reasons]) == (status, codes)
+    in_use = intervals(instance, Filters(grade="in_use_30_days"))
+    assert in_use == ([(18, NEVER_FAILED)] if status == "counted" else [])
     assert intervals(instance) == [(20, 22)]
 
 
@@ -107,9 +107,9 @@ def test_thirty_days_with_new_proof_of_effect_count_as_in_use(
 def test_other_outcomes_are_recorded_and_need_no_setting(
     instance: Instance, outcome: str, code: str, said: str
 ) -> None:
-    told = follow(instance, sent_counts(instance), outcome)
-    assert (told.status, told.reasons[0].code) == ("recorded", code)
-    assert said in told.thanks
+    response = follow(instance, sent_counts(instance), outcome)
+    assert (response.status, response.reasons[0].code) == ("recorded", code)
+    assert said in response.thanks
     without_use = send(instance, a_count_submission(20, 22, 2))
     again = follow(instance, without_use, outcome)
     assert (again.status, again.setting) == ("recorded", None)
@@ -122,8 +122,8 @@ def test_a_follow_up_cannot_pass_deeper_than_the_result(instance: Instance) -> N
     at_the_pass = follow(instance, result, "still_stable", setting=-20, **proof)
     assert at_the_pass.status == "counted"
     for deeper in (-21, -60):
-        told = follow(instance, result, "still_stable", setting=deeper, **proof)
-        assert (told.status, told.reasons[0].code) == ("recorded", "deeper_than_passed")
+        response = follow(instance, result, "still_stable", setting=deeper, **proof)
+        assert (response.status, response.reasons[0].code) == ("recorded", "deeper_than_passed")
     assert intervals(instance, Filters(grade="in_use_30_days")) == [(20, NEVER_FAILED)]
 
 
@@ -140,8 +140,8 @@ def test_follow_ups_of_an_excluded_setting_do_not_count(instance: Instance) -> N
     deep = a_setting(stable_at=-190, unstable_at=-200, in_use=-180)
     result = send(instance, a_submission(deep))
     document = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later"}
-    told = accept_follow_up(instance, result.id, result.receipt, a_body(document))
-    assert (told.status, told.reasons[0].code) == ("recorded", "followed_setting_excluded")
+    response = accept_follow_up(instance, result.id, result.receipt, a_body(document))
+    assert (response.status, response.reasons[0].code) == ("recorded", "followed_setting_excluded")
 
 
 def test_a_failure_after_a_firmware_change_has_its_own_firmware_era(instance: Instance) -> None:

@@ -34,11 +34,11 @@ def due(instance: Instance) -> list[str]:
 def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
     ids = {send(instance, mine(unit)).id for unit in range(3)}
     send(instance, a_submission(number=9))
-    told = list_own_results(instance, MINE)
-    assert {result.id for result in told.submissions} == ids
-    assert told.next_cursor is None
-    assert told.submissions[0].in_use[0].in_use == -70
-    assert told.submissions[0].screening.status == "counted"
+    found = list_own_results(instance, MINE)
+    assert {result.id for result in found.submissions} == ids
+    assert found.next_cursor is None
+    assert found.submissions[0].in_use[0].in_use == -70
+    assert found.submissions[0].screening.status == "counted"
 
 
 def test_an_unknown_token_sees_nothing(instance: Instance) -> None:
@@ -153,9 +153,9 @@ def test_no_byte_of_withdrawn_results_is_left_in_the_file(
     send(instance, kept)
     gone = []
     for number in range(60):
-        told = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
+        found = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
         gone.append(
-            send(instance, mine(number, platform=told, client="withdrawn-script"), f"{number}")
+            send(instance, mine(number, platform=found, client="withdrawn-script"), f"{number}")
         )
     home = instance.settings.home
     assert b"WITHDRAWN-" in everything_in(home)

@@ -135,7 +135,7 @@ def test_a_withdrawal_does_not_wait_for_readers_and_the_log_is_emptied_after_the
         send(instance, a_submission(number=1))
     deadline = time.monotonic() + 60
     while is_in_the_folder(instance):
-        assert time.monotonic() < deadline, "nobody emptied the log"
+        assert time.monotonic() < deadline, "the log was not emptied"
         time.sleep(0.05)
 
 
@@ -154,7 +154,7 @@ def test_a_withdrawal_succeeds_if_the_log_cannot_be_emptied_now(
 ) -> None:
     mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
     with waiting_in_line(instance.settings.write_lock_path):
-        instance.overwrite_withdrawn()  # raises nothing, though somebody writes for long
+        instance.overwrite_withdrawn()  # raises nothing, though another thread writes for long
     withdraw_own_result(instance, mine.id, mine.receipt)
     assert not is_in_the_folder(instance)
 

@@ -111,8 +111,8 @@ def test_screening_again_equals_sending_now(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("upgraded", ["0001_no_readings"], indirect=True)
 def test_results_older_than_the_table_of_readings_get_their_readings(upgraded: Instance) -> None:
-    told = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
-    wanted = sum(len(document.get("readings", [])) for document in told)
+    documents = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
+    wanted = sum(len(document.get("readings", [])) for document in documents)
     assert wanted > 0
     assert column(upgraded, "SELECT COUNT(*) FROM reading") == [0]
     rescreen(upgraded)

@@ -45,8 +45,13 @@ def test_results_move_with_evidence_and_follow_ups_and_leave_no_empty_chip(
 ) -> None:
     for number in range(3):
         accepted = send(instance, a_submission(a_setting(in_use=-60), chip=PRINTED, number=number))
-    told = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 40}
-    accept_follow_up(instance, accepted.id, accepted.receipt, a_body(told), None)
+    follow_up = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "outcome": "failed_later",
+        "days": 40,
+    }
+    accept_follow_up(instance, accepted.id, accepted.receipt, a_body(follow_up), None)
     right = rows_of(instance)
     misread(instance)
     reread_chips(instance, is_applied=True)

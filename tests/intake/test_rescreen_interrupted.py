@@ -1,4 +1,4 @@
-"""Results under earlier rules are told to whoever hosts, cheaply, until there are none."""
+"""Results under earlier rules are reported to the host at low cost, until there are none."""
 
 import re
 from pathlib import Path
@@ -38,7 +38,7 @@ def reopened(instance: Instance, **changes: object) -> Instance:
     return open_instance(Settings(home=instance.settings.home, **changes), HandMovedClock())
 
 
-def told(instance: Instance) -> tuple[str, str, str]:
+def reported(instance: Instance) -> tuple[str, str, str]:
     """What health, metrics and `kbapi check` say."""
     client = create_app(instance).test_client()
     ready = client.get("/health/ready")
@@ -63,14 +63,14 @@ def many(instance: Instance) -> Instance:
 def test_results_under_older_rules_are_reported_until_they_are_screened_again(
     many: Instance,
 ) -> None:
-    assert told(many) == DONE
+    assert reported(many) == DONE
     execute(many, "UPDATE submission SET rules_version = 1")
     older = reopened(many)
-    assert told(older) == ("due", "1.0", str(MANY))
+    assert reported(older) == ("due", "1.0", str(MANY))
     assert is_rescreening_due(older)
     assert rescreen(older) == MANY
     later = reopened(many)
-    assert told(later) == DONE
+    assert reported(later) == DONE
     assert not is_rescreening_due(later)
     for opened in (older, later):
         opened.close()
@@ -83,11 +83,11 @@ def test_an_upgrade_that_ends_after_its_migrations_is_reported(tmp_path: Path, d
     upgrade_to_head(settings.database_path)
     give_up_lost_secret(settings)
     upgraded = open_instance(settings)
-    assert told(upgraded)[:2] == ("due", "1.0")
+    assert reported(upgraded)[:2] == ("due", "1.0")
     rescreen(upgraded)
     upgraded.close()
     upgraded = open_instance(settings)
-    assert told(upgraded) == DONE
+    assert reported(upgraded) == DONE
     upgraded.close()
 
 
@@ -111,7 +111,7 @@ def test_an_interrupted_rescreening_is_reported_also_behind_new_results(
         rescreen(many)
     send(many, a_submission(number=MANY))
     half = reopened(many)
-    assert told(half) == ("due", "1.0", str(MANY - 5))
+    assert reported(half) == ("due", "1.0", str(MANY - 5))
     assert is_rescreening_due(half)
     assert mark_of(half) == 1
     monkeypatch.setattr(rescreening, "_rescreen_one", one)
@@ -155,8 +155,8 @@ def test_the_check_costs_the_same_for_any_number_of_results(instance: Instance) 
 def test_a_database_without_the_mark_is_searched_once(many: Instance) -> None:
     execute(many, "PRAGMA user_version = 0")
     unmarked = reopened(many)
-    assert told(unmarked) == DONE
-    assert mark_of(unmarked) == 0, "whoever watches writes nothing"
+    assert reported(unmarked) == DONE
+    assert mark_of(unmarked) == 0, "monitoring writes nothing"
     assert not is_rescreening_due(unmarked)
     assert mark_of(unmarked) == RULES_VERSION
     unmarked.close()
@@ -193,10 +193,10 @@ def test_backups_keep_the_mark(many: Instance, tmp_path: Path) -> None:
     restore_backup(many.settings, file)
     restored = reopened(many)
     assert mark_of(restored) == 1
-    assert told(restored) == ("due", "1.0", "1")
+    assert reported(restored) == ("due", "1.0", "1")
     restored.close()
 
 
 def test_a_new_instance_has_the_mark(instance: Instance) -> None:
     assert mark_of(instance) == RULES_VERSION
-    assert told(instance) == DONE
+    assert reported(instance) == DONE

@@ -40,8 +40,8 @@ def test_sent_numbers_are_stored_and_others_are_null(instance: Instance) -> None
 
 
 def test_an_implausible_number_is_stored_as_null(instance: Instance) -> None:
-    told = send(instance, with_readings({**READING, "temp_avg_c": 511, "clock_mhz": 3.2}))
-    assert len(told.reading_ignored) == 2
+    accepted = send(instance, with_readings({**READING, "temp_avg_c": 511, "clock_mhz": 3.2}))
+    assert len(accepted.reading_ignored) == 2
     assert column(instance, "temp_avg_c") == [None]
     assert column(instance, "clock_mhz") == [None]
     assert column(instance, "power_w") == [60.0]

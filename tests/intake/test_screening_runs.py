@@ -124,38 +124,38 @@ SHARED = {
 
 @pytest.mark.parametrize("case", BOUNDING)
 def test_a_failure_with_all_other_settings_proven_bounds_the_pool(case: str) -> None:
-    told = screened(a_result(CORE, GRAPHICS, trials=BOUNDING[case]))
-    assert told.unstable_steps == 18
-    assert told.status == "counted"
+    setting = screened(a_result(CORE, GRAPHICS, trials=BOUNDING[case]))
+    assert setting.unstable_steps == 18
+    assert setting.status == "counted"
 
 
 @pytest.mark.parametrize("case", SHARED)
 def test_a_shared_failure_bounds_nothing_and_the_pass_counts(case: str) -> None:
     proven = replace(CORE, read_back=-80.0)
-    told = screened(a_result(proven, GRAPHICS, trials=SHARED[case]))
-    assert told.unstable_steps is None
-    assert told.stable_steps == 16
-    assert told.early_stop_steps == 1
-    assert (told.status, told.reasons) == ("counted", ("failure_not_isolated",))
+    setting = screened(a_result(proven, GRAPHICS, trials=SHARED[case]))
+    assert setting.unstable_steps is None
+    assert setting.stable_steps == 16
+    assert setting.early_stop_steps == 1
+    assert (setting.status, setting.reasons) == ("counted", ("failure_not_isolated",))
 
 
 def test_a_shared_failure_without_a_pass_is_excluded() -> None:
     first = replace(CORE, stable_at=None)
-    told = screened(a_result(first, trials=SHARED["never passed"]))
-    assert told.status == "excluded"
-    assert "only_failure_not_isolated" in told.reasons
+    setting = screened(a_result(first, trials=SHARED["never passed"]))
+    assert setting.status == "excluded"
+    assert "only_failure_not_isolated" in setting.reasons
 
 
 def test_a_shared_failure_proves_no_effect() -> None:
-    told = screened(a_result(CORE, trials=SHARED["never passed"]))
-    assert told.status == "unverified"
+    setting = screened(a_result(CORE, trials=SHARED["never passed"]))
+    assert setting.status == "unverified"
 
 
 # Contradictions
 
 
 CONSISTENT = {
-    "as told": (a_run(at(-80)), failed(at(-90))),
+    "as stated": (a_run(at(-80)), failed(at(-90))),
     "a pass shallower": (a_run(at(-60)),),
     "a failure deeper": (failed(at(-95)),),
     "a short pass deeper": (a_run(at(-85), seconds=599.0),),
@@ -249,7 +249,7 @@ SHOWN = {
     "more clock at equal power": a_pair(60, 3000 * 1.1),
     "the most clock": a_pair(60, 3000 * FASTEST - 1),
     "the least clock": a_pair(60, 3000 * SLOWEST + 1),
-    "at a told value": a_pair(60 * 0.85, settings=(at(-80),)),
+    "at a sent value": a_pair(60 * 0.85, settings=(at(-80),)),
 }
 NOT_SHOWN = {
     "nothing changed": a_pair(),
@@ -269,8 +269,8 @@ NOT_SHOWN = {
 
 @pytest.mark.parametrize("case", SHOWN)
 def test_readings_that_fit_the_offset_prove_its_effect(case: str) -> None:
-    told = screened(a_result(CLAIM, readings=SHOWN[case]))
-    assert "effect_unproven" not in told.reasons
+    setting = screened(a_result(CLAIM, readings=SHOWN[case]))
+    assert "effect_unproven" not in setting.reasons
 
 
 @pytest.mark.parametrize("case", NOT_SHOWN)
@@ -292,10 +292,10 @@ def test_counts_are_never_read_as_millivolts() -> None:
 
 def test_a_control_reported_as_locked_excludes_its_settings() -> None:
     lock = Lock("core", "voltage_offset", "firmware_locked")
-    told = screened(a_result(CORE, locks=(lock,)))
-    assert told.status == "excluded"
-    assert told.reasons[0] == "control_locked"
-    assert "effect_unproven" in told.reasons
+    setting = screened(a_result(CORE, locks=(lock,)))
+    assert setting.status == "excluded"
+    assert setting.reasons[0] == "control_locked"
+    assert "effect_unproven" in setting.reasons
     joint = replace(CORE, domain="ring", moved_with=("core",))
     assert screened(a_result(joint, locks=(lock,))).status == "excluded"
 
@@ -320,7 +320,7 @@ COOLED = {
     "a cooler room explains it": (a_pair(45.0, temp_avg_c=60.7, ambient_c=20.0), False),
     "whole degrees decide when little is expected": (a_pair(60.0, temp_avg_c=81.0), False),
     "more than whole degrees": (a_pair(60.0, temp_avg_c=80.9), True),
-    "no power told": (a_pair(45.0, temp_avg_c=50.0, power_w=None), False),
+    "no power sent": (a_pair(45.0, temp_avg_c=50.0, power_w=None), False),
     "a fan that regulates itself": (a_pair(45.0, temp_avg_c=50.0, fan="auto"), False),
     "warmer is another rule's": (a_pair(45.0, temp_avg_c=90.0), False),
 }
@@ -329,11 +329,11 @@ COOLED = {
 @pytest.mark.parametrize("case", COOLED)
 def test_more_cooling_than_the_power_explains_excludes(case: str) -> None:
     readings, aside = COOLED[case]
-    told = screened(a_result(CORE, readings=readings))
-    assert ("temperature_implausible" in told.reasons) is aside
-    assert (told.status == "excluded") is aside
+    setting = screened(a_result(CORE, readings=readings))
+    assert ("temperature_implausible" in setting.reasons) is aside
+    assert (setting.status == "excluded") is aside
 
 
 def test_a_chip_at_its_power_limit_may_only_clock_higher() -> None:
-    told = screened(a_result(CLAIM, readings=a_pair(60.0, 3240.0)))
-    assert (told.status, told.reasons) == ("counted", ())
+    setting = screened(a_result(CLAIM, readings=a_pair(60.0, 3240.0)))
+    assert (setting.status, setting.reasons) == ("counted", ())

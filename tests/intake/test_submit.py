@@ -1,4 +1,4 @@
-"""The one road in: stored whole, once, replayed equal, refused whole."""
+"""Accepting a result: stored once and whole, repeated equally, or refused whole."""
 
 from datetime import timedelta
 from typing import Any
