@@ -8,7 +8,7 @@ import secrets
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.documents.personal_data import is_identity
+from kbapi.documents.personal_data import is_personal_data
 from kbapi.errors import AccessKeyWrong, KeyRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.storage import keys
@@ -59,7 +59,7 @@ def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
     KeyRefused
         When the name is not allowed, or looks like personal data.
     """
-    if name and (not _NAME.fullmatch(name) or is_identity(name)):
+    if name and (not _NAME.fullmatch(name) or is_personal_data(name)):
         raise KeyRefused(problems=[Problem("name", "key_name", _NAME_RULE)])
     if not scopes or set(scopes) - set(SCOPES):
         detail = f"Send one or more of: {', '.join(SCOPES)}."

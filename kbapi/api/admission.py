@@ -77,9 +77,9 @@ def _limiter_of(instance: Instance) -> Limiter:
         storage_options={**options, "wrap_exceptions": True},
         headers_enabled=False,
         in_memory_fallback_enabled=True,
-        # Of several requests that meet a fault at once the library lets one fall back.
+        # If several requests meet a fault at once, only one of them falls back.
         swallow_errors=True,
-        # It counts only what has a name, and an address at which nothing lies has none.
+        # The library counts only named endpoints, and an unknown path has none.
         request_identifier=lambda: "any",
     )
 

@@ -93,7 +93,7 @@ class ProblemApi(Api):
     def handle_http_exception(self, error: HTTPException) -> BaseResponse:
         """The answer to a request that the framework refuses."""
         if error.code is None or error.code < 400:
-            return error.get_response()  # a redirect is no error
+            return error.get_response()  # a redirect is not an error
         kind = _OF_FRAMEWORK.get(error.code)
         if isinstance(error, ClientDisconnected):
             kind = errors.BodyTooSlow

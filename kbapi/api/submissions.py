@@ -35,7 +35,7 @@ from kbapi.intake.my_submissions import (
     withdraw_own_result,
     withdraw_own_results,
 )
-from kbapi.intake.submit import accept_submission, rehearse_submission
+from kbapi.intake.submit import accept_submission, dry_run_submission
 
 blueprint = Blueprint(
     "submissions",
@@ -105,7 +105,7 @@ def submit_result() -> Response:
     require_json()
     is_dry_run, key = _is_dry_run(), idempotency_key()
     if is_dry_run:
-        return dump(rehearse_submission(instance(), sent_body()), 200)
+        return dump(dry_run_submission(instance(), sent_body()), 200)
     accepted = accept_submission(instance(), sent_body(), key)
     return dump(with_links(accepted), 201)
 

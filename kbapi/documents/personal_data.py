@@ -173,7 +173,7 @@ _SHAPES_OF_FIELD: Final = {
 }
 
 
-def find_identities(value: Any) -> tuple[Problem, ...]:
+def find_personal_data(value: Any) -> tuple[Problem, ...]:
     """A problem for each text and field name with personal data; never the text itself."""
     texts: list[_Text] = []
     _collect_texts(value, (), texts)
@@ -228,34 +228,36 @@ def _pointer_of(path: tuple[str | int, ...]) -> str:
 
 def _problems_of(text: _Text) -> Iterator[Problem]:
     if text.is_name:
-        if is_identity(text.text):
+        if is_personal_data(text.text):
             detail = f"{SENTENCE} It is the name of a field."
-            yield Problem(without_identities(text.pointer), CODE, detail)
+            yield Problem(safe_pointer(text.pointer), CODE, detail)
         return
     for shape in _SHAPES_OF_FIELD.get(text.pointer, SHAPES):
         if shape.is_in(text.text):
             detail = f"{SENTENCE} It has the form of: {shape.name}."
-            yield Problem(without_identities(text.pointer), CODE, detail)
+            yield Problem(safe_pointer(text.pointer), CODE, detail)
             return
 
 
-def is_identity(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
+def is_personal_data(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
     """Whether the text has any of these forms."""
     return any(shape.is_in(text) for shape in shapes)
 
 
 def without_personal_data(problems: Iterable[Problem]) -> list[Problem]:
     """The problems, with personal data cut from their pointers."""
-    return [replace(one, pointer=without_identities(one.pointer)) for one in problems]
+    return [replace(one, pointer=safe_pointer(one.pointer)) for one in problems]
 
 
-def without_identities(pointer: str) -> str:
+def safe_pointer(pointer: str) -> str:
     """The pointer up to the first field name with personal data: people see pointers."""
     safe = ""
     for part in pointer.split("/")[1:]:
         name = part.replace("~1", "/").replace("~0", "~")
         # The name may have been cut, and the rest of it is unknown.
-        if len(name) >= LONGEST_KEY_SHOWN or (not _PLAIN_NAME.match(name) and is_identity(name)):
+        if len(name) >= LONGEST_KEY_SHOWN or (
+            not _PLAIN_NAME.match(name) and is_personal_data(name)
+        ):
             return safe
         safe += f"/{part}"
     return safe

@@ -17,7 +17,7 @@ from marshmallow import ValidationError
 from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT, MOST_SETTINGS
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
-from kbapi.documents.personal_data import CODE, find_identities, without_personal_data
+from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusals import refuse_document, refuse_in_force, refuse_setting
 from kbapi.documents.results import (
@@ -231,7 +231,7 @@ def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) ->
 
 def _with_personal_data(reading: JsonReading) -> JsonReading:
     """The JSON value with the problems of its text, personal data included."""
-    return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
+    return JsonReading(reading.value, (*find_personal_data(reading.value), *reading.problems))
 
 
 def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
@@ -304,7 +304,7 @@ def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefu
 
 
 def refusal_of(problems: Iterable[Problem]) -> DocumentRefused:
-    """The refusal of a question or a follow-up: each problem once, without personal data."""
+    """The refusal of a question: each problem once, without personal data."""
     return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
 
 

@@ -209,7 +209,7 @@ def accept_submission(
     return accepted
 
 
-def rehearse_submission(instance: Instance, body: bytes) -> DryRunResponse:
+def dry_run_submission(instance: Instance, body: bytes) -> DryRunResponse:
     """The answer that the result would get; nothing is stored.
 
     Raises what `accept_submission` raises about the document and the database.

@@ -20,7 +20,7 @@ from kbapi.instance.instance import (
 )
 from kbapi.instance.write_gate import WriteGate
 from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
-from kbapi.intake.submit import rehearse_submission
+from kbapi.intake.submit import dry_run_submission
 from kbapi.settings import Settings
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.driver import dbapi2
@@ -71,7 +71,7 @@ def test_nothing_is_written_and_everything_else_is_answered(
     with pytest.raises(fault):
         withdraw_own_result(closed, stored.id, stored.receipt)
     assert b'"units":1' in advise_start(closed, a_question(closed)).body
-    assert rehearse_submission(closed, a_body(a_submission(number=2))).settings
+    assert dry_run_submission(closed, a_body(a_submission(number=2))).settings
     assert rows_of(closed) == before
     closed.close()
 

@@ -12,7 +12,7 @@ from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
-from kbapi.intake.submit import rehearse_submission
+from kbapi.intake.submit import dry_run_submission
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_body, a_setting, a_submission, row_counts, rows_of, send
 
@@ -120,10 +120,10 @@ def test_a_dry_run_answers_the_same_and_stores_nothing(instance: Instance) -> No
     send(instance, GOOD)
     before = rows_of(instance)
     response = batch(instance, *MIXED, dry_run=True)
-    rehearsed = rehearse_submission(instance, a_body(CLAIM))
+    dry_run = dry_run_submission(instance, a_body(CLAIM))
     assert rows_of(instance) == before
-    assert rehearsed.screening.status == "unverified"
-    assert rehearse_submission(instance, a_body(GOOD)).duplicate_of is not None
+    assert dry_run.screening.status == "unverified"
+    assert dry_run_submission(instance, a_body(GOOD)).duplicate_of is not None
     assert [item.status for item in response.items] == [
         "repeated",
         "refused",
@@ -132,7 +132,7 @@ def test_a_dry_run_answers_the_same_and_stores_nothing(instance: Instance) -> No
         "repeated",
     ]
     assert response.items[2].receipt is None
-    assert send(instance, CLAIM).screening == rehearsed.screening
+    assert send(instance, CLAIM).screening == dry_run.screening
 
 
 def test_over_http_the_status_distinguishes_all_some_and_none(client: FlaskClient) -> None:
