@@ -236,7 +236,7 @@ def _store(
     if earlier is not None:
         return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
     submission_id, accepted = store_once(instance, connection, prepared)
-    if replay is not None:  # otherwise a thousand answers would be serialised for no use
+    if replay is not None:
         keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
     return accepted
 

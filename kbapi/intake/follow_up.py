@@ -123,7 +123,9 @@ def accept_follow_up(
         if earlier is not None:
             return _response_from(earlier.answer)
         response = _store(instance, connection, stored, _followed(connection, stored, sent), raw)
-        keep_answer(instance, connection, replay, stored.id, orjson.dumps(response).decode())
+        if replay is not None:
+            answer = orjson.dumps(response).decode()
+            keep_answer(instance, connection, replay, stored.id, answer)
     count_follow_up(response.status)
     return response
 

@@ -158,13 +158,11 @@ def find_earlier_answer(
 def keep_answer(
     instance: Instance,
     connection: Connection,
-    replay: Replay | None,
+    replay: Replay,
     submission_id: int,
     answer: str,
 ) -> None:
     """Store an answer for a day; the withdrawal of its submission deletes it."""
-    if replay is None:
-        return
     now = instance.now()
     results.save_outcome(
         connection,
@@ -204,7 +202,8 @@ def accept_submission(
         if earlier is not None:
             return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
         submission_id, accepted = store_once(instance, connection, prepared)
-        keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
+        if replay is not None:
+            keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
     count_accepted(accepted)
     return accepted
 
