@@ -7,7 +7,7 @@ import orjson
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution
-from kbapi.advice.evidence_found import EvidenceFound, Percentile, control_of, find_evidence
+from kbapi.advice.evidence_found import EvidenceFound, Percentile, find_evidence
 from kbapi.advice.start.answer import NoStartReason, StartAnswer, SuggestedStart, start_answer
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.curation.queue import ReviewedSetting, SettingsSeen
@@ -108,12 +108,12 @@ def show_item(instance: Instance, public_id: str, ordinal: int) -> ReviewItem:
     """
     with instance.reading() as connection:
         around = _look_around(instance, connection, public_id, ordinal)
-    answered = _answer(instance, around, around.found_without)
+    answered = _answer(around, around.found_without)
     return ReviewItem(
         setting=around.setting,
         document=orjson.loads(around.stored.document),
         history=around.history,
-        pool=None if answered is None else _pool(instance, around, answered),
+        pool=None if answered is None else _pool(around, answered),
         cautions=() if answered is None else answered.cautions,
     )
 
@@ -167,18 +167,13 @@ def _question(instance: Instance, setting: ReviewedSetting) -> Question | None:
         return None
 
 
-def _answer(instance: Instance, around: _Around, found: EvidenceFound | None) -> StartAnswer | None:
+def _answer(around: _Around, found: EvidenceFound | None) -> StartAnswer | None:
     question = around.question
-    if question is None or found is None:
-        return None
-    control = control_of(question, found, instance.catalogue)
-    return start_answer(
-        question, found, control, instance.catalogue.grid_for(question.chip, control)
-    )
+    return None if question is None or found is None else start_answer(question, found)
 
 
-def _pool(instance: Instance, around: _Around, without: StartAnswer) -> PoolComparison:
-    with_it = _answer(instance, around, around.found_with)
+def _pool(around: _Around, without: StartAnswer) -> PoolComparison:
+    with_it = _answer(around, around.found_with)
     return PoolComparison(
         percentiles=without.percentiles or (),
         start_with=None if with_it is None else _start(with_it),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.advice.locks.shares import differs_response
+from kbapi.advice.locks.shares import comparison_response
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.storage.locks import TriedLock
 from tests.evidence.lock_makers import a_tried_lock
@@ -64,7 +64,7 @@ def _changes_found(runs: int, spans: tuple[int, ...]) -> list[Row]:
         found, near, held, known = np.zeros((4, runs), dtype=np.bool_)
         for run in range(runs):
             drawn = _planted(rng, span)
-            told = differs_response(_differences(drawn.reports())).change
+            told = comparison_response(_differences(drawn.reports())).change
             months = np.unique(drawn.month)
             true = int(months[months >= span][0])
             found[run] = told.is_change
@@ -135,7 +135,7 @@ def _stable(rng: np.random.Generator, size: int, share: float) -> _Drawn:
 
 
 def _is_change(drawn: _Drawn) -> bool:
-    return differs_response(_differences(drawn.reports())).change.is_change
+    return comparison_response(_differences(drawn.reports())).change.is_change
 
 
 def _imagined_where_owners_have_three(runs: int) -> list[Row]:
@@ -151,7 +151,7 @@ def _imagined_where_owners_have_three(runs: int) -> list[Row]:
             for number, (owner, _) in enumerate(of_three)
         ]
         for place, reports in enumerate(([*owners, *more], [*owners, *others])):
-            found[place, run] = differs_response(_differences(reports)).change.is_change
+            found[place, run] = comparison_response(_differences(reports)).change.is_change
     what = "change imagined, 30 of 100 owners send three machines that are alike"
     return [
         measured(what, float(found[0].mean()), "share", "< 0.01"),
