@@ -13,7 +13,7 @@ from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
-from kbapi.stats.time.drift import UNTOLD, DatedLimits, DriftFound, find_drift
+from kbapi.stats.time.drift import UNKNOWN, DatedLimits, DriftFound, find_drift
 from kbapi.stats.time.two_groups import compare_scored, holm_adjusted, log_rank_scores
 from kbapi.storage.evidence import ConditionsRow, DatedRows, load_conditions, load_dated_rows
 from kbapi.storage.pools import WhatIf
@@ -327,7 +327,7 @@ def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
     if found.kind is None:
         return PoolDrift(found, "", "")
     version = ""
-    if found.version != UNTOLD:
+    if found.version != UNKNOWN:
         version = _versions([getattr(row, found.kind) for row in conditions])[found.version]
     return PoolDrift(found, month_text(found.since), version)
 
@@ -360,7 +360,7 @@ def _dated_units(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> _Dated
 
 
 def _labels(words: Sequence[str]) -> Integers:
-    label = {word: place for place, word in enumerate(_versions(words))} | {"": UNTOLD}
+    label = {word: place for place, word in enumerate(_versions(words))} | {"": UNKNOWN}
     return np.array([label[word] for word in words], dtype=np.int64)
 
 

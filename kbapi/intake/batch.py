@@ -141,7 +141,7 @@ def accept_batch(
         _require_one_contributor(prepared)
     # Hashed once, not for each item: each item's answer is stored under the whole request.
     request = _Request(sha256(body).digest(), None if dry_run else idempotency_key)
-    with instance.rehearsing() if dry_run else instance.writing() as connection:
+    with instance.dry_run() if dry_run else instance.writing() as connection:
         outcomes = [
             _store(instance, connection, one, request, place) for place, one in enumerate(prepared)
         ]

@@ -214,7 +214,7 @@ def dry_run_submission(instance: Instance, body: bytes) -> DryRunResponse:
     Raises what `accept_submission` raises about the document and the database.
     """
     prepared = prepare(instance, read_json(body))
-    with instance.rehearsing() as connection:
+    with instance.dry_run() as connection:
         _, accepted = store_once(instance, connection, prepared)
     return dry_run_from(accepted)
 

@@ -106,7 +106,7 @@ def test_ci_tries_each_python_that_is_named() -> None:
     assert tried.split() == ["{}.{}".format(*python) for python in PYTHONS]
 
 
-def test_the_oldest_python_is_told_alike() -> None:
+def test_the_oldest_python_is_the_same_in_every_file() -> None:
     oldest = ".".join(map(str, PYTHONS[0]))
     assert PROJECT["project"]["requires-python"] == f">={oldest}"
     assert PROJECT["tool"]["mypy"]["python_version"] == oldest

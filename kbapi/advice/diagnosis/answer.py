@@ -236,10 +236,12 @@ def _change_outcome(one: ChangeCompared, asked: Diagnosis) -> ChangeOutcome | No
     return ChangeOutcome(
         change=one.change,
         is_yours=one.change in asked.changed,
-        units_with_change=_outcome(one.failed_with, one.kept_with, one.lift.with_it),
-        units_without_change=_outcome(one.failed_without, one.kept_without, one.lift.without),
+        units_with_change=_outcome(one.failed_with, one.kept_with, one.lift.with_change),
+        units_without_change=_outcome(
+            one.failed_without, one.kept_without, one.lift.without_change
+        ),
         risk_ratio=round(one.lift.ratio, 2),
-        risk_ratio_lower=round(one.lift.at_least, 2),
+        risk_ratio_lower=round(one.lift.lower, 2),
     )
 
 

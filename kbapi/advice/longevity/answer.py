@@ -17,8 +17,8 @@ from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
-from kbapi.stats.search.settle import CONFIDENCE as MARGIN_CONFIDENCE
-from kbapi.stats.search.settle import WANTED_DAYS
+from kbapi.stats.search.recommended_margin import CONFIDENCE as MARGIN_CONFIDENCE
+from kbapi.stats.search.recommended_margin import WANTED_DAYS
 from kbapi.stats.time.drift import DriftKind
 from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
@@ -319,9 +319,9 @@ def margin_response(found: LongevityFound) -> RecommendedMargin:
         survival = survival_share(evidence.bands[band], WANTED_DAYS, MARGIN_CONFIDENCE)
     return RecommendedMargin(
         margin=recommended.margin,
-        margin_source=recommended.standing,
+        margin_source=recommended.source,
         survival=survival,
-        text=longevity_text.margin_text(recommended.standing, found.control, recommended.margin),
+        text=longevity_text.margin_text(recommended.source, found.control, recommended.margin),
     )
 
 

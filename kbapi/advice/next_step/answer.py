@@ -37,7 +37,7 @@ from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.search.next_step import Stop
-from kbapi.stats.search.settle import RecommendedMargin
+from kbapi.stats.search.recommended_margin import RecommendedMargin
 from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
 
 NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached"]
@@ -270,7 +270,7 @@ def _next_step_answer(
         next_step=proposed,
         reason=None if proposed else _reason(state),
         recommended_in_use=in_use,
-        margin_source=margin.standing,
+        margin_source=margin.source,
         expected_search=rest_of_search(state),
         fixed_step_search=fixed_step_search(state),
         fixed_step_search_text=next_step_text.fixed_step_search(),

@@ -17,8 +17,8 @@ from kbapi.stats.intervals import Grid
 from kbapi.stats.search.chances import chances_of_unit, limit_chances
 from kbapi.stats.search.next_step import (
     CarefulPlan,
-    CustomarySearch,
     ExpectedSearch,
+    FixedStepSearch,
     SearchPlan,
     SearchTerms,
     expected_of_plan,
@@ -26,7 +26,7 @@ from kbapi.stats.search.next_step import (
     plan_search,
 )
 from kbapi.stats.start.pool import PoolFit, fit_pool
-from kbapi.stats.start.start import depth_in_reach, level_of, says_something
+from kbapi.stats.start.start import depth_in_reach, is_informative, level_of
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
 
@@ -95,7 +95,7 @@ class SearchState:
     @property
     def has_evidence(self) -> bool:
         """Whether there are results enough to compute chances from."""
-        return says_something(self.fit)
+        return is_informative(self.fit)
 
     @property
     def level(self) -> Level:
@@ -147,7 +147,7 @@ def _domains(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
 
 def _start_steps(fit: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
-    if not says_something(fit):
+    if not is_informative(fit):
         return 0
     stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE)
     return max(0, depth_in_reach(fit, stable_share_used, DEFAULT_CONFIDENCE).shallow)
@@ -161,7 +161,7 @@ def _plan(
     control: LimitControl,
     grid: Grid,
 ) -> SearchPlan | CarefulPlan:
-    if says_something(fit) and deepest > 0:
+    if is_informative(fit) and deepest > 0:
         chances = chances_of_unit(limit_chances(fit, deepest), own.stable_steps, own.unstable_steps)
         return plan_search(chances, terms)
     # Where nothing is known: the smallest step that can be entered, and no finer than wanted.
@@ -249,7 +249,7 @@ def fixed_step_search(state: SearchState) -> SearchForecast | None:
     usual, grid, terms = USUAL_WIDTHS[state.found.control], state.found.grid, state.terms
     steps = (grid.stable_steps(width) for width in (usual.first, usual.step, usual.refine))
     first, step, refine = (max(1, one) for one in steps)
-    search = CustomarySearch(first, step, refine, state.deepest)
+    search = FixedStepSearch(first, step, refine, state.deepest)
     expected = expected_search(
         state.plan.chances, search, terms.trial_minutes, terms.failure_minutes
     )
