@@ -318,8 +318,7 @@ def hold_decisions(
     """Keep these in the history, and rebuild what stands on their settings."""
     decisions.add_decisions(connection, [row for _, row in decided])
     settings = [setting for setting, _ in decided]
-    for submission_id in {setting.submission_id for setting in settings}:
-        decisions.apply_decisions(connection, submission_id)
+    decisions.apply_decisions(connection, {setting.submission_id for setting in settings})
     for setting in settings:
         places = decisions.find_places_of(connection, setting)
         book_evidence(connection, places, setting.contributor_id)

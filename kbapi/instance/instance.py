@@ -176,7 +176,7 @@ class Instance:
     @cached_property
     def rules(self) -> RulesWatch:
         """Whether results wait for being screened again."""
-        return RulesWatch(self.hot_reads, RULES_VERSION)
+        return RulesWatch(self._reading_engine, RULES_VERSION)
 
     @cached_property
     def _commits(self) -> SharedCommit:

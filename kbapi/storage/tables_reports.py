@@ -64,7 +64,7 @@ class LockReport(SQLModel, table=True):
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_lock_report_chip_domain_control", "chip_id", "domain", "control"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
@@ -123,7 +123,7 @@ class Reading(SQLModel, table=True):
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_reading_chip_load", "chip_id", "load"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
@@ -173,7 +173,7 @@ class FollowUp(SQLModel, table=True):
         CheckConstraint("unstable_steps IS NULL OR stable_steps IS NULL", name="one_end"),
         Index("ix_follow_up_unit_pool", "unit_id", "pool_id"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(
             ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
@@ -216,7 +216,7 @@ class AccessKey(SQLModel, table=True):
         day("created_day"),
         day("revoked_day"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     name: str
     """Name that the host gave it; empty if it has none."""
     key_hash: bytes = Field(unique=True)
@@ -238,7 +238,7 @@ class Decision(SQLModel, table=True):
         day("decided_day"),
         Index("ix_decision_submission_ordinal", "submission_id", "ordinal"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
@@ -266,7 +266,7 @@ class NoteRow(SQLModel, table=True):
         text("markdown", 4_000),
         UniqueConstraint("key", "state"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     key: str
     state: str
     """A draft may stand beside what is published, and is never answered."""
@@ -292,7 +292,7 @@ class NoteHistory(SQLModel, table=True):
         text("markdown", 4_000),
         day("replaced_day"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     key: str = Field(index=True)
     source: str
     reviewed_month: str

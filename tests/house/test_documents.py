@@ -22,7 +22,7 @@ from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.guide_files import FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import OF_COMMANDS, Settings
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 from tests.house import write_readme
 from tests.house.texts import (
     ALL_FOR_USERS,
@@ -256,7 +256,7 @@ def test_the_readme_and_the_index_lead_to_every_guide() -> None:
         assert f"]({name}.md)" in GUIDES[INDEX]
 
 
-@pytest.mark.parametrize("table", [table.name for table in SQLModel.metadata.sorted_tables])
+@pytest.mark.parametrize("table", [table.name for table in METADATA.sorted_tables])
 def test_every_table_stands_in_the_text_of_its_package(table: str) -> None:
     assert f"| `{table}` |" in OF_PACKAGES["kbapi/storage"]
 

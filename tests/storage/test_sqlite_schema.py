@@ -16,7 +16,7 @@ from kbapi.settings import Settings
 from kbapi.storage.sqlite import schema as database_schema
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 from tests.makers import a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
 
@@ -44,7 +44,7 @@ def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path)
     engine = make_writing_engine(tmp_path / "migrated.sqlite3")
     with engine.begin() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
-        assert compare_metadata(context, SQLModel.metadata) == []
+        assert compare_metadata(context, METADATA) == []
     engine.dispose()
 
 

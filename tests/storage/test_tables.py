@@ -11,9 +11,9 @@ from sqlalchemy.exc import IntegrityError
 
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 
-TABLES: dict[str, Table] = dict(SQLModel.metadata.tables)
+TABLES: dict[str, Table] = dict(METADATA.tables)
 HASH = b"h" * 32
 
 # One sound row in each table; the numbers refer to each other.
@@ -243,7 +243,7 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     schema.upgrade_to_head(database)
     made = make_writing_engine(database)
     with made.begin() as connection:
-        for table in SQLModel.metadata.sorted_tables:
+        for table in METADATA.sorted_tables:
             # Plain SQL, so that nothing but the database checks anything.
             columns = list(ROWS[table.name])
             connection.execute(

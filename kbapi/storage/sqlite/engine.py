@@ -1,10 +1,9 @@
-"""Connections to SQLite: engines, pragmas, faults, and statements run as written.
+"""Connections to SQLite: engines, pragmas, faults, sessions, and statements run as written.
 
-SQLAlchemy's care for a statement costs several times what SQLite needs to run one of these. The
-caller's transaction holds for them too: they use its own connection, and begin and end nothing.
-What goes in and comes out are SQLite's own types: a date is handed over as its ISO text.
-
-The engine's connection, transaction and result cost ten times what SQLite needs for a row.
+A cold path opens a session on the connection of its caller (`session_on`). A hot path runs its
+statement on the driver (`find_rows` and the others), because SQLAlchemy costs several times what
+SQLite needs for a row. Both use the transaction of the caller, and neither begins nor ends one.
+The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
 import errno
@@ -15,13 +14,14 @@ from contextlib import closing, contextmanager
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 from urllib.parse import quote
 
-from sqlalchemy import Connection, create_engine, event
+from sqlalchemy import Connection, Select, create_engine, event
 from sqlalchemy import Engine as Engine
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
+from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
     KbapiError,
@@ -33,6 +33,8 @@ from kbapi.errors import (
 )
 from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
 from kbapi.storage.sqlite.driver import dbapi2
+
+Found = TypeVar("Found")
 
 # SQLite's own words for its result codes; the driver hands on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
@@ -232,7 +234,7 @@ def has_strict_checks() -> bool:
         except dbapi2.OperationalError:
             return False
         (day,) = connection.execute("SELECT date('2026-02-30')").fetchone()
-    return day != "2026-02-30"
+    return bool(day != "2026-02-30")
 
 
 def _day_or_none(value: object) -> str | None:
@@ -345,14 +347,53 @@ def library_version() -> tuple[int, int, int]:
     return major, minor, patch
 
 
+@contextmanager
+def session_on(connection: Connection) -> Iterator[Session]:
+    """A session in the transaction of this connection: it flushes at its end, and never commits."""
+    with Session(
+        connection,
+        # Any other mode would end a savepoint of its own, and with it what the session wrote.
+        join_transaction_mode="rollback_only",
+        # Sessions are short: none reads again what one of its statements has changed.
+        expire_on_commit=False,
+        execution_options={"synchronize_session": False},
+    ) as session:
+        yield session
+        session.flush()
+
+
+def load_as(
+    connection: Connection, kind: Callable[..., Found], statement: Select[*tuple[Any, ...]]
+) -> list[Found]:
+    """An object for each row of a statement whose columns are named after the fields of `kind`."""
+    return [kind(**row._asdict()) for row in connection.execute(statement)]
+
+
+def load_columns(
+    connection: Connection, kind: Callable[..., Found], statement: Select[*tuple[Any, ...]]
+) -> Found | None:
+    """One object with a tuple for each column of a statement, named alike; None without rows."""
+    result = connection.execute(statement)
+    columns = zip(*result.all(), strict=True)
+    found = dict(zip(result.keys(), columns, strict=False))
+    return kind(**found) if found else None
+
+
+def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
+    """The INSERT for these columns of a table, for `add_row` and `add_rows`."""
+    values = ", ".join("?" * len(columns))
+    return f"INSERT INTO {table.__tablename__} ({', '.join(columns)}) VALUES ({values})"  # noqa: S608
+
+
 def _run(connection: Connection, statement: str, values: Sequence[Any]) -> Any:
     try:
-        return _driver(connection).execute(statement, values)
+        return driver_of(connection).execute(statement, values)
     except dbapi2.Error as error:
         raise _as_sqlalchemy_error(statement, error) from error
 
 
-def _driver(connection: Connection) -> Any:
+def driver_of(connection: Connection) -> Any:
+    """The connection of the driver under a connection of SQLAlchemy."""
     return connection.connection.driver_connection
 
 
@@ -405,7 +446,7 @@ def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -
 def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any]]) -> None:
     """Add every row; none is no fault."""
     try:
-        _driver(connection).executemany(statement, rows)
+        driver_of(connection).executemany(statement, rows)
     except dbapi2.Error as error:
         raise _as_sqlalchemy_error(statement, error) from error
 

@@ -59,9 +59,10 @@ _COUNT: Final = f"""
     RETURNING hits
 """  # noqa: S608 - words of ours
 _STANDING: Final = f"SELECT hits, ends FROM counted_window WHERE key = :key AND {_RUNS}"  # noqa: S608
-_PRUNE: Final = f"DELETE FROM counted_window WHERE NOT ({_RUNS})"  # noqa: S608
-_CLEAR: Final = "DELETE FROM counted_window WHERE key = :key"
-_RESET: Final = "DELETE FROM counted_window RETURNING 1"
+_FORGET: Final = "DELETE FROM counted_window WHERE {} RETURNING key"
+_PRUNE: Final = _FORGET.format(f"NOT ({_RUNS})")
+_CLEAR: Final = _FORGET.format("key = :key")
+_RESET: Final = _FORGET.format("TRUE")
 
 
 class RateFile(Storage):
