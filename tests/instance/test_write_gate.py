@@ -22,7 +22,7 @@ from kbapi.instance.write_gate import WriteGate
 from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
 from kbapi.intake.submit import rehearse_submission
 from kbapi.settings import Settings
-from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import (
     HandMovedClock,
@@ -268,7 +268,7 @@ def test_an_instance_that_not_even_opens_says_so(
     def full(_path: Path) -> None:
         raise dbapi2.OperationalError("disk I/O error")
 
-    monkeypatch.setattr(schema, "open_untouched", full)
+    monkeypatch.setattr(engine, "open_untouched", full)
     with pytest.raises(StorageUnwritable, match="cannot open the database") as told:
         open_instance(instance.settings)
     assert "questions are still answered" not in told.value.detail

@@ -110,7 +110,8 @@ class _Shared:
         except BaseException as fault:
             driver = self.connection.connection.driver_connection
             if driver is not None and driver.in_transaction:
-                savepoint.rollback()
+                if savepoint.is_active:  # a session that cannot flush rolls it back itself
+                    savepoint.rollback()
             else:  # a disk that is full makes SQLite undo everybody's work
                 self._fault = fault
             raise

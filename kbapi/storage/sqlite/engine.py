@@ -9,7 +9,7 @@ The driver takes and returns SQLite's own types: a date is its ISO text.
 import errno
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from datetime import date
 from functools import cache, partial
@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 from urllib.parse import quote
 
-from sqlalchemy import Connection, Select, create_engine, event
+from sqlalchemy import CTE, Connection, FromClause, Select, create_engine, event
 from sqlalchemy import Engine as Engine
+from sqlalchemy.dialects.sqlite.base import SQLiteCompiler
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlmodel import Session, SQLModel
@@ -122,6 +123,14 @@ _PRAGMAS: Final = (
 _READS_ONLY: Final = "PRAGMA query_only=ON"
 
 
+class _Compiler(SQLiteCompiler):
+    """Compiles statements as SQLAlchemy does, with hints such as INDEXED BY after a table."""
+
+    def get_from_hint_text(self, table: FromClause, text: str | None) -> str | None:
+        """The hint as it is."""
+        return text
+
+
 def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> Engine:
     """An engine whose every transaction is a writer from its first statement on.
 
@@ -193,7 +202,9 @@ def _make_engine(
         pool_size=pool_size,
         max_overflow=0,
         creator=partial(opened, database),
+        hide_parameters=True,  # an error is logged, and a value may be a document
     )
+    engine.dialect.statement_compiler = _Compiler
 
     @event.listens_for(engine, "connect")
     def set_pragmas(dbapi_connection: Any, _record: object) -> None:
@@ -280,7 +291,10 @@ def _mode_to_look(database: Path) -> str:
 def reading_untouched(database: Path) -> Iterator[Connection]:
     """A connection that sees one state of a file, and changes nothing of it."""
     engine = create_engine(
-        f"sqlite+pysqlite:///{database}", module=dbapi2, creator=partial(open_untouched, database)
+        f"sqlite+pysqlite:///{database}",
+        module=dbapi2,
+        creator=partial(open_untouched, database),
+        hide_parameters=True,
     )
     try:
         with readable_faults(), engine.connect() as connection:
@@ -358,25 +372,44 @@ def session_on(connection: Connection) -> Iterator[Session]:
         expire_on_commit=False,
         execution_options={"synchronize_session": False},
     ) as session:
-        yield session
-        session.flush()
+        try:
+            yield session
+            session.flush()
+        except DBAPIError as fault:
+            # A full disk makes SQLite undo the whole transaction, and then the session cannot roll
+            # back to its savepoint: the first fault is the one to report.
+            first = fault.__context__
+            if isinstance(first, DBAPIError) and not driver_of(connection).in_transaction:
+                raise first from None
+            raise
 
 
 def load_as(
-    connection: Connection, kind: Callable[..., Found], statement: Select[*tuple[Any, ...]]
+    connection: Connection,
+    kind: Callable[..., Found],
+    statement: Select[*tuple[Any, ...]],
+    values: Mapping[str, Any] | None = None,
 ) -> list[Found]:
     """An object for each row of a statement whose columns are named after the fields of `kind`."""
-    return [kind(**row._asdict()) for row in connection.execute(statement)]
+    return [kind(**row._asdict()) for row in connection.execute(statement, values)]
 
 
 def load_columns(
-    connection: Connection, kind: Callable[..., Found], statement: Select[*tuple[Any, ...]]
+    connection: Connection,
+    kind: Callable[..., Found],
+    statement: Select[*tuple[Any, ...]],
+    values: Mapping[str, Any] | None = None,
 ) -> Found | None:
     """One object with a tuple for each column of a statement, named alike; None without rows."""
-    result = connection.execute(statement)
+    result = connection.execute(statement, values)
     columns = zip(*result.all(), strict=True)
     found = dict(zip(result.keys(), columns, strict=False))
     return kind(**found) if found else None
+
+
+def materialized(statement: Select[*tuple[Any, ...]], name: str) -> CTE:
+    """A common table expression that SQLite computes once, and does not merge into its query."""
+    return statement.cte(name).prefix_with("MATERIALIZED", dialect="sqlite")
 
 
 def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
@@ -398,7 +431,7 @@ def driver_of(connection: Connection) -> Any:
 
 
 def _as_sqlalchemy_error(statement: str, error: Exception) -> BaseException:
-    # One family of errors for every statement; the values may be a document, and stay unsaid.
+    # One family of errors for every statement, without its values, as from the engines.
     return DBAPIError.instance(statement, (), error, dbapi2.Error, hide_parameters=True)
 
 
