@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Integer, Select, exists, literal
+from sqlalchemy import ColumnElement, Connection, Integer, Select, String, bindparam, exists
 from sqlalchemy import select as select_columns
 from sqlalchemy.orm import aliased
 from sqlmodel import and_, case, col, func, select
@@ -177,7 +177,11 @@ _LATEST_FIRST: Final = (
 )
 
 
-def _latest(of: ColumnElement[bool], machine: str, firmware_month: str) -> ColumnElement[bool]:
+_MACHINE: Final = bindparam("machine", type_=String)
+_FIRMWARE_MONTH: Final = bindparam("firmware_month", type_=String)
+
+
+def _latest(of: ColumnElement[bool]) -> ColumnElement[bool]:
     """The condition that a report is the latest of its unit about a control, filtered first."""
     place = func.row_number().over(
         partition_by=(
@@ -191,63 +195,16 @@ def _latest(of: ColumnElement[bool], machine: str, firmware_month: str) -> Colum
     ranked = (
         select_columns(col(LockReport.id), place.label("place"))
         .join(Chip, col(Chip.id) == col(LockReport.chip_id))
-        .where(of, _is_in_force())
-    )
-    if machine:
-        ranked = ranked.where(col(LockReport.machine) == machine)
-    if firmware_month:
-        ranked = ranked.where(col(LockReport.firmware_month) == firmware_month)
-    found = ranked.cte("ranked")
-    latest = select_columns(found.c.id).where(found.c.place == 1)
-    return and_(col(LockReport.id).in_(latest), col(LockReport.status) != "unknown")
-
-
-_FULL_WEIGHT_PPM: Final = 1_000_000
-
-
-def load_lock_groups(
-    connection: Connection,
-    line_id: int,
-    units_of_full_weight: int,
-    machine: str = "",
-    firmware_month: str = "",
-) -> list[LockGroup]:
-    """The latest reports of a line's units, filtered first if asked; `unknown` is left out."""
-    latest = (
-        select_columns(
-            col(Chip.key).label("chip_key"),
-            col(Chip.series),
-            *(getattr(LockReport, name) for name in _SHARED_FIELDS),
-            func.count()
-            .over(
-                partition_by=(
-                    col(LockReport.chip_id),
-                    col(LockReport.domain),
-                    col(LockReport.control),
-                    col(LockReport.contributor_id),
-                )
-            )
-            .label("reports"),
+        .where(
+            of,
+            _is_in_force(),
+            _MACHINE.in_(["", col(LockReport.machine)]),
+            _FIRMWARE_MONTH.in_(["", col(LockReport.firmware_month)]),
         )
-        .join(Chip, col(Chip.id) == col(LockReport.chip_id))
-        .where(_latest(col(Chip.line_id) == line_id, machine, firmware_month))
-        .cte("latest")
+        .cte("ranked")
     )
-    most = literal(units_of_full_weight, Integer)
-    weight = case(
-        (latest.c.reports <= most, _FULL_WEIGHT_PPM),
-        else_=_FULL_WEIGHT_PPM * most // latest.c.reports,
-    )
-    # A report without a try weighs one half.
-    weight = case((latest.c.found_by == _TRIED, weight), else_=weight // 2)
-    fields = [latest.c[name] for name in ("chip_key", "series", *_SHARED_FIELDS)]
-    return load_as(
-        connection,
-        LockGroup,
-        select_columns(*fields, func.sum(weight).label("weight_ppm"), func.count().label("units"))
-        .group_by(*fields)
-        .order_by(*fields),
-    )
+    latest = select_columns(ranked.c.id).where(ranked.c.place == 1)
+    return and_(col(LockReport.id).in_(latest), col(LockReport.status) != "unknown")
 
 
 _SHARED_FIELDS: Final = (
@@ -264,33 +221,89 @@ _SHARED_FIELDS: Final = (
     "kernel_lockdown",
     "voltage_write_protection",
 )
+_FULL_WEIGHT_PPM: Final = 1_000_000
+
+
+def _groups() -> Select[*tuple[Any, ...]]:
+    of_contributor = func.count().over(
+        partition_by=(
+            col(LockReport.chip_id),
+            col(LockReport.domain),
+            col(LockReport.control),
+            col(LockReport.contributor_id),
+        )
+    )
+    latest = (
+        select_columns(
+            col(Chip.key).label("chip_key"),
+            col(Chip.series),
+            *(getattr(LockReport, name) for name in _SHARED_FIELDS),
+            of_contributor.label("reports"),
+        )
+        .join(Chip, col(Chip.id) == col(LockReport.chip_id))
+        .where(_latest(col(Chip.line_id) == bindparam("line_id")))
+        .cte("latest")
+    )
+    most = bindparam("units_of_full_weight", type_=Integer)
+    weight = case(
+        (latest.c.reports <= most, _FULL_WEIGHT_PPM),
+        else_=_FULL_WEIGHT_PPM * most // latest.c.reports,
+    )
+    # A report without a try weighs one half.
+    weight = case((latest.c.found_by == _TRIED, weight), else_=weight // 2)
+    fields = [latest.c[name] for name in ("chip_key", "series", *_SHARED_FIELDS)]
+    return (
+        select_columns(*fields, func.sum(weight).label("weight_ppm"), func.count().label("units"))
+        .group_by(*fields)
+        .order_by(*fields)
+    )
+
+
+_GROUPS: Final = _groups()
+
+
+def load_lock_groups(
+    connection: Connection,
+    line_id: int,
+    units_of_full_weight: int,
+    machine: str = "",
+    firmware_month: str = "",
+) -> list[LockGroup]:
+    """The latest reports of a line's units, filtered first if asked; `unknown` is left out."""
+    values = {
+        "line_id": line_id,
+        "units_of_full_weight": units_of_full_weight,
+        "machine": machine,
+        "firmware_month": firmware_month,
+    }
+    return load_as(connection, LockGroup, _GROUPS, values)
+
+
+_TRIED_LOCKS: Final[Select[*tuple[Any, ...]]] = (
+    select_columns(
+        col(LockReport.domain),
+        col(LockReport.control),
+        col(LockReport.contributor_id),
+        func.coalesce(col(Unit.token_hash), b"").label("unit_order"),
+        col(LockReport.status),
+        col(LockReport.measured_month),
+        col(LockReport.machine),
+        col(LockReport.firmware_month),
+        col(LockReport.microcode),
+        col(LockReport.virtualization),
+        col(LockReport.hypervisor),
+        col(LockReport.memory_integrity),
+        col(LockReport.kernel_lockdown),
+        col(LockReport.voltage_write_protection),
+    )
+    .join(Unit, col(Unit.id) == col(LockReport.unit_id))
+    .where(_latest(col(Chip.key) == bindparam("chip_key")), col(LockReport.found_by) == _TRIED)
+)
 
 
 def load_tried_locks(
     connection: Connection, chip_key: str, machine: str = "", firmware_month: str = ""
 ) -> list[TriedLock]:
     """Those of a chip's latest reports that were found by a try; filtered first if asked."""
-    statement = (
-        select_columns(
-            col(LockReport.domain),
-            col(LockReport.control),
-            col(LockReport.contributor_id),
-            func.coalesce(col(Unit.token_hash), b"").label("unit_order"),
-            col(LockReport.status),
-            col(LockReport.measured_month),
-            col(LockReport.machine),
-            col(LockReport.firmware_month),
-            col(LockReport.microcode),
-            col(LockReport.virtualization),
-            col(LockReport.hypervisor),
-            col(LockReport.memory_integrity),
-            col(LockReport.kernel_lockdown),
-            col(LockReport.voltage_write_protection),
-        )
-        .join(Unit, col(Unit.id) == col(LockReport.unit_id))
-        .where(
-            _latest(col(Chip.key) == chip_key, machine, firmware_month),
-            col(LockReport.found_by) == _TRIED,
-        )
-    )
-    return load_as(connection, TriedLock, statement)
+    values = {"chip_key": chip_key, "machine": machine, "firmware_month": firmware_month}
+    return load_as(connection, TriedLock, _TRIED_LOCKS, values)

@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 from sqlalchemy import ColumnElement, Connection, Select, String, bindparam, exists
 from sqlalchemy import select as select_columns
 from sqlalchemy.orm import aliased
-from sqlmodel import SQLModel, and_, case, col, func, or_
+from sqlmodel import SQLModel, and_, case, col, func
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.sqlite.engine import (
@@ -139,21 +139,14 @@ class PairColumns:
     runs_tuned: tuple[int, ...]
 
 
+_LOAD: Final = bindparam("load", type_=String)
+"""Only readings under this load; empty for all."""
 # A unit without a token of its own comes first.
 _UNIT_ORDER: Final = func.coalesce(col(Unit.token_hash), b"").label("unit_order")
 
 
-def load_pairs(connection: Connection, chip_id: int, load: str = "") -> PairColumns | None:
-    """Every pair of a chip's readings that may be compared, in no order; None without any."""
-    statement = _PAIRS.where(col(_STOCK.load) == load) if load else _PAIRS
-    return load_columns(connection, PairColumns, statement, {"chip_id": chip_id})
-
-
-_STOCK, _TUNED = aliased(Reading), aliased(Reading)
-
-
 def _pairs() -> Select[*tuple[Any, ...]]:
-    stock, tuned = _STOCK, _TUNED
+    stock, tuned = aliased(Reading), aliased(Reading)
     # Only beside a setting that counts: a locked machine ignores the request, and its readings
     # would show that tuning changes nothing.
     has_counted = exists().where(
@@ -227,7 +220,11 @@ def _pairs() -> Select[*tuple[Any, ...]]:
                 col(tuned.clock_kind) == col(stock.clock_kind),
             ),
         )
-        .where(col(stock.load) != "", col(stock.state) == "stock")
+        .where(
+            col(stock.load) != "",
+            _LOAD.in_(["", col(stock.load)]),
+            col(stock.state) == "stock",
+        )
     )
 
 
@@ -236,6 +233,11 @@ def _as_int(condition: ColumnElement[bool]) -> ColumnElement[int]:
 
 
 _PAIRS: Final = _pairs()
+
+
+def load_pairs(connection: Connection, chip_id: int, load: str = "") -> PairColumns | None:
+    """Every pair of a chip's readings that may be compared, in no order; None without any."""
+    return load_columns(connection, PairColumns, _PAIRS, {"chip_id": chip_id, "load": load})
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,22 +256,34 @@ class RepeatRow:
     noise_dba: float | None
 
 
-def load_repeats(connection: Connection, chip_id: int, load: str = "") -> list[RepeatRow]:
-    """Stock readings that only repeat one another, which show the noise between runs."""
+_ALIKE: Final = (
+    "submission_id",
+    "load",
+    "power_cap_w",
+    "power_scope",
+    "clock_kind",
+    "performance_unit",
+    "fan",
+    "temp_sensor",
+)
+
+
+def _repeats() -> Select[*tuple[Any, ...]]:
     alike_columns = [getattr(Reading, name) for name in _ALIKE]
     # At stock alone: there nothing differs but the runs, while tuned ones may differ in settings.
     alike = (
         select_columns(func.min(Reading.id).label("kind"), *alike_columns)
         .where(
-            col(Reading.chip_id) == chip_id,
-            col(Reading.load) == load if load else col(Reading.load) != "",
+            col(Reading.chip_id) == bindparam("chip_id"),
+            col(Reading.load) != "",
+            _LOAD.in_(["", col(Reading.load)]),
             col(Reading.state) == "stock",
         )
         .group_by(*alike_columns)
         .having(func.count() > 1)
         .cte("alike")
     )
-    statement = (
+    return (
         select_columns(
             alike.c.kind,
             func.coalesce(col(Reading.runs), 1).label("runs"),
@@ -299,19 +313,14 @@ def load_repeats(connection: Connection, chip_id: int, load: str = "") -> list[R
             ),
         )
     )
-    return load_as(connection, RepeatRow, statement)
 
 
-_ALIKE: Final = (
-    "submission_id",
-    "load",
-    "power_cap_w",
-    "power_scope",
-    "clock_kind",
-    "performance_unit",
-    "fan",
-    "temp_sensor",
-)
+_REPEATS: Final = _repeats()
+
+
+def load_repeats(connection: Connection, chip_id: int, load: str = "") -> list[RepeatRow]:
+    """Stock readings that only repeat one another, which show the noise between runs."""
+    return load_as(connection, RepeatRow, _REPEATS, {"chip_id": chip_id, "load": load})
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,14 +339,6 @@ class CurveColumns:
     """As measured, else the cap."""
     performance: tuple[float, ...]
     """Over the unit's own uncapped stock; more is better."""
-
-
-def load_curves(connection: Connection, chip_id: int, load: str = "") -> CurveColumns | None:
-    """Every reading on a unit's curve of performance over power, in no order; None without any.
-
-    The uncapped stock readings, which all of them are compared with, are not among them.
-    """
-    return load_columns(connection, CurveColumns, _CURVES, {"chip_id": chip_id, "load": load})
 
 
 def _curves() -> Select[*tuple[Any, ...]]:
@@ -377,7 +378,7 @@ def _curves() -> Select[*tuple[Any, ...]]:
         .join(Reading, col(Reading.submission_id) == trusted.c.id)
         .where(
             col(Reading.load) != "",
-            or_(bindparam("load", type_=String) == "", col(Reading.load) == bindparam("load")),
+            _LOAD.in_(["", col(Reading.load)]),
             col(Reading.state) == "stock",
             col(Reading.power_cap_w).is_(None),
             col(Reading.power_w) > 0,
@@ -428,3 +429,11 @@ def _curves() -> Select[*tuple[Any, ...]]:
 
 
 _CURVES: Final = _curves()
+
+
+def load_curves(connection: Connection, chip_id: int, load: str = "") -> CurveColumns | None:
+    """Every reading on a unit's curve of performance over power, in no order; None without any.
+
+    The uncapped stock readings, which all of them are compared with, are not among them.
+    """
+    return load_columns(connection, CurveColumns, _CURVES, {"chip_id": chip_id, "load": load})

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Final
 
 from sqlalchemy import Connection
-from sqlmodel import col, delete, select, update
+from sqlmodel import col, delete, update
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.contributors import UnitRow
@@ -42,18 +42,20 @@ class StoredOutcome:
     answer: str
 
 
+_OUTCOME: Final = """
+    SELECT record.fingerprint, submission.public_id, record.answer
+    FROM idempotency_record AS record JOIN submission ON submission.id = record.submission_id
+    WHERE record.scope_hash = ? AND record.expires_at > ?
+    """
+_ADD_OUTCOME: Final = insert_statement(
+    IdempotencyRecord, ("scope_hash", "fingerprint", "submission_id", "expires_at", "answer")
+)
+
+
 def find_outcome(connection: Connection, scope_hash: bytes, now_s: int) -> StoredOutcome | None:
     """The stored answer under this key, unless it has expired."""
-    with session_on(connection) as session:
-        row = session.exec(
-            select(IdempotencyRecord, col(Submission.public_id))
-            .join(Submission, col(Submission.id) == col(IdempotencyRecord.submission_id))
-            .where(IdempotencyRecord.scope_hash == scope_hash, IdempotencyRecord.expires_at > now_s)
-        ).one_or_none()
-    if row is None:
-        return None
-    record, public_id = row
-    return StoredOutcome(record.fingerprint, public_id, record.answer)
+    row = find_row(connection, _OUTCOME, (scope_hash, now_s))
+    return None if row is None else StoredOutcome(*row)
 
 
 def save_outcome(
@@ -67,17 +69,9 @@ def save_outcome(
     now_s: int,
 ) -> None:
     """Store an answer under its key, and delete those that have expired."""
-    with session_on(connection) as session:
-        session.exec(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
-        session.add(
-            IdempotencyRecord(
-                scope_hash=scope_hash,
-                fingerprint=fingerprint,
-                submission_id=submission_id,
-                expires_at=expires_at,
-                answer=answer,
-            )
-        )
+    connection.execute(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
+    values = (scope_hash, fingerprint, submission_id, expires_at, answer)
+    add_row(connection, _ADD_OUTCOME, values)
 
 
 _ID_BY: Final = "SELECT id FROM {} WHERE {} = ?"
