@@ -391,7 +391,9 @@ def load_as(
     values: Mapping[str, Any] | None = None,
 ) -> list[Found]:
     """An object for each row of a statement whose columns are named after the fields of `kind`."""
-    return [kind(**row._asdict()) for row in connection.execute(statement, values)]
+    result = connection.execute(statement, values)
+    names = tuple(result.keys())
+    return [kind(**dict(zip(names, row, strict=True))) for row in result.all()]
 
 
 def load_columns(
