@@ -1,4 +1,4 @@
-"""The application: an instance, its endpoints and its pages put together."""
+"""The WSGI application: an instance with its endpoints and pages."""
 
 from typing import Final
 
@@ -28,56 +28,61 @@ _BLUEPRINTS: Final = (
 )
 
 
+def _api_spec_options() -> dict[str, object]:
+    return {
+        "info": {
+            "description": DESCRIPTION,
+            "contact": {"name": "The host of this instance"},
+            "license": {"name": "MIT", "identifier": "MIT"},
+        },
+        "servers": [{"url": "/", "description": "This instance."}],
+        "components": {
+            "securitySchemes": {
+                "receipt": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "The receipt of a submission, kbr_...",
+                },
+                "key": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "An access key that the host gave you, kbk_...",
+                },
+                "contributor": {
+                    "type": "apiKey",
+                    "in": "header",
+                    "name": "Kbapi-Contributor",
+                    "description": "The contributor token of the results.",
+                },
+            }
+        },
+    }
+
+
 def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     """The WSGI application that serves this instance; opens no connection yet.
 
-    Not guarded, it asks for no key to read or send and counts nothing: for whoever has the folder.
+    With `is_guarded` false it requires no key to read or send, and counts no requests: for commands
+    on the folder.
 
     Raises
     ------
     LookupError
-        When an endpoint does not say what it needs.
+        When an endpoint does not declare what it needs.
     UnsafeSetup
-        When requests are to be counted by what is not installed.
+        When the library for the rate storage is not installed.
     """
     app = Flask("kbapi", static_folder=None)
     app.config.update(
         API_TITLE="kbapi",
         API_VERSION=kbapi.__version__,
         OPENAPI_VERSION=OPENAPI_VERSION,
-        API_SPEC_OPTIONS={
-            "info": {
-                "description": DESCRIPTION,
-                "contact": {"name": "The host of this instance"},
-                "license": {"name": "MIT", "identifier": "MIT"},
-            },
-            "servers": [{"url": "/", "description": "This instance."}],
-            "components": {
-                "securitySchemes": {
-                    "receipt": {
-                        "type": "http",
-                        "scheme": "bearer",
-                        "description": "The receipt of a submission, kbr_...",
-                    },
-                    "key": {
-                        "type": "http",
-                        "scheme": "bearer",
-                        "description": "An access key that the host gave you, kbk_...",
-                    },
-                    "contributor": {
-                        "type": "apiKey",
-                        "in": "header",
-                        "name": "Kbapi-Contributor",
-                        "description": "The contributor token of the results.",
-                    },
-                }
-            },
-        },
+        API_SPEC_OPTIONS=_api_spec_options(),
         MAX_CONTENT_LENGTH=instance.settings.max_body_bytes,
     )
     app.url_map.strict_slashes = True
-    # A path with doubled slashes is not ours; a redirect would repeat whatever Host was sent.
-    # Those in front, which no rule is asked about, are refused when a request begins.
+    # A path with doubled slashes is not found: a redirect would repeat the Host that was sent.
+    # Doubled slashes at the beginning match no rule and are refused when a request begins.
     app.url_map.merge_slashes = False
     app.extensions["kbapi"] = instance
     follow_requests(app)

@@ -1,4 +1,4 @@
-"""Every bound of intake, with its unit in its name and its reason beside it."""
+"""All bounds of intake, with the unit in the name and the reason in a comment."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -9,22 +9,22 @@ from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
 @dataclass(frozen=True, slots=True)
 class DepthBound:
-    """How far below stock a setting may lie: beyond soft it is excluded, beyond hard refused."""
+    """The depth below stock beyond which a setting is excluded (soft) or refused (hard)."""
 
     soft: int
     hard: int
 
 
-# Compute rails are tuned deepest; the rails that feed memory and interfaces fail far earlier,
-# so that a deep number there is more often a wrong unit of measure than a good chip.
+# Compute rails have the deepest limits. The rails of memory and interfaces fail much earlier, so
+# a deep number there is more often a wrong unit of measure than a good chip.
 _COMPUTE_RAIL_MV: Final = DepthBound(soft=160, hard=300)
 _INTERFACE_RAIL_MV: Final = DepthBound(soft=100, hard=300)
 _INTERFACE_RAILS: Final[tuple[Domain, ...]] = ("graphics", "system_agent", "io", "memory")
 
-# Makers give about 30 counts of room, some twice that.
+# Makers allow about 30 counts, some twice as many.
 _COUNTS: Final = DepthBound(soft=30, hard=60)
 
-# At one clock the whole distance to the stock voltage of that clock is open.
+# At a fixed clock the whole distance to its stock voltage is possible.
 _FIXED_CLOCK_MV: Final = DepthBound(soft=200, hard=350)
 
 
@@ -36,7 +36,7 @@ DEPTH_BOUNDS: Final[Mapping[tuple[LimitControl, Domain], DepthBound]] = {
 }
 """The bounds of a control on a domain, below stock, in mV (counts for count_offset)."""
 
-# No chip of the last twenty years computes below, or should be fed above, these.
+# No chip of the last twenty years works below, or should get more than, these voltages.
 FIXED_CLOCK_LEAST_MV: Final = 400
 FIXED_CLOCK_MOST_MV: Final = 1_500
 
@@ -44,12 +44,12 @@ FIXED_CLOCK_MOST_MV: Final = 1_500
 CLOCK_LEAST_MHZ: Final = 100
 CLOCK_MOST_MHZ: Final = 10_000
 
-# A setting that reads back within this much of what was asked for is in effect: read-backs are
-# rounded to the rail's own grid, up to 6.25 mV wide.
+# A read-back within this distance of the setting shows an effect: read-backs are rounded to the
+# grid of the rail, which has steps of up to 6.25 mV.
 READ_BACK_TOLERANCE_MV: Final = 6.25
 READ_BACK_TOLERANCE_COUNTS: Final = 0
 
-# The next step that a tester would have tried, where the document does not say.
+# The assumed next step of a tester, if the document does not contain it.
 ASSUMED_STEP_MV: Final = 5
 ASSUMED_STEP_COUNTS: Final = 1
 
@@ -80,10 +80,10 @@ LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""
 LONGEST_TEXT: Final = 400
 MOST_TEXTS: Final = 2_000
-"""Texts of a document that are more than a plain word; no result needs a tenth of them."""
+"""Texts in a document that are not plain words; no result needs a tenth of them."""
 
-# What sensors show when they are not there: reserved bytes and words of their registers, and two
-# temperatures that some firmware reports for ever (301.0 K and 290.0 K).
+# Readings of absent sensors: reserved values of one and two bytes, and two temperatures that some
+# firmware always reports (301.0 K and 290.0 K).
 ABSENT_SENSOR: Final = frozenset({-128, 127, 255, 511, 65_535})
 ABSENT_WORD: Final = 65_535
 DUMMY_C: Final = frozenset({27.85, 16.85})
@@ -92,17 +92,17 @@ DUMMY_C: Final = frozenset({27.85, 16.85})
 COLDEST_C: Final = -20
 HOTTEST_C: Final = 130
 HOTTEST_IDLE_C: Final = 95
-"""A chip that idles hotter than this is out of order, or its sensor reports Fahrenheit."""
+"""A chip that is hotter when idle is defective, or its sensor reports Fahrenheit."""
 HOTTEST_ROOM_C: Final = 50
 HOTTEST_AS_FAHRENHEIT: Final = 266
 """130 C; hotter than this is wrong in either unit."""
 MOST_POWER_W: Final = 1_000
 LEAST_CLOCK_MHZ: Final = 10
-"""A smaller clock is in GHz with high likelihood."""
+"""A smaller clock is probably in GHz."""
 QUIETEST_DBA: Final = 10
 LOUDEST_DBA: Final = 120
 
-# Two readings are of equal power, or clock, when they differ by no more than repeated runs do.
+# Two readings have equal power, or clock, if they differ by no more than repeated runs.
 EQUAL_POWER: Final = 0.02
 EQUAL_CLOCK: Final = 0.02
 EQUAL_PERFORMANCE: Final = 0.02
@@ -113,6 +113,6 @@ LEAST_POWER_RATIO: Final = 0.5
 """No offset halves the power at an equal clock."""
 
 MOST_OF_EXPECTED_COOLING: Final = 1.5
-"""A chip that cools by more than this many times what its power explains cooled by other means."""
+"""A larger ratio of measured to expected cooling has another cause than the power."""
 EXPECTED_COOLING_FLOOR_C: Final = 3
-"""Below this, sensors that round to whole degrees decide, not physics."""
+"""Below this, the rounding of sensors to whole degrees dominates."""

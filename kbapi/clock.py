@@ -1,4 +1,4 @@
-"""The only place that reads the time; everything else is handed it."""
+"""The only module that reads the time; other code gets the time as a parameter."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime

@@ -1,7 +1,7 @@
-"""Every error that kbapi raises on purpose; none of them knows HTTP.
+"""All errors that kbapi raises on purpose, independent of HTTP.
 
-`api/problems.py` is the one place that gives each class a status, and `/problems/<code>` shows
-each class's title and explanation to people.
+Only `api/problems.py` gives each class a status. The page `/problems/<code>` shows the title and
+the explanation of each class.
 """
 
 from collections.abc import Sequence
@@ -11,14 +11,14 @@ from typing import ClassVar, Final
 
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
-    """One fault of a document or a query: where it is, its code, and what would be right."""
+    """One fault of a document or a query: its place, its code, and the correction."""
 
     pointer: str
     """RFC 6901 JSON pointer into the document, or the name of a query parameter."""
     code: str
     detail: str
     candidates: tuple[str, ...] = ()
-    """Catalogue keys to choose from, where a chip's name fits several."""
+    """Catalogue keys to choose from, if several chips share the name."""
 
 
 FAULTS: Final = {
@@ -58,11 +58,11 @@ FAULTS: Final = {
     "note_unknown": "No note has this key. 'kbapi notes list' shows the keys.",
     "note_text": "The text of a note is Markdown without HTML and without links.",
 }
-"""What single faults of a document or a query mean, by their code."""
+"""The explanations of single faults of a document or a query, by code."""
 
 
 class KbapiError(Exception):
-    """The base of all errors that are meant for a person to read."""
+    """The base of all errors with a text for a person."""
 
     code: ClassVar[str] = "error"
     title: ClassVar[str] = "Something is wrong"
@@ -75,7 +75,7 @@ class KbapiError(Exception):
 
 
 class JsonUnreadable(KbapiError):
-    """The body is not JSON text at all."""
+    """The body is not JSON text."""
 
     code = "json_unreadable"
     title = "The body is not valid JSON"
@@ -97,7 +97,7 @@ class DocumentRefused(KbapiError):
 
 
 class QueryInvalid(KbapiError):
-    """A query asks for something that does not exist or cannot be."""
+    """A query has an unknown parameter or an invalid value."""
 
     code = "query_invalid"
     title = "The query is invalid"
@@ -138,7 +138,7 @@ class ReceiptMissing(KbapiError):
 
 
 class ReceiptWrong(KbapiError):
-    """The receipt does not belong to this submission, whether or not it exists."""
+    """The receipt does not belong to this submission, which may not exist."""
 
     code = "receipt_wrong"
     title = "The receipt is wrong"
@@ -157,7 +157,7 @@ class ContributorMissing(KbapiError):
 
 
 class SubmissionGone(KbapiError):
-    """The receipt fits, but the submission has been withdrawn."""
+    """The receipt is right, but the submission was withdrawn."""
 
     code = "submission_gone"
     title = "The submission was withdrawn"
@@ -165,7 +165,7 @@ class SubmissionGone(KbapiError):
 
 
 class StorageBusy(KbapiError):
-    """Another process holds the database for too long."""
+    """Another process locks the database for too long."""
 
     code = "storage_busy"
     title = "The database is busy"
@@ -186,7 +186,7 @@ class StorageUnwritable(KbapiError):
 
 
 class StorageFull(StorageUnwritable):
-    """The disk has no room left, or less than the host wants to keep free."""
+    """The disk is full, or has less free space than the host reserved."""
 
     code = "storage_full"
     title = "The disk is full"
@@ -197,7 +197,7 @@ class StorageFull(StorageUnwritable):
 
 
 class InstanceReadOnly(StorageUnwritable):
-    """The host lets nothing be written at present."""
+    """The host made the instance read-only."""
 
     code = "read_only"
     title = "This instance is read-only"
@@ -208,7 +208,7 @@ class InstanceReadOnly(StorageUnwritable):
 
 
 class StorageBroken(KbapiError):
-    """The database file is not one, or is damaged."""
+    """The file is not a database, or is damaged."""
 
     code = "storage_broken"
     title = "The database cannot be read"
@@ -218,7 +218,7 @@ class StorageBroken(KbapiError):
 
 
 class InstanceInUse(KbapiError):
-    """A server or a command has the instance open, or it is being replaced."""
+    """A server or a command has the instance open, or a restore replaces it."""
 
     code = "instance_in_use"
     title = "The instance is in use"
@@ -237,7 +237,7 @@ class SchemaMismatch(KbapiError):
 
 
 class CatalogueError(KbapiError):
-    """A catalogue file, or a question to the catalogue, that makes no sense."""
+    """A catalogue file or a look-up in the catalogue is wrong."""
 
     code = "catalogue_unreadable"
     title = "The chip catalogue cannot be read"
@@ -247,7 +247,7 @@ class CatalogueError(KbapiError):
 
 
 class UnsafeSetup(KbapiError):
-    """The instance must not start like this; the detail says why."""
+    """The instance must not start with this setup; the detail has the cause."""
 
     code = "unsafe_setup"
     title = "Setup problem"
@@ -258,7 +258,7 @@ class UnsafeSetup(KbapiError):
 
 
 class ChipUnknown(KbapiError):
-    """The text names no one chip."""
+    """The text does not name exactly one chip."""
 
     code = "chip_unknown"
     title = "The text does not name exactly one chip"
@@ -269,7 +269,7 @@ class ChipUnknown(KbapiError):
 
 
 class ServerUnreachable(KbapiError):
-    """A command found no server where it was told to ask."""
+    """A command reached no server at the given address."""
 
     code = "server_unreachable"
     title = "The server cannot be reached"
@@ -279,7 +279,7 @@ class ServerUnreachable(KbapiError):
 
 
 class AccessKeyMissing(KbapiError):
-    """Something that needs an access key was asked without one."""
+    """A request that needs an access key came without one."""
 
     code = "access_key_missing"
     title = "This request needs an access key"
@@ -287,7 +287,7 @@ class AccessKeyMissing(KbapiError):
 
 
 class AccessKeyWrong(KbapiError):
-    """The key was never given, or was taken back."""
+    """The key does not exist or was revoked."""
 
     code = "access_key_wrong"
     title = "The access key is not valid"
@@ -297,7 +297,7 @@ class AccessKeyWrong(KbapiError):
 
 
 class ScopeMissing(KbapiError):
-    """The key is good, but for other things."""
+    """The key is valid, but lacks the scope."""
 
     code = "scope_missing"
     title = "The access key lacks the scope"
@@ -308,7 +308,7 @@ class ScopeMissing(KbapiError):
 
 
 class RateExceeded(KbapiError):
-    """More requests came from one place than the host allows in a minute."""
+    """One key or network sent more requests than the host allows in a minute."""
 
     code = "rate_exceeded"
     title = "Too many requests"
@@ -319,7 +319,7 @@ class RateExceeded(KbapiError):
 
 
 class SettingUnknown(KbapiError):
-    """A curator asks for a setting that is not here."""
+    """A request of a curator names a setting that is not stored."""
 
     code = "setting_unknown"
     title = "The setting does not exist"
@@ -327,7 +327,7 @@ class SettingUnknown(KbapiError):
 
 
 class KeyRefused(KbapiError):
-    """A key can't be given or taken back like this."""
+    """A key cannot be created or revoked with these values."""
 
     code = "key_refused"
     title = "The access key request was refused"
@@ -373,7 +373,7 @@ class BodyTooLarge(KbapiError):
 
 
 class BodyTooSlow(KbapiError):
-    """The body did not come in time, or its sender left."""
+    """The body did not arrive in time, or its sender closed the connection."""
 
     code = "body_too_slow"
     title = "The body arrived too slowly"
@@ -381,7 +381,7 @@ class BodyTooSlow(KbapiError):
 
 
 class AddressTooLong(KbapiError):
-    """Path and query are longer than any question needs."""
+    """Path and query are longer than any request needs."""
 
     code = "address_too_long"
     title = "The address is too long"
@@ -389,7 +389,7 @@ class AddressTooLong(KbapiError):
 
 
 class HeadTooLarge(KbapiError):
-    """The header fields are more, or larger, than any request needs."""
+    """The header fields are more or larger than any request needs."""
 
     code = "head_too_large"
     title = "The header fields are too large"
@@ -419,7 +419,7 @@ class RequestUnreadable(KbapiError):
 
 
 class Unexpected(KbapiError):
-    """Something that nobody foresaw."""
+    """An error that the code did not expect."""
 
     code = "unexpected"
     title = "The server failed"

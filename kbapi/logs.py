@@ -1,4 +1,4 @@
-"""Log lines as JSON, one a line, without addresses, tokens, documents or query strings."""
+"""Logs in JSON, one object a line, without addresses, tokens, documents or query strings."""
 
 import logging
 import sys
@@ -7,12 +7,12 @@ from typing import Final
 
 import orjson
 
-# Only these travel from a record into its line: what nobody listed cannot leak.
+# Only these fields of a record are logged, so that no other data can leak.
 _FIELDS: Final = ("request_id", "method", "route", "status", "ms", "problem", "error", "place")
 
 
 class JsonLines(logging.Formatter):
-    """A log record as one line of JSON, in UTC."""
+    """Formats a log record as one line of JSON, with its time in UTC."""
 
     converter = staticmethod(time.gmtime)
 

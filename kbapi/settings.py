@@ -1,4 +1,4 @@
-"""What a host can set, each by a variable `KBAPI_<NAME>`, and where an instance lives."""
+"""The settings of a host, each a variable `KBAPI_<NAME>`, and the paths of an instance."""
 
 import os
 import re
@@ -13,18 +13,18 @@ from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 Join = Literal["open", "invite", "closed"]
 _ORIGIN: Final = re.compile(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?")
 _PREFIX: Final = "KBAPI_"
-_OF_A_SERVICE: Final = re.compile(
+_SERVICE_VARIABLE: Final = re.compile(
     rf"{_PREFIX}(SERVICE_HOST|SERVICE_PORT(_[A-Z0-9_]+)?|PORT_[0-9]+_(TCP|UDP)(_[A-Z]+)?)"
 )
-OF_COMMANDS: Final = ("to", "key", "contributor_token")
-"""What commands read that ask a server; settings of no instance."""
+COMMAND_VARIABLES: Final = ("to", "key", "contributor_token")
+"""Variables that only commands read; they are no settings of an instance."""
 
 
 class Settings(BaseSettings):
     """The settings of one instance, read once at start and never changed.
 
-    A variable with our prefix that is none of them is refused as well: mistyped, it would leave
-    open what somebody meant to close.
+    An unknown variable with the prefix is refused: a mistyped one could leave an instance open
+    that the host meant to close.
     """
 
     model_config = SettingsConfigDict(
@@ -104,65 +104,65 @@ class Settings(BaseSettings):
 
     @model_validator(mode="before")
     @classmethod
-    def _hand_on_unknown(cls, told: dict[str, Any]) -> dict[str, Any]:
-        # As fields that do not exist they are told together with everything else that is wrong.
+    def _add_unknown(cls, values: dict[str, Any]) -> dict[str, Any]:
+        # As fields that do not exist, they are reported together with all other problems.
         ours = [name for name, value in os.environ.items() if not _is_of_a_service(name, value)]
-        return dict.fromkeys(sorted(_unknown(ours, cls.model_fields))) | told
+        return dict.fromkeys(sorted(_unknown(ours, cls.model_fields))) | values
 
     @field_validator("cors_origins", mode="before")
     @classmethod
-    def _split(cls, told: object) -> object:
-        if not isinstance(told, str):
-            return told
-        return [one.strip() for one in told.split(",")] if told.strip() else []
+    def _split(cls, value: object) -> object:
+        if not isinstance(value, str):
+            return value
+        return [one.strip() for one in value.split(",")] if value.strip() else []
 
     @field_validator("cors_origins")
     @classmethod
-    def _are_origins(cls, told: tuple[str, ...]) -> tuple[str, ...]:
-        for origin in told:
+    def _are_origins(cls, origins: tuple[str, ...]) -> tuple[str, ...]:
+        for origin in origins:
             if not _ORIGIN.fullmatch(origin):
                 raise ValueError("write an origin as https://club.example, without a path")
-        return told
+        return origins
 
     @property
     def database_path(self) -> Path:
-        """The one SQLite file."""
+        """The SQLite file."""
         return self.home / "kbapi.sqlite3"
 
     @property
     def secret_path(self) -> Path:
-        """The secret that keys every hash; back it up apart from the database."""
+        """The file of the secret that keys every hash; back it up apart from the database."""
         return self.home / "secret.key"
 
     @property
     def write_lock_path(self) -> Path:
-        """The side file that writers queue on."""
+        """The lock file on which writers queue."""
         return self.home / "write.lock"
 
     @property
     def use_lock_path(self) -> Path:
-        """The side file that everybody holds who has the instance open."""
+        """The lock file that every process with the open instance holds."""
         return self.home / "use.lock"
 
     @property
     def rates_path(self) -> Path:
-        """The side file in which requests are counted for a minute; nothing of it is kept."""
+        """The file with the request counts of the last minute; a new server empties it."""
         return self.home / "rates.sqlite3"
 
 
 def _is_of_a_service(name: str, value: str) -> bool:
-    """Whether an orchestrator set this for a service that is called kbapi, as it does for all."""
+    """Whether an orchestrator set this variable for a service that is called kbapi."""
     is_address = name == f"{_PREFIX}PORT" and "://" in value
-    return is_address or _OF_A_SERVICE.fullmatch(name) is not None
+    return is_address or _SERVICE_VARIABLE.fullmatch(name) is not None
 
 
 def _unknown(variables: Iterable[str], fields: Iterable[str]) -> set[str]:
     ours = {name.lower() for name in variables if name.upper().startswith(_PREFIX)}
-    return {name.removeprefix(_PREFIX.lower()) for name in ours} - {*fields, *OF_COMMANDS}
+    return {name.removeprefix(_PREFIX.lower()) for name in ours} - {*fields, *COMMAND_VARIABLES}
 
 
 def variable_of(field: str) -> str:
-    """The variable that sets a field.
+    """The environment variable of a field.
 
     >>> variable_of("rate_per_key")
     'KBAPI_RATE_PER_KEY'
@@ -171,7 +171,7 @@ def variable_of(field: str) -> str:
 
 
 def bundled_folder(name: str) -> Path:
-    """The folder `migrations`, `seed_data` or `openapi`: in a wheel, else beside the package."""
+    """The folder `migrations`, `seed_data` or `openapi`, in a wheel or next to the package."""
     package = Path(sys.modules["kbapi"].__file__ or "").parent
     inside_wheel = package / "bundled" / name
     return inside_wheel if inside_wheel.is_dir() else package.parent / name

@@ -1,4 +1,4 @@
-"""The versions that are stored beside what was made under them."""
+"""The versions that are stored with results and answers."""
 
 from typing import Final
 

@@ -1,4 +1,4 @@
-"""The closed lists of words of the wire format, each in the order in which it is always shown.
+"""The closed lists of values of the wire format, each in its fixed order.
 
 Each list that has a type is a component of the API document by the name of that type; the docstring
 below the type is its description.

@@ -1,4 +1,4 @@
-"""What a WSGI server loads in each worker: the application of the instance in KBAPI_HOME."""
+"""The entry point of WSGI servers: the application of the instance in KBAPI_HOME."""
 
 import atexit
 
@@ -12,11 +12,11 @@ from kbapi.settings import Settings
 
 
 def application() -> Flask:
-    """The application, checked for schema and secret before the first request."""
+    """The application, with schema and secret checked before the first request."""
     settings = Settings()
     log_as_json(settings.log_level)
     instance = open_instance(settings)
-    # The last worker to end leaves one file: what it does not close stays in the log beside it.
+    # The last worker that closes its connections folds the log into the database file.
     atexit.register(instance.close)
-    begin_counting()  # only now: a process that cannot open it serves nobody
+    begin_counting()  # after the instance is open: a process without it serves no requests
     return create_app(instance)

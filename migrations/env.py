@@ -3,7 +3,7 @@
 from alembic import context
 from sqlalchemy import Connection
 
-from kbapi.instance.file_locks import alone
+from kbapi.instance.file_locks import exclusive_lock
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.engine import make_writing_engine
 from kbapi.storage.sqlite.schema import METADATA
@@ -27,5 +27,5 @@ if (handed := context.config.attributes.get("connection")) is not None:
 else:
     settings = Settings()
     engine = make_writing_engine(settings.database_path, checks_foreign_keys=False)
-    with alone(settings.use_lock_path), engine.begin() as own:
+    with exclusive_lock(settings.use_lock_path), engine.begin() as own:
         run(own)

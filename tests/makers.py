@@ -1,4 +1,4 @@
-"""What many tests need made: documents of the invented Tidewater Bench Club, instances, a clock."""
+"""Objects for many tests: documents of the invented Tidewater Bench Club, instances, a clock."""
 
 import json
 import tempfile
@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.instance.instance import Instance, create_or_open_instance
-from kbapi.instance.secret import create_secret, load_secret, note_secret
+from kbapi.instance.secret import create_secret, load_secret, record_secret
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
@@ -24,7 +24,7 @@ GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
 
 
 class HandMovedClock:
-    """A clock that stands still until a test moves it."""
+    """A clock that a test moves by hand."""
 
     def __init__(self, moment: datetime = NOON) -> None:
         self.moment = moment
@@ -34,9 +34,9 @@ class HandMovedClock:
 
 
 def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: Any) -> Instance:
-    """A fresh instance in a folder of its own; its clock stands at noon, its limits are far."""
-    told = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
-    chosen = Settings(home=folder / "home", **told)
+    """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high."""
+    defaults = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
+    chosen = Settings(home=folder / "home", **defaults)
     if not chosen.home.exists():
         # What `upgrade_instance` leaves, without running the migrations again for each test.
         chosen.home.mkdir(mode=0o700, parents=True)
@@ -58,7 +58,7 @@ def empty_database() -> bytes:
 def give_up_lost_secret(settings: Settings) -> None:
     """Let a database whose rows were written under a secret that is gone take the one here."""
     create_secret(settings.secret_path)
-    note_secret(settings.database_path, load_secret(settings.secret_path))
+    record_secret(settings.database_path, load_secret(settings.secret_path))
 
 
 def a_setting(**changes: Any) -> dict[str, Any]:
@@ -72,7 +72,7 @@ def a_setting(**changes: Any) -> dict[str, Any]:
         "minutes": 65,
         "checked_results": True,
     }
-    return _told({**setting, **changes})
+    return _without_ellipsis({**setting, **changes})
 
 
 def a_fixed_clock_setting(**changes: Any) -> dict[str, Any]:
@@ -99,7 +99,7 @@ def a_submission(*settings: dict[str, Any], number: int = 1, **changes: Any) -> 
         "measured_in": "2026-08",
         "client": "tidewater-script/0.3",
     }
-    return _told({**document, **changes})
+    return _without_ellipsis({**document, **changes})
 
 
 def a_count_submission(stable: int | None, unstable: int | None, number: int) -> dict[str, Any]:
@@ -119,7 +119,7 @@ def a_line_of_units(instance: Instance, limits: list[int]) -> None:
         send(instance, a_count_submission(limit or None, limit + 1, number))
 
 
-def _told(fields: dict[str, Any]) -> dict[str, Any]:
+def _without_ellipsis(fields: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in fields.items() if value is not ...}
 
 
@@ -129,7 +129,7 @@ def a_body(document: Any) -> bytes:
 
 
 def send(instance: Instance, document: Any, key: str | None = None) -> Accepted:
-    """What the sender of this document is told."""
+    """The answer to the sender of this document."""
     return accept_submission(instance, a_body(document), key)
 
 

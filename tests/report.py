@@ -37,7 +37,7 @@ def measured(what: str, value: float, unit: str, wanted: str, note: str = "") ->
 
 
 def not_measured(what: str, unit: str, wanted: str, why: str) -> Row:
-    """A row for a figure that was not measured; it is never met and says why."""
+    """A row for a figure that was not measured; it is never met, and its note is the reason."""
     return Row(what, None, unit, wanted, False, why)
 
 
@@ -46,9 +46,9 @@ def print_report(command: str, rows: Sequence[Row]) -> None:
     wide = max((len(row.what) for row in rows), default=0)
     for row in rows:
         value = "not measured" if row.value is None else f"{row.value:.4g} {row.unit}"
-        verdict = "met" if row.met else "NOT MET"
+        outcome = "met" if row.met else "NOT MET"
         note = f"  ({row.note})" if row.note else ""
-        print(f"{row.what:<{wide}}  {value:>20}  wanted {row.wanted or '-':<10} {verdict}{note}")
+        print(f"{row.what:<{wide}}  {value:>20}  wanted {row.wanted or '-':<10} {outcome}{note}")
     print(json.dumps({"command": command, "rows": [_as_object(row) for row in rows]}))
 
 

@@ -1,4 +1,4 @@
-"""Cautions that travel with every number: codes, sentences and their order."""
+"""The cautions of every answer: codes, sentences and their order."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -82,11 +82,11 @@ _TEXTS: Final = {
     ),
 }
 CODES: Final = tuple(_TEXTS)
-"""Of every caution, the most urgent first."""
+"""The code of every caution, the most urgent first."""
 
 
 def caution_text(code: str) -> str:
-    """What a caution says."""
+    """The sentences of a caution."""
     return _TEXTS[code]
 
 
@@ -141,7 +141,7 @@ _ABOUT_TIME: Final = (
 )
 
 
-_FIRST_OF_FAILURES: Final = {
+_FIRST_BY_FAILURE: Final = {
     "wrong_result": "wrong_results_first",
     "corrected_machine_check": "wrong_results_first",
     "boot_failure": "know_how_to_recover",
@@ -152,7 +152,7 @@ _FIRST_OF_FAILURES: Final = {
 
 
 def cautions_for(question: Asked, control: str | None = None) -> tuple[Caution, ...]:
-    """Every caution that belongs to a setting of this control on the chip that is asked about."""
+    """The cautions about a setting of this control on the chip that is asked about."""
     left_out: list[str] = []
     first = "save_first"
     if control == "count_offset":
@@ -163,57 +163,57 @@ def cautions_for(question: Asked, control: str | None = None) -> tuple[Caution, 
         first = "graphics_in_use"
     else:
         left_out.extend(_ON_GRAPHICS)
-    return _led_by(first, (code for code in _ALWAYS if code not in left_out))
+    return _in_order(first, (code for code in _ALWAYS if code not in left_out))
 
 
 def cautions_while_searching(
     question: Asked, control: str, *, fails_at_stock: bool
 ) -> tuple[Caution, ...]:
-    """The cautions that belong to a setting that is proposed for a trial."""
+    """The cautions about a setting that is proposed for a trial."""
     cautions = cautions_for(question, control)
     first = "stop_and_ask_qualified_people" if fails_at_stock else cautions[0].code
-    return _led_by(first, (*(caution.code for caution in cautions), *_SEARCHING))
+    return _in_order(first, (*(caution.code for caution in cautions), *_SEARCHING))
 
 
 def cautions_about_locks(changes: Iterable[str], *, is_mostly_locked: bool) -> tuple[Caution, ...]:
-    """The cautions that belong to whether a control can be used.
+    """The cautions about locks.
 
-    `changes` are those that opened it on the machines of others.
+    `changes` are those that opened the control on other machines.
     """
     first = "locked_for_security" if is_mostly_locked else "history_not_advice"
-    return _led_by("protections" if "protection_off" in changes else first, _ABOUT_LOCKS)
+    return _in_order("protections" if "protection_off" in changes else first, _ABOUT_LOCKS)
 
 
 def cautions_about_time() -> tuple[Caution, ...]:
-    """The cautions that belong to settings over months."""
-    return _led_by("limits_shrink", _ABOUT_TIME)
+    """The cautions about settings over months."""
+    return _in_order("limits_shrink", _ABOUT_TIME)
 
 
 def cautions_about_failure(
     failure: str | None, *, is_graphics: bool, fails_at_stock: bool
 ) -> tuple[Caution, ...]:
-    """The cautions that belong to a setting that is no longer stable."""
-    first = _FIRST_OF_FAILURES.get(failure or "", "save_first")
+    """The cautions about a setting that is no longer stable."""
+    first = _FIRST_BY_FAILURE.get(failure or "", "save_first")
     codes = (*_ABOUT_TIME, *(_ON_GRAPHICS if is_graphics or first in _ON_GRAPHICS else ()))
-    return _led_by("stop_and_ask_qualified_people" if fails_at_stock else first, codes)
+    return _in_order("stop_and_ask_qualified_people" if fails_at_stock else first, codes)
 
 
 def cautions_about_gains(question: Asked) -> tuple[Caution, ...]:
-    """The cautions that belong to what tuning changed."""
-    return _led_by("temperature_alone", (caution.code for caution in cautions_for(question)))
+    """The cautions about what tuning changed."""
+    return _in_order("temperature_alone", (caution.code for caution in cautions_for(question)))
 
 
 def cautions_about_power(question: Asked) -> tuple[Caution, ...]:
-    """The cautions that belong to a power limit."""
-    return _led_by("limits_only_lower", (caution.code for caution in cautions_for(question)))
+    """The cautions about power limits."""
+    return _in_order("limits_only_lower", (caution.code for caution in cautions_for(question)))
 
 
 def every_caution() -> tuple[Caution, ...]:
     """Every caution of any answer."""
-    return _led_by(CODES[0], CODES)
+    return _in_order(CODES[0], CODES)
 
 
-def _led_by(first: str, codes: Iterable[str]) -> tuple[Caution, ...]:
-    """The first one, then the others in their order."""
+def _in_order(first: str, codes: Iterable[str]) -> tuple[Caution, ...]:
+    """The cautions with this one first, the others in their order."""
     others = (code for code in codes if code != first)
     return tuple(Caution(code, caution_text(code)) for code in (first, *others))

@@ -1,4 +1,4 @@
-"""What every question about one chip shares: its chip, how it is read, what is usual."""
+"""The parts that every query about one chip has: the chip, problems, the usual domain."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from kbapi.vocabulary import Domain
 
 
 class ChipQuestionSchema(StrictSchema):
-    """The parameter that all of these questions begin with."""
+    """The parameter that all of these queries have."""
 
     chip = Text(
         required=True,
@@ -26,14 +26,14 @@ class ChipQuestionSchema(StrictSchema):
 
 
 @dataclass(frozen=True, slots=True)
-class AskedOfChip:
+class ChipQuery:
     """The chip that is asked about, and the other parameters as their schema read them."""
 
     chip: ChipName
     values: dict[str, Any]
 
 
-def _no_more_faults(_: Mapping[str, Any]) -> Iterable[Problem]:
+def _no_problems(_: Mapping[str, Any]) -> Iterable[Problem]:
     return ()
 
 
@@ -41,11 +41,11 @@ def read_chip_question(
     schema: ChipQuestionSchema,
     sent: Mapping[str, Sequence[str]],
     catalogue: Catalogue,
-    faults_of: Callable[[Mapping[str, Any]], Iterable[Problem]] = _no_more_faults,
-) -> AskedOfChip:
-    """What these parameters ask, each sent with all the values it came with.
+    problems_with: Callable[[Mapping[str, Any]], Iterable[Problem]] = _no_problems,
+) -> ChipQuery:
+    """The query in these parameters, each with all the values it was sent with.
 
-    `faults_of` tells what is wrong with values that are each right alone.
+    `problems_with` finds problems between values that are each valid alone.
 
     Raises
     ------
@@ -54,27 +54,27 @@ def read_chip_question(
     """
     read = read_parameters(schema, sent)
     text = sent.get("chip", ("",))[0]
-    # A chip that is missing is told by the schema.
+    # The schema reports a missing chip.
     chip = resolve_chip(text, "chip", catalogue) if text else None
-    told = (chip,) if isinstance(chip, Problem) else ()
-    problems = [*read.problems, *told, *faults_of(read.values)]
+    unknown = (chip,) if isinstance(chip, Problem) else ()
+    problems = [*read.problems, *unknown, *problems_with(read.values)]
     if problems or not isinstance(chip, ChipName):
         raise QueryInvalid(problems=problems)
-    return AskedOfChip(chip, read.values)
+    return ChipQuery(chip, read.values)
 
 
 def usual_domain(chip: ChipName) -> Domain:
-    """The rail that is meant where none is named."""
+    """The domain of a question that names none."""
     return "core" if chip.kind == "cpu" else "gpu_core"
 
 
 def on_the_hundredth(share: float) -> None:
-    """Nothing for a share in whole hundredths.
+    """Accept a share in whole hundredths.
 
     Raises
     ------
     ValidationError
-        For any other.
+        For any other share.
     """
     if abs(share * 100 - round(share * 100)) > 1e-9:
         raise ValidationError("A share is given in hundredths, such as 0.9 or 0.95.")

@@ -1,9 +1,9 @@
-"""Chips that this instance knows: browsed, searched, described."""
+"""Chips that this instance knows: lists, searches and details."""
 
 import base64
 import binascii
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Any, Final
 
@@ -15,25 +15,25 @@ from rapidfuzz import fuzz
 from rapidfuzz.distance import OSA
 
 from kbapi.chips.catalogue import Catalogue, resolve_chip
-from kbapi.chips.chip import ChipName
+from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.documents.shapes import OneWordOf, ParameterCount, StrictSchema, Text, read_parameters
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools as pool_rows
 from kbapi.storage.pools import PoolSize, StoredChip, load_pools_of_line
-from kbapi.vocabulary import CHIP_KINDS, LIMIT_CONTROLS, ChipKind, Control, Domain, LimitControl
+from kbapi.vocabulary import CHIP_KINDS, LIMIT_CONTROLS, Control, Domain, LimitControl
 
 LONGEST_QUERY: Final = 80
-# How many names the pairs of letters let through to be measured one by one.
-_POOL: Final = 128
-# Rare pairs of letters tell more; weights stay this small so that a name's sum fits 16 bits.
-_HEAVIEST: Final = 15
+# Names with the most pairs of letters of the query, whose likeness is computed one by one.
+_CANDIDATES: Final = 128
+# Rare pairs of letters distinguish more. With weights this small, the sum of a name fits 16 bits.
+_LARGEST_WEIGHT: Final = 15
 _MODEL_DIGITS: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """A found key and how like the query it is, from 0 to 100."""
+    """A found key and its likeness to the query, from 0 to 100."""
 
     key: str
     likeness: float
@@ -41,7 +41,7 @@ class Hit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SearchIndex:
-    """Canonical keys prepared for searching; built once, then read only."""
+    """Canonical keys prepared for searching; built once, never changed."""
 
     keys: tuple[str, ...]
     texts: tuple[str, ...]
@@ -69,26 +69,26 @@ def build_index(keys: Iterable[str]) -> SearchIndex:
 def search_chips(index: SearchIndex, query: str, limit: int = 5) -> tuple[Hit, ...]:
     """The keys most like the query, best first; at most `limit`."""
     wanted = _letters(query[:LONGEST_QUERY])
-    columns = _nearest_columns(index, wanted, max(_POOL, 2 * limit))
+    columns = _likely_columns(index, wanted, max(_CANDIDATES, 2 * limit))
     hits = (Hit(index.keys[c], _likeness(wanted, index.texts[c])) for c in columns)
-    words = frozenset(query.lower().replace("-", " ").split())
-    return tuple(sorted(hits, key=lambda hit: _rank(hit, words))[:limit])
+    parts = frozenset(query.lower().replace("-", " ").split())
+    return tuple(sorted(hits, key=lambda hit: _rank(hit, parts))[:limit])
 
 
-def _rank(hit: Hit, words: frozenset[str]) -> tuple[int, float, int, str]:
-    """Names that hold the query's own numbers first, then the likest, then the most whole words."""
-    held = sum(len(word) for word in words if word in hit.key and _is_number(word))
-    whole = len(words.intersection(hit.key.split("-")))
-    return (-held, -hit.likeness, -whole, hit.key)
+def _rank(hit: Hit, parts: frozenset[str]) -> tuple[int, float, int, str]:
+    """Names with the numbers of the query first, then the likest, then the most equal parts."""
+    digits = sum(len(part) for part in parts if part in hit.key and _is_number(part))
+    equal = len(parts.intersection(hit.key.split("-")))
+    return (-digits, -hit.likeness, -equal, hit.key)
 
 
-def _is_number(word: str) -> bool:
-    # Fewer digits stand in many names by chance.
-    return sum(letter.isdigit() for letter in word) >= _MODEL_DIGITS
+def _is_number(part: str) -> bool:
+    # Many names have fewer digits in common by chance.
+    return sum(letter.isdigit() for letter in part) >= _MODEL_DIGITS
 
 
 def _letters(text: str) -> str:
-    """The letters and digits alone: where a hyphen or a space stands tells no names apart."""
+    """The letters and digits alone: no two names differ in hyphens or spaces only."""
     return "".join(letter for letter in text.lower() if letter.isalnum() or letter == "+")
 
 
@@ -98,19 +98,19 @@ def _pairs(text: str) -> list[str]:
 
 def _rarity(present: NDArray[np.uint16]) -> NDArray[np.uint16]:
     share = present.mean(axis=1) if present.size else np.ones(len(present))
-    weight = np.clip(np.round(-2 * np.log2(np.maximum(share, 1e-9))), 0, _HEAVIEST)
+    weight = np.clip(np.round(-2 * np.log2(np.maximum(share, 1e-9))), 0, _LARGEST_WEIGHT)
     return weight.astype(np.uint16) + np.uint16(1)
 
 
-def _nearest_columns(index: SearchIndex, wanted: str, pool: int) -> NDArray[np.intp]:
-    """The columns that share the most telling pairs with the query, short names first."""
+def _likely_columns(index: SearchIndex, wanted: str, most: int) -> NDArray[np.intp]:
+    """The columns with the most and rarest pairs of the query, short names first."""
     rows = [index.rows[pair] for pair in _pairs(wanted) if pair in index.rows]
     if not rows:
         return np.array([], dtype=np.intp)
     shared = index.weights[rows].sum(axis=0, dtype=np.int32) * 8 - index.lengths
-    if len(shared) <= pool:
+    if len(shared) <= most:
         return np.arange(len(shared))
-    return np.argpartition(shared, -pool)[-pool:]
+    return np.argpartition(shared, -most)[-most:]
 
 
 def _likeness(wanted: str, text: str) -> float:
@@ -125,19 +125,9 @@ _MOST_FOUND: Final = 1_000
 
 
 @dataclass(frozen=True, slots=True)
-class ChipKnown:
+class ChipKnown(ChipSummary):
     """A chip that this instance knows."""
 
-    key: str
-    """Catalogue key of the chip, which every question accepts."""
-    name: str
-    """The usual name of the chip."""
-    kind: ChipKind
-    """Whether it is a processor or a graphics chip."""
-    series: str
-    """Key of its series: same maker, line, generation and class suffix."""
-    line: str
-    """Key of its product line."""
     provisional: bool
     """Whether the catalogue does not describe the chip yet: then its domains and grids are those of
     its series or kind."""
@@ -274,7 +264,7 @@ def _fits(chip: ChipKnown, asked: dict[str, Any]) -> bool:
 
 
 def _begin_after(chips: list[ChipKnown], cursor: _Cursor | None, *, searched: bool) -> int:
-    # Chips come and go between two pages: a key's place in the order of keys does not move.
+    # Chips may be added or removed between two pages, so the next page begins after the last key.
     if cursor is None:
         return 0
     if searched:
@@ -299,7 +289,7 @@ def _read_cursor(text: str | None) -> _Cursor | Problem | None:
 
 
 def show_chip(instance: Instance, text: str) -> ChipDetail:
-    """All that is known of the chip that the text names.
+    """What is known of the chip that the text names.
 
     Raises
     ------
@@ -312,7 +302,7 @@ def show_chip(instance: Instance, text: str) -> ChipDetail:
         raise ChipUnknown(problems=[chip])
     known = _known_chips(instance).by_key.values()
     return ChipDetail(
-        chip=_described(catalogue, chip),
+        chip=_known(catalogue, chip),
         domains=catalogue.domains_for(chip),
         controls=tuple(_control(catalogue, chip, name) for name in catalogue.controls_for(chip)),
         clock_band_mhz=catalogue.clock_band_for(chip),
@@ -349,9 +339,9 @@ def _known_chips(instance: Instance) -> _KnownChips:
 def _indexed(instance: Instance, stored: tuple[StoredChip, ...]) -> _KnownChips:
     """The known chips, prepared once for each set of them."""
     catalogue = instance.catalogue
-    chips = [_described(catalogue, row.chip) for row in catalogue.chips.values()]
+    chips = [_known(catalogue, row.chip) for row in catalogue.chips.values()]
     chips += [
-        ChipKnown(row.key, row.name, row.kind, row.series, row.line, provisional=True)
+        ChipKnown(**asdict(row), provisional=True)
         for row in stored
         if catalogue.find(row.key) is None
     ]
@@ -359,12 +349,5 @@ def _indexed(instance: Instance, stored: tuple[StoredChip, ...]) -> _KnownChips:
     return _KnownChips(by_key, build_index(by_key))
 
 
-def _described(catalogue: Catalogue, chip: ChipName) -> ChipKnown:
-    return ChipKnown(
-        key=chip.key,
-        name=chip.name,
-        kind=chip.kind,
-        series=chip.series,
-        line=chip.line,
-        provisional=catalogue.find(chip.key) is None,
-    )
+def _known(catalogue: Catalogue, chip: ChipName) -> ChipKnown:
+    return ChipKnown(**asdict(chip.summary), provisional=catalogue.find(chip.key) is None)

@@ -1,7 +1,6 @@
-"""The evidence behind an answer, found once: pool, relatives, outlier check, locks."""
+"""The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, field
 
 import numpy as np
 from sqlalchemy import Connection
@@ -9,8 +8,8 @@ from sqlalchemy import Connection
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
-from kbapi.evidence.comparisons import DifferingValue, FilterName, find_differences
-from kbapi.evidence.locks import LockShares, least_open, lock_shares
+from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
+from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
 from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
@@ -39,23 +38,23 @@ from kbapi.storage import pools
 from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
-from kbapi.storage.pools import LineRow, PoolSize, load_stock_points
+from kbapi.storage.pools import LineRow, load_stock_points
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
 class PeersByDepth:
-    """Units by depth in steps from 0 to just beyond everything seen, each counted whole."""
+    """Unweighted numbers of units at each depth, from 0 steps to one beyond all results."""
 
     known: tuple[int, ...]
-    """Units whose status at the depth is known."""
+    """Units that are known to be stable or unstable at the depth."""
     stable: tuple[int, ...]
-    """Units stable there."""
+    """Units that are stable there."""
 
 
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
-    """The counts of a pool at every depth, at most a thousand of them."""
+    """The numbers of a pool at each depth, at most a thousand depths."""
     intervals, units = pool.intervals, pool.unit_counts
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
@@ -66,10 +65,10 @@ def peers_of(pool: PoolEvidence) -> PeersByDepth:
     failed_at = np.bincount(
         intervals.unstable_steps[failed], weights=units[failed], minlength=deepest + 2
     )
-    # Stable at d: passed at d or deeper. Failed at d: failed at d or shallower.
+    # Stable at d: passed at d or deeper. Unstable at d: failed at d or shallower.
     stable = np.cumsum(passed_at[::-1])[::-1].astype(int)
-    gone = np.cumsum(failed_at).astype(int)
-    return PeersByDepth(tuple((stable + gone).tolist()), tuple(stable.tolist()))
+    unstable = np.cumsum(failed_at).astype(int)
+    return PeersByDepth(tuple((stable + unstable).tolist()), tuple(stable.tolist()))
 
 
 NO_INTERVALS = GroupedIntervals(
@@ -81,20 +80,25 @@ NO_INTERVALS = GroupedIntervals(
 
 @dataclass(frozen=True)
 class EvidenceFound:
-    """Everything in the database that an answer stands on."""
+    """All evidence that an answer is computed from, with the control and the grid that it is in."""
 
-    line: LineRow | None
+    control: LimitControl
+    """The control that was asked for, else that of the pool, else the usual one of the chip."""
+    grid: Grid
+    """The grid of the chip on this control."""
+    line: LineRow | None = None
     """None where no chip of the line has results."""
-    pool: PoolFound | None
-    own: PoolEvidence | None
-    siblings: Siblings
-    stock_line: StockLine | None
-    """Of the chip's own reports, for fixed_clock_voltage."""
-    nearest: tuple[str, ...]
-    """Keys of the chips around this one that have results."""
-    is_filtered: bool
-    locks: LockShares | None
-    """Of the control and the rails that were found, the least open one; None without reports."""
+    pool: PoolFound | None = None
+    own: PoolEvidence | None = None
+    """Results of the chip itself; None without any."""
+    siblings: Siblings = field(default_factory=Siblings)
+    stock_line: StockLine | None = None
+    """Stock voltage by clock, from results of the chip itself; for fixed_clock_voltage only."""
+    related_chips: tuple[str, ...] = ()
+    """Keys of the chips of the line that have results, those of the series first."""
+    is_filtered: bool = False
+    locks: LockShares | None = None
+    """Lock reports on the control, of the domain that is least often open; None without reports."""
 
     @property
     def has_results(self) -> bool:
@@ -103,20 +107,30 @@ class EvidenceFound:
 
     @property
     def guard(self) -> Guard:
-        """What stands against the pool."""
+        """What makes a start stricter: outliers that no curator has decided on, and drift."""
         if self.own is None:
             return NO_GUARD
         return Guard(self.own.outlier_report.flagged_share, self.own.drift.found.is_drift)
 
     @property
     def intervals(self) -> GroupedIntervals:
-        """The chip's own evidence, empty where it has none."""
+        """The intervals of the chip itself, empty without results."""
         return NO_INTERVALS if self.own is None else self.own.intervals
 
     @property
+    def clock_band_mhz(self) -> int | None:
+        """Lower end of the clock band of the pool; None where its control has no clock."""
+        return self.pool.key.clock_band_mhz or None if self.pool else None
+
+    @property
     def revision(self) -> str:
-        """The line's revision, as answers tell it."""
+        """The revision of the line, as answers show it."""
         return pools.revision_text(self.line)
+
+    def domains_beside(self, domain: Domain) -> tuple[Domain, ...]:
+        """The other domains that moved together with this one in the pool."""
+        domains = () if self.pool is None else self.pool.key.rails
+        return tuple(code for code in domains if code != domain)
 
 
 def find_evidence(
@@ -124,85 +138,78 @@ def find_evidence(
     question: Question,
     instance: Instance,
     *,
-    hears_all: bool = False,
+    with_all_siblings: bool = False,
     what_if: WhatIfEvidence | None = None,
 ) -> EvidenceFound:
-    """What stands in the database for this question, judged today, or would if it were `supposed`.
+    """The evidence for this question, with the outlier check of today.
 
-    Siblings are not read where the chip has long outgrown them, unless `hears_all`.
+    `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
+    of a chip with many units: then they are not read, unless `with_all_siblings`.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
+    pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
+    control = _control(question, pool, catalogue)
+    grid = catalogue.grid_for(chip, control)
     if line is None:
-        return EvidenceFound(None, None, None, Siblings(), None, (), is_filtered=False, locks=None)
+        return EvidenceFound(control, grid)
+    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
+    own = _own(connection, question, pool, grid, standing, what_if)
+    is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    return EvidenceFound(
+        control=control,
+        grid=grid,
+        line=line,
+        pool=pool,
+        own=own,
+        siblings=Siblings()
+        if pool is None or (is_enough and not with_all_siblings)
+        else load_siblings(connection, pool, catalogue, standing),
+        stock_line=_stock_line(connection, chip.key, pool, what_if),
+        related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
+        is_filtered=bool(question.filters_response),
+        locks=_locks(connection, line.id, question, pool, control),
+    )
+
+
+def _pool(
+    connection: Connection,
+    line: LineRow,
+    question: Question,
+    catalogue: Catalogue,
+    what_if: WhatIfEvidence | None,
+) -> PoolFound | None:
     wanted = PoolWanted(
         control=question.control,
         domain=question.domain,
         moved_with=question.moved_with,
-        clock_band_mhz=catalogue.find_clock_band(chip, question.clock_mhz),
+        clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    pool = find_pool(connection, line.id, chip, wanted, what_if)
-    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = None
-    if pool is not None and pool.own is not None:
-        own = _own(connection, pool.own, question, catalogue, standing, what_if)
-    return EvidenceFound(
-        line=line,
-        pool=pool,
-        own=own,
-        siblings=(
-            Siblings()
-            if pool is None
-            or (own is not None and has_outgrown_siblings(own.intervals) and not hears_all)
-            else load_siblings(connection, pool, catalogue, standing)
-        ),
-        stock_line=_stock_line(connection, chip.key, pool, what_if),
-        nearest=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
-        is_filtered=bool(question.filters_response),
-        locks=_locks(connection, line.id, question, pool, catalogue),
-    )
+    return find_pool(connection, line.id, question.chip, wanted, what_if)
 
 
-def _locks(
-    connection: Connection,
-    line_id: int,
-    question: Question,
-    pool: PoolFound | None,
-    catalogue: Catalogue,
-) -> LockShares | None:
-    control = _control(question, pool, catalogue)
-    domains = (question.domain,) if pool is None else pool.key.rails
-    groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
-    chip = question.chip
-    return least_open(
-        lock_shares(groups, chip.key, chip.series, domain, control) for domain in domains
-    )
-
-
-def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:
-    """Keep the spread of the chip's own units for those who send next, and its verdicts."""
-    own = found.own
-    if own is None:
-        return
-    stored_outliers = stored_outliers_of(own.outlier_report)
-    save_outliers(connection, own.id, stored_outliers, instance.today(), RULES_VERSION)
-    if not found.is_filtered:
-        spread = peers_of(own)
-        save_peers(connection, own.id, spread.known, spread.stable)
+def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
+    if question.control is not None:
+        return question.control
+    if pool is not None:
+        return pool.key.control
+    usual = catalogue.controls_for(question.chip)
+    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
 
 
 def _own(
     connection: Connection,
-    pool: PoolSize,
     question: Question,
-    catalogue: Catalogue,
+    pool: PoolFound | None,
+    grid: Grid,
     standing: Standing,
     what_if: WhatIfEvidence | None,
 ) -> PoolEvidence | None:
-    """The chip's own evidence; None where a filter leaves so few units that they could be known."""
-    grid = catalogue.grid_for(question.chip, pool.key.control)
+    """The evidence of the chip itself; None where a filter leaves too few units to be shown."""
+    if pool is None or pool.own is None:
+        return None
     floor = floor_steps(pool.key.control, grid)
-    own = load_pool(connection, pool, standing, floor, question.filters, what_if)
+    own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
     return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
 
 
@@ -220,21 +227,34 @@ def _stock_line(
     )
 
 
-def control_of(question: Question, found: EvidenceFound, catalogue: Catalogue) -> LimitControl:
-    """The control that the answer is about: asked for, found, or the chip's usual one."""
-    return _control(question, found.pool, catalogue)
+def _locks(
+    connection: Connection,
+    line_id: int,
+    question: Question,
+    pool: PoolFound | None,
+    control: LimitControl,
+) -> LockShares | None:
+    chip = question.chip
+    domains = (question.domain,) if pool is None else pool.key.rails
+    groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
+    reported = reported_controls(groups, chip.key, chip.series)
+    return least_open(
+        lock_shares(groups, chip.key, chip.series, domain, control)
+        for domain in domains
+        if (domain, control) in reported
+    )
 
 
-def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
-    if question.control is not None:
-        return question.control
-    if pool is not None:
-        return pool.key.control
-    usual = catalogue.controls_for(question.chip)
-    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
-
-
-Direction = Literal["deeper", "shallower"]
+def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:
+    """Store the peers and the outliers of the chip's pool, for contributors and curators."""
+    own = found.own
+    if own is None:
+        return
+    stored_outliers = stored_outliers_of(own.outlier_report)
+    save_outliers(connection, own.id, stored_outliers, instance.today(), RULES_VERSION)
+    if not found.is_filtered:
+        peers = peers_of(own)
+        save_peers(connection, own.id, peers.known, peers.stable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,18 +284,6 @@ class EvidenceSummary:
     """Upper bound on the log likelihood that a better fit could gain; near 0 is a good fit."""
     revision: str
     """Revision of the evidence of the chip's product line; it changes with each new result."""
-
-
-@dataclass(frozen=True, slots=True)
-class FilterValue:
-    """One value of a filter and where its units lie among the units that were compared."""
-
-    value: str
-    """A value that the filter takes, or `without` and a value for units that lack it."""
-    units: int
-    """Number of units with this value."""
-    direction: Direction
-    """Whether their limits lie deeper or shallower than those of all units compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +320,7 @@ class Percentile:
 def evidence_summary(
     found: EvidenceFound, borrowed_units: float, agreement: float, optimality_gap: float
 ) -> EvidenceSummary:
-    """The counts and the certificate behind an answer."""
+    """The counts behind an answer, and how good its fit is."""
     own = found.own
     return EvidenceSummary(
         units=0 if own is None else own.units,
@@ -330,41 +338,27 @@ def evidence_summary(
 
 
 def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
-    """The filters that matter in the chip's own pool, whatever filter was asked with."""
+    """The filters that make a difference in the chip's own pool, with all of its results."""
     own = found.own
     return tuple(
         FilterDifference(
             filter=one.filter,
             p_value=round(one.p_value, 4),
-            values=tuple(
-                FilterValue(value.value, value.units, _leaning(value)) for value in one.values
-            ),
-            text=difference_text(
-                one.filter, [(value.value, _leaning(value)) for value in one.values]
-            ),
+            values=one.values,
+            text=difference_text(one.filter, one.values),
         )
         for one in (() if own is None else find_differences(own.whole, own.outlier_report))
     )
 
 
-def _leaning(value: DifferingValue) -> Direction:
-    return "deeper" if value.goes_deeper else "shallower"
-
-
-def moved_with(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
-    """The domains that move together with the one asked for, in the pool answered from."""
-    domains = () if found.pool is None else found.pool.key.rails
-    return tuple(code for code in domains if code != question.domain)
-
-
 def setting_of(control: str, grid: Grid, steps: int) -> float:
-    """The setting at a depth, negative: mV to two decimals, or whole counts."""
-    # Adding zero keeps stock itself from being written -0.0.
+    """The setting at a depth, negative is lower: mV with two decimals, or whole counts."""
+    # Adding zero turns -0.0, which stock would be, into 0.0.
     return (-grid.enter(steps) if control == "count_offset" else -grid.below_stock(steps)) + 0
 
 
 def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
-    """A percentile with its interval in the control's own unit."""
+    """A percentile with its interval, in the unit of the control."""
     in_counts = control == "count_offset"
     setting = setting_of(control, grid, depth.steps)
     return Percentile(

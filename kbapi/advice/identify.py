@@ -1,4 +1,4 @@
-"""What a text names, told to a person: one chip, several candidates, or why there is none."""
+"""Which chip a text names: exactly one, several candidates, or the reason for none."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from typing import Final
 from marshmallow import fields, validate
 
 from kbapi.chips.catalogue import Catalogue
-from kbapi.chips.chip import ChipIds, ChipSummary, Identification, IdentifyCode, Match
+from kbapi.chips.chip import ChipIds, ChipSummary, IdentifyCode, Match
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.shapes import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
 from kbapi.errors import QueryInvalid
@@ -90,7 +90,7 @@ _IDENTIFY: Final = IdentifySchema()
 
 
 def identify(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> IdentifyAnswer:
-    """What the text names, with the numbers and the form that were sent beside it.
+    """Which chip the text names, with the numbers and the form that were sent beside it.
 
     Raises
     ------
@@ -121,18 +121,11 @@ def identify_with(
     form: Form | None = None,
     ids: ChipIds | None = None,
 ) -> IdentifyAnswer:
-    """What the text names, placed as the catalogue places it."""
-    return _told(identify_chip(text, kind=kind, form=form, ids=ids), catalogue)
-
-
-def _told(found: Identification, catalogue: Catalogue) -> IdentifyAnswer:
-    chip = None
-    if found.chip is not None:
-        placed = catalogue.placed(found.chip)
-        chip = placed.summary
+    """Which chip the text names, with the series and line of the catalogue."""
+    found = identify_chip(text, kind=kind, form=form, ids=ids)
     return IdentifyAnswer(
         match=found.match,
-        chip=chip,
+        chip=catalogue.placed(found.chip).summary if found.chip else None,
         candidates=tuple(Candidate(key) for key in found.candidates),
         code=found.code,
         reason=found.reason,

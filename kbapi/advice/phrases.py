@@ -1,6 +1,9 @@
-"""Phrases that the sentences of several answers are made with."""
+"""Phrases and sentences that several answers have in common."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from typing import Final
+
+from kbapi.vocabulary import LOCKED_STATUSES
 
 
 def counted(count: float, one: str, many: str) -> str:
@@ -13,7 +16,7 @@ def counted(count: float, one: str, many: str) -> str:
 
 
 def share_text(stable_share: float) -> str:
-    """The share that may fail, as people say it.
+    """The share that may fail, as a count of machines.
 
     >>> share_text(0.9), share_text(0.95), share_text(0.87)
     ('1 in 10', '1 in 20', '13 in 100')
@@ -25,7 +28,7 @@ def share_text(stable_share: float) -> str:
 
 
 def chance_text(chance: float) -> str:
-    """A chance as people say it, never as if it were sure.
+    """A chance in hundredths, never rounded to 0 or 100.
 
     >>> chance_text(0.914), chance_text(0.999), chance_text(0.004)
     ('91 in 100', 'more than 99 in 100', 'fewer than 1 in 100')
@@ -61,9 +64,9 @@ def range_text(interval: tuple[float, float]) -> str:
 
 
 def setting_text(control: str, enter: int) -> str:
-    """What a person types, or sets.
+    """The setting that a person enters, a whole number of mV or counts.
 
-    The whole number lies toward stock of the grid step, so typing it is never deeper.
+    It is rounded toward stock, so that it is never deeper than the grid step.
     """
     if control == "fixed_clock_voltage":
         return f"{-enter} mV below your own stock voltage at that clock"
@@ -71,7 +74,7 @@ def setting_text(control: str, enter: int) -> str:
 
 
 def setting_in_short(control: str, enter: int) -> str:
-    """The same in a line of a plan, whose answer names the clock.
+    """The setting in a line of a plan; the clock is elsewhere in the answer.
 
     >>> setting_in_short("fixed_clock_voltage", -93), setting_in_short("voltage_offset", -68)
     ('93 mV below stock', '-68 mV')
@@ -117,9 +120,9 @@ def machines_text(count: int) -> str:
 
 
 def shown_from_five(missing: int | None = None) -> str:
-    """From how many machines on something is shown, and how many more that takes.
+    """The number of machines that a group needs to be shown, and how many are missing.
 
-    `missing` is None where the number would say how many machines fit a filter.
+    `missing` is None where the number would reveal how many machines fit a filter.
 
     >>> shown_from_five(2)
     'Shown from five machines on, so that no one can be recognised; 2 more are needed.'
@@ -142,3 +145,45 @@ def withheld_groups(count: int) -> str | None:
     if not count:
         return None
     return f"{counted(count, 'group is', 'groups are')} withheld. {shown_from_five()}"
+
+
+_WHOSE: Final = {"chip": "machines", "series": "machines of related chips"}
+_OPEN_WITH_CAUSE: Final = {
+    "open": "{open}.",
+    "firmware_only": "{open}, on most of them only in the firmware menu.",
+    "chip_locked": "{open}: the chip refuses it on most of the others.",
+    "firmware_locked": "{open}: the firmware locks it on most of the others.",
+    "hypervisor_blocked": "{open}: a hypervisor blocks it on most of the others.",
+    "os_blocked": "{open}: the operating system blocks it on most of the others.",
+    "not_exposed": "{open}: no menu or driver offers it on most of the others.",
+    "mixed": "{open}: machine model, firmware and protections decide.",
+}
+
+
+def open_share_text(
+    overall: str,
+    share_open: float,
+    interval: tuple[float, float],
+    level: str,
+    statuses: Collection[str],
+) -> str:
+    """On how many machines a control can be set, and the cause on the others.
+
+    `overall` is the status of most reports, or `mixed`. `level` is whose reports these are, chip
+    or series. `statuses` are all that an answer may name.
+
+    >>> reported = ("open", "firmware_locked")
+    >>> open_share_text("mixed", 0.7358, (0.657, 0.803), "chip", reported)
+    'Can be set on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
+    """
+    share, range_open = percent(share_open), range_text(interval)
+    is_open = f"Can be set on {share} of {_WHOSE[level]} ({range_open})"
+    is_locked = any(status in LOCKED_STATUSES for status in statuses)
+    if overall == "mixed" and "firmware_only" in statuses and not is_locked:
+        return f"{is_open}, on some of them only in the firmware menu."
+    return _OPEN_WITH_CAUSE[overall].format(open=is_open)
+
+
+def no_lock_reports() -> str:
+    """That there is no report of a control."""
+    return "It is unknown whether it can be set: there are no lock reports."

@@ -20,8 +20,8 @@ from kbapi.advice.gains.answer import GainsAnswer
 from kbapi.advice.identify import IdentifyAnswer
 from kbapi.advice.locks.answer import LocksAnswer
 from kbapi.advice.longevity.answer import LongevityAnswer
+from kbapi.advice.next_step.answer import NextStepAnswer
 from kbapi.advice.next_step.query import NextStepRequestSchema
-from kbapi.advice.next_step.response import NextStepAnswer
 from kbapi.advice.power.answer import PowerAnswer
 from kbapi.advice.stability.answer import StabilityAnswer
 from kbapi.advice.start.answer import StartAnswer

@@ -104,7 +104,7 @@ def look_at(instance: Instance) -> InstanceState:
             "answers": str(ANSWERS_VERSION),
         },
         writes="accepted" if closed is None else closed.code,
-        ways_to_stop=tuple(
+        write_errors=tuple(
             fault.code for fault in (InstanceReadOnly, StorageFull, StorageUnwritable)
         ),
         file_bytes={

@@ -15,11 +15,8 @@ from kbapi.advice.gains.answer import advise_gains
 from kbapi.advice.gains.query import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.locks.answer import advise_locks
 from kbapi.advice.locks.query import LockQuestionSchema, parse_lock_question
-from kbapi.advice.longevity.answer import (
-    LongevityQuestionSchema,
-    advise_longevity,
-    parse_longevity_question,
-)
+from kbapi.advice.longevity.answer import advise_longevity
+from kbapi.advice.longevity.query import LongevityQuestionSchema, parse_longevity_question
 from kbapi.advice.next_step.answer import advise_next_step
 from kbapi.advice.next_step.query import read_search
 from kbapi.advice.power.answer import advise_power

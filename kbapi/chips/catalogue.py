@@ -17,7 +17,7 @@ from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS, ChipKind, Contro
 
 @dataclass(frozen=True, slots=True)
 class Traits:
-    """What holds for a kind, a series or a chip; empty fields are told one floor further up."""
+    """Traits of a kind, a series or a chip; empty fields come from the wider group."""
 
     domains: tuple[Domain, ...] = ()
     controls: tuple[Control, ...] = ()
@@ -39,7 +39,7 @@ _GRIDS: Final = {
     "count_offset": Grid(Fraction(1)),
     "fixed_clock_voltage": Grid(Fraction(5)),
 }
-# A chip that nobody has described may have any rail of its kind: a result is not lost for that.
+# A chip without description may have any domain of its kind, so that no result is refused.
 _DEFAULTS: Final[Mapping[ChipKind, Traits]] = {
     "cpu": Traits(
         tuple(domain for domain in DOMAINS if domain != "gpu_core"), CONTROLS, _GRIDS, 100
@@ -58,7 +58,7 @@ class CatalogueChip:
 
 @dataclass(frozen=True, slots=True)
 class Catalogue:
-    """All described chips and series; it answers for chips that it does not hold as well."""
+    """All described chips and series; chips without description have the traits of their kind."""
 
     chips: Mapping[str, CatalogueChip]
     series: Mapping[str, Traits]
@@ -69,7 +69,7 @@ class Catalogue:
         return self.chips.get(key)
 
     def placed(self, chip: ChipName) -> ChipName:
-        """The chip with name, series and line as a file overrules them, else as it is."""
+        """The chip with name, series and line from its file, else as it is."""
         known = self.chips.get(chip.key)
         return known.chip if known else chip
 
@@ -81,7 +81,7 @@ class Catalogue:
         return own.over(of_series).over(self.defaults[placed.kind])
 
     def domains_for(self, chip: ChipName) -> tuple[Domain, ...]:
-        """The rails of a chip that are adjusted on their own, in the order of the glossary."""
+        """The domains of a chip that are adjusted separately, in the order of the glossary."""
         return self.traits_for(chip).domains
 
     def controls_for(self, chip: ChipName) -> tuple[Control, ...]:
@@ -105,7 +105,7 @@ class Catalogue:
 
 
 def load_catalogue(folder: Path) -> Catalogue:
-    """The catalogue that all `*.toml` files of a folder tell together; raises CatalogueError."""
+    """The catalogue in all `*.toml` files of a folder; raises CatalogueError."""
     chips: dict[str, CatalogueChip] = {}
     series: dict[str, Traits] = {}
     defaults = dict(_DEFAULTS)
@@ -128,13 +128,13 @@ def _parse_file(path: Path) -> dict[str, Any]:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise CatalogueError(f"{path.name} cannot be read: {error}") from error
-    _check_words(table, ("defaults", "series", "chips"), path)
-    _check_words(table.get("defaults", {}), ("cpu", "gpu"), path)
+    _check_names(table, ("defaults", "series", "chips"), path)
+    _check_names(table.get("defaults", {}), ("cpu", "gpu"), path)
     return table
 
 
 def _parse_chip(row: dict[str, Any], path: Path) -> CatalogueChip:
-    """One `[[chips]]` table; what it leaves out is what the grammar says of its key."""
+    """One `[[chips]]` table; what it leaves out comes from its key by the grammar."""
     own = {name: value for name, value in row.items() if name in _CHIP_FIELDS}
     traits = _parse_traits({k: v for k, v in row.items() if k not in _CHIP_FIELDS}, path)
     by_grammar = identify_chip(str(row.get("key", ""))).chip
@@ -150,10 +150,10 @@ _TRAIT_FIELDS: Final = ("domains", "controls", "grid", "clock_band_mhz")
 
 
 def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
-    _check_words(row, _TRAIT_FIELDS, path)
-    _check_words(row.get("domains", ()), DOMAINS, path)
-    _check_words(row.get("controls", ()), CONTROLS, path)
-    _check_words(row.get("grid", {}), LIMIT_CONTROLS, path)
+    _check_names(row, _TRAIT_FIELDS, path)
+    _check_names(row.get("domains", ()), DOMAINS, path)
+    _check_names(row.get("controls", ()), CONTROLS, path)
+    _check_names(row.get("grid", {}), LIMIT_CONTROLS, path)
     try:
         grids = {control: Grid(Fraction(step)) for control, step in row.get("grid", {}).items()}
     except (TypeError, ValueError, ZeroDivisionError) as error:
@@ -168,7 +168,7 @@ def _parse_traits(row: dict[str, Any], path: Path) -> Traits:
     )
 
 
-def _check_words(found: Any, allowed: tuple[str, ...], path: Path) -> None:
+def _check_names(found: Any, allowed: tuple[str, ...], path: Path) -> None:
     if unknown := sorted(set(found) - set(allowed)):
         raise CatalogueError(f"{path.name} has an unknown value: {unknown[0]}.")
 
@@ -205,7 +205,7 @@ def decide_chip(
 
 @lru_cache(maxsize=4_096)
 def _identified(text: str, form: Form | None, ids: ChipIds | None) -> Identification:
-    # The same few names come again and again, and what a name means never changes.
+    # The same few names come again and again, and their meaning never changes.
     return identify_chip(text, form=form, ids=ids)
 
 

@@ -1,4 +1,4 @@
-"""The answers of this folder: what a chip is called, and what a text was understood as."""
+"""The answers of this folder: what a chip is called, and which chip a text names."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -51,7 +51,7 @@ class ChipSummary:
 
 @dataclass(frozen=True, slots=True)
 class ChipName:
-    """One chip model, and where its own name puts it among the others."""
+    """One chip model, with its series and line."""
 
     key: str
     name: str
@@ -64,7 +64,7 @@ class ChipName:
 
     @property
     def summary(self) -> ChipSummary:
-        """The chip as it stands in an answer."""
+        """The chip as an answer shows it."""
         return ChipSummary(self.key, self.name, self.kind, self.series, self.line)
 
 
@@ -81,7 +81,7 @@ class ChipIds:
 
 @dataclass(frozen=True, slots=True)
 class Identification:
-    """What a text was understood as; `reason` is one sentence and never repeats the text."""
+    """The chip or the candidates that a text names; `reason` is one sentence without the text."""
 
     match: Match
     chip: ChipName | None

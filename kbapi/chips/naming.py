@@ -11,7 +11,7 @@ from kbapi.vocabulary import ChipKind, Form
 
 _PCI_VENDORS: Final = {"10de": "nvidia", "1002": "amd", "1022": "amd", "8086": "intel"}
 
-# Family as the processor tells it (extended family included). Families that two makers use are
+# Family as the processor reports it (extended family included). Families that two makers use are
 # left out: they decide nothing.
 _FAMILY_MAKERS: Final = {
     6: ("intel", "via", "zhaoxin"), 15: ("intel", "amd"), 16: ("amd",), 17: ("amd",),
@@ -19,7 +19,7 @@ _FAMILY_MAKERS: Final = {
     26: ("amd",),
 }  # fmt: skip
 
-# PCI id, or PCI id and revision, of chips whose name alone does not tell them apart.
+# PCI id, or PCI id and revision, of chips that share a name.
 _PCI_CHIPS: Final[dict[str, str]] = {
     "10de:1b80": "nvidia-geforce-gtx-1080", "10de:1b81": "nvidia-geforce-gtx-1070",
     "10de:1ba0": "nvidia-geforce-gtx-1080-laptop", "10de:1be0": "nvidia-geforce-gtx-1080-laptop",
@@ -67,14 +67,14 @@ def find_key(ids: ChipIds) -> str | None:
 
 
 def possible_makers(ids: ChipIds) -> tuple[str, ...]:
-    """The makers whose chips have such numbers; empty when the numbers do not tell."""
+    """The makers whose chips have such numbers; empty when the numbers leave it open."""
     if ids.pci_id is not None and (vendor := _PCI_VENDORS.get(ids.pci_id.lower()[:4])):
         return (vendor,)
     return () if ids.family is None else _FAMILY_MAKERS.get(ids.family, ())
 
 
 def decided_by(ids: ChipIds, candidates: Sequence[ChipName]) -> tuple[ChipName, ...]:
-    """The candidates that agree with the numbers; all of them when the numbers do not tell."""
+    """The candidates that agree with the numbers; all of them when the numbers leave it open."""
     key = find_key(ids)
     if named := tuple(chip for chip in candidates if chip.key == key):
         return named
@@ -116,7 +116,7 @@ def _refusal(code: RefusedNameCode, reason: str, *patterns: str) -> Refusal:
     return Refusal(code, re.compile("|".join(patterns)), reason)
 
 
-# Searched for in the folded text (lower case, marks gone, one space between words).
+# Searched for in the folded text (lower case, marks gone, one space between tokens).
 REFUSALS: Final[tuple[Refusal, ...]] = (
     _refusal(
         "cut_name",
@@ -200,7 +200,7 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
 
 
 def find_refusal(folded: str) -> Refusal | None:
-    """The first kind of text-that-is-no-model that this text belongs to."""
+    """The first refusal whose pattern this text contains."""
     return next((row for row in REFUSALS if row.pattern.search(folded)), None)
 
 
@@ -246,7 +246,7 @@ def identify_chip(
 
 
 def _prints_desktop(text: str) -> bool:
-    """Whether case tells a desktop part: drivers print SUPER for it, and Super for a laptop's."""
+    """Whether case marks a desktop part: drivers print SUPER for it, and Super for a laptop's."""
     return "SUPER" in text and text != text.upper()
 
 
@@ -279,7 +279,7 @@ def _decide(
 def _without_candidates(read: reading.Reading, ids: ChipIds) -> Identification:
     """The answer to a family's name, and to a name that no rule covers."""
     if not read.is_family:
-        near = reading.suggestions(read.words)
+        near = reading.suggestions(read.tokens)
         return replace(_none("unknown_name"), candidates=tuple(chip.key for chip in near))
     key = find_key(ids)
     chip = reading.find_chip(key.replace("-", " ")) if key else None
@@ -293,7 +293,7 @@ def _of_form(chips: tuple[ChipName, ...], form: Form | None) -> tuple[ChipName, 
 
 
 def _with_embedded(ids: ChipIds | None, read: reading.Reading) -> ChipIds:
-    """The numbers that were sent, completed with those that stand in the text."""
+    """The numbers that were sent, completed with those in the text."""
     ids = ids or ChipIds()
     if ids.pci_id is None and read.pci_id is not None:
         return replace(ids, pci_id=read.pci_id, pci_revision=read.pci_revision)

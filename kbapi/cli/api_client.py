@@ -1,7 +1,7 @@
-"""The two ways in that a command can take: a server, or the folder of an instance on this machine.
+"""Clients of the API for commands: of a server, or of the folder of an instance.
 
-Both speak the same HTTP: the local one calls the application in this very process, so that a
-command has no power that the API lacks, and nothing is written twice.
+Both send the same HTTP requests. The local client calls the application in its own process, so that
+a command has no power that the API lacks.
 """
 
 import json
@@ -21,21 +21,21 @@ _PATIENCE_S: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What came back: its status and its JSON value, None where there was no body."""
+    """A response: its status and its JSON value, None without a body."""
 
     status: int
     value: Any
 
     @property
     def is_refusal(self) -> bool:
-        """Whether it is a problem document instead of an answer."""
+        """Whether the value is a problem document."""
         return self.status >= 400
 
 
 class ApiClient(Protocol):
-    """A way to ask."""
+    """A client of the API."""
 
-    def ask(
+    def request(
         self,
         method: str,
         path: str,
@@ -49,7 +49,7 @@ class ApiClient(Protocol):
 
 
 class LocalClient:
-    """The instance in a folder, asked in this process; whoever has the folder needs no key."""
+    """A client of the instance in a folder, in this process; it needs no key."""
 
     def __init__(self, settings: Settings) -> None:
         from kbapi.app import create_app
@@ -59,7 +59,7 @@ class LocalClient:
         log_as_json("ERROR")
         self._client = create_app(open_instance(settings), is_guarded=False).test_client()
 
-    def ask(
+    def request(
         self,
         method: str,
         path: str,
@@ -76,17 +76,17 @@ class LocalClient:
 
 
 class RemoteClient:
-    """A server, asked over HTTP, with an access key where there is one and no receipt is shown."""
+    """A client of a server over HTTP; sends the access key unless a request has a receipt."""
 
     def __init__(self, base_url: str, key: str | None = None) -> None:
-        self._shown = {"Authorization": f"Bearer {key}"} if key else {}
+        self._authorization = {"Authorization": f"Bearer {key}"} if key else {}
         if not base_url.startswith(("http://", "https://")):
             raise ServerUnreachable(
                 f"{base_url} is not an address. Begin it with http:// or https://."
             )
         self._base = base_url.rstrip("/")
 
-    def ask(
+    def request(
         self,
         method: str,
         path: str,
@@ -100,14 +100,14 @@ class RemoteClient:
         Raises
         ------
         ServerUnreachable
-            When nobody answers there, or what answers speaks no JSON.
+            When no server answers, or the answer is not JSON.
         """
         url = self._base + path + (f"?{urllib.parse.urlencode(query)}" if query else "")
-        request = urllib.request.Request(  # noqa: S310 - the scheme was checked
-            url, data=body, headers=self._shown | _headers(body, headers), method=method
+        sent = urllib.request.Request(  # noqa: S310 - the scheme was checked
+            url, data=body, headers=self._authorization | _headers(body, headers), method=method
         )
         try:
-            with urllib.request.urlopen(request, timeout=_PATIENCE_S) as response:  # noqa: S310
+            with urllib.request.urlopen(sent, timeout=_PATIENCE_S) as response:  # noqa: S310
                 return Reply(response.status, _json(response.read()))
         except urllib.error.HTTPError as error:
             with error:
@@ -119,10 +119,10 @@ class RemoteClient:
 
 
 def _headers(body: bytes | None, given: Mapping[str, str] | None) -> dict[str, str]:
-    told = {"User-Agent": f"kbapi/{kbapi.__version__}", **(given or {})}
+    headers = {"User-Agent": f"kbapi/{kbapi.__version__}", **(given or {})}
     if body is not None:
-        told.setdefault("Content-Type", "application/json")
-    return told
+        headers.setdefault("Content-Type", "application/json")
+    return headers
 
 
 def _json(body: bytes) -> Any:

@@ -1,4 +1,4 @@
-"""What commands share: options, errors as messages, progress, paragraphs."""
+"""Shared parts of commands: options, errors as messages, progress, paragraphs."""
 
 import os
 import sys
@@ -23,14 +23,14 @@ from kbapi.errors import (
     QueryInvalid,
     UnsafeSetup,
 )
-from kbapi.settings import OF_COMMANDS, Settings, variable_of
+from kbapi.settings import COMMAND_VARIABLES, Settings, variable_of
 
 _LINES: Final = 10
 T = TypeVar("T")
 
 
 def show_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
-    """The items, while it is told how many of them were taken."""
+    """The items; prints how many of them have been taken."""
     if sys.stdout.isatty():
         with click.progressbar(items, length=total, label=label) as shown:
             yield from shown
@@ -68,8 +68,8 @@ url_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 
 
-def asks(command: _Command) -> _Command:
-    """A command that asks an instance: with --home, --to and --json."""
+def client_options(command: _Command) -> _Command:
+    """The command with the options --home, --to and --json."""
     return home_option(url_option(json_option(command)))
 
 
@@ -79,27 +79,27 @@ def settings_of(home: Path) -> Settings:
     Raises
     ------
     UnsafeSetup
-        Naming each variable that is unknown, or has a value that cannot be.
+        With each variable that is unknown or has an invalid value.
     """
     try:
         return Settings(home=home)
     except ValidationError as error:
-        raise UnsafeSetup("; ".join(_words_for(fault) for fault in error.errors())) from None
+        raise UnsafeSetup("; ".join(_text_for(fault) for fault in error.errors())) from None
 
 
-def _words_for(fault: ErrorDetails) -> str:
+def _text_for(fault: ErrorDetails) -> str:
     variable = variable_of("_".join(map(str, fault["loc"])))
     if fault["type"] != "extra_forbidden":
         return f"{variable} is invalid: {fault['msg']}"
-    # Without the prefix, which makes any two of them alike.
-    known = {name: variable_of(name) for name in (*Settings.model_fields, *OF_COMMANDS)}
+    # Compared without the prefix, which all of them share.
+    known = {name: variable_of(name) for name in (*Settings.model_fields, *COMMAND_VARIABLES)}
     close = get_close_matches(str(fault["loc"][0]), known, n=1, cutoff=0.6)
     return f"{variable} is not a setting" + (f": did you mean {known[close[0]]}?" if close else "")
 
 
 @contextmanager
-def asking(home: Path, url: str | None) -> Iterator[ApiClient]:
-    """A door to ask at; what goes wrong there is told, and the command left with 3."""
+def connected(home: Path, url: str | None) -> Iterator[ApiClient]:
+    """A client of the server or the folder; errors are printed and end the command."""
     with errors_as_messages():
         yield (
             RemoteClient(url, os.environ.get("KBAPI_KEY"))
@@ -110,7 +110,7 @@ def asking(home: Path, url: str | None) -> Iterator[ApiClient]:
 
 @contextmanager
 def errors_as_messages() -> Iterator[None]:
-    """Print an error with all its problems, and leave with 1 (refused) or 3 (could not)."""
+    """Print an error with all its problems, and exit with 1 (refused) or 3 (could not)."""
     try:
         yield
     except KbapiError as error:
@@ -129,7 +129,7 @@ def errors_as_messages() -> Iterator[None]:
 
 
 def answer_of(reply: Reply) -> Any:
-    """The reply's answer; a refusal is told with all its problems, and the command left."""
+    """The answer in the reply; a refusal is printed with all its problems and ends the command."""
     if not reply.is_refusal:
         return reply.value
     print_problem(reply.value or {"title": f"The answer was {reply.status}", "detail": ""})
@@ -146,7 +146,7 @@ def print_problem(problem: dict[str, Any]) -> None:
             click.echo(f"    {candidate}", err=True)
 
 
-def tell(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
+def print_answer(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
     """Print an answer, as JSON or in lines for people."""
     click.echo(orjson.dumps(answer) if as_json else in_lines(answer))
 

@@ -1,4 +1,4 @@
-"""`kbapi demo`: an instance of the invented club, one more result, and what it changes."""
+"""`kbapi demo`: an instance of the invented club, one more result, and its effect."""
 
 from pathlib import Path
 from random import Random
@@ -12,7 +12,7 @@ from kbapi.advice.start.query import parse_question
 from kbapi.cli.common import errors_as_messages, paragraph, settings_of, show_progress
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.questions import print_with_cautions
-from kbapi.curation.notes import keep_notes
+from kbapi.curation.notes import store_notes
 from kbapi.demo.members import note_texts
 from kbapi.demo.results import ClubResult, as_batches, as_lines, club_results, draw_follow_up
 from kbapi.demo.truth import CLIENT
@@ -21,7 +21,7 @@ from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.submit import accept_submission
-from kbapi.server.serve import one_process_notice, serve, usual_workers
+from kbapi.server.serve import default_workers, one_process_notice, serve
 
 _SEED: Final = 6
 _CHIP: Final = "norvane-sable-7-4820mx"
@@ -50,7 +50,7 @@ _ONE_MORE: Final[dict[str, Any]] = {
     "measured_in": "2026-09",
     "client": CLIENT,
 }
-"""The result of a member who came late: an honest failure, closer to stock than most."""
+"""The result of a late member: a failure that is closer to stock than most."""
 
 
 @click.command("demo")
@@ -93,10 +93,10 @@ def _fill(instance: Instance, results: int) -> None:
             f"{results:,} synthetic results go into {instance.settings.home}."
         )
     )
-    keep_notes(instance, note_texts())
-    # The same random numbers each time: who runs the demo twice sends the same results twice.
+    store_notes(instance, note_texts())
+    # The same random numbers each time: a second demo sends the same results again.
     sent = club_results(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
-    # Random numbers of their own, so that following up changes no result.
+    # Separate random numbers, so that follow-ups change no result.
     later = Random(_SEED + 1)  # noqa: S311 - synthetic data, no secret
     refused = 0
     for batch in as_batches(show_progress(sent, results, "Sending")):
@@ -110,19 +110,19 @@ def _fill(instance: Instance, results: int) -> None:
 
 
 def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int:
-    """How many of them were stored; members make mistakes, and the door refuses those."""
+    """The number of stored results; results with mistakes are refused."""
     follow_ups = [draw_follow_up(later, result) for result in results]
     try:
-        told = accept_batch(
+        response = accept_batch(
             instance, as_lines(result.document for result in results), is_ndjson=True
         )
     except DocumentRefused:
         return 0
-    for item, follow_up in zip(told.items, follow_ups, strict=True):
-        # Who runs the demo twice has followed up already.
+    for item, follow_up in zip(response.items, follow_ups, strict=True):
+        # A second demo has sent the follow-ups already.
         if follow_up and item.id and item.receipt and item.status != "repeated":
             accept_follow_up(instance, item.id, item.receipt, orjson.dumps(follow_up))
-    return told.counts.stored
+    return response.counts.stored
 
 
 def _print_before_and_after(instance: Instance) -> None:
@@ -152,12 +152,11 @@ def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
             f"The start stays at {after['start']['setting_mv']} mV. One more failure near stock "
             "changes nothing among so many results."
         )
-    told = (
+    return paragraph(
         f"The start moved from {before['start']['setting_mv']} mV to "
         f"{after['start']['setting_mv']} mV. One failure near stock makes the first step of the "
         "next member safer."
     )
-    return paragraph(told)
 
 
 def _serve(home: Path, port: int) -> None:
@@ -173,7 +172,7 @@ def _serve(home: Path, port: int) -> None:
     with errors_as_messages():
         if notice := one_process_notice():
             click.echo(paragraph(notice), err=True)
-        serve(settings_of(home), "127.0.0.1", port, workers=usual_workers(), threads=64)
+        serve(settings_of(home), "127.0.0.1", port, workers=default_workers(), threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

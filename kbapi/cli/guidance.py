@@ -1,4 +1,4 @@
-"""Commands that ask about gains, power limits, longevity and diagnosis."""
+"""Commands for gains, power limits, longevity and diagnosis."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -8,12 +8,12 @@ import click
 import orjson
 
 from kbapi.advice.phrases import percent, range_text
-from kbapi.cli.common import answer_of, asking, asks, bullet, paragraph
+from kbapi.cli.common import answer_of, bullet, client_options, connected, paragraph
 from kbapi.cli.questions import print_with_cautions
 
 
 def gains_in_lines(answer: dict[str, Any]) -> str:
-    """What tuning changed, a paragraph for each load and cap."""
+    """The text of gains, a paragraph for each load and cap."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["reason"] is not None:
         lines.append(paragraph(answer["reason"]["text"]))
@@ -32,7 +32,7 @@ def _withheld(answer: dict[str, Any]) -> list[str]:
 
 
 def power_in_lines(answer: dict[str, Any]) -> str:
-    """Which power limit keeps how much."""
+    """The text of a power answer."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["reason"] is not None:
         lines.append(paragraph(answer["reason"]["text"]))
@@ -52,7 +52,7 @@ def _curve(curve: dict[str, Any]) -> Iterator[str]:
 
 
 def longevity_lines(answer: dict[str, Any]) -> str:
-    """How long settings stayed stable, by margin."""
+    """The text of a longevity answer, by margin."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["by_margin"]:
         lines += ["", "The margin is the distance to the deepest setting that passed."]
@@ -83,7 +83,7 @@ def _still_stable(after: dict[str, Any]) -> str:
 
 
 def diagnosis_in_lines(answer: dict[str, Any]) -> str:
-    """What to check first, what happened on other machines, what to do."""
+    """The text of a diagnosis: checks, results of other machines, next actions."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"]), "", "Check first:"]
     for question in answer["check_first"]:
         lines.append(bullet(question["question"]))
@@ -98,8 +98,8 @@ def diagnosis_in_lines(answer: dict[str, Any]) -> str:
     lines += _withheld(answer)
     hints = [None if answer["step_back"] is None else answer["step_back"]["text"]]
     hints.append(answer["failure_meaning"])
-    told = [paragraph(hint) for hint in hints if hint is not None]
-    lines += ["", *told] if told else []
+    shown = [paragraph(hint) for hint in hints if hint is not None]
+    lines += ["", *shown] if shown else []
     lines += ["", "What to do now:", *(bullet(step["text"]) for step in answer["next_actions"])]
     lines += ["", "Other causes:", *(bullet(one["text"]) for one in answer["other_causes"])]
     return "\n".join(lines)
@@ -118,14 +118,14 @@ def _others(answer: dict[str, Any]) -> Iterator[str]:
 @click.command("gains")
 @click.argument("chip")
 @click.option("--load", help="Use only readings under this load class.")
-@asks
+@client_options
 def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_json: bool) -> None:
     """Show what tuning changed on CHIP.
 
     The answer compares each change with the noise of the measurements.
     """
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/gains", query=_sent(chip=chip, load=load))
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", "/v1/gains", query=_sent(chip=chip, load=load))
     print_with_cautions(answer_of(reply), as_json, gains_in_lines)
 
 
@@ -134,7 +134,7 @@ def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_j
 @click.option("--load", help="Use only readings under this load class.")
 @click.option("--keep-share", help="Share of stock performance to keep.  [default: 0.95]")
 @click.option("--limit-w", help="Also describe this power limit, in W.")
-@asks
+@client_options
 def power_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -142,8 +142,8 @@ def power_command(
 
     It is the smallest limit that keeps the wanted share of performance.
     """
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/power", query=_sent(chip=chip, **asked))
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", "/v1/power", query=_sent(chip=chip, **asked))
     print_with_cautions(answer_of(reply), as_json, power_in_lines)
 
 
@@ -151,7 +151,7 @@ def power_command(
 @click.argument("chip")
 @click.option("--domain", help="Supply rail (domain), such as core or gpu_core.")
 @click.option("--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage.")
-@asks
+@client_options
 def longevity_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -159,8 +159,8 @@ def longevity_command(
 
     The answer includes the margin to keep.
     """
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
     print_with_cautions(answer_of(reply), as_json, longevity_lines)
 
 
@@ -182,7 +182,7 @@ def longevity_command(
 )
 @click.option("--read-back", type=float, help="Setting that the control reports now.")
 @click.option("--shown-by", help="Other proof of effect: less_power or more_clock.")
-@asks
+@client_options
 def diagnose_command(
     chip: str,
     home: Path,
@@ -193,14 +193,14 @@ def diagnose_command(
     **asked: str | float | None,
 ) -> None:
     """Find out why a setting of CHIP is no longer stable."""
-    told = {"chip": chip, **{name: value for name, value in asked.items() if value is not None}}
     body = {
-        **told,
+        "chip": chip,
+        **{name: value for name, value in asked.items() if value is not None},
         **({"changed": list(changed)} if changed else {}),
         **({"effect": {"shown_by": shown_by}} if shown_by else {}),
     }
-    with asking(home, url) as api_client:
-        reply = api_client.ask("POST", "/v1/diagnose", body=orjson.dumps(body))
+    with connected(home, url) as api_client:
+        reply = api_client.request("POST", "/v1/diagnose", body=orjson.dumps(body))
     print_with_cautions(answer_of(reply), as_json, diagnosis_in_lines)
 
 

@@ -14,16 +14,17 @@ from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
     REFUSED,
     answer_of,
-    asking,
-    asks,
+    client_options,
+    connected,
     errors_as_messages,
     home_option,
     paragraph,
+    print_answer,
     settings_of,
     show_progress,
-    tell,
 )
 from kbapi.demo.attackers import attacker_documents
+from kbapi.demo.members import bundled_club
 from kbapi.demo.results import as_batches, club_documents
 from kbapi.evidence.pools import OutlierComparison
 from kbapi.instance.instance import open_instance
@@ -53,14 +54,14 @@ def find_outliers_command(home: Path, keep: bool) -> None:
         with instance.reading() as connection:
             pools = [pool for pool in load_all_pools(connection) if pool.units]
         found = [
-            judged
+            compared
             for pool in show_progress(pools, len(pools), "Checking pools")
-            if (judged := find_outliers(instance, pool, keep=keep)) is not None
+            if (compared := find_outliers(instance, pool, keep=keep)) is not None
         ]
         instance.close()
-    changed = [judged for judged in found if judged.has_changed]
-    for judged in changed:
-        click.echo("\n".join(_in_lines(judged)))
+    changed = [compared for compared in found if compared.has_changed]
+    for compared in changed:
+        click.echo("\n".join(_in_lines(compared)))
     done = (
         "The findings are stored."
         if keep
@@ -69,26 +70,26 @@ def find_outliers_command(home: Path, keep: bool) -> None:
     click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
 
 
-def _in_lines(judged: OutlierComparison) -> Iterator[str]:
-    key = judged.pool.key
+def _in_lines(compared: OutlierComparison) -> Iterator[str]:
+    key = compared.pool.key
     band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
-    yield f"{judged.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_cutoffs_text(judged.now), "    ")
-    yield from _changes(judged, "Excluded now", judged.now, judged.before)
-    yield from _changes(judged, "Counted again", judged.before, judged.now)
+    yield f"{compared.pool.chip_key}, {key.domains}, {key.control}{band}:"
+    yield paragraph(_cutoffs_text(compared.now), "    ")
+    yield from _changes(compared, "Excluded now", compared.now, compared.before)
+    yield from _changes(compared, "Counted again", compared.before, compared.now)
 
 
 def _changes(
-    judged: OutlierComparison, verb: str, one: StoredOutliers, other: StoredOutliers
+    compared: OutlierComparison, verb: str, one: StoredOutliers, other: StoredOutliers
 ) -> Iterator[str]:
     codes = Counter(unit.code for unit in set(one.units) - set(other.units))
     for code, number in sorted(codes.items()):
         yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
-    people = len(set(one.unlike) - set(other.unlike))
-    if people:
+    contributors = len(set(one.unlike) - set(other.unlike))
+    if contributors:
         yield paragraph(
-            f"{verb}: the units of {people:,} contributors, which differ as a group from the "
-            f"other units of the pool ({judged.pool.units:,} in all).",
+            f"{verb}: the units of {contributors:,} contributors, which differ as a group from the "
+            f"other units of the pool ({compared.pool.units:,} in all).",
             "    ",
         )
 
@@ -125,8 +126,8 @@ def _cutoffs_text(stored_outliers: StoredOutliers) -> str:
 @click.option(
     "--seed", type=int, default=6, show_default=True, help="Seed of the invented results."
 )
-@asks
-def seed_command(
+@client_options
+def import_command(
     files: tuple[Path, ...],
     club: int,
     attackers: int,
@@ -145,38 +146,41 @@ def seed_command(
         raise click.UsageError("Give FILES, --club N or --attackers N.")
     rng = Random(seed)  # noqa: S311 - synthetic data, no secret
     lines = [line for file in files for line in file.read_bytes().splitlines() if line.strip()]
-    documents = chain(
-        lines,
-        map(orjson.dumps, club_documents(club, rng)),
-        map(orjson.dumps, attacker_documents(attackers, rng)),
-    )
+    documents = chain(lines, _invented(rng, club, attackers))
     total = len(lines) + club + attackers
-    with asking(home, url) as api_client:
+    with connected(home, url) as api_client:
         counts, reasons = _send(api_client, show_progress(documents, total, "Sending"))
-    told = {"counts": dict(counts), "refused_for": dict(reasons.most_common(10))}
-    tell(told, as_json, _summary_lines)
+    summary = {"counts": dict(counts), "refused_for": dict(reasons.most_common(10))}
+    print_answer(summary, as_json, _summary_lines)
     if counts["stored"] == 0:
         raise SystemExit(REFUSED)
+
+
+def _invented(rng: Random, results: int, false_results: int) -> Iterator[bytes]:
+    if results or false_results:
+        club = bundled_club()
+        yield from map(orjson.dumps, club_documents(results, rng, club))
+        yield from map(orjson.dumps, attacker_documents(false_results, rng, club))
 
 
 def _send(api_client: ApiClient, lines: Iterable[bytes]) -> tuple[Counter[str], Counter[str]]:
     counts: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for batch in as_batches(lines):
-        reply = api_client.ask(
+        reply = api_client.request(
             "POST",
             "/v1/submissions/batch",
             body=b"\n".join(batch),
             headers={"Content-Type": "application/x-ndjson"},
         )
         if reply.status == 422:
-            # None of them can be right: the problems' pointers begin with their places.
+            # All items are refused: the pointers of the problems begin with their positions.
             counts += Counter(items=len(batch), refused=len(batch))
             reasons += Counter(problem["code"] for problem in reply.value.get("errors", []))
             continue
-        told = answer_of(reply)
-        counts += Counter(told["counts"])
-        reasons += Counter(_codes(told["not_counted"]))
+        answer = answer_of(reply)
+        counts += Counter(answer["counts"])
+        reasons += Counter(_codes(answer["not_counted"]))
     return counts, reasons
 
 
@@ -186,7 +190,7 @@ def _codes(not_counted: list[dict[str, Any]]) -> Iterator[str]:
             yield problem["code"]
 
 
-def _summary_lines(told: dict[str, Any]) -> str:
-    lines = [f"{name}: {number:,}" for name, number in told["counts"].items()]
-    lines += [f"  refused, {code}: {number:,}" for code, number in told["refused_for"].items()]
+def _summary_lines(summary: dict[str, Any]) -> str:
+    lines = [f"{name}: {number:,}" for name, number in summary["counts"].items()]
+    lines += [f"  refused, {code}: {number:,}" for code, number in summary["refused_for"].items()]
     return "\n".join(lines)

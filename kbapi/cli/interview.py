@@ -1,4 +1,4 @@
-"""A result asked for step by step: each answer is checked before the next question comes."""
+"""An interview about a result; each answer is checked before the next question."""
 
 import math
 from collections.abc import Callable
@@ -17,7 +17,7 @@ from kbapi.documents.shapes import problems_of
 from kbapi.vocabulary import FAILURES, LIMIT_CONTROLS, LOADS
 
 _SETTING: Final = SettingSchema()
-# What one setting alone cannot break while it is still being told.
+# Problems that the next answers about the setting can still correct.
 _NOT_YET: Final = frozenset({"required", "no_outcome", "clock_missing"})
 _UNITS: Final = {
     "voltage_offset": "mV, negative is lower, such as -80",
@@ -27,7 +27,7 @@ _UNITS: Final = {
 
 
 def interview(api_client: ApiClient) -> dict[str, Any]:
-    """The document that the answers make; tokens are not part of it."""
+    """The document with the answers, without tokens."""
     click.echo(
         paragraph(
             "Answer one question at a time; leave an answer empty to skip it. Failures are the "
@@ -35,7 +35,7 @@ def interview(api_client: ApiClient) -> dict[str, Any]:
         )
     )
     chip = _ask_chip(api_client)
-    described = answer_of(api_client.ask("GET", f"/v1/chips/{chip['key']}"))
+    described = answer_of(api_client.request("GET", f"/v1/chips/{chip['key']}"))
     setting = _ask_setting(described)
     document: dict[str, Any] = {"chip": chip["text"], "settings": [setting]}
     stock = ask_stock()
@@ -48,7 +48,7 @@ def _ask_chip(api_client: ApiClient) -> dict[str, str]:
     own = next((name.text.strip() for name in printed_names()), None)
     while True:
         text = click.prompt("Chip, as the system prints it", default=own, type=str)
-        found = answer_of(api_client.ask("GET", "/v1/identify", query={"text": text}))
+        found = answer_of(api_client.request("GET", "/v1/identify", query={"text": text}))
         if found["match"] == "exact":
             click.echo(f"  That is {found['chip']['name']}.")
             return {"text": text, "key": found["chip"]["key"]}
@@ -78,9 +78,9 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
             break
         click.echo("  Enter a setting that passed, one that failed, or both.")
     if "unstable_at" in setting:
-        _ask_words(setting, "failure", "Kind of failure", FAILURES, several=False)
-    _ask_words(setting, "moved_with", "Other domains that moved with it", domains, several=True)
-    _ask_words(setting, "loads", "Load classes of the tests", LOADS, several=True)
+        _ask_choice(setting, "failure", "Kind of failure", FAILURES, several=False)
+    _ask_choice(setting, "moved_with", "Other domains that moved with it", domains, several=True)
+    _ask_choice(setting, "loads", "Load classes of the tests", LOADS, several=True)
     _ask_number(setting, "minutes", "Minutes of testing at the setting that passed, in total")
     if click.confirm("Did the load check its own results?", default=False):
         setting["checked_results"] = True
@@ -91,7 +91,7 @@ def _ask_setting(described: dict[str, Any]) -> dict[str, Any]:
 
 
 def ask_stock() -> dict[str, Any] | None:
-    """The load class that passed at stock and for how long, None where untold."""
+    """The load class that passed at stock and its minutes, None without an answer."""
     load = ask_until(
         "Load class that passed at stock, before any change",
         lambda text: text if text in LOADS else None,
@@ -104,17 +104,17 @@ def ask_stock() -> dict[str, Any] | None:
 
 
 def _ask_number(setting: dict[str, Any], field: str, question: str) -> None:
-    """Put a checked number into the setting, or leave it out."""
+    """Add a checked number to the setting, or omit it."""
     while True:
         setting.pop(field, None)
         value = ask_until(question, number_in, "Enter a number.")
         if value is None:
             return
         setting[field] = value
-        told = _first_problem(setting)
-        if told is None:
+        problem = _first_problem(setting)
+        if problem is None:
             return
-        click.echo(paragraph(told, "  "))
+        click.echo(paragraph(problem, "  "))
 
 
 def _first_problem(setting: dict[str, Any]) -> str | None:
@@ -127,23 +127,23 @@ def _first_problem(setting: dict[str, Any]) -> str | None:
     return next((problem.detail for problem in problems if problem.code not in _NOT_YET), None)
 
 
-def _ask_words(
-    setting: dict[str, Any], field: str, question: str, words: Any, *, several: bool
+def _ask_choice(
+    setting: dict[str, Any], field: str, question: str, choices: Any, *, several: bool
 ) -> None:
     def parse(text: str) -> Any:
-        chosen = [word.strip() for word in text.split(",")]
-        if any(word not in words for word in chosen) or (len(chosen) > 1 and not several):
+        chosen = [name.strip() for name in text.split(",")]
+        if any(name not in choices for name in chosen) or (len(chosen) > 1 and not several):
             return None
         return chosen if several else chosen[0]
 
     how = "one or more of, separated by commas" if several else "one of"
-    value = ask_until(question, parse, f"Enter {how}: {', '.join(words)}.")
+    value = ask_until(question, parse, f"Enter {how}: {', '.join(choices)}.")
     if value is not None:
         setting[field] = value
 
 
 def ask_until(question: str, parse: Callable[[str], Any], hint: str) -> Any:
-    """What the first readable answer means, None for an empty one."""
+    """The parsed value of the first valid answer, None for an empty one."""
     while True:
         text = click.prompt(question, default="", show_default=False, type=str).strip()
         if not text:
@@ -155,7 +155,7 @@ def ask_until(question: str, parse: Callable[[str], Any], hint: str) -> Any:
 
 
 def number_in(text: str) -> float | None:
-    """The number that a text is, None where it is none."""
+    """The number in a text, None if the text is not a number."""
     try:
         value = float(text)
     except ValueError:
@@ -166,6 +166,6 @@ def number_in(text: str) -> float | None:
 
 
 def minutes_in(text: str) -> float | None:
-    """The minutes that a text is, None where nothing lasts so long."""
+    """The minutes in a text, None if they are not plausible."""
     minutes = number_in(text)
     return minutes if minutes is not None and 0 <= minutes <= MOST_MINUTES else None

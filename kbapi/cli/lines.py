@@ -1,4 +1,4 @@
-"""Answers in lines for people: 80 columns, no colour, fit for a pipe."""
+"""Answers as text for a terminal or a pipe: 80 columns, no colour."""
 
 from typing import Any, Final
 
@@ -11,7 +11,7 @@ _MOST_CONTRADICTIONS: Final = 3
 
 
 def start_in_lines(answer: dict[str, Any]) -> str:
-    """A start answer, the number first."""
+    """The text of a start answer, the number first."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     if answer["start"] is not None:
         lines.append(paragraph(answer["meaning"]["text"]))
@@ -45,7 +45,7 @@ def _at_clock(at_clock: dict[str, Any]) -> str:
 
 
 def _excluded(evidence: dict[str, Any]) -> str | None:
-    """What is not counted, and until when was measured; None without any results."""
+    """The units that are not counted, and the latest month; None without any results."""
     if evidence["latest_month"] is None:
         return None
     return (
@@ -55,7 +55,7 @@ def _excluded(evidence: dict[str, Any]) -> str | None:
 
 
 def accepted_in_lines(accepted: dict[str, Any]) -> str:
-    """What a sender is told."""
+    """The text of the response to a result."""
     repeated = " (this document was here before)" if accepted["duplicate_of"] else ""
     lines = [f"Stored as {accepted['id']}{repeated}", f"Chip: {accepted['chip']['name']}"]
     for setting in accepted["settings"]:
@@ -74,7 +74,7 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
 
 
 def stability_in_lines(answer: dict[str, Any]) -> str:
-    """The stable share over the settings, drawn with letters."""
+    """The stable share over the settings, as a chart of characters."""
     lines = [answer["chip"]["name"], paragraph(answer["summary"])]
     curve = answer["own_curve"] or answer["borrowed_curve"]
     if curve is not None:
@@ -91,7 +91,7 @@ def _unit(control: str) -> str:
 
 
 def _drawing(curve: dict[str, Any], unit: str) -> list[str]:
-    """One row for every few settings: share as a bar, its band as brackets beside it."""
+    """One row for every few settings: the share as a bar, with its interval."""
     rows = len(curve["setting"])
     first = next((at for at in range(rows) if curve["share"][at] < 1), rows - 1)
     begin = max(0, first - 2)
@@ -119,7 +119,7 @@ def _percentile(percentile: dict[str, Any], control: str) -> str:
 
 
 def identified_in_lines(answer: dict[str, Any]) -> str:
-    """What a text was understood as."""
+    """The text of an identified chip."""
     if answer["chip"] is not None:
         chip = answer["chip"]
         lines = [f"  {chip['name']}", f"  key {chip['key']}"]
@@ -133,7 +133,7 @@ def identified_in_lines(answer: dict[str, Any]) -> str:
 
 
 def chips_in_lines(page: dict[str, Any]) -> str:
-    """A page of chips."""
+    """The text of a page of chips."""
     lines = [
         f"{chip['key']:<40} {chip['name']}{'  (provisional)' if chip['provisional'] else ''}"
         for chip in page["chips"]
@@ -144,7 +144,7 @@ def chips_in_lines(page: dict[str, Any]) -> str:
 
 
 def locks_in_lines(answer: dict[str, Any]) -> str:
-    """What a platform allows."""
+    """The text of a lock answer."""
     lines = [paragraph(answer["summary"])]
     for lock in answer["locks"]:
         lines += ["", *_lock(lock)]
@@ -187,11 +187,11 @@ def _lock(lock: dict[str, Any]) -> list[str]:
             lines.append(f"  Estimated open share by {condition}:")
             lines += [f"    {_open_share(split)}" for split in lock[name]]
     differs = lock["differences"]
-    told = [lock["changes_text"], differs["text"]]
-    told += [one["text"] for one in differs["by_condition"]]
-    told += [differs["change"]["text"]]
-    told += [one["text"] for one in differs["contradictions"][:_MOST_CONTRADICTIONS]]
-    return lines + [paragraph(text, "  ") for text in told if text]
+    texts = [lock["changes_text"], differs["text"]]
+    texts += [one["text"] for one in differs["by_condition"]]
+    texts += [differs["change"]["text"]]
+    texts += [one["text"] for one in differs["contradictions"][:_MOST_CONTRADICTIONS]]
+    return lines + [paragraph(text, "  ") for text in texts if text]
 
 
 def _open_share(split: dict[str, Any]) -> str:
@@ -199,7 +199,7 @@ def _open_share(split: dict[str, Any]) -> str:
 
 
 def own_in_lines(answer: dict[str, Any]) -> str:
-    """One's own results."""
+    """The text of a contributor's own results."""
     lines = []
     for result in answer["submissions"]:
         lines.append(f"{result['id']}  {result['chip']['name']}, {result['measured_in']}")
@@ -215,7 +215,7 @@ def own_in_lines(answer: dict[str, Any]) -> str:
 
 
 def followed_up_in_lines(answer: dict[str, Any]) -> str:
-    """How a follow-up was understood."""
+    """The text of the response to a follow-up."""
     moved = " with ".join([answer["domain"], *answer["moved_with"]])
     at = "" if answer["setting"] is None else f" at {answer['setting']:g}"
     lines = [f"{moved}{at}: {answer['outcome']}, {answer['status']}"]
@@ -224,7 +224,7 @@ def followed_up_in_lines(answer: dict[str, Any]) -> str:
 
 
 def reread_in_lines(answer: dict[str, Any]) -> str:
-    """What reading the chips again found."""
+    """The text of the changes after reading chip names again."""
     lines = [f"{answer['results']:,} results read again."]
     lines += [
         f"  {move['results']:>6} from {move['from_key']} to {move['to_key']}"

@@ -1,8 +1,9 @@
-"""`kbapi`: the commands, each a thin door to what the library does."""
+"""`kbapi`: all commands; each calls the library or the API."""
 
 import click
 
 import kbapi
+from kbapi.cli.curation import notes_commands, review_commands
 from kbapi.cli.demo import demo_command
 from kbapi.cli.guidance import (
     diagnose_command,
@@ -10,11 +11,15 @@ from kbapi.cli.guidance import (
     longevity_command,
     power_command,
 )
-from kbapi.cli.import_results import find_outliers_command, seed_command
-from kbapi.cli.keep import backup_command, check_command, database_commands, restore_command
-from kbapi.cli.keys import keys_commands
+from kbapi.cli.host import (
+    backup_command,
+    check_command,
+    database_commands,
+    keys_commands,
+    restore_command,
+)
+from kbapi.cli.import_results import find_outliers_command, import_command
 from kbapi.cli.next_step import next_step_command
-from kbapi.cli.notes import notes_commands
 from kbapi.cli.questions import (
     cautions_command,
     chips_commands,
@@ -23,8 +28,12 @@ from kbapi.cli.questions import (
     stability_command,
     start_command,
 )
-from kbapi.cli.review import review_commands
-from kbapi.cli.sending import follow_up_command, mine_command, submit_command, withdraw_command
+from kbapi.cli.sending import (
+    follow_up_command,
+    my_submissions_command,
+    submit_command,
+    withdraw_command,
+)
 from kbapi.cli.serve import serve_command
 
 
@@ -54,10 +63,10 @@ for command in (
     submit_command,
     follow_up_command,
     withdraw_command,
-    mine_command,
+    my_submissions_command,
     identify_command,
     chips_commands,
-    seed_command,
+    import_command,
     notes_commands,
     keys_commands,
     review_commands,

@@ -1,4 +1,4 @@
-"""`kbapi next-step`: a search walked through in the terminal, each step written down first."""
+"""`kbapi next-step`: a search in the terminal; each step is saved before it is tried."""
 
 from pathlib import Path
 from typing import Any, Final
@@ -8,7 +8,7 @@ import orjson
 
 from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient
-from kbapi.cli.common import REFUSED, answer_of, asking, asks, paragraph
+from kbapi.cli.common import REFUSED, answer_of, client_options, connected, paragraph
 from kbapi.cli.interview import ask_stock, ask_until, minutes_in, number_in
 from kbapi.cli.search_record import (
     SearchRecord,
@@ -56,7 +56,7 @@ _USUAL_MINUTES: Final = 20.0
     type=click.Path(dir_okay=False, path_type=Path),
     help="File for the search.  [default: a file for the chip in --home]",
 )
-@asks
+@client_options
 def next_step_command(
     chip: str,
     record: Path | None,
@@ -72,16 +72,16 @@ def next_step_command(
     same command again to continue. With --json it prints the current answer
     and asks nothing.
     """
-    told = {name: value for name, value in asked.items() if value is not None}
+    given = {name: value for name, value in asked.items() if value is not None}
     if moved_with is not None:
-        told["moved_with"] = [code.strip() for code in moved_with.split(",") if code.strip()]
+        given["moved_with"] = [code.strip() for code in moved_with.split(",") if code.strip()]
     if not as_json:
         require_terminal("Run this command in one.")
-    with asking(home, url) as api_client:
+    with connected(home, url) as api_client:
         path = record or _usual_path(
             api_client, chip, home if url is None else sender_file().parent
         )
-        search = _search_in(path, chip, told)
+        search = _search_in(path, chip, given)
         if as_json:
             click.echo(orjson.dumps(_ask(api_client, search)))
             return
@@ -89,7 +89,7 @@ def next_step_command(
 
 
 def _usual_path(api_client: ApiClient, chip: str, folder: Path) -> Path:
-    found = answer_of(api_client.ask("GET", "/v1/identify", query={"text": chip}))
+    found = answer_of(api_client.request("GET", "/v1/identify", query={"text": chip}))
     if found["match"] != "exact":
         click.echo(paragraph(found["reason"]), err=True)
         for candidate in found["candidates"]:
@@ -98,29 +98,29 @@ def _usual_path(api_client: ApiClient, chip: str, folder: Path) -> Path:
     return folder / f"next-step-{found['chip']['key']}.json"
 
 
-def _search_in(path: Path, chip: str, told: dict[str, Any]) -> SearchRecord:
-    """The search that the file holds, with what is wished for now, or a new one."""
+def _search_in(path: Path, chip: str, given: dict[str, Any]) -> SearchRecord:
+    """The search in the file, with the options given now, or a new one."""
     kept = load_record(path)
     if kept is None:
-        return SearchRecord(chip, told)
-    rails = {name: told[name] for name in ("domain", "control", "moved_with") if name in told}
+        return SearchRecord(chip, given)
+    rails = {name: given[name] for name in ("domain", "control", "moved_with") if name in given}
     if kept.chip != chip or any(kept.asked.get(name) != rails[name] for name in rails):
         raise UnsafeSetup(
             f"{path} has the search of another chip or domain ({kept.chip}). Finish that search, "
             "or name another file with --record."
         )
-    kept.asked.update(told)
+    kept.asked.update(given)
     return kept
 
 
 def _ask(api_client: ApiClient, search: SearchRecord) -> dict[str, Any]:
-    reply = api_client.ask("POST", "/v1/next-step", body=orjson.dumps(search.question()))
+    reply = api_client.request("POST", "/v1/next-step", body=orjson.dumps(search.question()))
     answer: dict[str, Any] = answer_of(reply)
     return answer
 
 
 def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> None:
-    """Lead through the steps until none is left, or the person has had enough."""
+    """Guide the user through the steps until none is left or the user stops."""
     if search.under_way is not None:
         click.echo(under_way_card(search.under_way))
         _ask_how_it_ended(path, search)
@@ -139,7 +139,7 @@ def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> None:
             _leave(path, search)
         if wish == "finish":
             break
-        _keep_to_the_rails(answer, search)
+        _keep_domains(answer, search)
         search.under_way = _run_of(answer, value, search)
         save_record(path, search)
         click.echo(f"Saved in {path}. Set it now.")
@@ -149,7 +149,7 @@ def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> None:
 
 
 def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
-    """The number to type: below stock, or absolute at a fixed clock."""
+    """The number to enter: relative to stock, or absolute at a fixed clock."""
     enter: float = answer["next_step"]["value_to_enter"]
     if answer["control"] != "fixed_clock_voltage":
         return enter
@@ -160,8 +160,8 @@ def _minutes_of(search: SearchRecord) -> float:
     return float(search.asked.get("trial_minutes", _USUAL_MINUTES))
 
 
-def _keep_to_the_rails(answer: dict[str, Any], search: SearchRecord) -> None:
-    """Ask for the same from now on: another pool may be the largest by the next step."""
+def _keep_domains(answer: dict[str, Any], search: SearchRecord) -> None:
+    """Fix domains and control: another pool may be the largest at the next step."""
     for name in ("domain", "control", "moved_with"):
         search.asked.setdefault(name, answer[name])
 
@@ -179,7 +179,7 @@ def _run_of(answer: dict[str, Any], value: float, search: SearchRecord) -> dict[
 
 
 def _ask_how_it_ended(path: Path, search: SearchRecord) -> None:
-    """Put the end of the step under way into the record, or leave with it still under way."""
+    """Record the result of the step under way, or exit with the step still under way."""
     run = search.under_way or {}
     ends = ["passed", "failed", "not_tried", "later"]
     end = click.prompt("What happened", type=click.Choice(ends))
@@ -192,7 +192,7 @@ def _ask_how_it_ended(path: Path, search: SearchRecord) -> None:
 
 
 def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any]:
-    # What the rules refuse must not get into the record: it would be refused ever after.
+    # A run that the rules refuse must not be recorded: all later requests would be refused.
     minutes = ask_until("Minutes of the run", minutes_in, "Enter a number.")
     load = ask_until(
         "Load class",
@@ -222,7 +222,7 @@ def _leave(path: Path, search: SearchRecord) -> None:
 def _finish(
     api_client: ApiClient, path: Path, search: SearchRecord, answer: dict[str, Any]
 ) -> None:
-    """Tell where it ended, and offer to send it as a result."""
+    """Print the end of the search, and offer to send it as a result."""
     save_record(path, search)
     click.echo(closing_card(answer))
     if not search.trials:

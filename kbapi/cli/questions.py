@@ -1,4 +1,4 @@
-"""Commands that ask: identify, start, stability, locks; cautions beside every number."""
+"""Commands for identify, start, stability, locks and chips; answers include cautions."""
 
 from collections.abc import Callable
 from datetime import date
@@ -12,15 +12,15 @@ from kbapi.cli import lines
 from kbapi.cli.common import (
     REFUSED,
     answer_of,
-    asking,
-    asks,
     bullet,
+    client_options,
+    connected,
     errors_as_messages,
     home_option,
     json_option,
     paragraph,
+    print_answer,
     settings_of,
-    tell,
 )
 from kbapi.cli.sending import sender_file
 from kbapi.cli.this_machine import PrintedName, printed_names
@@ -44,7 +44,7 @@ def print_with_cautions(answer: Any, as_json: bool, in_lines: Callable[[Any], st
 
 
 def cautions_in_lines(answer: dict[str, Any], *, has_seen_all: bool) -> list[str]:
-    """The cautions of an answer below an empty line: all, or the first one and where they are."""
+    """The cautions of an answer: all, or the first one and the command for the others."""
     first, *others = answer["cautions"]
     if not has_seen_all:
         return ["", "Cautions:", *(bullet(caution["text"]) for caution in (first, *others))]
@@ -53,9 +53,9 @@ def cautions_in_lines(answer: dict[str, Any], *, has_seen_all: bool) -> list[str
 
 
 def _has_seen_all_today() -> bool:
-    """Whether all cautions were printed today already; from now on they were.
+    """Whether all cautions were printed earlier today; records that they are printed now.
 
-    Where that can't be kept, they are printed again.
+    If the record cannot be written, they are printed again next time.
     """
     path = sender_file().with_name("cautions-printed")
     today = date.today().isoformat()
@@ -92,7 +92,7 @@ def _about_a_chip(command: Any) -> Any:
         click.argument("chip"),
     ):
         command = option(command)
-    return asks(command)
+    return client_options(command)
 
 
 def _sent(chip: str, asked: dict[str, str | None]) -> dict[str, str]:
@@ -118,8 +118,10 @@ def start_command(
     includes its confidence and the cautions.
     """
     detail = "percentiles" if percentiles else None
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail}))
+    with connected(home, url) as api_client:
+        reply = api_client.request(
+            "GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail})
+        )
     print_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
 
 
@@ -129,8 +131,8 @@ def stability_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
     """Draw the share of stable units of CHIP at each setting."""
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/stability", query=_sent(chip, asked))
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", "/v1/stability", query=_sent(chip, asked))
     print_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
 
 
@@ -142,7 +144,7 @@ def stability_command(
 @click.option(
     "--firmware-month", help="Use only reports with firmware of this month, such as 2026-03."
 )
-@asks
+@client_options
 def locks_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -150,14 +152,14 @@ def locks_command(
 
     The answer includes what is possible on a locked machine.
     """
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/locks", query=_sent(chip, asked))
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", "/v1/locks", query=_sent(chip, asked))
     print_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
 
 
 @click.command("identify")
 @click.argument("text", required=False)
-@asks
+@client_options
 def identify_command(text: str | None, home: Path, url: str | None, as_json: bool) -> None:
     """Show which chip TEXT names, or the chips of this machine.
 
@@ -181,15 +183,15 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
         from kbapi.advice.identify import identify_with
         from kbapi.instance.instance import bundled_catalogue
 
-        told = identify_with(name.text, bundled_catalogue(), kind=name.kind, ids=name.ids)
-        answer: dict[str, Any] = orjson.loads(orjson.dumps(told))
-        return answer
+        found = identify_with(name.text, bundled_catalogue(), kind=name.kind, ids=name.ids)
+        local_answer: dict[str, Any] = orjson.loads(orjson.dumps(found))
+        return local_answer
     numbers = {key: str(value) for key, value in name.numbers().items()}
-    with asking(home, url) as api_client:
-        told_there: dict[str, Any] = answer_of(
-            api_client.ask("GET", "/v1/identify", query={"text": name.text, **numbers})
+    with connected(home, url) as api_client:
+        answer: dict[str, Any] = answer_of(
+            api_client.request("GET", "/v1/identify", query={"text": name.text, **numbers})
         )
-    return told_there
+    return answer
 
 
 @click.group("chips", invoke_without_command=True)
@@ -197,7 +199,7 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
 @click.option("--series", help="Show only this series.")
 @click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
 @click.option("--cursor", help="Continue from the cursor that the previous page printed.")
-@asks
+@client_options
 def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | None) -> None:
     """List the chips that the instance knows."""
     if click.get_current_context().invoked_subcommand is None:
@@ -207,7 +209,7 @@ def chips_commands(home: Path, url: str | None, as_json: bool, **asked: str | No
 @chips_commands.command("search")
 @click.argument("text")
 @click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
-@asks
+@client_options
 def search_command(
     text: str, limit: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
@@ -236,11 +238,11 @@ def rebuild_command(is_applied: bool, as_json: bool, home: Path) -> None:
 
     with errors_as_messages():
         found = reread_chips(open_instance(settings_of(home)), is_applied=is_applied)
-    tell(orjson.loads(orjson.dumps(found)), as_json, lines.reread_in_lines)
+    print_answer(orjson.loads(orjson.dumps(found)), as_json, lines.reread_in_lines)
 
 
 def _list_chips(home: Path, url: str | None, as_json: bool, asked: dict[str, str | None]) -> None:
     query = {name: text for name, text in asked.items() if text is not None}
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", "/v1/chips", query=query)
-    tell(answer_of(reply), as_json, lines.chips_in_lines)
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", "/v1/chips", query=query)
+    print_answer(answer_of(reply), as_json, lines.chips_in_lines)

@@ -1,4 +1,4 @@
-"""The record of a search on disk: its trials, the document that they make, cards for people."""
+"""The record of a search on disk: its trials, its document, and texts for the terminal."""
 
 import json
 import os
@@ -13,18 +13,18 @@ from kbapi.errors import UnsafeSetup
 
 @dataclass
 class SearchRecord:
-    """A search as it stands on this machine."""
+    """A search on this machine."""
 
     chip: str
     asked: dict[str, Any]
-    """The fields of the question beside chip and trials."""
+    """The fields of the request except chip and trials."""
     stock_passed: dict[str, Any] | None = None
     trials: list[dict[str, Any]] = field(default_factory=list)
     under_way: dict[str, Any] | None = None
-    """The run that was written down and whose end is not: a crash leaves it here."""
+    """The recorded run without a result; after a crash it is still here."""
 
     def question(self) -> dict[str, Any]:
-        """The body that asks for the next step."""
+        """The body of a request for the next step."""
         return {"chip": self.chip, **self.asked, "trials": self.trials}
 
 
@@ -46,12 +46,12 @@ def load_record(path: Path) -> SearchRecord | None:
 
 
 def save_record(path: Path, record: SearchRecord) -> None:
-    """Keep the search; when this returns it is on the disk, name and all.
+    """Save the search; on return, file and folder are flushed to the disk.
 
     Raises
     ------
     UnsafeSetup
-        When it cannot be written: then nothing may be tried.
+        When it cannot be written: then the step must not be tried.
     """
     draft = path.with_name(f"{path.name}.new")
     try:
@@ -70,13 +70,13 @@ def save_record(path: Path, record: SearchRecord) -> None:
 
 
 def remove_record(path: Path) -> None:
-    """Forget a search that is finished and sent."""
+    """Remove the record of a finished search that was sent."""
     path.unlink(missing_ok=True)
     _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:
-    # A new name lives in its folder: without this a power cut may leave the old file there.
+    # The folder has the new name: without this, a power cut may leave the old file.
     if os.name == "nt":
         return
     descriptor = os.open(folder, os.O_RDONLY)
@@ -92,10 +92,10 @@ def result_of(
     in_use: float | None,
     read_back: float | None,
 ) -> dict[str, Any]:
-    """The document of a search with at least one run; tokens are not part of it.
+    """The document of a search with at least one run, without tokens.
 
-    A failure wins over a pass at its setting or deeper. Where the plan itself ended the search
-    without a failure, its end was planned: nobody stopped because it began to feel wrong.
+    A failure overrides a pass at its setting or deeper. If the plan ended the search without a
+    failure, the deepest pass is a planned end.
     """
     passed, failed = _ends_of(search.trials)
     setting: dict[str, Any] = {
@@ -126,7 +126,7 @@ def result_of(
 
 
 def _ends_of(trials: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
-    """The deepest run that passed short of every failure, and the shallowest that failed."""
+    """The deepest run that passed above every failure, and the shallowest that failed."""
     failed = max((run for run in trials if run["outcome"] == "failed"), key=_value, default=None)
     passed = [
         run
@@ -139,13 +139,13 @@ def _ends_of(trials: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, dict[
 def _testing_behind(trials: list[dict[str, Any]], stable_at: float) -> dict[str, Any]:
     """Loads, minutes and checks of the runs at the deepest setting that passed."""
     behind = [run for run in trials if run["outcome"] == "stable" and _value(run) == stable_at]
-    told: dict[str, Any] = {"minutes": sum(run.get("seconds", 0) for run in behind) / 60}
+    testing: dict[str, Any] = {"minutes": sum(run.get("seconds", 0) for run in behind) / 60}
     loads = sorted({run["load"] for run in behind if "load" in run})
     if loads:
-        told["loads"] = loads
+        testing["loads"] = loads
     if any(run.get("checked_results") for run in behind):
-        told["checked_results"] = True
-    return told
+        testing["checked_results"] = True
+    return testing
 
 
 def _value(run: dict[str, Any]) -> float:
@@ -153,7 +153,7 @@ def _value(run: dict[str, Any]) -> float:
 
 
 def opening_card(answer: dict[str, Any]) -> str:
-    """What to read once, before the first step."""
+    """The text before the first step: order of domains, cautions, when to stop."""
     order = ", then ".join(" with ".join(group["domains"]) for group in answer["domain_order"])
     return "\n".join(
         [
@@ -169,7 +169,7 @@ def opening_card(answer: dict[str, Any]) -> str:
 
 
 def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
-    """What to set, for how long, what to watch, what to do if it fails."""
+    """The text of a step: setting, minutes, signs of failure, what to do after one."""
     rails = " and ".join([answer["domain"], *answer["moved_with"]])
     lines = [
         "",
@@ -202,7 +202,7 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
 
 
 def under_way_card(run: dict[str, Any]) -> str:
-    """The step that was begun when the record was last written."""
+    """The text about a step that was under way when the record was saved."""
     rails = " and ".join(one["domain"] for one in run["settings"])
     value = run["settings"][0]["value"]
     return paragraph(
@@ -212,10 +212,10 @@ def under_way_card(run: dict[str, Any]) -> str:
 
 
 def closing_card(answer: dict[str, Any]) -> str:
-    """Where the search ended, and where to settle."""
+    """The text of the end of a search, with the recommended setting."""
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
-    settle = answer["recommended_in_use"]["text"]
-    lines = ["", "-" * 40, paragraph(why), paragraph(settle)]
+    recommended = answer["recommended_in_use"]["text"]
+    lines = ["", "-" * 40, paragraph(why), paragraph(recommended)]
     if answer["recommended_in_use"]["setting"] is not None:
         lines.append(
             paragraph("Then test it for hours, under several loads, cold and after sleep.")

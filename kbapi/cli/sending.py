@@ -1,6 +1,6 @@
-"""Commands that send results and list, change or withdraw what this sender sent.
+"""Commands that send results, and list, follow up or withdraw the sender's results.
 
-Nobody else has them: without the file a result can be neither read back nor withdrawn.
+Tokens and receipts are only in the sender's file: without it a result cannot be read or withdrawn.
 """
 
 import json
@@ -16,20 +16,20 @@ import orjson
 
 from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient
-from kbapi.cli.common import REFUSED, answer_of, asking, asks, tell
+from kbapi.cli.common import REFUSED, answer_of, client_options, connected, print_answer
 from kbapi.cli.interview import interview
 from kbapi.errors import UnsafeSetup
 
 
 def sender_file() -> Path:
-    """Where the sender's file is: in the folder that the system has for settings."""
+    """The path of the sender's file, in the system's folder for settings."""
     folder = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
     return (Path(folder) if folder else Path.home() / ".config") / "kbapi" / "sender.json"
 
 
 @dataclass
 class Sender:
-    """Tokens that were made up here, and the receipts that came back for them."""
+    """The tokens of this sender, and the receipts of its results."""
 
     contributor_token: str
     unit_tokens: dict[str, str] = field(default_factory=dict)
@@ -38,12 +38,12 @@ class Sender:
     """By the id of the submission."""
 
     def unit_token(self, chip_key: str) -> str:
-        """The token of this machine's chip, made up at its first use."""
+        """The unit token of this machine's chip, created at its first use."""
         return self.unit_tokens.setdefault(chip_key, secrets.token_urlsafe(18))
 
 
 def load_sender(path: Path) -> Sender:
-    """The sender in this file, or a new one that has sent nothing.
+    """The sender in this file, or a new one without results.
 
     Raises
     ------
@@ -60,7 +60,7 @@ def load_sender(path: Path) -> Sender:
 
 
 def save_sender(path: Path, sender: Sender) -> None:
-    """Keep the sender, for the owner's eyes only; the old file stays whole until the new one is."""
+    """Save the sender, readable by the owner only; the old file stays until this is complete."""
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     draft = path.with_suffix(".new")
     descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
@@ -73,7 +73,7 @@ def save_sender(path: Path, sender: Sender) -> None:
 
 @click.command("submit")
 @click.argument("file", type=click.File("rb"), required=False)
-@asks
+@client_options
 def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: bool) -> None:
     """Send the result in FILE, or enter it step by step.
 
@@ -81,7 +81,7 @@ def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: 
     asks for each value and checks each answer. It saves your tokens and
     receipts in a file of your own.
     """
-    with asking(home, url) as api_client:
+    with connected(home, url) as api_client:
         if file is not None:
             accepted = _send(api_client, load_sender(sender_file()), file.read())
         else:
@@ -89,37 +89,37 @@ def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: 
             accepted = offer_to_send(api_client, interview(api_client))
     if accepted is None:
         raise SystemExit(REFUSED)
-    tell(accepted, as_json, lines.accepted_in_lines)
+    print_answer(accepted, as_json, lines.accepted_in_lines)
 
 
 def require_terminal(instead: str) -> None:
-    """Nothing on a terminal; else the command ends with 2 and says what to do instead."""
+    """Exit with 2 and an advice unless standard input is a terminal."""
     if not sys.stdin.isatty():
         click.echo(f"Questions need a terminal. {instead}", err=True)
         raise SystemExit(2)
 
 
 def offer_to_send(api_client: ApiClient, document: dict[str, Any]) -> Any:
-    """What came back for the document, with this machine's tokens; None if it is not to be sent."""
+    """The response to the document with this machine's tokens; None if it is not sent."""
     sender = load_sender(sender_file())
     body = orjson.dumps(_with_tokens(document, sender, api_client))
     click.echo(orjson.dumps(document, option=orjson.OPT_INDENT_2))
     if not click.confirm("Send this?", default=True):
         return None
-    # Kept before they are sent: a result must never outlive the only way to it.
+    # Saved first: without its tokens a stored result could not be reached again.
     save_sender(sender_file(), sender)
     return _send(api_client, sender, body)
 
 
 def _send(api_client: ApiClient, sender: Sender, body: bytes) -> Any:
-    accepted = answer_of(api_client.ask("POST", "/v1/submissions", body=body))
+    accepted = answer_of(api_client.request("POST", "/v1/submissions", body=body))
     sender.receipts[accepted["id"]] = accepted["receipt"]
     save_sender(sender_file(), sender)
     return accepted
 
 
 def _with_tokens(document: dict[str, Any], sender: Sender, api_client: ApiClient) -> dict[str, Any]:
-    found = answer_of(api_client.ask("GET", "/v1/identify", query={"text": document["chip"]}))
+    found = answer_of(api_client.request("GET", "/v1/identify", query={"text": document["chip"]}))
     return {
         **document,
         "contributor_token": sender.contributor_token,
@@ -133,7 +133,7 @@ receipt_option = click.option(
 
 
 def bearer(submission_id: str, receipt: str | None) -> dict[str, str]:
-    """The header that shows the receipt, given or kept."""
+    """The header with the receipt, the given or the saved one."""
     shown = receipt or load_sender(sender_file()).receipts.get(submission_id)
     if shown is None:
         click.echo("No receipt of this result is saved here. Give it with --receipt.", err=True)
@@ -144,19 +144,19 @@ def bearer(submission_id: str, receipt: str | None) -> dict[str, str]:
 @click.command("withdraw")
 @click.argument("submission_id", metavar="ID")
 @receipt_option
-@asks
+@client_options
 def withdraw_command(
     submission_id: str, receipt: str | None, home: Path, url: str | None, as_json: bool
 ) -> None:
     """Withdraw the result ID; older backups still contain it."""
-    with asking(home, url) as api_client:
+    with connected(home, url) as api_client:
         headers = bearer(submission_id, receipt)
-        answer_of(api_client.ask("DELETE", f"/v1/submissions/{submission_id}", headers=headers))
+        answer_of(api_client.request("DELETE", f"/v1/submissions/{submission_id}", headers=headers))
         path = sender_file()
         sender = load_sender(path)
         if sender.receipts.pop(submission_id, None) is not None:
             save_sender(path, sender)
-    tell({"withdrawn": submission_id}, as_json, lambda _: f"Withdrawn: {submission_id}")
+    print_answer({"withdrawn": submission_id}, as_json, lambda _: f"Withdrawn: {submission_id}")
 
 
 @click.command("my-submissions")
@@ -166,22 +166,24 @@ def withdraw_command(
     show_envvar=True,
     help="Your contributor token.  [default: the one that 'kbapi submit' made]",
 )
-@asks
-def mine_command(contributor_token: str | None, home: Path, url: str | None, as_json: bool) -> None:
+@client_options
+def my_submissions_command(
+    contributor_token: str | None, home: Path, url: str | None, as_json: bool
+) -> None:
     """List your results, settings in use and due re-tests."""
-    with asking(home, url) as api_client:
+    with connected(home, url) as api_client:
         token = contributor_token or load_sender(sender_file()).contributor_token
         headers = {"Kbapi-Contributor": token}
         results: list[Any] = []
         query: dict[str, str] = {}
         while True:
-            reply = api_client.ask("GET", "/v1/my-submissions", query=query, headers=headers)
+            reply = api_client.request("GET", "/v1/my-submissions", query=query, headers=headers)
             page = answer_of(reply)
             results += page["submissions"]
             if page["next_cursor"] is None:
                 break
             query = {"cursor": page["next_cursor"]}
-    tell({"submissions": results}, as_json, lines.own_in_lines)
+    print_answer({"submissions": results}, as_json, lines.own_in_lines)
 
 
 @click.command("follow-up")
@@ -201,7 +203,7 @@ def mine_command(contributor_token: str | None, home: Path, url: str | None, as_
 @click.option("--changed", help="Changes since the result, separated by commas.")
 @click.option("--shown-by", help="Proof that the setting still has an effect.")
 @receipt_option
-@asks
+@client_options
 def follow_up_command(
     submission_id: str,
     outcome: str,
@@ -211,24 +213,24 @@ def follow_up_command(
     as_json: bool,
     changed: str | None,
     shown_by: str | None,
-    **told: Any,
+    **given: Any,
 ) -> None:
     """Report what became of a setting of the result ID.
 
     OUTCOME is still_stable, failed_later, locked_later, fails_at_stock_too,
     given_up or machine_gone.
     """
-    document = {name: value for name, value in told.items() if value is not None}
+    document = {name: value for name, value in given.items() if value is not None}
     document["outcome"] = outcome
     if changed:
-        document["changed"] = [word.strip() for word in changed.split(",")]
+        document["changed"] = [name.strip() for name in changed.split(",")]
     if shown_by:
         document["effect"] = {"shown_by": shown_by}
-    with asking(home, url) as api_client:
-        reply = api_client.ask(
+    with connected(home, url) as api_client:
+        reply = api_client.request(
             "POST",
             f"/v1/submissions/{submission_id}/follow-ups",
             body=orjson.dumps(document),
             headers=bearer(submission_id, receipt),
         )
-    tell(answer_of(reply), as_json, lines.followed_up_in_lines)
+    print_answer(answer_of(reply), as_json, lines.followed_up_in_lines)

@@ -1,4 +1,4 @@
-"""`kbapi serve`: checks an instance, prints what the host should know, and serves it."""
+"""`kbapi serve`: checks an instance, prints notices for the host, and serves it."""
 
 from pathlib import Path
 from typing import Final
@@ -12,14 +12,14 @@ from kbapi.instance.instance import create_or_open_instance
 from kbapi.intake.rescreen import is_rescreening_due
 from kbapi.server.serve import (
     MOST_CONNECTIONS,
+    default_workers,
     one_process_notice,
     require_safe_library,
     serve,
-    usual_workers,
 )
 from kbapi.storage.sqlite.engine import library_version
 
-_NOBODY: Final = (
+_NO_VALID_KEY: Final = (
     "KBAPI_JOIN is closed, but no valid access key exists, so nothing can be asked. Create a key "
     "with 'kbapi keys add'."
 )
@@ -55,14 +55,14 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
     lists them.
     """
     with errors_as_messages():
-        processes = usual_workers() if workers is None else workers
+        processes = default_workers() if workers is None else workers
         require_safe_library(processes, library_version())
         settings = settings_of(home)
         if settings.rate_storage:
             require_rate_library()
         instance = create_or_open_instance(settings)
         if settings.join == "closed" and not has_live_key(instance):
-            click.echo(paragraph(_NOBODY), err=True)
+            click.echo(paragraph(_NO_VALID_KEY), err=True)
         if is_rescreening_due(instance):
             click.echo(paragraph(_RESCREENING_DUE), err=True)
         instance.close()

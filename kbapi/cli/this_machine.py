@@ -1,4 +1,4 @@
-"""The names of this machine's own processor and graphics, as its operating system prints them."""
+"""The names of this machine's processors and graphics, as the operating system prints them."""
 
 import json
 import platform
@@ -19,7 +19,7 @@ _PCI_NAMES: Final = (Path("/usr/share/misc/pci.ids"), Path("/usr/share/hwdata/pc
 
 @dataclass(frozen=True, slots=True)
 class PrintedName:
-    """A name as it is printed, and the numbers that stand beside it."""
+    """A printed name with the numbers of the chip."""
 
     kind: Literal["cpu", "gpu"] | None
     text: str
@@ -27,12 +27,12 @@ class PrintedName:
 
     def numbers(self) -> dict[str, str | int]:
         """Kind and numbers by the names of the API's parameters, where they are known."""
-        told = {"kind": self.kind, **asdict(self.ids)}
-        return {name: value for name, value in told.items() if value is not None}
+        numbers = {"kind": self.kind, **asdict(self.ids)}
+        return {name: value for name, value in numbers.items() if value is not None}
 
 
 def printed_names() -> list[PrintedName]:
-    """The distinct processors and graphics of this machine; empty where nothing can be read."""
+    """The distinct processors and graphics of this machine; empty if none can be read."""
     readers = {"linux": _linux, "win32": _windows, "darwin": _macos}
     reader = readers.get(sys.platform)
     names = list(reader()) if reader else []
@@ -47,16 +47,16 @@ def _linux() -> Iterator[PrintedName]:
 
 
 def linux_processors(cpuinfo: str) -> Iterator[PrintedName]:
-    """The processors that the text of /proc/cpuinfo tells of."""
+    """The processors in the text of /proc/cpuinfo."""
     for block in cpuinfo.split("\n\n"):
-        told = dict(re.findall(r"^([^\t:]+?)\s*:\s*(.*)$", block, re.MULTILINE))
-        if told.get("model name"):
+        fields = dict(re.findall(r"^([^\t:]+?)\s*:\s*(.*)$", block, re.MULTILINE))
+        if fields.get("model name"):
             ids = ChipIds(
-                family=_number(told.get("cpu family")),
-                model=_number(told.get("model")),
-                stepping=_number(told.get("stepping")),
+                family=_number(fields.get("cpu family")),
+                model=_number(fields.get("model")),
+                stepping=_number(fields.get("stepping")),
             )
-            yield PrintedName("cpu", told["model name"], ids)
+            yield PrintedName("cpu", fields["model name"], ids)
 
 
 def _number(text: str | None) -> int | None:
@@ -64,7 +64,7 @@ def _number(text: str | None) -> int | None:
 
 
 def linux_graphics(devices: Path, pci_names: dict[str, str]) -> Iterator[PrintedName]:
-    """The graphics among the PCI devices of a folder laid out like /sys/bus/pci/devices."""
+    """The graphics among the PCI devices in a folder like /sys/bus/pci/devices."""
     for device in sorted(devices.glob("*")) if devices.is_dir() else ():
         if _read(device / "class").startswith(_DISPLAY_CLASS):
             vendor, model, revision = (
@@ -127,10 +127,10 @@ def _macos() -> Iterator[PrintedName]:
     yield from macos_graphics(_output("system_profiler", "SPDisplaysDataType", "-json"))
 
 
-def macos_graphics(told: str) -> Iterator[PrintedName]:
+def macos_graphics(report: str) -> Iterator[PrintedName]:
     """The graphics in the system's own report of its displays, as JSON."""
     try:
-        displays = json.loads(told)["SPDisplaysDataType"]
+        displays = json.loads(report)["SPDisplaysDataType"]
     except (ValueError, KeyError, TypeError):
         return
     for display in displays:

@@ -1,7 +1,8 @@
-"""Decisions of curators: read, stored, and applied to the evidence."""
+"""Decisions of curators: parsed, stored, and applied to the evidence."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Final
 
 from marshmallow import Schema, ValidationError, fields, post_load, validate, validates_schema
@@ -128,8 +129,8 @@ class DecisionsSchema(StrictSchema):
 
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
-"""More would hold the writers up for longer than they wait."""
-MOST_TOLD: Final = 100
+"""More would delay other writers beyond their patience."""
+MOST_LISTED: Final = 100
 _DECISIONS: Final = DecisionsSchema()
 _UNKNOWN: Final = "No stored result has this setting. It was withdrawn or never sent."
 _NOTHING_TO_COUNT: Final = (
@@ -177,7 +178,7 @@ class DecisionsResponse:
 
 @dataclass(frozen=True, slots=True)
 class _Target:
-    """A setting and what is wanted of it."""
+    """A setting with the wanted decision."""
 
     setting: SettingAt
     wanted: WantedDecision
@@ -185,34 +186,34 @@ class _Target:
 
     @property
     def is_new(self) -> bool:
-        return _says_something_new(self.wanted, self.setting)
+        return _is_new(self.wanted, self.setting)
 
 
-def _says_something_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
-    said = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
-    return said != (at.decision, at.decision_reason if at.decision else None)
+def _is_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
+    after = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
+    return after != (at.decision, at.decision_reason if at.decision else None)
 
 
 def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsResponse:
-    """What the decisions changed, once they are kept and hold: all of them, or none.
+    """The changes of the decisions, which are stored and applied together or not at all.
 
     Raises
     ------
     JsonUnreadable, DocumentRefused
         With every problem; nothing is changed.
     StorageBusy, StorageUnwritable, StorageBroken
-        When the database can't take it now.
+        When the database cannot be written now.
     """
-    wanted = _read(body)
+    wanted, today = _read(body), instance.today()
     with instance.writing() as connection:
-        targets = _sound_targets(connection, wanted)
+        targets = _valid_targets(connection, wanted)
         new = [target for target in targets if target.is_new]
-        hold_decisions(
+        store_decisions(
             connection,
-            [(one.setting, _row(instance, holder, one.wanted, one.setting)) for one in new],
+            [(one.setting, _row(holder, today, one.wanted, one.setting)) for one in new],
         )
-        about_locks = _decide_about_locks(instance, connection, holder, wanted)
-        changed = tuple(_tell(connection, target) for target in new[:MOST_TOLD])
+        about_locks = _decide_about_locks(connection, holder, today, wanted)
+        changed = tuple(_changed_setting(connection, target) for target in new[:MOST_LISTED])
     return DecisionsResponse(len(targets), len(new), len(targets) - len(new), about_locks, changed)
 
 
@@ -227,7 +228,7 @@ def _read(body: bytes) -> tuple[WantedDecision, ...]:
     return tuple(sent["decisions"])
 
 
-def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -> list[_Target]:
+def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -> list[_Target]:
     targets: list[_Target] = []
     problems: list[Problem] = []
     about_locks = 0
@@ -235,7 +236,10 @@ def _sound_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
         pointer = f"/decisions/{place}"
         if one.decision not in DECISION_REASON[one.reason].words:
             problems.append(_wrong_reason(pointer, one))
-        found, lock_only_results = _settings_of(connection, one), _locks_alone_of(connection, one)
+        found, lock_only_results = (
+            _settings_of(connection, one),
+            _lock_only_results_of(connection, one),
+        )
         targets += [_Target(setting, one, pointer) for setting in found]
         if not found and not lock_only_results:
             problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
@@ -252,8 +256,8 @@ def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
     fitting = [
         reason.code for reason in DECISION_REASON.values() if wanted.decision in reason.words
     ]
-    told = f"Send a reason for {wanted.decision}: {', '.join(fitting)}."
-    return Problem(f"{pointer}/reason", "reason_does_not_fit", told)
+    detail = f"Send a reason for {wanted.decision}: {', '.join(fitting)}."
+    return Problem(f"{pointer}/reason", "reason_does_not_fit", detail)
 
 
 def _settings_of(connection: Connection, wanted: WantedDecision) -> list[SettingAt]:
@@ -266,7 +270,7 @@ def _settings_of(connection: Connection, wanted: WantedDecision) -> list[Setting
     return [] if found is None else [found]
 
 
-def _locks_alone_of(connection: Connection, wanted: WantedDecision) -> list[LocksAt]:
+def _lock_only_results_of(connection: Connection, wanted: WantedDecision) -> list[LocksAt]:
     most = MOST_SETTINGS_AT_ONCE + 1
     if wanted.contributor is not None:
         return locks.find_locks_alone_of_contributor(connection, wanted.contributor, most)
@@ -278,16 +282,13 @@ def _locks_alone_of(connection: Connection, wanted: WantedDecision) -> list[Lock
 
 
 def _decide_about_locks(
-    instance: Instance,
-    connection: Connection,
-    holder: KeyHolder,
-    wanted: tuple[WantedDecision, ...],
+    connection: Connection, holder: KeyHolder, today: date, wanted: tuple[WantedDecision, ...]
 ) -> int:
-    """About how many documents of locks alone something new was said, now that it is kept."""
+    """The number of lock-only results that got a new decision; the decisions are stored."""
     decided = 0
     for one in wanted:
-        new = [at for at in _locks_alone_of(connection, one) if _says_something_new(one, at)]
-        decisions.add_decisions(connection, [_row(instance, holder, one, at) for at in new])
+        new = [at for at in _lock_only_results_of(connection, one) if _is_new(one, at)]
+        decisions.add_decisions(connection, [_row(holder, today, one, at) for at in new])
         for line_id in sorted({at.line_id for at in new}):
             answers.outdate_answers_of_line(connection, line_id)
         decided += len(new)
@@ -296,7 +297,7 @@ def _decide_about_locks(
 
 def _faults_of(targets: list[_Target]) -> Iterator[Problem]:
     seen: set[tuple[int, int]] = set()
-    told: set[tuple[str, str]] = set()
+    reported: set[tuple[str, str]] = set()
     for target in targets:
         setting = target.setting
         where = f"{setting.public_id}/{setting.ordinal}: "
@@ -306,16 +307,16 @@ def _faults_of(targets: list[_Target]) -> Iterator[Problem]:
         elif target.wanted.decision == "include" and not setting.has_end:
             fault = Problem(target.pointer, "nothing_to_count", where + _NOTHING_TO_COUNT)
         seen.add((setting.submission_id, setting.ordinal))
-        # One of a kind for each entry: the others are for when this one is corrected.
-        if fault is not None and (fault.pointer, fault.code) not in told:
-            told.add((fault.pointer, fault.code))
+        # One problem of a kind for each entry is enough for a correction.
+        if fault is not None and (fault.pointer, fault.code) not in reported:
+            reported.add((fault.pointer, fault.code))
             yield fault
 
 
-def hold_decisions(
+def store_decisions(
     connection: Connection, decided: Sequence[tuple[SettingAt, DecisionRow]]
 ) -> None:
-    """Keep these in the history, and rebuild what stands on their settings."""
+    """Store decisions in the history, apply them, and update the evidence of their settings."""
     decisions.add_decisions(connection, [row for _, row in decided])
     settings = [setting for setting, _ in decided]
     decisions.apply_decisions(connection, {setting.submission_id for setting in settings})
@@ -327,7 +328,7 @@ def hold_decisions(
 
 
 def _row(
-    instance: Instance, holder: KeyHolder, wanted: WantedDecision, at: SettingAt | LocksAt
+    holder: KeyHolder, today: date, wanted: WantedDecision, at: SettingAt | LocksAt
 ) -> DecisionRow:
     return DecisionRow(
         submission_id=at.submission_id,
@@ -335,11 +336,11 @@ def _row(
         decision=wanted.decision,
         reason_code=wanted.reason,
         decided_by=holder.id,
-        decided_day=instance.today(),
+        decided_day=today,
     )
 
 
-def _tell(connection: Connection, target: _Target) -> ChangedSetting:
+def _changed_setting(connection: Connection, target: _Target) -> ChangedSetting:
     before = target.setting
     now = decisions.find_setting_at(connection, before.public_id, before.ordinal) or before
     return ChangedSetting(

@@ -1,4 +1,4 @@
-"""One setting with all that a curator decides by: the document, the history, the pool beside it."""
+"""One setting for the decision of a curator: its document, its history, and its pool."""
 
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -7,10 +7,11 @@ import orjson
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution
-from kbapi.advice.evidence_found import EvidenceFound, Percentile, control_of, find_evidence
+from kbapi.advice.evidence_found import EvidenceFound, Percentile, find_evidence
 from kbapi.advice.start.answer import NoStartReason, StartAnswer, SuggestedStart, start_answer
 from kbapi.advice.start.query import Question, parse_question
-from kbapi.curation.queue import ReviewedSetting, SettingsSeen
+from kbapi.chips.catalogue import Catalogue
+from kbapi.curation.queue import ReviewedSetting, SettingReader
 from kbapi.errors import QueryInvalid, SettingUnknown
 from kbapi.evidence.units import what_if_evidence
 from kbapi.instance.instance import Instance
@@ -84,8 +85,8 @@ class ReviewItem:
 
 
 @dataclass(frozen=True, slots=True)
-class _Around:
-    """What was read of a setting, and of its pool with and without it."""
+class _Context:
+    """A setting with its document and history, and the evidence with and without it."""
 
     setting: ReviewedSetting
     stored: StoredSubmission
@@ -96,38 +97,38 @@ class _Around:
 
 
 def show_item(instance: Instance, public_id: str, ordinal: int) -> ReviewItem:
-    """The setting with its document, its history and the pool beside it.
+    """The setting with its document, its history and the comparison of its pool.
 
-    Both starts are what the next answer would be: the pool is read as if the decision stood.
-    What the document says of locks is read as it stands.
+    Both starts are those of the next answer: the pool is read as if the decision was made. The
+    lock reports of the document are read without a change.
 
     Raises
     ------
     SettingUnknown
-        When no result that is here has such a setting.
+        When no stored result has this setting.
     """
     with instance.reading() as connection:
-        around = _look_around(instance, connection, public_id, ordinal)
-    answered = _answer(instance, around, around.found_without)
+        context = _load_context(instance, connection, public_id, ordinal)
+    without = _answer(context, context.found_without)
     return ReviewItem(
-        setting=around.setting,
-        document=orjson.loads(around.stored.document),
-        history=around.history,
-        pool=None if answered is None else _pool(instance, around, answered),
-        cautions=() if answered is None else answered.cautions,
+        setting=context.setting,
+        document=orjson.loads(context.stored.document),
+        history=context.history,
+        pool=None if without is None else _pool(context, without),
+        cautions=() if without is None else without.cautions,
     )
 
 
-def _look_around(
+def _load_context(
     instance: Instance, connection: Connection, public_id: str, ordinal: int
-) -> _Around:
+) -> _Context:
     at = find_setting_at(connection, public_id, ordinal)
     if at is None:
         raise SettingUnknown
     stored = load_submission(connection, at.submission_id)
-    setting = SettingsSeen(instance, connection).seen(stored, ordinal)
-    history = tuple(map(_seen, load_history(connection, at.submission_id, ordinal)))
-    question = _question(instance, setting)
+    setting = SettingReader(connection, instance.secret).read(stored, ordinal)
+    history = tuple(map(_past_decision, load_history(connection, at.submission_id, ordinal)))
+    question = _question(instance.catalogue, setting)
 
     def found_if(decision: Literal["include", "exclude"]) -> EvidenceFound | None:
         if question is None:
@@ -137,10 +138,10 @@ def _look_around(
 
     with_it = found_if("include") if at.has_end else None
     without = found_if("exclude")
-    return _Around(setting, stored, history, question, with_it, without)
+    return _Context(setting, stored, history, question, with_it, without)
 
 
-def _seen(kept: DecisionKept) -> PastDecision:
+def _past_decision(kept: DecisionKept) -> PastDecision:
     return PastDecision(
         decision=kept.decision,
         reason=Reason(kept.reason_code, DECISION_SENTENCES[kept.reason_code]),
@@ -150,8 +151,8 @@ def _seen(kept: DecisionKept) -> PastDecision:
     )
 
 
-def _question(instance: Instance, setting: ReviewedSetting) -> Question | None:
-    """What people ask to get an answer from this pool."""
+def _question(catalogue: Catalogue, setting: ReviewedSetting) -> Question | None:
+    """The question that this pool answers, None if the catalogue does not know the chip."""
     asked = {
         "chip": setting.chip,
         "domain": setting.domain,
@@ -162,23 +163,18 @@ def _question(instance: Instance, setting: ReviewedSetting) -> Question | None:
     if setting.control == "fixed_clock_voltage":
         asked["clock_mhz"] = f"{setting.clock_mhz}"
     try:
-        return parse_question({name: [value] for name, value in asked.items()}, instance.catalogue)
+        return parse_question({name: [value] for name, value in asked.items()}, catalogue)
     except QueryInvalid:
         return None
 
 
-def _answer(instance: Instance, around: _Around, found: EvidenceFound | None) -> StartAnswer | None:
-    question = around.question
-    if question is None or found is None:
-        return None
-    control = control_of(question, found, instance.catalogue)
-    return start_answer(
-        question, found, control, instance.catalogue.grid_for(question.chip, control)
-    )
+def _answer(context: _Context, found: EvidenceFound | None) -> StartAnswer | None:
+    question = context.question
+    return None if question is None or found is None else start_answer(question, found)
 
 
-def _pool(instance: Instance, around: _Around, without: StartAnswer) -> PoolComparison:
-    with_it = _answer(instance, around, around.found_with)
+def _pool(context: _Context, without: StartAnswer) -> PoolComparison:
+    with_it = _answer(context, context.found_with)
     return PoolComparison(
         percentiles=without.percentiles or (),
         start_with=None if with_it is None else _start(with_it),

@@ -1,4 +1,4 @@
-"""Curated notes: files that people write become notes that answers carry."""
+"""Curated notes: Markdown files of curators, which answers show."""
 
 import re
 import tomllib
@@ -7,7 +7,7 @@ from typing import Any, Final
 from kbapi.errors import NoteRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.storage import notes as note_rows
-from kbapi.storage.notes import EarlierNote, KeptNote, Note
+from kbapi.storage.notes import Note
 from kbapi.vocabulary import CONTROLS, DOMAINS
 
 _FRAME: Final = re.compile(r"\A\+\+\+\n(?P<head>.*?)\n\+\+\+\n(?P<text>.+)\Z", re.DOTALL)
@@ -16,7 +16,7 @@ _FIELDS: Final = ("key", *_SUBJECTS, "control", "domain", "source", "reviewed")
 _KEY: Final = re.compile(r"[a-z0-9][a-z0-9-]{2,79}")
 _MONTH: Final = re.compile(r"20[0-9]{2}-(?:0[1-9]|1[0-2])")
 _LONGEST_TEXT: Final = 4_000
-# Notes are shown by whoever asks: no markup that runs, no address that is followed.
+# Answers show notes to everyone: no markup that runs, and no links.
 _UNSAFE: Final = (
     (re.compile(r"<[A-Za-z!/?]"), "Remove the HTML: a note is plain Markdown."),
     (re.compile(r"\]\(|https?://|\bwww\.", re.IGNORECASE), "Remove the link: a note has no links."),
@@ -24,7 +24,7 @@ _UNSAFE: Final = (
 
 
 def parse_note(text: str) -> Note:
-    """The note that a file's text holds.
+    """The note in the text of a file.
 
     Raises
     ------
@@ -82,30 +82,30 @@ def _problems_of_head(head: dict[str, Any]) -> list[Problem]:
         problems.append(
             Problem("source", "note_field", "Name the source, in at most 200 characters.")
         )
-    for name, words in (("control", CONTROLS), ("domain", DOMAINS)):
-        if name in head and head[name] not in words:
-            problems.append(Problem(name, "note_field", f"Send one of: {', '.join(words)}."))
+    for name, known in (("control", CONTROLS), ("domain", DOMAINS)):
+        if name in head and head[name] not in known:
+            problems.append(Problem(name, "note_field", f"Send one of: {', '.join(known)}."))
     return problems
 
 
 def _problems_of_text(markdown: str) -> list[Problem]:
     problems = [
-        Problem("", "note_text", told) for unsafe, told in _UNSAFE if unsafe.search(markdown)
+        Problem("", "note_text", detail) for unsafe, detail in _UNSAFE if unsafe.search(markdown)
     ]
     if not 1 <= len(markdown) <= _LONGEST_TEXT:
         problems.append(Problem("", "note_text", f"Write 1 to {_LONGEST_TEXT} characters of text."))
     return problems
 
 
-def keep_notes(instance: Instance, texts: list[str], *, as_drafts: bool = False) -> list[Note]:
-    """The notes in these texts, kept all together or not at all; equal keys are replaced.
+def store_notes(instance: Instance, texts: list[str], *, as_drafts: bool = False) -> list[Note]:
+    """The notes in these texts, stored together or not at all; a note replaces an equal key.
 
-    Published, unless they are kept as drafts: those are answered only once they are published.
+    The notes are published, or stored as drafts, which answers do not show.
 
     Raises
     ------
     NoteRefused
-        With the problems of the first text that is no note.
+        With the problems of the first invalid note.
     """
     notes = [parse_note(text) for text in texts]
     if len({note.key for note in notes}) < len(notes):
@@ -124,20 +124,20 @@ def keep_notes(instance: Instance, texts: list[str], *, as_drafts: bool = False)
 
 
 def publish_note(instance: Instance, key: str) -> None:
-    """Put a draft in the place of what was published under its key, which becomes history.
+    """Publish a draft; the published note with its key becomes history.
 
     Raises
     ------
     NoteRefused
-        When there is no draft of this key.
+        When there is no draft with this key.
     """
     with instance.writing() as connection:
         if not note_rows.publish_draft(connection, key, instance.today()):
             raise _unknown("No draft has this key. 'kbapi notes list' shows the keys.")
 
 
-def note_reviewed(instance: Instance, key: str) -> str:
-    """The present month, kept with a published note that somebody has found to hold.
+def mark_reviewed(instance: Instance, key: str) -> str:
+    """The present month, stored as the month of the last review of a published note.
 
     Raises
     ------
@@ -151,17 +151,5 @@ def note_reviewed(instance: Instance, key: str) -> str:
     return month
 
 
-def _unknown(told: str) -> NoteRefused:
-    return NoteRefused(told, problems=[Problem("key", "note_unknown", told)])
-
-
-def list_notes(instance: Instance) -> list[KeptNote]:
-    """Every note of the instance, drafts among them, in the order of keys."""
-    with instance.reading() as connection:
-        return note_rows.load_notes(connection)
-
-
-def history_of_note(instance: Instance, key: str) -> list[EarlierNote]:
-    """What the note of this key said before, oldest first."""
-    with instance.reading() as connection:
-        return note_rows.load_history(connection, key)
+def _unknown(detail: str) -> NoteRefused:
+    return NoteRefused(detail, problems=[Problem("key", "note_unknown", detail)])

@@ -1,4 +1,4 @@
-"""The queue of curators: what was set aside and nobody has decided about, page by page."""
+"""The queue of curators: excluded settings without a decision, page by page."""
 
 import base64
 import binascii
@@ -15,7 +15,7 @@ from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.documents.shapes import ParameterCount, StrictSchema, Text, Whole, read_parameters, told
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import contributor_hash
+from kbapi.instance.secret import Secret, contributor_hash
 from kbapi.intake.responses import Reason, describe_setting
 from kbapi.storage import review
 from kbapi.storage.contributors import find_contributor
@@ -129,7 +129,7 @@ _REVIEW: Final = ReviewSchema()
 
 
 def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> ReviewPage:
-    """A page of what waits; who comes later is found on a later page.
+    """A page of waiting settings; later ones are on later pages.
 
     Raises
     ------
@@ -145,8 +145,8 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
     filters = WaitingFilters(chip_key, read.values.get("code"), read.values.get("contributor"))
     with instance.reading() as connection:
         found = _find_page(connection, after, filters, read.values["limit"])
-        seen = SettingsSeen(instance, connection)
-        waiting = tuple(seen.setting_of(one.submission_id, one.ordinal) for one in found.waiting)
+        reader = SettingReader(connection, instance.secret)
+        waiting = tuple(reader.load(one.submission_id, one.ordinal) for one in found.waiting)
     return ReviewPage(waiting, None if found.next is None else _cursor_text(found.next))
 
 
@@ -166,7 +166,7 @@ class _Page:
 def _find_page(
     connection: Connection, after: WaitingAt, filters: WaitingFilters, limit: int
 ) -> _Page:
-    """The fitting settings behind a place; looks at a bounded number of rows."""
+    """The settings after a position that match the filters; reads a bounded number of rows."""
     is_filtered = filters != WaitingFilters()
     found: list[Waiting] = []
     last = after
@@ -202,20 +202,20 @@ def _read_cursor(text: str | None) -> WaitingAt | Problem:
     return WaitingAt(part, (first, second, third, fourth))
 
 
-class SettingsSeen:
-    """Settings as a curator sees them, read over one connection."""
+class SettingReader:
+    """Reads settings for curators over one connection."""
 
-    def __init__(self, instance: Instance, connection: Connection) -> None:
+    def __init__(self, connection: Connection, secret: Secret) -> None:
         self._connection = connection
-        without_token = contributor_hash(instance.secret, None)
+        without_token = contributor_hash(secret, None)
         self._shared = find_contributor(connection, without_token)
 
-    def setting_of(self, submission_id: int, ordinal: int) -> ReviewedSetting:
-        """One setting of a stored document, which must be here."""
-        return self.seen(load_submission(self._connection, submission_id), ordinal)
+    def load(self, submission_id: int, ordinal: int) -> ReviewedSetting:
+        """One setting of a stored document."""
+        return self.read(load_submission(self._connection, submission_id), ordinal)
 
-    def seen(self, stored: StoredSubmission, ordinal: int) -> ReviewedSetting:
-        """One setting of this document."""
+    def read(self, stored: StoredSubmission, ordinal: int) -> ReviewedSetting:
+        """One setting of this document, as curators see it."""
         setting = describe_setting(self._connection, stored, stored.settings[ordinal])
         sent = orjson.loads(stored.document)["settings"][ordinal]
         return ReviewedSetting(
@@ -240,7 +240,7 @@ class SettingsSeen:
 
 
 def _depth(sent: dict[str, Any], name: str) -> float | None:
-    """Distance below stock of an end of a setting as it was sent."""
+    """The distance below stock of an end of a setting, as sent."""
     value = sent.get(name)
     stock = sent.get("stock_mv") if sent["control"] == "fixed_clock_voltage" else 0
     return None if value is None or stock is None else float(stock - value)

@@ -1,4 +1,4 @@
-"""Documents of people who want the answers worse: a second file, never mixed into the first."""
+"""False results of attackers; they are never part of the club's own results."""
 
 from collections.abc import Callable, Iterator
 from random import Random
@@ -18,7 +18,7 @@ _TARGETS: Final = (
 
 
 def attacker_documents(n: int, rng: Random, club: Club | None = None) -> Iterator[dict[str, Any]]:
-    """`n` lies, the four kinds in turn, about a few of the club's chips."""
+    """`n` false results about a few of the club's chips, the four kinds in turn."""
     pools = [(club or bundled_club()).pools_of(chip)[0] for chip in _TARGETS]
     for number in range(1, n + 1):
         kind = KINDS[number % len(KINDS)]
@@ -26,24 +26,24 @@ def attacker_documents(n: int, rng: Random, club: Club | None = None) -> Iterato
 
 
 def _deep_cluster(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
-    """Many accounts that agree on one deep limit."""
-    return _lie(rng, pool, f"cluster-{number:07}", number, 140, 150)
+    """Many contributors that agree on one deep limit."""
+    return _false_result(rng, pool, f"cluster-{number:07}", number, 140, 150)
 
 
 def _uniform_junk(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
-    """Numbers from nowhere, three units an account."""
+    """Random limits, three units from each contributor."""
     stable = rng.uniform(10, 150)
-    return _lie(rng, pool, f"junk-{number // 12:07}", number, stable, stable + 10)
+    return _false_result(rng, pool, f"junk-{number // 12:07}", number, stable, stable + 10)
 
 
 def _flood(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
-    """One contributor with a new unit each time, all deep."""
-    return _lie(rng, pool, "flooding", number, rng.uniform(125, 145), 155)
+    """Many deep units of one contributor."""
+    return _false_result(rng, pool, "flooding", number, rng.uniform(125, 145), 155)
 
 
 def _sybil(rng: Random, pool: PoolTruth, number: int) -> dict[str, Any]:
-    """An account for a single shallow failure, to make everybody's start timid."""
-    return _lie(rng, pool, f"sybil-{number:07}", number, 20, 25)
+    """A new contributor for each shallow failure, which makes starts shallower."""
+    return _false_result(rng, pool, f"sybil-{number:07}", number, 20, 25)
 
 
 KINDS: Final[tuple[Callable[[Random, PoolTruth, int], dict[str, Any]], ...]] = (
@@ -55,8 +55,13 @@ KINDS: Final[tuple[Callable[[Random, PoolTruth, int], dict[str, Any]], ...]] = (
 """Equal shares, in turn."""
 
 
-def _lie(
-    rng: Random, pool: PoolTruth, who: str, number: int, stable_mv: float, unstable_mv: float
+def _false_result(
+    rng: Random,
+    pool: PoolTruth,
+    name: str,
+    number: int,
+    stable_mv: float,
+    unstable_mv: float,
 ) -> dict[str, Any]:
     stable, unstable = (
         max(1, round(mv * pool.scale / float(typing_unit(pool.grid))))
@@ -67,7 +72,7 @@ def _lie(
     return {
         "chip": pool.chip,
         "unit_token": f"tidewater-synthetic-liar-unit-{number:07}",
-        "contributor_token": f"tidewater-synthetic-liar-{who}",
+        "contributor_token": f"tidewater-synthetic-liar-{name}",
         "stock_passed": [{"load": tested.loads[0], "minutes": 20}],
         "settings": [setting_part(rng, tested, has_effect=True)],
         "measured_in": f"2026-{rng.randint(1, 9):02}",

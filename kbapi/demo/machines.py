@@ -15,7 +15,7 @@ MONTHS: Final = 21
 
 @dataclass(frozen=True, slots=True)
 class Firmware:
-    """One release for a class, and how many machines it locks."""
+    """One release for a class, and the share of machines that it locks."""
 
     version: str
     month: str
@@ -58,7 +58,7 @@ class Machine:
 
 
 def parse_machines(table: Mapping[str, Any]) -> tuple[MachineClass, ...]:
-    """The classes that machines.toml tells of."""
+    """The classes in machines.toml."""
     return tuple(
         MachineClass(
             **{
@@ -72,7 +72,7 @@ def parse_machines(table: Mapping[str, Any]) -> tuple[MachineClass, ...]:
 
 
 def draw_machine(rng: Random, classes: Sequence[MachineClass]) -> Machine:
-    """One more machine of the club."""
+    """A random machine of the club."""
     of_class = rng.choices(classes, [one.machines for one in classes])[0]
     month = _draw_month(rng)
     firmware = _draw_firmware(rng, of_class, month)
@@ -98,7 +98,7 @@ def _draw_month(rng: Random) -> str:
 
 
 def _draw_firmware(rng: Random, of_class: MachineClass, month: str) -> Firmware:
-    """A release that was out in that month, mostly the newest."""
+    """A release that existed in that month, mostly the newest."""
     out = [release for release in of_class.firmware if release.month <= month]
     return out[-1] if rng.random() < NEWEST_FIRMWARE else rng.choice(out)
 
@@ -106,13 +106,13 @@ def _draw_firmware(rng: Random, of_class: MachineClass, month: str) -> Firmware:
 Part = dict[str, Any]
 
 SUSTAINED_W: Final = {"laptop": 45, "desktop": 125, "mini": 35, "handheld": 15}
-"""What a form gives its processor for long."""
-_CUSTOMARY: Final = {"norvane": "voltage_offset", "ketterly": "count_offset"}
-"""How a maker's open processors are moved: what owners of a locked class look for."""
+"""The sustained power of a processor by the form of its machine."""
+_USUAL_CONTROL: Final = {"norvane": "voltage_offset", "ketterly": "count_offset"}
+"""The control of a maker's open processors, which owners of locked ones also look for."""
 
 
 def platform_part(rng: Random, machine: Machine) -> Part:
-    """What is told of the machine's class, firmware, system and cooling."""
+    """The reported class, firmware, system and cooling of a machine."""
     of_class, firmware = machine.of_class, machine.firmware
     part: Part = {
         "machine": of_class.key,
@@ -122,7 +122,7 @@ def platform_part(rng: Random, machine: Machine) -> Part:
         "microcode": firmware.microcode,
         "os": rng.choices(("linux-6", "linux-7"), (0.7, 0.3))[0],
         "platform_profile": rng.choices(("balanced", "performance", "quiet"), (6, 3, 1))[0],
-        "cooling": list(machine.cooling.words),
+        "cooling": list(machine.cooling.names),
         "supply": "mains",
     }
     if rng.random() < 0.4:
@@ -131,8 +131,8 @@ def platform_part(rng: Random, machine: Machine) -> Part:
 
 
 def open_lock_part(rng: Random, machine: Machine, pool: PoolTruth) -> list[Part]:
-    """What an owner found who could move the pool's rail, and what had been changed for it."""
-    if rng.random() >= truth.OPEN_LOCK_TOLD:
+    """The lock report of an owner whose control is open, with the changes that opened it."""
+    if rng.random() >= truth.OPEN_LOCK_REPORTED:
         return []
     changes = _changes(rng, machine) if pool.chip == machine.processor else []
     status = "firmware_only" if changes == ["firmware_setting"] else "open"
@@ -140,16 +140,16 @@ def open_lock_part(rng: Random, machine: Machine, pool: PoolTruth) -> list[Part]
 
 
 def locked_part(rng: Random, machine: Machine, pool: PoolTruth | None) -> list[Part]:
-    """What an owner found who could not move the processor; without a pool its class is locked."""
+    """The lock report of a locked processor; without a pool its class is locked."""
     if pool is None:
         maker = machine.processor.split("-")[0]
-        return [_lock("core", _CUSTOMARY[maker], "chip_locked", _draw_found_by(rng), [])]
+        return [_lock("core", _USUAL_CONTROL[maker], "chip_locked", _draw_found_by(rng), [])]
     status = machine.of_class.locked_as
     return [_lock(pool.domains[0], pool.control, status, _draw_found_by(rng), [])]
 
 
 def power_part(rng: Random, machine: Machine) -> Part:
-    """The power limits of a processor that lives with one."""
+    """The power limits of a processor."""
     stock_w = SUSTAINED_W[machine.of_class.form]
     long_term_w = stock_w if rng.random() < 0.7 else round(stock_w * rng.uniform(0.7, 0.95))
     return {
@@ -161,7 +161,7 @@ def power_part(rng: Random, machine: Machine) -> Part:
 
 
 def _changes(rng: Random, machine: Machine) -> list[str]:
-    """What had been changed on an open machine, as history."""
+    """The changes that were made on an open machine."""
     made = [change for change in machine.of_class.opened_by if rng.random() < truth.CHANGE_MADE]
     newest = machine.of_class.firmware[-1]
     is_spared = machine.firmware != newest and newest.locked_share > 0.5

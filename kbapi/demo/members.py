@@ -1,4 +1,4 @@
-"""Members of the Tidewater Bench Club: how they test, what they get wrong.
+"""Members of the Tidewater Bench Club: how they search, and their mistakes.
 
 First setting uniform 50 to 80 mV below stock, steps of 5, 10 or 25 mV; 35 % stop at a planned
 depth 0 to 80 mV past the first setting, the others at the first failure. Rails and controls with
@@ -9,7 +9,6 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any, Final
@@ -24,21 +23,21 @@ from kbapi.settings import bundled_folder
 _FIRST_MV: Final = (50.0, 80.0)
 _STEPS_MV: Final = (5, 10, 25)
 _FURTHEST_PLAN_MV: Final = 80.0
-_ROOM_MV: Final = 240.0
-"""The controls of the invented makers go no deeper; few units are so good that it matters."""
-_CLAIMED_END_MV: Final = (60.0, 150.0)
+_DEEPEST_MV: Final = 240.0
+"""The depth at which the controls of the invented makers end; few units reach it."""
+_UNVERIFIED_END_MV: Final = (60.0, 150.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """What a tester tried and saw, in what people type below stock (`typing_unit`)."""
+    """The settings of a search, in typed units below stock (`typing_unit`)."""
 
     pool: PoolTruth
     first: int
     stable: int | None
     unstable: int | None
     planned: int | None
-    """Told only by those who planned where to stop."""
+    """None unless the tester planned where to stop."""
 
     @property
     def failed(self) -> bool:
@@ -57,12 +56,12 @@ class _Plan:
 def search_limit(rng: Random, pool: PoolTruth, limit_steps: int) -> Search:
     """The search of one honest tester whose unit's limit is this grid step."""
     plan = _draw_plan(rng, pool)
-    room = _typed(_ROOM_MV, pool, typing_unit(pool.grid))
+    deepest = _typed(_DEEPEST_MV, pool, typing_unit(pool.grid))
     stable, depth = None, plan.first
     while steps_of(pool, depth) <= limit_steps:
         stable, depth = depth, depth + plan.step
-        if depth > (room if plan.planned is None else plan.planned):
-            # Who runs out of room has arrived as well.
+        if depth > (deepest if plan.planned is None else plan.planned):
+            # The end of the control is a planned end as well.
             return Search(pool, plan.first, stable, None, plan.planned or stable)
         if plan.feels_wrong and steps_of(pool, depth) > limit_steps:
             return Search(pool, plan.first, stable, None, None)
@@ -70,14 +69,14 @@ def search_limit(rng: Random, pool: PoolTruth, limit_steps: int) -> Search:
 
 
 def search_without_effect(rng: Random, pool: PoolTruth) -> Search:
-    """The search of somebody whose settings change nothing: all of them pass."""
+    """The search of a tester whose settings have no effect: all of them pass."""
     first = _draw_plan(rng, pool).first
-    end = round(rng.uniform(*_CLAIMED_END_MV) * pool.scale / float(typing_unit(pool.grid)))
+    end = round(rng.uniform(*_UNVERIFIED_END_MV) * pool.scale / float(typing_unit(pool.grid)))
     return Search(pool, first, max(first, end), None, None)
 
 
 def steps_of(pool: PoolTruth, typed: int) -> int:
-    """The whole grid step that the control makes of what was typed."""
+    """The whole grid step that the control sets for a typed number."""
     return pool.grid.stable_steps(float(typed * typing_unit(pool.grid)))
 
 
@@ -108,7 +107,7 @@ _VALUES: Final = (
 
 
 def in_wrong_units(rng: Random, document: dict[str, Any]) -> dict[str, Any]:
-    """The document in volts, or with the sign lost; single runs and readings are left out."""
+    """The document in volts or without signs; single runs and readings are left out."""
     in_volts = rng.random() < 0.5
     settings = [_mistaken(setting, in_volts=in_volts) for setting in document["settings"]]
     kept = {k: v for k, v in document.items() if k not in ("trials", "readings", "settings")}
@@ -116,24 +115,24 @@ def in_wrong_units(rng: Random, document: dict[str, Any]) -> dict[str, Any]:
 
 
 def _mistaken(setting: dict[str, Any], *, in_volts: bool) -> dict[str, Any]:
-    told = {name: setting[name] for name in _VALUES if setting.get(name) is not None}
-    # A fixed voltage has no sign to lose, a count no volts to be told in.
+    values = {name: setting[name] for name in _VALUES if setting.get(name) is not None}
+    # A fixed voltage has no sign, and a count is no voltage.
     as_volts = setting["control"] == "fixed_clock_voltage" or (
         in_volts and setting["control"] == "voltage_offset"
     )
     factor = 0.001 if as_volts else -1
-    return setting | {name: round(value * factor, 6) for name, value in told.items()}
+    return setting | {name: round(value * factor, 6) for name, value in values.items()}
 
 
 @dataclass(frozen=True, slots=True)
 class Club:
-    """Everything that results are drawn from, dice apart."""
+    """Everything that results are drawn from, except random numbers."""
 
     classes: tuple[MachineClass, ...]
     truth: Mapping[str, tuple[PoolTruth, ...]]
     """Pools by chip, its main one first; a chip without any is locked."""
     names: Mapping[str, str]
-    """What a chip is called, by key."""
+    """Names of chips, by key."""
 
     def pools_of(self, chip: str) -> tuple[PoolTruth, ...]:
         """The pools of a chip, none for one of a locked class."""
@@ -141,7 +140,7 @@ class Club:
 
 
 def load_club(folder: Path) -> Club:
-    """The club of a seed_data folder; raises CatalogueError where its files contradict."""
+    """The club of a seed_data folder; raises CatalogueError if its files contradict each other."""
     catalogue = load_catalogue(folder / "catalogue")
     club = Club(
         classes=parse_machines(tomllib.loads((folder / "machines.toml").read_text())),
@@ -155,9 +154,8 @@ def load_club(folder: Path) -> Club:
     return club
 
 
-@cache
 def bundled_club() -> Club:
-    """The club that this installation carries, read once."""
+    """The club of this installation, read from its seed data."""
     return load_club(bundled_folder("seed_data"))
 
 

@@ -36,7 +36,7 @@ from kbapi.demo.testing import (
 from kbapi.demo.truth import PoolTruth
 
 Part = dict[str, Any]
-Standing = Literal["honest", "claim", "wrong_units", "locked", "locked_and_claiming"]
+Standing = Literal["honest", "unverified", "wrong_units", "locked", "locked_with_settings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class TrueLimit:
 
 @dataclass(frozen=True, slots=True)
 class ClubResult:
-    """One document, how it came about, and the limits of its unit that it tells of."""
+    """One document, its origin, and the true limits of the pools in it."""
 
     document: Part
     standing: Standing
@@ -58,23 +58,23 @@ class ClubResult:
 
 @dataclass(frozen=True, slots=True)
 class _Unit:
-    """One physical chip that somebody writes up."""
+    """One physical chip of a member."""
 
     chip: str
     machine: Machine
     pools: tuple[PoolTruth, ...]
     member: int
     number: int
-    """Of the machine among the member's."""
+    """Number of the machine among those of the member."""
 
 
-def club_documents(n: int, rng: Random) -> Iterator[Part]:
-    """The documents of `n` results of the bundled club, the same for the same dice."""
-    return (result.document for result in club_results(n, rng))
+def club_documents(n: int, rng: Random, club: Club | None = None) -> Iterator[Part]:
+    """The documents of `n` results of a club, the bundled one unless given."""
+    return (result.document for result in club_results(n, rng, club))
 
 
 def club_results(n: int, rng: Random, club: Club | None = None) -> Iterator[ClubResult]:
-    """`n` results, one after another, whatever `n` is in the same memory."""
+    """`n` results of a club, the bundled one unless given, in constant memory."""
     return islice(_all_results(rng, club or bundled_club()), n)
 
 
@@ -83,33 +83,34 @@ def _all_results(rng: Random, club: Club) -> Iterator[ClubResult]:
         machines = rng.choices((1, 2, 3), truth.MACHINES_OWNED)[0]
         for number in range(1, machines + 1):
             machine = draw_machine(rng, club.classes)
-            for chip in _told_chips(rng, machine):
+            for chip in _reported_chips(rng, machine):
                 yield _result(rng, _Unit(chip, machine, club.pools_of(chip), member, number), club)
 
 
-def _told_chips(rng: Random, machine: Machine) -> Iterator[str]:
+def _reported_chips(rng: Random, machine: Machine) -> Iterator[str]:
     yield machine.processor
-    if machine.graphics is not None and rng.random() < truth.SECOND_CHIP_TOLD:
+    if machine.graphics is not None and rng.random() < truth.SECOND_CHIP_REPORTED:
         yield machine.graphics
 
 
 def _result(rng: Random, unit: _Unit, club: Club) -> ClubResult:
     standing = _draw_standing(rng, unit)
     envelope = _envelope(rng, unit, club)
-    told = _told_pools(rng, unit) if standing not in ("locked", "locked_and_claiming") else ()
+    is_locked = standing in ("locked", "locked_with_settings")
+    pools = () if is_locked else _reported_pools(rng, unit)
     limits = tuple(
-        TrueLimit(pool, pool.draw_limit_steps(rng, unit.machine.cooling.limit_mv)) for pool in told
+        TrueLimit(pool, pool.draw_limit_steps(rng, unit.machine.cooling.limit_mv)) for pool in pools
     )
     match standing:
         case "honest":
             document = envelope | _searched(rng, unit, limits)
         case "wrong_units":
             document = in_wrong_units(rng, envelope | _searched(rng, unit, limits))
-        case "claim":
-            document = envelope | _without_effect(rng, unit, told)
+        case "unverified":
+            document = envelope | _without_effect(rng, unit, pools)
         case _:
-            claims = standing == "locked_and_claiming"
-            document = envelope | _locked(rng, unit, claims=claims)
+            has_settings = standing == "locked_with_settings"
+            document = envelope | _locked(rng, unit, has_settings=has_settings)
     return ClubResult(document, standing, limits)
 
 
@@ -118,24 +119,24 @@ def _draw_standing(rng: Random, unit: _Unit) -> Standing:
     if not unit.pools:
         return "locked"
     if is_processor and unit.machine.is_locked:
-        return "locked_and_claiming" if rng.random() < truth.LOCKED_AND_CLAIMING else "locked"
+        return "locked_with_settings" if rng.random() < truth.LOCKED_WITH_SETTINGS else "locked"
     chance = rng.random() * (1 - truth.LOCKED_ABOUT)
-    if chance < truth.CLAIMS:
-        return "claim"
-    return "wrong_units" if chance < truth.CLAIMS + truth.WRONG_UNITS else "honest"
+    if chance < truth.UNVERIFIED:
+        return "unverified"
+    return "wrong_units" if chance < truth.UNVERIFIED + truth.WRONG_UNITS else "honest"
 
 
-def _told_pools(rng: Random, unit: _Unit) -> tuple[PoolTruth, ...]:
-    return tuple(pool for pool in unit.pools if rng.random() < pool.told)
+def _reported_pools(rng: Random, unit: _Unit) -> tuple[PoolTruth, ...]:
+    return tuple(pool for pool in unit.pools if rng.random() < pool.reported)
 
 
 def _envelope(rng: Random, unit: _Unit, club: Club) -> Part:
     kind = "c" if unit.chip == unit.machine.processor else "g"
-    who = f"{unit.member:07}"
+    member = f"{unit.member:07}"
     return {
         "chip": _printed(rng, club.names[unit.chip], unit.chip),
-        "unit_token": f"tidewater-synthetic-unit-{who}-{unit.number}{kind}",
-        "contributor_token": f"tidewater-synthetic-member-{who}",
+        "unit_token": f"tidewater-synthetic-unit-{member}-{unit.number}{kind}",
+        "contributor_token": f"tidewater-synthetic-member-{member}",
         "platform": platform_part(rng, unit.machine),
         "measured_in": unit.machine.measured_in,
         "client": truth.CLIENT,
@@ -143,33 +144,33 @@ def _envelope(rng: Random, unit: _Unit, club: Club) -> Part:
 
 
 def _printed(rng: Random, name: str, key: str) -> str:
-    """One of the ways in which systems and people write a chip's name."""
+    """One of the forms in which systems and people write the name of a chip."""
     maker, line, rest = name.split(" ", 2)
     marked = f"{maker}(R) {line}(TM) {rest}"
     return rng.choice((name, name, marked, f"{marked} @ 2.60GHz", key))
 
 
 def _searched(rng: Random, unit: _Unit, limits: tuple[TrueLimit, ...]) -> Part:
-    """What an honest tester found in each pool."""
+    """The settings of an honest tester in each pool."""
     searches = [search_limit(rng, limit.pool, limit.steps) for limit in limits]
-    return _written_up(rng, unit, searches, has_effect=True)
+    return _tested_parts(rng, unit, searches, has_effect=True)
 
 
-def _without_effect(rng: Random, unit: _Unit, told: tuple[PoolTruth, ...]) -> Part:
-    searches = [search_without_effect(rng, pool) for pool in told]
-    return _written_up(rng, unit, searches, has_effect=False)
+def _without_effect(rng: Random, unit: _Unit, pools: tuple[PoolTruth, ...]) -> Part:
+    searches = [search_without_effect(rng, pool) for pool in pools]
+    return _tested_parts(rng, unit, searches, has_effect=False)
 
 
-def _locked(rng: Random, unit: _Unit, *, claims: bool) -> Part:
-    """A locked machine's report; some send the settings as well that they think they have."""
+def _locked(rng: Random, unit: _Unit, *, has_settings: bool) -> Part:
+    """The lock report of a locked machine, some with settings that have no effect."""
     pool = unit.pools[0] if unit.pools else None
     locks = {"locks": locked_part(rng, unit.machine, pool)}
-    if pool is None or not claims:
+    if pool is None or not has_settings:
         return locks
-    return _written_up(rng, unit, [search_without_effect(rng, pool)], has_effect=False) | locks
+    return _tested_parts(rng, unit, [search_without_effect(rng, pool)], has_effect=False) | locks
 
 
-def _written_up(rng: Random, unit: _Unit, searches: list[Search], *, has_effect: bool) -> Part:
+def _tested_parts(rng: Random, unit: _Unit, searches: list[Search], *, has_effect: bool) -> Part:
     tested = [draw_tested(rng, search) for search in searches]
     main = tested[0]
     settings = [setting_part(rng, one, has_effect=has_effect) for one in tested]
@@ -178,16 +179,16 @@ def _written_up(rng: Random, unit: _Unit, searches: list[Search], *, has_effect:
         "stock_passed": stock_part(rng, main.loads),
         "settings": settings,
     }
-    if rng.random() < truth.TRIALS_TOLD:
+    if rng.random() < truth.TRIALS_REPORTED:
         parts["trials"] = trials_part(main, settings[0])
-    if rng.random() < truth.READINGS_TOLD:
+    if rng.random() < truth.READINGS_REPORTED:
         parts["readings"] = readings_part(rng, unit.machine, main, has_effect=has_effect)
-    if _lives_with_a_power_limit(unit, main):
+    if _has_power_limit(unit, main):
         parts["power"] = power_part(rng, unit.machine)
     return {name: part for name, part in parts.items() if part}
 
 
-def _lives_with_a_power_limit(unit: _Unit, main: Tested) -> bool:
+def _has_power_limit(unit: _Unit, main: Tested) -> bool:
     return unit.machine.of_class.form != "desktop" and main.stock_mv is None
 
 
@@ -196,25 +197,25 @@ _FIRST_FAILURE: Final = 3
 
 
 def draw_follow_up(rng: Random, result: ClubResult) -> dict[str, Any] | None:
-    """A member's follow-up on the main setting; None from most, and where none is in use."""
+    """A follow-up on the main setting; None for most results, and without a setting in use."""
     settings: list[dict[str, Any]] = result.document.get("settings", [])
     if result.standing != "honest" or settings[0].get("in_use") is None:
         return None
-    is_there = result.document["platform"]["machine"] == truth.SHORTENED_CLASS
-    if rng.random() >= (truth.FOLLOWED_UP_THERE if is_there else truth.FOLLOWED_UP):
+    is_affected = result.document["platform"]["machine"] == truth.SHORTENED_CLASS
+    if rng.random() >= (truth.FOLLOWED_UP_THERE if is_affected else truth.FOLLOWED_UP):
         return None
-    changed = _draw_changed(rng, is_there=is_there)
-    is_shortened = is_there and truth.SHORTENED_BY in changed
+    changed = _draw_changed(rng, is_affected=is_affected)
+    is_shortened = is_affected and truth.SHORTENED_BY in changed
     setting, days = settings[0], rng.choice(_DAYS) + rng.randint(0, 14)
-    told = {"domain": setting["domain"], "control": setting["control"], "changed": changed}
+    follow_up = {"domain": setting["domain"], "control": setting["control"], "changed": changed}
     if "clock_mhz" in setting:
-        told["clock_mhz"] = setting["clock_mhz"]
+        follow_up["clock_mhz"] = setting["clock_mhz"]
     failing = truth.FAILED_AFTER_IT if is_shortened else truth.FAILED_LATER
-    return told | _outcome(rng, days, failing)
+    return follow_up | _outcome(rng, days, failing)
 
 
-def _draw_changed(rng: Random, *, is_there: bool) -> list[str]:
-    made = truth.CHANGED | ({truth.SHORTENED_BY: truth.UPDATED} if is_there else {})
+def _draw_changed(rng: Random, *, is_affected: bool) -> list[str]:
+    made = truth.CHANGED | ({truth.SHORTENED_BY: truth.UPDATED} if is_affected else {})
     return [name for name, share in made.items() if rng.random() < share]
 
 
@@ -232,16 +233,7 @@ def _outcome(rng: Random, days: int, failing: float) -> dict[str, Any]:
 
 
 BATCH: Final = 500
-"""Results of one batch: long enough to be quick, short enough for others to get their turn."""
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """How many of a batch were stored, and how many refused at the door."""
-
-    items: int
-    stored: int
-    refused: int
+"""Results of one batch: large enough to be fast, small enough that other writers get a turn."""
 
 
 def as_batches(documents: Iterable[Any]) -> Iterator[list[Any]]:

@@ -1,9 +1,9 @@
-"""How a member tests a unit: trials, readings at stock and tuned, what goes wrong.
+"""How a member tests a unit: trials, readings at stock and tuned, and failures.
 
 At equal clock power falls with the square of the voltage. A chip that sits at its power limit
 keeps its power and raises its clock instead, along power ~ clock ** 2.2. Heat above ambient goes
-with power. Performance follows the clock to the power of 0.9. Under a lower power limit the clock
-gives way along the same curve.
+with power. Performance follows the clock to the power of 0.9. A lower power limit reduces the clock
+along the same curve.
 """
 
 from collections.abc import Mapping, Sequence
@@ -35,19 +35,19 @@ _STOCK_MV_SD: Final = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Tested:
-    """A search as its tester wrote it up."""
+    """A search with the tester's description of the tests."""
 
     search: Search
     stock_mv: int | None
-    """This unit's own, at the clock; only for fixed_clock_voltage."""
+    """Stock voltage of this unit at the clock; only for fixed_clock_voltage."""
     minutes: int
     loads: tuple[str, ...]
     in_use: int | None
-    """In what people type below stock."""
+    """In typed units below stock."""
     checked_results: bool
 
     def on_wire(self, typed: int | None) -> float | int | None:
-        """What was typed as the wire format tells it: signed, or absolute at a fixed clock."""
+        """A typed number in the wire format: signed, or absolute at a fixed clock."""
         if typed is None:
             return None
         below_stock = float(typed * typing_unit(self.search.pool.grid))
@@ -56,7 +56,7 @@ class Tested:
 
 
 def draw_tested(rng: Random, search: Search) -> Tested:
-    """The write-up of a search: how long, under which loads, and the setting lived with."""
+    """Minutes, loads and setting in use of a search, drawn at random."""
     pool = search.pool
     on_gpu = pool.control == "fixed_clock_voltage"
     return Tested(
@@ -78,7 +78,7 @@ def _draw_minutes(rng: Random) -> int:
 
 
 def _draw_in_use(rng: Random, search: Search) -> int | None:
-    if search.stable is None or rng.random() >= truth.IN_USE_TOLD:
+    if search.stable is None or rng.random() >= truth.IN_USE_REPORTED:
         return None
     unit = float(typing_unit(search.pool.grid))
     back_off = max(1, round(rng.uniform(*_BACK_OFF_MV) * search.pool.scale / unit))
@@ -86,7 +86,7 @@ def _draw_in_use(rng: Random, search: Search) -> int | None:
 
 
 def setting_part(rng: Random, tested: Tested, *, has_effect: bool) -> Part:
-    """One entry of `settings`; without an effect it shows none, or one that reads back stock."""
+    """One entry of `settings`; without an effect it proves none, or reads back stock."""
     search, pool = tested.search, tested.search.pool
     part: Part = {
         "domain": pool.domains[0],
@@ -109,7 +109,7 @@ def setting_part(rng: Random, tested: Tested, *, has_effect: bool) -> Part:
 
 
 def _effect(rng: Random, tested: Tested) -> Part:
-    """What shows that the setting changed something; a failure shows it as well."""
+    """The proof that the setting has an effect; a failure is a proof as well."""
     if tested.search.failed and rng.random() < 0.5:
         return {"effect": {"shown_by": "failed_deeper"}}
     if tested.search.stable is None:
@@ -124,7 +124,7 @@ def _effect(rng: Random, tested: Tested) -> Part:
 
 
 def _read_back(tested: Tested, typed: int) -> float:
-    """What the control reports: the grid step that it made of what was typed."""
+    """The setting that the control reports: the grid step of the typed number."""
     pool = tested.search.pool
     below_stock = pool.grid.below_stock(steps_of(pool, typed))
     return round((tested.stock_mv or 0) - below_stock, 2)
@@ -136,21 +136,21 @@ def _no_effect(rng: Random, tested: Tested) -> Part:
         return {}
     if chance < 0.75:
         return {"effect": {"shown_by": "read_back"}}
-    # Read back is stock: the request was ignored, and the tester did not look closely.
+    # The control reports stock: it ignored the request, and the tester overlooked this.
     return {"read_back": tested.stock_mv or 0, "effect": {"shown_by": "read_back"}}
 
 
 def stock_part(rng: Random, loads: Sequence[str]) -> list[Part]:
-    """What passed at stock before anything was changed; a few leave it out."""
-    if rng.random() >= truth.STOCK_PASSED_TOLD:
+    """The test that passed at stock before any change; some results omit it."""
+    if rng.random() >= truth.STOCK_PASSED_REPORTED:
         return []
     return [{"load": loads[0], "minutes": rng.choice((10, 15, 20, 30))}]
 
 
 def trials_part(tested: Tested, setting: Mapping[str, Any]) -> list[Part]:
     """The last setting that passed and the first that failed, as trials."""
-    told = (("stable", tested.search.stable), ("failed", tested.search.unstable))
-    return [_trial(tested, setting, outcome, typed) for outcome, typed in told if typed is not None]
+    ends = (("stable", tested.search.stable), ("failed", tested.search.unstable))
+    return [_trial(tested, setting, outcome, typed) for outcome, typed in ends if typed is not None]
 
 
 def _trial(tested: Tested, setting: Mapping[str, Any], outcome: str, typed: int) -> Part:
@@ -159,7 +159,7 @@ def _trial(tested: Tested, setting: Mapping[str, Any], outcome: str, typed: int)
         {"domain": domain, "control": pool.control, "value": tested.on_wire(typed)}
         for domain in pool.domains
     ]
-    # A failure comes somewhere inside a run: sooner the deeper, here at a fixed part of it.
+    # A failure ends a run early, here after a fixed part of it.
     seconds = tested.minutes * (60 if outcome == "stable" else 7)
     trial: Part = {
         "settings": in_force,
@@ -185,9 +185,9 @@ _GPU_W: Final = {"laptop": 80, "desktop": 180, "mini": 45, "handheld": 15}
 _HEAT_AT_STOCK_C: Final = {"laptop": 62.0, "desktop": 50.0, "mini": 55.0, "handheld": 52.0}
 
 _CAPS: Final = (0.85, 0.7, 0.55)
-"""Of what a form's stock draws for long."""
+"""Power limits as shares of the sustained power at stock."""
 
-# Standard deviations of one write-up's mean, as shares of the value, and in degrees.
+# Standard deviations of one reported mean, as shares of the value, and in degrees.
 _POWER_NOISE: Final = 0.006
 _CLOCK_NOISE: Final = 0.004
 _PERFORMANCE_NOISE: Final = 0.008
@@ -196,7 +196,7 @@ _HEAT_NOISE_C: Final = 0.6
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """What an ideal meter would show."""
+    """The values without measurement noise."""
 
     power_w: float
     clock_mhz: float
@@ -221,13 +221,13 @@ def readings_part(rng: Random, machine: Machine, tested: Tested, *, has_effect: 
     }
     at = partial(_reading, machine=machine, tested=tested, shared=shared)
     readings = [at(rng, "stock", stock), at(rng, "tuned", tuned)]
-    # The same dice, turned by what they showed: the club's other results do not depend on caps.
-    own = copy(rng)
-    own.seed(repr(stock))
-    if has_effect and own.random() < truth.CAPS_TOLD:
+    # Seeded by the drawn values, so that the club's other results do not depend on power limits.
+    cap_rng = copy(rng)
+    cap_rng.seed(repr(stock))
+    if has_effect and cap_rng.random() < truth.CAPS_MEASURED:
         for cap_w in (round(part * _sustained_w(machine, tested)) for part in _CAPS):
             for name, state in (("stock", stock), ("tuned", tuned)):
-                capped = at(own, name, _under(cap_w, state, stock))
+                capped = at(cap_rng, name, _under(cap_w, state, stock))
                 readings.append({**capped, "power_cap_w": cap_w})
     return readings
 
@@ -245,7 +245,7 @@ def _sustained_w(machine: Machine, tested: Tested) -> float:
 
 
 def _under(cap_w: float, state: _State, stock: _State) -> _State:
-    """The same under a power limit; above what it draws a limit changes nothing."""
+    """The state under a power limit; a limit above its power changes nothing."""
     ratio = min(1.0, cap_w / state.power_w)
     clock_ratio = ratio ** (1 / _CLOCK_POWER)
     return _State(
@@ -261,7 +261,7 @@ def _is_gpu(tested: Tested) -> bool:
 
 
 def _is_power_limited(machine: Machine, tested: Tested) -> bool:
-    """Whether more efficiency becomes clock; a fixed clock can't rise, a desktop has power left."""
+    """Whether efficiency raises the clock; not at a fixed clock, nor on a desktop."""
     return not _is_gpu(tested) and machine.of_class.form != "desktop"
 
 

@@ -1,6 +1,6 @@
 """The truth of the invented chips: limits, shares of open controls, effects of cooling and updates.
 
-Shares of documents are of all documents; the others are of what their comment says.
+Shares of documents are of all documents; the comments define the other shares.
 """
 
 import math
@@ -20,15 +20,15 @@ from kbapi.vocabulary import Domain, LimitControl
 
 @dataclass(frozen=True, slots=True)
 class Cooling:
-    """One way to be cooled."""
+    """One kind of cooling."""
 
-    words: tuple[str, ...]
+    names: tuple[str, ...]
     share: float
     """Of all machines."""
     heat: float
-    """Degrees above ambient, as a factor of what the stock cooler reaches."""
+    """Degrees above ambient, as a factor of those with the stock cooler."""
     limit_mv: float
-    """How much deeper a core rail runs; a cooler chip leaks and drops less."""
+    """How much deeper the limit of a core rail is; a cooler chip leaks less."""
 
 
 COOLING: Final = (
@@ -46,16 +46,16 @@ def draw_cooling(rng: Random) -> Cooling:
 
 
 CLIENT: Final = "tidewater-synthetic/1"
-"""Every document names it, so that nobody takes one for a real result."""
+"""The client in every document, which marks it as invented."""
 
 # Of all documents, apart from the locked machines, whose share the classes' firmware decides
 # (about 0.10, see seed_data/machines.toml).
-CLAIMS: Final = 0.20
+UNVERIFIED: Final = 0.20
 WRONG_UNITS: Final = 0.03
 LOCKED_ABOUT: Final = 0.10
 
 # Of documents from locked machines.
-LOCKED_AND_CLAIMING: Final = 0.35
+LOCKED_WITH_SETTINGS: Final = 0.35
 
 # Of testers with effect.
 PLANNED_END: Final = 0.35
@@ -63,28 +63,28 @@ FEELS_WRONG: Final = 0.06
 ROUND_NUMBERS: Final = 0.30
 SHORT_TESTS: Final = 0.05
 SESSION_TESTS: Final = 0.70
-STOCK_PASSED_TOLD: Final = 0.95
-IN_USE_TOLD: Final = 0.70
-READINGS_TOLD: Final = 0.50
-# Of those with readings and an effect: measured again under lower power limits.
-CAPS_TOLD: Final = 0.40
-TRIALS_TOLD: Final = 0.40
+STOCK_PASSED_REPORTED: Final = 0.95
+IN_USE_REPORTED: Final = 0.70
+READINGS_REPORTED: Final = 0.50
+# Of those with readings and an effect: also measured under lower power limits.
+CAPS_MEASURED: Final = 0.40
+TRIALS_REPORTED: Final = 0.40
 
 # Of documents from machines that are open.
-OPEN_LOCK_TOLD: Final = 0.50
+OPEN_LOCK_REPORTED: Final = 0.50
 # Of the changes that a class's owners know, each, where the machine is open.
 CHANGE_MADE: Final = 0.40
 # Of machines on an older release whose class locks more than half of the newest one's machines.
 STAYED_ON_OLDER: Final = 0.30
 
-# Of machines: those with the newest firmware of their month, and those that tell their second chip.
+# Of machines: with the newest firmware of their month, and with reports about the second chip.
 NEWEST_FIRMWARE: Final = 0.70
-SECOND_CHIP_TOLD: Final = 0.70
+SECOND_CHIP_REPORTED: Final = 0.70
 
 # Of members: one, two and three machines.
 MACHINES_OWNED: Final = (0.80, 0.15, 0.05)
 
-# How a lock status was found: read back, read up, said.
+# How a lock status was found: read back, in documents, said by the owner.
 FOUND_BY: Final = {"written_and_read_back": 0.55, "documented": 0.15, "owner_says": 0.30}
 
 # What shows the effect of a setting that never failed.
@@ -95,9 +95,9 @@ EFFECT_SHOWN_BY: Final = {
     "more_clock": 0.10,
 }
 
-# Of honest results that tell the setting in use.
+# Of honest results with a setting in use.
 FOLLOWED_UP: Final = 0.25
-# Of follow-ups: what ended the watch, and what had changed by then.
+# Of follow-ups: why they ended without a failure, and what had changed.
 LOST: Final = {"machine_gone": 0.03, "given_up": 0.03, "locked_later": 0.03}
 CHANGED: Final = {
     "firmware": 0.25,
@@ -109,8 +109,8 @@ CHANGED: Final = {
 }
 FAILED_LATER: Final = 0.06
 
-# The planted truth: on this class of machines a firmware update, which more of its owners have
-# made, shortens limits, and who has trouble says so.
+# The planted truth: on this class of machines a firmware update makes limits shallower. More of
+# its owners made the update, and more of them follow up.
 SHORTENED_CLASS: Final = "harbour-15"
 SHORTENED_BY: Final = "firmware"
 UPDATED: Final = 0.40
@@ -155,7 +155,7 @@ SHAPES: Final[Mapping[str, Shape]] = {
 
 @dataclass(frozen=True, slots=True)
 class PoolTruth:
-    """The truth about one pool of one chip: a unit's limit is scale * X + shift below stock."""
+    """The truth about one pool of a chip: the limit of a unit is scale * X + shift below stock."""
 
     chip: str
     control: LimitControl
@@ -164,10 +164,10 @@ class PoolTruth:
     stock_mv: int | None
     shape: str
     scale: float
-    """Also scales first settings, steps and planned ends of those who test it."""
+    """Also scales first settings, steps and planned ends."""
     shift: float
-    told: float
-    """The share of the chip's documents that tell this pool."""
+    reported: float
+    """The share of the chip's documents with this pool."""
     grid: Grid
 
     def draw_limit_steps(self, rng: Random, cooling_mv: float) -> int:
@@ -209,11 +209,11 @@ def _parse_pool(chip: str, row: Mapping[str, Any], catalogue: Catalogue) -> Pool
         shape=row["shape"],
         scale=float(row["scale"]),
         shift=float(row["shift"]),
-        told=float(row["told"]),
+        reported=float(row["reported"]),
         grid=catalogue.grid_for(catalogue.placed(named), row["control"]),
     )
 
 
 def typing_unit(grid: Grid) -> Fraction:
-    """What people type: whole mV where the grid is finer, else whole steps of the grid."""
+    """The unit of typed numbers: 1 mV, or the grid step if it is larger."""
     return max(grid.step, Fraction(1))

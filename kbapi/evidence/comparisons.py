@@ -13,7 +13,7 @@ from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
-from kbapi.stats.time.drift import UNTOLD, DatedLimits, DriftFound, find_drift
+from kbapi.stats.time.drift import UNKNOWN, DatedLimits, DriftFound, find_drift
 from kbapi.stats.time.two_groups import compare_scored, holm_adjusted, log_rank_scores
 from kbapi.storage.evidence import ConditionsRow, DatedRows, load_conditions, load_dated_rows
 from kbapi.storage.pools import WhatIf
@@ -123,13 +123,19 @@ _LISTS: Final[tuple[tuple[FilterName, str, tuple[str, ...]], ...]] = (
 """Filters that take words of a list, the conditions' column, and the words."""
 
 
+Direction = Literal["deeper", "shallower"]
+
+
 @dataclass(frozen=True, slots=True)
-class DifferingValue:
-    """Units that were found under one value, and where they lie among all that are compared."""
+class FilterValue:
+    """One value of a filter and where its units lie among the units that were compared."""
 
     value: str
+    """A value that the filter takes, or `without` and a value for units that lack it."""
     units: int
-    goes_deeper: bool
+    """Number of units with this value."""
+    direction: Direction
+    """Whether their limits lie deeper or shallower than those of all units compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +147,7 @@ class Difference:
 
     filter: FilterName
     p_value: float
-    values: tuple[DifferingValue, ...]
+    values: tuple[FilterValue, ...]
 
 
 @dataclass(frozen=True)
@@ -274,7 +280,7 @@ def _p_value(units: _Units, comparison: _Comparison) -> float:
     return compare_scored(*arguments, _PERMUTATIONS).p_value
 
 
-def _values(units: _Units, comparison: _Comparison) -> tuple[DifferingValue, ...]:
+def _values(units: _Units, comparison: _Comparison) -> tuple[FilterValue, ...]:
     compared = comparison.label >= 0
     weight, scores = units.weight[compared], units.scores[compared]
     middle = float(weight @ scores) / float(weight.sum())
@@ -282,7 +288,8 @@ def _values(units: _Units, comparison: _Comparison) -> tuple[DifferingValue, ...
     for place, value in enumerate(comparison.values):
         mine = comparison.label[compared] == place
         mean = float(weight[mine] @ scores[mine]) / float(weight[mine].sum())
-        told.append(DifferingValue(value, int(mine.sum()), mean > middle))
+        direction: Direction = "deeper" if mean > middle else "shallower"
+        told.append(FilterValue(value, int(mine.sum()), direction))
     return tuple(told)
 
 
@@ -320,7 +327,7 @@ def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
     if found.kind is None:
         return PoolDrift(found, "", "")
     version = ""
-    if found.version != UNTOLD:
+    if found.version != UNKNOWN:
         version = _versions([getattr(row, found.kind) for row in conditions])[found.version]
     return PoolDrift(found, month_text(found.since), version)
 
@@ -353,7 +360,7 @@ def _dated_units(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> _Dated
 
 
 def _labels(words: Sequence[str]) -> Integers:
-    label = {word: place for place, word in enumerate(_versions(words))} | {"": UNTOLD}
+    label = {word: place for place, word in enumerate(_versions(words))} | {"": UNKNOWN}
     return np.array([label[word] for word in words], dtype=np.int64)
 
 

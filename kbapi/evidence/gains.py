@@ -163,7 +163,7 @@ class GainCell:
 
     load: Load
     is_capped: bool
-    told: UnitGains
+    gains: UnitGains
     left_out: int
     """Further units of contributors who are heard with three."""
 

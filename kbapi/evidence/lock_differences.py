@@ -11,7 +11,7 @@ import numpy as np
 from kbapi.evidence.locks import (
     CONFIDENCE,
     STRENGTH_OF_THE_WHOLE,
-    Split,
+    OpenShare,
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.stats.locks.exact_shares import compare_shares, find_change
@@ -40,7 +40,7 @@ class LockSplit:
     p_value: float
     clearest: str
     """The value that differs most clearly from the others."""
-    values: tuple[Split, ...]
+    values: tuple[OpenShare, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,8 @@ class LockMonths:
     since: str
     earliest: str
     latest: str
-    before: Split
-    after: Split
+    before: OpenShare
+    after: OpenShare
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,10 +179,10 @@ class _Parts:
         told = sorted({*units} - {*_UNTOLD})
         return [_Cell(value, opened[value], units[value]) for value in told]
 
-    def _told(self, cell: _Cell) -> Split:
+    def _told(self, cell: _Cell) -> OpenShare:
         counts = np.array([cell.opened, cell.units - cell.opened], dtype=np.float64)
         found = estimate_share(counts, _OPEN, self._prior, CONFIDENCE)
-        return Split(cell.value, found.share, (found.low, found.high), cell.units)
+        return OpenShare(cell.value, found.share, (found.low, found.high), cell.units)
 
 
 def _counts(cells: Sequence[_Cell]) -> tuple[np.ndarray, np.ndarray]:

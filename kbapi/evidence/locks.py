@@ -44,41 +44,52 @@ _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 
 
 @dataclass(frozen=True, slots=True)
-class StatusShare:
-    """The share of units with one status."""
+class LockStatusShare:
+    """The share of units with one lock status."""
 
     status: LockStatus
+    """The lock status."""
     share: float
+    """Share of the reports with this status by weight, 0 to 1."""
     units: int
+    """Number of the chip's own units with this status."""
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
-    """Units that have something in common, and the share of them that is open."""
+class OpenShare:
+    """The share of units on which a control is open, among units that have a value in common."""
 
     value: str
+    """The value in common: a machine class, a month, a version, or a protection and its state."""
     share_open: float
+    """Share of these units on which the control is open, 0 to 1."""
     interval: tuple[float, float]
+    """95 % interval of the open share: lower end, upper end."""
     units: int
+    """Number of units with this value."""
 
 
 @dataclass(frozen=True, slots=True)
-class FoundByCount:
-    """How many units found the status in one way."""
+class LockFoundByCount:
+    """How many units found the lock status in one way."""
 
     value: LockFoundBy
+    """How the status was found."""
     units: int
+    """Number of units."""
 
 
 @dataclass(frozen=True, slots=True)
-class ChangeCount:
-    """How many open units had one change."""
+class LockChangeCount:
+    """On how many open units one thing had been changed to open the control."""
 
     value: LockChange
+    """What had been changed."""
     units: int
+    """Number of units."""
 
 
-_Cell = TypeVar("_Cell", StatusShare, FoundByCount)
+_Cell = TypeVar("_Cell", LockStatusShare, LockFoundByCount)
 
 
 @dataclass(frozen=True)
@@ -94,15 +105,15 @@ class LockShares:
     units: int
     """The chip's own units that were reported on."""
     open: ShareEstimate
-    statuses: tuple[StatusShare, ...]
-    found_by: tuple[FoundByCount, ...]
-    changes: tuple[ChangeCount, ...]
+    statuses: tuple[LockStatusShare, ...]
+    found_by: tuple[LockFoundByCount, ...]
+    changes: tuple[LockChangeCount, ...]
     """What had been changed where it was open: history, never a recommendation."""
     unchanged_units: int | None
     """Open units that told of no change; None where that would be about too few."""
-    by_machine: tuple[Split, ...]
-    by_firmware_month: tuple[Split, ...]
-    by_protection: tuple[Split, ...]
+    by_machine: tuple[OpenShare, ...]
+    by_firmware_month: tuple[OpenShare, ...]
+    by_protection: tuple[OpenShare, ...]
     withheld_groups: int
     """Cells of fewer than five units, which no breakdown shows."""
 
@@ -194,12 +205,12 @@ def _word(shares: NDArray[np.float64], *, known: bool) -> OverallLockStatus:
     return STATUSES[largest] if shares[largest] >= _CLEAR_SHARE else "mixed"
 
 
-def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[StatusShare, ...]:
+def _statuses(own: list[LockGroup], shares: NDArray[np.float64]) -> tuple[LockStatusShare, ...]:
     units: Counter[LockStatus] = Counter()
     for group in own:
         units[group.status] += group.units
     return tuple(
-        StatusShare(status, float(shares[place]), units[status])
+        LockStatusShare(status, float(shares[place]), units[status])
         for place, status in enumerate(STATUSES)
         if shares[place] >= _LEAST_SHARE_TOLD or units[status]
     )
@@ -211,21 +222,21 @@ def least_open(shares: Iterable[LockShares]) -> LockShares | None:
     return min(told, key=lambda one: (one.open.share, one.domain), default=None)
 
 
-def _found_by(own: list[LockGroup]) -> tuple[FoundByCount, ...]:
+def _found_by(own: list[LockGroup]) -> tuple[LockFoundByCount, ...]:
     units: Counter[LockFoundBy] = Counter()
     for group in own:
         units[group.found_by] += group.units
-    return tuple(FoundByCount(value, units[value]) for value in sorted(units))
+    return tuple(LockFoundByCount(value, units[value]) for value in sorted(units))
 
 
-def _changes(own: list[LockGroup]) -> tuple[ChangeCount, ...]:
+def _changes(own: list[LockGroup]) -> tuple[LockChangeCount, ...]:
     units: Counter[LockChange] = Counter()
     for group in own:
         told = group.changes.split(",") if _is_open(group) else ()
         for change in LOCK_CHANGES:
             if change in told:
                 units[change] += group.units
-    return tuple(ChangeCount(change, units[change]) for change in sorted(units))
+    return tuple(LockChangeCount(change, units[change]) for change in sorted(units))
 
 
 def _is_open(group: LockGroup) -> bool:
@@ -244,7 +255,9 @@ class _Splits:
         self._prior = prior
         self.withheld = 0
 
-    def of(self, own: list[LockGroup], value_of: Callable[[LockGroup], str]) -> tuple[Split, ...]:
+    def of(
+        self, own: list[LockGroup], value_of: Callable[[LockGroup], str]
+    ) -> tuple[OpenShare, ...]:
         """The open share by value, in the order of values; untold values are left out."""
         cells: dict[str, list[LockGroup]] = {}
         for group in own:
@@ -258,6 +271,6 @@ class _Splits:
             self._split(value, cells[value], units[value]) for value in compress(values, shown)
         )
 
-    def _split(self, value: str, cell: list[LockGroup], units: int) -> Split:
+    def _split(self, value: str, cell: list[LockGroup], units: int) -> OpenShare:
         found = estimate_share(_weights(cell), _OPEN, self._prior, CONFIDENCE)
-        return Split(value, found.share, (found.low, found.high), units)
+        return OpenShare(value, found.share, (found.low, found.high), units)

@@ -19,8 +19,8 @@ from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import MILLION, weight_ppm_of
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
-from kbapi.stats.locks.shares import CONFIDENCE, Lift, lift_of
-from kbapi.stats.search.settle import RecommendedMargin, recommended_margin
+from kbapi.stats.locks.shares import CONFIDENCE, RiskRatio, estimate_risk_ratio
+from kbapi.stats.search.recommended_margin import RecommendedMargin, recommended_margin
 from kbapi.stats.time.survival import SurvivalCurve, fit_survival
 from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
 from kbapi.vocabulary import FOLLOW_UP_CHANGES, FollowUpChange
@@ -257,7 +257,7 @@ class ChangeCompared:
     kept_with: int
     failed_without: int
     kept_without: int
-    lift: Lift | None
+    lift: RiskRatio | None
 
 
 @dataclass(frozen=True)
@@ -294,7 +294,7 @@ def compare_changes(
     looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
     confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)
     compared = [_compare(units, change, confidence) for change in asked]
-    ranked = sorted(compared, key=lambda one: -one.lift.at_least if one.lift else 0.0)
+    ranked = sorted(compared, key=lambda one: -one.lift.lower if one.lift else 0.0)
     return ChangesFound(level, len(units), tuple(ranked))
 
 
@@ -343,6 +343,6 @@ def _compare(
     )
 
 
-def _lift(weights: tuple[float, ...], confidence: float) -> Lift:
+def _lift(weights: tuple[float, ...], confidence: float) -> RiskRatio:
     failed_with, kept_with, failed, kept = weights
-    return lift_of(failed_with, kept_with, failed, kept, confidence)
+    return estimate_risk_ratio(failed_with, kept_with, failed, kept, confidence)

@@ -1,4 +1,4 @@
-"""Backups: a checked copy of the database while it serves, and the secret at another place."""
+"""Backups: a checked copy of a database in use, and a separate copy of the secret."""
 
 import re
 from collections.abc import Iterator
@@ -9,7 +9,7 @@ from typing import Final
 
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
-from kbapi.instance.file_locks import sharing
+from kbapi.instance.file_locks import shared_lock
 from kbapi.instance.secret import load_secret, require_no_foreign_secret, write_secret
 from kbapi.settings import Settings
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
@@ -19,20 +19,20 @@ from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 
 _NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
 _IS_BACKUP: Final = re.compile(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3\Z")
-_IS_LEFT_OVER: Final = re.compile(r"\.kbapi-\d{8}T\d{6}\.\d{6}Z\.partial")
+_IS_PARTIAL: Final = re.compile(r"\.kbapi-\d{8}T\d{6}\.\d{6}Z\.partial")
 
 
 @dataclass(frozen=True, slots=True)
 class BackupMade:
-    """A backup that is on the disk, whole and checked."""
+    """A complete and checked backup on the disk."""
 
     file: Path
     size_bytes: int
     condition: Condition
     removed: tuple[Path, ...]
-    """Older backups that the wish to keep so many took away."""
+    """Older backups that were removed because of `keep`."""
     dated_later: tuple[Path, ...]
-    """Backups named after a time that is still to come: not counted, and never removed."""
+    """Backups with a later time in their name: not counted and never removed."""
 
 
 def make_backup(
@@ -40,30 +40,30 @@ def make_backup(
 ) -> BackupMade:
     """A copy of the instance's database in the folder `target`; the newest `keep` stay there.
 
-    Nothing has the name of a backup before it is whole, checked and on the disk. Only files with
-    such a name are ever removed, and of those only such as are older than this one: where a clock
-    was wrong, once or now, nobody can say whether a later date is a newer state.
+    A file gets the name of a backup only when it is complete, checked and on the disk. Only files
+    with such a name and an earlier time are removed: a later time means that a clock was wrong, so
+    that file may be older or newer.
 
     Raises
     ------
     UnsafeSetup
         When there is no instance to copy, this user may not open it, or `target` is the instance's
-        own folder or in it.
+        folder or within it.
     StorageFull, StorageUnwritable
-        When `target` has no room or cannot be written; older backups stay.
+        When `target` has too little free space or cannot be written; older backups stay.
     StorageBusy
-        While another backup is made there.
+        While another process makes a backup in `target`.
     StorageBroken
         When the database is damaged; older backups stay.
     """
-    _require_place(settings, target)
-    with readable_faults(), sharing(settings.use_lock_path):
+    _require_target(settings, target)
+    with readable_faults(), shared_lock(settings.use_lock_path):
         target.mkdir(mode=0o700, parents=True, exist_ok=True)
         if is_read_only(target):
             raise StorageUnwritable(f"This user may not write to {target}. Nothing was written.")
         with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
-            _remove_left_overs(target)
-            _require_room(settings, target)
+            _remove_partial_files(target)
+            _require_free_space(settings, target)
             file = target / _NAME.format(now())
             with _partial(file) as partial:
                 condition = copy_whole(settings.database_path, partial)
@@ -74,15 +74,15 @@ def make_backup(
 
 
 def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
-    """Write the secret to a file of its own, for its owner's eyes only; not among backups.
+    """Write the secret to a separate file that only its owner can read.
 
     Raises
     ------
     UnsafeSetup
-        When the place is in the folder of the backups or of the instance, however deep, or holds
-        another secret; when the instance has not its own; and where no backup could be made.
+        When the file is within the folder of the backups or of the instance, or has another
+        secret; when the instance has a foreign secret; and when `target` cannot take backups.
     """
-    _require_place(settings, target)
+    _require_target(settings, target)
     if _is_within(file, target) or _is_within(file, settings.home):
         raise UnsafeSetup(
             "Keep the secret apart from the backups and the instance, because both together open "
@@ -100,7 +100,7 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
         flush(file.parent)
 
 
-def _require_place(settings: Settings, target: Path) -> None:
+def _require_target(settings: Settings, target: Path) -> None:
     require_may_open(settings.database_path)
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
@@ -111,12 +111,12 @@ def _require_place(settings: Settings, target: Path) -> None:
 
 
 def _is_within(path: Path, folder: Path) -> bool:
-    """Whether whoever copies this folder, or a disk with it, copies this file too."""
+    """Whether a copy of the folder includes this file."""
     return path.resolve().is_relative_to(folder.resolve())
 
 
-def _require_room(settings: Settings, target: Path) -> None:
-    """A backup must not be what fills the disk of an instance."""
+def _require_free_space(settings: Settings, target: Path) -> None:
+    """Raise if the backup would use the space that must stay free for the instance."""
     log = log_of(settings.database_path)
     size = settings.database_path.stat().st_size + (log.stat().st_size if log.exists() else 0)
     is_same_disk = target.stat().st_dev == settings.home.stat().st_dev
@@ -130,19 +130,19 @@ def _require_room(settings: Settings, target: Path) -> None:
 
 @contextmanager
 def _partial(file: Path) -> Iterator[Path]:
-    """A name to write under; the file gets its own when all went well, else it is gone."""
+    """A temporary path; the file is renamed to `file` on success and removed on failure."""
     partial = file.with_name(f".{file.name.removesuffix('.sqlite3')}.partial")
     try:
         yield partial
         partial.replace(file)
         flush(file.parent)
     finally:
-        _remove_left_overs(file.parent)
+        _remove_partial_files(file.parent)
 
 
-def _remove_left_overs(target: Path) -> None:
+def _remove_partial_files(target: Path) -> None:
     for path in target.iterdir():
-        if _IS_LEFT_OVER.match(path.name):
+        if _IS_PARTIAL.match(path.name):
             path.unlink(missing_ok=True)
 
 

@@ -1,4 +1,4 @@
-"""An instance looked through without changing it: what a host wants to know is well."""
+"""The check of an instance: database, secret, evidence and disk space, without any change."""
 
 import stat
 from collections.abc import Iterator
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
 from kbapi.evidence.pool_updates import audit_evidence
-from kbapi.instance.file_locks import sharing
+from kbapi.instance.file_locks import shared_lock
 from kbapi.instance.secret import FOREIGN, load_secret
 from kbapi.instance.write_gate import WriteGate
 from kbapi.settings import Settings
@@ -20,37 +20,37 @@ from kbapi.versions import RULES_VERSION
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was looked at."""
+    """The result of one check."""
 
-    what: str
-    is_well: bool
-    told: str
+    subject: str
+    is_ok: bool
+    detail: str
 
 
 def check_instance(settings: Settings) -> tuple[Finding, ...]:
-    """What was found of each thing that must be well, with the server running or not.
+    """The findings of all checks; the server may run.
 
-    Not a byte of it is changed, and no file is left that was not there.
+    The check changes no file and leaves no new file.
 
     Raises
     ------
     UnsafeSetup
         When there is no instance in the folder, or this user may not open it.
     InstanceInUse
-        While another database is being put in its place.
+        While a restore replaces the database.
     """
     require_may_open(settings.database_path)
     if not settings.database_path.exists():
         raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
-    # Where there is no lock nobody has it open, and one that is made here would stay.
+    # Without a lock file no process has the instance open, and a new lock file would stay.
     lock = settings.use_lock_path
-    with sharing(lock) if lock.exists() else nullcontext():
+    with shared_lock(lock) if lock.exists() else nullcontext():
         return tuple(_findings(settings))
 
 
 def _findings(settings: Settings) -> Iterator[Finding]:
     yield _folder(settings)
-    yield _room(settings)
+    yield _free_space(settings)
     try:
         condition = look_through(settings.database_path)
     except KbapiError as error:
@@ -58,18 +58,17 @@ def _findings(settings: Settings) -> Iterator[Finding]:
         yield _secret(settings, None)
         return
     results = condition.rows_of("submission")
-    told = f"{results:,} results, schema {condition.revision}"
-    yield Finding("database", True, told)
-    yield _well_unless("integrity", "; ".join(condition.damage), "all pages and indexes are intact")
-    yield _well_unless("references", ", ".join(condition.orphans), "no reference is missing")
+    yield Finding("database", True, f"{results:,} results, schema {condition.revision}")
+    yield _ok_unless("integrity", "; ".join(condition.damage), "all pages and indexes are intact")
+    yield _ok_unless("references", ", ".join(condition.orphans), "no reference is missing")
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
     yield _evidence(settings)
 
 
-def _well_unless(what: str, wrong: str, told: str) -> Finding:
-    return Finding(what, not wrong, wrong or told)
+def _ok_unless(subject: str, wrong: str, detail: str) -> Finding:
+    return Finding(subject, not wrong, wrong or detail)
 
 
 def _folder(settings: Settings) -> Finding:
@@ -79,14 +78,14 @@ def _folder(settings: Settings) -> Finding:
         if stat.S_IMODE(path.stat().st_mode) & 0o077
     ]
     wrong = f"other users can read {', '.join(others)}; run chmod go= on it"
-    return _well_unless("folder", wrong if others else "", "only the owner can read it")
+    return _ok_unless("folder", wrong if others else "", "only the owner can read it")
 
 
-def _room(settings: Settings) -> Finding:
+def _free_space(settings: Settings) -> Finding:
     free = f"{free_bytes(settings.home):,} bytes free, at least {settings.min_free_bytes:,} needed"
     closed = WriteGate(settings).why_closed()
-    told = f"{closed.title}; {free}" if closed else free
-    return Finding("writing", closed in (None, InstanceReadOnly), told)
+    detail = f"{closed.title}; {free}" if closed else free
+    return Finding("writing", closed in (None, InstanceReadOnly), detail)
 
 
 def _secret(settings: Settings, condition: Condition | None) -> Finding:
@@ -97,10 +96,10 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
     name = settings.secret_path.name
     if condition and condition.key_ids and condition.own_key_id not in (None, key_id):
         return Finding("secret", False, FOREIGN.format(name, name))
-    strangers = set(condition.key_ids if condition else ()) - {key_id}
+    foreign = set(condition.key_ids if condition else ()) - {key_id}
     wrong = "another secret made some or all hashes: their receipts and tokens do not work"
-    return _well_unless(
-        "secret", wrong if strangers else "", "matches the database; only the owner can read it"
+    return _ok_unless(
+        "secret", wrong if foreign else "", "matches the database; only the owner can read it"
     )
 
 
@@ -121,7 +120,7 @@ def _rules(settings: Settings) -> Finding:
         f"{older:,} results were screened by older rules; stop the server and run "
         "'kbapi db upgrade'"
     )
-    return _well_unless(
+    return _ok_unless(
         "rules", wrong if older else "", "every result was screened by the current rules"
     )
 
@@ -136,5 +135,5 @@ def _evidence(settings: Settings) -> Finding:
         f"{audit.unlike:,} of {audit.places:,} entries differ from the results, "
         f"{audit.strange:,} rows have a wrong contributor"
     )
-    told = f"{audit.places:,} entries match the results"
-    return _well_unless("evidence", "" if audit.agrees else wrong, told)
+    detail = f"{audit.places:,} entries match the results"
+    return _ok_unless("evidence", "" if audit.agrees else wrong, detail)

@@ -1,7 +1,7 @@
-"""File locks of an instance folder: who uses it, and the one server that serves it.
+"""File locks of an instance folder: one for its users, one for its single server.
 
-A database file that is exchanged under an open connection is lost: SQLite goes on writing to the
-old one, or mixes its log with the new one. The kernel frees the lock of whoever dies.
+Replacing a database file under an open connection destroys data: SQLite continues to write to the
+old file, or mixes its log with the new one. The kernel frees the locks of a process that ends.
 """
 
 import fcntl
@@ -19,20 +19,19 @@ from kbapi.storage.files import is_read_only, open_or_make
 from kbapi.storage.sqlite.engine import in_dots, library_version
 
 
-def share(lock_file: Path) -> int | None:
+def acquire_shared_lock(lock_file: Path) -> int | None:
     """A descriptor that holds the shared lock until it is closed, in forked processes too.
 
-    None in a folder that may not be written and holds no lock: nothing can be put in place there
-    either.
+    None in a read-only folder without a lock file: no restore is possible there.
 
     Raises
     ------
     InstanceInUse
-        While another database is being put in place.
+        While a restore or an upgrade holds the exclusive lock.
     UnsafeSetup
-        When the lock may not be opened.
+        When this user may not open the lock file.
     OSError
-        When there is none and it can't be made, for want of room for instance.
+        When the lock file cannot be created, for example on a full disk.
     """
     if is_read_only(lock_file.parent) and not lock_file.exists():
         return None
@@ -42,9 +41,9 @@ def share(lock_file: Path) -> int | None:
 
 
 @contextmanager
-def sharing(lock_file: Path) -> Iterator[None]:
-    """The shared lock for as long as this lasts."""
-    descriptor = share(lock_file)
+def shared_lock(lock_file: Path) -> Iterator[None]:
+    """Hold the shared lock in a `with` block; raises as `acquire_shared_lock`."""
+    descriptor = acquire_shared_lock(lock_file)
     try:
         yield
     finally:
@@ -53,15 +52,15 @@ def sharing(lock_file: Path) -> Iterator[None]:
 
 
 @contextmanager
-def alone(lock_file: Path) -> Iterator[None]:
-    """Nobody else has the instance open, nor can open it meanwhile.
+def exclusive_lock(lock_file: Path) -> Iterator[None]:
+    """Hold the exclusive lock in a `with` block: no other process has the instance open.
 
     Raises
     ------
     InstanceInUse
-        When somebody has.
+        When another process has the instance open.
     UnsafeSetup
-        When the lock may not be opened.
+        When this user may not open the lock file.
     """
     descriptor = _open(lock_file)
     _lock(descriptor, fcntl.LOCK_EX)
@@ -94,18 +93,18 @@ def _lock(descriptor: int, kind: int) -> None:
         raise InstanceInUse from None
 
 
-def serve_alone(home: Path) -> int | None:
-    """A descriptor that holds the folder for one server until it is closed, forked or not.
+def acquire_server_lock(home: Path) -> int | None:
+    """A descriptor that reserves the folder for one server until it is closed, forked or not.
 
-    The folder itself is locked, so that no file is needed and whoever dies leaves none. None where
-    nothing may be written: servers share nothing there, and may be several.
+    The lock is on the folder itself, so that it needs no file and leaves none. None in a read-only
+    folder: servers change no file there, so several may run.
 
     Raises
     ------
     InstanceInUse
-        While another server, or what is left of one, serves the folder.
+        While another server, or a worker that it left, serves the folder.
     UnsafeSetup
-        When its file system knows no locks.
+        When the file system has no file locks.
     """
     if is_read_only(home):
         return None
@@ -128,7 +127,7 @@ def serve_alone(home: Path) -> int | None:
 
 @dataclass(slots=True)
 class _Hold:
-    """The folder's lock in this process, and how many there have a use for it."""
+    """The server lock of a folder in this process, and the number of its users there."""
 
     descriptor: int | None
     uses: int = 0
@@ -139,30 +138,29 @@ _changing_holds: Final = Lock()
 
 
 def hold_as_only_process(home: Path) -> Callable[[], None]:
-    """A function that ends this hold; until the last one ends no other process gets the folder.
+    """A function that ends this hold; no other process can use the folder before the last end.
 
-    Forked processes inherit the hold: the server's only worker has it from its master, which itself
-    does not write.
+    Forked processes inherit the hold: the only worker of a server has it from its master.
 
     Raises
     ------
     InstanceInUse
         While another process has the folder.
     UnsafeSetup
-        When its file system has no locks.
+        When the file system has no file locks.
     """
     found = home.stat()
-    place = found.st_dev, found.st_ino
+    folder = found.st_dev, found.st_ino
     with _changing_holds:
-        hold = _holds.get(place) or _Hold(_serve_or_use_alone(home))
+        hold = _holds.get(folder) or _Hold(_acquire_folder(home))
         hold.uses += 1
-        _holds[place] = hold
-    return partial(_end_hold, place)
+        _holds[folder] = hold
+    return partial(_end_hold, folder)
 
 
-def _serve_or_use_alone(home: Path) -> int | None:
+def _acquire_folder(home: Path) -> int | None:
     try:
-        return serve_alone(home)
+        return acquire_server_lock(home)
     except InstanceInUse:
         raise InstanceInUse(
             f"SQLite {in_dots(library_version())} can damage a database that two processes use. "
@@ -171,19 +169,19 @@ def _serve_or_use_alone(home: Path) -> int | None:
         ) from None
 
 
-def _end_hold(place: tuple[int, int]) -> None:
+def _end_hold(folder: tuple[int, int]) -> None:
     with _changing_holds:
-        hold = _holds[place]
+        hold = _holds[folder]
         hold.uses -= 1
         if hold.uses == 0:
-            del _holds[place]
+            del _holds[folder]
             if hold.descriptor is not None:
                 os.close(hold.descriptor)
 
 
 @contextmanager
 def as_only_process(home: Path) -> Iterator[None]:
-    """No other process gets the folder for as long as this lasts."""
+    """Hold the folder in a `with` block: no other process can use it."""
     end = hold_as_only_process(home)
     try:
         yield

@@ -1,4 +1,4 @@
-"""An instance: the folder with its database and secret, and the two ways to its connections."""
+"""An instance: a folder with a database and a secret, opened for reading and writing."""
 
 import os
 import weakref
@@ -14,11 +14,17 @@ from sqlalchemy import Connection
 from kbapi.chips.catalogue import Catalogue, load_catalogue
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import KbapiError, StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
-from kbapi.instance.file_locks import alone, as_only_process, hold_as_only_process, share, sharing
+from kbapi.instance.file_locks import (
+    acquire_shared_lock,
+    as_only_process,
+    exclusive_lock,
+    hold_as_only_process,
+    shared_lock,
+)
 from kbapi.instance.secret import (
     Secret,
     create_secret,
-    keep_own_secret,
+    ensure_secret_recorded,
     load_secret,
     require_no_foreign_secret,
 )
@@ -26,7 +32,7 @@ from kbapi.instance.write_gate import (
     WriteGate,
     is_begun,
     is_whole,
-    remove_left_overs,
+    remove_partial_files,
     require_nothing_lost,
 )
 from kbapi.metrics.counters import count_write_failed
@@ -47,14 +53,14 @@ from kbapi.storage.sqlite.engine import (
 from kbapi.storage.sqlite.schema import RulesWatch
 from kbapi.versions import RULES_VERSION
 
-_TO_CLOSE_S: Final = 5.0
-"""Who closes goes on after that: SQLite's own lock on the file protects a last checkpoint too."""
+_CLOSING_PATIENCE_S: Final = 5.0
+"""After that, closing continues: SQLite's own lock on the file also protects a last checkpoint."""
 
 
 class RecentUses:
-    """Which stored answers this process has served, until that is written down.
+    """The stored answers that this process has served since they were last saved.
 
-    A read never writes: uses are noted in memory, and kept when an answer is stored anyway.
+    A read never writes: uses are noted in memory and saved together with the next stored answer.
     """
 
     _MOST: Final = 512
@@ -64,7 +70,7 @@ class RecentUses:
         self._lock = Lock()
 
     def note(self, question: str) -> None:
-        """Note a use, the latest last; beyond 512 questions the oldest are forgotten."""
+        """Note a use; only the latest 512 questions are kept."""
         with self._lock:
             self._questions.pop(question, None)
             self._questions[question] = None
@@ -72,14 +78,14 @@ class RecentUses:
                 del self._questions[next(iter(self._questions))]
 
     def take(self) -> list[str]:
-        """The noted questions, oldest use first; they are noted no longer."""
+        """The noted questions, oldest use first; the list is emptied."""
         with self._lock:
             questions, self._questions = list(self._questions), {}
         return questions
 
 
 class Instance:
-    """An open instance; engines are made at their first use, so never before a fork."""
+    """An open instance; engines are created at their first use, so never before a fork."""
 
     def __init__(self, settings: Settings, now: Clock = utc_now) -> None:
         self.settings = settings
@@ -87,31 +93,31 @@ class Instance:
         self.uses = RecentUses()
         self.single_flight = SingleFlight()
         self.gate = WriteGate(settings)
-        self._let_go: weakref.finalize[[], Instance] | None = None
+        self._release: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
-        """Keep others from putting another database in place until this one is closed.
+        """Prevent a restore until this instance is closed.
 
-        With an affected SQLite other processes can't open the instance either.
+        With an affected SQLite, other processes cannot open the instance either.
         """
         with ExitStack() as held:
             if needs_one_process():
                 held.callback(hold_as_only_process(self.settings.home))
-            descriptor = share(self.settings.use_lock_path)
+            descriptor = acquire_shared_lock(self.settings.use_lock_path)
             if descriptor is not None:
                 held.callback(os.close, descriptor)
-                with suppress(OSError, UnsafeSetup):  # nobody is kept from reading by that
+                with suppress(OSError, UnsafeSetup):  # a wrong owner does not prevent reading
                     give(descriptor, owner_at(self.settings.use_lock_path))
-            self._let_go = weakref.finalize(self, held.pop_all().close)
+            self._release = weakref.finalize(self, held.pop_all().close)
 
     @cached_property
     def secret(self) -> Secret:
-        """The secret beside the database."""
+        """The secret of the instance, read at its first use."""
         return load_secret(self.settings.secret_path)
 
-    @cached_property
+    @property
     def catalogue(self) -> Catalogue:
-        """The curated chips that this installation carries."""
+        """The curated chips of this installation."""
         return bundled_catalogue()
 
     def today(self) -> date:
@@ -122,14 +128,14 @@ class Instance:
     def writing(
         self, patience_s: float = PATIENCE_S, *, takes_back: bool = False
     ) -> Iterator[Connection]:
-        """A connection in a write transaction: the only commit there is, all or nothing.
+        """A connection in a write transaction, which is committed as a whole or not at all.
 
-        What takes something back, a result or a key, may use the room that is to be kept free.
+        Withdrawals and revocations (`takes_back`) may use most of the reserved disk space.
 
         Raises
         ------
         StorageBusy, StorageUnwritable, StorageBroken
-            When nothing can be written now, and nothing was.
+            When writing is not possible now; nothing was written.
         """
         try:
             with readable_faults():
@@ -141,8 +147,8 @@ class Instance:
             raise
 
     @contextmanager
-    def rehearsing(self) -> Iterator[Connection]:
-        """A connection like `writing`, of which nothing is ever kept: it needs no room either."""
+    def dry_run(self) -> Iterator[Connection]:
+        """A connection in a write transaction that is always rolled back; needs no free space."""
         with (
             readable_faults(),
             waiting_in_line(self.settings.write_lock_path),
@@ -153,29 +159,29 @@ class Instance:
             transaction.rollback()
 
     def overwrite_withdrawn(self) -> None:
-        """Bring the log of changes into the database file and empty it, now or soon.
+        """Fold the write-ahead log into the database file and empty it, now or soon.
 
-        What was deleted is overwritten in the file (`secure_delete`), but the log holds it until
-        then. Whoever reads at this moment keeps it a little longer; nobody waits for them.
+        Deleted rows are overwritten in the file (`secure_delete`), but the log keeps them until
+        then. A reader that is active now delays this; the caller does not wait for it.
         """
         self._overwriting.begin()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A connection that sees one state of the database and cannot write."""
+        """A read-only connection that sees one state of the database."""
         with readable_faults(), self._reading_engine.begin() as connection:
             yield connection
 
     @cached_property
     def hot_reads(self) -> HotReads:
-        """Single statements, read without a transaction."""
+        """Reads of single statements without a transaction."""
         return HotReads(
             self.settings.database_path, is_read_only_medium=self.gate.is_read_only_medium
         )
 
     @cached_property
     def rules(self) -> RulesWatch:
-        """Whether results wait for being screened again."""
+        """Whether results are due for rescreening."""
         return RulesWatch(self._reading_engine, RULES_VERSION)
 
     @cached_property
@@ -192,33 +198,34 @@ class Instance:
 
     @cached_property
     def _reading_engine(self) -> Engine:
-        sealed = self.gate.is_read_only_medium
-        return make_reading_engine(self.settings.database_path, is_read_only_medium=sealed)
+        return make_reading_engine(
+            self.settings.database_path, is_read_only_medium=self.gate.is_read_only_medium
+        )
 
     def close(self) -> None:
-        """Give the connections back; who does so last brings the log of changes into the file."""
+        """Close the connections; SQLite folds the log into the file when the last one closes."""
         self._overwriting.close()
-        with self._in_line_to_close():
+        with self._closing_lock():
             self._writing_engine.dispose()
             self._reading_engine.dispose()
             self.hot_reads.close()
-        if self._let_go is not None:
-            self._let_go()
+        if self._release is not None:
+            self._release()
 
     @contextmanager
-    def _in_line_to_close(self) -> Iterator[None]:
-        """The write lock, where SQLite is affected and the lock comes soon."""
+    def _closing_lock(self) -> Iterator[None]:
+        """The write lock, if SQLite is affected and the lock is free soon."""
         with ExitStack() as held:
             if needs_one_process():
                 with suppress(KbapiError), readable_faults():
-                    line = waiting_in_line(self.settings.write_lock_path, _TO_CLOSE_S)
-                    held.enter_context(line)
+                    lock = waiting_in_line(self.settings.write_lock_path, _CLOSING_PATIENCE_S)
+                    held.enter_context(lock)
             yield
 
 
 @cache
 def bundled_catalogue() -> Catalogue:
-    """The curated chips that this installation carries, read once."""
+    """The curated chips of this installation, read once in a process."""
     return load_catalogue(bundled_folder("seed_data") / "catalogue")
 
 
@@ -226,7 +233,7 @@ _NOT_OPENED: Final = (
     "SQLite cannot open the database: it needs disk space beside the file. Nothing was changed. "
     "Free disk space, or allow writing to the folder, then try again."
 )
-_NEITHER_MADE: Final = (
+_NOT_UPGRADED: Final = (
     "The instance was not created or upgraded. Nothing was changed. Free more than "
     "KBAPI_MIN_FREE_BYTES, allow writing to the folder and its files, and unset KBAPI_READ_ONLY. "
     "Then try again."
@@ -234,7 +241,7 @@ _NEITHER_MADE: Final = (
 
 
 def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
-    """An instance that exists, with its schema and secret checked.
+    """An existing instance, with its schema and secret checked.
 
     Raises
     ------
@@ -242,12 +249,12 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
         When the database is older or newer than this code.
     UnsafeSetup
         When there is no instance in the folder, this user may not open it or its locks, or its
-        secret is missing, readable by others or not the one that the database is served with.
+        secret is missing, readable by others or foreign.
     StorageBroken
         When the file is not a database.
     InstanceInUse
-        While another database is being put in its place, and with an affected SQLite while another
-        process has the instance open.
+        While a restore replaces the database, and with an affected SQLite while another process
+        has the instance open.
     """
     with unwritable_as(_NOT_OPENED):
         require_nothing_lost(settings)
@@ -260,39 +267,39 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     instance = Instance(settings, now)
     with unwritable_as(_NOT_OPENED), readable_faults():
         instance.hold()
-        keep_own_secret(settings, instance.secret)
-    remove_left_overs(settings)
+        ensure_secret_recorded(settings, instance.secret)
+    remove_partial_files(settings)
     return instance
 
 
 def create_or_open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
-    """An instance in this folder, made if the folder is empty; an old schema is not touched."""
+    """An instance in this folder, created if the folder is empty; an old schema is kept."""
     if not is_whole(settings):
         upgrade_instance(settings)
     return open_instance(settings, now)
 
 
 def upgrade_instance(settings: Settings) -> None:
-    """Bring folder, secret and schema to this code's state; all migrations or none.
+    """Create folder, secret and database, or upgrade the schema: all migrations or none.
 
     Raises
     ------
     InstanceInUse
-        While a server or a command has the instance open, which reads by the older schema.
+        While a server or a command has the instance open, because it reads the older schema.
     StorageFull, StorageUnwritable, InstanceReadOnly
-        When nothing can be written; nothing was.
+        When writing is not possible; nothing was written.
     UnsafeSetup
-        When a database or a secret is lost, or the secret is not the database's own.
+        When the database or the secret is lost, or the secret is foreign.
     """
     database = settings.database_path
-    with unwritable_as(_NEITHER_MADE), readable_faults():
-        # Two that begin at once may both make it; what is there is changed by one alone.
-        held = alone if is_whole(settings) else sharing
+    with unwritable_as(_NOT_UPGRADED), readable_faults():
+        # Two processes may create an instance at once; only one may change an existing one.
+        lock = exclusive_lock if is_whole(settings) else shared_lock
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         owner = owner_at(database)
         with (
-            held(settings.use_lock_path),
+            lock(settings.use_lock_path),
             as_only_process(settings.home) if needs_one_process() else nullcontext(),
             waiting_in_line(settings.write_lock_path),
         ):
@@ -302,5 +309,5 @@ def upgrade_instance(settings: Settings) -> None:
             schema.upgrade_to_head(database)
             database.chmod(0o600)
             create_secret(settings.secret_path)
-            keep_own_secret(settings, load_secret(settings.secret_path), is_in_line=True)
+            ensure_secret_recorded(settings, load_secret(settings.secret_path), has_write_lock=True)
             give_files(settings, owner)

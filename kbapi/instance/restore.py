@@ -1,6 +1,7 @@
-"""A backup put in the place of an instance's database, while nobody has it open."""
+"""Restores: a backup replaces the database of an instance that no process has open."""
 
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -8,11 +9,17 @@ from typing import Final
 
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
-from kbapi.instance.file_locks import alone
-from kbapi.instance.secret import Secret, load_secret, note_secret, random_secret, write_secret
-from kbapi.instance.write_gate import BESIDE, WriteGate, draft_beside, remove_database
+from kbapi.instance.file_locks import exclusive_lock
+from kbapi.instance.secret import Secret, load_secret, random_secret, record_secret, write_secret
+from kbapi.instance.write_gate import (
+    SIDE_FILE_ENDINGS,
+    WriteGate,
+    draft_beside,
+    remove_database,
+)
 from kbapi.settings import Settings
 from kbapi.storage.files import (
+    Owner,
     flush,
     give,
     give_files,
@@ -29,18 +36,18 @@ from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """A backup that is in place."""
+    """What a restore did."""
 
     condition: Condition
     excluded: tuple[Path, ...]
-    """What was in its place before, kept under these names."""
+    """The replaced files, kept under these names."""
     fits_secret: bool
-    """Whether the secret in place is the one that keyed the hashes of the backup."""
+    """Whether the secret of the instance made the hashes of the backup."""
     needs_upgrade: bool
-    """Whether `kbapi db upgrade` must run before it can be served."""
+    """Whether `kbapi db upgrade` must run before the instance can be served."""
 
 
-_NOT_PUT: Final = (
+_NOT_REPLACED: Final = (
     "Nothing was replaced. Free disk space for a second database and KBAPI_MIN_FREE_BYTES, allow "
     "writing to the folder, and unset KBAPI_READ_ONLY. Then try again."
 )
@@ -54,12 +61,11 @@ def restore_backup(
     without_secret: bool = False,
     now: Clock = utc_now,
 ) -> Restored:
-    """The instance stands as the backup has it; what was there before is set aside.
+    """Replace the database by the backup `file`; the replaced files are kept under other names.
 
-    The file is copied and checked before anything is touched, and the name of the database holds
-    the old one or the new one at every moment. Both say which secret they are served with: broken
-    off between secret and database, the instance is refused until the restore is run again. What
-    root puts in place belongs to whom the old one did, or the folder does.
+    The copy is checked before it replaces anything, and the database path always has a complete
+    database. After an interruption between secret and database the instance does not open until
+    the restore is repeated. New files belong to the owner of the old ones, or of the folder.
 
     Raises
     ------
@@ -70,42 +76,64 @@ def restore_backup(
     SchemaMismatch
         When a newer program made it.
     UnsafeSetup
-        When there is no such file, when another user's files would be replaced, or when the secret
-        that belongs to it is not there, and it was not said that it is lost (`without_secret`).
+        When the file is missing, when another user's files would be replaced, or when the secret
+        of the backup is missing and `without_secret` is false.
     """
-    for place in (settings.database_path, file):
-        require_may_open(place)
-    database, secret_path = _real(settings.database_path), _real(settings.secret_path)
-    for place in (database, secret_path):
-        require_may_replace(place)
-    _require_backup(file, database)
-    with unwritable_as(_NOT_PUT), ExitStack() as held, readable_faults():
-        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
-        WriteGate(settings).require_open()
-        held.enter_context(alone(settings.use_lock_path))
-        held.enter_context(waiting_in_line(settings.write_lock_path))
-        draft = draft_beside(database)
-        held.callback(remove_database, draft)
-        remove_database(draft)
+    database, secret_path = _replaceable_paths(settings, file)
+    with _locked_for_restore(settings), _draft_of(database) as draft:
         owner = owner_at(database)
         condition = copy_whole(file, draft)
         secret = _secret_for(settings, condition, secret_file, without_secret)
-        note_secret(draft, secret)
-        give(draft, owner)
-        flush(draft)
-        aside = _put_secret(secret_path, secret, now())
+        _finish_draft(draft, secret, owner)
+        replaced = _put_secret(secret_path, secret, now())
         give_files(settings, owner)
-        aside += _put_database(database, draft, now())
-    return Restored(
-        condition=condition,
-        excluded=tuple(aside),
-        fits_secret=_fits(secret, condition),
-        needs_upgrade=condition.revision != schema.head_revision(),
-    )
+        replaced += _put_database(database, draft, now())
+    needs_upgrade = condition.revision != schema.head_revision()
+    return Restored(condition, tuple(replaced), _fits(secret, condition), needs_upgrade)
+
+
+def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
+    """The real paths of the database and the secret, which this user may replace by `file`."""
+    for path in (settings.database_path, file):
+        require_may_open(path)
+    database, secret_path = _real(settings.database_path), _real(settings.secret_path)
+    for path in (database, secret_path):
+        require_may_replace(path)
+    _require_backup(file, database)
+    return database, secret_path
+
+
+@contextmanager
+def _locked_for_restore(settings: Settings) -> Iterator[None]:
+    """Hold both locks of the instance; no other process has it open meanwhile."""
+    with unwritable_as(_NOT_REPLACED), ExitStack() as held, readable_faults():
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        WriteGate(settings).require_open()
+        held.enter_context(exclusive_lock(settings.use_lock_path))
+        held.enter_context(waiting_in_line(settings.write_lock_path))
+        yield
+
+
+@contextmanager
+def _draft_of(database: Path) -> Iterator[Path]:
+    """The path for the copy, without an old copy before and without a rest of it after."""
+    draft = draft_beside(database)
+    remove_database(draft)
+    try:
+        yield draft
+    finally:
+        remove_database(draft)
+
+
+def _finish_draft(draft: Path, secret: Secret, owner: Owner) -> None:
+    """Record the secret in the draft, set its owner, and flush it to the disk."""
+    record_secret(draft, secret)
+    give(draft, owner)
+    flush(draft)
 
 
 def _real(path: Path) -> Path:
-    """The file itself, where a link leads to it: what is put in place goes beside it."""
+    """The target of a link: the new file is written into its folder."""
     real = path.resolve()
     if path.is_symlink() and not real.parent.is_dir():
         raise UnsafeSetup(
@@ -126,7 +154,7 @@ def _require_backup(file: Path, database: Path) -> None:
 def _secret_for(
     settings: Settings, condition: Condition, secret_file: Path | None, without_secret: bool
 ) -> Secret:
-    """The secret that is to be in place: the one given, the one that is there, or a new one."""
+    """The secret of the restored instance: the given one, the present one, or a new one."""
     if secret_file is not None:
         given = load_secret(secret_file)
         if not _fits(given, condition):
@@ -135,9 +163,9 @@ def _secret_for(
                 "another file with --secret."
             )
         return given
-    there = load_secret(settings.secret_path) if settings.secret_path.exists() else None
-    if without_secret or (there is not None and _fits(there, condition)):
-        return there or random_secret()
+    present = load_secret(settings.secret_path) if settings.secret_path.exists() else None
+    if without_secret or (present is not None and _fits(present, condition)):
+        return present or random_secret()
     raise UnsafeSetup(
         "The folder does not have the secret of this backup. Name its copy with --secret. If it "
         "is lost, use --without-secret. " + LOST_WITH_IT
@@ -148,40 +176,40 @@ LOST_WITH_IT: Final = (
     "Without the secret, senders cannot read or withdraw the results in the backup. Contributors "
     "and their units count as new ones. All access keys must be created again."
 )
-"""What is lost with the secret."""
+"""The consequences of a lost secret."""
 
 
 def _fits(secret: Secret, condition: Condition) -> bool:
-    """Whether nothing is lost with this secret that was not lost before."""
+    """Whether this secret is the one of the backup, or the backup needs none."""
     known = (condition.own_key_id,) if condition.own_key_id else condition.key_ids
     return not condition.key_ids or secret.key_id in known
 
 
 def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
-    aside = []
+    kept = []
     if path.exists():
         if path.read_bytes().strip() == secret.value.hex().encode():
             return []
-        aside = [_aside(path, at)]
-        aside[0].hardlink_to(path)
+        kept = [_name_of_replaced(path, at)]
+        kept[0].hardlink_to(path)
     write_secret(path, secret)
     flush(path.parent)
-    return aside
+    return kept
 
 
 def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
-    aside = _set_database_aside(database, at) if database.exists() else []
+    kept = _keep_database(database, at) if database.exists() else []
     flush(database.parent)
-    for ending in BESIDE:
+    for ending in SIDE_FILE_ENDINGS:
         database.with_name(database.name + ending).unlink(missing_ok=True)
     draft.replace(database)
     flush(database.parent)
-    return aside
+    return kept
 
 
-def _set_database_aside(database: Path, at: datetime) -> list[Path]:
-    """Further names of the database, and of its log where that cannot be taken in."""
-    kept = _aside(database, at)
+def _keep_database(database: Path, at: datetime) -> list[Path]:
+    """New names for the old database, and for its log if the log cannot be folded in."""
+    kept = _name_of_replaced(database, at)
     log, kept_log = log_of(database), log_of(kept)
     kept.hardlink_to(database)
     if not log.exists():
@@ -190,12 +218,12 @@ def _set_database_aside(database: Path, at: datetime) -> list[Path]:
     try:
         fold_in_log(database)
     except KbapiError:
-        return [kept, kept_log]  # of a damaged database nothing is lost
+        return [kept, kept_log]  # the database is damaged, so its log is kept as well
     if kept_log.stat().st_size:
-        return [kept, kept_log]  # another program reads at this moment what is in it
+        return [kept, kept_log]  # another program reads the log now
     kept_log.unlink()
     return [kept]
 
 
-def _aside(path: Path, at: datetime) -> Path:
+def _name_of_replaced(path: Path, at: datetime) -> Path:
     return path.with_name(f"{path.name}.before-{at:%Y%m%dT%H%M%S.%fZ}")

@@ -9,7 +9,6 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -25,29 +24,19 @@ _SECRET_BYTES = 32
 
 @dataclass(frozen=True)
 class Secret:
-    """A random secret; what is stored is only what comes out of it."""
+    """A random secret; only hashes derived from it are stored."""
 
     value: bytes = field(repr=False)
 
-    @cached_property
+    @property
     def key_id(self) -> str:
-        """Eight hex digits that say which secret made a hash, and nothing about it."""
+        """Eight hex digits that identify the secret without revealing it."""
         return self.keyed_hash("key_id", b"")[:4].hex()
 
     def keyed_hash(self, purpose: str, message: bytes) -> bytes:
         """HMAC-SHA-256 of the message under the key of this purpose (32 bytes)."""
-        return hmac.digest(self._key_of(purpose), message, hashlib.sha256)
-
-    def _key_of(self, purpose: str) -> bytes:
-        # A handful of purposes, each with the same key for ever, and several in every result.
-        key = self._keys.get(purpose)
-        if key is None:
-            key = self._keys[purpose] = hmac.digest(self.value, purpose.encode(), hashlib.sha256)
-        return key
-
-    @cached_property
-    def _keys(self) -> dict[str, bytes]:
-        return {}
+        key = hmac.digest(self.value, purpose.encode(), hashlib.sha256)
+        return hmac.digest(key, message, hashlib.sha256)
 
 
 def load_secret(path: Path) -> Secret:
@@ -56,7 +45,8 @@ def load_secret(path: Path) -> Secret:
     Raises
     ------
     UnsafeSetup
-        When the file is missing, closed to this user, readable by others, or not 64 hex digits.
+        When the file is missing, not readable by this user, readable by others, or not 64 hex
+        digits.
     """
     require_may_open(path)
     try:
@@ -80,22 +70,22 @@ def load_secret(path: Path) -> Secret:
 
 
 def random_secret() -> Secret:
-    """A secret that nobody has had before."""
+    """A new random secret."""
     return Secret(os.urandom(_SECRET_BYTES))
 
 
 def create_secret(path: Path) -> None:
-    """Write a new secret for the owner's eyes only; an existing one is left alone."""
+    """Write a new secret that only the owner can read; an existing one is kept."""
     remove_drafts(path)
     if path.exists():
         return
     with _draft(path, random_secret()) as draft, suppress(FileExistsError):
-        # A link appears whole or not at all, and never replaces a secret that is there.
+        # A link appears complete or not at all, and never replaces an existing secret.
         path.hardlink_to(draft)
 
 
 def write_secret(path: Path, secret: Secret) -> None:
-    """Put a secret that exists at this place, for the owner's eyes only; whole or not at all."""
+    """Write an existing secret, readable by the owner only; complete or not at all."""
     remove_drafts(path)
     with _draft(path, secret) as draft:
         draft.replace(path)
@@ -103,12 +93,12 @@ def write_secret(path: Path, secret: Secret) -> None:
 
 @contextmanager
 def _draft(path: Path, secret: Secret) -> Iterator[Path]:
-    """A new file beside the place that holds the secret and is on the disk; gone at the end."""
+    """A temporary file with the secret, flushed to the disk, in the folder of `path`."""
     draft = path.with_name(f"{path.name}.{os.urandom(8).hex()}.new")
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     with os.fdopen(os.open(draft, flags, 0o600), "w", encoding="ascii") as file:
         try:
-            # The kernel frees the lock of whoever dies: so a left-over is told from work.
+            # The kernel frees the lock when the writer ends, so an abandoned draft is unlocked.
             fcntl.flock(file, fcntl.LOCK_EX)
             give(file.fileno(), owner_at(path))
             file.write(secret.value.hex() + "\n")
@@ -120,19 +110,19 @@ def _draft(path: Path, secret: Secret) -> Iterator[Path]:
 
 
 def remove_drafts(path: Path) -> None:
-    """Take away what was to become the secret at this place, and whose writer has died."""
+    """Remove drafts of this secret whose writer has ended."""
     is_draft = re.compile(rf"{re.escape(path.name)}\.[0-9a-f]+\.new")
     for draft in path.parent.iterdir():
         if is_draft.fullmatch(draft.name):
             with suppress(OSError):
-                _remove_if_dead(draft)
+                _remove_if_abandoned(draft)
 
 
-def _remove_if_dead(draft: Path) -> None:
+def _remove_if_abandoned(draft: Path) -> None:
     descriptor = os.open(draft, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        # An empty one is locked by its writer in a moment, and would tell nobody anything.
+        # A writer that has just begun has an empty draft and does not hold its lock yet.
         if os.fstat(descriptor).st_size:
             draft.unlink()
     finally:
@@ -140,8 +130,8 @@ def _remove_if_dead(draft: Path) -> None:
 
 
 def contributor_hash(secret: Secret, contributor_token: str | None) -> bytes:
-    """The keyed hash that stands for a contributor; all without a token are one."""
-    # No token is shorter than sixteen characters, so the empty one is nobody else's.
+    """The keyed hash of a contributor; all senders without a token share one."""
+    # A token has at least sixteen characters, so no contributor has the empty one.
     return secret.keyed_hash("contributor", (contributor_token or "").encode())
 
 
@@ -153,55 +143,63 @@ FOREIGN: Final = (
 )
 
 
-def note_secret(database: Path, secret: Secret) -> None:
-    """Let the database say that it is served with this secret; rows of others are given up."""
+def record_secret(database: Path, secret: Secret) -> None:
+    """Record in the database which secret it is served with; rows of other secrets are lost."""
     note_key_id(database, secret.key_id)
 
 
 def require_no_foreign_secret(settings: Settings) -> None:
-    """Nothing, unless the secret beside the database is another than it is served with.
+    """Raise if the secret in the folder is not the one that the database is served with.
 
     Raises
     ------
     UnsafeSetup
-        When it is, or when others can read it.
+        When the secret is another one, or other users can read it.
     """
     if settings.secret_path.exists():
         _require_own(settings, load_secret(settings.secret_path))
 
 
-def keep_own_secret(settings: Settings, secret: Secret, *, is_in_line: bool = False) -> None:
-    """Let a database that does not say so yet, or holds nothing yet, say which secret it has.
+def ensure_secret_recorded(
+    settings: Settings, secret: Secret, *, has_write_lock: bool = False
+) -> None:
+    """Record the secret in a database that has no record yet, or no content yet.
 
-    `is_in_line` says that the caller holds the write lock.
+    Pass `has_write_lock` when the caller holds the write lock.
 
     Raises
     ------
     UnsafeSetup
         When the secret is another one.
     """
-    is_noted = _require_own(settings, secret) == secret.key_id
-    if not is_noted and not settings.read_only:
-        # What cannot be written now is written when it is next opened: the rows tell meanwhile.
-        line = nullcontext() if is_in_line else waiting_in_line(settings.write_lock_path)
-        with suppress(StorageUnwritable, StorageBusy), readable_faults(), line:
-            note_secret(settings.database_path, secret)
+    is_recorded = _require_own(settings, secret) == secret.key_id
+    if not is_recorded and not settings.read_only:
+        # A failed write is repeated at the next opening: until then the rows show the secret.
+        lock = nullcontext() if has_write_lock else waiting_in_line(settings.write_lock_path)
+        with suppress(StorageUnwritable, StorageBusy), readable_faults(), lock:
+            record_secret(settings.database_path, secret)
 
 
 def _require_own(settings: Settings, secret: Secret) -> str | None:
-    """What the database says of its secret, which is this one if there is anything to lose."""
-    noted, latest = read_key_ids(settings.database_path)
-    if latest and secret.key_id not in ([noted] if noted else latest):
+    """The key id recorded in the database, None without a record.
+
+    Raises
+    ------
+    UnsafeSetup
+        When the database has content that another secret made.
+    """
+    recorded, latest = read_key_ids(settings.database_path)
+    if latest and secret.key_id not in ([recorded] if recorded else latest):
         name = settings.secret_path.name
         raise UnsafeSetup(FOREIGN.format(name, name))
-    return noted
+    return recorded
 
 
 RECEIPT_PREFIX = "kbr_"
 
 
 def receipt_of(secret: Secret, public_id: str) -> str:
-    """The receipt of a submission: derived from its id, so never stored anywhere."""
+    """The receipt of a submission, derived from its id and therefore never stored."""
     made = secret.keyed_hash("receipt", public_id.encode())
     return RECEIPT_PREFIX + base64.urlsafe_b64encode(made[:24]).decode()
 
@@ -214,9 +212,9 @@ def is_receipt_of(secret: Secret, public_id: str, shown: str) -> bool:
 def unit_hash(
     secret: Secret, contributor_token: str | None, unit_token: str | None
 ) -> bytes | None:
-    """The keyed hash that stands for a unit, None where each result is a unit of its own.
+    """The keyed hash of a unit, None where each result is a unit of its own.
 
-    The contributor is part of it, so that a stranger who guesses a unit token changes nothing.
+    It includes the contributor, so that a guessed unit token has no effect.
     """
     if contributor_token is None or unit_token is None:
         return None

@@ -1,13 +1,11 @@
-"""What is in the folder of an instance, and whether anything can be written there now.
+"""Which files of an instance exist, and whether the folder can be written now.
 
-The file of the database is made first, then its tables, then the secret. So whatever is there
-without what came before it has lost that, and nothing is made in its place.
+An instance is created in this order: database file, tables, secret. So a file without the one
+before it means that a file was lost. A lost file is an error and is never created again.
 """
 
-import time
 from contextlib import suppress
 from pathlib import Path
-from threading import Lock
 from typing import Final
 
 from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable, UnsafeSetup
@@ -25,31 +23,31 @@ from kbapi.storage.files import (
 )
 from kbapi.storage.sqlite import schema
 
-BESIDE: Final = ("-wal", "-shm", "-journal")
-"""What SQLite keeps beside a database; of another database it would be poison."""
+SIDE_FILE_ENDINGS: Final = ("-wal", "-shm", "-journal")
+"""Endings of the files that SQLite keeps next to a database; they damage any other database."""
 
 
 def draft_beside(database: Path) -> Path:
-    """Where a restore writes what is not yet in place: beside the file itself."""
+    """The path where a restore writes its copy, in the folder of the database file."""
     file = database.resolve()
     return file.with_name(f"{file.name}.restoring")
 
 
 def remove_database(file: Path) -> None:
-    """Take a database away with everything that SQLite keeps beside it."""
-    for ending in ("", *BESIDE):
+    """Remove a database and the files that SQLite keeps next to it."""
+    for ending in ("", *SIDE_FILE_ENDINGS):
         file.with_name(file.name + ending).unlink(missing_ok=True)
 
 
-def remove_left_overs(settings: Settings) -> None:
-    """Take away half a copy of the database and drafts of the secret, where that may be done.
+def remove_partial_files(settings: Settings) -> None:
+    """Remove an unfinished copy of the database and drafts of the secret, where that is allowed.
 
-    For whoever shares the use lock: a restore that goes on holds it alone.
+    The caller must hold the shared use lock: a running restore holds the exclusive one.
     """
     draft = draft_beside(settings.database_path)
     if settings.read_only or is_read_only(settings.home) or is_read_only(draft.parent):
         return
-    with suppress(OSError):  # nobody is kept from serving by them
+    with suppress(OSError):  # they do not prevent serving
         remove_database(draft)
         remove_drafts(settings.secret_path.resolve())
 
@@ -61,14 +59,15 @@ _LOST: Final = (
 
 
 def require_nothing_lost(settings: Settings) -> None:
-    """Nothing, unless something of an instance is here without its database.
+    """Raise if a file of the instance exists without its database.
 
     Raises
     ------
     UnsafeSetup
-        Saying what is gone, and what is left, or that this user may not open it.
+        When the database is missing or empty although other files exist, or when this user may not
+        open it.
     StorageUnwritable
-        When it cannot be read before its folder may be written.
+        When SQLite could read the database only if it could write to the folder.
     """
     database = settings.database_path
     require_may_open(database)
@@ -77,8 +76,8 @@ def require_nothing_lost(settings: Settings) -> None:
         raise StorageUnwritable
     left = [path.name for path in (settings.secret_path, log) if path.exists()]
     if (left or database.is_symlink()) and not database.exists():
-        beside = f" beside {' and '.join(left)}" if left else ""
-        raise UnsafeSetup(f"{database.name} is missing{beside}. {_LOST}")
+        remaining = f" beside {' and '.join(left)}" if left else ""
+        raise UnsafeSetup(f"{database.name} is missing{remaining}. {_LOST}")
     if settings.secret_path.name in left and not is_begun(database):
         raise UnsafeSetup(f"{database.name} is empty beside {settings.secret_path.name}. {_LOST}")
 
@@ -89,12 +88,12 @@ def is_begun(database: Path) -> bool:
 
 
 def is_whole(settings: Settings) -> bool:
-    """Whether there is an instance, and not just the beginning of one.
+    """Whether the folder has a complete instance.
 
     Raises
     ------
     UnsafeSetup
-        When something is here without what came before it, or without its secret.
+        When a file is lost: the database or the secret.
     """
     require_nothing_lost(settings)
     if settings.secret_path.exists():
@@ -107,64 +106,55 @@ def is_whole(settings: Settings) -> bool:
     return False
 
 
-_LOOK_EVERY_S: Final = 1.0
-"""A look costs ten calls of the kernel; nothing that it finds changes within a second by much."""
+_RESERVE_DIVISOR: Final = 8
+"""Withdrawals and revocations leave an eighth of the reserved disk space unused.
 
-_FOR_TAKING_BACK: Final = 8
-"""Which part of the room to keep stays untouched by what takes something back.
-
-A withdrawal writes to the log before anything gets smaller, and a server that is started needs
-some room even to read.
+A withdrawal writes to the log before the database gets smaller, and a server needs some disk space
+to start.
 """
 
 
 class WriteGate:
-    """Opens and closes by itself, with the host's word, the disk's room and the file's mode."""
+    """Whether writes are allowed now: by the settings, the free disk space and the file modes."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self.is_read_only_medium = is_read_only_medium(settings.database_path)
         database = settings.database_path
-        beside = log_of(database), index_of(database)
-        self._needed = (database, settings.write_lock_path, *beside)
-        self._lock = Lock()
-        self._looked_at_s = float("-inf")
-        self._found: type[StorageUnwritable] | None = None
+        self._needed = (
+            database,
+            settings.write_lock_path,
+            log_of(database),
+            index_of(database),
+        )
 
     def require_open(self, *, takes_back: bool = False) -> None:
-        """Nothing, while writes are taken; what takes something back may use most of the reserve.
+        """Raise unless writes are allowed; with `takes_back`, most of the reserve may be used.
 
         Raises
         ------
         InstanceReadOnly
-            When the host has set it so.
+            When the setting `read_only` is on.
         StorageFull
-            When the disk has less room than is to be kept free.
+            When the disk has less free space than `min_free_bytes`.
         StorageUnwritable
-            When the folder, the file, or one beside it that writing needs is not ours to write.
+            When this process may not write the folder or a file that a write needs.
         """
         found = self.why_closed()
-        if found is None or (takes_back and found is StorageFull and self._has_room_to_take_back()):
+        if found is None or (takes_back and found is StorageFull and self._can_take_back()):
             return
         raise found
 
-    def _has_room_to_take_back(self) -> bool:
+    def _can_take_back(self) -> bool:
         settings = self._settings
-        return free_bytes(settings.home) >= settings.min_free_bytes // _FOR_TAKING_BACK
+        return free_bytes(settings.home) >= settings.min_free_bytes // _RESERVE_DIVISOR
 
     def why_closed(self) -> type[StorageUnwritable] | None:
-        """What a write is answered with, None while writes are taken; a second old at most."""
-        with self._lock:
-            now_s = time.monotonic()
-            if now_s - self._looked_at_s >= _LOOK_EVERY_S:
-                self._looked_at_s, self._found = now_s, self._look()
-            return self._found
-
-    def _look(self) -> type[StorageUnwritable] | None:
+        """The error that a write gets now, None while writes are allowed."""
         if self._settings.read_only:
             return InstanceReadOnly
         home = self._settings.home
-        # Readers of a sealed file would not see what is written: a reload brings new ones.
+        # Readers of a read-only medium open it as immutable and would not see a new write.
         if self.is_read_only_medium or is_read_only(home) or any(map(is_withheld, self._needed)):
             return StorageUnwritable
         if free_bytes(home) < self._settings.min_free_bytes:

@@ -142,7 +142,7 @@ def accept_batch(
         _require_one_contributor(prepared)
     # Hashed once, not for each item: every item's answer is kept under the whole request.
     request = sha256(body).digest()
-    opened = instance.rehearsing() if dry_run else instance.writing()
+    opened = instance.dry_run() if dry_run else instance.writing()
     with opened as connection:
         outcomes = [
             _store(

@@ -215,7 +215,7 @@ def rehearse_submission(instance: Instance, body: bytes) -> DryRunResponse:
     Raises what `accept_submission` raises of the document and the database.
     """
     prepared = prepare(instance, read_json(body))
-    with instance.rehearsing() as connection:
+    with instance.dry_run() as connection:
         _, accepted = store_once(instance, connection, prepared)
     return dry_run_from(accepted)
 

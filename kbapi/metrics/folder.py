@@ -1,11 +1,10 @@
-"""Counters of all processes in one folder, and the state of the instance beside them.
+"""Counters of all processes in one folder, and gauges of the instance's state.
 
-A mapped file that had to grow on a full disk would end its process by a signal, so that all room is
-taken when a process begins. What a process counted outlives it: its files are added to one that
-stands for all that have ended, and the folder does not grow with every exchange of workers.
+A mapped file that grows on a full disk ends its process by a signal, so a process reserves all
+space at its start. The counts of an ended process are added to a common file, so that the folder
+does not grow with each new worker.
 
-Counters are for watching: where the folder goes, or a file of it is broken, less is told, and
-nobody who serves ends of it.
+A missing folder or a broken file only reduces the metrics: no serving process ends because of it.
 """
 
 import fcntl
@@ -31,44 +30,45 @@ from kbapi.metrics.counters import count_worker, exposition_of_own_counts, reset
 
 @dataclass(frozen=True, slots=True)
 class InstanceState:
-    """An instance at the moment when somebody asks."""
+    """The state of an instance now."""
 
     versions: Mapping[str, str]
     """Of the program, its schema, its rules and its answers."""
     writes: str
-    """`accepted`, or the code of what stops them."""
-    ways_to_stop: tuple[str, ...]
+    """`accepted`, or the code of the error that writes get."""
+    write_errors: tuple[str, ...]
+    """The codes that `writes` can have instead of `accepted`."""
     file_bytes: Mapping[str, int]
     """Of the database and its log."""
     free_bytes: int
     waiting: Mapping[str, int] | None
-    """Settings that wait for a curator by part of the queue; None where it can't be read now."""
+    """Settings that wait for a curator, by part of the queue; None if it cannot be read now."""
     is_rescreening_due: bool | None
-    """Whether results stand under older rules; None where it can't be read now."""
+    """Whether older rules screened some results; None if it cannot be read now."""
 
 
 class _State(Collector):
-    """An instance's state as a registry collects it."""
+    """Collector of the state of an instance."""
 
     def __init__(self, state: InstanceState) -> None:
         self._state = state
 
     def collect(self) -> Iterator[GaugeMetricFamily]:
-        """Every gauge of the state."""
+        """All gauges of the state."""
         state = self._state
         info = GaugeMetricFamily(
             "kbapi_info", "Versions, as labels; always 1.", labels=tuple(state.versions)
         )
         info.add_metric(tuple(state.versions.values()), 1)
         yield info
-        states = ("accepted", *state.ways_to_stop)
-        yield _by_word(
+        states = ("accepted", *state.write_errors)
+        yield _by_label(
             "kbapi_writes",
             "1 at the current state: accepted, or what stops writes.",
             "state",
-            {word: int(word == state.writes) for word in states},
+            {name: int(name == state.writes) for name in states},
         )
-        yield _by_word(
+        yield _by_label(
             "kbapi_storage_bytes",
             "Size of the database and its log, in bytes.",
             "file",
@@ -82,32 +82,32 @@ class _State(Collector):
             "Whether the database can be read.",
             int(state.waiting is not None),
         )
-        yield _by_word(
+        yield _by_label(
             "kbapi_review_waiting",
             "Settings that wait for a curator, by part of the queue, up to 10,000 each.",
             "part",
             state.waiting or {},
         )
-        yield _where_known(
+        yield _if_known(
             "kbapi_rescreening_due",
             "1 while older rules have screened some results.",
             state.is_rescreening_due,
         )
 
 
-def _where_known(name: str, told: str, value: bool | None) -> GaugeMetricFamily:
-    return GaugeMetricFamily(name, told, None if value is None else int(value))
+def _if_known(name: str, text: str, value: bool | None) -> GaugeMetricFamily:
+    return GaugeMetricFamily(name, text, None if value is None else int(value))
 
 
-def _by_word(name: str, told: str, label: str, values: Mapping[str, int]) -> GaugeMetricFamily:
-    family = GaugeMetricFamily(name, told, labels=(label,))
-    for word, value in values.items():
-        family.add_metric((word,), value)
+def _by_label(name: str, text: str, label: str, values: Mapping[str, int]) -> GaugeMetricFamily:
+    family = GaugeMetricFamily(name, text, labels=(label,))
+    for label_value, value in values.items():
+        family.add_metric((label_value,), value)
     return family
 
 
 def exposition_of_state(state: InstanceState) -> bytes:
-    """An instance's state as text in the exposition format."""
+    """The state of an instance as text in the exposition format."""
     registry = CollectorRegistry()
     registry.register(_State(state))
     return generate_latest(registry)
@@ -116,22 +116,22 @@ def exposition_of_state(state: InstanceState) -> bytes:
 log = logging.getLogger(__name__)
 
 _FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"
-"""The variable that the library and the workers of a server find the shared folder by."""
+"""The variable with the shared folder, for the library and the workers of a server."""
 
-ROOM_BYTES: Final = {"counter": 131_072, "histogram": 1_048_576, "gauge_livesum": 65_536}
-"""More than all names with all their labels take, by the kind of file."""
+RESERVED_BYTES: Final = {"counter": 131_072, "histogram": 1_048_576, "gauge_livesum": 65_536}
+"""More than all names with all their labels need, by kind of file."""
 _ADDED_UP: Final = ("counter", "histogram")
 _ENDED: Final = "ended"
-"""In the place of a process id: all processes that have ended."""
+"""In file names instead of a process id: the sum of all ended processes."""
 _LOCK: Final = "folder.lock"
 _FAULTS: Final = (OSError, ValueError, RuntimeError, struct.error)
-"""What comes of a folder that is gone or full, and of a file with something else in it."""
+"""The errors of a missing or full folder, and of a file with other content."""
 
 
 def share_between_processes(folder: Path) -> None:
-    """Make all that this process forks count in one folder, emptied for this run.
+    """Make all forks of this process count in one folder, which is emptied first.
 
-    Where nothing can be written each process counts in its own memory.
+    If the folder cannot be written, each process counts in its own memory.
     """
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
@@ -139,23 +139,23 @@ def share_between_processes(folder: Path) -> None:
             old.unlink()
         (folder / _LOCK).touch(0o600)
         for kind in _ADDED_UP:
-            _take_room(folder, kind, _ENDED)
+            _reserve_space(folder, kind, _ENDED)
     except OSError:
         return
     os.environ[_FOLDER] = str(folder)
-    # The library decides at its import where counters live; this decides it again.
+    # The library chooses the storage of counters at its import; this replaces the choice.
     counter_values.ValueClass = counter_values.MultiProcessValue()  # type: ignore[no-untyped-call]
 
 
 def begin_counting() -> None:
-    """Count in the shared folder from now on, or in memory where there is none or no room."""
+    """Count in the shared folder from now on, or in memory if it is missing or the disk is full."""
     if (folder := _folder()) is not None:
         try:
-            for kind in ROOM_BYTES:
-                _take_room(folder, kind, str(os.getpid()))
+            for kind in RESERVED_BYTES:
+                _reserve_space(folder, kind, str(os.getpid()))
         except OSError:
             with suppress(OSError):
-                for kind in ROOM_BYTES:
+                for kind in RESERVED_BYTES:
                     _file(folder, kind, str(os.getpid())).unlink(missing_ok=True)
             del os.environ[_FOLDER]
             counter_values.ValueClass = counter_values.MutexValue
@@ -163,8 +163,8 @@ def begin_counting() -> None:
     count_worker()
 
 
-def keep_counts_of(process: int) -> None:
-    """Add what a process that has ended had counted to what all before it had; its files go."""
+def add_counts_of_ended(process: int) -> None:
+    """Add the counts of an ended process to those of all ended processes; remove its files."""
     if (folder := _folder()) is None:
         return
     try:
@@ -176,13 +176,13 @@ def keep_counts_of(process: int) -> None:
                     _add_up(own, _file(folder, kind, _ENDED))
                     own.unlink()
     except _FAULTS as fault:
-        _tell_once(type(fault).__name__)
+        _log_once(type(fault).__name__)
 
 
 def exposition_of_counts() -> bytes:
-    """All counters as text in the exposition format, of all processes that share the folder.
+    """The counters of all processes that share the folder, as text in the exposition format.
 
-    Where that cannot be read, those of this process alone.
+    If the folder cannot be read, the counters of this process only.
     """
     if (folder := _folder()) is None:
         return exposition_of_own_counts()
@@ -192,33 +192,33 @@ def exposition_of_counts() -> bytes:
             MultiProcessCollector(shared, path=folder)  # type: ignore[no-untyped-call]
             return generate_latest(shared)
     except _FAULTS as fault:
-        _tell_once(type(fault).__name__)
+        _log_once(type(fault).__name__)
         return exposition_of_own_counts()
 
 
 @cache
-def _tell_once(fault: str) -> None:
-    """A line in the log for each kind of fault, and no second one: /metrics is asked often."""
+def _log_once(fault: str) -> None:
+    """Log each kind of fault once: /metrics is requested often."""
     log.warning("metrics_folder_unreadable", extra={"error": fault})
 
 
 def _folder() -> Path | None:
-    told = os.environ.get(_FOLDER)
-    return None if told is None else Path(told)
+    folder = os.environ.get(_FOLDER)
+    return None if folder is None else Path(folder)
 
 
-def _file(folder: Path, kind: str, whose: str) -> Path:
-    return folder / f"{kind}_{whose}.db"
+def _file(folder: Path, kind: str, process: str) -> Path:
+    return folder / f"{kind}_{process}.db"
 
 
-def _take_room(folder: Path, kind: str, whose: str) -> None:
-    with _file(folder, kind, whose).open("ab") as opened:
-        os.posix_fallocate(opened.fileno(), 0, ROOM_BYTES[kind])
+def _reserve_space(folder: Path, kind: str, process: str) -> None:
+    with _file(folder, kind, process).open("ab") as opened:
+        os.posix_fallocate(opened.fileno(), 0, RESERVED_BYTES[kind])
 
 
 @contextmanager
 def _folder_locked(folder: Path, kind: int) -> Iterator[None]:
-    """Nobody reads while numbers move from one file to another, which would tell them twice."""
+    """Lock the folder: a reader would see numbers twice while they move between files."""
     with (folder / _LOCK).open("rb") as lock:
         fcntl.flock(lock, kind)
         yield

@@ -1,8 +1,12 @@
-"""Pages for people: the API document, drawn offline, the guides, and what each problem means."""
+"""HTML pages: the API document, which works offline, the guides, and explanations of problems."""
 
+import re
+from dataclasses import dataclass
 from functools import cache, lru_cache
+from itertools import pairwise
+from pathlib import Path
 from threading import Lock
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import orjson
 from flask import Blueprint, Response, current_app, render_template, request
@@ -18,7 +22,9 @@ from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.pages.guide_files import INDEX, guide_names, rendered_guide
+
+if TYPE_CHECKING:
+    from markdown_it.token import Token
 
 blueprint = Blueprint(
     "pages",
@@ -32,50 +38,51 @@ _NOTHING_ELSE: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
 )
 _PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
-# The viewer draws with styles of its own making, shows small pictures that it holds inside, and
-# asks this very server.
+# The viewer creates styles, shows small embedded pictures, and sends requests to this server.
 _VIEWER_POLICY: Final = _NOTHING_ELSE + (
     "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
 )
-_ONE_AT_A_TIME: Final = Lock()
+_ONE_GENERATION: Final = Lock()
 
 
 @blueprint.before_request
 def _ignore_ranges() -> None:
-    """Give every file whole, as RFC 9110, section 14.2, allows: none is large."""
+    """Send every file whole, as RFC 9110, section 14.2, allows: all files are small."""
     request.environ.pop("HTTP_RANGE", None)
 
 
 @blueprint.after_request
-def _tell_policy(response: Response) -> Response:
+def _add_policy(response: Response) -> Response:
     if response.mimetype == "text/html":
         is_viewer = request.endpoint == "pages.show_docs"
         response.headers["Content-Security-Policy"] = _VIEWER_POLICY if is_viewer else _PAGE_POLICY
     return response
 
 
-@cache
-def _explanations() -> dict[str, tuple[str, str]]:
-    """Title and explanation of every problem, and of every rule that a problem can name."""
-    told = {}
+def _all_explanations() -> dict[str, tuple[str, str]]:
+    found = {}
     for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
-        told[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
+        found[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
     sentences = FAULTS | LATER_REMARKS | JUDGED | SENTENCES | DECISION_SENTENCES
     for code, sentence in sentences.items():
-        told[code] = (code.replace("_", " ").capitalize(), sentence)
+        found[code] = (code.replace("_", " ").capitalize(), sentence)
     for kind in vars(errors).values():
         if isinstance(kind, type) and issubclass(kind, KbapiError) and kind is not KbapiError:
-            told[kind.code] = (kind.title, kind.explanation)
-    return told
+            found[kind.code] = (kind.title, kind.explanation)
+    return found
+
+
+_EXPLANATIONS: Final = _all_explanations()
+"""Title and explanation of every problem and of every rule, by code."""
 
 
 @blueprint.get("/problems/<code>")
 @needs_nothing
 def explain_problem(code: str) -> str:
-    """A page that says what a problem means and what would be right."""
-    if code not in _explanations():
+    """A page that explains a problem and its correction."""
+    if code not in _EXPLANATIONS:
         raise PageMissing
-    title, explanation = _explanations()[code]
+    title, explanation = _EXPLANATIONS[code]
     return render_template("problem.html", code=code, title=title, explanation=explanation)
 
 
@@ -83,13 +90,63 @@ def explain_problem(code: str) -> str:
 @needs_nothing
 def list_problems() -> str:
     """A page with every problem and rule."""
-    return render_template("problems.html", told=sorted(_explanations().items()))
+    return render_template("problems.html", problems=sorted(_EXPLANATIONS.items()))
+
+
+GUIDES_FOLDER: Final = Path(__file__).parent / "guides"
+INDEX: Final = "index"
+_LINK_TO_GUIDE: Final = re.compile(r"(?P<name>[a-z-]+)\.md(?P<anchor>#[a-z0-9-]+)?")
+
+
+@dataclass(frozen=True)
+class Guide:
+    """A guide as HTML."""
+
+    title: str
+    html: str
+
+
+@cache
+def guide_names() -> tuple[str, ...]:
+    """The names of all guides, without the index."""
+    return tuple(sorted(path.stem for path in GUIDES_FOLDER.glob("*.md") if path.stem != INDEX))
+
+
+@cache
+def rendered_guide(name: str) -> Guide:
+    """The guide of that name, without raw HTML; its first heading is the title."""
+    # A worker loads the parser with the first guide that is read, not at its start.
+    from markdown_it import MarkdownIt
+
+    parser = MarkdownIt("commonmark", {"html": False}).enable("table")
+    tokens = parser.parse((GUIDES_FOLDER / f"{name}.md").read_text())
+    title = tokens[1].content
+    for heading, text in pairwise(tokens):
+        if heading.type == "heading_open":
+            heading.attrSet("id", anchor_of(text.content))
+        for part in heading.children or ():
+            _link_to_page(part)
+    return Guide(title, str(parser.renderer.render(tokens, parser.options, {})))
+
+
+def anchor_of(heading: str) -> str:
+    """The anchor of a heading, formed as code hosts form it."""
+    kept = re.sub(r"[^a-z0-9 -]", "", heading.lower())
+    return kept.replace(" ", "-")
+
+
+def _link_to_page(part: "Token") -> None:
+    """Change a link to the Markdown file of a guide into a link to its page."""
+    link = _LINK_TO_GUIDE.fullmatch(str(part.attrGet("href") or ""))
+    if link:
+        name = "" if link["name"] == INDEX else link["name"]
+        part.attrSet("href", f"/guides/{name}{link['anchor'] or ''}")
 
 
 @blueprint.get("/guides/", strict_slashes=False)
 @needs_nothing
 def list_guides() -> str:
-    """A page that leads to every guide."""
+    """A page with a link to every guide."""
     return render_template("guide.html", guide=rendered_guide(INDEX), is_index=True)
 
 
@@ -105,20 +162,20 @@ def show_guide(name: str) -> str:
 @blueprint.get("/openapi.json")
 @needs_nothing
 def show_openapi() -> Response:
-    """The OpenAPI document of this very code."""
-    with _ONE_AT_A_TIME:
+    """The OpenAPI document of this code."""
+    with _ONE_GENERATION:
         body = _written_out(current_app.extensions["kbapi_document"])
     return Response(body, mimetype="application/json")
 
 
 @lru_cache(maxsize=1)
 def _written_out(api: Api) -> bytes:
-    """The document as bytes; the first request has it made, later ones get the same."""
+    """The document as bytes, generated at the first request."""
     return orjson.dumps(openapi_document(api))
 
 
 @blueprint.get("/docs")
 @needs_nothing
 def show_docs() -> str:
-    """The OpenAPI document for reading and trying, without anything from outside."""
+    """A page to read and to try the API, without anything from other servers."""
     return render_template("docs.html")

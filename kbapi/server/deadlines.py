@@ -1,4 +1,4 @@
-"""A worker of gunicorn whose threads nobody can hold for long by sending or reading slowly."""
+"""A gunicorn worker with deadlines: slow senders and readers cannot hold its threads for long."""
 
 import errno
 import logging
@@ -32,17 +32,17 @@ from kbapi.metrics.counters import count_request
 log = logging.getLogger(__name__)
 
 REQUEST_S: Final = 10.0
-"""How long head and body of a request may take together..."""
+"""The time for head and body of a request together."""
 _ANSWER_S: Final = 10.0
-"""...and whoever asked, from then on, to read the answer..."""
+"""The time for the client to read the answer."""
 _LEAST_BYTES_PER_S: Final = 65_536
-"""...and a second more for so many bytes of either, so that large ones may go by a thin line."""
+"""Each such number of bytes adds a second to a deadline, for large bodies over slow lines."""
 _HOST: Final = re.compile(r"[A-Za-z0-9.\-_~%!$&'()*+,;=:\[\]]*\Z")
 """The characters of a host and its port (RFC 3986, section 3.2)."""
 
 
 class DeadlineSocket(socket.socket):
-    """A connection; what is not read of a request, or of its answer, at its deadline never is."""
+    """A connection with one deadline for the whole request and one for the whole answer."""
 
     def __init__(self, taken: socket.socket) -> None:
         super().__init__(taken.family, taken.type, taken.proto, taken.detach())
@@ -50,21 +50,21 @@ class DeadlineSocket(socket.socket):
         self._written_until: float | None = None
 
     def begin(self, began: float) -> None:
-        """A request began at this moment of the monotonic clock."""
+        """Set the deadlines of a request that began at this time of the monotonic clock."""
         self._read_until = began + REQUEST_S
         self._written_until = None
 
     def setblocking(self, flag: bool) -> None:
-        """Wait from now on, but never for ever; or not at all."""
+        """Block up to the time of an answer, or do not block."""
         self.settimeout(_ANSWER_S if flag else 0.0)
 
     def take(self, size: int) -> bytes:
-        """What has come by now of what is not blocking.
+        """The bytes that have arrived, without waiting.
 
         Raises
         ------
         BlockingIOError
-            When nothing has.
+            When no bytes have arrived.
         """
         return super().recv(size)
 
@@ -74,9 +74,9 @@ class DeadlineSocket(socket.socket):
         Raises
         ------
         ConnectionResetError
-            When the deadline is over: to the server it is as if the client had left.
+            When the deadline is over, as if the client had closed the connection.
         """
-        self.settimeout(_left_until(self._read_until))
+        self.settimeout(_seconds_until(self._read_until))
         try:
             received = super().recv(size, flags)
         except TimeoutError:
@@ -85,19 +85,19 @@ class DeadlineSocket(socket.socket):
         return received
 
     def sendall(self, data: Any, flags: int = 0) -> None:
-        """Send it all, before the deadline of the whole answer.
+        """Send all data before the deadline of the whole answer.
 
         Raises
         ------
         ConnectionResetError
-            When the deadline is over before whoever asked has read enough of it.
+            When the client has not read enough of the answer before the deadline.
         """
         if self._written_until is None:
             self._written_until = time.monotonic() + _ANSWER_S
         rest = memoryview(data)
         while rest:
             piece, rest = rest[:_LEAST_BYTES_PER_S], rest[_LEAST_BYTES_PER_S:]
-            self.settimeout(_left_until(self._written_until))
+            self.settimeout(_seconds_until(self._written_until))
             try:
                 super().sendall(piece, flags)
             except TimeoutError:
@@ -105,8 +105,8 @@ class DeadlineSocket(socket.socket):
             self._written_until += len(piece) / _LEAST_BYTES_PER_S
 
 
-def _left_until(moment: float) -> float:
-    left = moment - time.monotonic()
+def _seconds_until(deadline: float) -> float:
+    left = deadline - time.monotonic()
     if left <= 0:
         raise _too_slow()
     return left
@@ -116,8 +116,8 @@ def _too_slow() -> ConnectionResetError:
     return ConnectionResetError(errno.ECONNRESET, "the client is too slow")
 
 
-class PlainBody:
-    """A body in chunks; where its chunks cannot be told apart, that is its sender's fault."""
+class ChunkedBody:
+    """A chunked body; malformed chunks are an error of its sender."""
 
     def __init__(self, body: Any) -> None:
         self._body = body
@@ -128,7 +128,7 @@ class PlainBody:
         Raises
         ------
         RequestUnreadable
-            When a chunk is not what its size says, or the size is none.
+            When a chunk does not match its size, or the size is malformed.
         """
         try:
             received: bytes = self._body.read(size)
@@ -137,10 +137,10 @@ class PlainBody:
         return received
 
 
-def _with_plain_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
+def _with_checked_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
     def answer(environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
         if "HTTP_TRANSFER_ENCODING" in environ:
-            environ["wsgi.input"] = PlainBody(environ["wsgi.input"])
+            environ["wsgi.input"] = ChunkedBody(environ["wsgi.input"])
         pieces: Iterable[bytes] = application(environ, start_response)
         return pieces
 
@@ -148,22 +148,22 @@ def _with_plain_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
 
 
 class DeadlineWorker(ThreadWorker):
-    """A threaded worker that asks more of a request than gunicorn does, and tells who sent none."""
+    """A threaded worker that checks requests more strictly, and answers faults with a problem."""
 
     wsgi: Any
 
     def load_wsgi(self) -> None:
-        """Load the application, which gets bodies that blame nobody but their sender."""
+        """Load the application, with malformed chunks reported as an error of the sender."""
         super().load_wsgi()
-        self.wsgi = _with_plain_bodies(self.wsgi)
+        self.wsgi = _with_checked_bodies(self.wsgi)
 
     def handle_request(self, req: Any, conn: TConn) -> Any:
-        """Whether the connection can be used again, once this request is answered.
+        """Whether the connection can be used again after this request.
 
         Raises
         ------
         InvalidHeader
-            When it does not say, or not legibly, which host it is for (RFC 9112, section 3.2).
+            When the Host field is missing or malformed (RFC 9112, section 3.2).
         """
         hosts = [value for name, value in req.headers if name == "HOST"]
         if (not hosts and req.version >= (1, 1)) or not all(map(_HOST.match, hosts)):
@@ -174,11 +174,11 @@ class DeadlineWorker(ThreadWorker):
         try:
             return bool(super()._keepalive_after(conn, keepalive))
         except ParseException:
-            # The rest of a body that nobody asked for: what it belongs to has been answered.
+            # The rest of an unread body is malformed; its request is already answered.
             return False
 
     def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
-        """Nothing; tells whoever sent what is no request so, and the log without their words."""
+        """Send a problem for a malformed request; the log line has no text of the sender."""
         problem, request_id = _problem_of(exc), uuid4().hex
         status = HTTPStatus(STATUS_OF[type(problem)])
         count_request(NO_ROUTE, "", status, 0)

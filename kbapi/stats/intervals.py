@@ -1,7 +1,7 @@
 """Limits on a grid, known to lie in intervals, and the cells where an estimate can put weight.
 
 The limit `T` of a unit is the deepest stable setting, counted in whole grid steps below stock.
-A report says `stable_steps <= T < unstable_steps`. This is the only place that states it.
+A report means `stable_steps <= T < unstable_steps`. Only this file defines it.
 
 The nonparametric likelihood of half-open intervals depends only on how much probability lies in
 each innermost interval: a left end that is followed at once by a right end.
@@ -13,7 +13,7 @@ from math import ceil, floor
 from typing import Final, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,15 +256,15 @@ class CellLikelihood:
         blocks = (diagonal - corner).reshape(side, side) - corner.reshape(side, side).T
         return np.asarray(np.cumsum(np.cumsum(blocks[:-1, :-1], axis=0), axis=1))
 
-    def restricted(self, kept: NDArray[np.int64]) -> "CellLikelihood":
+    def restricted(self, subset: NDArray[np.int64]) -> "CellLikelihood":
         """The likelihood on a subset of the cells (ascending indices); all other mass is zero."""
-        rank = np.searchsorted(kept, np.arange(self.cells + 1))
+        rank = np.searchsorted(subset, np.arange(self.cells + 1))
         return CellLikelihood(
             first=rank[self.first],
             past=rank[self.past],
             weight=self.weight,
-            cell_left=self.cell_left[kept],
-            cell_right=self.cell_right[kept],
+            cell_left=self.cell_left[subset],
+            cell_right=self.cell_right[subset],
         )
 
 
@@ -300,3 +300,23 @@ def turnbull_cells(evidence: GroupedIntervals) -> CellLikelihood:
         cell_left=cell_left,
         cell_right=cell_right,
     )
+
+
+def known_weight_at(evidence: GroupedIntervals, steps: ArrayLike) -> NDArray[np.float64]:
+    """Weight of the units whose status is known at each depth: stable there, or failed by there.
+
+    >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
+    >>> known_weight_at(pool, [4, 5, 6]).tolist()
+    [4.0, 3.0, 4.0]
+    """
+    stable = np.argsort(-evidence.stable_steps, kind="stable")
+    failed = np.argsort(evidence.unstable_steps, kind="stable")
+    # Two running sums of positive weights, one from each end, so that nothing cancels.
+    stable_there = np.searchsorted(-evidence.stable_steps[stable], -np.asarray(steps), side="right")
+    failed_there = np.searchsorted(evidence.unstable_steps[failed], steps, side="right")
+    stable_weight = _running(evidence.weight[stable])[stable_there]
+    return stable_weight + _running(evidence.weight[failed])[failed_there]
+
+
+def _running(weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.concatenate([[0.0], np.cumsum(weight)])

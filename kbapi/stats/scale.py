@@ -1,4 +1,4 @@
-"""Where limits can be expected to lie, before any is seen, in each control's own unit."""
+"""The range of limits that is expected before any is reported, in each control's own unit."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -6,7 +6,7 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class PriorScale:
-    """The box of limit distributions that are thinkable, in mV or counts below stock.
+    """Ranges of the mean and standard deviation of limits, in mV or counts below stock.
 
     These are scales of a prior, not conversions: a count is not a number of mV.
 
@@ -21,7 +21,7 @@ class PriorScale:
     between_chips: float
     """Standard deviation of the mean limit from chip to chip within a series."""
     least_spread: float
-    """A spread of limits below this is taken for heaped numbers."""
+    """A smaller spread of limits is an effect of rounded numbers."""
 
 
 VOLTAGE_OFFSET: Final = PriorScale(20.0, 220.0, 5.0, 70.0, 12.0, 5.0)
@@ -31,4 +31,4 @@ COUNT_OFFSET: Final = PriorScale(4.0, 44.0, 1.0, 14.0, 2.4, 1.0)
 """Counts: the constants in mV divided by 5."""
 
 FIXED_CLOCK_VOLTAGE: Final = PriorScale(20.0, 350.0, 5.0, 70.0, 12.0, 5.0)
-"""mV below the report's own stock voltage at that clock, where curves leave more room."""
+"""mV below the report's own stock voltage at that clock, where curves have a wider range."""

@@ -1,4 +1,4 @@
-"""Trust, seen from outside: floods, wishful numbers, young clubs, what senders read of it."""
+"""The evidence of an answer: floods, outliers, new contributors, drift, and what senders read."""
 
 import tempfile
 from datetime import timedelta
@@ -42,11 +42,11 @@ def a_member(instance: Instance, number: int, **setting: Any) -> Accepted:
 
 
 def answer(instance: Instance) -> dict[str, Any]:
-    told: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance)).body)
-    return told
+    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance)).body)
+    return found
 
 
-def standing_of(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
+def status_of(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
     (setting,) = read_own_result(instance, sent.id, sent.receipt).settings
     return setting.status, [reason.code for reason in setting.reasons]
 
@@ -67,17 +67,17 @@ def grown(tmp_path: Path, clock: HandMovedClock) -> Instance:
     return instance
 
 
-def test_a_young_club_gets_usable_answers_and_is_called_young(tmp_path: Path) -> None:
+def test_a_young_club_gets_a_start_and_has_mostly_new_contributors(tmp_path: Path) -> None:
     instance = an_instance(tmp_path)
     for number in range(30):
         a_member(instance, number)
-    told = answer(instance)
-    assert told["evidence"]["mostly_new_contributors"] is True
-    assert told["evidence"]["units"] == 30
-    assert -80 <= told["start"]["setting_mv"] < -30
+    found = answer(instance)
+    assert found["evidence"]["mostly_new_contributors"] is True
+    assert found["evidence"]["units"] == 30
+    assert -80 <= found["start"]["setting_mv"] < -30
 
 
-def test_a_grown_club_is_not_young_and_new_accounts_hardly_move_it(grown: Instance) -> None:
+def test_new_contributors_hardly_move_the_start_of_an_established_club(grown: Instance) -> None:
     before = answer(grown)
     assert before["evidence"]["mostly_new_contributors"] is False
     for number in range(100, 140):
@@ -100,50 +100,50 @@ def test_a_thousand_results_of_one_contributor_weigh_as_three_units(tmp_path: Pa
     assert one["start"]["setting_mv"] == pytest.approx(other["start"]["setting_mv"], abs=2)
 
 
-def test_a_wishful_number_is_set_aside_and_its_sender_reads_why(grown: Instance) -> None:
+def test_an_outlier_is_excluded_and_its_sender_reads_the_reason(grown: Instance) -> None:
     before = answer(grown)
-    wishful = a_member(grown, 100, stable_at=-158, unstable_at=-159)
-    # It counts for screening; the pool is judged when somebody asks.
-    assert standing_of(grown, wishful) == ("counted", [])
+    outlier = a_member(grown, 100, stable_at=-158, unstable_at=-159)
+    # It counts for screening; the pool is checked with the next answer.
+    assert status_of(grown, outlier) == ("counted", [])
     after = answer(grown)
-    assert standing_of(grown, wishful) == ("excluded", ["outlier_deep"])
+    assert status_of(grown, outlier) == ("excluded", ["outlier_deep"])
     assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] + 1
     assert after["start"]["setting_mv"] >= before["start"]["setting_mv"]
-    text = read_own_result(grown, wishful.id, wishful.receipt).settings[0].reasons[0].text
+    text = read_own_result(grown, outlier.id, outlier.receipt).settings[0].reasons[0].text
     assert "counts when other units go as deep" in text
 
 
-def test_it_counts_again_when_others_go_as_deep(grown: Instance, clock: HandMovedClock) -> None:
-    wishful = a_member(grown, 100, stable_at=-158, unstable_at=-159)
+def test_an_outlier_counts_again_when_others_are_as_deep(
+    grown: Instance, clock: HandMovedClock
+) -> None:
+    outlier = a_member(grown, 100, stable_at=-158, unstable_at=-159)
     answer(grown)
-    assert standing_of(grown, wishful)[0] == "excluded"
+    assert status_of(grown, outlier)[0] == "excluded"
     for number in range(200, 240):
         a_member(grown, number, stable_at=-140 - number % 17, unstable_at=-160)
     clock.moment = NOON + timedelta(days=31)
     answer(grown)
-    assert standing_of(grown, wishful) == ("counted", [])
+    assert status_of(grown, outlier) == ("counted", [])
 
 
-def test_much_deep_junk_makes_the_start_stricter_and_says_so(grown: Instance) -> None:
+def test_many_deep_outliers_make_the_start_stricter_with_a_reason(grown: Instance) -> None:
     assert answer(grown)["start"]["stable_share_used"] == 0.9
     for number in range(100, 112):
         a_member(grown, number, stable_at=-158, unstable_at=-159)
-    told = answer(grown)
-    assert told["evidence"]["units_excluded"] == 12
-    assert told["start"]["stable_share_used"] == 0.91
-    assert "The start is for 91 % of machines instead of 90 %" in told["summary"]
-    assert told["evidence"]["drift_alarm"] is False
+    found = answer(grown)
+    assert found["evidence"]["units_excluded"] == 12
+    assert found["start"]["stable_share_used"] == 0.91
+    assert "The start is for 91 % of machines instead of 90 %" in found["summary"]
+    assert found["evidence"]["drift_alarm"] is False
 
 
-def test_a_fleet_far_from_the_pool_is_set_aside_as_one(grown: Instance) -> None:
+def test_all_units_of_a_contributor_far_from_the_pool_are_excluded(grown: Instance) -> None:
     fleet = []
     for unit in range(12):
         document = a_submission(a_setting(stable_at=-112, unstable_at=-114), number=99)
         fleet.append(send(grown, document | {"unit_token": f"tidewater-fleet-{unit:06}"}))
     answer(grown)
-    assert [standing_of(grown, one) for one in fleet] == [
-        ("excluded", ["contributor_differs"])
-    ] * 12
+    assert [status_of(grown, one) for one in fleet] == [("excluded", ["contributor_differs"])] * 12
 
 
 def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path: Path) -> None:
@@ -175,8 +175,8 @@ results = st.lists(
 
 @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 @given(results, st.randoms(use_true_random=False))
-def test_any_order_and_any_judging_between_give_the_same_pool_to_the_byte(
-    sent: list[tuple[int, int, bool]], dice: Any
+def test_neither_order_nor_outlier_checks_in_between_change_the_answer(
+    sent: list[tuple[int, int, bool]], rng: Any
 ) -> None:
     documents = [
         a_submission(
@@ -184,7 +184,7 @@ def test_any_order_and_any_judging_between_give_the_same_pool_to_the_byte(
         )
         for number, depth, failed in sent
     ]
-    shuffled = dice.sample(documents, len(documents))
+    shuffled = rng.sample(documents, len(documents))
     with tempfile.TemporaryDirectory() as folder:
         one, other = instances_of_one_secret(Path(folder), "one", "other")
         for document in documents:
@@ -193,11 +193,11 @@ def test_any_order_and_any_judging_between_give_the_same_pool_to_the_byte(
             send(other, document)
             answer(other)
             for pool in _pools(other):
-                find_outliers(other, pool, keep=dice.random() < 0.5)
-        told = [answer(instance) for instance in (one, other)]
-        for one_response in told:
-            one_response["evidence"].pop("revision")
-        assert told[0] == told[1]
+                find_outliers(other, pool, keep=rng.random() < 0.5)
+        answers = [answer(instance) for instance in (one, other)]
+        for one_answer in answers:
+            one_answer["evidence"].pop("revision")
+        assert answers[0] == answers[1]
         assert _outlier_codes(one) == _outlier_codes(other)
         for instance in (one, other):
             instance.close()
@@ -210,4 +210,4 @@ def _pools(instance: Instance) -> list[Any]:
 
 def _outlier_codes(instance: Instance) -> list[Any]:
     found = [find_outliers(instance, pool, keep=True) for pool in _pools(instance)]
-    return [(judged.pool.key, judged.now.outlier_report, len(judged.now.units)) for judged in found]
+    return [(check.pool.key, check.now.outlier_report, len(check.now.units)) for check in found]

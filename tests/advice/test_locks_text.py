@@ -1,9 +1,8 @@
-"""Sentences about locks: which way, how surely, what may explain it, never an advice to open."""
+"""Sentences about locks: direction, interval, conditions; never advice to open a control."""
 
 import pytest
 
 from kbapi.advice.locks.text import (
-    PartInWords,
     change_in_short,
     change_text,
     contradiction_text,
@@ -11,15 +10,16 @@ from kbapi.advice.locks.text import (
     no_split_text,
     split_text,
 )
+from kbapi.evidence.locks import OpenShare
 from kbapi.vocabulary import PROTECTIONS
 
 
-def a_part(share_open: float, value: str = "", units: int = 40) -> PartInWords:
-    return PartInWords(value, share_open, (share_open - 0.1, share_open + 0.1), units)
+def a_part(share_open: float, value: str = "", units: int = 40) -> OpenShare:
+    return OpenShare(value, share_open, (share_open - 0.1, share_open + 0.1), units)
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "told"),
+    ("before", "after", "text"),
     [
         (0.9, 0.4, "locked on most machines"),
         (0.9, 0.6, "locked more often"),
@@ -27,12 +27,12 @@ def a_part(share_open: float, value: str = "", units: int = 40) -> PartInWords:
         (0.1, 0.4, "open more often"),
     ],
 )
-def test_a_change_is_told_in_its_direction(before: float, after: float, told: str) -> None:
+def test_the_text_of_a_change_has_its_direction(before: float, after: float, text: str) -> None:
     short = change_in_short("2025-03", a_part(before), a_part(after))
-    assert short == f"{told} since firmware month 2025-03"
+    assert short == f"{text} since firmware month 2025-03"
 
 
-def test_a_month_that_is_sure_is_told_without_a_range() -> None:
+def test_a_certain_month_has_no_range() -> None:
     sides = a_part(0.9), a_part(0.4)
     sure = change_text("2025-03", ("2025-03", "2025-03"), *sides)
     unsure = change_text("2025-03", ("2025-02", "2025-05"), *sides)
@@ -47,18 +47,18 @@ def test_a_month_that_is_sure_is_told_without_a_range() -> None:
 @pytest.mark.parametrize("by", [*PROTECTIONS, "machine", "firmware_month", "microcode"])
 def test_a_difference_never_ends_in_advice_to_open(by: str) -> None:
     others = [a_part(0.2, value) for value in ("b", "c", "d", "e")]
-    told = split_text(by, a_part(0.8, "a"), others)
-    assert told.startswith("Open share by ")
-    assert ": a 80 % (70 % to 90 %, 40 machines)." in told
-    assert ", and 2 more" in told
-    assert ("Ask again with" in told) is (by in ("machine", "firmware_month"))
+    text = split_text(by, a_part(0.8, "a"), others)
+    assert text.startswith("Open share by ")
+    assert ": a 80 % (70 % to 90 %, 40 machines)." in text
+    assert ", and 2 more" in text
+    assert ("Ask again with" in text) is (by in ("machine", "firmware_month"))
     together = differences_text([by], 40, [by], has_change=False, has_contradictions=False)
     assert together.startswith("Reports differ by ")
     assert together.endswith("keep the firmware and microcode that the maker advises.")
     assert ("lowers security" in together) is (by in PROTECTIONS)
 
 
-def test_units_that_contradict_each_other_may_be_of_several_classes() -> None:
+def test_contradicting_units_may_be_of_several_machine_classes() -> None:
     conditions = [("microcode", "0x2b"), ("memory_integrity", "on")]
     one = contradiction_text(conditions, 6, 4, 1)
     several = contradiction_text(conditions, 6, 4, 3)
@@ -69,7 +69,7 @@ def test_units_that_contradict_each_other_may_be_of_several_classes() -> None:
     assert "a firmware setting or an unreported condition may explain it" in together
 
 
-def test_nothing_to_compare_and_nothing_found_are_not_the_same() -> None:
+def test_too_few_units_and_no_difference_have_different_texts() -> None:
     assert "each of two needs five machines" in no_split_text(3, ())
     assert "of 3 machines in all" in no_split_text(3, ())
     assert no_split_text(40, ("machine",)) == ("No difference beyond chance by machine class.")

@@ -1,4 +1,4 @@
-"""Every text of every answer is short, says a thing once, and uses no word of a private dialect."""
+"""Every text of every answer is short, without repetition and without private dialect."""
 
 import re
 from collections import Counter
@@ -212,7 +212,7 @@ def test_every_text_is_a_sentence(answers: dict[str, dict[str, Any]]) -> None:
     assert {text for text in broken if text[-1] not in ".?" or "_" not in text.split()[0]} == set()
 
 
-def test_no_answer_says_a_sentence_twice(answers: dict[str, dict[str, Any]]) -> None:
+def test_no_answer_has_a_sentence_twice(answers: dict[str, dict[str, Any]]) -> None:
     twice = {
         (question, sentence)
         for question, answer in answers.items()
@@ -262,7 +262,7 @@ def test_the_share_in_a_text_about_locks_is_the_share_of_the_answer(
 
 
 @pytest.mark.parametrize("chip", CHIPS)
-def test_start_and_locks_say_the_same_of_one_control(
+def test_start_and_locks_have_the_same_text_about_a_control(
     answers: dict[str, dict[str, Any]], chip: str
 ) -> None:
     start = answers[f"start?chip={chip}"]
@@ -272,7 +272,7 @@ def test_start_and_locks_say_the_same_of_one_control(
 
 
 @pytest.mark.parametrize("chip", OPEN_EVERYWHERE)
-def test_a_chip_that_is_open_everywhere_gets_no_words_about_locks(
+def test_a_chip_that_is_open_everywhere_gets_no_text_about_locks(
     answers: dict[str, dict[str, Any]], chip: str
 ) -> None:
     answer = answers[f"locks?chip={chip}"]
@@ -284,13 +284,13 @@ def test_a_chip_that_is_open_everywhere_gets_no_words_about_locks(
 
 
 @pytest.mark.parametrize("chip", LOCKED_EVERYWHERE)
-def test_a_chip_that_is_locked_everywhere_says_what_is_left(
+def test_a_chip_that_is_locked_everywhere_lists_alternatives(
     answers: dict[str, dict[str, Any]], chip: str
 ) -> None:
     assert answers[f"locks?chip={chip}"]["alternatives"] != []
 
 
-def test_a_lock_is_said_before_the_number(answers: dict[str, dict[str, Any]]) -> None:
+def test_a_lock_comes_before_the_number(answers: dict[str, dict[str, Any]]) -> None:
     starts = [answer for question, answer in answers.items() if question.startswith("start")]
     led = [one for one in starts if one["start"] and (one["locks"]["share_open"] or 1) < 0.5]
     assert led
@@ -299,7 +299,9 @@ def test_a_lock_is_said_before_the_number(answers: dict[str, dict[str, Any]]) ->
     )
 
 
-def test_a_filter_that_fits_too_few_tells_no_count(answers: dict[str, dict[str, Any]]) -> None:
+def test_a_filter_that_fits_too_few_machines_shows_no_count(
+    answers: dict[str, dict[str, Any]],
+) -> None:
     for chip in CHIPS:
         answer = answers[f"start?microcode=0x99&chip={chip}"]
         assert answer["evidence"]["units"] == 0

@@ -1,4 +1,4 @@
-"""What a start answer says: when there is one, when not, and what travels with it."""
+"""The answer about a start: when there is one, when not, and what comes with it."""
 
 from typing import Any
 
@@ -37,7 +37,7 @@ def reason_of(answer: dict[str, Any]) -> str | None:
     return None if answer["reason"] is None else str(answer["reason"]["code"])
 
 
-def test_of_a_chip_that_nobody_sent_there_are_no_results(instance: Instance) -> None:
+def test_a_chip_without_results_has_no_start(instance: Instance) -> None:
     answer = answer_to(instance, a_question(instance))
     assert reason_of(answer) == "no_results"
     assert (answer["evidence"]["units"], answer["related_chips"]) == (0, [])
@@ -45,7 +45,7 @@ def test_of_a_chip_that_nobody_sent_there_are_no_results(instance: Instance) -> 
     assert answer["reason"]["text"].startswith("No counted results exist for ")
 
 
-def test_where_nothing_counts_there_are_no_results_and_the_claims_are_response(
+def test_unverified_results_give_no_start_and_are_counted_as_unverified(
     instance: Instance,
 ) -> None:
     send(instance, a_submission(a_setting(unstable_at=None)))
@@ -54,7 +54,7 @@ def test_where_nothing_counts_there_are_no_results_and_the_claims_are_response(
     assert (answer["evidence"]["units"], answer["evidence"]["units_unverified"]) == (0, 1)
 
 
-def test_the_chips_around_it_that_have_results_are_named(instance: Instance) -> None:
+def test_related_chips_with_results_are_listed(instance: Instance) -> None:
     send(instance, a_submission(chip="norvane-sable-5-4610mx", number=1))
     send(instance, a_submission(chip="norvane-sable-7-4800k", number=2))
     send(instance, a_submission(chip=COUNT_CHIP, number=3))
@@ -72,7 +72,7 @@ def test_one_or_two_units_are_too_few(instance: Instance) -> None:
     assert answer["evidence"]["units"] == 2
 
 
-def test_a_flood_of_one_contributor_is_still_three_units_and_of_nobody_too(
+def test_many_units_of_one_contributor_give_no_model_free_start(
     instance: Instance,
 ) -> None:
     for number in range(40):
@@ -84,7 +84,7 @@ def test_a_flood_of_one_contributor_is_still_three_units_and_of_nobody_too(
     assert other is None or other["method"] != "model_free"
 
 
-def test_clean_units_enough_have_a_start_below_stock(instance: Instance) -> None:
+def test_enough_units_give_a_start_below_stock(instance: Instance) -> None:
     a_line_of_units(instance, [20] * 40)
     start = count_answer(instance)["start"]
     assert 1 <= start["grid_steps"] <= 20
@@ -92,7 +92,7 @@ def test_clean_units_enough_have_a_start_below_stock(instance: Instance) -> None
     assert (start["stable_share"], start["confidence"], start["level"]) == (0.9, 0.95, "chip")
 
 
-def test_many_that_fail_at_their_first_step_leave_no_start(instance: Instance) -> None:
+def test_many_failures_at_the_first_step_give_no_start(instance: Instance) -> None:
     a_line_of_units(instance, [0] * 60 + [20] * 60)
     answer = count_answer(instance)
     assert reason_of(answer) == "fails_near_stock"
@@ -117,8 +117,8 @@ def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: floa
 def test_on_exact_data_of_many_units_the_start_is_that_of_clopper_and_pearson(
     instance: Instance, share: str, confidence: str
 ) -> None:
-    dice = np.random.default_rng(20260915)
-    limits = [int(limit) for limit in np.clip(dice.normal(18, 4, 130), 1, 29)]
+    rng = np.random.default_rng(20260915)
+    limits = [int(limit) for limit in np.clip(rng.normal(18, 4, 130), 1, 29)]
     a_line_of_units(instance, limits)
     start = count_answer(instance, stable_share=share, confidence=confidence)["start"]
     assert start["method"] == "model_free"
@@ -149,7 +149,7 @@ def test_a_stricter_question_never_has_a_deeper_start(instance: Instance) -> Non
     assert by_share[0] > by_share[-1]
 
 
-def test_a_start_in_millivolts_is_typed_toward_stock(instance: Instance) -> None:
+def test_the_value_to_enter_is_rounded_toward_stock(instance: Instance) -> None:
     for number in range(40):
         setting = a_setting(stable_at=-80 - number % 5, unstable_at=-90 - number % 5)
         send(instance, a_submission(setting, number=number))
@@ -161,7 +161,7 @@ def test_a_start_in_millivolts_is_typed_toward_stock(instance: Instance) -> None
     assert start["value_to_enter"] < 0
 
 
-def test_what_the_number_stands_on_travels_with_it(instance: Instance) -> None:
+def test_a_start_carries_its_evidence(instance: Instance) -> None:
     a_line_of_units(instance, [20] * 35)
     claim = a_setting(control="count_offset", stable_at=-25, unstable_at=None)
     send(instance, a_submission(claim, number=98, chip=COUNT_CHIP))
@@ -178,7 +178,9 @@ def test_what_the_number_stands_on_travels_with_it(instance: Instance) -> None:
     assert "Based on 35 machines of this chip" in answer["summary"]
 
 
-def test_the_largest_pool_answers_and_says_what_moves_with_it(instance: Instance) -> None:
+def test_the_largest_pool_is_used_and_the_domains_moved_with_it_are_listed(
+    instance: Instance,
+) -> None:
     for number in range(4):
         send(instance, a_submission(a_setting(moved_with=["ring"]), number=number))
     send(instance, a_submission(number=9))
@@ -202,7 +204,7 @@ def test_a_clock_is_answered_from_the_band_that_it_lies_in(
 
 
 @pytest.mark.parametrize("limits", [[], [20], [20] * 40, [0] * 60 + [20] * 60])
-def test_cautions_travel_with_every_answer(instance: Instance, limits: list[int]) -> None:
+def test_every_answer_has_cautions(instance: Instance, limits: list[int]) -> None:
     a_line_of_units(instance, limits)
     answer = count_answer(instance)
     codes = [caution["code"] for caution in answer["cautions"]]
@@ -212,6 +214,6 @@ def test_cautions_travel_with_every_answer(instance: Instance, limits: list[int]
     assert "picture_faults" not in codes
 
 
-def test_graphics_have_a_caution_of_their_own(instance: Instance) -> None:
+def test_graphics_have_their_own_caution_first(instance: Instance) -> None:
     answer = answer_to(instance, a_question(instance, chip=GRAPHICS))
     assert "picture_faults" in [caution["code"] for caution in answer["cautions"]]

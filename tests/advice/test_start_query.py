@@ -1,4 +1,4 @@
-"""Query parameters become one frozen question with one key, or every problem at once."""
+"""Query parameters become one frozen question with one key, or all problems at once."""
 
 from itertools import permutations
 
@@ -31,14 +31,14 @@ def detail_of(**parameters: str) -> str:
     return problem.detail
 
 
-def test_what_is_not_asked_has_its_default() -> None:
+def test_a_missing_parameter_has_its_default() -> None:
     question = asked()
     assert (question.chip.key, question.domain, question.control) == (CHIP, "core", None)
     assert (question.moved_with, question.clock_mhz) == (None, None)
     assert (question.stable_share, question.confidence) == (0.9, 0.95)
 
 
-def test_graphics_are_asked_for_their_own_rail() -> None:
+def test_the_usual_domain_of_graphics_is_gpu_core() -> None:
     assert asked(chip=GRAPHICS).domain == "gpu_core"
 
 
@@ -79,28 +79,28 @@ def test_all_problems_come_at_once() -> None:
     ]
 
 
-def test_the_chip_must_be_response() -> None:
+def test_the_chip_is_required() -> None:
     assert problems_of({}) == [("chip", "required")]
     assert problems_of({"chip": [""]}) == [("chip", "invalid")]
 
 
-def test_an_unknown_parameter_is_told_which_one_it_is_near() -> None:
+def test_an_unknown_parameter_is_refused_with_the_nearest_name() -> None:
     assert detail_of(confidense="0.9") == "Unknown parameter: did you mean 'confidence'?"
     assert detail_of(zzzz="1").startswith("Unknown parameter. Known fields: chip, ")
 
 
-def test_a_near_word_is_told_which_one_was_meant() -> None:
+def test_an_unknown_value_is_refused_with_the_nearest_value() -> None:
     assert detail_of(domain="cores").endswith("Did you mean 'core'?")
 
 
-def test_a_parameter_sent_twice_is_refused_even_if_it_says_the_same() -> None:
+def test_a_parameter_sent_twice_is_refused_even_with_equal_values() -> None:
     assert problems_of({"chip": [CHIP], "domain": ["core", "core"]}) == [
         ("domain", "repeated_parameter")
     ]
 
 
 @pytest.mark.parametrize("share", ["0.5", "0.50", "0.57", "0.9", "0.95", "0.99", "9e-1"])
-def test_a_share_lies_on_the_hundredth(share: str) -> None:
+def test_a_share_in_hundredths_is_accepted(share: str) -> None:
     assert asked(stable_share=share).stable_share == float(share)
 
 
@@ -112,7 +112,7 @@ def test_any_other_share_is_refused(share: str) -> None:
 
 
 @pytest.mark.parametrize("confidence", ["0.8", "0.9", "0.95", "0.99", "0.950"])
-def test_a_confidence_of_the_list_is_taken(confidence: str) -> None:
+def test_a_confidence_of_the_list_is_accepted(confidence: str) -> None:
     assert asked(confidence=confidence).confidence in CONFIDENCES
 
 
@@ -126,7 +126,7 @@ def test_a_clock_outside_the_range_is_refused(clock_mhz: str) -> None:
     assert {p for p, _ in problems_of({"chip": [CHIP], "clock_mhz": [clock_mhz]})} == {"clock_mhz"}
 
 
-def test_in_which_order_and_how_often_a_domain_is_named_does_not_matter() -> None:
+def test_order_and_repetition_of_domains_do_not_matter() -> None:
     keys = {asked(moved_with=",".join(order)).key for order in permutations(["ring", "io", "ring"])}
     assert len(keys) == 1
     assert asked(moved_with="ring,system_agent,io,memory").moved_with == (
@@ -179,7 +179,7 @@ def test_different_questions_have_different_keys() -> None:
     assert len({question.key for question in several}) == len(several)
 
 
-def test_a_problem_never_repeats_what_was_asked() -> None:
+def test_a_problem_never_repeats_what_was_sent() -> None:
     secret = "member-name-7f3a"
     names = ("chip", "domain", "control", "moved_with", "clock_mhz", "stable_share", "confidence")
     with pytest.raises(QueryInvalid) as caught:

@@ -20,7 +20,7 @@ from tests.makers import GRAPHICS
 
 
 @pytest.mark.parametrize(
-    ("stable_share", "words"),
+    ("stable_share", "text"),
     [
         (0.5, "1 in 2"),
         (0.75, "1 in 4"),
@@ -34,36 +34,36 @@ from tests.makers import GRAPHICS
         (0.99, "1 in 100"),
     ],
 )
-def test_the_share_that_may_fail_is_said_as_people_say_it(stable_share: float, words: str) -> None:
-    assert share_text(stable_share) == words
+def test_the_share_that_may_fail_is_a_count_of_machines(stable_share: float, text: str) -> None:
+    assert share_text(stable_share) == text
 
 
 @pytest.mark.parametrize("hundredths", range(50, 100))
-def test_the_words_of_every_share_are_the_share(hundredths: int) -> None:
+def test_the_text_of_every_share_equals_the_share(hundredths: int) -> None:
     one, _in, of = share_text(hundredths / 100).split()
     assert 1 - Fraction(int(one), int(of)) == Fraction(hundredths, 100)
 
 
 @pytest.mark.parametrize(
-    ("control", "enter", "words"),
+    ("control", "enter", "text"),
     [
         ("voltage_offset", -68, "-68 mV"),
         ("count_offset", -15, "-15 counts"),
         ("fixed_clock_voltage", -93, "93 mV below your own stock voltage at that clock"),
     ],
 )
-def test_a_setting_is_said_with_its_unit_and_sign(control: str, enter: int, words: str) -> None:
-    assert setting_text(control, enter) == words
+def test_a_setting_has_its_unit_and_sign(control: str, enter: int, text: str) -> None:
+    assert setting_text(control, enter) == text
 
 
-def test_domains_and_machines_are_said_text() -> None:
+def test_the_texts_of_domains_and_machines_agree_with_their_number() -> None:
     assert domains_text("core", ()) == "core"
     assert domains_text("core", ("io", "ring")) == "core (io and ring move with it)"
     assert [machines_text(n) for n in (0, 1, 2)] == ["0 machines", "1 machine", "2 machines"]
 
 
 @pytest.mark.parametrize(
-    ("share", "words"),
+    ("share", "text"),
     [
         (0.0, "0 %"),
         (0.0001, "less than 1 %"),
@@ -73,15 +73,15 @@ def test_domains_and_machines_are_said_text() -> None:
         (1.0, "100 %"),
     ],
 )
-def test_all_and_none_are_said_only_where_it_is_so(share: float, words: str) -> None:
-    assert percent(share) == words
+def test_0_and_100_percent_are_exact(share: float, text: str) -> None:
+    assert percent(share) == text
 
 
 @pytest.mark.parametrize(
     ("missing", "end"),
     [(None, "recognised."), (1, "1 more is needed."), (4, "4 more are needed.")],
 )
-def test_what_is_withheld_says_what_it_takes(missing: int | None, end: str) -> None:
+def test_a_withheld_group_has_the_number_of_missing_machines(missing: int | None, end: str) -> None:
     text = shown_from_five(missing)
     assert text.startswith("Shown from five machines on, so that no one can be recognised")
     assert text.endswith(end)
@@ -96,6 +96,8 @@ def test_no_caution_is_empty_or_comes_twice(chip: str) -> None:
     assert all(caution.text.endswith(".") for caution in cautions)
 
 
-@pytest.mark.parametrize(("risk", "told"), [(0.1, "10"), (0.07, "7"), (0.015, "1.5"), (0.25, "25")])
-def test_the_risk_that_stops_a_search_is_told_as_it_was_asked_for(risk: float, told: str) -> None:
-    assert f"more than {told} in 100 machines" in why_stopped(Stop.TOO_RISKY, "5 mV", risk)
+@pytest.mark.parametrize(
+    ("risk", "number"), [(0.1, "10"), (0.07, "7"), (0.015, "1.5"), (0.25, "25")]
+)
+def test_the_text_of_a_risk_equals_the_risk_that_was_sent(risk: float, number: str) -> None:
+    assert f"more than {number} in 100 machines" in why_stopped(Stop.TOO_RISKY, "5 mV", risk)

@@ -1,4 +1,4 @@
-"""Stored answers: the same bytes from one statement until something that they stand on changes."""
+"""Stored answers: equal bytes from one statement until their evidence changes."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -122,7 +122,7 @@ def test_a_repeat_or_a_refused_result_does_not(instance: Instance) -> None:
     assert not is_computed(instance)
 
 
-def test_a_result_that_does_not_count_is_told_at_once(instance: Instance) -> None:
+def test_a_result_that_does_not_count_makes_it_stale(instance: Instance) -> None:
     send(instance, a_submission(number=1))
     advise_start(instance, a_question(instance))
     send(instance, a_submission(a_setting(unstable_at=None), number=2))
@@ -160,7 +160,7 @@ def test_another_version_of_the_rules_makes_it_stale(
     assert not is_computed(instance)
 
 
-def test_what_cannot_be_kept_is_answered_all_the_same(instance: Instance) -> None:
+def test_an_answer_that_is_not_stored_is_still_given(instance: Instance) -> None:
     question = a_question(instance)
     assert advise_start(instance, question) == advise_start(instance, question)
     assert "stored_answer" not in row_counts(instance)
@@ -207,7 +207,7 @@ def test_questions_about_chips_without_results_cannot_fill_the_disk(instance: In
     assert "stored_answer" not in row_counts(instance)
 
 
-def test_the_sender_sees_the_spread_of_the_last_fit(instance: Instance) -> None:
+def test_the_sender_sees_the_peers_of_the_last_answer(instance: Instance) -> None:
     for number in range(3):
         send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90), number=number))
     send(instance, a_submission(a_setting(stable_at=-40, unstable_at=-50), number=8))

@@ -6,9 +6,10 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.curation.notes import keep_notes, list_notes, parse_note
+from kbapi.curation.notes import parse_note, store_notes
 from kbapi.errors import NoteRefused
 from kbapi.instance.instance import Instance
+from tests.curation.makers import notes_in
 
 CHIP = "norvane-sable-7-4820mx"
 NOTE = """+++
@@ -171,15 +172,15 @@ def test_a_withdrawn_report_counts_no_more(client: FlaskClient) -> None:
 def test_notes_stand_beside_what_they_are_about(instance: Instance, client: FlaskClient) -> None:
     report(client, 1)
     assert locks(client)["notes"] == []
-    keep_notes(instance, [NOTE])
+    store_notes(instance, [NOTE])
     (note,) = locks(client)["notes"]
     assert note["subject"] == "harbour-15"
     assert note["source"] == "Tidewater Bench Club, bench note 3"
     assert "Core offset" in note["text"]
     assert locks(client, control="count_offset")["notes"] == []
-    keep_notes(instance, [NOTE.replace("cold start", "warm start")])
+    store_notes(instance, [NOTE.replace("cold start", "warm start")])
     assert "warm start" in locks(client)["notes"][0]["text"]
-    assert len(list_notes(instance)) == 1
+    assert len(notes_in(instance)) == 1
 
 
 @pytest.mark.parametrize(
@@ -199,9 +200,9 @@ def test_notes_stand_beside_what_they_are_about(instance: Instance, client: Flas
 )
 def test_what_is_no_note_is_refused_whole(instance: Instance, wrong: str) -> None:
     with pytest.raises(NoteRefused) as refused:
-        keep_notes(instance, [NOTE, wrong])
+        store_notes(instance, [NOTE, wrong])
     assert refused.value.problems
-    assert list_notes(instance) == []
+    assert notes_in(instance) == []
 
 
 def test_the_readme_of_notes_shows_one_that_is_accepted() -> None:

@@ -187,7 +187,7 @@ def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: 
     with instance.reading() as connection:
         asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
         learnt = load_recommended_margin(*asked)
-    assert (learnt.margin, learnt.standing) == (20, "learned")
+    assert (learnt.margin, learnt.source) == (20, "learned")
 
 
 def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> None:

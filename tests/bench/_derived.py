@@ -1,4 +1,4 @@
-"""A request with a part of what is kept and without it, in turns, in one process."""
+"""A request with and without a part of the derived data, in turns, in one process."""
 
 import time
 from collections.abc import Callable, Iterator
@@ -28,7 +28,7 @@ Ask = Callable[[], float]
 
 @dataclass(frozen=True)
 class Part:
-    """Something kept, a request that meets it, and how to do without it."""
+    """A part of the derived data, a request that uses it, and how to work without it."""
 
     what: str
     request: str
@@ -48,10 +48,10 @@ def saved(what: str, part: Part, rounds: int) -> Row:
                 cost = part.ask()
             if number >= 0:
                 spent[is_kept].append(cost)
-    # Neighbours in time met the same machine, so each pair is compared by itself.
-    ratio = median(kept / anew for kept, anew in zip(spent[True], spent[False], strict=True))
-    kept, anew = median(spent[True]), median(spent[False])
-    note = f"{1e3 * kept:.3g} ms with it, {1e3 * anew:.3g} ms without"
+    # Consecutive requests ran under the same load, so each pair is compared by itself.
+    ratio = median(one / other for one, other in zip(spent[True], spent[False], strict=True))
+    stored, computed = median(spent[True]), median(spent[False])
+    note = f"{1e3 * stored:.3g} ms with it, {1e3 * computed:.3g} ms without"
     return measured(what, 1.0 - ratio, "ratio", part.wanted, note)
 
 
@@ -71,13 +71,13 @@ class Served:
         environ = create_environ(path, method="POST" if body else "GET", data=body or None)
         if body:
             environ["CONTENT_TYPE"] = "application/json"
-        told: list[str] = []
+        lines: list[str] = []
         began = time.process_time()
-        answer = self._app.wsgi_app(environ, lambda line, *_: told.append(line))
+        answer = self._app.wsgi_app(environ, lambda line, *_: lines.append(line))
         found = b"".join(answer)
         answer.close()
         spent = time.process_time() - began
-        assert told[0].startswith(str(status)), (told, found[:500])
+        assert lines[0].startswith(str(status)), (lines, found[:500])
         return spent, found
 
     def get(self, path: str, times: int = 1) -> Ask:

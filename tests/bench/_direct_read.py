@@ -97,7 +97,7 @@ _SHALLOWEST: Final = f"""
 
 
 def read_shallowest_failure(connection: Connection, key: EvidenceKey) -> int | None:
-    """Where the unit is known to fail in this pool and era, None where it never did."""
+    """Where the unit is known to fail in this pool and firmware era, None where it never did."""
     return find_number(connection, _SHALLOWEST, (key.pool_id, key.unit_id, key.conditions_id))
 
 
@@ -112,11 +112,11 @@ def fill_results(connection: Connection, place: int, results: int) -> None:
     run = connection.exec_driver_sql
     pool, rng = place + 1, np.random.default_rng([SEED, 7, place])
     _add_conditions(connection)
-    kept = run(
+    rows = run(
         "SELECT unit_id, stable_steps, unstable_steps FROM evidence_row WHERE pool_id = ?", (pool,)
     ).fetchall()
     run("DELETE FROM evidence_row WHERE pool_id = ?", (pool,))
-    found = np.array([tuple(row) for row in kept])[
+    found = np.array([tuple(row) for row in rows])[
         np.append(np.arange(units), rng.integers(0, units, results - units))
     ]
     unit, stable, unstable = found.T

@@ -93,19 +93,19 @@ def a_collecting_key(home: Path) -> dict[str, str]:
 
 def get(path: str, **headers: str) -> bytes:
     """A request as it goes over the wire."""
-    told = "".join(f"{name.replace('_', '-')}: {text}\r\n" for name, text in headers.items())
-    return f"GET {path} HTTP/1.1\r\nHost: localhost\r\n{told}\r\n".encode()
+    lines = "".join(f"{name.replace('_', '-')}: {text}\r\n" for name, text in headers.items())
+    return f"GET {path} HTTP/1.1\r\nHost: localhost\r\n{lines}\r\n".encode()
 
 
 def post(path: str, body: bytes, **headers: str) -> bytes:
     """A request with a JSON body as it goes over the wire."""
-    told = "".join(f"{name.replace('_', '-')}: {text}\r\n" for name, text in headers.items())
-    head = f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n{told}"
+    lines = "".join(f"{name.replace('_', '-')}: {text}\r\n" for name, text in headers.items())
+    head = f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n{lines}"
     return f"{head}Content-Length: {len(body)}\r\n\r\n".encode() + body
 
 
 class Connection:
-    """A connection that is kept open."""
+    """A persistent connection."""
 
     def __init__(self, port: int) -> None:
         self._socket = socket.create_connection(("127.0.0.1", port), timeout=60)
@@ -176,9 +176,9 @@ def under_load(
         connection, spent = Connection(served.port), []
         for request, _ in zip(requests(place), range(share), strict=False):
             began = time.perf_counter()
-            told, body = connection.ask(request)
+            found, body = connection.ask(request)
             spent.append(time.perf_counter() - began)
-            assert told == status, (told, body[:500])
+            assert found == status, (found, body[:500])
         connection.close()
         return spent
 

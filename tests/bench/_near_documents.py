@@ -50,50 +50,50 @@ _ODD: tuple[Any, ...] = (
 _NAMES = ("stabel_at", "domain", "unit", "anna@mail.example", "a/b~c", "", "0", "x" * 200, "chip")
 
 
-def near_document(dice: Random) -> tuple[bytes, Any]:
+def near_document(rng: Random) -> tuple[bytes, Any]:
     """The bytes of a document, and the value that pointers may point into."""
     document = a_whole_document()
-    document["unit_token"] = f"tidewater-unit-{dice.randrange(3_000):06}"
-    document["contributor_token"] = f"tidewater-member-{dice.randrange(300):06}"
-    _vary(document, dice)
-    for _ in range(dice.choice((0, 0, 1, 1, 2, 4))):
-        _spoil(document, dice)
+    document["unit_token"] = f"tidewater-unit-{rng.randrange(3_000):06}"
+    document["contributor_token"] = f"tidewater-member-{rng.randrange(300):06}"
+    _vary(document, rng)
+    for _ in range(rng.choice((0, 0, 1, 1, 2, 4))):
+        _spoil(document, rng)
     text = json.dumps(document)
-    if dice.random() < 0.02:
-        text = text[: dice.randrange(len(text))]
+    if rng.random() < 0.02:
+        text = text[: rng.randrange(len(text))]
     return text.encode("utf-8", "surrogatepass"), document
 
 
-def _vary(document: dict[str, Any], dice: Random) -> None:
+def _vary(document: dict[str, Any], rng: Random) -> None:
     setting = document["settings"][0]
-    stable = -dice.randrange(40, 150)
-    setting |= {"stable_at": stable, "unstable_at": stable - dice.randrange(1, 20)}
-    setting |= {"read_back": stable, "in_use": stable + 5, "minutes": dice.choice((5, 15, 65))}
+    stable = -rng.randrange(40, 150)
+    setting |= {"stable_at": stable, "unstable_at": stable - rng.randrange(1, 20)}
+    setting |= {"read_back": stable, "in_use": stable + 5, "minutes": rng.choice((5, 15, 65))}
     for in_force in document["trials"][0]["settings"]:
         in_force["value"] = stable
-    if dice.random() < 0.3:
+    if rng.random() < 0.3:
         setting["unstable_at"] = None
     for part in ("trials", "readings", "locks", "power", "platform", "chip_ids"):
-        if dice.random() < 0.4:
+        if rng.random() < 0.4:
             del document[part]
 
 
-def _spoil(document: Any, dice: Random) -> None:
+def _spoil(document: Any, rng: Random) -> None:
     """One mistake somewhere in the document."""
-    holder, key = dice.choice(list(_places(document)))
-    act = dice.randrange(5)
+    holder, key = rng.choice(list(_places(document)))
+    act = rng.randrange(5)
     if act == 0:
-        holder[key] = dice.choice(_ODD)
+        holder[key] = rng.choice(_ODD)
     elif act == 1 and isinstance(holder, dict):
         del holder[key]
     elif act == 2 and isinstance(holder, dict):
-        holder[dice.choice(_NAMES)] = dice.choice(_ODD)
+        holder[rng.choice(_NAMES)] = rng.choice(_ODD)
     elif act == 3 and isinstance(holder[key], int | float):
-        holder[key] = dice.choice((-holder[key], holder[key] / 1000, holder[key] * 1000))
+        holder[key] = rng.choice((-holder[key], holder[key] / 1000, holder[key] * 1000))
     elif act == 4 and isinstance(holder[key], list):
-        holder[key] = holder[key] * dice.choice((2, 40))
+        holder[key] = holder[key] * rng.choice((2, 40))
     else:
-        holder[key] = dice.choice(_ODD)
+        holder[key] = rng.choice(_ODD)
 
 
 def _places(value: Any) -> Any:

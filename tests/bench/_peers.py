@@ -1,4 +1,4 @@
-"""Other makers of the same estimate, each timed on the same intervals and judged alike.
+"""Other makers of the same estimate, timed on the same intervals and certified alike.
 
 A peer is optional: `pip install -e .[peers]` for those on PyPI, and on Debian
 `apt-get install --no-install-recommends r-base-core r-cran-survival r-cran-npsurv`.
@@ -61,14 +61,14 @@ def rows_of(stable: NDArray[np.int64], unstable: NDArray[np.int64], weight: Vect
     return Rows(2.0 * stable, right, weight)
 
 
-def judge(evidence: GroupedIntervals, jumps: Jumps) -> tuple[float, float]:
+def certificate(evidence: GroupedIntervals, jumps: Jumps) -> tuple[float, float]:
     """Log-likelihood and KKT gap of a peer's masses, by one ruler for all."""
     cells = turnbull_cells(evidence)
     at, mass = jumps
     place = np.clip(np.searchsorted(2 * cells.cell_left, at, side="right") - 1, 0, None)
     inside = (at >= 2 * cells.cell_left[place]) & (at <= 2 * cells.cell_right[place])
     on_cells = np.bincount(place[inside], np.maximum(mass[inside], 0.0), cells.cells)
-    # What a survival curve leaves over after its last jump lies in the open cell.
+    # The share left after the last jump of a survival curve belongs to the open cell.
     on_cells[-1] += max(1.0 - on_cells.sum(), 0.0)
     return _judged(cells, on_cells / on_cells.sum())
 
@@ -135,7 +135,7 @@ def _python_fit(work, repeats: int, evidence: GroupedIntervals, jumps) -> PeerFi
     # What takes seconds is run once: again would change little, and traced takes ten times longer.
     if cpu_s < _SLOW_S:
         cpu_s, memory_mb = timed(work, repeats)
-    return PeerFit(cpu_s, memory_mb, *judge(evidence, jumps(fit)))
+    return PeerFit(cpu_s, memory_mb, *certificate(evidence, jumps(fit)))
 
 
 def _import(name: str):
@@ -168,7 +168,7 @@ def _r_fit(package: str, rows: Rows, evidence: GroupedIntervals, repeats: int) -
     lines = [line.split() for line in done.stdout.splitlines()]
     cpu_s, memory_mb = float(lines[0][1]), float(lines[1][1])
     at, mass = np.array(lines[2:], dtype=np.float64).T
-    return PeerFit(cpu_s, memory_mb, *judge(evidence, (at, mass)))
+    return PeerFit(cpu_s, memory_mb, *certificate(evidence, (at, mass)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ def with_idle_routes(make: Any) -> Any:
     def application() -> Any:
         body = _Constant(Path(os.environ["KBAPI_HOME"]) / CONSTANT)
         idle = Blueprint("idle", __name__)
-        # It asks for as much as a question does: a key is looked up, the request is counted.
+        # It works as much as a query before its view: a key is looked up, the request is counted.
         idle.add_url_rule("/noop", "noop", needs(idle, Need.READING)(lambda: body.answer()))
         kbapi.app._BLUEPRINTS = (*kbapi.app._BLUEPRINTS, idle)
         app = make()

@@ -58,7 +58,7 @@ def _noop(instance: Instance, *, is_guarded: bool) -> Flask:
 
 
 def _count(counts: RateFile) -> None:
-    """What Flask-Limiter asks of its storage for each request."""
+    """The calls of Flask-Limiter to its storage for each request."""
     counts.incr("key", 60)
     counts.get("key")
     counts.get_expiry("key")

@@ -1,11 +1,9 @@
-"""What is kept although it can be made anew, and the share of a request that each part saves.
+"""Derived data that could be computed again, and the share of a request that each part saves.
 
 Each row compares the same request with a part and without it, in turns, in one process. A part
 that saves less than a fifth of every request that meets it is not worth keeping.
 """
 
-import hashlib
-import hmac
 import logging
 import tempfile
 import time
@@ -33,13 +31,11 @@ from kbapi.evidence.pools import stored_outliers_of
 from kbapi.evidence.units import PoolRows, PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances
 from kbapi.instance.instance import Instance, RecentUses
-from kbapi.instance.secret import Secret, contributor_hash
-from kbapi.instance.write_gate import WriteGate
+from kbapi.instance.secret import contributor_hash
 from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
 from kbapi.stats.gains import gains
-from kbapi.stats.time import two_groups
 from kbapi.storage import answers
 from kbapi.storage.answers import Peers, SingleFlight
 from kbapi.storage.evidence import load_level_rows
@@ -62,7 +58,7 @@ SEED = 20261211
 AT_ONCE = 8
 CONFIDENCES = (0.80, 0.90, 0.95)
 QUESTIONS = 128
-"""Twice as many different ones about a chip as are kept."""
+"""Twice as many different ones about a chip as are stored."""
 
 
 def measure(*, short: bool) -> list[Row]:
@@ -109,14 +105,14 @@ def _of_evidence_rows(served: Served, of: str, rounds: int) -> list[Row]:
 
 
 def _numbers_of(body: bytes) -> dict[str, Any]:
-    """An answer without the revision, which rises whenever it is computed anew."""
+    """An answer without the revision, which rises whenever it is computed again."""
     answer = orjson.loads(body)
     del answer["evidence"]["revision"]
     return answer
 
 
 def _require_the_same(served: Served) -> None:
-    """Nothing, where results say what evidence rows say: intervals, weights and all else."""
+    """Nothing; fails unless results give the same intervals and weights as evidence rows."""
     with served.instance.reading() as connection:
         rows = load_pool_rows(connection, 1, _standing(served.instance))
         merged = units_of(rows)
@@ -251,19 +247,19 @@ def _at_once(served: Served, *, is_wait: bool = False) -> Ask:
 def _of_findings(served: Served) -> Iterator[Part]:
     served.outdate()
     served.asked(served.start)
-    anew = _FindingsAnew(served)
-    _require_the_same_findings(served, anew)
+    computed = _ComputedFindings(served)
+    _require_the_same_findings(served, computed)
     yield Part(
         "peers by depth",
         "a stored result",
         served.post(5),
-        without((responses, "find_peers", anew.peers)),
+        without((responses, "find_peers", computed.peers)),
     )
     yield Part(
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((responses, "find_codes", anew.codes)),
+        without((responses, "find_codes", computed.codes)),
     )
     save = evidence_found.save_outliers
 
@@ -278,7 +274,7 @@ def _of_findings(served: Served) -> Iterator[Part]:
     )
 
 
-class _FindingsAnew:
+class _ComputedFindings:
     """What an answer found about a pool, found again for each result."""
 
     def __init__(self, served: Served) -> None:
@@ -303,9 +299,9 @@ class _FindingsAnew:
         return of_pool, check_outliers(of_pool, self._floor)
 
 
-def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
+def _require_the_same_findings(served: Served, computed: _ComputedFindings) -> None:
     with served.instance.reading() as connection:
-        assert answers.find_peers(connection, 1, 85) == anew.peers(connection, 1, 85)
+        assert answers.find_peers(connection, 1, 85) == computed.peers(connection, 1, 85)
         outliers = find_rows(
             connection,
             "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
@@ -313,11 +309,7 @@ def _require_the_same_findings(served: Served, anew: _FindingsAnew) -> None:
         )
         assert outliers
         for outlier in outliers:
-            assert find_codes(connection, 1, *outlier) == anew.codes(connection, 1, *outlier)
-
-
-def _key_anew(secret: Secret, purpose: str) -> bytes:
-    return hmac.digest(secret.value, purpose.encode(), hashlib.sha256)
+            assert find_codes(connection, 1, *outlier) == computed.codes(connection, 1, *outlier)
 
 
 def _of_the_process(served: Served) -> Iterator[Part]:
@@ -331,18 +323,6 @@ def _of_the_process(served: Served) -> Iterator[Part]:
         "/health/ready",
         ready,
         without((RulesWatch, "has_older", looking)),
-    )
-    yield Part(
-        "look at the disk, a second old",
-        "a stored result",
-        served.post(10),
-        without((WriteGate, "why_closed", WriteGate._look)),
-    )
-    yield Part(
-        "keys of the secret",
-        "a stored result",
-        served.post(10),
-        without((Secret, "_key_of", _key_anew)),
     )
 
 
@@ -365,37 +345,29 @@ def _of_chips(served: Served) -> Iterator[Part]:
 
 
 def _of_functions(served: Served) -> Iterator[Part]:
-    def anew(where: Any, name: str) -> Without:
+    def uncached(where: Any, name: str) -> Without:
         return without((where, name, getattr(where, name).__wrapped__))
 
     start = served.get(served.start, 20)
     yield Part(
-        "routes as the API writes them", "a stored start", start, anew(http_messages, "_route")
+        "routes as the API writes them", "a stored start", start, uncached(http_messages, "_route")
     )
     yield Part(
         "the catalogue of the process",
         "a stored start",
         start,
-        anew(instances, "bundled_catalogue"),
-    )
-    yield Part(
-        "nodes of a quadrature",
-        "a computed start",
-        served.computed(served.start),
-        anew(two_groups, "_quadrature"),
+        uncached(instances, "bundled_catalogue"),
     )
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
-    yield Part("chances of ranks", "computed gains", measures, anew(gains, "_chances"))
-    page = served.get("/problems/json_unreadable", 5)
-    yield Part("explanations of problems", "a page about one", page, anew(views, "_explanations"))
+    yield Part("chances of ranks", "computed gains", measures, uncached(gains, "_chances"))
     document = served.get("/openapi.json")
-    yield Part("the API document", "the document", document, anew(views, "_written_out"))
+    yield Part("the API document", "the document", document, uncached(views, "_written_out"))
     yield Part(
         "the catalogue, read once",
         "opening an instance",
         _opening(served),
-        anew(instances, "bundled_catalogue"),
+        uncached(instances, "bundled_catalogue"),
     )
 
 
@@ -412,11 +384,11 @@ def _opening(served: Served) -> Ask:
     return ask
 
 
-# Which answers are kept
+# Which answers are stored
 
 
 def _uses_saved(served: Served, requests_sent: int) -> Row:
-    """Twice as many questions as are kept, some asked far more often, over and over."""
+    """Twice as many questions as are stored, repeated, some far more often than others."""
     rng = np.random.default_rng(SEED)
     share = 1.0 / np.arange(1, QUESTIONS + 1)
     asked = rng.choice(rng.permutation(QUESTIONS), requests_sent, p=share / share.sum())

@@ -37,11 +37,11 @@ def measure(*, short: bool) -> list[Row]:
 
 def drive(client: FlaskClient, instance: Instance, number: int) -> Counter[Any]:
     """How many documents came to which end, and how many broke a promise."""
-    dice = Random(SEED)
+    rng = Random(SEED)
     counts: Counter[Any] = Counter()
     settings = 0
     for _ in range(number):
-        body, value = near_document(dice)
+        body, value = near_document(rng)
         answer = client.post("/v1/submissions", data=body, content_type="application/json")
         status = answer.status_code
         counts[status if status in (201, 400, 422) else "other"] += 1

@@ -1,4 +1,4 @@
-"""What judging and looking for a drift cost: a pool of 100,000 rows, a million results."""
+"""The cost of the outlier and drift checks: a pool of 100,000 rows, a million results."""
 
 import tempfile
 import time
@@ -21,7 +21,7 @@ POOLS, UNITS, SET_ASIDE = 10, 100_000, 1_000
 
 
 def measure(*, short: bool) -> list[Row]:
-    """CPU of judging one pool, and wall time of the whole instance."""
+    """CPU of checking one pool, and wall time of the whole instance."""
     pools, units = (2, 5_000) if short else (POOLS, UNITS)
     with tempfile.TemporaryDirectory() as folder:
         instance = an_instance(Path(folder))

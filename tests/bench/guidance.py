@@ -31,7 +31,7 @@ CAPS_W = (None, 36.0, 45.0, 54.0)
 
 
 def measure(*, short: bool) -> list[Row]:
-    """CPU milliseconds from the question to the kept bytes, the median over repetitions."""
+    """CPU milliseconds from the question to the stored bytes, the median over repetitions."""
     units, repeats = (SHORT_UNITS, 3) if short else (FULL_UNITS, 15)
     with tempfile.TemporaryDirectory() as folder:
         instance = create_or_open_instance(Settings(home=Path(folder) / "home"))

@@ -35,8 +35,8 @@ else:
     application()
     spent = time.process_time() - began
     gc.collect()
-    told = open("/proc/self/smaps_rollup").read()
-    mib = {name: int(told.partition(name + ":")[2].split()[0]) / 1024
+    memory = open("/proc/self/smaps_rollup").read()
+    mib = {name: int(memory.partition(name + ":")[2].split()[0]) / 1024
            for name in ("Rss", "Private_Clean", "Private_Dirty")}
     own = mib["Private_Clean"] + mib["Private_Dirty"]
     print(json.dumps({"ms": 1000 * spent, "mib": mib["Rss"], "own": own}), flush=True)

@@ -55,9 +55,9 @@ def _by_script(made: Instance, results: int) -> Row:
     curator = a_curator(made)
     begun = time.process_time()
     entry = {"origin": {"client": SCRIPT}, "decision": "invalidate", "reason": "script_error"}
-    told = decide(made, curator, entry)
+    decided = decide(made, curator, entry)
     spent = time.process_time() - begun
-    assert told.decided == results // ONE_IN
+    assert decided.decided == results // ONE_IN
     return measured(
-        f"a decision by script about {told.decided:,} of {results:,}", spent, "s CPU", "<= 15"
+        f"a decision by script about {decided.decided:,} of {results:,}", spent, "s CPU", "<= 15"
     )

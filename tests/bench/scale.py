@@ -1,4 +1,4 @@
-"""What a stored answer costs among a million results, and how soon it tells of a new one."""
+"""What a stored answer costs among a million results, and how soon it includes a new one."""
 
 import tempfile
 import time
@@ -22,7 +22,7 @@ PER_SECOND, SENDERS = 100, 4
 
 
 def measure(*, short: bool) -> list[Row]:
-    """Rates with many results over with few, in turns; seconds until a result is told."""
+    """Rates with many results over with few, in turns; seconds until an answer has a result."""
     pools, units = (2, 5_000) if short else (10, 100_000)
     seconds = 3 if short else 15
     with tempfile.TemporaryDirectory() as folder:
@@ -65,7 +65,7 @@ def _in_turns(small: Served, large: Served, answers: int) -> list[tuple[float, f
 
     for served in (small, large):
         cost(served)  # warms up
-    # Whoever goes second finds another machine, warmer or busier: each goes first as often.
+    # The machine is warmer or busier for the second one: each is first equally often.
     turns = [(small, large), (large, small)] * (ROUNDS // 2)
     found = [{served.port: cost(served) for served in turn} for turn in turns]
     return [(one[small.port], one[large.port]) for one in found]
@@ -102,7 +102,7 @@ def _longest_unseen_s(served: Served, units: int, seconds: int) -> float:
         sending = [pool.submit(send, sender) for sender in range(SENDERS)]
         while not all(one.done() for one in sending) or counted[-1][1] < before + len(sent_at):
             asked = time.monotonic()
-            assert asked < ends + 60, "the last results were never told"
+            assert asked < ends + 60, "the last results were never included"
             counted.append((asked, _units(reader)))
             time.sleep(0.02)
         for one in sending:

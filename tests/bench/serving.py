@@ -109,7 +109,7 @@ def _first(served: Served) -> tuple[int, bytes, str]:
 def _in_turns(
     served: Served, kinds: dict[str, tuple[bytes, int]], answers: int
 ) -> dict[str, list[float]]:
-    """CPU microseconds of each kind in each round; a first round warms up and is not told."""
+    """CPU microseconds of each kind in each round; a first round warms up and does not count."""
     costs: dict[str, list[float]] = {kind: [] for kind in kinds}
     for number in range(ROUNDS + 1):
         for kind, (request, status) in kinds.items():

@@ -3,7 +3,7 @@
 from tests.bench.documents import measure
 
 
-def test_documents_near_the_schema_are_stored_or_refused_with_their_place() -> None:
+def test_documents_near_the_schema_are_stored_or_refused_with_a_pointer() -> None:
     rows = {row.what: row for row in measure(short=True)}
     assert all(row.met for row in rows.values()), rows
     assert rows["documents sent"].value == 500

@@ -18,8 +18,8 @@ def test_a_benchmark_runs_and_reports_its_figures(name: str) -> None:
         check=False,
     )
     assert run.returncode == 0, run.stderr
-    told = json.loads(run.stdout.splitlines()[-1])
-    assert told["command"] == f"python -m tests.bench {name}"
-    assert told["rows"]
-    # A figure without a value says why; which machine reaches a figure is no matter of a test.
-    assert all(row["value"] is not None or row["note"] for row in told["rows"])
+    report = json.loads(run.stdout.splitlines()[-1])
+    assert report["command"] == f"python -m tests.bench {name}"
+    assert report["rows"]
+    # A figure without a value has a note. No test checks which machine reaches a figure.
+    assert all(row["value"] is not None or row["note"] for row in report["rows"])

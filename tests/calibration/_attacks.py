@@ -38,14 +38,14 @@ class Reports:
             np.append(self.honest, other.honest),
         )
 
-    def where(self, kept: NDArray[np.bool_]) -> "Reports":
+    def where(self, which: NDArray[np.bool_]) -> "Reports":
         """Some of them."""
         return Reports(
-            self.stable[kept],
-            self.unstable[kept],
-            self.contributor[kept],
-            self.established[kept],
-            self.honest[kept],
+            self.stable[which],
+            self.unstable[which],
+            self.contributor[which],
+            self.established[which],
+            self.honest[which],
         )
 
     def units(self) -> PoolUnits:
@@ -100,7 +100,7 @@ def bracketed(
 
 
 def within_soft_bound(reports: Reports) -> Reports:
-    """What intake counts: a pass beyond the soft bound is set aside before any judging."""
+    """What intake counts: a pass beyond the soft bound is excluded before the outlier check."""
     return reports.where(reports.stable * STEP_MV <= SOFT_BOUND_MV)
 
 
@@ -124,10 +124,10 @@ def unit_errors(rng: np.random.Generator, truth: Truth, units: int) -> Reports:
     # Above stock, in volts, or deeper than any chip runs: intake refuses it.
     deepest = np.where(failed, unstable, stable)
     refused = (factor < 0) | (np.abs(deepest) < 1.0) | (deepest * STEP_MV > HARD_BOUND_MV)
-    kept = np.maximum(np.rint(stable), 0).astype(np.int64)
-    beyond = np.maximum(np.rint(unstable).astype(np.int64), kept + 1)
+    passed = np.maximum(np.rint(stable), 0).astype(np.int64)
+    beyond = np.maximum(np.rint(unstable).astype(np.int64), passed + 1)
     no = np.zeros(units, dtype=np.bool_)
-    return replace(wrong, stable=kept, unstable=beyond, honest=no).where(~refused)
+    return replace(wrong, stable=passed, unstable=beyond, honest=no).where(~refused)
 
 
 def flood_shallow(rng: np.random.Generator, _: Truth, units: int) -> Reports:
@@ -159,7 +159,7 @@ def drift_deep(rng: np.random.Generator, truth: Truth, units: int) -> Reports:
 
 
 def dense_shallow_sybils(rng: np.random.Generator, _: Truth, units: int) -> Reports:
-    """New accounts that all say the first setting failed, at 30 to 50 mV."""
+    """New accounts that all report a failure of the first setting, at 30 to 50 mV."""
     failed = bracketed(rng.uniform(30, 50, units))
     return replace(failed, stable=np.zeros(units, dtype=np.int64), unstable=failed.stable)
 
@@ -176,8 +176,8 @@ ATTACKS: dict[str, Attack] = {
 }
 
 
-def standing_inside_the_fence(rng: np.random.Generator, truth: Truth, units: int) -> Reports:
-    """Accounts that waited 31 days, and know where the fence of a pool like this one ends."""
+def standing_inside_the_cutoff(rng: np.random.Generator, truth: Truth, units: int) -> Reports:
+    """Accounts that waited 31 days, and know the cutoff of a pool like this one."""
     limits = truth.draw(rng, 4000)
     pairs = np.abs(limits[:2000] - limits[2000:])
     edge_mv = float(np.median(limits) + 4.5 * 2.21914 * np.quantile(pairs, 0.25))
@@ -186,20 +186,20 @@ def standing_inside_the_fence(rng: np.random.Generator, truth: Truth, units: int
 
 
 def many_fresh_tokens(rng: np.random.Generator, truth: Truth, units: int) -> Reports:
-    """Five tokens for each unit of the campaign, all new, just inside the fence."""
-    inside = standing_inside_the_fence(rng, truth, 5 * units)
+    """Five tokens for each unit of the campaign, all new, just inside the cutoff."""
+    inside = standing_inside_the_cutoff(rng, truth, 5 * units)
     return replace(inside, established=np.zeros(5 * units, dtype=np.bool_))
 
 
 def lying_follow_ups(rng: np.random.Generator, _: Truth, units: int) -> Reports:
-    """Long-standing accounts whose sound results are said to have failed later, at 20 to 60 mV."""
+    """Old accounts that report later failures of stable settings, at 20 to 60 mV."""
     later = np.rint(rng.uniform(20, 60, units) / STEP_MV).astype(np.int64)
     no = np.zeros(units, dtype=np.bool_)
     return Reports(np.zeros(units, dtype=np.int64), later, np.arange(units), ~no, no)
 
 
 OWN_ATTACKS: dict[str, Attack] = {
-    "31 days of standing, inside the fence": standing_inside_the_fence,
+    "31 days of standing, inside the fence": standing_inside_the_cutoff,
     "many fresh tokens, inside the fence": many_fresh_tokens,
     "follow-ups that lie": lying_follow_ups,
 }

@@ -91,7 +91,7 @@ def shape_of_the_tail(scene: Scene) -> float:
 
 
 def dirichlet_process(scene: Scene) -> float:
-    """A Dirichlet process of concentration 16 centred on the belief: no weight depends on n."""
+    """A Dirichlet process of concentration 16 centred on the posterior: no weight depends on n."""
     priors = _sev_prior(scene.siblings, scene.units)
     limit_posterior = fit_posterior(scene.pool, STEP_MV, VOLTAGE_OFFSET, priors, 1.0)
     weight, low, high = limit_posterior.weight, 0, 256
@@ -100,9 +100,9 @@ def dirichlet_process(scene: Scene) -> float:
         depth = (low + high) // 2
         run = int(np.searchsorted(scene.known.depths, depth, side="right")) - 1
         units, share = scene.known.known_weight[run], scene.known.least[run]
-        believed = limit_posterior.share_at([depth])[0][likely]
-        stable = CONCENTRATION * believed + units * share
-        failed = CONCENTRATION * (1.0 - believed) + units * (1.0 - share)
+        expected = limit_posterior.share_at([depth])[0][likely]
+        stable = CONCENTRATION * expected + units * share
+        failed = CONCENTRATION * (1.0 - expected) + units * (1.0 - share)
         below = betainc(np.maximum(stable, 1e-9), np.maximum(failed, 1e-9), SHARE)
         chance = float(weight[likely] @ below) / float(weight[likely].sum())
         low, high = (depth, high) if chance <= ERROR else (low, depth)

@@ -1,4 +1,4 @@
-"""The whole chain under attack: gate, weights, fence, siblings, spreading and bound at once."""
+"""The whole chain under attack: gate, weights, outlier check, siblings, spreading and bound."""
 
 import numpy as np
 

@@ -3,11 +3,11 @@
 import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings
-from tests.calibration._judging import (
+from tests.calibration._rows import (
     Depths,
     growing_timidity,
-    judged,
     mean_coverage,
+    rows_of_depths,
     start_mv,
     wanted_coverage,
 )
@@ -32,7 +32,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     for truth in TRUTHS:
         depths = _depths(truth, USUAL, units, runs)
         for n in units:
-            rows += judged(
+            rows += rows_of_depths(
                 f"{truth.name}, n = {n}", truth, depths[n], wanted_coverage(n), TIMIDITY.get(n, "")
             )
         rows.append(growing_timidity(truth.name, truth, depths))
@@ -42,7 +42,9 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
             depths = _depths(truth, habit, HABIT_UNITS[:1] if short else HABIT_UNITS, runs // 4)
             for n in depths:
                 where = f"{truth.name}, {habit.name}, n = {n}"
-                rows += judged(where, truth, depths[n], "" if habit.quick else wanted_coverage(n))
+                rows += rows_of_depths(
+                    where, truth, depths[n], "" if habit.quick else wanted_coverage(n)
+                )
     return rows
 
 

@@ -1,4 +1,4 @@
-"""Do the demo's starts hold in the written truth: the invented club sent in, then asked."""
+"""Do the demo's starts hold in the written truth: the invented club sent in, then queried."""
 
 import tempfile
 from collections import Counter
@@ -72,9 +72,9 @@ def _chip_of(result: ClubResult) -> str:
 
 
 def _send(instance: Instance, results: list[ClubResult]) -> None:
-    """Put results in, and check that the door refused those in wrong units and no other."""
-    told = accept_batch(instance, orjson.dumps([result.document for result in results]))
-    for item, result in zip(told.items, results, strict=True):
+    """Submit results, and check that intake refused those in wrong units and no other."""
+    accepted = accept_batch(instance, orjson.dumps([result.document for result in results]))
+    for item, result in zip(accepted.items, results, strict=True):
         assert (item.status == "refused") == (result.standing == "wrong_units"), result.document
 
 

@@ -1,4 +1,4 @@
-"""How often groups of units are said to differ: where they do not, and where they do."""
+"""How often groups of units are reported to differ: where they do not, and where they do."""
 
 import numpy as np
 from numpy.typing import NDArray

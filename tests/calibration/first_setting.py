@@ -3,7 +3,7 @@
 import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings
-from tests.calibration._judging import judged, start_mv, wanted_coverage
+from tests.calibration._rows import rows_of_depths, start_mv, wanted_coverage
 from tests.calibration.testers import TRUTHS, Habit, a_tested_pool
 from tests.report import Row
 
@@ -26,5 +26,5 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
                 pools = (a_tested_pool(rng, truth, n, habit=habit) for _ in range(runs))
                 depths = np.array([start_mv(pool, Siblings()) for pool in pools])
                 where = f"{truth.name}, first {first_mv[0]:.0f}..{first_mv[1]:.0f} mV, n = {n}"
-                rows += judged(where, truth, depths, wanted_coverage(n))
+                rows += rows_of_depths(where, truth, depths, wanted_coverage(n))
     return rows

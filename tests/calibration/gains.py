@@ -1,4 +1,4 @@
-"""How often intervals of paired shifts hold the true shift, beside what they say they attain."""
+"""How often intervals of paired shifts contain the true shift, and the confidence they state."""
 
 from collections.abc import Callable
 
@@ -16,8 +16,8 @@ TOLERANCE = 0.02
 
 Errors = Callable[[np.random.Generator, int], NDArray[np.float64]]
 
-# Symmetric about zero, on the scale of logarithms of ratios; the last are readings that are told
-# to half a percent, where ties make the interval wider than it says.
+# Symmetric about zero, on the scale of logarithms of ratios; the last are readings rounded
+# to half a percent, where ties make the interval wider than stated.
 SHAPES: dict[str, Errors] = {
     "normal": lambda rng, n: rng.normal(0, 0.03, n),
     "heavy tails": lambda rng, n: 0.02 * rng.standard_t(3, n),
@@ -61,7 +61,10 @@ def _rounded(pairs: int, runs: int) -> Row:
     """Ties may only add to the coverage."""
     rng = np.random.default_rng([SEED, pairs, 99])
     covered, attained = _coverage(
-        rng, lambda dice, n: (dice.normal(0, 0.03, n) / 0.005).round() * 0.005, pairs, runs
+        rng,
+        lambda generator, n: (generator.normal(0, 0.03, n) / 0.005).round() * 0.005,
+        pairs,
+        runs,
     )
     return measured(
         f"coverage less attained, {pairs} pairs told to half a percent",

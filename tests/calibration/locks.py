@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.advice.locks.shares import differs_response
+from kbapi.advice.locks.shares import comparison_response
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.storage.locks import TriedLock
 from tests.evidence.lock_makers import a_tried_lock
@@ -40,8 +40,8 @@ class _Drawn:
     month: Labels
     is_open: NDArray[np.bool_]
 
-    def reports(self, **told: list[str]) -> list[TriedLock]:
-        columns = {"firmware_month": [_month_text(month) for month in self.month.tolist()], **told}
+    def reports(self, **given: list[str]) -> list[TriedLock]:
+        columns = {"firmware_month": [_month_text(month) for month in self.month.tolist()], **given}
         return [
             a_tried_lock(
                 number,
@@ -64,13 +64,13 @@ def _changes_found(runs: int, spans: tuple[int, ...]) -> list[Row]:
         found, near, held, known = np.zeros((4, runs), dtype=np.bool_)
         for run in range(runs):
             drawn = _planted(rng, span)
-            told = differs_response(_differences(drawn.reports())).change
+            response = comparison_response(_differences(drawn.reports())).change
             months = np.unique(drawn.month)
             true = int(months[months >= span][0])
-            found[run] = told.is_change
-            near[run] = told.since is not None and abs(_number(told.since) - true) <= 1
-            held[run] = told.since_range is not None and (
-                _number(told.since_range[0]) <= true <= _number(told.since_range[1])
+            found[run] = response.is_change
+            near[run] = response.since is not None and abs(_number(response.since) - true) <= 1
+            held[run] = response.since_range is not None and (
+                _number(response.since_range[0]) <= true <= _number(response.since_range[1])
             )
             known[run] = abs(_best_place(drawn, months) - true) <= 1
         where = f"{BEFORE} to {SINCE}, {A_SIDE} a side in {span} firmware months each"
@@ -135,11 +135,11 @@ def _stable(rng: np.random.Generator, size: int, share: float) -> _Drawn:
 
 
 def _is_change(drawn: _Drawn) -> bool:
-    return differs_response(_differences(drawn.reports())).change.is_change
+    return comparison_response(_differences(drawn.reports())).change.is_change
 
 
 def _imagined_where_owners_have_three(runs: int) -> list[Row]:
-    """Of 100 owners 30 send three machines that are alike: heard once, and as if all were heard."""
+    """Of 100 owners 30 send three equal machines: counted once, and counted three times."""
     rng = np.random.default_rng([SEED, 6])
     found = np.zeros((2, runs), dtype=np.bool_)
     for run in range(runs):
@@ -151,7 +151,7 @@ def _imagined_where_owners_have_three(runs: int) -> list[Row]:
             for number, (owner, _) in enumerate(of_three)
         ]
         for place, reports in enumerate(([*owners, *more], [*owners, *others])):
-            found[place, run] = differs_response(_differences(reports)).change.is_change
+            found[place, run] = comparison_response(_differences(reports)).change.is_change
     what = "change imagined, 30 of 100 owners send three machines that are alike"
     return [
         measured(what, float(found[0].mean()), "share", "< 0.01"),
@@ -160,7 +160,7 @@ def _imagined_where_owners_have_three(runs: int) -> list[Row]:
 
 
 def _imagined_at_monthly_looks(runs: int) -> Row:
-    """Asked every month of a second year, as reports come in; nothing was promised."""
+    """Tested every month of a second year, as reports come in; no level is promised."""
     rng = np.random.default_rng([SEED, 3])
     found = []
     for run in range(runs):
@@ -172,7 +172,7 @@ def _imagined_at_monthly_looks(runs: int) -> Row:
 
 
 def _conditions_imagined(runs: int, sizes: tuple[int, ...]) -> list[Row]:
-    """Conditions that mean nothing, told as owners tell them, firmware and microcode together."""
+    """Conditions without effect, as owners report them, firmware and microcode together."""
     rows = []
     for size in sizes:
         for share in STABLE:

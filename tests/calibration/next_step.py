@@ -18,8 +18,8 @@ from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.search.chances import LimitChances, chances_of_unit, limit_chances
 from kbapi.stats.search.next_step import (
     Choose,
-    CustomarySearch,
     ExpectedSearch,
+    FixedStepSearch,
     SearchPlan,
     SearchTerms,
     Stop,
@@ -63,9 +63,9 @@ USUAL = Cap("default", 0.10, has_max_step=True, ratio="<= 0.5", failures="<= 0.3
 def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     """Costs against the fixed-step search, ends of simulated searches, chances against truths."""
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
-    rows = [row for costs in COSTS for row in _beside_customary(5.0, costs)]
+    rows = [row for costs in COSTS for row in _against_fixed_steps(5.0, costs)]
     rows += [_rounded_down(costs) for costs in COSTS]
-    rows += _beside_customary(STEP_MV, (20, 10), is_wanted=False)
+    rows += _against_fixed_steps(STEP_MV, (20, 10), is_wanted=False)
     rows += _simulated_ends(2_000 if short else 20_000)
     for truth in TRUTHS:
         for units in SHORT_UNITS if short else FULL_UNITS:
@@ -91,40 +91,36 @@ def a_plan(
     return plan_search(chances, terms)
 
 
-def the_customary(step_mv: float, deepest: int) -> CustomarySearch:
+def fixed_step_search(step_mv: float, deepest: int) -> FixedStepSearch:
     first, step, refine = (round(width / step_mv) for width in (50, 10, 5))
-    return CustomarySearch(first, step, refine, deepest)
+    return FixedStepSearch(first, step, refine, deepest)
 
 
 def _start_of(chances: LimitChances) -> int:
-    """The deepest step that nine in ten units hold."""
+    """The deepest step at which nine in ten units are stable."""
     return int(np.searchsorted(chances.failing, 0.10, side="right")) - 1
 
 
-def _beside_customary(
+def _against_fixed_steps(
     step_mv: float, costs: tuple[int, int], *, is_wanted: bool = True
 ) -> Iterator[Row]:
     chances = a_normal_unit(step_mv)
-    fixed_step_search = expected_search(
-        chances, the_customary(step_mv, len(chances.mass) - 1), *costs
-    )
+    fixed = expected_search(chances, fixed_step_search(step_mv, len(chances.mass) - 1), *costs)
     where = f"costs {costs[0]}/{costs[1]}, grid {step_mv:.3g} mV"
-    yield measured(f"fixed_step_search: failures, {where}", fixed_step_search.failures, "count", "")
-    yield measured(f"fixed_step_search: trials, {where}", fixed_step_search.trials, "count", "")
+    yield measured(f"fixed_step_search: failures, {where}", fixed.failures, "count", "")
+    yield measured(f"fixed_step_search: trials, {where}", fixed.trials, "count", "")
     for cap in (FREE, BOLD, USUAL):
         found = expected_of_plan(a_plan(chances, step_mv, costs, cap, _start_of(chances)))
         wanted = COSTS[costs] if cap is FREE else cap.ratio
-        yield from _costs_row(
-            f"{cap.name}, {where}", found, fixed_step_search, cap, wanted, is_wanted
-        )
+        yield from _costs_row(f"{cap.name}, {where}", found, fixed, cap, wanted, is_wanted)
 
 
 def _rounded_down(costs: tuple[int, int]) -> Row:
     """The other reading of a limit: a draw of which the whole steps are the deepest stable one."""
     chances = a_normal_unit(5.0, nearer=0.0)
-    fixed_step_search = expected_search(chances, the_customary(5.0, len(chances.mass) - 1), *costs)
+    fixed = expected_search(chances, fixed_step_search(5.0, len(chances.mass) - 1), *costs)
     found = expected_of_plan(a_plan(chances, 5.0, costs, FREE, 0))
-    ratio = found.minutes / fixed_step_search.minutes
+    ratio = found.minutes / fixed.minutes
     where = f"costs {costs[0]}/{costs[1]}"
     return measured(
         f"rounded down: cost over fixed_step_search, no cap, {where}", ratio, "ratio", ""
@@ -134,18 +130,18 @@ def _rounded_down(costs: tuple[int, int]) -> Row:
 def _costs_row(
     where: str,
     found: ExpectedSearch,
-    fixed_step_search: ExpectedSearch,
+    fixed: ExpectedSearch,
     cap: Cap,
     ratio: str,
     is_wanted: bool,
 ) -> Iterator[Row]:
     step_mv = 5.0 if "grid 5 mV" in where else STEP_MV
-    told = {
-        "cost over fixed_step_search": (found.minutes / fixed_step_search.minutes, "ratio", ratio),
+    figures = {
+        "cost over fixed_step_search": (found.minutes / fixed.minutes, "ratio", ratio),
         "failures": (found.failures, "count", cap.failures),
         "left of the limit": (found.left_steps * step_mv, "mV", cap.left_mv),
     }
-    for what, (value, unit, wanted) in told.items():
+    for what, (value, unit, wanted) in figures.items():
         yield measured(f"{what}, {where}", float(value), unit, wanted if is_wanted else "")
 
 
@@ -200,7 +196,7 @@ def _with_a_pool(truth: Truth, units: int, runs: int) -> Iterator[Row]:
     deepest = int(POOL_DEEPEST_MV / STEP_MV)
     proposed = failed = first = first_failed = 0
     ours = theirs = 0.0
-    fixed = the_customary(STEP_MV, deepest)
+    fixed = fixed_step_search(STEP_MV, deepest)
     for _ in range(runs):
         pool = fit_pool(a_tested_pool(rng, truth, units), Siblings(), STEP_MV, VOLTAGE_OFFSET)
         chances = chances_of_unit(limit_chances(pool, deepest), 0, deepest + 2)

@@ -1,4 +1,4 @@
-"""What wrong results among right ones do to a start, once the pool has been judged."""
+"""What wrong results among right ones do to a start, after the outlier check."""
 
 from dataclasses import dataclass
 
@@ -17,7 +17,7 @@ from tests.calibration._attacks import (
     honest_reports,
     within_soft_bound,
 )
-from tests.calibration._judging import GRID
+from tests.calibration._rows import GRID
 from tests.calibration.testers import STEP_MV, TRUTHS, Truth
 from tests.report import Row, measured
 
@@ -43,7 +43,7 @@ class Run:
 
 @dataclass(frozen=True)
 class Answered:
-    """A start and the likeliest depth of 90 % of units, in mV, and which units stand."""
+    """A start and the likeliest depth of 90 % of units, in mV, and which units are included."""
 
     start_mv: float
     depth_mv: float
@@ -66,7 +66,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
 
 
 def a_cell(name: str, attack: Attack, truth: Truth, share: float, runs: int) -> list[Run]:
-    """The runs of one cell; the same honest pools stand against every attack."""
+    """The runs of one cell; the same honest pools for every attack."""
     poisoned = round(UNITS * share / (1.0 - share))
     done = []
     for number in range(runs):
@@ -91,7 +91,7 @@ def a_run(honest: Reports, poison: Reports, clean: Siblings, dirty: Siblings) ->
 
 
 def answered(reports: Reports, siblings: Siblings) -> Answered:
-    """What the product answers: judged, guarded, bounded."""
+    """The answer of the product: outlier check, guard, bound."""
     units = reports.units()
     outlier_report = check_outliers(units, FLOOR_STEPS)
     pool = believed(units, outlier_report).intervals
@@ -126,7 +126,7 @@ class Cell:
 
     @property
     def honest_rejected(self) -> float:
-        """Share of the honest units that judging sets aside."""
+        """Share of the honest units that the outlier check excludes."""
         return float(np.mean([run.honest_rejected for run in self.runs]))
 
 
@@ -161,7 +161,7 @@ def wanted_rows(cells: dict[str, list[Cell]]) -> list[Row]:
 
 
 def _honest(runs: int) -> list[Row]:
-    """Honest units that judging sets aside where there is no poison at all."""
+    """Honest units that the outlier check excludes where there is no poison at all."""
     rows = []
     for truth in TRUTHS:
         for units in (10, 30, 100, 500):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings
-from tests.calibration._judging import coverage_of, timidity_of, wanted_coverage
+from tests.calibration._rows import coverage_of, timidity_of, wanted_coverage
 from tests.calibration._ways import WAYS, a_scene
 from tests.calibration.siblings import AGREE, DISAGREE, some_siblings
 from tests.calibration.testers import STEP_MV, TRUTHS, Truth, a_tested_pool
@@ -29,7 +29,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     for kind, units in kinds.items():
         cells = {truth.name: _cells(truth, kind, units, runs) for truth in TRUTHS}
         for way in WAYS:
-            rows += _told(way, kind, units, cells)
+            rows += _rows_of(way, kind, units, cells)
     return rows
 
 
@@ -46,7 +46,7 @@ def _cells(truth: Truth, kind: str, units: tuple[int, ...], runs: int) -> Cells:
     return depths
 
 
-def _told(way: str, kind: str, units: tuple[int, ...], cells: dict[str, Cells]) -> list[Row]:
+def _rows_of(way: str, kind: str, units: tuple[int, ...], cells: dict[str, Cells]) -> list[Row]:
     rows = []
     for n in units:
         found = {truth.name: cells[truth.name][way, n] for truth in TRUTHS}

@@ -4,11 +4,11 @@ import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from tests.calibration._judging import (
+from tests.calibration._rows import (
     Depths,
     growing_timidity,
-    judged,
     mean_coverage,
+    rows_of_depths,
     start_mv,
     wanted_coverage,
 )
@@ -36,13 +36,17 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
         depths = _depths(truth, AGREE, units, runs)
         for n in units:
             where = f"{truth.name}, {AGREE}, n = {n}"
-            agreeing += judged(where, truth, depths[n], wanted_coverage(n), TIMIDITY.get(n, ""))
+            agreeing += rows_of_depths(
+                where, truth, depths[n], wanted_coverage(n), TIMIDITY.get(n, "")
+            )
         agreeing.append(growing_timidity(f"{truth.name}, {AGREE}", truth, depths))
     rows = [*agreeing, mean_coverage(AGREE, agreeing)]
     for truth in TRUTHS:
         depths = _depths(truth, DISAGREE, tuple(n for n in units if n <= 200), runs)
         for n in depths:
-            rows += judged(f"{truth.name}, {DISAGREE}, n = {n}", truth, depths[n], ">= 0.85")
+            rows += rows_of_depths(
+                f"{truth.name}, {DISAGREE}, n = {n}", truth, depths[n], ">= 0.85"
+            )
     return rows
 
 

@@ -45,10 +45,10 @@ def reports() -> dict[str, list[Row]]:
 @pytest.mark.parametrize("name", CALIBRATIONS)
 def test_a_report_ends_with_one_object_in_which_nothing_is_missing(name, reports, capsys):
     print_report(f"python -m tests.calibration {name} --short", reports[name])
-    told = json.loads(capsys.readouterr().out.splitlines()[-1])
-    assert told["command"] == f"python -m tests.calibration {name} --short"
-    assert len(told["rows"]) == len(reports[name]) > 0
-    for row in told["rows"]:
+    report = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert report["command"] == f"python -m tests.calibration {name} --short"
+    assert len(report["rows"]) == len(reports[name]) > 0
+    for row in report["rows"]:
         assert isinstance(row["value"], float)
         assert isinstance(row["met"], bool)
 
@@ -59,7 +59,7 @@ def values(rows, start, holding=""):
     return found
 
 
-def test_without_siblings_the_starts_hold_and_get_deeper(reports):
+def test_without_siblings_the_starts_cover_and_get_deeper(reports):
     rows = reports["coverage"]
     assert values(rows, "mean coverage")[0] >= 0.94
     assert min(values(rows, "coverage", ", n = 100")) >= 0.85
@@ -67,7 +67,7 @@ def test_without_siblings_the_starts_hold_and_get_deeper(reports):
     assert max(values(rows, "timidity grows")) <= 1
 
 
-def test_agreeing_siblings_give_a_start_that_holds_before_any_unit(reports):
+def test_agreeing_siblings_give_a_start_that_covers_before_any_unit(reports):
     rows = reports["siblings"]
     assert values(rows, "mean coverage")[0] >= 0.95
     assert min(values(rows, "coverage", "agreeing siblings, n = 0")) >= 0.85
@@ -75,12 +75,12 @@ def test_agreeing_siblings_give_a_start_that_holds_before_any_unit(reports):
     assert max(values(rows, "timidity grows")) <= 1
 
 
-def test_siblings_that_disagree_cost_less_than_they_did(reports):
+def test_siblings_that_disagree_cost_less_than_before(reports):
     # A plain hierarchical prior covered 0.37 in the worst of these cells.
     assert min(values(reports["siblings"], "coverage", "disagreeing")) >= 0.60
 
 
-def test_first_settings_that_fail_at_once_do_not_make_the_start_bold(reports):
+def test_first_settings_that_fail_at_once_do_not_make_the_start_too_deep(reports):
     assert min(values(reports["first_setting"], "coverage", "first 50..80")) >= 0.85
 
 
@@ -89,13 +89,13 @@ def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):
     assert again == siblings.measure(short=True, runs=4)
 
 
-def test_groups_that_do_not_differ_are_hardly_ever_said_to(reports):
+def test_groups_that_do_not_differ_are_hardly_ever_reported(reports):
     rows = reports["filters"]
     assert all(row.met for row in rows)
     assert min(values(rows, "said to differ", "15 mV deeper")) >= 0.25
 
 
-def test_the_planned_search_costs_what_it_should_beside_the_customary_one(reports):
+def test_the_planned_search_costs_the_expected_share_of_the_fixed_step_search(reports):
     rows = reports["next_step"]
     assert values(rows, "cost over fixed_step_search, no cap", "20/10, grid 5 mV")[0] <= 0.58
     assert values(rows, "cost over fixed_step_search, no cap", "20/40, grid 5 mV")[0] <= 0.69
@@ -109,19 +109,19 @@ def test_the_planned_search_costs_what_it_should_beside_the_customary_one(report
         assert max(values(rows, f"{what}, default", "grid 5 mV")) <= usual
 
 
-def test_searches_end_where_they_should_and_settle_on_the_safe_side(reports):
+def test_searches_end_at_the_limit_and_recommend_a_safe_setting(reports):
     rows = reports["next_step"]
     assert set(values(rows, "ended within the resolution")) == {1.0}
     assert min(values(rows, "settled on the safe side")) >= 0.95
 
 
-def test_proposed_settings_fail_about_as_rarely_as_is_response(reports):
+def test_proposed_settings_fail_about_as_rarely_as_reported(reports):
     # A dozen pools each: the long run measures, this sees only what is broken.
     assert max(values(reports["next_step"], "first settings that fail")) <= 0.2
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
 
 
-def test_poison_hardly_makes_a_start_bolder_and_honest_units_stay(reports):
+def test_poison_hardly_makes_a_start_deeper_and_honest_units_stay(reports):
     rows = reports["poison"]
     assert values(rows, "10 % depth moves deeper at most")[0] <= 4
     assert values(rows, "start moves deeper at most")[0] <= 4
@@ -137,31 +137,31 @@ def test_the_whole_chain_under_attack_holds(reports):
     assert values(rows, "10 % depth moves deeper at most")[0] <= 8
 
 
-def test_a_shift_is_found_and_none_is_imagined(reports):
+def test_a_shift_is_found_and_false_alarms_are_rare(reports):
     rows = reports["time"]
     assert min(values(rows, "drift found, 25 mV")) >= 0.75
     assert np.mean(values(rows, "drift found, 15 mV")) >= 0.45
     assert max(values(rows, "false alarms")) <= 0.03
 
 
-def test_intervals_of_lasting_shares_hold_and_margins_are_not_learnt_by_luck(reports):
+def test_intervals_of_survival_cover_and_margins_are_not_learned_by_chance(reports):
     rows = reports["time"]
     assert min(values(rows, "lasting share")) >= 0.90
     assert max(values(rows, "a margin that did not keep")) <= 0.05
 
 
-def test_a_planted_update_stands_first(reports):
+def test_a_planted_update_is_ranked_first(reports):
     assert min(values(reports["time"], "planted update ranked first")) >= 0.85
 
 
-def test_intervals_of_gains_hold_as_often_as_they_say(reports):
+def test_intervals_of_gains_cover_as_often_as_stated(reports):
     # A thousand runs a cell: three binomial errors are two points.
     rows = reports["gains"]
     assert max(values(rows, "largest distance")) <= 0.025
     assert min(values(rows, "coverage less attained", "told to half a percent")) >= -0.025
 
 
-def test_the_limit_that_keeps_a_share_is_found(reports):
+def test_the_power_limit_for_a_share_is_found(reports):
     rows = reports["power"]
     assert max(values(rows, "mean distance")) <= 2.0
     assert min(values(rows, "within 2 W")) >= 0.75
@@ -169,7 +169,7 @@ def test_the_limit_that_keeps_a_share_is_found(reports):
     assert min(values(rows, "coverage of the gain")) >= 0.80
 
 
-def test_a_change_of_locks_is_found_near_its_month_and_hardly_ever_imagined(reports):
+def test_a_change_of_locks_is_found_near_its_month_with_few_false_alarms(reports):
     # Two hundred runs a cell: three binomial errors are 0.02 at one in a hundred, 0.05 at 0.95.
     rows = reports["locks"]
     assert min(values(rows, "change found")) >= 0.90

@@ -1,4 +1,4 @@
-"""Time in the evidence: drift found and imagined, intervals of lasting shares, causes ranked."""
+"""Time in the evidence: drift found and false alarms, intervals of survival, causes ranked."""
 
 from collections.abc import Callable
 
@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.longevity import compare_changes
-from kbapi.stats.search.settle import WANTED_DAYS, WANTED_SHARE, recommended_margin
-from kbapi.stats.time.drift import UNTOLD, DatedLimits, find_drift
+from kbapi.stats.search.recommended_margin import WANTED_DAYS, WANTED_SHARE, recommended_margin
+from kbapi.stats.time.drift import UNKNOWN, DatedLimits, find_drift
 from kbapi.stats.time.survival import fit_survival
 from kbapi.storage.follow_ups import FollowedRow
 from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
@@ -33,7 +33,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
 
 
 def _drift_found(runs: int, short: bool) -> list[Row]:
-    """Share of planted shifts found at one look, by what tells the reports apart."""
+    """Share of planted shifts found at one look, by the kind of change."""
     cells = [(60, -15.0, "firmware"), (60, -25.0, "firmware")]
     if not short:
         cells += [(60, -15.0, "month"), (120, -15.0, "firmware"), (60, -25.0, "month")]
@@ -56,10 +56,10 @@ def _is_found(
     after = np.repeat([0, 1], units)
     spans = np.where(after == 0, MONTHS_BEFORE, MONTHS_SINCE)
     month = rng.integers(0, spans) + MONTHS_BEFORE * after
-    untold = np.full(2 * units, UNTOLD)
-    firmware = after if kind == "firmware" else untold
+    unknown = np.full(2 * units, UNKNOWN)
+    firmware = after if kind == "firmware" else unknown
     machine = rng.integers(0, MACHINES, 2 * units)
-    return find_drift(_dated(ends, month, machine, firmware, untold)).is_drift
+    return find_drift(_dated(ends, month, machine, firmware, unknown)).is_drift
 
 
 def _ends(rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 0.0) -> Labels:
@@ -76,14 +76,14 @@ def _dated(
 
 
 YEARS: dict[str, Callable[[np.random.Generator, Labels], tuple[Labels, Labels]]] = {
-    "no versions told": lambda rng, month: (np.full_like(month, UNTOLD),) * 2,
+    "no versions told": lambda rng, month: (np.full_like(month, UNKNOWN),) * 2,
     "one update": lambda rng, month: ((month >= 15).astype(int),) * 2,
     "several updates": lambda rng, month: (
         (month >= 13).astype(int) + ((month >= 18) & (rng.random(len(month)) < 0.7)),
         7 + ((month >= 15) & (rng.random(len(month)) < 0.5)),
     ),
 }
-"""What the reports of a year, and of the year before, tell of firmware and microcode."""
+"""Firmware and microcode in the reports of a year, and of the year before."""
 
 
 def _false_alarms(runs: int, short: bool) -> list[Row]:
@@ -121,20 +121,20 @@ def _any_alarm(
 
 
 def _coverage(runs: int) -> list[Row]:
-    """How often a 95 % interval of the lasting share holds the true one."""
+    """How often a 95 % interval of the survival contains the true share."""
     rows = []
     for units in (20, 60, 200):
         rng = np.random.default_rng([SEED, 3, units])
         held = {30: 0, 90: 0, 365: 0}
-        told = dict(held)
+        covered = dict(held)
         for _ in range(runs):
             curve = fit_survival(*_followed(rng, units, _LIFE_DAYS), np.ones(units))
             for days in held:
                 found = curve.after(days, 0.95)
                 if found.known >= 5 and found.followed > 0:
-                    told[days] += 1
+                    covered[days] += 1
                     held[days] += found.low <= _lasting_share(days, _LIFE_DAYS) <= found.high
-        for days, times in told.items():
+        for days, times in covered.items():
             what = f"lasting share in its 95 % interval, {units} units, {days} days"
             rows.append(measured(what, held[days] / times, "share", ">= 0.93"))
     return rows
@@ -152,7 +152,7 @@ def _lasting_share(days: float, life_days: float) -> float:
 def _followed(
     rng: np.random.Generator, units: int, life_days: float
 ) -> tuple[Labels, NDArray[np.bool_]]:
-    """Settings that fail some day, unless their owners' last word comes first."""
+    """Settings that fail some day, unless their owners' last report comes first."""
     fails = np.ceil(life_days * rng.weibull(_SHAPE, units))
     last_word = rng.choice([20, 40, 100, 200, 400], units) + rng.integers(0, 15, units)
     return np.minimum(fails, last_word).astype(np.int64), fails <= last_word
@@ -168,8 +168,8 @@ def _settled(runs: int) -> list[Row]:
         days, failed = (np.concatenate(some) for some in zip(*parts, strict=True))
         place = np.repeat([0, 1], 150)
         found = recommended_margin(days, failed, np.ones(300), place, (10.0, 20.0))
-        wrong += found.standing == "learned" and found.margin == 10.0
-        learnt += found.standing == "learned"
+        wrong += found.source == "learned" and found.margin == 10.0
+        learnt += found.source == "learned"
     assert _lasting_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _lasting_share(90, lives[1])
     return [
         measured("a margin that did not keep 95 % is learnt", wrong / runs, "share", "<= 0.05"),
@@ -190,7 +190,7 @@ UPDATES = ("firmware", "microcode", "driver")
 
 
 def _ranked(runs: int) -> list[Row]:
-    """How often the planted update stands first among what had changed for the one who asks."""
+    """How often the planted update is ranked first among the changes of a machine."""
     rows = []
     for units, failing in ((60, 0.45), (120, 0.45), (120, 0.30)):
         rng = np.random.default_rng([SEED, 5, units, int(100 * failing)])
@@ -202,9 +202,9 @@ def _ranked(runs: int) -> list[Row]:
 
 def _is_first(rng: np.random.Generator, units: int, failing: float, planted: str) -> bool:
     rows = [_a_follow_up(rng, number, failing, planted) for number in range(units)]
-    told = {name for name, share in CHANGED_BY.items() if rng.random() < share} | {planted}
+    changing = {name for name, share in CHANGED_BY.items() if rng.random() < share} | {planted}
     found = compare_changes(rows, "chip").compared
-    return next(one.change for one in found if one.change in told) == planted
+    return next(one.change for one in found if one.change in changing) == planted
 
 
 def _a_follow_up(

@@ -50,7 +50,7 @@ def test_the_shipped_catalogue_holds_invented_makers_only() -> None:
     assert makers == {"norvane", "ketterly", "osmer"}
 
 
-def test_a_file_overrules_what_the_structure_of_a_name_says() -> None:
+def test_a_file_overrides_the_structure_of_a_name() -> None:
     shipped = load_catalogue(SHIPPED)
     by_structure = _chip("norvane-sable-5-4610mx")
     assert by_structure.series == "norvane-sable-46-mx"
@@ -69,7 +69,7 @@ def test_a_chip_without_description_gets_the_traits_of_its_kind() -> None:
     assert empty.clock_band_for(gpu) == 100
 
 
-def test_a_chip_is_told_before_its_series_and_the_series_before_the_kind(tmp_path: Path) -> None:
+def test_traits_of_a_chip_override_its_series_and_these_override_the_kind(tmp_path: Path) -> None:
     catalogue = _catalogue(
         tmp_path,
         """
@@ -83,9 +83,9 @@ def test_a_chip_is_told_before_its_series_and_the_series_before_the_kind(tmp_pat
         grid = { voltage_offset = "25/4" }
         """,
     )
-    told, sibling = _chip("norvane-sable-7-4820mx"), _chip("norvane-sable-7-4810mx")
-    assert catalogue.grid_for(told, "voltage_offset") == Grid(Fraction(25, 4))
-    assert catalogue.grid_for(told, "count_offset") == Grid(Fraction(2))
+    described, sibling = _chip("norvane-sable-7-4820mx"), _chip("norvane-sable-7-4810mx")
+    assert catalogue.grid_for(described, "voltage_offset") == Grid(Fraction(25, 4))
+    assert catalogue.grid_for(described, "count_offset") == Grid(Fraction(2))
     assert catalogue.grid_for(sibling, "voltage_offset") == Grid(Fraction(5))
     assert catalogue.domains_for(sibling) == ("core", "ring")
     assert catalogue.clock_band_for(sibling) == 200
@@ -115,6 +115,6 @@ def test_a_control_without_limits_has_no_grid() -> None:
         '[series."norvane-sable-48-mx"]\ncontrols = ["hammer"]\n',
     ],
 )
-def test_a_file_that_makes_no_sense_is_refused_with_its_name(tmp_path: Path, text: str) -> None:
+def test_an_invalid_file_is_refused_with_its_name(tmp_path: Path, text: str) -> None:
     with pytest.raises(CatalogueError, match=r"one\.toml"):
         _catalogue(tmp_path, text)

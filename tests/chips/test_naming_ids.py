@@ -27,7 +27,7 @@ def test_numbers_decide_what_the_name_leaves_open(text: str, ids: ChipIds, key: 
     assert (found.match, found.chip.key, found.conflict) == ("exact", key, None)
 
 
-def test_numbers_that_stand_in_the_text_decide_too() -> None:
+def test_numbers_in_the_text_decide_too() -> None:
     text = "Advanced Micro Devices, Inc. [AMD/ATI] Navi 21 [Radeon RX 6800/6800 XT / 6900 XT]"
     assert identify_chip(text).match == "ambiguous"
     found = identify_chip(f"{text} [1002:73bf] (rev c1)")
@@ -70,7 +70,7 @@ def test_upper_case_super_is_the_desktop_part() -> None:
         ("NVIDIA GeForce GTX 1660 SUPER", ChipIds(pci_id="10de:2182")),
     ],
 )
-def test_a_contradiction_between_name_and_numbers_is_response(text: str, ids: ChipIds) -> None:
+def test_a_contradiction_between_name_and_numbers_is_reported(text: str, ids: ChipIds) -> None:
     found = identify_chip(text, ids=ids)
     assert found.match == "exact"
     assert found.conflict is not None
@@ -90,7 +90,7 @@ def test_agreeing_or_unknown_numbers_are_no_contradiction(text: str, ids: ChipId
     assert identify_chip(text, ids=ids).conflict is None
 
 
-def test_a_name_of_the_other_kind_is_response() -> None:
+def test_a_name_of_the_other_kind_is_reported() -> None:
     assert identify_chip("Intel Core i7-8750H", kind="gpu").conflict is not None
     assert identify_chip("Apple M1", kind="gpu").conflict is None
     assert identify_chip("R7 260", kind="cpu").chip.key == "amd-ryzen-7-260"

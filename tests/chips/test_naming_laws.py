@@ -1,4 +1,4 @@
-"""Laws that hold for every text, tried on texts that nobody wrote down."""
+"""Laws that hold for every text, tried on generated texts."""
 
 from time import perf_counter
 
@@ -11,9 +11,9 @@ from tests.chips.given import load_given
 
 RAW = [row.raw for row in load_given()]
 EXACT = [row.raw for row in load_given() if row.wanted["match"] == "exact"]
-# Upper-case SUPER is the one place where only case tells two parts apart.
+# Upper-case SUPER is the only case in which upper and lower case distinguish two parts.
 CASELESS = [raw for raw in RAW if "super" not in raw.lower()]
-PIECES = sorted({word for raw in RAW for word in raw.split()})
+PIECES = sorted({token for raw in RAW for token in raw.split()})
 
 MARKS = st.sampled_from([("®", "™"), ("(r)", "(tm)"), ("", ""), (" (R)", "™ ")])
 
@@ -40,7 +40,7 @@ def test_case_changes_nothing(raw: str, change) -> None:
 @given(st.sampled_from(RAW), MARKS)
 def test_how_marks_are_written_changes_nothing(raw: str, marks: tuple[str, str]) -> None:
     plain = raw.replace("(TM)", "(tm)").replace("(R)", "(r)")
-    # Without its mark a word would touch the next: Core(TM)2.
+    # Without its mark a token would touch the next: Core(TM)2.
     spaced = plain.replace("(tm)", f"{marks[1]} ").replace("(r)", f"{marks[0]} ")
     assert identify_chip(spaced) == identify_chip(raw)
 
@@ -60,7 +60,7 @@ def test_any_text_is_answered(text: str) -> None:
 
 @given(st.lists(st.sampled_from(PIECES), max_size=12).map(" ".join))
 @settings(max_examples=400, deadline=200)
-def test_any_mixture_of_words_is_answered_consistently(text: str) -> None:
+def test_any_mixture_of_tokens_is_answered_consistently(text: str) -> None:
     found = identify_chip(text)
     if found.chip is not None:
         assert identify_chip(found.chip.key).chip == found.chip
@@ -69,7 +69,7 @@ def test_any_mixture_of_words_is_answered_consistently(text: str) -> None:
 
 
 @pytest.mark.parametrize("separator", ["", " ", "/", " / ", "(", ")("])
-def test_no_long_run_of_any_word_takes_long(separator: str) -> None:
+def test_no_long_run_of_any_token_takes_long(separator: str) -> None:
     slow = [piece for piece in PIECES if _seconds((piece + separator) * 250) > 0.1]
     # A machine that was busy elsewhere gets a second chance, a slow pattern does not use it.
     assert [piece for piece in slow if _seconds((piece + separator) * 250) > 0.1] == []

@@ -79,7 +79,7 @@ REFUSED = {
 @pytest.mark.parametrize(
     ("code", "text"), [(code, text) for code, texts in REFUSED.items() for text in texts]
 )
-def test_what_names_no_model_is_refused_with_a_sentence(code: str, text: str) -> None:
+def test_a_text_without_a_model_is_refused_with_a_sentence(code: str, text: str) -> None:
     found = identify_chip(text)
     assert (found.match, found.chip) == ("none", None)
     assert found.code == code
@@ -101,7 +101,7 @@ def test_what_names_no_model_is_refused_with_a_sentence(code: str, text: str) ->
         "Unknown NVIDIA GPU",
     ],
 )
-def test_a_family_is_told_from_a_chip(text: str) -> None:
+def test_a_family_is_distinguished_from_a_chip(text: str) -> None:
     found = identify_chip(text)
     assert (found.match, found.code) == ("ambiguous", "family_name")
 
@@ -130,7 +130,9 @@ def test_a_family_is_told_from_a_chip(text: str) -> None:
         ("Navi 22 [Radeon RX 6700/6700 XT/6750 XT / 6800M]", ("amd-radeon-rx-6750-xt",)),
     ],
 )
-def test_what_can_mean_several_chips_offers_them(text: str, candidates: tuple[str, ...]) -> None:
+def test_a_text_that_can_mean_several_chips_has_candidates(
+    text: str, candidates: tuple[str, ...]
+) -> None:
     found = identify_chip(text)
     assert found.match == "ambiguous"
     assert set(candidates) <= set(found.candidates)

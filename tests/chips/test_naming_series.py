@@ -115,13 +115,13 @@ def _chip(text: str) -> ChipName:
 
 
 @pytest.mark.parametrize(("one", "other"), SIBLINGS)
-def test_siblings_meet_in_one_series(one: str, other: str) -> None:
+def test_siblings_are_in_one_series(one: str, other: str) -> None:
     assert _chip(one).key != _chip(other).key
     assert _chip(one).series == _chip(other).series
 
 
 @pytest.mark.parametrize(("one", "other"), STRANGERS)
-def test_strangers_have_series_of_their_own(one: str, other: str) -> None:
+def test_unrelated_chips_have_different_series(one: str, other: str) -> None:
     assert _chip(one).series != _chip(other).series
 
 

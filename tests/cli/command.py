@@ -1,4 +1,4 @@
-"""`kbapi` in a process of its own that need not load it anew: forked from one that has.
+"""`kbapi` in a forked process, which does not load the package again.
 
 What a person types goes through the installed command in other tests; here there are many.
 """
@@ -15,24 +15,24 @@ _FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
 _PATIENCE_S = 120
 
 
-def run(*words: str, stdin: str = "") -> CompletedProcess[str]:
-    """What `kbapi` with these words says, and how it leaves."""
+def run(*arguments: str, stdin: str = "") -> CompletedProcess[str]:
+    """The output and exit status of `kbapi` with these arguments."""
     with tempfile.TemporaryDirectory() as folder:
         streams = [Path(folder) / name for name in ("in", "out", "err")]
         streams[0].write_text(stdin, "utf-8")
         process = _FORKED.Process(
-            target=_leave_as_kbapi, args=(words, streams, dict(os.environ), Path.cwd())
+            target=_leave_as_kbapi, args=(arguments, streams, dict(os.environ), Path.cwd())
         )
         process.start()
         process.join(_PATIENCE_S)
         process.kill()
-        assert process.exitcode is not None, f"kbapi {' '.join(words)} did not end"
-        told, complained = (stream.read_text("utf-8") for stream in streams[1:])
-        return CompletedProcess(["kbapi", *words], process.exitcode, told, complained)
+        assert process.exitcode is not None, f"kbapi {' '.join(arguments)} did not end"
+        output, errors = (stream.read_text("utf-8") for stream in streams[1:])
+        return CompletedProcess(["kbapi", *arguments], process.exitcode, output, errors)
 
 
 def _leave_as_kbapi(
-    words: tuple[str, ...], streams: list[Path], environment: dict[str, str], folder: Path
+    arguments: tuple[str, ...], streams: list[Path], environment: dict[str, str], folder: Path
 ) -> None:
     for number, path in enumerate(streams):
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT)
@@ -45,7 +45,7 @@ def _leave_as_kbapi(
     os.environ.clear()
     os.environ.update(environment)
     os.chdir(folder)
-    sys.argv = ["kbapi", *words]
+    sys.argv = ["kbapi", *arguments]
     from kbapi.cli.main import main
 
     main()

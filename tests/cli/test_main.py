@@ -1,4 +1,4 @@
-"""Each command as a person types it: its exit status, its words, its 80 columns."""
+"""Commands: exit status, output, 80 columns."""
 
 import json
 import os
@@ -33,7 +33,7 @@ RESULT = {
 
 @pytest.fixture(autouse=True)
 def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A settings folder of the test's own."""
+    """A settings folder for one test."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     return tmp_path / "config" / "kbapi"
 
@@ -44,7 +44,7 @@ def home(tmp_path: Path) -> Path:
     return tmp_path / "home"
 
 
-def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
+def test_upgrade_creates_an_instance_that_only_its_owner_reads(tmp_path: Path) -> None:
     home = tmp_path / "a" / "home"
     done = run("db", "upgrade", "--home", str(home))
     assert done.returncode == 0
@@ -57,7 +57,7 @@ def test_upgrade_makes_an_instance_for_its_owner_only(tmp_path: Path) -> None:
     assert before == after.strip()
 
 
-def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) -> None:
+def test_a_result_is_sent_from_standard_input_and_changes_the_start(home: Path) -> None:
     sent = run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
     assert sent.returncode == 0
     assert "counted" in sent.stdout
@@ -69,7 +69,7 @@ def test_a_result_goes_in_from_standard_input_and_the_start_answers(home: Path) 
     assert max(len(line) for line in asked.stdout.splitlines()) <= 80
 
 
-def test_json_is_the_answer_that_http_gives(home: Path, tmp_path: Path) -> None:
+def test_json_output_is_the_answer_of_http(home: Path, tmp_path: Path) -> None:
     file = tmp_path / "result.json"
     file.write_text(json.dumps(RESULT))
     sent: dict[str, Any] = json.loads(
@@ -80,7 +80,7 @@ def test_json_is_the_answer_that_http_gives(home: Path, tmp_path: Path) -> None:
     assert json.loads(asked.stdout)["reason"]["code"] == "too_few_units"
 
 
-def test_a_refused_result_tells_every_problem_and_leaves_with_one(home: Path) -> None:
+def test_a_refused_result_prints_every_problem_and_exits_with_1(home: Path) -> None:
     wrong = {**RESULT, "settings": [{**RESULT["settings"][0], "stable_at": 80}]}
     sent = run("submit", "-", "--home", str(home), stdin=json.dumps(wrong))
     assert sent.returncode == 1
@@ -90,16 +90,16 @@ def test_a_refused_result_tells_every_problem_and_leaves_with_one(home: Path) ->
 
 
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [
         ("start", "norvane-sable-7-4820mx"),
         ("submit", "-"),
     ],
 )
-def test_without_an_instance_it_says_so_and_leaves_with_three(
-    tmp_path: Path, words: tuple[str, ...]
+def test_a_missing_instance_is_reported_with_exit_status_3(
+    tmp_path: Path, arguments: tuple[str, ...]
 ) -> None:
-    done = run(*words, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
+    done = run(*arguments, "--home", str(tmp_path / "nothing"), stdin=json.dumps(RESULT))
     assert done.returncode == 3
     assert "kbapi db upgrade" in " ".join(done.stderr.split())
     assert "Traceback" not in done.stderr
@@ -109,12 +109,12 @@ def test_a_wrong_option_is_a_usage_error(home: Path) -> None:
     assert run("start", "norvane-sable-7-4820mx", "--nonsense").returncode == 2
 
 
-def test_the_demo_tells_before_and_after_and_can_be_run_again(tmp_path: Path) -> None:
+def test_the_demo_prints_before_and_after_and_can_run_again(tmp_path: Path) -> None:
     home = tmp_path / "demo"
     first = run("demo", "--home", str(home), "--no-serve", "--results", "200")
     assert first.returncode == 0, first.stderr
-    for words in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
-        assert words in first.stdout
+    for text in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
+        assert text in first.stdout
     # In a pipe progress is plain lines, and the number of refused results is shown.
     assert "Sending: 20 of 200" in first.stdout
     assert "Sending: 200 of 200" in first.stdout
@@ -134,7 +134,7 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
 
 
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [()]
     + [
         (name,)
@@ -163,15 +163,13 @@ def test_the_demo_start_moves_toward_stock_with_one_more_failure(tmp_path: Path)
         )
     ],
 )
-def test_help_fits_eighty_columns(words: tuple[str, ...]) -> None:
-    shown = run(*words, "--help")
+def test_help_fits_eighty_columns(arguments: tuple[str, ...]) -> None:
+    shown = run(*arguments, "--help")
     assert shown.returncode == 0
     assert max(len(line) for line in shown.stdout.splitlines()) <= 80
 
 
-def test_a_result_can_be_withdrawn_with_the_receipt_that_was_kept(
-    home: Path, sender_folder: Path
-) -> None:
+def test_a_result_can_be_withdrawn_with_the_saved_receipt(home: Path, sender_folder: Path) -> None:
     sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(RESULT))
     identifier = json.loads(sent.stdout)["id"]
     kept = json.loads((sender_folder / "sender.json").read_text())
@@ -193,13 +191,13 @@ def test_a_damaged_sender_file_is_never_overwritten(home: Path, sender_folder: P
     assert (sender_folder / "sender.json").read_text() == "{"
 
 
-def test_without_a_terminal_and_a_file_there_is_nothing_to_ask(home: Path) -> None:
+def test_without_a_terminal_and_a_file_the_command_fails(home: Path) -> None:
     done = run("submit", "--home", str(home))
     assert done.returncode == 2
     assert "FILE" in done.stderr
 
 
-def test_a_server_is_asked_like_the_folder(home: Path, sender_folder: Path) -> None:
+def test_commands_work_with_a_server_as_with_a_folder(home: Path, sender_folder: Path) -> None:
     run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT))
     local = run("stability", "norvane-sable-7-4820mx", "--home", str(home))
     # All cautions are printed again, as on another day.
@@ -217,7 +215,7 @@ def test_a_server_is_asked_like_the_folder(home: Path, sender_folder: Path) -> N
     assert json.loads(named.stdout)[0]["match"] == "exact"
 
 
-def test_where_nobody_answers_it_says_so_and_leaves_with_three() -> None:
+def test_an_unreachable_server_is_reported_with_exit_status_3() -> None:
     for url in (f"http://127.0.0.1:{free_port()}", "no-address"):
         done = run("start", "norvane-sable-7-4820mx", "--to", url)
         assert done.returncode == 3
@@ -254,12 +252,12 @@ def test_the_interview_checks_each_answer_and_ends_with_a_stored_result(home: Pa
     )
     os.close(follower)
     os.write(main, "".join(f"{line}\n" for line in typed).encode())
-    told, _ = process.communicate(timeout=60)
+    output, _ = process.communicate(timeout=60)
     os.close(main)
-    assert process.returncode == 0, told
-    assert "Did you mean -80?" in told
-    assert "Enter a number" in told
-    assert "core with ring, voltage_offset: counted" in told
+    assert process.returncode == 0, output
+    assert "Did you mean -80?" in output
+    assert "Enter a number" in output
+    assert "core with ring, voltage_offset: counted" in output
 
 
 NOTE = """+++
@@ -272,7 +270,7 @@ The entry shows only after a cold start.
 """
 
 
-def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
+def test_notes_are_stored_and_listed_and_html_is_refused(home: Path, tmp_path: Path) -> None:
     good, bad = tmp_path / "good.md", tmp_path / "bad.md"
     good.write_text(NOTE)
     bad.write_text(NOTE.replace("cold", "<b>cold</b>"))
@@ -284,7 +282,9 @@ def test_notes_are_kept_and_listed_and_html_is_refused(home: Path, tmp_path: Pat
     assert "harbour-15-menu" in run("notes", "list", "--home", str(home)).stdout
 
 
-def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_path: Path) -> None:
+def test_a_draft_is_published_and_reviewed_and_its_history_shown(
+    home: Path, tmp_path: Path
+) -> None:
     file, at = tmp_path / "note.md", ("--home", str(home))
     for text, options in ((NOTE, ()), (NOTE.replace("cold", "warm"), ("--draft",))):
         file.write_text(text)
@@ -303,18 +303,18 @@ def test_a_draft_is_published_looked_at_and_its_history_shown(home: Path, tmp_pa
     assert "No draft has this key" in again.stderr
 
 
-def test_locks_are_told_in_eighty_columns(home: Path) -> None:
+def test_locks_are_printed_in_eighty_columns(home: Path) -> None:
     lock = {"domain": "core", "control": "voltage_offset", "status": "open"}
     document = {"chip": RESULT["chip"], "locks": [lock]}
     assert run("submit", "-", "--home", str(home), stdin=json.dumps(document)).returncode == 0
-    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
-    assert told.returncode == 0
-    assert "voltage_offset on core\n  Can be set on " in told.stdout
-    assert "Possible without voltage control" in told.stdout
-    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    output = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert output.returncode == 0
+    assert "voltage_offset on core\n  Can be set on " in output.stdout
+    assert "Possible without voltage control" in output.stdout
+    assert max(len(line) for line in output.stdout.splitlines()) <= 80
 
 
-def test_gains_power_and_lasting_are_told_in_eighty_columns(home: Path) -> None:
+def test_gains_power_and_longevity_are_printed_in_eighty_columns(home: Path) -> None:
     instance = open_instance(Settings(home=home))
     for number in range(12):
         readings = [
@@ -329,16 +329,16 @@ def test_gains_power_and_lasting_are_told_in_eighty_columns(home: Path) -> None:
         ]
         send(instance, a_measured(number, *readings))
     instance.close()
-    for command, words in (
+    for command, text in (
         ("gains", "performance: 5.0 % more"),
         ("power", "keeps 95 % of stock performance"),
         ("longevity", "Too few follow-ups"),
     ):
-        told = run(command, CHIP, "--home", str(home))
-        assert told.returncode == 0, told.stderr
-        assert words.casefold() in " ".join(told.stdout.split()).casefold()
-        assert ("Cautions:" if command == "gains" else "\nCaution: ") in told.stdout
-        assert max(len(line) for line in told.stdout.splitlines()) <= 80
+        output = run(command, CHIP, "--home", str(home))
+        assert output.returncode == 0, output.stderr
+        assert text.casefold() in " ".join(output.stdout.split()).casefold()
+        assert ("Cautions:" if command == "gains" else "\nCaution: ") in output.stdout
+        assert max(len(line) for line in output.stdout.splitlines()) <= 80
 
 
 def test_all_cautions_are_printed_once_a_day_and_the_first_one_always(
@@ -361,7 +361,7 @@ def test_all_cautions_are_printed_once_a_day_and_the_first_one_always(
 
 
 @pytest.mark.parametrize("is_damaged", [False, True])
-def test_where_the_day_cannot_be_kept_all_cautions_are_printed(
+def test_if_the_day_cannot_be_saved_all_cautions_are_printed(
     home: Path, sender_folder: Path, is_damaged: bool
 ) -> None:
     state = sender_folder / "cautions-printed"
@@ -371,46 +371,44 @@ def test_where_the_day_cannot_be_kept_all_cautions_are_printed(
         sender_folder.parent.mkdir(exist_ok=True)
         sender_folder.write_text("a file where the folder should be")
     for _ in range(2):
-        told = run("locks", CHIP, "--home", str(home))
-        assert told.returncode == 0, told.stderr
-        assert "Cautions:" in told.stdout
-        assert told.stderr == ""
+        output = run("locks", CHIP, "--home", str(home))
+        assert output.returncode == 0, output.stderr
+        assert "Cautions:" in output.stdout
+        assert output.stderr == ""
 
 
-def test_json_is_the_answer_with_all_its_cautions_every_time(
-    home: Path, sender_folder: Path
-) -> None:
+def test_json_output_always_has_all_cautions(home: Path, sender_folder: Path) -> None:
     ask = ("start", CHIP, "--home", str(home), "--json")
     assert run(*ask).stdout == run(*ask).stdout
     assert not (sender_folder / "cautions-printed").exists()
 
 
-def test_a_diagnosis_asks_first_and_then_says_what_to_do(home: Path) -> None:
+def test_a_diagnosis_lists_checks_first_and_then_actions(home: Path) -> None:
     rail = ("--domain", "core", "--control", "voltage_offset")
-    told = run(
+    output = run(
         *("diagnose", CHIP, *rail, "--setting", "-74", "--changed", "firmware"),
         *("--read-back", "-74", "--shown-by", "less_power", "--home", str(home)),
     )
-    assert told.returncode == 0, told.stderr
-    assert "Does it fail at stock too" in told.stdout
-    assert "Step back by 10 mV to -64 mV." in " ".join(told.stdout.split())
-    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    assert output.returncode == 0, output.stderr
+    assert "Does it fail at stock too" in output.stdout
+    assert "Step back by 10 mV to -64 mV." in " ".join(output.stdout.split())
+    assert max(len(line) for line in output.stdout.splitlines()) <= 80
     refused = run("diagnose", CHIP, *rail, "--changed", "weather", "--home", str(home))
     assert refused.returncode == 1
     assert "/changed/0" in refused.stderr
 
 
-def test_since_when_reports_say_locked_is_told_in_the_terminal(home: Path) -> None:
+def test_the_month_since_which_reports_are_locked_is_printed(home: Path) -> None:
     lines = [json.dumps(_a_lock(number)) for number in range(40)]
     (home / "locks.ndjson").write_text("\n".join(lines))
     assert run("import", str(home / "locks.ndjson"), "--home", str(home)).returncode == 0
-    told = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
-    assert "locked on most machines since firmware month 2026-03" in " ".join(told.stdout.split())
-    assert max(len(line) for line in told.stdout.splitlines()) <= 80
+    output = run("locks", "norvane-sable-7-4820mx", "--home", str(home))
+    assert "locked on most machines since firmware month 2026-03" in " ".join(output.stdout.split())
+    assert max(len(line) for line in output.stdout.splitlines()) <= 80
 
 
 def _a_lock(number: int) -> dict[str, Any]:
-    """Twenty owners find it open, twenty on newer firmware locked."""
+    """Reports of twenty open machines, and of twenty locked ones with newer firmware."""
     is_newer = number >= 20
     lock = {"status": "firmware_locked" if is_newer else "open"}
     lock |= {"domain": "core", "control": "voltage_offset", "found_by": "written_and_read_back"}
@@ -423,15 +421,15 @@ def _a_lock(number: int) -> dict[str, Any]:
     }
 
 
-def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
+def test_a_result_is_followed_up_and_listed_as_my_submission(home: Path) -> None:
     token = "demo-contributor-0004"
     mine = {**RESULT, "contributor_token": token, "unit_token": "k3v9-demo-unit-000017"}
     mine["settings"] = [{**RESULT["settings"][0], "in_use": -70}]
     sent = run("submit", "-", "--json", "--home", str(home), stdin=json.dumps(mine))
     identifier = json.loads(sent.stdout)["id"]
-    told = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
-    assert told.returncode == 0, told.stderr
-    assert "core at -70: failed_later, counted" in told.stdout
+    output = run("follow-up", identifier, "failed_later", "--days", "40", "--home", str(home))
+    assert output.returncode == 0, output.stderr
+    assert "core at -70: failed_later, counted" in output.stdout
     listed = run("my-submissions", "--contributor-token", token, "--home", str(home))
     assert identifier in listed.stdout
     without_token = run("my-submissions", "--home", str(home))
@@ -441,7 +439,7 @@ def test_a_result_is_followed_up_and_listed_as_mine(home: Path) -> None:
     assert "outcome" in wrong.stderr
 
 
-def test_many_results_are_sent_from_a_file_and_the_refused_are_response(
+def test_many_results_are_sent_from_a_file_and_refusals_are_counted(
     home: Path, tmp_path: Path
 ) -> None:
     good = json.dumps(RESULT)
@@ -450,15 +448,15 @@ def test_many_results_are_sent_from_a_file_and_the_refused_are_response(
     file.write_text(f"{good}\n\n{bad}\n{good}\n")
     sent = run("import", str(file), "--json", "--home", str(home))
     assert sent.returncode == 0, sent.stderr
-    told = json.loads(sent.stdout.splitlines()[-1])
-    assert (told["counts"]["stored"], told["counts"]["refused"]) == (2, 1)
-    assert "above_stock" in told["refused_for"]
+    output = json.loads(sent.stdout.splitlines()[-1])
+    assert (output["counts"]["stored"], output["counts"]["refused"]) == (2, 1)
+    assert "above_stock" in output["refused_for"]
     file.write_text(f"{bad}\n")
     assert run("import", str(file), "--home", str(home)).returncode == 1
     assert run("import", "--home", str(home)).returncode == 2
 
 
-def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> None:
+def test_results_of_the_club_and_of_attackers_can_be_sent(home: Path) -> None:
     with Server(home, workers=1) as server:
         to = ["--to", f"http://127.0.0.1:{server.port}"]
         sent = run("import", "--club", "40", "--attackers", "10", "--json", *to)
@@ -468,7 +466,7 @@ def test_the_clubs_results_and_the_liars_can_be_sent_anywhere(home: Path) -> Non
     assert counts["stored"] >= 40
 
 
-def test_chips_are_read_again_and_nothing_moves_where_all_is_right(home: Path) -> None:
+def test_chips_are_read_again_and_right_results_stay(home: Path) -> None:
     assert run("submit", "-", "--home", str(home), stdin=json.dumps(RESULT)).returncode == 0
     done = run("chips", "rebuild", "--home", str(home))
     assert done.returncode == 0
@@ -481,15 +479,15 @@ def given_key(home: Path, *options: str) -> str:
     return done.stdout.strip()
 
 
-def test_keys_are_shown_once_listed_without_themselves_and_revoked(home: Path) -> None:
+def test_keys_are_printed_once_listed_without_their_text_and_revoked(home: Path) -> None:
     key = given_key(home, "--name", "evening shift")
     assert key.startswith("kbk_")
     listed = run("keys", "list", "--home", str(home))
     assert "1: evening shift (curate)" in listed.stdout
-    told = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
-    assert key[4:] not in listed.stdout + json.dumps(told)
+    output = json.loads(run("keys", "list", "--json", "--home", str(home)).stdout)
+    assert key[4:] not in listed.stdout + json.dumps(output)
     fields = {"id", "name", "scopes", "created_day", "revoked_day", "fits_secret"}
-    assert set(told[0]) == fields
+    assert set(output[0]) == fields
     waiting = ("review", "list", "--key", key, "--home", str(home))
     assert run(*waiting).returncode == 0
     assert run("keys", "revoke", "1", "--home", str(home)).returncode == 0
@@ -545,7 +543,7 @@ def test_a_curator_lists_shows_decides_and_undoes(
         assert max(len(line) for line in done.stdout.splitlines()) <= 80
 
 
-def test_what_cannot_be_decided_so_is_response(home: Path) -> None:
+def test_an_impossible_decision_is_reported(home: Path) -> None:
     key = ("--key", given_key(home), "--home", str(home))
     nothing = run("review", "decide", "include", "--reason", "depth_confirmed", *key)
     assert nothing.returncode == 2
@@ -560,7 +558,7 @@ def test_what_cannot_be_decided_so_is_response(home: Path) -> None:
     assert run("review", "show", f"{'0' * 36}/0", *key).returncode == 1
 
 
-def test_pools_are_judged_again_and_nothing_is_kept_unless_asked(home: Path) -> None:
+def test_pools_are_checked_for_outliers_and_stored_only_with_apply(home: Path) -> None:
     lines = []
     for number in range(14):
         depth = 158 if number == 13 else 80 + number
@@ -572,10 +570,10 @@ def test_pools_are_judged_again_and_nothing_is_kept_unless_asked(home: Path) -> 
         lines.append(json.dumps(RESULT | tokens | {"settings": [setting]}))
     (home / "results.ndjson").write_text("\n".join(lines))
     assert run("import", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
-    for words in ((), ("--apply",)):
-        told = run("find-outliers", *words, "--home", str(home))
-        assert told.returncode == 0, told.stderr
-        assert "Excluded now: 1 units that are outliers on the deep side." in told.stdout
-        assert "The pool is young" in told.stdout
-        assert all(len(line) <= 80 for line in told.stdout.splitlines())
+    for arguments in ((), ("--apply",)):
+        output = run("find-outliers", *arguments, "--home", str(home))
+        assert output.returncode == 0, output.stderr
+        assert "Excluded now: 1 units that are outliers on the deep side." in output.stdout
+        assert "The pool is young" in output.stdout
+        assert all(len(line) <= 80 for line in output.stdout.splitlines())
     assert "0 of 1 pools" in run("find-outliers", "--home", str(home)).stdout

@@ -1,4 +1,4 @@
-"""`kbapi next-step` as a person walks through it: killed in the middle, resumed, sent."""
+"""`kbapi next-step` in a terminal: killed in the middle, resumed, sent."""
 
 import json
 import os
@@ -35,12 +35,12 @@ def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 class Person:
-    """Somebody at a terminal: types lines, reads what is told."""
+    """A user at a terminal, who types lines and reads the output."""
 
-    def __init__(self, *words: str) -> None:
+    def __init__(self, *arguments: str) -> None:
         self.main, follower = pty.openpty()
         self.process = subprocess.Popen(
-            [*KBAPI, "next-step", *words],
+            [*KBAPI, "next-step", *arguments],
             stdin=follower,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
@@ -53,15 +53,15 @@ class Person:
         os.write(self.main, "".join(f"{line}\n" for line in typed).encode())
 
     def ends(self, *typed: str) -> str:
-        """What was told until the command ended by itself, with status 0."""
+        """The output of the command, which must end by itself with status 0."""
         self.types(*typed)
-        told, _ = self.process.communicate(timeout=60)
+        output, _ = self.process.communicate(timeout=60)
         os.close(self.main)
-        assert self.process.returncode == 0, told
-        return told
+        assert self.process.returncode == 0, output
+        return output
 
     def is_killed_once(self, is_so: Any) -> None:
-        """End the process as a crash does, as soon as this holds."""
+        """Kill the process as soon as the condition holds."""
         for _ in range(600):
             if is_so():
                 break
@@ -78,16 +78,16 @@ def kept_in(record: Path) -> dict[str, Any]:
     return json.loads(record.read_text()) if record.exists() else {}
 
 
-def document_in(told: str) -> dict[str, Any]:
-    return json.JSONDecoder().raw_decode(told[told.index('{\n  "chip"') :])[0]
+def document_in(output: str) -> dict[str, Any]:
+    return json.JSONDecoder().raw_decode(output[output.index('{\n  "chip"') :])[0]
 
 
-def test_a_kill_leaves_the_step_and_the_next_start_asks_what_happened(
+def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
     filled: Path, tmp_path: Path
 ) -> None:
     record = tmp_path / "search.json"
-    words = (CHIP, "--home", str(filled), "--record", str(record))
-    first = Person(*words)
+    arguments = (CHIP, "--home", str(filled), "--record", str(record))
+    first = Person(*arguments)
     first.types(*STOCK, "begin")
     first.is_killed_once(lambda: kept_in(record).get("under_way"))
     kept = kept_in(record)
@@ -97,10 +97,10 @@ def test_a_kill_leaves_the_step_and_the_next_start_asks_what_happened(
     assert (kept["trials"], kept["stock_passed"]) == ([], {"load": "vector_heavy", "minutes": 20})
     assert record.stat().st_mode & 0o777 == 0o600
 
-    told = Person(*words).ends(*PASSED, "begin", *FAILED, "finish", "", "", "n")
-    assert "was under way" in told
-    assert f"core and ring at {begun[0]['value']:g}" in told.replace("\n", " ")
-    document = document_in(told)
+    output = Person(*arguments).ends(*PASSED, "begin", *FAILED, "finish", "", "", "n")
+    assert "was under way" in output
+    assert f"core and ring at {begun[0]['value']:g}" in output.replace("\n", " ")
+    document = document_in(output)
     setting = document["settings"][0]
     assert setting["stable_at"] == setting["first_tried"] == begun[0]["value"]
     assert setting["unstable_at"] < setting["stable_at"]
@@ -112,80 +112,84 @@ def test_a_kill_leaves_the_step_and_the_next_start_asks_what_happened(
     assert kept_in(record)["under_way"] is None
 
 
-def test_a_finished_search_is_sent_counted_and_forgotten(filled: Path, sender_folder: Path) -> None:
+def test_a_finished_search_is_sent_and_its_record_removed(
+    filled: Path, sender_folder: Path
+) -> None:
     record = filled / f"next-step-{CHIP}.json"
-    told = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
+    output = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
         *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
     )
-    assert "core with ring, voltage_offset: counted" in told
-    assert "Receipt: kbr_" in told
+    assert "core with ring, voltage_offset: counted" in output
+    assert "Receipt: kbr_" in output
     assert json.loads((sender_folder / "sender.json").read_text())["receipts"]
     assert not record.exists()
 
 
-def test_it_never_goes_on_past_a_failure_and_ends_by_itself(filled: Path, tmp_path: Path) -> None:
+def test_a_search_never_goes_deeper_than_a_failure_and_ends_by_itself(
+    filled: Path, tmp_path: Path
+) -> None:
     record = tmp_path / "search.json"
-    words = (CHIP, "--home", str(filled), "--record", str(record), "--max-risk", "0.25")
+    arguments = (CHIP, "--home", str(filled), "--record", str(record), "--max-risk", "0.25")
     typed = [*STOCK]
     values = []
-    while (following := json.loads(run(*words, "--json").stdout)["next_step"]) is not None:
+    while (following := json.loads(run(*arguments, "--json").stdout)["next_step"]) is not None:
         values.append(following["value_to_enter"])
         assert following["chance_stable"] >= 0.75
-        # Where this was the last step, "later" is no number, and the write-up is asked for.
-        told = Person(*words).ends(*typed, "begin", *FAILED, "later", "", "", "n")
+        # After the last step, "later" is not a number, and the command asks for the result.
+        output = Person(*arguments).ends(*typed, "begin", *FAILED, "later", "", "", "n")
         typed = []
     assert 1 <= len(values) < 12
     assert values == sorted(set(values))
-    assert document_in(told)["settings"][0]["stable_at"] is None
-    assert document_in(told)["settings"][0]["unstable_at"] == values[-1]
+    assert document_in(output)["settings"][0]["stable_at"] is None
+    assert document_in(output)["settings"][0]["unstable_at"] == values[-1]
 
 
-def test_a_step_that_was_not_tried_leaves_no_run(filled: Path, tmp_path: Path) -> None:
+def test_a_step_that_was_not_tried_adds_no_run(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
-    words = (CHIP, "--home", str(filled), "--record", str(record))
-    told = Person(*words).ends(*STOCK, "begin", "not_tried", "later")
-    assert "Run the same command again to continue." in told
+    arguments = (CHIP, "--home", str(filled), "--record", str(record))
+    output = Person(*arguments).ends(*STOCK, "begin", "not_tried", "later")
+    assert "Run the same command again to continue." in output
     assert (kept_in(record)["trials"], kept_in(record)["under_way"]) == ([], None)
 
 
-def test_answers_that_cannot_be_are_asked_again_and_stay_out_of_the_record(
-    filled: Path, tmp_path: Path
-) -> None:
+def test_impossible_answers_are_asked_again_and_not_recorded(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
-    words = (CHIP, "--home", str(filled), "--record", str(record))
+    arguments = (CHIP, "--home", str(filled), "--record", str(record))
     stock = ["vector_heavy", "-20", "nan", "inf", "20"]
-    told = Person(*words).ends(*stock, "begin", "passed", "-5", "1e9", "nan", *PASSED[1:], "later")
-    assert told.count("Enter a number.") == 6
+    output = Person(*arguments).ends(
+        *stock, "begin", "passed", "-5", "1e9", "nan", *PASSED[1:], "later"
+    )
+    assert output.count("Enter a number.") == 6
     assert kept_in(record)["stock_passed"]["minutes"] == 20
     assert [trial["seconds"] for trial in kept_in(record)["trials"]] == [1200]
-    assert run(*words, "--json").returncode == 0
+    assert run(*arguments, "--json").returncode == 0
 
 
-def test_a_search_keeps_to_the_rails_that_it_began_with(filled: Path, tmp_path: Path) -> None:
+def test_a_search_keeps_its_first_domains(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
-    words = (CHIP, "--home", str(filled), "--record", str(record))
-    Person(*words).ends(*STOCK, "begin", *PASSED, "later")
+    arguments = (CHIP, "--home", str(filled), "--record", str(record))
+    Person(*arguments).ends(*STOCK, "begin", *PASSED, "later")
     rails = {"domain": "core", "control": "voltage_offset", "moved_with": ["ring"]}
     assert kept_in(record)["asked"] == rails
-    assert run(*words, "--json", "--moved-with", "ring").returncode == 0
-    assert run(*words, "--json", "--control", "count_offset").returncode == 3
+    assert run(*arguments, "--json", "--moved-with", "ring").returncode == 0
+    assert run(*arguments, "--json", "--control", "count_offset").returncode == 3
 
 
-def run(*words: str) -> subprocess.CompletedProcess[str]:
-    return command.run("next-step", *words)
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return command.run("next-step", *arguments)
 
 
-def test_without_a_terminal_it_tells_where_the_search_stands_as_json(
+def test_without_a_terminal_json_shows_the_state_of_the_search(
     filled: Path, tmp_path: Path
 ) -> None:
     record = tmp_path / "search.json"
-    words = (CHIP, "--home", str(filled), "--record", str(record))
-    assert run(*words).returncode == 2
-    answer = json.loads(run(*words, "--json").stdout)
+    arguments = (CHIP, "--home", str(filled), "--record", str(record))
+    assert run(*arguments).returncode == 2
+    answer = json.loads(run(*arguments, "--json").stdout)
     assert answer["basis"] == "pool"
     assert not record.exists()
-    Person(*words).ends(*STOCK, "begin", *PASSED, "later")
-    later = json.loads(run(*words, "--json").stdout)
+    Person(*arguments).ends(*STOCK, "begin", *PASSED, "later")
+    later = json.loads(run(*arguments, "--json").stdout)
     assert later["own_bracket"]["passes"] == 1
     assert later["next_step"]["grid_steps"] > answer["next_step"]["grid_steps"]
 
@@ -194,16 +198,16 @@ def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(
     filled: Path, tmp_path: Path
 ) -> None:
     record = tmp_path / "search.json"
-    words = ("--home", str(filled), "--record", str(record), "--json")
+    arguments = ("--home", str(filled), "--record", str(record), "--json")
     record.write_text("{")
-    damaged = run(CHIP, *words)
+    damaged = run(CHIP, *arguments)
     assert (damaged.returncode, record.read_text()) == (3, "{")
     record.write_text(json.dumps({"chip": CHIP, "asked": {}}))
-    other = run("norvane-sable-9-4840mx", *words)
+    other = run("norvane-sable-9-4840mx", *arguments)
     assert other.returncode == 3
     assert "--record" in other.stderr
     assert "Traceback" not in damaged.stderr + other.stderr
-    refused = run(CHIP, *words, "--max-risk", "0.9")
+    refused = run(CHIP, *arguments, "--max-risk", "0.9")
     assert refused.returncode == 1
     assert "max_risk" in refused.stderr
     without_token = run("not a chip", "--home", str(filled), "--json")

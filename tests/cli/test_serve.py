@@ -1,4 +1,4 @@
-"""`kbapi serve` says why it will not start, and what a host should look at; keys travel along."""
+"""`kbapi serve` reports why it does not start, and prints notices for the host."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +20,7 @@ from tests.system.server import Server
 
 @pytest.fixture
 def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
-    """The folders that would have been served; nothing listens."""
+    """The folders that would be served; no server starts."""
     folders: list[Path] = []
     monkeypatch.setattr(
         serve_command_module, "serve", lambda settings, *_: folders.append(settings.home)
@@ -29,12 +29,12 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
 
 def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
-    words = ["serve", "--home", str(tmp_path / "home")]
-    return click.testing.CliRunner().invoke(main, words, env=settings)
+    arguments = ["serve", "--home", str(tmp_path / "home")]
+    return click.testing.CliRunner().invoke(main, arguments, env=settings)
 
 
 @pytest.mark.parametrize(
-    ("settings", "told"),
+    ("settings", "message"),
     [
         ({"KBAPI_JOIN": "everybody"}, "KBAPI_JOIN"),
         ({"KBAPI_RATE_PER_KEY": "0"}, "KBAPI_RATE_PER_KEY"),
@@ -49,16 +49,16 @@ def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
         ({"KBAPI_SERVICE": "a"}, "KBAPI_SERVICE is not a setting"),
     ],
 )
-def test_a_setting_that_cannot_be_is_named(
-    tmp_path: Path, served: list[Path], settings: dict[str, str], told: str
+def test_an_invalid_setting_is_named(
+    tmp_path: Path, served: list[Path], settings: dict[str, str], message: str
 ) -> None:
     refused = serve(tmp_path, **settings)
     assert refused.exit_code == 3
-    assert told in " ".join(refused.stderr.split())
+    assert message in " ".join(refused.stderr.split())
     assert served == []
 
 
-def test_all_that_is_wrong_with_the_settings_is_told_at_once(
+def test_all_problems_of_the_settings_are_reported_together(
     tmp_path: Path, served: list[Path]
 ) -> None:
     wrong = {"KBAPI_JOINN": "closed", "KBAPI_RATE": "9", "KBAPI_RATE_PER_KEY": "0"}
@@ -67,31 +67,29 @@ def test_all_that_is_wrong_with_the_settings_is_told_at_once(
     assert "closed" not in refused.stderr
 
 
-def test_every_command_that_reads_settings_refuses_an_unknown_one(
+def test_every_command_with_settings_refuses_an_unknown_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     an_instance(tmp_path).close()
     for command in (["check"], ["keys", "list"], ["start", "norvane-sable-7-4820mx"]):
-        # Each in a process of its own: it sends log lines elsewhere for as long as it lives.
-        words = [*command, "--home", str(tmp_path / "home")]
-        unset = run(*words)
+        # Each in its own process, because a command redirects the log of its process.
+        arguments = [*command, "--home", str(tmp_path / "home")]
+        unset = run(*arguments)
         with monkeypatch.context() as changed:
             changed.setenv("KBAPI_MIN_FREE", "0")
-            refused = run(*words)
+            refused = run(*arguments)
         assert (unset.returncode, refused.returncode) == (0, 3), command
         assert "KBAPI_MIN_FREE_BYTES?" in refused.stderr
 
 
-def test_what_commands_read_from_the_environment_is_known(
-    tmp_path: Path, served: list[Path]
-) -> None:
+def test_variables_of_commands_are_known(tmp_path: Path, served: list[Path]) -> None:
     read = {variable for command in every_command(main) for variable in variables_of(command)}
     assert "KBAPI_KEY" in read
     known = {variable: "x" for variable in read if variable != "KBAPI_HOME"}
     assert serve(tmp_path, **known).exit_code == 0
 
 
-def test_what_is_set_for_a_service_of_that_name_is_let_through(
+def test_variables_that_an_orchestrator_sets_are_allowed(
     tmp_path: Path, served: list[Path]
 ) -> None:
     of_a_service = {
@@ -107,11 +105,11 @@ def test_what_is_set_for_a_service_of_that_name_is_let_through(
 
 
 @pytest.mark.parametrize("threads", ["0", "1000"])
-def test_more_threads_than_connections_are_typed_wrong(
+def test_more_threads_than_connections_are_a_usage_error(
     tmp_path: Path, served: list[Path], threads: str
 ) -> None:
-    words = ["serve", "--home", str(tmp_path / "home"), "--threads", threads]
-    assert click.testing.CliRunner().invoke(main, words).exit_code == 2
+    arguments = ["serve", "--home", str(tmp_path / "home"), "--threads", threads]
+    assert click.testing.CliRunner().invoke(main, arguments).exit_code == 2
     assert served == []
 
 
@@ -127,18 +125,18 @@ def variables_of(command: click.Command) -> list[str]:
     return [str(option.envvar) for option in command.params if option.envvar]
 
 
-@pytest.mark.parametrize("told", ["", " "])
-def test_no_origins_may_be_told_by_an_empty_variable(
-    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch, told: str
+@pytest.mark.parametrize("origins", ["", " "])
+def test_an_empty_variable_means_no_origins(
+    tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch, origins: str
 ) -> None:
-    assert serve(tmp_path, KBAPI_CORS_ORIGINS=told).exit_code == 0
-    monkeypatch.setenv("KBAPI_CORS_ORIGINS", told)
+    assert serve(tmp_path, KBAPI_CORS_ORIGINS=origins).exit_code == 0
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", origins)
     assert Settings().cors_origins == ()
     monkeypatch.setenv("KBAPI_CORS_ORIGINS", "https://one.example, https://two.example")
     assert Settings().cors_origins == ("https://one.example", "https://two.example")
 
 
-def test_a_secret_that_others_can_read_is_not_served(tmp_path: Path, served: list[Path]) -> None:
+def test_a_server_with_a_readable_secret_does_not_start(tmp_path: Path, served: list[Path]) -> None:
     instance = an_instance(tmp_path)
     instance.close()
     for mode in (0o644, 0o640, 0o604):
@@ -151,7 +149,7 @@ def test_a_secret_that_others_can_read_is_not_served(tmp_path: Path, served: lis
     assert served == [instance.settings.home]
 
 
-def test_counting_on_redis_without_what_speaks_to_it_is_refused(
+def test_redis_without_its_library_is_refused(
     tmp_path: Path, served: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(limits, "find_spec", lambda _: None)
@@ -162,7 +160,7 @@ def test_counting_on_redis_without_what_speaks_to_it_is_refused(
     assert served == []
 
 
-def test_a_closed_instance_without_a_live_key_is_served_with_a_warning(
+def test_a_closed_instance_without_a_valid_key_is_served_with_a_warning(
     tmp_path: Path, served: list[Path]
 ) -> None:
     alone = serve(tmp_path, KBAPI_JOIN="closed")
@@ -198,7 +196,7 @@ def test_results_under_older_rules_are_served_with_a_warning(
     assert run("check", "--home", str(tmp_path / "home")).returncode == 0
 
 
-def test_keys_of_a_lost_secret_are_told_to_open_nothing(tmp_path: Path, served: list[Path]) -> None:
+def test_keys_of_a_lost_secret_are_listed_as_invalid(tmp_path: Path, served: list[Path]) -> None:
     instance = an_instance(tmp_path / "before")
     give_key(instance, "evening shift", ("submit",))
     file = make_backup(instance.settings, tmp_path / "backups", None).file
@@ -214,7 +212,7 @@ def test_keys_of_a_lost_secret_are_told_to_open_nothing(tmp_path: Path, served: 
     assert run("keys", "list", *home).stdout.count("not valid") == 1
 
 
-def test_commands_show_the_key_in_the_environment_to_a_server(
+def test_commands_send_the_key_of_the_environment_to_a_server(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     home = tmp_path / "home"

@@ -1,4 +1,4 @@
-"""What operating systems print, read from text laid out like theirs."""
+"""Names of chips in texts like those of operating systems."""
 
 import json
 from pathlib import Path
@@ -27,14 +27,14 @@ stepping\t: 10
 """
 
 
-def test_linux_tells_each_processor_with_its_numbers() -> None:
+def test_linux_names_each_processor_with_its_numbers() -> None:
     first, second = linux_processors(CPUINFO)
     assert first == second
     assert first.text == "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"
     assert (first.ids.family, first.ids.model, first.ids.stepping) == (6, 158, 10)
 
 
-def test_a_system_without_model_names_tells_no_processor() -> None:
+def test_a_system_without_model_names_names_no_processor() -> None:
     assert list(linux_processors("processor\t: 0\nBogoMIPS\t: 48.00\n")) == []
 
 
@@ -47,7 +47,7 @@ def a_device(folder: Path, name: str, device_class: str) -> None:
     (device / "revision").write_text("0xa1\n")
 
 
-def test_linux_tells_displays_alone_among_its_devices(tmp_path: Path) -> None:
+def test_linux_names_only_displays_among_its_devices(tmp_path: Path) -> None:
     a_device(tmp_path, "0000:01:00.0", "0x030000\n")
     a_device(tmp_path, "0000:02:00.0", "0x020000\n")
     names = parse_pci_names("1234  Osmer\n\t0640  Kestrel 640\n\t\t1111 2222  A board\n")
@@ -58,18 +58,18 @@ def test_linux_tells_displays_alone_among_its_devices(tmp_path: Path) -> None:
     assert unnamed.text == "1234:0640"
 
 
-def test_macos_tells_displays_and_survives_nonsense() -> None:
-    told = json.dumps({"SPDisplaysDataType": [{"sppci_model": "Osmer Kestrel 640"}, {}, 7]})
-    assert [name.text for name in macos_graphics(told)] == ["Osmer Kestrel 640"]
+def test_macos_names_displays_and_nonsense_is_no_error() -> None:
+    report = json.dumps({"SPDisplaysDataType": [{"sppci_model": "Osmer Kestrel 640"}, {}, 7]})
+    assert [name.text for name in macos_graphics(report)] == ["Osmer Kestrel 640"]
     for nonsense in ("", "[]", "{", '{"SPDisplaysDataType": {}}'):
         assert list(macos_graphics(nonsense)) == []
 
 
-def test_this_very_machine_can_be_asked() -> None:
+def test_the_names_of_this_machine_can_be_read() -> None:
     assert len(set(printed_names())) == len(printed_names())
 
 
-def test_identify_leaves_with_zero_only_for_one_exact_chip() -> None:
+def test_identify_exits_with_0_only_for_one_exact_chip() -> None:
     exact = run("identify", "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz")
     assert exact.returncode == 0
     assert "norvane-sable-7-4820mx" in exact.stdout

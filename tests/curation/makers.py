@@ -1,4 +1,4 @@
-"""What tests of curation need made: a curator, decisions, results that wait for one."""
+"""Makers for tests of curation: a curator, decisions, waiting results."""
 
 from typing import Any
 
@@ -6,26 +6,41 @@ from kbapi.access.keys import KeyHolder, give_key
 from kbapi.curation.decisions import DecisionsResponse, accept_decisions
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
+from kbapi.storage.notes import EarlierNote, KeptNote, load_history, load_notes
 from tests.makers import a_body, a_setting, a_submission, send
 
 
 def a_curator(instance: Instance) -> KeyHolder:
-    """Somebody whom the host has given a key."""
+    """A holder of a key for curators."""
     return KeyHolder(give_key(instance, "evening shift", ("curate",)).id, ("curate",))
 
 
-def a_word(sent: Accepted | str, word: str, reason: str, ordinal: int = 0) -> dict[str, Any]:
+def a_decision(
+    sent: Accepted | str, decision: str, reason: str, ordinal: int = 0
+) -> dict[str, Any]:
     """An entry about one setting of a result."""
     submission = sent if isinstance(sent, str) else sent.id
-    return {"submission": submission, "ordinal": ordinal, "decision": word, "reason": reason}
+    return {"submission": submission, "ordinal": ordinal, "decision": decision, "reason": reason}
 
 
 def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsResponse:
-    """What these decisions changed."""
+    """The response to these decisions."""
     return accept_decisions(instance, curator, a_body({"decisions": list(entries)}))
 
 
 def send_deep(instance: Instance, number: int = 1, **changes: Any) -> Accepted:
-    """A result that is set aside for its depth alone."""
+    """A result that is excluded only for its depth."""
     deep = a_setting(stable_at=-200, unstable_at=-210)
     return send(instance, a_submission(deep, number=number, **changes))
+
+
+def notes_in(instance: Instance) -> list[KeptNote]:
+    """All notes of an instance, in the order of keys."""
+    with instance.reading() as connection:
+        return load_notes(connection)
+
+
+def history_in(instance: Instance, key: str) -> list[EarlierNote]:
+    """The earlier texts of a note, oldest first."""
+    with instance.reading() as connection:
+        return load_history(connection, key)

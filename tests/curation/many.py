@@ -1,4 +1,4 @@
-"""Many results for the queue of curators, as rows, and what a page of it costs."""
+"""Many results for the queue of curators, as rows, and the cost of a page."""
 
 from sqlalchemy import text
 
@@ -24,12 +24,12 @@ MADE = {
 
 
 def fill_with_results(instance: Instance, results: int, every: int) -> None:
-    """So many results of one contributor in one pool, every so-manieth of them waiting."""
+    """Many results of one contributor in one pool, at regular intervals a waiting one."""
     send_deep(instance)
     with instance.writing() as connection:
         for table, changed in MADE.items():
-            told = connection.exec_driver_sql(f"PRAGMA table_info({table})")
-            columns = [row[1] for row in told]
+            table_info = connection.exec_driver_sql(f"PRAGMA table_info({table})")
+            columns = [row[1] for row in table_info]
             values = [changed.get(column, f"first.{column}") for column in columns]
             statement = text(
                 "WITH RECURSIVE made(n) AS "
@@ -46,7 +46,7 @@ def fill_with_results(instance: Instance, results: int, every: int) -> None:
 
 
 def steps_of_a_page(instance: Instance, at: WaitingAt) -> int:
-    """How many instructions SQLite's machine runs for a page: the same on every computer."""
+    """The number of SQLite instructions for a page, equal on every computer."""
     ran = 0
 
     def count() -> int:

@@ -1,4 +1,4 @@
-"""What a curator decides holds in evidence at once, and undone it leaves no trace there."""
+"""Decisions change the evidence at once, and undo restores it."""
 
 from typing import Any
 
@@ -14,7 +14,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import read_own_result, withdraw_contributions, withdraw_own_result
 from kbapi.intake.rescreen import rescreen
 from kbapi.intake.responses import Accepted
-from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
     a_body,
     a_fixed_clock_setting,
@@ -48,26 +48,26 @@ def problems_of(refused: pytest.ExceptionInfo[DocumentRefused]) -> list[tuple[st
     return [(problem.pointer, problem.code) for problem in refused.value.problems]
 
 
-def test_what_was_set_aside_counts_with_its_own_ends_and_is_vouched_for(
+def test_an_excluded_setting_counts_with_its_ends_and_is_confirmed(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
     assert evidence_of(instance) == []
-    told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    response = decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     (row,) = evidence_of(instance)
     # 200 and 210 mV on a grid of 1/1024 V.
     assert (row[3], row[4], row[-1]) == (205, 215, 1)
-    assert (told.settings, told.decided, told.unchanged) == (1, 1, 0)
-    assert (told.changed[0].before, told.changed[0].now) == ("excluded", "counted")
+    assert (response.settings, response.decided, response.unchanged) == (1, 1, 0)
+    assert (response.changed[0].before, response.changed[0].now) == ("excluded", "counted")
     status, codes = told_to_the_sender(instance, deep)
     assert status == "counted"
     assert codes == ["included_by_curator", "depth_confirmed", "beyond_soft_bound"]
 
 
-def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None:
+def test_an_unverified_setting_counts_after_include(instance: Instance, curator: KeyHolder) -> None:
     unverified = send(instance, a_submission(a_setting(unstable_at=None)))
     assert unverified.settings[0].status == "unverified"
-    decide(instance, curator, a_word(unverified, "include", "effect_confirmed"))
+    decide(instance, curator, a_decision(unverified, "include", "effect_confirmed"))
     assert len(evidence_of(instance)) == 1
     assert answer(instance)["evidence"]["units_unverified"] == 0
 
@@ -79,49 +79,47 @@ def test_what_was_claimed_counts(instance: Instance, curator: KeyHolder) -> None
         ("invalidate", "wrong_units", "invalidated_by_curator"),
     ],
 )
-def test_what_counted_leaves_the_evidence(
+def test_a_counted_setting_leaves_the_evidence(
     instance: Instance, curator: KeyHolder, word: str, reason: str, code: str
 ) -> None:
     send(instance, a_submission(number=1))
     before = evidence_of(instance)
     sent = send(instance, a_submission(number=2))
-    decide(instance, curator, a_word(sent, word, reason))
+    decide(instance, curator, a_decision(sent, word, reason))
     assert evidence_of(instance) == before
     assert told_to_the_sender(instance, sent) == ("excluded", [code, reason])
 
 
-def test_undone_the_evidence_is_what_it_was_to_the_byte(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_undo_restores_the_evidence_to_the_byte(instance: Instance, curator: KeyHolder) -> None:
     send(instance, a_submission(number=1))
     own = send(instance, a_submission(a_setting(stable_at=-70, unstable_at=-75), number=2))
     deep = send_deep(instance, number=2)
     before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
     for word, reason in (("include", "depth_confirmed"), ("invalidate", "not_measured")):
-        decide(instance, curator, a_word(deep, word, reason), a_word(own, word, reason))
+        decide(instance, curator, a_decision(deep, word, reason), a_decision(own, word, reason))
         assert {name: rows_of(instance)[name] for name in before} != before
-    undo = (a_word(one, "undo", "decided_in_error") for one in (deep, own))
+    undo = (a_decision(one, "undo", "decided_in_error") for one in (deep, own))
     decide(instance, curator, *undo)
     assert {name: rows_of(instance)[name] for name in before} == before
     assert len(rows_of(instance)["decision"]) == 6
 
 
-def test_a_decision_shows_in_the_very_next_answer(instance: Instance, curator: KeyHolder) -> None:
+def test_the_next_answer_includes_a_decision(instance: Instance, curator: KeyHolder) -> None:
     for number in range(4):
         send(instance, a_submission(number=number))
     before = answer(instance)
     failing = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-10), number=9))
     with_it = answer(instance)
     assert with_it["evidence"]["failures"] == before["evidence"]["failures"] + 1
-    decide(instance, curator, a_word(failing, "invalidate", "machine_doubted"))
+    decide(instance, curator, a_decision(failing, "invalidate", "machine_doubted"))
     without = answer(instance)
     assert without["start"] == before["start"]
     assert without["evidence"]["units_excluded"] == 1
-    decide(instance, curator, a_word(failing, "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(failing, "undo", "decided_in_error"))
     assert answer(instance)["start"] == with_it["start"]
 
 
-def test_a_row_is_vouched_for_only_where_the_word_stands(
+def test_only_rows_of_an_included_setting_are_confirmed(
     instance: Instance, curator: KeyHolder
 ) -> None:
     shallow = a_setting(
@@ -133,36 +131,36 @@ def test_a_row_is_vouched_for_only_where_the_word_stands(
     )
     send(instance, a_submission(shallow))
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     levels = {row[3]: row[-1] for row in evidence_of(instance)}
-    # The failure is confirmed_by_curator for as well, and it is what bounds both passes.
+    # The failure is confirmed as well, and it bounds both passes.
     assert levels == {51: 1, 205: 1}
     failure = send(instance, a_submission(a_setting(stable_at=None, unstable_at=-100)))
     assert failure.settings[0].status == "counted"
     assert {row[3]: row[-1] for row in evidence_of(instance)} == {51: 0}
 
 
-def test_what_became_of_a_setting_leaves_with_it(instance: Instance, curator: KeyHolder) -> None:
+def test_follow_ups_leave_with_their_setting(instance: Instance, curator: KeyHolder) -> None:
     sent = send(instance, a_submission(a_setting(in_use=-70)))
     later = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 9}
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
     before = evidence_of(instance)
     assert min(row[4] for row in before) < 80
-    decide(instance, curator, a_word(sent, "invalidate", "not_measured"))
+    decide(instance, curator, a_decision(sent, "invalidate", "not_measured"))
     assert evidence_of(instance) == []
-    (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
-    assert (told.status, told.reasons[0]) == ("recorded", "setting_excluded")
-    decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
+    (response,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
+    assert (response.status, response.reasons[0]) == ("recorded", "setting_excluded")
+    decide(instance, curator, a_decision(sent, "undo", "decided_in_error"))
     assert evidence_of(instance) == before
-    (told,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
-    assert (told.status, told.reasons) == ("counted", ())
+    (response,) = read_own_result(instance, sent.id, sent.receipt).follow_ups
+    assert (response.status, response.reasons) == ("counted", ())
 
 
-def test_a_word_for_a_setting_is_one_for_what_became_of_it(
+def test_a_decision_about_a_setting_includes_its_follow_ups(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = send(instance, a_submission(a_setting(in_use=-70)))
-    decide(instance, curator, a_word(sent, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(sent, "include", "depth_confirmed"))
     later = {
         "domain": "core",
         "control": "voltage_offset",
@@ -175,11 +173,11 @@ def test_a_word_for_a_setting_is_one_for_what_became_of_it(
     rows = evidence_of(instance)
     assert len({row[2] for row in rows}) == 2
     assert {row[-1] for row in rows} == {1}
-    decide(instance, curator, a_word(sent, "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(sent, "undo", "decided_in_error"))
     assert {row[-1] for row in evidence_of(instance)} == {0}
 
 
-def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
+def test_a_decision_keeps_the_follow_ups_of_another_setting(
     instance: Instance, curator: KeyHolder
 ) -> None:
     low, high = (
@@ -197,9 +195,9 @@ def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
     }
     accept_follow_up(instance, sent.id, sent.receipt, a_body(later))
     shallowest = min(row[4] for row in evidence_of(instance))
-    decide(instance, curator, a_word(sent, "invalidate", "wrong_chip"))
+    decide(instance, curator, a_decision(sent, "invalidate", "wrong_chip"))
     assert min(row[4] for row in evidence_of(instance)) == shallowest
-    decide(instance, curator, a_word(sent, "invalidate", "wrong_chip", ordinal=1))
+    decide(instance, curator, a_decision(sent, "invalidate", "wrong_chip", ordinal=1))
     assert evidence_of(instance) == []
 
 
@@ -209,7 +207,7 @@ def test_of_two_settings_in_a_pool_one_word_leaves_what_became_of_the_other(
         a_fixed_clock_setting(stock_mv=...),
         a_setting(minutes=5, checked_results=False, moved_with=["ring"]),
     ],
-    ids=["no stock voltage", "short, and a failure that is nobody's alone"],
+    ids=["no stock voltage", "short, and a failure with several possible causes"],
 )
 def test_a_setting_without_any_end_cannot_be_made_to_count(
     instance: Instance, curator: KeyHolder, setting: dict[str, Any]
@@ -228,23 +226,23 @@ def test_a_setting_without_any_end_cannot_be_made_to_count(
     assert sent.settings[0].status == "excluded"
     before = rows_of(instance)
     with pytest.raises(DocumentRefused) as refused:
-        decide(instance, curator, a_word(sent, "include", "rule_does_not_fit"))
+        decide(instance, curator, a_decision(sent, "include", "rule_does_not_fit"))
     assert problems_of(refused) == [("/decisions/0", "nothing_to_count")]
     assert rows_of(instance) == before
-    decide(instance, curator, a_word(sent, "exclude", "testing_doubted"))
+    decide(instance, curator, a_decision(sent, "exclude", "testing_doubted"))
 
 
-def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
+def test_all_decisions_are_stored_or_none(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
     before = rows_of(instance)
     with pytest.raises(DocumentRefused) as refused:
         decide(
             instance,
             curator,
-            a_word(deep, "include", "depth_confirmed"),
-            a_word("01a21000-8800-736b-8fa7-7e16bf7f60fd", "invalidate", "not_measured"),
-            a_word(deep, "invalidate", "depth_confirmed"),
-            a_word(deep, "include", "depth_confirmed", ordinal=1),
+            a_decision(deep, "include", "depth_confirmed"),
+            a_decision("01a21000-8800-736b-8fa7-7e16bf7f60fd", "invalidate", "not_measured"),
+            a_decision(deep, "invalidate", "depth_confirmed"),
+            a_decision(deep, "include", "depth_confirmed", ordinal=1),
         )
     assert problems_of(refused) == [
         ("/decisions/1", "setting_unknown"),
@@ -255,17 +253,17 @@ def test_all_hold_or_none(instance: Instance, curator: KeyHolder) -> None:
     assert rows_of(instance) == before
 
 
-def test_what_was_said_before_is_not_said_again(instance: Instance, curator: KeyHolder) -> None:
+def test_a_repeated_decision_is_not_stored_again(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
-    assert decide(instance, curator, a_word(deep, "undo", "rules_apply")).unchanged == 1
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    told = decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    assert (told.decided, told.unchanged, told.changed) == (0, 1, ())
-    assert decide(instance, curator, a_word(deep, "include", "rule_does_not_fit")).decided == 1
+    assert decide(instance, curator, a_decision(deep, "undo", "rules_apply")).unchanged == 1
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
+    response = decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
+    assert (response.decided, response.unchanged, response.changed) == (0, 1, ())
+    assert decide(instance, curator, a_decision(deep, "include", "rule_does_not_fit")).decided == 1
     assert len(rows_of(instance)["decision"]) == 2
 
 
-def test_all_settings_of_a_contributor_are_decided_about_at_once(
+def test_one_decision_can_include_all_settings_of_a_contributor(
     instance: Instance, curator: KeyHolder
 ) -> None:
     mine = [
@@ -274,12 +272,12 @@ def test_all_settings_of_a_contributor_are_decided_about_at_once(
     ]
     other = send(instance, a_submission(number=2))
     contributor = _contributor_of(instance, mine[0])
-    told = decide(
+    response = decide(
         instance,
         curator,
         {"contributor": contributor, "decision": "invalidate", "reason": "not_measured"},
     )
-    assert (told.settings, told.decided) == (3, 3)
+    assert (response.settings, response.decided) == (3, 3)
     assert {told_to_the_sender(instance, one)[0] for one in mine} == {"excluded"}
     assert told_to_the_sender(instance, other) == ("counted", [])
 
@@ -302,7 +300,7 @@ def _contributor_of(instance: Instance, sent: Accepted) -> int:
         ({"firmware": "1.14", "machine": "harbour-15"}, {2}),
     ],
 )
-def test_all_settings_of_an_origin_are_decided_about_at_once(
+def test_one_decision_can_include_all_settings_of_an_origin(
     instance: Instance, curator: KeyHolder, origin: dict[str, str], hit: set[int]
 ) -> None:
     old, new = {"firmware": "1.14"}, {"firmware": "1.15"}
@@ -324,7 +322,7 @@ def test_all_settings_of_an_origin_are_decided_about_at_once(
     assert {place for place, status in enumerate(statuses) if status == "excluded"} == hit
 
 
-def test_more_settings_than_can_be_decided_about_at_once_are_refused(
+def test_too_many_settings_in_one_request_are_refused(
     instance: Instance, curator: KeyHolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for number in range(3):
@@ -340,25 +338,23 @@ def test_more_settings_than_can_be_decided_about_at_once_are_refused(
     assert rows_of(instance) == before
 
 
-def test_a_repeat_is_answered_with_what_it_stands_as_now(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_a_repeated_result_gets_its_present_status(instance: Instance, curator: KeyHolder) -> None:
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     repeat = send_deep(instance)
     assert repeat.duplicate_of == deep.id
     assert repeat.screening.status == "counted"
     assert repeat.settings[0].reasons[0].code == "included_by_curator"
 
 
-def test_a_withdrawal_takes_decisions_along(instance: Instance, curator: KeyHolder) -> None:
+def test_a_withdrawal_removes_its_decisions(instance: Instance, curator: KeyHolder) -> None:
     keys = rows_of(instance)["access_key"]
     for withdraw in (
         lambda sent: withdraw_own_result(instance, sent.id, sent.receipt),
         lambda _: withdraw_contributions(instance, "tidewater-member-000001"),
     ):
         deep = send_deep(instance)
-        decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+        decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
         withdraw(deep)
         assert {name: rows for name, rows in rows_of(instance).items() if rows} == {
             "access_key": keys
@@ -373,7 +369,7 @@ def test_decisions_hold_when_results_are_screened_again(
     instance: Instance, curator: KeyHolder, word: str, reason: str, status: str
 ) -> None:
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, word, reason))
+    decide(instance, curator, a_decision(deep, word, reason))
     before = {name: rows_of(instance)[name] for name in ("evidence_row", "setting_result")}
     with instance.writing() as connection:
         connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
@@ -382,11 +378,11 @@ def test_decisions_hold_when_results_are_screened_again(
     assert told_to_the_sender(instance, deep)[0] == status
 
 
-def test_what_would_be_refused_today_still_counts_by_a_curators_word(
+def test_a_decision_overrides_a_refusal_by_newer_rules(
     instance: Instance, curator: KeyHolder
 ) -> None:
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     before = evidence_of(instance)
     with instance.writing() as connection:
         connection.exec_driver_sql(
@@ -399,7 +395,7 @@ def test_what_would_be_refused_today_still_counts_by_a_curators_word(
         "counted",
         ["included_by_curator", "depth_confirmed", "refused_by_current_rules"],
     )
-    decide(instance, curator, a_word(deep, "undo", "rules_apply"))
+    decide(instance, curator, a_decision(deep, "undo", "rules_apply"))
     assert told_to_the_sender(instance, deep) == ("excluded", ["refused_by_current_rules"])
 
 
@@ -407,7 +403,7 @@ def test_decisions_hold_when_a_chip_is_read_again(instance: Instance, curator: K
     from kbapi.intake.rescreen import reread_chips
 
     deep = send_deep(instance)
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     with instance.writing() as connection:
         connection.exec_driver_sql("UPDATE chip SET key = 'norvane-sable-7-4800k'")
     assert reread_chips(instance, is_applied=True).moves

@@ -1,4 +1,4 @@
-"""What statistics set aside waits for a curator, and counts, or goes, by a word."""
+"""Outliers wait for a curator, who includes or invalidates them."""
 
 from typing import Any
 
@@ -12,7 +12,7 @@ from kbapi.curation.queue import list_waiting
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.responses import Accepted
-from tests.curation.makers import a_curator, a_word, decide
+from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import COUNT_CHIP, a_count_submission, a_line_of_units, a_question, send
 
 
@@ -22,8 +22,8 @@ def curator(instance: Instance) -> KeyHolder:
 
 
 @pytest.fixture
-def far_out(instance: Instance) -> Accepted:
-    """A unit that goes far deeper than forty others, in an answer that was asked for since."""
+def outlier(instance: Instance) -> Accepted:
+    """A unit that is far deeper than forty others, after an answer about them."""
     a_line_of_units(instance, [10 + number % 3 for number in range(40)])
     sent = send(instance, a_count_submission(29, 30, number=900))
     answer(instance)
@@ -35,7 +35,7 @@ def answer(instance: Instance) -> dict[str, Any]:
     return orjson.loads(advise_start(instance, question).body)
 
 
-def told(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
+def screening_of(instance: Instance, sent: Accepted) -> tuple[str, list[str]]:
     own = read_own_result(instance, sent.id, sent.receipt).settings[0]
     return own.status, [reason.code for reason in own.reasons]
 
@@ -47,47 +47,50 @@ def waiting(instance: Instance) -> list[tuple[str, str, list[str]]]:
     ]
 
 
-def test_it_waits_with_the_reason_that_its_sender_reads(
-    instance: Instance, far_out: Accepted
+def test_an_outlier_waits_with_the_reason_that_its_sender_reads(
+    instance: Instance, outlier: Accepted
 ) -> None:
     assert answer(instance)["evidence"]["units"] == 40
-    assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
-    assert told(instance, far_out) == ("excluded", ["outlier_deep"])
+    assert waiting(instance) == [(outlier.id, "excluded", ["outlier_deep"])]
+    assert screening_of(instance, outlier) == ("excluded", ["outlier_deep"])
 
 
-def test_it_counts_by_a_word_whatever_the_fence_says(
-    instance: Instance, curator: KeyHolder, far_out: Accepted
+def test_an_included_outlier_counts_beyond_the_cutoffs(
+    instance: Instance, curator: KeyHolder, outlier: Accepted
 ) -> None:
-    shown = show_item(instance, far_out.id, 0).pool
+    shown = show_item(instance, outlier.id, 0).pool
     assert shown is not None
     assert shown.start_with is not None
     assert (shown.start_without.units, shown.start_with.units) == (40, 41)
-    decide(instance, curator, a_word(far_out, "include", "depth_confirmed"))
-    assert told(instance, far_out) == ("counted", ["included_by_curator", "depth_confirmed"])
+    decide(instance, curator, a_decision(outlier, "include", "depth_confirmed"))
+    assert screening_of(instance, outlier) == (
+        "counted",
+        ["included_by_curator", "depth_confirmed"],
+    )
     now = answer(instance)
     assert (now["evidence"]["units"], now["evidence"]["units_excluded"]) == (41, 0)
     assert waiting(instance) == []
 
 
-def test_undone_it_is_set_aside_again_and_waits(
-    instance: Instance, curator: KeyHolder, far_out: Accepted
+def test_an_outlier_is_excluded_again_after_undo_and_waits(
+    instance: Instance, curator: KeyHolder, outlier: Accepted
 ) -> None:
     before = answer(instance)
-    decide(instance, curator, a_word(far_out, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(outlier, "include", "depth_confirmed"))
     answer(instance)
-    decide(instance, curator, a_word(far_out, "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(outlier, "undo", "decided_in_error"))
     after = answer(instance)
     assert after["start"] == before["start"]
     assert after["evidence"]["units_excluded"] == before["evidence"]["units_excluded"] == 1
-    assert waiting(instance) == [(far_out.id, "excluded", ["outlier_deep"])]
+    assert waiting(instance) == [(outlier.id, "excluded", ["outlier_deep"])]
 
 
-def test_rejected_it_stands_against_the_pool_no_longer(
-    instance: Instance, curator: KeyHolder, far_out: Accepted
+def test_an_invalidated_outlier_no_longer_affects_the_pool(
+    instance: Instance, curator: KeyHolder, outlier: Accepted
 ) -> None:
     assert answer(instance)["start"]["stable_share_used"] > 0.9
-    decide(instance, curator, a_word(far_out, "invalidate", "wrong_units"))
+    decide(instance, curator, a_decision(outlier, "invalidate", "wrong_units"))
     now = answer(instance)
     assert now["start"]["stable_share_used"] == 0.9
     assert now["evidence"]["units_excluded"] == 1
-    assert told(instance, far_out)[1] == ["invalidated_by_curator", "wrong_units"]
+    assert screening_of(instance, outlier)[1] == ["invalidated_by_curator", "wrong_units"]

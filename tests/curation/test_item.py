@@ -12,7 +12,7 @@ from kbapi.errors import SettingUnknown
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
 from kbapi.storage.sqlite.commits import waiting_in_line
-from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
     a_fixed_clock_setting,
     a_question,
@@ -52,15 +52,13 @@ def a_pool(instance: Instance) -> None:
         send(instance, a_submission(setting, number=number))
 
 
-def test_both_starts_are_what_the_next_answer_would_be(
-    instance: Instance, curator: KeyHolder
-) -> None:
+def test_both_starts_are_those_of_the_next_answer(instance: Instance, curator: KeyHolder) -> None:
     a_pool(instance)
     deep = send_deep(instance, number=20)
     shown = item(instance, deep)
     assert shown.pool is not None
     assert as_response(shown.pool.start_without) == as_answered(answered(instance))
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     now = answered(instance)
     assert as_response(shown.pool.start_with) == as_answered(now)
     assert shown.pool.start_with != shown.pool.start_without
@@ -72,7 +70,7 @@ def test_both_starts_are_what_the_next_answer_would_be(
     )
 
 
-def test_an_item_is_shown_while_writers_hold_the_database_and_where_nothing_is_written(
+def test_an_item_is_shown_during_writes_and_in_a_read_only_instance(
     instance: Instance,
 ) -> None:
     a_pool(instance)
@@ -87,16 +85,16 @@ def test_an_item_is_shown_while_writers_hold_the_database_and_where_nothing_is_w
     closed.close()
 
 
-def test_percentiles_are_those_of_the_others(instance: Instance) -> None:
+def test_percentiles_are_those_of_the_other_units(instance: Instance) -> None:
     a_pool(instance)
-    told = answered(instance)["percentiles"]
+    percentiles = answered(instance)["percentiles"]
     shown = item(instance, send_deep(instance, number=20))
     assert shown.pool is not None
-    assert orjson.loads(orjson.dumps(shown.pool.percentiles)) == told
-    assert len(told) == 5
+    assert orjson.loads(orjson.dumps(shown.pool.percentiles)) == percentiles
+    assert len(percentiles) == 5
 
 
-def test_nothing_is_kept_of_what_was_only_looked_at(instance: Instance) -> None:
+def test_showing_an_item_stores_nothing(instance: Instance) -> None:
     a_pool(instance)
     deep = send_deep(instance, number=20)
     answered(instance)
@@ -110,7 +108,7 @@ def test_the_document_and_the_history_are_shown_without_tokens(
 ) -> None:
     deep = send_deep(instance)
     for word, reason in (("include", "depth_confirmed"), ("undo", "decided_in_error")):
-        decide(instance, curator, a_word(deep, word, reason))
+        decide(instance, curator, a_decision(deep, word, reason))
     shown = item(instance, deep)
     assert shown.document["settings"][0]["minutes"] == 65
     assert "contributor_token" not in shown.document
@@ -121,12 +119,12 @@ def test_the_document_and_the_history_are_shown_without_tokens(
     assert all(seen.reason.text and seen.day == "2026-09-15" for seen in shown.history)
 
 
-def test_numbers_travel_with_cautions(instance: Instance) -> None:
+def test_numbers_come_with_cautions(instance: Instance) -> None:
     shown = item(instance, send_deep(instance))
     assert "save_first" in {caution.code for caution in shown.cautions}
 
 
-def test_what_has_no_end_has_no_start_with_it(instance: Instance) -> None:
+def test_a_setting_without_an_end_has_no_start_with_it(instance: Instance) -> None:
     setting = a_fixed_clock_setting(stock_mv=...)
     sent = send(instance, a_submission(setting, chip="Osmer Kestrel 640 Laptop Graphics"))
     shown = item(instance, sent)
@@ -136,7 +134,7 @@ def test_what_has_no_end_has_no_start_with_it(instance: Instance) -> None:
     assert shown.pool.start_without.reason is not None
 
 
-def test_a_setting_at_a_clock_is_shown_beside_its_own_band(instance: Instance) -> None:
+def test_a_fixed_clock_setting_is_compared_with_its_clock_band(instance: Instance) -> None:
     graphics = "Osmer Kestrel 640 Laptop Graphics"
     for number in range(4):
         for clock in (1800, 2100.5):
@@ -159,7 +157,7 @@ def test_a_setting_at_a_clock_is_shown_beside_its_own_band(instance: Instance) -
     assert (shown.pool.start_without.units, shown.pool.start_with.units) == (4, 5)
 
 
-def test_settings_moved_together_are_shown_beside_their_like(instance: Instance) -> None:
+def test_settings_that_moved_together_are_compared_with_their_pool(instance: Instance) -> None:
     for number in range(3):
         send(instance, a_submission(a_setting(moved_with=["ring"]), number=number))
     alone = send_deep(instance, number=8)
@@ -176,14 +174,14 @@ def test_settings_moved_together_are_shown_beside_their_like(instance: Instance)
     assert units == [1, 4]
 
 
-def test_what_is_not_here_is_not_shown(instance: Instance) -> None:
+def test_an_unknown_setting_is_an_error(instance: Instance) -> None:
     deep = send_deep(instance)
     for public_id, ordinal in ((deep.id, 1), ("01a21000-8800-736b-8fa7-7e16bf7f60fd", 0)):
         with pytest.raises(SettingUnknown):
             show_item(instance, public_id, ordinal)
 
 
-def test_a_chip_that_the_grammar_no_longer_knows_is_shown_without_its_pool(
+def test_an_unrecognised_chip_is_shown_without_its_pool(
     instance: Instance,
 ) -> None:
     deep = send_deep(instance)

@@ -1,17 +1,16 @@
-"""Curated notes: a draft is answered by nobody, a published one keeps what it said before."""
+"""Curated notes: answers show published notes only, and earlier texts are kept."""
 
 import pytest
 from flask.testing import FlaskClient
 
 from kbapi.curation.notes import (
-    history_of_note,
-    keep_notes,
-    list_notes,
-    note_reviewed,
+    mark_reviewed,
     publish_note,
+    store_notes,
 )
 from kbapi.errors import NoteRefused
 from kbapi.instance.instance import Instance
+from tests.curation.makers import history_in, notes_in
 from tests.makers import CHIP, rows_of, send
 from tests.makers import a_submission as a_result
 
@@ -32,65 +31,67 @@ def answered(client: FlaskClient) -> list[str]:
     return [note["text"] for note in notes]
 
 
-def test_a_draft_is_answered_once_it_is_published(instance: Instance, client: FlaskClient) -> None:
-    send(instance, a_result())
-    keep_notes(instance, [NOTE], as_drafts=True)
-    assert answered(client) == []
-    publish_note(instance, KEY)
-    assert answered(client) == ["The entry shows only after a cold start."]
-    assert [note.state for note in list_notes(instance)] == ["published"]
-
-
-def test_what_is_published_stands_beside_a_new_draft_until_that_takes_its_place(
+def test_answers_show_a_draft_after_it_is_published(
     instance: Instance, client: FlaskClient
 ) -> None:
     send(instance, a_result())
-    keep_notes(instance, [NOTE])
-    keep_notes(instance, [OTHER], as_drafts=True)
-    assert [note.state for note in list_notes(instance)] == ["draft", "published"]
+    store_notes(instance, [NOTE], as_drafts=True)
+    assert answered(client) == []
+    publish_note(instance, KEY)
+    assert answered(client) == ["The entry shows only after a cold start."]
+    assert [note.state for note in notes_in(instance)] == ["published"]
+
+
+def test_a_published_note_stays_until_its_draft_replaces_it(
+    instance: Instance, client: FlaskClient
+) -> None:
+    send(instance, a_result())
+    store_notes(instance, [NOTE])
+    store_notes(instance, [OTHER], as_drafts=True)
+    assert [note.state for note in notes_in(instance)] == ["draft", "published"]
     assert answered(client) == ["The entry shows only after a cold start."]
     publish_note(instance, KEY)
     assert answered(client) == ["The entry shows only after a warm start."]
-    (earlier,) = history_of_note(instance, KEY)
+    (earlier,) = history_in(instance, KEY)
     assert "cold start" in earlier.markdown
     assert (earlier.reviewed_month, earlier.replaced_day) == ("2026-06", instance.today())
 
 
-def test_a_draft_that_is_written_again_leaves_no_history(instance: Instance) -> None:
-    keep_notes(instance, [NOTE], as_drafts=True)
-    keep_notes(instance, [OTHER], as_drafts=True)
-    (draft,) = list_notes(instance)
+def test_a_replaced_draft_has_no_history(instance: Instance) -> None:
+    store_notes(instance, [NOTE], as_drafts=True)
+    store_notes(instance, [OTHER], as_drafts=True)
+    (draft,) = notes_in(instance)
     assert "warm start" in draft.markdown
-    assert history_of_note(instance, KEY) == []
+    assert history_in(instance, KEY) == []
 
 
-def test_a_file_that_is_loaded_again_as_it_was_leaves_no_history(instance: Instance) -> None:
-    keep_notes(instance, [NOTE])
+def test_an_unchanged_note_has_no_history(instance: Instance) -> None:
+    store_notes(instance, [NOTE])
     before = rows_of(instance)
-    keep_notes(instance, [NOTE])
+    store_notes(instance, [NOTE])
     assert rows_of(instance) == before
     for text in (OTHER, NOTE):
-        keep_notes(instance, [text])
-    assert ["cold" in one.markdown for one in history_of_note(instance, KEY)] == [True, False]
+        store_notes(instance, [text])
+    assert ["cold" in one.markdown for one in history_in(instance, KEY)] == [True, False]
 
 
-def test_a_note_that_was_looked_at_says_so_in_the_next_answer(
+def test_the_next_answer_shows_the_month_of_a_review(
     instance: Instance, client: FlaskClient
 ) -> None:
     send(instance, a_result())
-    keep_notes(instance, [NOTE])
+    store_notes(instance, [NOTE])
     answered(client)
-    assert note_reviewed(instance, KEY) == "2026-09"
+    assert mark_reviewed(instance, KEY) == "2026-09"
     (note,) = client.get(f"/v1/locks?chip={CHIP}").get_json()["notes"]
     assert note["reviewed_month"] == "2026-09"
 
 
-def test_what_is_not_there_is_neither_published_nor_looked_at(instance: Instance) -> None:
+def test_an_unknown_note_is_neither_published_nor_reviewed(instance: Instance) -> None:
     with pytest.raises(NoteRefused):
-        note_reviewed(instance, KEY)
-    keep_notes(instance, [NOTE])
+        mark_reviewed(instance, KEY)
+    store_notes(instance, [NOTE])
     with pytest.raises(NoteRefused):
         publish_note(instance, KEY)
-    keep_notes(instance, [OTHER.replace(KEY, "another-key")], as_drafts=True)
+    store_notes(instance, [OTHER.replace(KEY, "another-key")], as_drafts=True)
     with pytest.raises(NoteRefused):
-        note_reviewed(instance, "another-key")
+        mark_reviewed(instance, "another-key")

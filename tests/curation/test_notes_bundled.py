@@ -1,4 +1,4 @@
-"""Every curated note: it is one, and it is about something that the catalogue knows."""
+"""The bundled notes are valid, and their subjects are in the catalogue."""
 
 from pathlib import Path
 
@@ -12,13 +12,13 @@ FOLDER = Path(__file__).parents[2] / "seed_data" / "notes"
 NOTES = sorted(path for path in FOLDER.glob("*.md") if path.name != "README.md")
 
 
-def test_there_are_about_fifteen() -> None:
+def test_there_are_about_fifteen_notes() -> None:
     assert 12 <= len(NOTES) <= 20
     assert note_texts() == [path.read_text() for path in NOTES]
 
 
 @pytest.mark.parametrize("path", NOTES, ids=lambda path: path.stem)
-def test_a_note_reads_is_called_like_its_file_and_has_a_source_of_the_club(path: Path) -> None:
+def test_a_note_is_valid_and_has_the_name_of_its_file_and_a_source(path: Path) -> None:
     note = parse_note(path.read_text())
     assert note.key == path.stem
     assert note.source.startswith("Tidewater Bench Club")
@@ -26,7 +26,7 @@ def test_a_note_reads_is_called_like_its_file_and_has_a_source_of_the_club(path:
 
 
 @pytest.mark.parametrize("path", NOTES, ids=lambda path: path.stem)
-def test_a_note_is_about_something_that_the_catalogue_knows(path: Path) -> None:
+def test_the_subject_of_a_note_is_in_the_catalogue(path: Path) -> None:
     note = parse_note(path.read_text())
     chips = [described.chip for described in bundled_catalogue().chips.values()]
     known = {

@@ -1,4 +1,4 @@
-"""The queue of curators: every waiting setting once, oldest first, each page at the same price."""
+"""The queue of curators: every waiting setting once, oldest first, each page at equal cost."""
 
 from dataclasses import asdict
 from typing import Any
@@ -11,7 +11,7 @@ from kbapi.errors import QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
 from kbapi.storage.review import BEGIN, PARTS, WAITING, WaitingAt, WaitingFilters
-from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.curation.many import fill_with_results, steps_of_a_page
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission, an_instance, send
 
@@ -26,18 +26,18 @@ def page(instance: Instance, **parameters: Any) -> ReviewPage:
 
 
 def walk(instance: Instance, **parameters: Any) -> list[str]:
-    """Every setting of the queue, as pages bring them."""
+    """All settings of the queue, in the order of the pages."""
     met: list[str] = []
-    told = page(instance, **parameters)
-    met += [one.submission for one in told.waiting]
-    while told.next_cursor is not None:
-        told = page(instance, **parameters, cursor=told.next_cursor)
-        met += [one.submission for one in told.waiting]
+    response = page(instance, **parameters)
+    met += [one.submission for one in response.waiting]
+    while response.next_cursor is not None:
+        response = page(instance, **parameters, cursor=response.next_cursor)
+        met += [one.submission for one in response.waiting]
     return met
 
 
 def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
-    """As judging would leave it."""
+    """Store outliers as the outlier check does."""
     which = "unit_id" if table == "outlier_unit" else "contributor_id"
     with instance.writing() as connection:
         connection.exec_driver_sql(
@@ -49,7 +49,7 @@ def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
         )
 
 
-def test_what_was_set_aside_waits_and_what_counts_or_is_claimed_does_not(
+def test_excluded_settings_wait_and_counted_and_unverified_ones_do_not(
     instance: Instance,
 ) -> None:
     send(instance, a_submission(number=1))
@@ -69,7 +69,7 @@ def test_what_was_set_aside_waits_and_what_counts_or_is_claimed_does_not(
     assert not one.sender.is_shared
 
 
-def test_depths_are_told_from_the_units_own_stock(instance: Instance) -> None:
+def test_depths_are_relative_to_the_units_own_stock(instance: Instance) -> None:
     deep = a_fixed_clock_setting(stable_at=660, unstable_at=650)
     untold = a_fixed_clock_setting(stock_mv=...)
     for number, setting in enumerate((deep, untold)):
@@ -77,18 +77,18 @@ def test_depths_are_told_from_the_units_own_stock(instance: Instance) -> None:
             instance,
             a_submission(setting, number=number, chip="Osmer Kestrel 640 Laptop Graphics"),
         )
-    told = [(one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting]
-    assert told == [(240, 250), (None, None)]
+    depths = [(one.below_stock.stable, one.below_stock.unstable) for one in page(instance).waiting]
+    assert depths == [(240, 250), (None, None)]
 
 
-def test_nothing_of_a_day_a_token_or_a_hash_is_response(instance: Instance) -> None:
+def test_the_queue_shows_no_day_token_or_hash(instance: Instance) -> None:
     send_deep(instance)
     (one,) = page(instance).waiting
     for hidden in ("2026-09-15", "tidewater-member", "tidewater-unit"):
         assert hidden not in repr(one)
 
 
-def test_what_is_decided_waits_no_more_until_it_is_undone(
+def test_a_decided_setting_waits_again_only_after_undo(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = [send_deep(instance, number=number) for number in range(4)]
@@ -101,13 +101,15 @@ def test_what_is_decided_waits_no_more_until_it_is_undone(
         ),
         strict=False,
     ):
-        decide(instance, curator, a_word(one, word, reason))
+        decide(instance, curator, a_decision(one, word, reason))
     assert walk(instance) == [sent[3].id]
-    decide(instance, curator, a_word(sent[1], "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(sent[1], "undo", "decided_in_error"))
     assert walk(instance) == [sent[1].id, sent[3].id]
 
 
-def test_what_statistics_set_aside_waits_behind_it(instance: Instance, curator: KeyHolder) -> None:
+def test_outliers_wait_after_settings_that_rules_excluded(
+    instance: Instance, curator: KeyHolder
+) -> None:
     flagged, unlike, deep = (
         send(instance, a_submission(number=1)),
         send(instance, a_submission(number=2)),
@@ -118,12 +120,14 @@ def test_what_statistics_set_aside_waits_behind_it(instance: Instance, curator: 
     assert walk(instance, limit=1) == [deep.id, flagged.id, unlike.id]
     assert walk(instance, code="outlier_deep") == [flagged.id]
     assert walk(instance, code="contributor_differs") == [unlike.id]
-    decide(instance, curator, a_word(flagged, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(flagged, "include", "depth_confirmed"))
     assert walk(instance) == [deep.id, unlike.id]
 
 
 @pytest.mark.parametrize("limit", [1, 2, 3, 7, 100])
-def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, limit: int) -> None:
+def test_pages_show_every_setting_once_while_new_ones_arrive(
+    instance: Instance, limit: int
+) -> None:
     first = [send_deep(instance, number=number).id for number in range(7)]
     counted = [send(instance, a_submission(number=number)) for number in range(20, 26)]
     for one in counted[:3]:
@@ -132,12 +136,12 @@ def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, 
         flag(instance, "differing_contributor", one, "contributor_differs")
     met, later, cursor = [], [], {}
     for number in range(100):
-        told = page(instance, limit=limit, **cursor)
-        assert len(told.waiting) <= limit
-        met += [one.submission for one in told.waiting]
-        if told.next_cursor is None:
+        response = page(instance, limit=limit, **cursor)
+        assert len(response.waiting) <= limit
+        met += [one.submission for one in response.waiting]
+        if response.next_cursor is None:
             break
-        cursor = {"cursor": told.next_cursor}
+        cursor = {"cursor": response.next_cursor}
         if number < 5:
             later.append(send_deep(instance, number=50 + number).id)
     flagged = [one.id for one in counted]
@@ -147,14 +151,14 @@ def test_a_walk_meets_everything_once_while_new_ones_arrive(instance: Instance, 
     assert set(met) <= {*first, *flagged, *later}
 
 
-def test_a_walk_goes_on_behind_what_was_withdrawn_or_decided(
+def test_pages_continue_after_a_withdrawn_or_decided_setting(
     instance: Instance, curator: KeyHolder
 ) -> None:
     sent = [send_deep(instance, number=number) for number in range(5)]
-    told = page(instance, limit=2)
+    response = page(instance, limit=2)
     withdraw_own_result(instance, sent[1].id, sent[1].receipt)
-    decide(instance, curator, a_word(sent[2], "invalidate", "not_measured"))
-    rest = page(instance, cursor=told.next_cursor)
+    decide(instance, curator, a_decision(sent[2], "invalidate", "not_measured"))
+    rest = page(instance, cursor=response.next_cursor)
     assert [one.submission for one in rest.waiting] == [sent[3].id, sent[4].id]
 
 
@@ -169,20 +173,20 @@ def test_filters_find_by_chip_code_and_contributor(instance: Instance) -> None:
     assert walk(instance, contributor=9_999) == []
 
 
-def test_a_filter_looks_at_so_many_a_page_and_says_where_it_goes_on(
+def test_a_filtered_page_reads_a_bounded_number_and_has_a_cursor(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("kbapi.curation.queue._MOST_LOOKED_AT", 3)
     for number in range(8):
         send_deep(instance, number=number)
     last = send_deep(instance, number=8, chip="Norvane Sable 7 4800K")
-    told = page(instance, chip="norvane-sable-7-4800k")
-    assert told.waiting == ()
-    assert told.next_cursor is not None
+    response = page(instance, chip="norvane-sable-7-4800k")
+    assert response.waiting == ()
+    assert response.next_cursor is not None
     assert walk(instance, chip="norvane-sable-7-4800k") == [last.id]
 
 
-def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> None:
+def test_senders_without_a_token_are_shown_as_one(instance: Instance) -> None:
     for number in (1, 2):
         send_deep(instance, number=number, contributor_token=..., unit_token=...)
     one, other = page(instance).waiting
@@ -207,14 +211,14 @@ def test_all_who_send_without_a_token_are_told_as_one(instance: Instance) -> Non
         {"cod": "x"},
     ],
 )
-def test_what_cannot_be_asked_is_response(instance: Instance, parameters: dict[str, Any]) -> None:
+def test_invalid_parameters_are_reported(instance: Instance, parameters: dict[str, Any]) -> None:
     with pytest.raises(QueryInvalid) as refused:
         page(instance, **parameters)
     assert {problem.pointer for problem in refused.value.problems} == set(parameters)
 
 
 @pytest.mark.parametrize("part", ["screening", "contributors"])
-def test_a_page_costs_the_same_at_both_ends_of_a_hundred_times_as_many(
+def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
     tmp_path_factory: pytest.TempPathFactory, part: str
 ) -> None:
     cost = []
@@ -225,12 +229,12 @@ def test_a_page_costs_the_same_at_both_ends_of_a_hundred_times_as_many(
         late = (place, 0, 0, 0) if part == "screening" else (1, 1, place, place)
         cost += [steps_of_a_page(made, WaitingAt(part, key)) for key in (BEGIN, late)]
         made.close()
-    # A walk that passed what lies before would run thousands of times as many.
+    # Reading all earlier rows would need thousands of times as many.
     assert max(cost) <= 1.1 * min(cost)
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_every_part_of_the_queue_walks_an_index(instance: Instance, part: str) -> None:
+def test_every_part_of_the_queue_uses_an_index(instance: Instance, part: str) -> None:
     parameters = {**dict.fromkeys(("k1", "k2", "k3", "k4", "look"), 1), **asdict(WaitingFilters())}
     with instance.reading() as connection:
         compiled = WAITING[part].compile(connection)
@@ -243,13 +247,13 @@ def test_every_part_of_the_queue_walks_an_index(instance: Instance, part: str) -
     assert plan[0] == "MATERIALIZE looked"
     walked = plan[1 : plan.index("SCAN looked")]
     keys = ("USING INDEX ix_", "USING COVERING INDEX ix_", "USING PRIMARY KEY")
-    # The settings of one unit in a pool are few: to put them in order is no walk.
+    # The settings of one unit in a pool are few, so sorting them is cheap.
     few = ["USE TEMP B-TREE FOR LAST TERM OF ORDER BY"] if part == "statistics" else []
     assert [step for step in walked if not any(key in step for key in keys)] == few
     assert [step for step in plan if step.startswith("SCAN")] == ["SCAN looked"]
 
 
-def test_each_setting_of_a_page_asks_the_same_few_statements(instance: Instance) -> None:
+def test_each_setting_of_a_page_needs_a_constant_number_of_statements(instance: Instance) -> None:
     for number in range(12):
         send_deep(instance, number=number)
     asked: list[str] = []

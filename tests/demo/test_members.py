@@ -1,4 +1,4 @@
-"""Shares within tolerance of the table, the same bytes for the same dice, plainly labelled."""
+"""The club's documents: shares as in the table, equal bytes for equal seeds, plain labels."""
 
 import tomllib
 from collections import Counter
@@ -31,7 +31,7 @@ def as_bytes(n: int, seed: int) -> list[bytes]:
     return [orjson.dumps(document) for document in club_documents(n, Random(seed))]
 
 
-def test_the_same_dice_give_the_same_bytes_and_others_give_others() -> None:
+def test_equal_seeds_give_equal_bytes_and_others_give_others() -> None:
     assert as_bytes(300, seed=5) == as_bytes(300, seed=5)
     assert as_bytes(300, seed=5) != as_bytes(300, seed=6)
 
@@ -47,10 +47,10 @@ def test_a_million_results_begin_at_once() -> None:
 @pytest.mark.parametrize(
     ("standings", "share"),
     [
-        (["claim"], truth.CLAIMS),
+        (["unverified"], truth.UNVERIFIED),
         (["wrong_units"], truth.WRONG_UNITS),
-        (["locked", "locked_and_claiming"], truth.LOCKED_ABOUT),
-        (["honest"], 1 - truth.CLAIMS - truth.WRONG_UNITS - truth.LOCKED_ABOUT),
+        (["locked", "locked_with_settings"], truth.LOCKED_ABOUT),
+        (["honest"], 1 - truth.UNVERIFIED - truth.WRONG_UNITS - truth.LOCKED_ABOUT),
     ],
     ids=str,
 )
@@ -62,8 +62,8 @@ def test_documents_come_about_in_the_shares_of_the_table(
 
 
 def settings_of(results: list[ClubResult], standing: str) -> list[dict[str, object]]:
-    told = (result.document["settings"] for result in results if result.standing == standing)
-    return [setting for settings in told for setting in settings]
+    found = (result.document["settings"] for result in results if result.standing == standing)
+    return [setting for settings in found for setting in settings]
 
 
 @pytest.mark.parametrize(
@@ -82,35 +82,37 @@ def test_honest_testers_do_things_in_the_shares_of_the_table(
     assert sum(map(does, honest)) / len(honest) == pytest.approx(share, abs=0.02)
 
 
-def test_caps_are_measured_in_pairs_by_some_who_show_an_effect(results: list[ClubResult]) -> None:
+def test_some_with_an_effect_measure_power_limits_in_pairs(results: list[ClubResult]) -> None:
     capped = Counter()
     for result in results:
         readings = result.document.get("readings", [])
         caps = Counter(one["power_cap_w"] for one in readings if "power_cap_w" in one)
         assert set(caps.values()) <= {2}
         capped[result.standing, len(caps)] += bool(readings)
-    assert {caps for (standing, caps) in capped if standing == "claim"} == {0}
+    assert {caps for (standing, caps) in capped if standing == "unverified"} == {0}
     with_caps, without = capped["honest", 3], capped["honest", 0]
-    assert with_caps / (with_caps + without) == pytest.approx(truth.CAPS_TOLD, abs=0.04)
+    assert with_caps / (with_caps + without) == pytest.approx(truth.CAPS_MEASURED, abs=0.04)
 
 
-def test_a_setting_without_effect_never_fails_and_shows_nothing(results: list[ClubResult]) -> None:
-    for setting in settings_of(results, "claim") + settings_of(results, "locked_and_claiming"):
+def test_a_setting_without_effect_never_fails_and_proves_nothing(results: list[ClubResult]) -> None:
+    for setting in settings_of(results, "unverified") + settings_of(
+        results, "locked_with_settings"
+    ):
         assert setting["unstable_at"] is None
         shown = setting.get("effect")
         assert shown in (None, {"shown_by": "read_back"})
         assert setting.get("read_back") in (None, setting.get("stock_mv") or 0)
 
 
-def test_about_a_third_of_the_locked_machines_claim(results: list[ClubResult]) -> None:
-    told = Counter(
+def test_about_a_third_of_the_locked_machines_send_settings(results: list[ClubResult]) -> None:
+    standings = Counter(
         result.standing
         for result in results
         if result.standing.startswith("locked") and result.document["locks"]
         if result.document["locks"][0]["status"] != "chip_locked"
     )
-    share = told["locked_and_claiming"] / sum(told.values())
-    assert share == pytest.approx(truth.LOCKED_AND_CLAIMING, abs=0.08)
+    share = standings["locked_with_settings"] / sum(standings.values())
+    assert share == pytest.approx(truth.LOCKED_WITH_SETTINGS, abs=0.08)
 
 
 def test_members_have_one_to_three_machines(results: list[ClubResult]) -> None:
@@ -151,7 +153,7 @@ def test_nothing_in_the_seed_data_names_a_maker_that_exists(results: list[ClubRe
         assert not words & real
 
 
-def test_every_chip_that_can_be_tuned_has_a_truth_and_a_machine_to_sit_in() -> None:
+def test_every_chip_that_can_be_tuned_has_a_truth_and_a_machine() -> None:
     club = bundled_club()
     in_machines = {c for one in club.classes for c in (*one.processors, *one.graphics)}
     assert in_machines == set(club.names)
@@ -162,8 +164,8 @@ def test_every_chip_that_can_be_tuned_has_a_truth_and_a_machine_to_sit_in() -> N
         chip = identify_chip(row["key"]).chip
         assert chip is not None
         controls = catalogue["series"][row.get("series", chip.series)]["controls"]
-        told = {pool.control for pool in club.pools_of(chip.key)}
-        assert told == set(controls) - {"power_limit", "load_line"}, chip.key
+        with_truth = {pool.control for pool in club.pools_of(chip.key)}
+        assert with_truth == set(controls) - {"power_limit", "load_line"}, chip.key
 
 
 def test_the_four_shapes_of_truth_are_spread_over_the_chips() -> None:
@@ -172,7 +174,7 @@ def test_the_four_shapes_of_truth_are_spread_over_the_chips() -> None:
     assert min(used.values()) >= 10
 
 
-def test_firmware_stands_oldest_first_and_each_class_has_one_before_the_first_month() -> None:
+def test_firmware_is_oldest_first_and_each_class_has_one_before_the_first_month() -> None:
     for one in bundled_club().classes:
         months = [release.month for release in one.firmware]
         assert months == sorted(set(months)), one.key
@@ -182,25 +184,25 @@ def test_firmware_stands_oldest_first_and_each_class_has_one_before_the_first_mo
 @pytest.mark.parametrize(
     "share",
     [
-        truth.CLAIMS,
+        truth.UNVERIFIED,
         truth.WRONG_UNITS,
         truth.LOCKED_ABOUT,
-        truth.LOCKED_AND_CLAIMING,
+        truth.LOCKED_WITH_SETTINGS,
         truth.PLANNED_END,
         truth.FEELS_WRONG,
         truth.ROUND_NUMBERS,
         truth.SHORT_TESTS,
         truth.SESSION_TESTS,
-        truth.STOCK_PASSED_TOLD,
-        truth.IN_USE_TOLD,
-        truth.READINGS_TOLD,
-        truth.CAPS_TOLD,
-        truth.TRIALS_TOLD,
-        truth.OPEN_LOCK_TOLD,
+        truth.STOCK_PASSED_REPORTED,
+        truth.IN_USE_REPORTED,
+        truth.READINGS_REPORTED,
+        truth.CAPS_MEASURED,
+        truth.TRIALS_REPORTED,
+        truth.OPEN_LOCK_REPORTED,
         truth.CHANGE_MADE,
         truth.STAYED_ON_OLDER,
         truth.NEWEST_FIRMWARE,
-        truth.SECOND_CHIP_TOLD,
+        truth.SECOND_CHIP_REPORTED,
         *truth.FOUND_BY.values(),
         *truth.EFFECT_SHOWN_BY.values(),
         *truth.MACHINES_OWNED,

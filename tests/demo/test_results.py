@@ -1,4 +1,4 @@
-"""The club's documents, and the liars', before the one road in."""
+"""Documents of the club and of attackers, accepted or refused."""
 
 from collections import Counter
 from random import Random
@@ -24,30 +24,38 @@ REFUSALS = {
 
 
 @pytest.fixture
-def told(instance: Instance) -> dict[str, Counter[str]]:
-    """What each standing's documents were told: their status, or that they were refused."""
-    statuses: dict[str, Counter[str]] = {}
+def statuses(instance: Instance) -> dict[str, Counter[str]]:
+    """The statuses of the documents of each standing, `refused` among them."""
+    found: dict[str, Counter[str]] = {}
     for result in club_results(500, Random(4)):
         try:
             status = accept_submission(instance, orjson.dumps(result.document)).screening.status
         except DocumentRefused as error:
             codes = {problem.code for problem in error.problems}
             status = "refused" if codes <= REFUSALS else f"refused for {codes - REFUSALS}"
-        statuses.setdefault(result.standing, Counter())[status] += 1
-    return statuses
+        found.setdefault(result.standing, Counter())[status] += 1
+    return found
 
 
-def test_each_standing_is_screened_for_what_it_is(told: dict[str, Counter[str]]) -> None:
-    assert set(told) == {"honest", "claim", "wrong_units", "locked", "locked_and_claiming"}
-    assert set(told["wrong_units"]) == {"refused"}
-    assert "refused" not in told["honest"] + told["claim"] + told["locked"]
-    assert told["honest"]["counted"] / told["honest"].total() > 0.9
+def test_each_standing_is_screened_for_what_it_is(
+    statuses: dict[str, Counter[str]],
+) -> None:
+    assert set(statuses) == {
+        "honest",
+        "unverified",
+        "wrong_units",
+        "locked",
+        "locked_with_settings",
+    }
+    assert set(statuses["wrong_units"]) == {"refused"}
+    assert "refused" not in statuses["honest"] + statuses["unverified"] + statuses["locked"]
+    assert statuses["honest"]["counted"] / statuses["honest"].total() > 0.9
     # Noise of two readings can look like an effect, seldom.
-    assert told["claim"]["counted"] <= 0.02 * told["claim"].total()
-    assert told["locked_and_claiming"]["counted"] == 0
+    assert statuses["unverified"]["counted"] <= 0.02 * statuses["unverified"].total()
+    assert statuses["locked_with_settings"]["counted"] == 0
 
 
-def test_liars_pass_the_door_and_break_nothing(instance: Instance) -> None:
+def test_results_of_attackers_are_accepted(instance: Instance) -> None:
     documents = list(attacker_documents(80, Random(1)))
     for document in documents:
         assert document["client"] == "tidewater-synthetic-attackers/1"
@@ -58,5 +66,5 @@ def test_liars_pass_the_door_and_break_nothing(instance: Instance) -> None:
     assert set(kinds) == {"cluster", "junk", "flooding", "sybil"}
 
 
-def test_lies_are_the_same_for_the_same_dice() -> None:
+def test_equal_seeds_give_equal_false_results() -> None:
     assert list(attacker_documents(40, Random(2))) == list(attacker_documents(40, Random(2)))

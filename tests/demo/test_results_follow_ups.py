@@ -21,20 +21,20 @@ CHIP = "norvane-sable-5-4810mx"
 
 @pytest.fixture(scope="module")
 def pairs() -> list[tuple[ClubResult, dict[str, Any] | None]]:
-    dice = Random(2)
-    return [(result, draw_follow_up(dice, result)) for result in club_results(8_000, Random(1))]
+    rng = Random(2)
+    return [(result, draw_follow_up(rng, result)) for result in club_results(8_000, Random(1))]
 
 
 def test_honest_settings_in_use_are_followed_up_as_often_as_the_table_says(
     pairs: list[tuple[ClubResult, dict[str, Any] | None]],
 ) -> None:
     drawn: dict[bool, list[bool]] = {True: [], False: []}
-    for result, told in pairs:
+    for result, follow_up in pairs:
         if result.standing == "honest" and result.document["settings"][0].get("in_use") is not None:
             is_there = result.document["platform"]["machine"] == truth.SHORTENED_CLASS
-            drawn[is_there].append(told is not None)
+            drawn[is_there].append(follow_up is not None)
         else:
-            assert told is None
+            assert follow_up is None
     for is_there, share in ((True, truth.FOLLOWED_UP_THERE), (False, truth.FOLLOWED_UP)):
         assert sum(drawn[is_there]) / len(drawn[is_there]) == pytest.approx(share, abs=0.06)
     assert f"| followed up on the setting in use | {truth.FOLLOWED_UP} |" in README
@@ -46,11 +46,11 @@ def test_the_update_of_one_class_shortens_limits_and_nothing_else_does(
     pairs: list[tuple[ClubResult, dict[str, Any] | None]],
 ) -> None:
     failed: dict[bool, list[bool]] = {True: [], False: []}
-    for result, told in pairs:
-        if told is not None:
+    for result, follow_up in pairs:
+        if follow_up is not None:
             of_class = result.document["platform"]["machine"] == truth.SHORTENED_CLASS
-            planted = of_class and truth.SHORTENED_BY in told["changed"]
-            failed[planted].append(told["outcome"] == "failed_later")
+            planted = of_class and truth.SHORTENED_BY in follow_up["changed"]
+            failed[planted].append(follow_up["outcome"] == "failed_later")
     assert sum(failed[True]) / len(failed[True]) == pytest.approx(truth.FAILED_AFTER_IT, abs=0.17)
     assert sum(failed[False]) / len(failed[False]) == pytest.approx(truth.FAILED_LATER, abs=0.03)
 
@@ -58,11 +58,11 @@ def test_the_update_of_one_class_shortens_limits_and_nothing_else_does(
 def test_a_diagnosis_finds_the_planted_update(
     instance: Instance, pairs: list[tuple[ClubResult, dict[str, Any] | None]]
 ) -> None:
-    for result, told in pairs:
-        if told is None or "Sable 5 4810MX" not in _chip_name(result):
+    for result, follow_up in pairs:
+        if follow_up is None or "Sable 5 4810MX" not in _chip_name(result):
             continue
         sent = accept_submission(instance, orjson.dumps(result.document))
-        accept_follow_up(instance, sent.id, sent.receipt, orjson.dumps(told))
+        accept_follow_up(instance, sent.id, sent.receipt, orjson.dumps(follow_up))
     body = {"chip": CHIP, "domain": "core", "control": "voltage_offset"}
     body["changed"] = ["firmware", "season", "os"]
     answer = diagnose(instance, parse_diagnosis(body, instance.catalogue))
@@ -72,5 +72,5 @@ def test_a_diagnosis_finds_the_planted_update(
 
 
 def _chip_name(result: ClubResult) -> str:
-    told: str = result.document["chip"]
-    return told.replace("(R)", "").replace("(TM)", "").replace(CHIP, "Sable 5 4810MX")
+    name: str = result.document["chip"]
+    return name.replace("(R)", "").replace("(TM)", "").replace(CHIP, "Sable 5 4810MX")

@@ -19,8 +19,8 @@ OF_EACH_CONTROL = {pool.control: pool for pool in pool_truths()}
     ids=lambda pool: f"{pool.shape}, {pool.control}",
 )
 def test_the_stable_share_is_the_share_of_units_drawn(pool: PoolTruth) -> None:
-    dice = Random(7)
-    drawn = [pool.draw_limit_steps(dice, draw_cooling(dice).limit_mv) for _ in range(UNITS)]
+    rng = Random(7)
+    drawn = [pool.draw_limit_steps(rng, draw_cooling(rng).limit_mv) for _ in range(UNITS)]
     for wanted in (0.99, 0.9, 0.5, 0.1):
         steps = max(k for k in range(1, 400) if pool.stable_share(k) >= wanted)
         found = sum(limit >= steps for limit in drawn) / UNITS
@@ -68,9 +68,9 @@ def readings(
         is_gpu = any(limit.pool.clock_mhz for limit in result.limits)
         wanted = document["platform"]["form"] == form and is_gpu == on_gpu
         if result.standing == "honest" and wanted and "readings" in document:
-            told = document["readings"]
-            capped = [one for one in told if "power_cap_w" in one]
-            pairs.append(tuple(capped[:2] if under_cap else told[:2]))
+            readings_of = document["readings"]
+            capped = [one for one in readings_of if "power_cap_w" in one]
+            pairs.append(tuple(capped[:2] if under_cap else readings_of[:2]))
     return [pair for pair in pairs if pair]
 
 

@@ -20,7 +20,7 @@ TABLES = ("submission", "unit", "setting_result", "idempotency_record")
 
 
 def a_result(number: int) -> dict[str, Any]:
-    """Every second one names no unit: nothing but its Idempotency-Key tells a repeat of it."""
+    """Every second one names no unit: only its Idempotency-Key identifies a repeat."""
     depth = 70 + number * 7 % 30
     tokens = {
         "unit_token": f"k3v9-demo-unit-{number:08}",
@@ -138,7 +138,7 @@ class Promises:
 
 
 def send_until(ended: Callable[[], bool], port: int, promises: Promises) -> None:
-    """Send one result after the other on a kept connection, until `ended` or no answer comes."""
+    """Send results one by one on a persistent connection, until `ended` or no answer comes."""
     with closing(HTTPConnection("127.0.0.1", port, timeout=60)) as connection:
         while not ended():
             number = promises.take()
@@ -169,7 +169,7 @@ def clients(port: int, promises: Promises, how_many: int = 8) -> Iterator[None]:
 
 @dataclass(frozen=True)
 class Found:
-    """What stands in a database file."""
+    """The content of a database file."""
 
     is_sound: bool
     copies: Counter[int]
@@ -203,7 +203,7 @@ def read_database(database: Path) -> Found:
 def kbapi(
     *words: str, program: list[str] = KBAPI, **environment: str
 ) -> subprocess.CompletedProcess[str]:
-    """What a command said and how it left."""
+    """Output and exit status of a command."""
     return subprocess.run(
         [*program, *words],
         capture_output=True,

@@ -56,7 +56,7 @@ def _times_the_upgrade(
     folder: Path, home: Path, old: Any, content: Any, program: list[str], kills: int
 ) -> int:
     """How many of these kills, at any moment of an upgrade, left one schema whole."""
-    dice, whole = random.Random(4), 0
+    rng, whole = random.Random(4), 0
     began = time.monotonic()
     new = _upgraded(folder / "new", home, program)
     lasts_s = time.monotonic() - began
@@ -68,7 +68,7 @@ def _times_the_upgrade(
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        time.sleep(dice.uniform(0.3, 1.0) * lasts_s)
+        time.sleep(rng.uniform(0.3, 1.0) * lasts_s)
         upgrade.send_signal(signal.SIGKILL)
         upgrade.wait()
         found = _schema(copy)

@@ -140,22 +140,22 @@ def _little_room(folder: Path) -> list[Row]:
             filler = folder / "filler"
             filler.write_bytes(b"\0" * (DISK_BYTES // 2))
             time.sleep(1.1)
-            refused, told = _post(server, 1), _ready(server)
+            refused, state = _post(server, 1), _ready(server)
             asked = ask_once(server.port, "GET", START).status
             steps += refused.status == 503 and refused.body["type"].endswith("/storage_full")
-            steps += told == "storage_full" and asked == 200
+            steps += state == "storage_full" and asked == 200
             filler.unlink()
             time.sleep(1.1)
             steps += _post(server, 1).status == 201 and _ready(server) == "accepted"
     return [measured(what, steps, "steps", "== 4")]
 
 
-# A file that may not be written, or that somebody holds
+# A file that may not be written, or that is locked
 
 
 @contextmanager
 def read_only(home: Path) -> Iterator[bool]:
-    """Whether nothing in the folder can be written while this lasts, by whoever runs this."""
+    """Whether nothing in the folder can be written while this lasts, by this user."""
     if os.getuid():
         home.chmod(0o500)
         (home / "kbapi.sqlite3").chmod(0o400)
@@ -239,8 +239,8 @@ def _refused_at_start(home: Path) -> list[Row]:
         spoil()
         before = database.read_bytes()
         done = kbapi("serve", "--home", str(home), "--port", "1", program=program)
-        told = words in " ".join(done.stderr.split())
-        steps = (done.returncode == 3) + told + (database.read_bytes() == before)
+        has_reason = words in " ".join(done.stderr.split())
+        steps = (done.returncode == 3) + has_reason + (database.read_bytes() == before)
         rows.append(measured(f"{what}: refused at start, told, untouched", steps, "steps", "== 3"))
         database.write_bytes(sound)
     with Server(home) as server:
@@ -313,5 +313,5 @@ def _post(server: Server, number: int) -> Answer:
 
 
 def _ready(server: Server) -> str:
-    told: str = ask_once(server.port, "GET", "/health/ready").body["writes"]
-    return told
+    state: str = ask_once(server.port, "GET", "/health/ready").body["writes"]
+    return state

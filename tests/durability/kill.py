@@ -20,7 +20,7 @@ SHORT_ROUNDS = 10
 def measure(*, short: bool = False) -> list[Row]:
     """What was lost or doubled over all rounds; clients repeat under the same keys."""
     rounds = SHORT_ROUNDS if short else ROUNDS
-    dice = random.Random(9)
+    rng = random.Random(9)
     promises = Promises()
     sound = 0
     lost: set[int] = set()
@@ -29,7 +29,7 @@ def measure(*, short: bool = False) -> list[Row]:
         home = Path(folder) / "home"
         server = Server(home)
         for _ in range(rounds):
-            _write_and_kill(server, promises, dice)
+            _write_and_kill(server, promises, rng)
             found = _as_it_was_left(home)
             sound += found.is_sound
             lost |= {number for number in promises.acknowledged if not found.copies[number]}
@@ -50,7 +50,7 @@ def measure(*, short: bool = False) -> list[Row]:
         measured("rounds that left a sound file", sound, "rounds", f"== {rounds}"),
         measured(
             "results at the end that nobody was told of",
-            _untold(found, promises),
+            _unacknowledged(found, promises),
             "results",
             "== 0",
         ),
@@ -58,14 +58,14 @@ def measure(*, short: bool = False) -> list[Row]:
     ]
 
 
-def _write_and_kill(server: Server, promises: Promises, dice: random.Random) -> None:
-    wanted = len(promises.acknowledged) + dice.randint(1, 60)
+def _write_and_kill(server: Server, promises: Promises, rng: random.Random) -> None:
+    wanted = len(promises.acknowledged) + rng.randint(1, 60)
     server.start()
     with clients(server.port, promises):
         deadline = time.monotonic() + 30
         while len(promises.acknowledged) < wanted and time.monotonic() < deadline:
             time.sleep(0.001)
-        time.sleep(dice.uniform(0, 0.02))
+        time.sleep(rng.uniform(0, 0.02))
         server.kill()
 
 
@@ -85,5 +85,5 @@ def _send_what_is_pending(server: Server, promises: Promises) -> None:
             promises.note(number, send(connection, number))
 
 
-def _untold(found: Found, promises: Promises) -> int:
+def _unacknowledged(found: Found, promises: Promises) -> int:
     return len(set(found.copies) - set(promises.acknowledged))

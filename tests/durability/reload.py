@@ -19,7 +19,7 @@ STOPS = 10
 
 
 class Load:
-    """Clients on kept and on fresh connections, half sending and half asking, until they end."""
+    """Clients on persistent and fresh connections, half sending, half reading, until they end."""
 
     def __init__(self, port: int) -> None:
         self.port = port
@@ -46,7 +46,9 @@ class Load:
                 try:
                     does(connection)
                 except (OSError, HTTPException) as error:
-                    self.failed.append(f"{'kept' if keeps else 'fresh'}: {type(error).__name__}")
+                    self.failed.append(
+                        f"{'persistent' if keeps else 'fresh'}: {type(error).__name__}"
+                    )
                     return
                 self.longest_s = max(self.longest_s, time.monotonic() - began)
 
@@ -101,7 +103,7 @@ def _reloads(how_many: int) -> list[Row]:
 
 
 def _stops(how_many: int) -> list[Row]:
-    failed = answered = untold = wrong_exit = 0
+    failed = answered = unequal = wrong_exit = 0
     for _ in range(how_many):
         with tempfile.TemporaryDirectory() as folder, Server(Path(folder) / "home") as server:
             with under_load(server.port) as load:
@@ -109,17 +111,17 @@ def _stops(how_many: int) -> list[Row]:
             found = read_database(server.home / "kbapi.sqlite3")
         failed += _failed(load)
         answered += load.answered.total()
-        untold += len(set(found.copies) ^ set(load.promises.acknowledged))
+        unequal += len(set(found.copies) ^ set(load.promises.acknowledged))
     return [
         measured("stops", how_many, "stops", f"== {how_many}"),
         measured("requests answered before and during them", answered, "requests", "> 0"),
         measured("requests that were taken and not answered", failed, "requests", "== 0"),
-        measured("results stored and not told, or told and not stored", untold, "results", "== 0"),
+        measured("results stored and not told, or told and not stored", unequal, "results", "== 0"),
         measured("stops with another exit status than 0", wrong_exit, "stops", "== 0"),
     ]
 
 
 def _failed(load: Load) -> int:
-    for told, times in Counter(load.failed + load.promises.odd).items():
-        print(f"  {times} x {told}")
+    for fault, times in Counter(load.failed + load.promises.odd).items():
+        print(f"  {times} x {fault}")
     return len(load.failed) + len(load.promises.odd) + load.promises.refused.total()

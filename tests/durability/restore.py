@@ -102,7 +102,7 @@ def _what_answers(drill: Drill, home: Path, where: str) -> list[Row]:
 
 
 def _without_the_secret(drill: Drill) -> list[Row]:
-    home = drill.folder / "stranger"
+    home = drill.folder / "other"
     refused = subprocess.run(
         [*KBAPI, "restore", str(drill.backup), "--home", str(home)],
         stderr=subprocess.PIPE,
@@ -114,13 +114,13 @@ def _without_the_secret(drill: Drill) -> list[Row]:
     found = read_database(copy)
     _kbapi("restore", str(busy), "--without-secret", "--home", str(home))
     with Server(home) as server:
-        strangers = _count(server, drill.before.values(), 403)
+        refused = _count(server, drill.before.values(), 403)
         asked = [_ask(server, path) for path in QUESTIONS]
         server.end()
     return [
         measured("no secret: exit status until it is said", refused.returncode, "", "== 3"),
         measured(
-            "no secret: receipts that fit no more", strangers, "results", f"== {len(drill.before)}"
+            "no secret: receipts that fit no more", refused, "results", f"== {len(drill.before)}"
         ),
         measured(
             "no secret: questions answered",
@@ -152,7 +152,7 @@ def _ask(server: Server, path: str) -> tuple[int, bytes, str | None]:
     return reply.status, reply.body, reply.headers.get("ETag")
 
 
-def _count(server: Server, told: Iterable[dict[str, Any]], status: int) -> int:
+def _count(server: Server, answers: Iterable[dict[str, Any]], status: int) -> int:
     """How many of these results are answered so with their receipts."""
     with closing(HTTPConnection("127.0.0.1", server.port, timeout=60)) as connection:
         statuses = [
@@ -162,7 +162,7 @@ def _count(server: Server, told: Iterable[dict[str, Any]], status: int) -> int:
                 one["links"]["self"],
                 headers={"Authorization": f"Bearer {one['receipt']}"},
             ).status
-            for one in told
+            for one in answers
         ]
     return statuses.count(status)
 

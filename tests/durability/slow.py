@@ -47,7 +47,7 @@ class Turn:
 
     @property
     def slow_come(self) -> float:
-        """The moment at which the slow ones come; they settle for a second."""
+        """The moment at which the slow clients connect; they need a second."""
         return self.begins + self.turn_s
 
     @property

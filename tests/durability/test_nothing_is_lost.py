@@ -13,14 +13,14 @@ def measured(name: str) -> list[Row]:
 
 
 @pytest.mark.parametrize("name", ["kill", "disk", "restore", "reload"])
-def test_nothing_is_lost_half_done_or_left_unsaid(name: str) -> None:
+def test_no_write_is_lost_or_half_done_and_every_failure_is_reported(name: str) -> None:
     rows = measured(name)
     assert rows
-    # What takes the super-user or mounts is left out elsewhere, and says so.
+    # Steps that need root or mounts are left out elsewhere, with a note.
     assert [row for row in rows if not row.met and row.value is not None] == []
 
 
-def test_slow_clients_break_nothing_for_fast_ones() -> None:
+def test_slow_clients_do_not_disturb_fast_ones() -> None:
     # What they cost is a figure of the full run: a time is never a reason to fail here.
     figures = {row.what: row.value for row in measured("slow")}
     assert figures["fast requests that failed"] == 0

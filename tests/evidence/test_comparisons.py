@@ -33,7 +33,7 @@ def test_a_value_that_goes_deeper_is_named(name: str) -> None:
     groups = [*around(80, 30, 1, **{name: "one"}), *around(110, 30, 2, **{name: "other"})]
     (found,) = differences(groups)
     assert (found.filter, found.p_value) == (name, pytest.approx(0.001))
-    assert [(value.value, value.units, value.goes_deeper) for value in found.values] == [
+    assert [(value.value, value.units, value.direction == "deeper") for value in found.values] == [
         ("one", 30, False),
         ("other", 30, True),
     ]

@@ -195,7 +195,7 @@ def test_changes_that_mean_nothing_hardly_ever_stand_out_however_many_are_looked
             outcome = "failed_later" if rng.random() < 0.2 else "still_stable"
             rows.append(a_row(unit, outcome, changed=changed))
         lift = compare_changes(rows, "one").compared[0].lift
-        stood_out += lift is not None and lift.at_least > 1
+        stood_out += lift is not None and lift.lower > 1
     # One in twenty, and three standard errors of 200 pools.
     assert stood_out <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
 
@@ -212,7 +212,7 @@ def test_a_bound_pays_for_the_changes_that_were_told_alone() -> None:
     assert alone[0].lift is not None
     assert together.lift is not None
     assert alone[0].lift.ratio == together.lift.ratio
-    assert alone[0].lift.at_least > together.lift.at_least
+    assert alone[0].lift.lower > together.lift.lower
 
 
 def test_a_flood_of_one_contributor_weighs_three_units() -> None:
@@ -220,7 +220,7 @@ def test_a_flood_of_one_contributor_weighs_three_units() -> None:
     rows += [a_row(n + 40, changed=["os"]) for n in range(3)] + [a_row(n + 50) for n in range(6)]
     lift = compare_changes(rows, "one").compared[0].lift
     assert lift is not None
-    assert lift.with_it.units == pytest.approx(6)
+    assert lift.with_change.units == pytest.approx(6)
 
 
 @dataclass(frozen=True)

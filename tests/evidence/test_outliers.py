@@ -101,7 +101,7 @@ def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
     assert believed(pool, outlier_report).units == 40
     # 3 of 43 units lie on the deep side.
     assert outlier_report.flagged_share == pytest.approx(3 / 43)
-    assert Guard(outlier_report.flagged_share, drift_alarm=False).stands
+    assert Guard(outlier_report.flagged_share, drift_alarm=False).is_active
 
 
 def test_a_contributor_like_the_pool_counts_however_many_units_it_has() -> None:

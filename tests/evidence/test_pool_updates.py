@@ -8,7 +8,7 @@ from kbapi.evidence.pool_updates import Audit, audit_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import withdraw_own_result
-from tests.curation.makers import a_curator, a_word, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import a_body, a_count_submission, a_setting, a_submission, send
 
 
@@ -41,9 +41,9 @@ def lively(instance: Instance) -> Instance:
     gone = send(instance, a_submission(number=5))
     withdraw_own_result(instance, gone.id, gone.receipt)
     curator = a_curator(instance)
-    decide(instance, curator, a_word(send_deep(instance, 6), "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(send_deep(instance, 6), "include", "depth_confirmed"))
     sound = send(instance, a_submission(number=7))
-    decide(instance, curator, a_word(sound, "exclude", "effect_doubted"))
+    decide(instance, curator, a_decision(sound, "exclude", "effect_doubted"))
     return instance
 
 

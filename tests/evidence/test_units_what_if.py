@@ -10,14 +10,14 @@ from sqlalchemy import Connection
 
 from kbapi.advice.evidence_found import EvidenceFound, find_evidence
 from kbapi.advice.start.query import Question, parse_question
-from kbapi.curation.decisions import hold_decisions
+from kbapi.curation.decisions import store_decisions
 from kbapi.evidence.units import what_if_evidence
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.decisions import DecisionRow, SettingAt, find_setting_at
 from kbapi.storage.evidence import load_dated_rows
 from kbapi.storage.pools import WhatIf
-from tests.curation.makers import a_curator, a_word, decide
+from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import a_body, a_fixed_clock_setting, a_setting, a_submission, send
 
 GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
@@ -43,7 +43,7 @@ def fill(instance: Instance, dice: random.Random) -> list[tuple[str, int]]:
                     ("invalidate", "not_measured"),
                 )
             )
-            decide(instance, curator, a_word(sent, word, reason))
+            decide(instance, curator, a_decision(sent, word, reason))
     return settings
 
 
@@ -116,7 +116,7 @@ def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
             what_if = WhatIf(at.submission_id, at.ordinal, word)
             with instance.reading() as connection:
                 rows = dated(connection, at, what_if)
-            with instance.rehearsing() as connection:
+            with instance.dry_run() as connection:
                 say(instance, connection, at, word)
                 assert rows == dated(connection, at)
 
@@ -144,7 +144,7 @@ def question_about(instance: Instance, connection: Connection, at: SettingAt) ->
 
 def said(instance: Instance, at: SettingAt, word: str, asked: Question) -> EvidenceFound:
     """The same the plain way: the word is said, everything rebuilt and read, and all undone."""
-    with instance.rehearsing() as connection:
+    with instance.dry_run() as connection:
         say(instance, connection, at, word)
         return find_evidence(connection, asked, instance)
 
@@ -152,7 +152,7 @@ def said(instance: Instance, at: SettingAt, word: str, asked: Question) -> Evide
 def say(instance: Instance, connection: Connection, at: SettingAt, word: str) -> None:
     reason = {"include": "depth_confirmed", "exclude": "testing_doubted"}[word]
     row = DecisionRow(at.submission_id, at.ordinal, word, reason, 1, instance.today())
-    hold_decisions(connection, [(at, row)])
+    store_decisions(connection, [(at, row)])
 
 
 def plain(found: EvidenceFound) -> EvidenceFound:

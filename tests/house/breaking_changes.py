@@ -1,10 +1,10 @@
 """Whether a client that was written for one OpenAPI document still works with another.
 
-What is asked of clients may only become less, and what they are told may only become more: more
+Requests may only need less, and answers may only contain more: more
 fields, not more words in a closed list, because a generated client refuses a word that it does not
 know.
-`python -m tests.house.breaking_changes` tells what breaks since the last release;
-`python -m tests.house.breaking_changes --release` keeps the present document as the released one.
+`python -m tests.house.breaking_changes` prints what breaks since the last release;
+`python -m tests.house.breaking_changes --release` stores the present document as the released one.
 """
 
 import json
@@ -24,7 +24,7 @@ _LEAST = {
     "minItems": 0,
     "minProperties": 0,
 }
-"""What is at least, with what holds where it is not told."""
+"""Lower bounds, with the value that holds where none is given."""
 _MOST = ("maximum", "exclusiveMaximum", "maxLength", "maxItems", "maxProperties")
 _EXACT = ("pattern", "format", "multipleOf", "const", "uniqueItems")
 
@@ -89,7 +89,7 @@ class Operation:
                 yield f"{self.name} {key[0]} parameter {key[1]} is new and required"
 
     def _of_security(self, was: Shape, is_now: Shape) -> Iterator[str]:
-        """Whoever got in by one of these ways must get in by it still."""
+        """Every way to authenticate that was accepted must still be accepted."""
         before, now = was.get("security", [{}]) or [{}], is_now.get("security", [{}]) or [{}]
         for way in before:
             if not any(set(other) <= set(way) for other in now):
@@ -110,14 +110,14 @@ class Operation:
         for status, answer in was.items():
             place = f"{self.name} answer {status}"
             if status not in is_now:
-                # A problem that can't happen any more hurts nobody.
+                # A problem that cannot happen any longer breaks no client.
                 if int(status) < 400:
                     yield f"{place} is gone"
                 continue
             for media, content in answer.get("content", {}).items():
                 now = is_now[status].get("content", {})
                 if media not in now:
-                    yield f"{place} is no longer told as {media}"
+                    yield f"{place} is no longer answered as {media}"
                 else:
                     yield from self._wider(content["schema"], now[media]["schema"], place)
         for status in is_now:
@@ -157,13 +157,13 @@ class Side:
 
     @property
     def types(self) -> set[str]:
-        told = self.shape.get("type")
-        types = {told} if isinstance(told, str) else set(told or ())
+        types = self.shape.get("type")
+        types = {types} if isinstance(types, str) else set(types or ())
         return types | {"integer"} if "number" in types else types
 
     @property
     def words(self) -> list[Any] | None:
-        """The closed list of what may stand here, None where it is open."""
+        """The closed list of the values allowed here, None where it is open."""
         if "const" in self.shape:
             return [self.shape["const"]]
         words: list[Any] | None = self.shape.get("enum")
@@ -226,7 +226,7 @@ def _of_choices(
 
 
 def _request(was: Side, is_now: Side, place: str) -> Iterator[str]:
-    """What the new shape asks that the old one did not."""
+    """Requirements of the new shape that the old one did not have."""
     for name in set(is_now.shape.get("required", ())) - set(was.shape.get("required", ())):
         yield f"{place} /{name} is required now"
     for name in was.fields:
@@ -266,9 +266,9 @@ def _fewer(was: Side, is_now: Side, place: str) -> Iterator[str]:
 
 
 def _tighter(was: Side, is_now: Side, place: str) -> Iterator[str]:
-    for word, untold in _LEAST.items():
-        if word in is_now.shape and is_now.shape[word] > was.shape.get(word, untold):
-            yield f"{place} {word} is {is_now.shape[word]} now"
+    for name, default in _LEAST.items():
+        if name in is_now.shape and is_now.shape[name] > was.shape.get(name, default):
+            yield f"{place} {name} is {is_now.shape[name]} now"
     for word in _MOST:
         if word in is_now.shape and is_now.shape[word] < was.shape.get(word, float("inf")):
             yield f"{place} {word} is {is_now.shape[word]} now"

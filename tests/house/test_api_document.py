@@ -75,7 +75,7 @@ def test_an_operation_has_a_summary_a_description_and_a_tag_that_is_described(
         assert [tag in tags for tag in operation["tags"]] == [True], (method, path)
 
 
-def test_a_schema_has_a_name_of_its_own_in_one_word(document: dict[str, Any]) -> None:
+def test_a_schema_has_a_unique_name_without_spaces(document: dict[str, Any]) -> None:
     names = list(document["components"]["schemas"])
     assert [name for name in names if not re.fullmatch(r"([A-Z][a-z]+)+", name)] == []
     assert len({name.lower() for name in names}) == len(names)
@@ -109,7 +109,7 @@ def test_every_schema_that_has_a_name_is_described(document: dict[str, Any]) -> 
         assert schema.get("description"), name
 
 
-def test_lists_of_allowed_values_hold_words_alone(document: dict[str, Any]) -> None:
+def test_lists_of_allowed_values_contain_only_strings(document: dict[str, Any]) -> None:
     """Generators turn them into names; of numbers none can be made."""
     for place, schema in every_schema(document):
         values = schema.get("enum", ())
@@ -117,7 +117,7 @@ def test_lists_of_allowed_values_hold_words_alone(document: dict[str, Any]) -> N
         assert len(set(values)) == len(values), place
 
 
-def test_a_list_of_words_that_repeats_has_one_name(document: dict[str, Any]) -> None:
+def test_a_repeated_list_of_values_has_one_name(document: dict[str, Any]) -> None:
     lists = Counter(
         frozenset(values)
         for _, schema in every_schema(document)
@@ -127,7 +127,7 @@ def test_a_list_of_words_that_repeats_has_one_name(document: dict[str, Any]) -> 
     assert document["components"]["schemas"]["Domain"]["enum"][0] == "core"
 
 
-def test_no_query_takes_null_or_an_empty_word(document: dict[str, Any]) -> None:
+def test_no_query_accepts_null_or_an_empty_value(document: dict[str, Any]) -> None:
     for _, path, operation in operations(document):
         for one in operation.get("parameters", ()):
             if one["in"] == "query":
@@ -137,7 +137,7 @@ def test_no_query_takes_null_or_an_empty_word(document: dict[str, Any]) -> None:
                 assert not {"", None} & {*schema.get("enum", ())}, place
 
 
-def test_a_list_says_what_its_items_are(document: dict[str, Any]) -> None:
+def test_the_items_of_a_list_are_described(document: dict[str, Any]) -> None:
     for place, schema in every_schema(document):
         if "array" in schema.get("type", ()):
             assert schema.get("items"), place
@@ -153,7 +153,7 @@ def test_every_parameter_is_described_and_has_an_example(document: dict[str, Any
                 assert shown or "such as" in one["description"], place
 
 
-def test_every_operation_says_whom_it_lets_in(document: dict[str, Any]) -> None:
+def test_every_operation_documents_its_credentials(document: dict[str, Any]) -> None:
     asked = {one["operationId"]: one["security"] for _, _, one in operations(document)}
     assert asked["check_live"] == asked["check_ready"] == []
     assert asked["suggest_start"] == asked["submit_result"] == [{}, {"key": []}]
@@ -163,7 +163,7 @@ def test_every_operation_says_whom_it_lets_in(document: dict[str, Any]) -> None:
     assert asked["withdraw_my_submissions"] == [{"contributor": []}]
 
 
-def test_the_document_says_where_it_is_served_and_who_answers_for_it(
+def test_the_document_names_its_server_and_its_contact(
     document: dict[str, Any],
 ) -> None:
     assert [server["url"] for server in document["servers"]] == ["/"]
@@ -172,7 +172,7 @@ def test_the_document_says_where_it_is_served_and_who_answers_for_it(
 
 
 @pytest.mark.parametrize("schema", LEFT_OUT)
-def test_what_an_example_leaves_out_is_a_field(schema: type[Schema]) -> None:
+def test_every_field_left_out_of_an_example_exists(schema: type[Schema]) -> None:
     assert LEFT_OUT[schema]
     for name in LEFT_OUT[schema]:
         within = schema()

@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, distribution, packages_dist
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from tests.house.write_constraints import HEAD, LOCK, PROJECT, PYTHONS, ROOT, locked
+from tests.house.write_constraints import HEAD, LOCK, MARKERS, PROJECT, PYTHONS, ROOT, locked
 
 EXTRAS = PROJECT["project"]["optional-dependencies"]
 DECLARED = PROJECT["project"]["dependencies"]
@@ -94,8 +94,11 @@ def test_what_is_installed_is_what_is_locked() -> None:
 
 def test_the_lock_holds_versions_and_nothing_else() -> None:
     lines = LOCK.read_text().removeprefix(HEAD).splitlines()
-    assert [line for line in lines if not re.fullmatch(r"[a-z0-9-]+==[a-z0-9.]+", line)] == []
+    pairs = [re.fullmatch(r"([a-z0-9-]+)==[a-z0-9.]+(;.*)?", line) for line in lines]
+    assert [line for line, pair in zip(lines, pairs, strict=True) if pair is None] == []
     assert lines == sorted(set(lines), key=lambda line: line.split("=="))
+    marked = {pair[1]: pair[2] for pair in pairs if pair is not None and pair[2] is not None}
+    assert marked == MARKERS, "a distribution is locked for the platforms that declare it"
 
 
 def test_ci_tries_each_python_that_is_named() -> None:
@@ -103,7 +106,7 @@ def test_ci_tries_each_python_that_is_named() -> None:
     assert tried.split() == ["{}.{}".format(*python) for python in PYTHONS]
 
 
-def test_the_oldest_python_is_told_alike() -> None:
+def test_the_oldest_python_is_the_same_in_every_file() -> None:
     oldest = ".".join(map(str, PYTHONS[0]))
     assert PROJECT["project"]["requires-python"] == f">={oldest}"
     assert PROJECT["tool"]["mypy"]["python_version"] == oldest

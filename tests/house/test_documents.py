@@ -1,4 +1,4 @@
-"""Every route, setting, command, rule, error code and table stands where a reader looks for it."""
+"""Every route, setting, command, rule, error code and table is where a reader looks for it."""
 
 import json
 import re
@@ -20,8 +20,8 @@ from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import JUDGED
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
-from kbapi.pages.guide_files import FOLDER, INDEX, anchor_of, guide_names
-from kbapi.settings import OF_COMMANDS, Settings
+from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
+from kbapi.settings import COMMAND_VARIABLES, Settings
 from kbapi.storage.sqlite.schema import METADATA
 from tests.house import write_readme
 from tests.house.texts import (
@@ -106,11 +106,11 @@ def test_every_field_of_a_submission_has_a_description_and_an_example(
 
 
 @pytest.mark.parametrize("command", commands(main))
-def test_every_command_stands_in_the_readme(command: str) -> None:
+def test_every_command_is_in_the_readme(command: str) -> None:
     assert f"`{command}" in README
 
 
-def test_the_tables_of_the_guides_are_what_the_code_says(document: dict[str, object]) -> None:
+def test_the_tables_of_the_guides_match_the_code(document: dict[str, object]) -> None:
     schemas = document["components"]["schemas"]
     hint = "run python -m tests.house.write_readme and look at the difference"
     assert write_readme.settings_table() in GUIDES["hosting"], hint
@@ -119,15 +119,15 @@ def test_the_tables_of_the_guides_are_what_the_code_says(document: dict[str, obj
     assert write_readme.problems_table() in GUIDES["data-format"], hint
 
 
-def test_every_name_that_is_watched_stands_in_its_guide(app: Flask) -> None:
-    told = app.test_client().get("/metrics").get_data(as_text=True)
-    names = re.findall(r"^# TYPE (\w+)", told, re.MULTILINE)
+def test_every_monitored_name_is_in_its_guide(app: Flask) -> None:
+    metrics = app.test_client().get("/metrics").get_data(as_text=True)
+    names = re.findall(r"^# TYPE (\w+)", metrics, re.MULTILINE)
     assert len(names) > 10
     assert [name for name in names if f"`{name}`" not in GUIDES["watching"]] == []
 
 
 @pytest.mark.parametrize("scope", SCOPES)
-def test_every_scope_stands_in_its_guide(scope: str) -> None:
+def test_every_scope_is_in_its_guide(scope: str) -> None:
     assert f"| `{scope}` |" in GUIDES["access"]
 
 
@@ -142,7 +142,7 @@ def paths_of(app: Flask) -> set[str]:
     return found
 
 
-def test_every_route_stands_in_the_readme(app: Flask) -> None:
+def test_every_route_is_in_the_readme(app: Flask) -> None:
     assert [path for path in sorted(paths_of(app)) if f"`{path}`" not in README] == []
 
 
@@ -151,19 +151,19 @@ def test_every_route_stands_in_the_readme(app: Flask) -> None:
     [*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES],
     ids=lambda rule: rule.code,
 )
-def test_every_rule_stands_in_the_table_of_its_guide(rule: object) -> None:
+def test_every_rule_is_in_the_table_of_its_guide(rule: object) -> None:
     guide = GUIDES["screening"]
     assert f"| `{rule.code}` |" in guide or rule.code == "effect_unproven"
     assert f"`{rule.code}`" in guide
 
 
 @pytest.mark.parametrize("code", LATER_REMARKS)
-def test_every_later_remark_stands_in_the_guides(code: str) -> None:
+def test_every_later_remark_is_in_the_guides(code: str) -> None:
     assert f"`{code}`" in ALL_FOR_USERS
 
 
 @pytest.mark.parametrize("code", DECISION_SENTENCES)
-def test_every_word_and_reason_of_curators_stands_in_its_guide(code: str) -> None:
+def test_every_decision_and_reason_of_curators_is_in_its_guide(code: str) -> None:
     assert f"`{code}`" in GUIDES["curation"]
 
 
@@ -197,7 +197,7 @@ def test_every_command_that_a_text_names_exists(place: str) -> None:
 
 @pytest.mark.parametrize("place", FOR_USERS)
 def test_every_setting_that_a_text_names_exists(place: str) -> None:
-    known = {f"KBAPI_{name.upper()}" for name in (*Settings.model_fields, *OF_COMMANDS)}
+    known = {f"KBAPI_{name.upper()}" for name in (*Settings.model_fields, *COMMAND_VARIABLES)}
     named = set(re.findall(r"\bKBAPI_[A-Z_]+\b", FOR_USERS[place]))
     assert named - known == set()
 
@@ -233,10 +233,12 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
 
 
 @pytest.mark.parametrize("place", {**FOR_USERS, **FOR_DEVELOPERS})
-def test_every_link_leads_to_a_file_and_a_heading(place: str) -> None:
+def test_every_link_points_to_a_file_and_a_heading(place: str) -> None:
     text = {**FOR_USERS, **FOR_DEVELOPERS}[place]
     folder = (
-        FOLDER if place in GUIDES else ROOT / ("" if place in ("README", "DEVELOPERS") else place)
+        GUIDES_FOLDER
+        if place in GUIDES
+        else ROOT / ("" if place in ("README", "DEVELOPERS") else place)
     )
     for target in re.findall(r"\]\(([^)]+)\)", without_blocks(text)):
         if target.startswith("/"):
@@ -250,24 +252,24 @@ def test_every_link_leads_to_a_file_and_a_heading(place: str) -> None:
             assert anchor in map(anchor_of, headings), target
 
 
-def test_the_readme_and_the_index_lead_to_every_guide() -> None:
+def test_the_readme_and_the_index_link_to_every_guide() -> None:
     for name in guide_names():
         assert f"](kbapi/pages/guides/{name}.md)" in README
         assert f"]({name}.md)" in GUIDES[INDEX]
 
 
 @pytest.mark.parametrize("table", [table.name for table in METADATA.sorted_tables])
-def test_every_table_stands_in_the_text_of_its_package(table: str) -> None:
+def test_every_table_is_in_the_text_of_its_package(table: str) -> None:
     assert f"| `{table}` |" in OF_PACKAGES["kbapi/storage"]
 
 
-def test_every_error_code_stands_in_its_guide() -> None:
+def test_every_error_code_is_in_its_guide() -> None:
     for kind in vars(errors).values():
         if isinstance(kind, type) and issubclass(kind, errors.KbapiError):
             assert kind.code == "error" or f"| `{kind.code}` |" in GUIDES["data-format"], kind.code
 
 
-def test_every_folder_of_the_package_stands_in_the_layout() -> None:
+def test_every_folder_of_the_package_is_in_the_layout() -> None:
     for folder in (ROOT / "kbapi").iterdir():
         if folder.is_dir() and (folder / "__init__.py").exists():
             assert f"{folder.name}/" in DEVELOPERS, folder.name

@@ -1,11 +1,11 @@
-"""The units and the proxy that the guides show fit what the server does and its settings say."""
+"""The units and the proxy that the guides show fit the server and its settings."""
 
 import re
 import subprocess
 from pathlib import Path
 
 from kbapi.cli.serve import serve_command
-from kbapi.server.serve import GRACE_S, files_wanted
+from kbapi.server.serve import GRACE_S, files_needed
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS
 from tests.needs import program
@@ -19,32 +19,32 @@ UNITS = {
 (PROXY,) = (block.text for block in BLOCKS if block.language == "nginx")
 
 
-def told(unit: str, name: str) -> str:
+def setting_of(unit: str, name: str) -> str:
     (value,) = re.findall(rf"^{name}=(.*)$", UNITS[unit], re.MULTILINE)
     return str(value)
 
 
-def test_the_server_ends_by_itself_before_it_is_ended() -> None:
-    assert int(told("kbapi.service", "TimeoutStopSec")) > GRACE_S
-    assert told("kbapi.service", "KillMode") == "mixed"
+def test_the_server_stops_within_the_time_that_the_unit_allows() -> None:
+    assert int(setting_of("kbapi.service", "TimeoutStopSec")) > GRACE_S
+    assert setting_of("kbapi.service", "KillMode") == "mixed"
 
 
-def test_the_unit_allows_the_files_that_a_worker_wants() -> None:
+def test_the_unit_allows_the_open_files_that_a_worker_needs() -> None:
     (threads,) = [one.default for one in serve_command.params if one.name == "threads"]
-    assert int(told("kbapi.service", "LimitNOFILE")) >= files_wanted(threads)
+    assert int(setting_of("kbapi.service", "LimitNOFILE")) >= files_needed(threads)
 
 
-def test_the_unit_starts_a_command_that_there_is() -> None:
-    _, command, *options = told("kbapi.service", "ExecStart").split()
+def test_the_unit_starts_an_existing_command() -> None:
+    _, command, *options = setting_of("kbapi.service", "ExecStart").split()
     assert command == serve_command.name
     known = {name for option in serve_command.params for name in option.opts}
     assert {word for word in options if word.startswith("--")} <= known
 
 
-def test_the_proxy_lets_through_what_the_server_reads_and_trusts_once() -> None:
+def test_the_proxy_accepts_the_largest_batch_and_counts_as_one_trusted_proxy() -> None:
     (most,) = re.findall(r"client_max_body_size (\d+)m;", PROXY)
     assert int(most) * 1024 * 1024 > Settings().max_batch_bytes
-    assert told("kbapi.service", "Environment") == "KBAPI_TRUSTED_PROXIES=1"
+    assert setting_of("kbapi.service", "Environment") == "KBAPI_TRUSTED_PROXIES=1"
     assert "X-Forwarded-For $remote_addr" in PROXY
 
 

@@ -1,12 +1,12 @@
-"""The floors of the house: an import that climbs is a mistake in the architecture."""
+"""The levels of the package: an import that goes up is an error."""
 
 import ast
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "kbapi"
 
-# From the roof to the ground; what shares a floor keeps apart unless it is the same folder.
-FLOORS = (
+# From the top level down; parts of one level do not import each other.
+LEVELS = (
     ("cli",),
     ("demo",),
     ("server",),
@@ -26,7 +26,7 @@ FLOORS = (
     ("bounds",),
     ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
 )
-FLOOR_OF = {part: height for height, parts in enumerate(reversed(FLOORS)) for part in parts}
+LEVEL_OF = {part: height for height, parts in enumerate(reversed(LEVELS)) for part in parts}
 
 
 def part_of(path: Path) -> str:
@@ -48,29 +48,29 @@ def imports_of(path: Path) -> set[str]:
     return found
 
 
-def climbs(part: str, imported: str) -> bool:
+def goes_up(part: str, imported: str) -> bool:
     if part == imported:
         return False
-    return FLOOR_OF[imported] >= FLOOR_OF[part]
+    return LEVEL_OF[imported] >= LEVEL_OF[part]
 
 
-def test_no_import_climbs() -> None:
-    climbing = [
+def test_imports_only_go_down() -> None:
+    wrong = [
         f"{path.relative_to(PACKAGE)} imports {imported}"
         for path in sorted(PACKAGE.rglob("*.py"))
         if part_of(path) != "__init__"
         for imported in sorted(imports_of(path))
-        if imported != "__version__" and climbs(part_of(path), imported)
+        if imported != "__version__" and goes_up(part_of(path), imported)
     ]
-    assert climbing == []
+    assert wrong == []
 
 
-def test_every_part_of_the_package_has_a_floor() -> None:
+def test_every_part_of_the_package_has_a_level() -> None:
     parts = {part_of(path) for path in PACKAGE.rglob("*.py")} - {"__init__"}
-    assert parts == set(FLOOR_OF)
+    assert parts == set(LEVEL_OF)
 
 
-def test_the_pure_folders_know_no_http_database_clock_or_dice() -> None:
+def test_the_pure_folders_import_no_http_database_clock_or_random_numbers() -> None:
     forbidden = {"flask", "sqlalchemy", "sqlmodel", "random", "time", "datetime", "os", "socket"}
     for folder in ("chips", "stats"):
         for path in (PACKAGE / folder).rglob("*.py"):
@@ -83,7 +83,7 @@ def test_the_pure_folders_know_no_http_database_clock_or_dice() -> None:
             assert not names & forbidden, path
 
 
-def test_the_club_is_drawn_with_the_dice_it_is_handed() -> None:
+def test_the_demo_club_is_drawn_with_the_given_rng() -> None:
     forbidden = {"flask", "sqlalchemy", "sqlmodel", "time", "datetime", "os", "socket"}
     for path in (PACKAGE / "demo").rglob("*.py"):
         tree = ast.parse(path.read_text())
@@ -102,21 +102,21 @@ def test_the_club_is_drawn_with_the_dice_it_is_handed() -> None:
 
 
 def test_sql_stays_in_the_storage_folder() -> None:
-    strangers = {}
+    found = {}
     for path in PACKAGE.rglob("*.py"):
         if part_of(path) == "storage":
             continue
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sqlalchemy"):
-                # A connection is handed down; what is done with it is storage's business.
+                # A connection is passed on; only storage uses it.
                 names = {alias.name for alias in node.names} - {"Connection"}
                 if names:
-                    strangers[str(path)] = names
+                    found[str(path)] = names
             if isinstance(node, ast.Attribute) and node.attr in ("execute", "exec_driver_sql"):
-                strangers[str(path)] = {node.attr}
-    assert strangers == {}
+                found[str(path)] = {node.attr}
+    assert found == {}
 
 
-def test_each_pure_folder_states_its_law() -> None:
+def test_the_readme_of_each_pure_folder_states_its_law() -> None:
     for folder in ("chips", "stats", "demo"):
         assert "law" in (PACKAGE / folder / "README.md").read_text()

@@ -44,13 +44,13 @@ def test_a_program_that_is_there_is_found(tmp_path: Path, monkeypatch: pytest.Mo
     assert program("curl") == str(tmp_path / "curl")
 
 
-def test_ci_brings_every_program_and_says_that_it_is_ci() -> None:
+def test_ci_installs_every_program_and_sets_ci() -> None:
     brought = dict(re.findall(r"^needs (\S+) (\S+)$", CI, re.MULTILINE))
     assert DEBIAN_PACKAGES.items() <= brought.items()
     assert "\nexport CI=true\n" in CI
 
 
-def test_the_readme_says_which_programs_and_what_brings_them() -> None:
+def test_the_readme_names_the_programs_and_their_packages() -> None:
     sentence = README.partition("**Pass the tests**")[2].partition("```sh")[0]
     (packages,) = re.findall(r"install --no-install-recommends ([^`]*)`", sentence)
     assert set(packages.split()) >= set(DEBIAN_PACKAGES.values())

@@ -1,4 +1,4 @@
-"""Every example of the README and of the guides is run, sent or compared, as it stands there."""
+"""Every example of the README and of the guides is run, sent or compared, as printed."""
 
 import json
 import os
@@ -37,7 +37,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 # The first to see the demo: examples that follow change it.
-def test_the_start_that_the_readme_explains_is_what_the_demo_answers(demo: Path) -> None:
+def test_the_start_in_the_readme_is_the_answer_of_the_demo(demo: Path) -> None:
     assert between_marks(README, start_of(demo)) == README, (
         "run python -m tests.house.write_readme and look at the difference"
     )
@@ -61,7 +61,7 @@ def test_every_curl_gets_the_answer_it_shows(demo: Path) -> None:
 
 
 def sent_to(server: Server, block: Block, keys: dict[str, str]) -> tuple[int, dict[str, Any]]:
-    """The status and the answer of a document that a guide shows, sent where the guide says."""
+    """The status and the answer of a document in a guide, sent to the route in the guide."""
     method, path = block.request.split()
     headers = {"Authorization": f"Bearer {keys['curator' if '/review/' in path else 'receipt']}"}
     if path == "/v1/submissions":
@@ -119,7 +119,7 @@ def ran(script: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_a_curators_first_steps_run_as_they_stand(demo: Path) -> None:
+def test_a_curators_first_steps_run_as_printed(demo: Path) -> None:
     give, *rest = shell_with("--scope curate").strip().splitlines()
     begin = with_kbapi(demo, give)
     find = "kbapi review list --json --limit 100"

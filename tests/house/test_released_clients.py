@@ -1,4 +1,4 @@
-"""The API may grow; it may not ask more or tell less than the last release, unless that is said."""
+"""No request may need more, and no answer contain less, than in the last release."""
 
 import json
 from collections.abc import Callable
@@ -22,7 +22,7 @@ _BODY = {
         "effect": {"anyOf": [{"$ref": "#/components/schemas/Set"}, {"type": "null"}]},
     },
 }
-_TOLD = {
+_ANSWER = {
     "type": "object",
     "required": ["id", "start"],
     "properties": {
@@ -51,7 +51,7 @@ DOCUMENT: dict[str, Any] = {
                     {"in": "query", "name": "word", "schema": {"type": "string"}},
                 ],
                 "responses": {
-                    "200": {"content": {"application/json": {"schema": _TOLD}}},
+                    "200": {"content": {"application/json": {"schema": _ANSWER}}},
                     "404": {"content": {"application/problem+json": {"schema": _SET}}},
                 },
             },
@@ -66,7 +66,7 @@ DOCUMENT: dict[str, Any] = {
                         "application/x-ndjson": {"schema": {"type": "string"}},
                     }
                 },
-                "responses": {"201": {"content": {"application/json": {"schema": _TOLD}}}},
+                "responses": {"201": {"content": {"application/json": {"schema": _ANSWER}}}},
             }
         },
     },
@@ -86,7 +86,7 @@ def body(document: Any) -> Any:
     return the_post(document)["requestBody"]["content"]["application/json"]["schema"]
 
 
-def told(document: Any) -> Any:
+def answer_of(document: Any) -> Any:
     return the_get(document)["responses"]["200"]["content"]["application/json"]["schema"]
 
 
@@ -188,26 +188,26 @@ BREAKING: dict[str, tuple[Callable[[Any], Any], str]] = {
     ),
     "a media type of answers": (
         lambda d: the_get(d)["responses"]["200"].update(content={"text/csv": {"schema": {}}}),
-        "GET /results/{id} answer 200 is no longer told as application/json",
+        "GET /results/{id} answer 200 is no longer answered as application/json",
     ),
     "a field of answers": (
-        lambda d: told(d)["properties"].pop("units"),
+        lambda d: answer_of(d)["properties"].pop("units"),
         "GET /results/{id} answer 200 /units is gone",
     ),
     "a promise of answers": (
-        lambda d: told(d)["required"].remove("id"),
+        lambda d: answer_of(d)["required"].remove("id"),
         "GET /results/{id} answer 200 /id is no longer promised",
     ),
     "another type of answers": (
-        lambda d: field_of(told(d), "units").update(type="number"),
+        lambda d: field_of(answer_of(d), "units").update(type="number"),
         "GET /results/{id} answer 200 /units may be number now",
     ),
     "null in answers": (
-        lambda d: field_of(told(d), "id").update(type=["string", "null"]),
+        lambda d: field_of(answer_of(d), "id").update(type=["string", "null"]),
         "GET /results/{id} answer 200 /id may be null now",
     ),
     "a word of answers": (
-        lambda d: field_of(told(d), "decision")["enum"].append("c"),
+        lambda d: field_of(answer_of(d), "decision")["enum"].append("c"),
         "GET /results/{id} answer 200 /decision may be 'c' now",
     ),
     "two words of a list with a name": (
@@ -215,7 +215,7 @@ BREAKING: dict[str, tuple[Callable[[Any], Any], str]] = {
         "GET /results/{id} answer 200 /start /word may be 'c', 'd' now",
     ),
     "any word in answers": (
-        lambda d: field_of(told(d), "decision").pop("enum"),
+        lambda d: field_of(answer_of(d), "decision").pop("enum"),
         "GET /results/{id} answer 200 /decision may be a word outside of its list now",
     ),
     "a field deep inside": (
@@ -243,19 +243,19 @@ ADDING: dict[str, Callable[[Any], Any]] = {
     "a media type": lambda d: the_post(d)["requestBody"]["content"].update(
         {"text/csv": {"schema": {"type": "string"}}}
     ),
-    "a field of answers": lambda d: told(d)["properties"].update(more={"type": "string"}),
-    "a promise of answers": lambda d: told(d)["required"].append("units"),
-    "fewer words in answers": lambda d: field_of(told(d), "decision")["enum"].remove("b"),
-    "a list of words in answers": lambda d: field_of(told(d), "id").update(enum=["x"]),
+    "a field of answers": lambda d: answer_of(d)["properties"].update(more={"type": "string"}),
+    "a promise of answers": lambda d: answer_of(d)["required"].append("units"),
+    "fewer words in answers": lambda d: field_of(answer_of(d), "decision")["enum"].remove("b"),
+    "a list of words in answers": lambda d: field_of(answer_of(d), "id").update(enum=["x"]),
     "a problem": lambda d: the_get(d)["responses"].update({"410": {}}),
     "no problem": lambda d: the_get(d)["responses"].pop("404"),
     "a way in": lambda d: d["paths"]["/results/{id}"]["delete"]["security"].append({"key": []}),
-    "never null in answers": lambda d: field_of(told(d), "start")["anyOf"].pop(1),
+    "never null in answers": lambda d: field_of(answer_of(d), "start")["anyOf"].pop(1),
 }
 
 
 @pytest.mark.parametrize("kind", BREAKING)
-def test_each_kind_of_break_is_found_and_said(kind: str) -> None:
+def test_each_kind_of_break_is_found_and_described(kind: str) -> None:
     change, said = BREAKING[kind]
     changed = deepcopy(DOCUMENT)
     change(changed)
@@ -263,7 +263,7 @@ def test_each_kind_of_break_is_found_and_said(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ADDING)
-def test_what_is_only_more_breaks_nothing(kind: str) -> None:
+def test_additions_are_no_break(kind: str) -> None:
     changed = deepcopy(DOCUMENT)
     ADDING[kind](changed)
     assert breaking_changes(DOCUMENT, changed) == []
@@ -279,6 +279,6 @@ def test_the_released_document_is_compared_as_a_whole() -> None:
         assert breaking_changes(released, without) or not shape.get("properties"), name
 
 
-def test_nothing_that_a_released_client_relies_on_has_gone() -> None:
-    told = breaking_changes(json.loads(RELEASED.read_text()), json.loads(COMMITTED.read_text()))
-    assert told == [], "a client of the last release would break: see the recipe A release"
+def test_nothing_that_a_released_client_needs_is_missing() -> None:
+    breaks = breaking_changes(json.loads(RELEASED.read_text()), json.loads(COMMITTED.read_text()))
+    assert breaks == [], "a client of the last release would break: see the recipe A release"

@@ -1,4 +1,4 @@
-"""Lint, layout and types are part of the tests, so that one command says whether all is well."""
+"""Lint, layout and types are part of the tests, so that one command checks everything."""
 
 import subprocess
 import sys
@@ -14,7 +14,7 @@ ROOT = Path(__file__).parents[2]
     [("ruff", "check", "."), ("ruff", "format", "--check", "."), ("mypy",)],
     ids=" ".join,
 )
-def test_the_checker_has_nothing_to_say(command: tuple[str, ...]) -> None:
+def test_the_checker_finds_nothing(command: tuple[str, ...]) -> None:
     run = subprocess.run(
         [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
     )

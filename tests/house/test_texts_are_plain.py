@@ -16,7 +16,7 @@ def test_a_first_text_is_short(text: str) -> None:
     assert len(text.splitlines()) <= MOST_LINES
 
 
-def test_the_first_paragraph_names_what_people_search_for() -> None:
+def test_the_first_paragraph_contains_the_usual_search_terms() -> None:
     assert "undervolting" in README.split("\n\n")[1]
 
 

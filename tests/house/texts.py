@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from kbapi.pages.guide_files import FOLDER
+from kbapi.pages.views import GUIDES_FOLDER
 
 ROOT: Final = Path(__file__).parents[2]
 README: Final = (ROOT / "README.md").read_text()
-GUIDES: Final = {path.stem: path.read_text() for path in sorted(FOLDER.glob("*.md"))}
+GUIDES: Final = {path.stem: path.read_text() for path in sorted(GUIDES_FOLDER.glob("*.md"))}
 FOR_USERS: Final = {"README": README, **GUIDES}
 ALL_FOR_USERS: Final = "\n".join(FOR_USERS.values())
 DEVELOPERS: Final = (ROOT / "DEVELOPERS.md").read_text()
@@ -25,7 +25,7 @@ _BLOCK: Final = re.compile(r"^```(\w*)( [^\n]*)?\n(.*?)^```$", re.MULTILINE | re
 
 @dataclass(frozen=True)
 class Block:
-    """An example: where it stands, its language, what the line that opens it adds, its text."""
+    """An example: its place, its language, what the line that opens it adds, its text."""
 
     place: str
     language: str
@@ -46,7 +46,7 @@ def without_blocks(text: str) -> str:
 
 
 def quoted_in(text: str) -> set[str]:
-    """Everything that stands in backticks, examples apart."""
+    """Everything in backticks, except in examples."""
     return {" ".join(name.split()) for name in re.findall(r"`([^`]+)`", without_blocks(text))}
 
 

@@ -12,6 +12,7 @@ import venv
 from pathlib import Path
 from typing import Final
 
+from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 ROOT: Final = Path(__file__).parents[2]
@@ -27,10 +28,18 @@ PYTHONS: Final = sorted(
 """The supported ones, oldest first."""
 
 
+MARKERS: Final = {
+    canonicalize_name(needed.name): f"; {needed.marker}"
+    for needed in map(Requirement, PROJECT["project"]["dependencies"])
+    if needed.marker is not None
+}
+"""Where a distribution is installed at all: elsewhere it has no wheel, and kbapi does without."""
+
+
 def locked() -> dict[str, str]:
     """The version of each distribution in the lock, by its canonical name."""
     lines = LOCK.read_text().removeprefix(HEAD).splitlines()
-    return dict(line.split("==") for line in lines)
+    return dict(line.partition(";")[0].split("==") for line in lines)
 
 
 def resolved(folder: Path) -> str:
@@ -43,7 +52,7 @@ def resolved(folder: Path) -> str:
     )
     lines = (line.split("==") for line in frozen.stdout.splitlines())
     names = sorted((canonicalize_name(name), version) for name, version in lines)
-    return HEAD + "".join(f"{name}=={version}\n" for name, version in names)
+    return HEAD + "".join(f"{name}=={version}{MARKERS.get(name, '')}\n" for name, version in names)
 
 
 def require_wheels(lock: Path, python: tuple[int, int], folder: Path) -> None:

@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from kbapi.api.problems import STATUS_OF
-from kbapi.pages.guide_files import FOLDER
+from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
 from tests.system.server import KBAPI
 
 README: Final = Path(__file__).parents[2] / "README.md"
-HOSTING: Final = FOLDER / "hosting.md"
-DATA_FORMAT: Final = FOLDER / "data-format.md"
+HOSTING: Final = GUIDES_FOLDER / "hosting.md"
+DATA_FORMAT: Final = GUIDES_FOLDER / "data-format.md"
 _CHIP: Final = "norvane-sable-7-4820mx"
 _BEGIN: Final = "<!-- Written by `python -m tests.house.write_readme`. -->\n"
 _END: Final = "<!-- End. -->\n"
@@ -137,7 +137,7 @@ def in_section(text: str, heading: str, body: str) -> str:
 
 
 def between_marks(text: str, body: str) -> str:
-    """The text with what stands between the two marks replaced."""
+    """The text with the part between the two marks replaced."""
     marked = re.compile(re.escape(_BEGIN) + ".*?" + re.escape(_END), re.DOTALL)
     assert marked.search(text)
     return marked.sub(lambda _: f"{_BEGIN}{body}{_END}", text)

@@ -1,4 +1,4 @@
-"""A backup is a whole, checked copy of one state; nothing else ever has its name."""
+"""A backup is a complete, checked copy of one state; no other file has such a name."""
 
 import shutil
 import stat
@@ -43,7 +43,7 @@ def opened(file: Path, folder: Path) -> Instance:
     return Instance(settings, HandMovedClock())
 
 
-def test_a_backup_holds_every_row_and_only_its_owner_reads_it(
+def test_a_backup_has_every_row_and_only_its_owner_reads_it(
     instance: Instance, target: Path, tmp_path: Path
 ) -> None:
     for number in range(5):
@@ -59,17 +59,17 @@ def test_a_backup_holds_every_row_and_only_its_owner_reads_it(
     copied.close()
 
 
-def test_the_log_is_in_it_and_it_is_one_file(instance: Instance, target: Path) -> None:
+def test_a_backup_is_one_file_that_includes_the_log(instance: Instance, target: Path) -> None:
     send(instance, a_submission())
     log = instance.settings.database_path.with_name("kbapi.sqlite3-wal")
     assert log.stat().st_size > 0
     made = back_up(instance, target)
-    # What a file says of itself at bytes 18 and 19: 1 is a file without a log, 2 one with.
+    # Bytes 18 and 19 of the header: 1 means without a log, 2 means with a log.
     assert made.file.read_bytes()[18:20] == b"\x01\x01"
     assert names(target) == [made.file.name]
 
 
-def test_a_backup_while_results_come_in_is_one_state_of_the_database(
+def test_a_backup_during_writes_is_one_state_of_the_database(
     instance: Instance, target: Path, tmp_path: Path
 ) -> None:
     send(instance, a_submission(number=0))
@@ -97,7 +97,7 @@ def test_a_backup_while_results_come_in_is_one_state_of_the_database(
     assert row_counts(instance)["submission"] > made.condition.rows_of("submission") > 1
 
 
-def test_the_newest_stay_and_files_of_others_are_never_touched(
+def test_the_newest_backups_stay_and_other_files_are_never_removed(
     instance: Instance, target: Path
 ) -> None:
     target.mkdir()
@@ -116,7 +116,7 @@ def test_the_newest_stay_and_files_of_others_are_never_touched(
     }
 
 
-def test_what_is_dated_in_the_future_neither_counts_nor_goes(
+def test_backups_from_the_future_are_neither_counted_nor_removed(
     instance: Instance, target: Path
 ) -> None:
     clock = HandMovedClock()
@@ -129,7 +129,7 @@ def test_what_is_dated_in_the_future_neither_counts_nor_goes(
         clock.moment += timedelta(days=1)
         made = back_up(instance, target, 2, clock)
         assert made.dated_later == tuple(wrong)
-    # Of those with a day that has been, this one and yesterday's stay.
+    # Of the backups with a past date, this one and that of yesterday stay.
     assert [path.name for path in made.removed] == ["kbapi-20260916T120000.000000Z.sqlite3"]
     assert names(target) == [
         "kbapi-20260917T120000.000000Z.sqlite3",
@@ -141,7 +141,7 @@ def test_what_is_dated_in_the_future_neither_counts_nor_goes(
     assert (made.dated_later, names(target)) == ((), [made.file.name])
 
 
-def test_without_a_wish_every_backup_stays(instance: Instance, target: Path) -> None:
+def test_without_keep_every_backup_stays(instance: Instance, target: Path) -> None:
     clock = HandMovedClock()
     for _ in range(3):
         clock.moment += timedelta(hours=1)
@@ -149,7 +149,7 @@ def test_without_a_wish_every_backup_stays(instance: Instance, target: Path) -> 
     assert len(names(target)) == 3
 
 
-def test_a_damaged_database_makes_no_backup_and_removes_none(
+def test_a_damaged_database_gives_no_backup_and_removes_none(
     instance: Instance, target: Path
 ) -> None:
     for number in range(40):
@@ -171,7 +171,7 @@ def test_a_damaged_database_makes_no_backup_and_removes_none(
     assert names(target) == [kept.file.name]
 
 
-def test_what_a_killed_backup_left_is_removed_by_the_next(instance: Instance, target: Path) -> None:
+def test_files_of_a_killed_backup_are_removed_by_the_next(instance: Instance, target: Path) -> None:
     target.mkdir()
     (target / ".kbapi-20260101T000000.000000Z.partial").write_bytes(b"half")
     (target / ".kbapi-20260101T000000.000000Z.partial-wal").write_bytes(b"half")
@@ -185,7 +185,7 @@ def test_one_backup_at_a_time_in_a_folder(instance: Instance, target: Path) -> N
         back_up(instance, target)
 
 
-def test_a_backup_never_takes_the_room_that_the_instance_needs(
+def test_a_backup_never_uses_the_reserved_space_of_the_instance(
     instance: Instance, target: Path
 ) -> None:
     tight = Settings(home=instance.settings.home, min_free_bytes=1 << 60)
@@ -194,7 +194,7 @@ def test_a_backup_never_takes_the_room_that_the_instance_needs(
     assert names(target) == []
 
 
-def test_a_place_that_cannot_be_one_is_refused(instance: Instance, tmp_path: Path) -> None:
+def test_an_unsuitable_folder_is_refused(instance: Instance, tmp_path: Path) -> None:
     file = tmp_path / "a-file"
     file.write_text("")
     home = instance.settings.home
@@ -205,7 +205,7 @@ def test_a_place_that_cannot_be_one_is_refused(instance: Instance, tmp_path: Pat
         make_backup(Settings(home=tmp_path / "nowhere"), tmp_path / "backups", None)
 
 
-def test_the_secret_goes_to_a_place_of_its_own(
+def test_the_secret_is_written_to_a_separate_file(
     instance: Instance, target: Path, tmp_path: Path
 ) -> None:
     settings, place = instance.settings, tmp_path / "safe" / "secret"
@@ -234,7 +234,7 @@ def test_the_secret_goes_to_a_place_of_its_own(
     assert other.read_bytes() == before
 
 
-def test_a_backup_can_be_looked_through_where_nothing_may_be_written(
+def test_a_backup_can_be_checked_in_a_read_only_folder(
     instance: Instance, target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     import os

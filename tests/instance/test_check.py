@@ -1,4 +1,4 @@
-"""Whoever checks an instance leaves it as it was, to the byte and to the file."""
+"""A check of an instance changes no byte and adds no file."""
 
 import hashlib
 import os
@@ -9,7 +9,7 @@ import pytest
 from kbapi.errors import InstanceInUse
 from kbapi.instance.backup import make_backup
 from kbapi.instance.check import Finding, check_instance
-from kbapi.instance.file_locks import alone
+from kbapi.instance.file_locks import exclusive_lock
 from kbapi.instance.instance import Instance
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.whole_file import copy_whole
@@ -17,7 +17,7 @@ from tests.makers import HandMovedClock, a_submission, send
 
 
 def state(home: Path) -> dict[str, tuple[str, int]]:
-    """Every file with its content and the time of its last change; of an index the name alone."""
+    """Content and time of change of every file; of an index only the name."""
     return {
         path.name: (
             "" if path.name.endswith("-shm") else hashlib.sha256(path.read_bytes()).hexdigest(),
@@ -31,24 +31,24 @@ def wrong(settings: Settings) -> list[Finding]:
     before = state(settings.home)
     found = check_instance(settings)
     assert state(settings.home) == before
-    assert {one.what for one in found} >= {"database", "integrity", "secret", "evidence"}
-    return [one for one in found if not one.is_well]
+    assert {one.subject for one in found} >= {"database", "integrity", "secret", "evidence"}
+    return [one for one in found if not one.is_ok]
 
 
-def test_of_a_closed_instance(instance: Instance) -> None:
+def test_check_changes_nothing_of_a_closed_instance(instance: Instance) -> None:
     send(instance, a_submission())
     instance.close()
     assert not [name for name in state(instance.settings.home) if name.endswith("-wal")]
     assert wrong(instance.settings) == []
 
 
-def test_of_an_instance_that_is_open(instance: Instance) -> None:
+def test_check_changes_nothing_of_an_open_instance(instance: Instance) -> None:
     send(instance, a_submission())
     assert (instance.settings.home / "kbapi.sqlite3-wal").stat().st_size > 0
     assert wrong(instance.settings) == []
 
 
-def test_of_what_a_killed_server_leaves(instance: Instance, tmp_path: Path) -> None:
+def test_check_changes_nothing_after_a_killed_server(instance: Instance, tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "killed")
     settings.home.mkdir(mode=0o700)
     send(instance, a_submission())
@@ -60,7 +60,7 @@ def test_of_what_a_killed_server_leaves(instance: Instance, tmp_path: Path) -> N
     assert wrong(settings) == []
 
 
-def test_of_a_database_without_a_log_that_came_as_a_plain_copy(
+def test_check_changes_nothing_of_a_copied_database_without_a_log(
     instance: Instance, tmp_path: Path
 ) -> None:
     send(instance, a_submission())
@@ -74,14 +74,14 @@ def test_of_a_database_without_a_log_that_came_as_a_plain_copy(
     assert not settings.use_lock_path.exists()
 
 
-def test_a_backup_that_is_looked_at_keeps_its_bytes(instance: Instance, tmp_path: Path) -> None:
+def test_a_copied_backup_keeps_its_bytes(instance: Instance, tmp_path: Path) -> None:
     made = make_backup(instance.settings, tmp_path / "backups", None, HandMovedClock())
     before = state(made.file.parent)
     copy_whole(made.file, tmp_path / "copy.sqlite3")
     assert state(made.file.parent) == before
 
 
-def test_nobody_checks_what_is_being_exchanged(instance: Instance) -> None:
+def test_check_is_refused_during_a_restore(instance: Instance) -> None:
     instance.close()
-    with alone(instance.settings.use_lock_path), pytest.raises(InstanceInUse):
+    with exclusive_lock(instance.settings.use_lock_path), pytest.raises(InstanceInUse):
         check_instance(instance.settings)

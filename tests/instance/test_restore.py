@@ -1,4 +1,4 @@
-"""A backup takes the place of a database whole, or nothing is touched."""
+"""A restore replaces a database completely, or changes nothing."""
 
 import shutil
 import signal
@@ -49,7 +49,7 @@ def stored(instance: Instance) -> Accepted:
 
 @pytest.fixture
 def backup(instance: Instance, stored: Accepted, tmp_path: Path) -> Path:
-    """A backup of one result; the instance goes on to a second one and is closed."""
+    """A backup of one result; the instance gets a second one and is closed."""
     made = make_backup(instance.settings, tmp_path / "backups", None)
     back_up_secret(instance.settings, tmp_path / "safe" / "secret", made.file.parent)
     send(instance, a_submission(number=2))
@@ -63,7 +63,7 @@ def secret_file(tmp_path: Path) -> Path:
 
 
 def content(home: Path) -> dict[str, bytes]:
-    """What stands in the folder; locks are empty."""
+    """The content of all files in the folder, except locks."""
     return {path.name: path.read_bytes() for path in home.iterdir() if path.is_file()}
 
 
@@ -83,7 +83,7 @@ def restore(settings: Settings, file: Path, **more: object) -> Restored:
     return restore_backup(settings, file, **more, now=HandMovedClock())
 
 
-def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
+def test_a_restore_brings_back_the_rows_of_the_backup_and_keeps_the_old_files(
     instance: Instance, backup: Path, stored: Accepted
 ) -> None:
     settings = instance.settings
@@ -102,10 +102,10 @@ def test_a_restore_brings_back_what_the_backup_held_and_keeps_what_was_there(
     assert restore_backup(settings, kept, now=later).condition.rows_of("unit") == 2
 
 
-def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
+def test_the_old_log_is_folded_into_the_old_database_only(
     instance: Instance, backup: Path, tmp_path: Path
 ) -> None:
-    # What a killed server leaves: the result is in the log alone.
+    # As after a killed server: the result is only in the log.
     settings = Settings(home=tmp_path / "killed")
     alive = open_instance(instance.settings, HandMovedClock())
     send(alive, a_submission(number=3))
@@ -120,9 +120,7 @@ def test_the_log_of_the_old_database_goes_to_the_old_one_and_never_to_the_new(
     assert units(settings) == 1
 
 
-def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
-    instance: Instance, backup: Path
-) -> None:
+def test_an_unreadable_database_is_kept_with_its_log(instance: Instance, backup: Path) -> None:
     settings = instance.settings
     settings.database_path.write_bytes(b"no database" * 999)
     log = settings.home / "kbapi.sqlite3-wal"
@@ -133,9 +131,7 @@ def test_a_database_that_cannot_be_read_is_set_aside_with_its_log(
     assert units(settings) == 1
 
 
-def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
-    instance: Instance, backup: Path
-) -> None:
+def test_a_log_that_another_program_reads_is_kept(instance: Instance, backup: Path) -> None:
     settings = instance.settings
     with closing(dbapi2.connect(settings.database_path, isolation_level=None)) as other:
         other.execute("BEGIN")
@@ -150,7 +146,7 @@ def test_what_another_program_keeps_in_the_log_is_set_aside_with_it(
     assert units(settings) == 1
 
 
-def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
+def test_restores_replace_the_targets_of_links(
     instance: Instance, backup: Path, secret_file: Path, tmp_path: Path
 ) -> None:
     settings, disk = instance.settings, tmp_path / "disk"
@@ -172,7 +168,7 @@ def test_behind_links_the_files_themselves_are_replaced_where_they_lie(
     assert load_secret(disk / "secret.key") == load_secret(secret_file)
 
 
-def test_a_link_to_a_disk_that_is_not_there_is_refused(
+def test_a_link_to_a_missing_disk_is_refused(
     instance: Instance, backup: Path, tmp_path: Path
 ) -> None:
     settings = instance.settings
@@ -185,7 +181,7 @@ def test_a_link_to_a_disk_that_is_not_there_is_refused(
     assert not (tmp_path / "away").exists()
 
 
-def test_an_empty_home_takes_backup_and_secret(
+def test_a_backup_and_a_secret_are_restored_into_an_empty_folder(
     backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "new" / "home")
@@ -198,7 +194,7 @@ def test_an_empty_home_takes_backup_and_secret(
     opened.close()
 
 
-def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
+def test_a_restore_without_its_secret_needs_without_secret(
     backup: Path, stored: Accepted, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "other")
@@ -210,18 +206,18 @@ def test_without_its_secret_it_is_refused_until_that_is_said_to_be_lost(
     opened = open_instance(settings, HandMovedClock())
     with pytest.raises(ReceiptWrong):
         read_own_result(opened, stored.id, stored.receipt)
-    # The same person is a stranger now.
+    # The same contributor is a new one now.
     assert send(opened, a_submission(number=1)).id != stored.id
     assert len(rows_of(opened)["contributor"]) == 2
     opened.close()
 
 
-def test_a_loss_is_accepted_once_and_goes_with_every_later_backup(
+def test_an_accepted_loss_needs_no_second_confirmation(
     backup: Path, secret_file: Path, tmp_path: Path
 ) -> None:
     settings = Settings(home=tmp_path / "other")
     restore(settings, backup, without_secret=True)
-    units(settings)  # opened, with no row that its secret has keyed
+    units(settings)  # open, without a row of the new secret
     own = tmp_path / "other-safe" / "secret"
     later = make_backup(settings, tmp_path / "later", None, HandMovedClock()).file
     back_up_secret(settings, own, later.parent)
@@ -233,30 +229,30 @@ def test_a_loss_is_accepted_once_and_goes_with_every_later_backup(
 
 
 def foreign(settings: Settings) -> bool:
-    """Whether every way in refuses the secret that is there, and leaves all as it was."""
+    """Whether every way to open refuses the present secret and changes nothing."""
     before = content(settings.home)
-    for way_in in (open_instance, create_or_open_instance, upgrade_instance):
+    for open_it in (open_instance, create_or_open_instance, upgrade_instance):
         with pytest.raises(UnsafeSetup, match="not the secret of this database"):
-            way_in(settings)
+            open_it(settings)
     assert content(settings.home) == before
     return True
 
 
-@pytest.mark.parametrize("says_so", [True, False])
-def test_another_secret_is_refused_until_the_right_one_is_back(
-    instance: Instance, stored: Accepted, tmp_path: Path, says_so: bool
+@pytest.mark.parametrize("is_recorded", [True, False])
+def test_a_foreign_secret_is_refused_until_the_right_one_is_back(
+    instance: Instance, stored: Accepted, tmp_path: Path, is_recorded: bool
 ) -> None:
     settings = instance.settings
     instance.close()
-    if not says_so:  # as a program made it that noted nothing
+    if not is_recorded:  # as an older program created it, without a record
         with closing(dbapi2.connect(settings.database_path)) as connection:
             connection.execute("PRAGMA application_id = 0")
     right = settings.secret_path.read_bytes()
     settings.secret_path.unlink()
     create_secret(settings.secret_path)
     assert foreign(settings)
-    (told,) = (one for one in check_instance(settings) if one.what == "secret")
-    assert not told.is_well
+    (found,) = (one for one in check_instance(settings) if one.subject == "secret")
+    assert not found.is_ok
     with pytest.raises(UnsafeSetup, match="not the secret of this database"):
         back_up_secret(settings, tmp_path / "safe" / "secret", tmp_path / "backups")
     settings.secret_path.write_bytes(right)
@@ -271,9 +267,9 @@ def noted(settings: Settings) -> str | None:
         return find_key_id(connection)
 
 
-@pytest.mark.parametrize("way_in", [open_instance, create_or_open_instance])
-def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
-    instance: Instance, way_in: Callable[[Settings], Instance]
+@pytest.mark.parametrize("open_it", [open_instance, create_or_open_instance])
+def test_a_database_without_hashes_accepts_the_present_secret(
+    instance: Instance, open_it: Callable[[Settings], Instance]
 ) -> None:
     settings = instance.settings
     instance.close()
@@ -282,7 +278,7 @@ def test_where_nothing_is_to_be_lost_the_secret_that_is_there_is_taken(
     create_secret(settings.secret_path)
     open_instance(Settings(home=settings.home, read_only=True)).close()
     assert noted(settings) == first
-    opened = way_in(settings)
+    opened = open_it(settings)
     send(opened, a_submission())
     opened.close()
     assert noted(settings) == load_secret(settings.secret_path).key_id != first
@@ -309,7 +305,7 @@ restore.restore_backup(Settings(home=Path(home)), Path(file), Path(secret))
 
 
 @pytest.mark.parametrize("where", ["between", "before the rename"])
-def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
+def test_a_killed_restore_is_refused_and_repaired_by_the_next(
     backup: Path, secret_file: Path, stored: Accepted, tmp_path: Path, where: str
 ) -> None:
     other = an_instance(tmp_path / "other")
@@ -328,7 +324,7 @@ def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
     opened = open_instance(settings, HandMovedClock())
     assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
     opened.close()
-    # Nothing of the other instance is lost: database and secret were both set aside.
+    # Nothing of the other instance is lost: database and secret were both kept.
     (kept,) = settings.home.glob("secret.key.before-*")
     assert kept.read_bytes() == before
     theirs_again = Settings(home=tmp_path / "again")
@@ -339,13 +335,13 @@ def test_a_restore_that_was_killed_is_refused_and_healed_by_the_next(
     opened.close()
 
 
-def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance) -> None:
+def test_opening_removes_the_files_of_a_killed_restore(instance: Instance) -> None:
     settings = instance.settings
     left = [settings.home / f"kbapi.sqlite3.restoring{ending}" for ending in ("", "-wal")]
     left.append(settings.home / "secret.key.4711.new")
     for path in left:
         path.write_bytes(b"half")
-    # Nothing is taken away where nothing may be written, nor by a check.
+    # A read-only instance and a check remove nothing.
     open_instance(Settings(home=settings.home, read_only=True)).close()
     check_instance(settings)
     assert all(path.exists() for path in left)
@@ -353,9 +349,7 @@ def test_whoever_opens_takes_away_what_a_killed_restore_left(instance: Instance)
     assert not [path for path in left if path.exists()]
 
 
-def test_a_secret_that_is_replaced_is_set_aside(
-    backup: Path, secret_file: Path, tmp_path: Path
-) -> None:
+def test_a_replaced_secret_is_kept(backup: Path, secret_file: Path, tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "other")
     settings.home.mkdir()
     create_secret(settings.secret_path)
@@ -378,7 +372,7 @@ def test_a_secret_of_another_instance_is_refused(
     assert content(instance.settings.home) == before
 
 
-def test_while_the_instance_is_open_nothing_is_touched(instance: Instance, backup: Path) -> None:
+def test_a_restore_of_an_open_instance_changes_nothing(instance: Instance, backup: Path) -> None:
     opened = open_instance(instance.settings, HandMovedClock())
     with pytest.raises(InstanceInUse):
         restore(instance.settings, backup)
@@ -435,7 +429,7 @@ def make_newer(backup: Path) -> None:
         (Path.unlink, UnsafeSetup),
     ],
 )
-def test_what_is_no_sound_backup_is_refused_and_nothing_is_touched(
+def test_an_invalid_backup_is_refused_and_nothing_is_changed(
     instance: Instance, backup: Path, spoil: object, fault: type[KbapiError]
 ) -> None:
     spoil(backup)
@@ -451,7 +445,7 @@ def test_an_instance_is_not_restored_from_itself(instance: Instance, backup: Pat
         restore(instance.settings, instance.settings.database_path)
 
 
-def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
+def test_an_older_schema_is_restored_and_needs_an_upgrade(
     instance: Instance, backup: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add_migrations(tmp_path, monkeypatch, CREATE_A_TABLE.format(name="later"))
@@ -460,7 +454,7 @@ def test_an_older_schema_is_put_in_place_and_waits_for_its_upgrade(
         open_instance(instance.settings)
 
 
-def test_a_read_only_instance_stays_as_it_is(instance: Instance, backup: Path) -> None:
+def test_a_read_only_instance_is_not_restored(instance: Instance, backup: Path) -> None:
     settings = Settings(home=instance.settings.home, read_only=True)
     with pytest.raises(InstanceReadOnly):
         restore(settings, backup)

@@ -14,7 +14,7 @@ from kbapi.instance.secret import Secret, create_secret, load_secret, random_sec
 from kbapi.settings import Settings
 
 
-def test_a_new_secret_is_for_the_owner_alone(tmp_path: Path) -> None:
+def test_only_the_owner_can_read_a_new_secret(tmp_path: Path) -> None:
     create_secret(tmp_path / "secret.key")
     assert stat.S_IMODE((tmp_path / "secret.key").stat().st_mode) == 0o600
     assert len(load_secret(tmp_path / "secret.key").value) == 32
@@ -27,7 +27,7 @@ def test_two_secrets_differ(tmp_path: Path) -> None:
     assert load_secret(tmp_path / "one.key") != load_secret(tmp_path / "other.key")
 
 
-def test_a_secret_that_is_there_is_never_replaced(tmp_path: Path) -> None:
+def test_an_existing_secret_is_never_replaced(tmp_path: Path) -> None:
     create_secret(tmp_path / "secret.key")
     before = (tmp_path / "secret.key").read_bytes()
     create_secret(tmp_path / "secret.key")
@@ -44,7 +44,7 @@ def put(path: Path) -> None:
 
 
 @pytest.mark.parametrize("act", [create_secret, put])
-def test_what_a_killed_writer_left_is_removed_and_what_a_living_one_writes_is_not(
+def test_drafts_of_killed_writers_are_removed_and_those_of_active_ones_stay(
     tmp_path: Path, act: Callable[[Path], None]
 ) -> None:
     (tmp_path / "secret.key.4711.new").write_text("ab" * 32)
@@ -62,7 +62,7 @@ def test_what_a_killed_writer_left_is_removed_and_what_a_living_one_writes_is_no
 
 
 @pytest.mark.parametrize("act", [create_secret, put])
-def test_a_link_in_the_way_of_a_draft_is_not_followed(
+def test_a_link_at_the_path_of_a_draft_is_not_followed(
     tmp_path: Path, act: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "precious").write_text("of somebody else")
@@ -73,7 +73,7 @@ def test_a_link_in_the_way_of_a_draft_is_not_followed(
     assert (tmp_path / "precious").read_text() == "of somebody else"
 
 
-def test_many_that_make_it_at_once_make_one(tmp_path: Path) -> None:
+def test_many_concurrent_creations_give_one_secret(tmp_path: Path) -> None:
     path = tmp_path / "secret.key"
     with ThreadPoolExecutor(8) as pool:
         for made in [pool.submit(create_secret, path) for _ in range(64)]:
@@ -83,7 +83,7 @@ def test_many_that_make_it_at_once_make_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o610, 0o601, 0o620, 0o602])
-def test_a_secret_that_others_can_touch_is_refused(tmp_path: Path, mode: int) -> None:
+def test_a_secret_that_others_can_access_is_refused(tmp_path: Path, mode: int) -> None:
     create_secret(tmp_path / "secret.key")
     (tmp_path / "secret.key").chmod(mode)
     with pytest.raises(UnsafeSetup, match="chmod 600"):
@@ -91,14 +91,14 @@ def test_a_secret_that_others_can_touch_is_refused(tmp_path: Path, mode: int) ->
 
 
 @pytest.mark.parametrize("mode", [0o600, 0o400])
-def test_a_secret_for_the_owner_alone_is_accepted(tmp_path: Path, mode: int) -> None:
+def test_a_secret_that_only_its_owner_can_access_is_accepted(tmp_path: Path, mode: int) -> None:
     create_secret(tmp_path / "secret.key")
     (tmp_path / "secret.key").chmod(mode)
     load_secret(tmp_path / "secret.key")
 
 
 @pytest.mark.parametrize("text", ["", "ab" * 31, "ab" * 33, "zz" * 32, "é" * 64])
-def test_a_file_that_holds_no_secret_is_refused(tmp_path: Path, text: str) -> None:
+def test_a_file_without_a_secret_is_refused(tmp_path: Path, text: str) -> None:
     path = tmp_path / "secret.key"
     path.write_text(text, "utf-8")
     path.chmod(0o600)
@@ -106,7 +106,7 @@ def test_a_file_that_holds_no_secret_is_refused(tmp_path: Path, text: str) -> No
         load_secret(path)
 
 
-def test_a_secret_missing_beside_a_database_is_refused_and_not_made_anew(tmp_path: Path) -> None:
+def test_a_missing_secret_of_a_database_is_an_error_and_not_created(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     instance = create_or_open_instance(settings)
     give_key(instance, "host", ("admin",))
@@ -118,7 +118,7 @@ def test_a_secret_missing_beside_a_database_is_refused_and_not_made_anew(tmp_pat
         assert not settings.secret_path.exists()
 
 
-def test_a_secret_shared_with_others_keeps_an_instance_shut(tmp_path: Path) -> None:
+def test_a_readable_secret_keeps_an_instance_closed(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings).close()
     settings.secret_path.chmod(0o644)
@@ -126,20 +126,22 @@ def test_a_secret_shared_with_others_keeps_an_instance_shut(tmp_path: Path) -> N
         open_instance(settings)
 
 
-def test_a_folder_without_an_instance_says_how_to_make_one(tmp_path: Path) -> None:
+def test_the_error_of_an_empty_folder_names_the_command_to_create_an_instance(
+    tmp_path: Path,
+) -> None:
     with pytest.raises(UnsafeSetup, match="kbapi db upgrade"):
         open_instance(Settings(home=tmp_path / "home"))
     assert not (tmp_path / "home").exists()
 
 
-def test_folder_and_database_are_for_the_owner_alone(tmp_path: Path) -> None:
+def test_only_the_owner_can_access_folder_and_database(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings).close()
     assert stat.S_IMODE(settings.home.stat().st_mode) == 0o700
     assert stat.S_IMODE(settings.database_path.stat().st_mode) == 0o600
 
 
-def test_each_purpose_has_a_key_of_its_own() -> None:
+def test_each_purpose_has_its_own_key() -> None:
     secret = Secret(b"s" * 32)
     hashes = {secret.keyed_hash(purpose, b"same") for purpose in ("unit", "receipt", "content")}
     assert len(hashes) == 3
@@ -147,7 +149,7 @@ def test_each_purpose_has_a_key_of_its_own() -> None:
     assert secret.keyed_hash("unit", b"same") != Secret(b"t" * 32).keyed_hash("unit", b"same")
 
 
-def test_the_key_id_says_nothing_of_the_secret_and_a_printed_secret_hides_it() -> None:
+def test_neither_key_id_nor_printed_text_reveals_the_secret() -> None:
     secret = Secret(bytes(range(32)))
     assert len(secret.key_id) == 8
     assert secret.key_id not in secret.value.hex()

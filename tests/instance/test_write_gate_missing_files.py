@@ -1,4 +1,4 @@
-"""An instance of which something is missing, or that was never finished: nothing is covered up."""
+"""An incomplete instance: a missing file is an error and is not created again."""
 
 import shutil
 from contextlib import closing
@@ -26,17 +26,17 @@ def log_of(settings: Settings) -> Path:
     return settings.database_path.with_name(f"{settings.database_path.name}-wal")
 
 
-def refused(settings: Settings, told: str) -> None:
+def refused(settings: Settings, message: str) -> None:
     before = {path: path.read_bytes() for path in settings.home.iterdir() if path.is_file()}
     for way_in in WAYS_IN:
-        with pytest.raises(UnsafeSetup, match=told):
+        with pytest.raises(UnsafeSetup, match=message):
             way_in(settings)
     for path, content in before.items():
         assert path.read_bytes() == content
     assert not settings.database_path.exists() or settings.database_path.stat().st_size == 0
 
 
-def test_a_database_that_is_gone_is_not_made_anew_beside_its_secret(instance: Instance) -> None:
+def test_a_missing_database_with_a_secret_is_an_error_and_not_created(instance: Instance) -> None:
     instance.close()
     instance.settings.database_path.rename(instance.settings.home / "old.sqlite3")
     refused(instance.settings, r"kbapi\.sqlite3 is missing beside secret\.key")
@@ -49,7 +49,7 @@ def test_a_log_without_its_database_is_kept(tmp_path: Path) -> None:
     refused(settings, r"kbapi\.sqlite3 is missing beside kbapi\.sqlite3-wal")
 
 
-def test_a_link_that_leads_nowhere_is_no_empty_folder(tmp_path: Path) -> None:
+def test_a_dangling_link_is_an_error_and_no_empty_folder(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     settings.home.mkdir(0o700)
     settings.database_path.symlink_to(tmp_path / "unplugged" / "kbapi.sqlite3")
@@ -57,13 +57,13 @@ def test_a_link_that_leads_nowhere_is_no_empty_folder(tmp_path: Path) -> None:
     assert settings.database_path.is_symlink()
 
 
-def test_an_emptied_database_is_no_new_one(instance: Instance) -> None:
+def test_an_emptied_database_is_an_error(instance: Instance) -> None:
     instance.close()
     instance.settings.database_path.write_bytes(b"")
     refused(instance.settings, "is empty beside")
 
 
-def test_while_it_is_open_nobody_puts_an_empty_file_in_its_place(instance: Instance) -> None:
+def test_reads_never_create_an_empty_file_for_a_moved_database(instance: Instance) -> None:
     give_key(instance, "first", ("submit",))
     database, settings = instance.settings.database_path, instance.settings
     kept = database.rename(settings.home / "old.sqlite3")
@@ -75,7 +75,7 @@ def test_while_it_is_open_nobody_puts_an_empty_file_in_its_place(instance: Insta
 
 
 @pytest.mark.parametrize("ended_after", ["the folder", "the file", "the tables"])
-def test_a_making_that_was_ended_goes_on(tmp_path: Path, ended_after: str) -> None:
+def test_an_interrupted_creation_is_continued(tmp_path: Path, ended_after: str) -> None:
     settings = Settings(home=tmp_path / "home")
     settings.home.mkdir(0o700)
     if ended_after == "the file":
@@ -92,7 +92,7 @@ def test_a_making_that_was_ended_goes_on(tmp_path: Path, ended_after: str) -> No
 
 
 def broken_off(instance: Instance, folder: Path) -> Settings:
-    """The instance as a kill in the middle of a transaction without a log would leave it."""
+    """The instance as after a kill within a transaction without a log."""
     instance.close()
     database = instance.settings.database_path
     copy = Settings(home=folder / "copy")
@@ -113,7 +113,7 @@ def broken_off(instance: Instance, folder: Path) -> Settings:
     return copy
 
 
-def test_what_a_killed_transaction_left_in_a_journal_is_undone(
+def test_a_killed_transaction_in_a_journal_is_rolled_back(
     instance: Instance, tmp_path: Path
 ) -> None:
     for number in range(8):
@@ -127,7 +127,7 @@ def test_what_a_killed_transaction_left_in_a_journal_is_undone(
     opened.close()
 
 
-def test_who_closes_last_leaves_one_file(instance: Instance) -> None:
+def test_the_last_connection_leaves_one_file(instance: Instance) -> None:
     other = open_instance(instance.settings)
     for label in ("one", "other"):
         give_key(instance, label, ("submit",))
@@ -139,7 +139,7 @@ def test_who_closes_last_leaves_one_file(instance: Instance) -> None:
 
 
 @pytest.mark.parametrize("log", [b"results", b""])
-def test_a_log_that_cannot_be_read_where_nothing_may_be_written_is_response(
+def test_an_unreadable_log_in_a_read_only_folder_is_reported(
     instance: Instance, monkeypatch: pytest.MonkeyPatch, log: bytes
 ) -> None:
     instance.close()

@@ -45,9 +45,9 @@ def told(instance: Instance) -> tuple[str, str, str]:
     assert (ready.status_code, ready.get_json()["status"]) == (200, "ready")
     metrics = client.get("/metrics").get_data(as_text=True)
     (value,) = re.findall(r"^kbapi_rescreening_due (\S+)$", metrics, re.MULTILINE)
-    (found,) = (one for one in check_instance(instance.settings) if one.what == "rules")
-    assert found.is_well == (not found.told[0].isdigit())
-    return ready.get_json()["rescreening"], value, found.told.partition(" ")[0]
+    (found,) = (one for one in check_instance(instance.settings) if one.subject == "rules")
+    assert found.is_ok == (not found.detail[0].isdigit())
+    return ready.get_json()["rescreening"], value, found.detail.partition(" ")[0]
 
 
 DONE = ("done", "0.0", "every")

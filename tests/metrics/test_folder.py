@@ -1,4 +1,4 @@
-"""A folder of counters: it adds up over processes, outlives them, and takes its room at once."""
+"""A folder of counters: sums over processes, also ended ones, in reserved files."""
 
 import logging
 import os
@@ -32,7 +32,7 @@ RULES = [
 
 
 def in_a_process(task: Any, *arguments: Any) -> None:
-    """Run what changes where this library counts somewhere else than in the tests' process."""
+    """Run code in another process, because it changes where the library counts."""
     process = get_context("spawn").Process(target=task, args=arguments)
     process.start()
     process.join()
@@ -55,16 +55,14 @@ def count_everything(where: Path, routes: list[tuple[str, str]]) -> None:
     counters.count_rate_fault()
 
 
-def test_all_names_with_all_their_labels_fit_into_the_room_that_is_taken(
-    app: Flask, tmp_path: Path
-) -> None:
+def test_all_names_with_all_labels_fit_into_the_reserved_space(app: Flask, tmp_path: Path) -> None:
     rules = [(rule, method) for rule in app.url_map.iter_rules() for method in rule.methods]
     routes = [(_route(rule.rule), method) for rule, method in rules] + [(NO_ROUTE, "other")]
     in_a_process(count_everything, tmp_path / "metrics", routes)
     files = [file for file in (tmp_path / "metrics").glob("*.db") if "ended" not in file.name]
-    assert sorted(file.name.rsplit("_", 1)[0] for file in files) == sorted(folder.ROOM_BYTES)
+    assert sorted(file.name.rsplit("_", 1)[0] for file in files) == sorted(folder.RESERVED_BYTES)
     for file in files:
-        assert file.stat().st_size == folder.ROOM_BYTES[file.name.rsplit("_", 1)[0]], file.name
+        assert file.stat().st_size == folder.RESERVED_BYTES[file.name.rsplit("_", 1)[0]], file.name
 
 
 def count_in_two_and_end_one(where: Path) -> None:
@@ -82,14 +80,14 @@ def count_in_two_and_end_one(where: Path) -> None:
     before = set(folder.exposition_of_counts().splitlines())
     said = {b'kbapi_submissions_total{outcome="stored"} 6.0', b"kbapi_commit_writers_sum 10.0"}
     assert before >= {*said, b"kbapi_workers 2.0"}
-    folder.keep_counts_of(ended)
-    folder.keep_counts_of(ended)
+    folder.add_counts_of_ended(ended)
+    folder.add_counts_of_ended(ended)
     after = set(folder.exposition_of_counts().splitlines())
     assert before ^ after == {b"kbapi_workers 2.0", b"kbapi_workers 1.0"}
     assert not list(where.glob(f"*_{ended}.db"))
 
 
-def test_what_an_ended_process_counted_is_kept_and_its_files_go(tmp_path: Path) -> None:
+def test_counts_of_an_ended_process_are_kept_and_its_files_removed(tmp_path: Path) -> None:
     in_a_process(count_in_two_and_end_one, tmp_path / "metrics")
 
 
@@ -98,11 +96,11 @@ def count_where_nothing_can_be_written(where: Path) -> None:
     folder.share_between_processes(where)
     folder.begin_counting()
     counters.count_submission("stored")
-    folder.keep_counts_of(os.getpid())
+    folder.add_counts_of_ended(os.getpid())
     assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts()
 
 
-def test_where_no_folder_can_be_made_a_process_counts_for_itself(tmp_path: Path) -> None:
+def test_without_a_folder_each_process_counts_in_memory(tmp_path: Path) -> None:
     in_a_process(count_where_nothing_can_be_written, tmp_path / "metrics")
 
 
@@ -113,10 +111,10 @@ def count_while_the_folder_breaks(where: Path, breaks: Any, lines: Path) -> None
     counters.count_submission("stored")
     breaks(where)
     for _ in range(2):
-        folder.keep_counts_of(os.getpid() + 1)
-        told = folder.exposition_of_counts()
-        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in told
-    # Whoever begins now counts in memory.
+        folder.add_counts_of_ended(os.getpid() + 1)
+        text = folder.exposition_of_counts()
+        assert b'kbapi_submissions_total{outcome="stored"} 1.0' in text
+    # A process that starts now counts in memory.
     folder.begin_counting()
     counters.count_submission("repeated")
     assert b'kbapi_submissions_total{outcome="repeated"} 1.0' in folder.exposition_of_counts()
@@ -132,9 +130,7 @@ def put_a_file_in_its_place(where: Path) -> None:
 
 
 @pytest.mark.parametrize("breaks", [remove, put_a_file_in_its_place])
-def test_a_folder_that_goes_while_it_serves_ends_nobody_and_is_told_once(
-    tmp_path: Path, breaks: Any
-) -> None:
+def test_a_removed_folder_ends_no_process_and_is_logged_once(tmp_path: Path, breaks: Any) -> None:
     lines = tmp_path / "lines"
     in_a_process(count_while_the_folder_breaks, tmp_path / "metrics", breaks, lines)
     assert lines.read_text().splitlines() == ["metrics_folder_unreadable"]
@@ -147,12 +143,12 @@ def count_beside_a_broken_file(where: Path) -> None:
     broken = where / "counter_1.db"
     for text in (b"", b"\xff", b"\xff" * 64, b"\x40\0\0\0\0\0\0\0" + b"\xff" * 56):
         broken.write_bytes(text)
-        folder.keep_counts_of(1)
+        folder.add_counts_of_ended(1)
         broken.write_bytes(text)
         assert b'kbapi_submissions_total{outcome="stored"} 1.0' in folder.exposition_of_counts(), (
             text
         )
 
 
-def test_a_file_with_something_else_in_it_ends_nobody(tmp_path: Path) -> None:
+def test_a_file_with_other_content_ends_no_process(tmp_path: Path) -> None:
     in_a_process(count_beside_a_broken_file, tmp_path / "metrics")

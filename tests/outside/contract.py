@@ -1,7 +1,7 @@
 """Requests that a fuzzer makes of the OpenAPI document, each answer held against the document.
 
 In each join mode, with and without keys. Every second request names what is really there: ids
-with their receipts, chips of the club, its members' documents with a field drawn anew.
+with their receipts, chips of the club, its members' documents with one changed field.
 """
 
 import json
@@ -33,7 +33,7 @@ from schemathesis.specs.openapi.checks import (
 from kbapi.app import create_app
 from kbapi.demo.results import club_results
 from kbapi.instance.instance import Instance
-from tests.outside.clubhouse import CHIPS, Known, fill, opened
+from tests.outside.demo_instance import CHIPS, Known, fill, opened
 from tests.report import Row, measured
 
 JOINS = ("open", "invite", "closed")
@@ -62,7 +62,7 @@ def lines_of(_: Any, value: Any) -> bytes:
 
 @dataclass
 class Seen:
-    """What was answered, and every answer that the document does not tell."""
+    """The answers, and every answer that the document does not describe."""
 
     answers: Counter[int] = field(default_factory=Counter)
     faults: dict[str, str] = field(default_factory=dict)
@@ -75,7 +75,7 @@ class Seen:
 
 
 def measure(*, short: bool) -> list[Row]:
-    """How many answers of how many were none that the document tells."""
+    """How many answers the document does not describe, and how many there were."""
     seen = look(results=300 if short else 1_500, most=3 if short else 60)
     for name, fault in seen.faults.items():
         print(name, fault, sep="\n  ")
@@ -124,7 +124,7 @@ def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen)
 
 
 def _at_bounds(schema: BaseSchema, operation: APIOperation) -> Iterator[Case]:
-    """Requests at the bounds of what the document says, inside and outside."""
+    """Requests at the bounds of the document, inside and outside."""
     return schema.iter_coverage_cases(
         operation,
         generation_modes=list(GenerationMode),
@@ -133,7 +133,7 @@ def _at_bounds(schema: BaseSchema, operation: APIOperation) -> Iterator[Case]:
 
 
 def _drawn(operation: APIOperation, most: int) -> list[Case]:
-    """Requests drawn by dice: so many that fit the document, and so many that do not."""
+    """Random requests: so many that fit the document, and so many that do not."""
     cases: list[Case] = []
     for mode in GenerationMode:
 
@@ -158,30 +158,30 @@ def _drawn(operation: APIOperation, most: int) -> list[Case]:
 
 
 class Asker:
-    """Whoever asks: with a key or without, and now and then of what is really there."""
+    """A client, with or without a key, whose requests sometimes name existing things."""
 
-    def __init__(self, known: Known, key: str | None, dice: Random) -> None:
-        self.known, self.key, self.dice = known, key, dice
-        self.results = iter(club_results(10_000, Random(dice.random())))
+    def __init__(self, known: Known, key: str | None, rng: Random) -> None:
+        self.known, self.key, self.rng = known, key, rng
+        self.results = iter(club_results(10_000, Random(rng.random())))
 
     def prepare(self, case: Case) -> tuple[bool, dict[str, str]]:
         """Whether the case was made to name what is there, and the header fields to send."""
         headers = {"Authorization": f"Bearer {self.key}"} if self.key else {}
-        is_real = self.dice.random() < 0.5
+        is_real = self.rng.random() < 0.5
         if is_real:
             self._name_what_is_there(case)
         path = case.operation.path
         if path.startswith("/v1/submissions/{"):
             receipt = self.known.receipts.get(str(case.path_parameters["submission_id"]))
             headers = {"Authorization": f"Bearer {receipt or 'kbr_0'}"}
-        if path == "/v1/my-submissions" and self.dice.random() < 0.9:
-            headers["Kbapi-Contributor"] = self.dice.choice(self.known.contributors)
+        if path == "/v1/my-submissions" and self.rng.random() < 0.9:
+            headers["Kbapi-Contributor"] = self.rng.choice(self.known.contributors)
         return is_real, headers
 
     def _name_what_is_there(self, case: Case) -> None:
-        chip = self.dice.choice(CHIPS)
+        chip = self.rng.choice(CHIPS)
         if "submission_id" in (case.path_parameters or {}):
-            case.path_parameters["submission_id"] = self.dice.choice(list(self.known.receipts))
+            case.path_parameters["submission_id"] = self.rng.choice(list(self.known.receipts))
         if "chip" in (case.path_parameters or {}):
             case.path_parameters["chip"] = chip
         if "chip" in (case.query or {}):
@@ -199,12 +199,12 @@ class Asker:
         """A member's next result, in which one field may be as it was drawn."""
         document = next(self.results).document
         fields = list(drawn) if isinstance(drawn, dict) else []
-        if fields and self.dice.random() < 0.7:
-            name = self.dice.choice(fields)
+        if fields and self.rng.random() < 0.7:
+            name = self.rng.choice(fields)
             document = {**document, name: drawn[name]}
         return document
 
     def _a_decision(self) -> dict[str, Any]:
-        submission = self.dice.choice(list(self.known.receipts))
+        submission = self.rng.choice(list(self.known.receipts))
         word = {"decision": "invalidate", "reason": "wrong_chip"}
-        return {"submission": submission, "ordinal": self.dice.randrange(2), **word}
+        return {"submission": submission, "ordinal": self.rng.randrange(2), **word}

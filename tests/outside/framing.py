@@ -33,7 +33,7 @@ class Answer:
 
     @property
     def is_readable(self) -> bool:
-        """Whether a refusal is a problem document that says the same status."""
+        """Whether a refusal is a problem document with the same status."""
         if self.status < 400:
             return True
         is_problem = self.fields.get("content-type") == "application/problem+json"
@@ -54,7 +54,7 @@ def ask(server: Server, sent: bytes, *, hangs_up: bool = False) -> list[Answer]:
             while piece := connection.recv(65_536):
                 received += piece
         except (ConnectionResetError, BrokenPipeError):
-            pass  # it was closed while more came; what it said before stands
+            pass  # it was closed while more was sent; earlier answers count
     return list(_answers_of(received))
 
 
@@ -108,30 +108,30 @@ _FIRST: Sequence[bytes] = (
 )
 
 
-def drawn(dice: Random) -> bytes:
+def drawn(rng: Random) -> bytes:
     """A request that holds `SECOND` inside, however its framing is understood."""
-    body = chunks(*[SECOND] * dice.choice((1, 2)))
-    lines = [length(len(body) + dice.choice((0, 0, 7))), *dice.sample(_LINES, dice.randint(0, 3))]
-    if dice.random() < 0.4:
+    body = chunks(*[SECOND] * rng.choice((1, 2)))
+    lines = [length(len(body) + rng.choice((0, 0, 7))), *rng.sample(_LINES, rng.randint(0, 3))]
+    if rng.random() < 0.4:
         lines[0] = CHUNKED
-    dice.shuffle(lines)
-    head = [dice.choice(_FIRST), b"Host: kbapi", b"Content-Type: application/json", *lines]
+    rng.shuffle(lines)
+    head = [rng.choice(_FIRST), b"Host: kbapi", b"Content-Type: application/json", *lines]
     return b"\r\n".join([*head, b"", body])
 
 
 def measure(*, short: bool) -> list[Row]:
     """How many requests that hide another let it out; whatever else is wrong with an answer."""
-    dice, many = Random(14), 300 if short else 50_000
+    rng, many = Random(14), 300 if short else 50_000
     answers, hidden, most = [], 0, 0
     with (
         tempfile.TemporaryDirectory() as name,
         Server(Path(name) / "home", workers=1) as server,
     ):
         for _ in range(many):
-            told = ask(server, drawn(dice), hangs_up=True)
-            answers += told
-            hidden += any(answer.is_of_second for answer in told)
-            most = max(most, len(told))
+            found = ask(server, drawn(rng), hangs_up=True)
+            answers += found
+            hidden += any(answer.is_of_second for answer in found)
+            most = max(most, len(found))
     understood = sum(b"request_unreadable" not in one.body for one in answers)
     return [
         measured("requests that hide another", many, "", ""),

@@ -3,7 +3,7 @@
 import gzip
 
 SECOND = b"GET /v1/start?smuggled=1 HTTP/1.1\r\nHost: kbapi\r\nConnection: close\r\n\r\n"
-"""A request of its own if anybody reads it as one: its answer names what nobody else asks."""
+"""A request of its own if it is read as one: its answer has a unique name."""
 DOCUMENT = b'{"chip": "norvane-sable-7-4820mx"}'
 
 
@@ -74,7 +74,7 @@ IN_DOUBT: dict[str, tuple[int, bytes]] = {
         400,
         post(CHUNKED, body=chunks(DOCUMENT)[:-2] + b"Content-Length: 5\r\nHost: x\r\n\r\n"),
     ),
-    "bad chunks that nobody asked for": (
+    "bad chunks of a body without use": (
         404,
         post(CHUNKED, path=b"/nothing", body=b"zz\r\n" + DOCUMENT),
     ),
@@ -105,7 +105,7 @@ IN_DOUBT: dict[str, tuple[int, bytes]] = {
     "two empty lines first": (400, b"\r\n\r\n" + get()),
     "a field without a name": (400, get(b": a")),
     "a field without a colon": (400, get(b"abc")),
-    "an expectation that nobody knows": (400, post(_EXACT, b"Expect: 200-maybe", body=DOCUMENT)),
+    "an unknown expectation": (400, post(_EXACT, b"Expect: 200-maybe", body=DOCUMENT)),
     "an older version that does not ask to go on": (200, get(first=b"GET /health/live HTTP/1.0")),
 }
 """What is sent before `SECOND`, and the status of the one answer."""
@@ -115,10 +115,10 @@ ENDLESS: dict[str, tuple[int, bytes]] = {
     "a length of 4,000 digits": (413, post(b"Content-Length: " + b"9" * 4_000, body=DOCUMENT)),
     "a chunk beyond all need": (408, post(CHUNKED, body=b"f" * 20 + b"\r\n" + DOCUMENT)),
 }
-"""Bodies whose end never comes, before `SECOND`; somebody hangs up instead."""
+"""Bodies without an end, before `SECOND`; the client disconnects instead."""
 
 HIDING: dict[str, tuple[int, bytes]] = {
-    "in a body that nobody asked for": (200, get(length(len(SECOND))) + SECOND),
+    "in a body without use": (200, get(length(len(SECOND))) + SECOND),
     "in a body for nothing": (404, post(length(len(SECOND)), path=b"/nothing", body=SECOND)),
     "in a body for the wrong method": (
         405,
@@ -163,7 +163,7 @@ WHOLE: dict[str, tuple[int, bytes]] = {
     "a whole address as target": (200, get(first=b"GET http://other.example/health/live HTTP/1.1")),
     "a star as target": (404, get(first=b"OPTIONS * HTTP/1.1")),
     "another host before the path": (404, get(first=b"GET //other.example/health/live HTTP/1.1")),
-    "a method that nobody knows": (405, get(first=b"BREW /health/live HTTP/1.1")),
+    "an unknown method": (405, get(first=b"BREW /health/live HTTP/1.1")),
     "an older version that asks to go on": (
         200,
         get(b"Connection: keep-alive", first=b"GET /health/live HTTP/1.0"),

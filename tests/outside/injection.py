@@ -23,7 +23,7 @@ from kbapi.instance.instance import Instance
 from tests.house.write_openapi import generated
 from tests.intake.whole_document import a_whole_document
 from tests.makers import rows_of
-from tests.outside.clubhouse import CHIPS, Known, fill, opened
+from tests.outside.demo_instance import CHIPS, Known, fill, opened
 from tests.report import Row, measured
 
 TEXTS = (
@@ -114,25 +114,25 @@ class Tries:
     client: FlaskClient
     known: Known
     document: dict[str, Any]
-    dice: Random
+    rng: Random
     each: int
     answers: Counter[int] = field(default_factory=Counter)
     faults: list[str] = field(default_factory=list)
 
     def some(self, of: tuple[str, ...]) -> list[str]:
         """So many of the texts as are tried in each place."""
-        return self.dice.sample(of, min(self.each, len(of)))
+        return self.rng.sample(of, min(self.each, len(of)))
 
-    def send(self, method: str, address: str, told: Any = None, **more: Any) -> int:
-        """The status of the answer; `told` are the statuses that the document tells, if any."""
+    def send(self, method: str, address: str, documented: Any = None, **more: Any) -> int:
+        """The status of the answer; `documented` are the statuses of the document, if any."""
         with self.client.open(address, method=method.upper(), **more) as answer:
             body, status = answer.get_data(), answer.status_code
         self.answers[status] += 1
         place = f"{method} {address[:200]!r} {more.get('json') or more.get('headers')!r}"
-        if status >= 500 or (told is not None and str(status) not in told):
+        if status >= 500 or (documented is not None and str(status) not in documented):
             self.faults.append(f"{status} {place[:600]}")
         if _FROM_FILES.search(body):
-            self.faults.append(f"a file is told: {place[:600]}")
+            self.faults.append(f"the content of a file is shown: {place[:600]}")
         if "Set-Cookie" in answer.headers or "other.example" in answer.headers.get("Location", ""):
             self.faults.append(f"a header was slipped in: {place[:600]}")
         if answer.mimetype == "text/html" and re.search(rb"alert\(7\)|taken over|49", body):
@@ -220,7 +220,7 @@ def _in_headers(tries: Tries) -> None:
 
 
 def _in_questions(tries: Tries) -> None:
-    """Bodies of which nothing is kept: questions, rehearsals, decisions that cannot be."""
+    """Bodies that store nothing: queries, dry runs, impossible decisions."""
     search = {
         "chip": CHIPS[0],
         "trials": [{"load": "vector_heavy", "outcome": "failed", "failure": "wrong_result"}],
@@ -283,9 +283,9 @@ def _kept(instance: Instance) -> Kept:
     """The schema and every row but what questions compute, each table as a bag."""
     with instance.reading() as connection:
         schema = connection.exec_driver_sql("SELECT type, name, tbl_name, sql FROM sqlite_schema")
-        told = {"sqlite_schema": Counter(map(tuple, schema))}
+        rows_by_table = {"sqlite_schema": Counter(map(tuple, schema))}
     rows = rows_of(instance)
-    return told | {name: Counter(rows[name]) for name in rows if name not in _COMPUTED}
+    return rows_by_table | {name: Counter(rows[name]) for name in rows if name not in _COMPUTED}
 
 
 def _differences(before: Kept, after: Kept) -> list[str]:
@@ -294,8 +294,8 @@ def _differences(before: Kept, after: Kept) -> list[str]:
 
 def _lost(before: Kept, after: Kept, taken: int) -> list[str]:
     """Tables that lost a row, and results that are more or fewer than were taken."""
-    kept = ("sqlite_schema", "submission", "access_key", "setting_result", "contributor", "unit")
-    lost = [f"{name} has lost rows" for name in kept if before[name] - after[name]]
+    stored = ("sqlite_schema", "submission", "access_key", "setting_result", "contributor", "unit")
+    lost = [f"{name} has lost rows" for name in stored if before[name] - after[name]]
     if before["sqlite_schema"] != after["sqlite_schema"]:
         lost.append("the schema has changed")
     if after["submission"].total() - before["submission"].total() != taken:

@@ -15,7 +15,7 @@ _QUIET = {"REDOCLY_TELEMETRY": "off", "REDOCLY_SUPPRESS_UPDATE_NOTICE": "true"}
 
 
 def run_tool(name: str, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    """How a tool ended, and what it said; the lock says which version of it runs."""
+    """Exit status and output of a tool; the lock file sets its version."""
     program("node")
     _install(program("npm"))
     return subprocess.run(

@@ -20,7 +20,7 @@ AT_ONCE = 100
 
 
 @dataclass(frozen=True)
-class Told:
+class Answer:
     status: int
     problem: str
     body: bytes
@@ -28,15 +28,15 @@ class Told:
 
 @dataclass
 class Crowd:
-    """A hundred clients of one server, and all that was wrong with what they were told."""
+    """A hundred clients of one server, and all faults of their answers."""
 
     server: Server
     answers: int = 0
     faults: list[str] = field(default_factory=list)
 
-    def at_once(self, path: str, bodies: Sequence[Any], headers: dict[str, str]) -> list[Told]:
+    def at_once(self, path: str, bodies: Sequence[Any], headers: dict[str, str]) -> list[Answer]:
         """The answers to bodies that each are sent on a connection of its own, at one moment."""
-        told: list[Told] = []
+        answers: list[Answer] = []
         moment = threading.Barrier(len(bodies))
 
         def send(body: Any) -> None:
@@ -47,7 +47,7 @@ class Crowd:
             reply = connection.getresponse()
             content = reply.read()
             kind = json.loads(content).get("type", "").removeprefix("/problems/")
-            told.append(Told(reply.status, kind, content))
+            answers.append(Answer(reply.status, kind, content))
             connection.close()
 
         clients = [threading.Thread(target=send, args=(body,)) for body in bodies]
@@ -55,22 +55,22 @@ class Crowd:
             client.start()
         for client in clients:
             client.join()
-        self.answers += len(told)
-        return told
+        self.answers += len(answers)
+        return answers
 
-    def expect_one(self, told: list[Told]) -> None:
-        statuses, bodies = Counter(one.status for one in told), {one.body for one in told}
+    def expect_one(self, answers: list[Answer]) -> None:
+        statuses, bodies = Counter(one.status for one in answers), {one.body for one in answers}
         if set(statuses) != {201} or len(bodies) != 1:
             self.faults.append(f"equal: {statuses}, {len(bodies)} bodies")
 
-    def expect_first(self, told: list[Told]) -> None:
-        kinds = Counter((one.status, one.problem) for one in told)
+    def expect_first(self, answers: list[Answer]) -> None:
+        kinds = Counter((one.status, one.problem) for one in answers)
         if kinds != {(201, ""): 1, (422, "idempotency_key_reused"): AT_ONCE - 1}:
             self.faults.append(f"unequal: {kinds}")
 
 
 def a_result(number: int, depth: int = 80) -> dict[str, Any]:
-    """A result without a unit, so that nothing but its key can tell that it is a repeat."""
+    """A result without a unit, so that only its key can identify a repeat."""
     setting = a_setting(stable_at=-depth, unstable_at=-depth - 8)
     return a_submission(setting, number=number, unit_token=...)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.outside.clubhouse import Known, fill
+from tests.outside.demo_instance import Known, fill
 from tests.outside.framing import Answer, ask
 from tests.outside.heads import CHUNKED, length, post
 from tests.system.server import Server
@@ -44,14 +44,16 @@ def assert_documented(document: Any, path: str, answer: Answer, status: int, cod
     assert str(status) in document["paths"][path]["post"]["responses"], path
 
 
-def test_the_document_has_the_posts_that_are_meant(scene: tuple[Server, Known, Any]) -> None:
+def test_the_document_has_the_expected_post_routes(scene: tuple[Server, Known, Any]) -> None:
     _, known, document = scene
     assert len(posts_of(known, document)) >= 6
     for path, item in document["paths"].items():
         assert set(item) <= {"get", "post", "delete", "parameters"}, path
 
 
-def test_a_body_that_stops_is_told_so_by_every_route(scene: tuple[Server, Known, Any]) -> None:
+def test_every_route_answers_a_body_that_stops_with_a_problem(
+    scene: tuple[Server, Known, Any],
+) -> None:
     server, known, document = scene
     routes = posts_of(known, document)
     begun: dict[str, socket.socket] = {}
@@ -71,8 +73,8 @@ def test_a_body_that_stops_is_told_so_by_every_route(scene: tuple[Server, Known,
         assert_documented(document, path, answer, 408, "body_too_slow")
 
 
-@pytest.mark.parametrize("way", ["told", "in chunks"])
-def test_a_body_too_large_is_told_so_by_every_route(
+@pytest.mark.parametrize("way", ["by its length", "in chunks"])
+def test_every_route_answers_a_body_that_is_too_large_with_a_problem(
     scene: tuple[Server, Known, Any], way: str
 ) -> None:
     server, known, document = scene
@@ -80,7 +82,7 @@ def test_a_body_too_large_is_told_so_by_every_route(
         many = int(LIMITS["KBAPI_MAX_BATCH_BYTES" if path == BATCH else "KBAPI_MAX_BODY_BYTES"])
         for size, code in ((many + 1, "body_too_large"), (many, "json_unreadable")):
             body = b" " * size
-            if way == "told":
+            if way == "by its length":
                 sent = post(length(size), bearer, path=address, body=body)
             else:
                 pieces = b"%x\r\n%s\r\n0\r\n\r\n" % (size, body)

@@ -19,7 +19,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 @pytest.mark.parametrize("name", IN_DOUBT)
-def test_what_is_in_doubt_is_answered_once_and_nothing_after_it_is_read(
+def test_an_ambiguous_request_is_answered_once_and_nothing_after_it_is_read(
     server: Server, name: str
 ) -> None:
     status, sent = IN_DOUBT[name]
@@ -30,7 +30,7 @@ def test_what_is_in_doubt_is_answered_once_and_nothing_after_it_is_read(
 
 
 @pytest.mark.parametrize("name", ENDLESS)
-def test_a_body_without_end_swallows_whatever_comes(server: Server, name: str) -> None:
+def test_a_body_without_end_includes_all_following_bytes(server: Server, name: str) -> None:
     status, sent = ENDLESS[name]
     (answer,) = ask(server, sent + SECOND, hangs_up=True)
     assert answer.status == status
@@ -48,7 +48,7 @@ def test_a_request_inside_a_body_is_never_answered(server: Server, name: str) ->
 
 
 @pytest.mark.parametrize("name", WHOLE)
-def test_what_is_whole_is_answered_and_so_is_the_next_on_its_connection(
+def test_a_complete_request_and_the_next_on_its_connection_are_answered(
     server: Server, name: str
 ) -> None:
     status, sent = WHOLE[name]
@@ -60,12 +60,12 @@ def test_what_is_whole_is_answered_and_so_is_the_next_on_its_connection(
     assert own.is_of_second
 
 
-def test_twelve_requests_in_one_go_are_answered_in_their_order(server: Server) -> None:
+def test_twelve_pipelined_requests_are_answered_in_order(server: Server) -> None:
     asked = [b"GET /problems/not_found HTTP/1.1", b"GET /v1/nothing HTTP/1.1"] * 6
     sent = b"".join(first + b"\r\nHost: kbapi\r\n\r\n" for first in asked)
     answers = ask(server, sent + SECOND)
     assert [answer.status for answer in answers] == [200, 404] * 6 + [422]
 
 
-def test_no_drawn_head_lets_a_hidden_request_out() -> None:
+def test_no_generated_head_smuggles_a_request() -> None:
     assert [row for row in measure(short=True) if not row.met] == []

@@ -3,5 +3,5 @@
 from tests.outside.injection import measure
 
 
-def test_no_text_is_more_than_a_text() -> None:
+def test_no_text_is_executed_or_interpreted() -> None:
     assert [row for row in measure(short=True) if not row.met] == []

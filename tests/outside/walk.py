@@ -1,7 +1,7 @@
 """Every GET of the OpenAPI document, all pages of every list, while results keep arriving.
 
 A real server with two workers. Nothing that was there when a list began may be missing from it,
-nothing may stand in it twice, and in the end every result that was sent is counted.
+nothing may be in it twice, and in the end every result that was sent is counted.
 """
 
 import json
@@ -15,7 +15,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from tests.makers import a_setting, a_submission
-from tests.outside.clubhouse import CHIPS, Known, fill
+from tests.outside.demo_instance import CHIPS, Known, fill
 from tests.report import Row, measured
 from tests.system.server import Server
 
@@ -26,7 +26,7 @@ MEMBER = "tidewater-walker-of-lists"
 
 @dataclass(frozen=True)
 class Pages:
-    """A list: what tells its entries apart, and how one page leads to the next."""
+    """A list: how its entries are identified, and the link to the next page."""
 
     entries: str
     names: tuple[str, ...]
@@ -76,8 +76,8 @@ class Walk:
 
     def _named(self, path: str, chip: str) -> str:
         """The address with what it needs filled in."""
-        told = {"{chip}": chip, "{submission_id}": self.result, "{ordinal}": "0"}
-        for place, value in told.items():
+        values = {"{chip}": chip, "{submission_id}": self.result, "{ordinal}": "0"}
+        for place, value in values.items():
             path = path.replace(place, value)
         needed = {"/v1/identify": {"text": chip}}.get(path, {"chip": chip})
         takes = self.document["paths"].get(path, {}).get("get", {}).get("parameters", ())
@@ -117,8 +117,8 @@ class Walk:
         reply = self.connection.getresponse()
         body = reply.read()
         self.answers += 1
-        told = self.document["paths"][path]["get"]["responses"]
-        if str(reply.status) not in told or reply.status not in (200, 304, 404):
+        documented = self.document["paths"][path]["get"]["responses"]
+        if str(reply.status) not in documented or reply.status not in (200, 304, 404):
             self.faults.append(f"{asked} was answered with {reply.status}")
         return reply.status, reply.headers["ETag"], body
 
@@ -191,12 +191,12 @@ def _send_while_walking(server: Server, walk: Walk, many: int) -> int:
 
 
 def stored(server: Server) -> int:
-    """How many results the server says that it has stored since it began."""
+    """The number of results stored since the server began, from its metrics."""
     lines = server.ask("GET", "/metrics").body.decode().splitlines()
     return sum(int(float(one.rsplit(" ", 1)[1])) for one in lines if 'outcome="stored"' in one)
 
 
 def _new_chips(walk: Walk, many: int) -> int:
-    """How many of the chips that came with the results stand in the list."""
+    """How many of the chips that came with the results are in the list."""
     sent = {f"norvane-sable-7-{4100 + number}mx" for number in range(many // 10)}
     return len(sent & {key for (key,) in walk.seen["/v1/chips"]})

@@ -1,4 +1,4 @@
-"""Guides are pages like the others: plain, of this server alone, and every link leads on."""
+"""Guides are plain pages with valid links, without anything from other servers."""
 
 import re
 from pathlib import Path
@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.pages import guide_files
-from kbapi.pages.guide_files import guide_names
+from kbapi.pages import views
+from kbapi.pages.views import guide_names
 
 PATHS = ("/guides/", *(f"/guides/{name}" for name in guide_names()))
 POLICY = (
@@ -21,18 +21,18 @@ def test_there_are_guides() -> None:
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_guide_is_a_page_with_the_headers_of_pages(client: FlaskClient, path: str) -> None:
+def test_a_guide_has_the_headers_of_other_pages(client: FlaskClient, path: str) -> None:
     page, other = client.get(path), client.get("/problems")
     assert page.status_code == 200
     assert page.headers["Content-Security-Policy"] == POLICY
-    told = {"RateLimit", "Content-Length", "Kbapi-Request-Id"}
-    assert {name: text for name, text in page.headers if name not in told} == {
-        name: text for name, text in other.headers if name not in told
+    varying = {"RateLimit", "Content-Length", "Kbapi-Request-Id"}
+    assert {name: text for name, text in page.headers if name not in varying} == {
+        name: text for name, text in other.headers if name not in varying
     }
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_guide_has_one_title_and_needs_nothing_that_its_policy_refuses(
+def test_a_guide_has_one_title_and_nothing_that_its_policy_forbids(
     client: FlaskClient, path: str
 ) -> None:
     html = client.get(path).get_data(as_text=True)
@@ -42,9 +42,7 @@ def test_a_guide_has_one_title_and_needs_nothing_that_its_policy_refuses(
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_every_link_of_a_guide_leads_to_a_page_and_a_heading(
-    client: FlaskClient, path: str
-) -> None:
+def test_every_link_of_a_guide_has_a_page_and_a_heading(client: FlaskClient, path: str) -> None:
     html = client.get(path).get_data(as_text=True)
     links = set(re.findall(r'<a href="([^"]*)"', html))
     assert len(links) >= 3
@@ -56,7 +54,7 @@ def test_every_link_of_a_guide_leads_to_a_page_and_a_heading(
         assert not anchor or f'id="{anchor}"' in page.get_data(as_text=True), link
 
 
-def test_the_index_leads_to_every_guide_and_other_pages_lead_to_the_index(
+def test_the_index_links_to_every_guide_and_pages_link_to_the_index(
     client: FlaskClient,
 ) -> None:
     index = client.get("/guides/").get_data(as_text=True)
@@ -78,8 +76,8 @@ def test_raw_html_in_a_guide_stays_text(tmp_path: Path, monkeypatch: pytest.Monk
         "# A <b>bold</b> title\n\n<script>alert(1)</script>\n\n"
         "Text <i onclick='x()'>with</i> [a link](javascript:alert(1)) and\n\n<div>a block</div>\n"
     )
-    monkeypatch.setattr(guide_files, "FOLDER", tmp_path)
-    html = guide_files.rendered_guide("sharp").html
+    monkeypatch.setattr(views, "GUIDES_FOLDER", tmp_path)
+    html = views.rendered_guide("sharp").html
     assert set(re.findall(r"<(\w+)", html)) == {"h1", "p"}
     assert "&lt;script&gt;" in html
     assert "href" not in html

@@ -1,4 +1,4 @@
-"""A connection gives its client so long for the whole of an answer, and longer for a larger one."""
+"""A connection has a deadline for the whole answer, and a later one for a larger answer."""
 
 import socket
 import threading
@@ -10,13 +10,13 @@ from kbapi.server import deadlines
 from kbapi.server.deadlines import DeadlineSocket
 
 SECOND_BYTES = 65_536
-"""What must be read in each further second."""
+"""The bytes that a client must read in each further second."""
 SECONDS = 40
 ANSWER = b"x" * SECONDS * SECOND_BYTES
 
 
 class Clock:
-    """A clock on which so much passes each time that somebody looks at it."""
+    """A clock that advances by a fixed time whenever it is read."""
 
     def __init__(self, step_s: float) -> None:
         self.step_s = step_s
@@ -29,7 +29,7 @@ class Clock:
 
 @pytest.fixture
 def ends() -> Iterator[tuple[DeadlineSocket, socket.socket]]:
-    """The server's and the client's, between which the kernel keeps little."""
+    """The ends of server and client, with a small buffer of the kernel."""
     servers, client = socket.socketpair()
     with DeadlineSocket(servers) as server, client:
         server.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4_096)
@@ -38,7 +38,7 @@ def ends() -> Iterator[tuple[DeadlineSocket, socket.socket]]:
 
 
 def reading(client: socket.socket) -> threading.Thread:
-    """A client that reads until the server has left."""
+    """A client that reads until the server closes the connection."""
 
     def read() -> None:
         while client.recv(SECOND_BYTES):
@@ -50,7 +50,7 @@ def reading(client: socket.socket) -> threading.Thread:
 
 
 def send(server: DeadlineSocket, size: int) -> int:
-    """How many bytes were sent in pieces of so many, before the server left."""
+    """The number of bytes sent in pieces of `size` before the deadline."""
     sent = 0
     try:
         for place in range(0, len(ANSWER), size):
@@ -62,7 +62,7 @@ def send(server: DeadlineSocket, size: int) -> int:
 
 
 @pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
-def test_a_large_answer_has_as_long_as_a_thin_line_takes(
+def test_a_large_answer_has_time_for_a_slow_line(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
@@ -76,7 +76,7 @@ def test_a_large_answer_has_as_long_as_a_thin_line_takes(
 
 
 @pytest.mark.parametrize("size", [1_000 * 8, SECOND_BYTES, len(ANSWER)])
-def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
+def test_reading_single_pieces_in_time_does_not_extend_the_deadline(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
@@ -89,7 +89,7 @@ def test_no_piece_that_is_read_in_time_buys_time_for_the_whole(
     reader.join()
 
 
-def test_a_request_begins_a_new_answer(
+def test_each_request_has_a_new_deadline_for_its_answer(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     server, client = ends
@@ -102,13 +102,13 @@ def test_a_request_begins_a_new_answer(
     reader.join()
 
 
-def test_whoever_reads_nothing_is_left(
+def test_a_client_that_reads_nothing_is_disconnected(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(deadlines, "_ANSWER_S", 0.2)
     server, _ = ends
     with pytest.raises(ConnectionResetError):
         server.sendall(ANSWER)
-    server.setblocking(True)  # which does not mean for ever
+    server.setblocking(True)  # blocks only up to a deadline
     with pytest.raises(TimeoutError):
         server.send(ANSWER)

@@ -7,12 +7,11 @@ from kbapi.stats.estimate.bounds import (
     DeepestStart,
     NoStart,
     deepest_start,
-    known_weight_at,
     sccp_bound,
     sccp_lower_bound,
 )
 from kbapi.stats.estimate.npmle import fit_npmle
-from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.intervals import NEVER_FAILED, known_weight_at
 from tests.stats import slow
 from tests.stats.makers import VECTORS, a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below, masses_of
@@ -115,7 +114,9 @@ def test_one_more_unit_known_stable_at_a_depth_never_lowers_the_bound_there(rows
 
 @settings(max_examples=150, deadline=None)
 @given(reports(weights=(0.3, 1.0, 5.0)), st.integers(0, 12), st.integers(0, 6), st.integers(1, 6))
-def test_nor_does_one_that_failed_deeper_where_every_status_is_known(rows, depth, deeper, width):
+def test_a_unit_that_failed_deeper_never_lowers_the_bound_where_every_status_is_known(
+    rows, depth, deeper, width
+):
     rows = [row for row in rows if row[0] >= depth or row[1] <= depth] or [(depth, depth + 1, 1.0)]
     unit = (depth + deeper, depth + deeper + width, 1.0)
     assert lower_at(a_band([*rows, unit]), depth) >= lower_at(a_band(rows), depth) - 1e-9
@@ -123,7 +124,7 @@ def test_nor_does_one_that_failed_deeper_where_every_status_is_known(rows, depth
 
 def test_a_failure_deeper_may_lower_the_likeliest_share_at_a_depth_that_others_straddle():
     # The limit of the law, by likelihood itself: [8, 9) explains [6, 10), so less mass is needed
-    # at [6, 7), and [0, 7) falls back on [1, 6). The long EM says the same.
+    # at [6, 7), and [0, 7) falls back on [1, 6). The long EM gives the same.
     rows = [(0, 7, 5.0), (1, 6, 5.0), (6, 12, 0.3), (8, 12, 5.0), (6, 10, 5.0), (0, 10, 1.0)]
     rows += [(10, NEVER_FAILED, 10.0), (11, NEVER_FAILED, 5.0)]
     with_one_more = [*rows, (8, 9, 1.0)]
@@ -142,16 +143,16 @@ def test_on_exact_data_a_finer_grid_moves_the_answer_by_less_than_a_coarse_step(
     assert abs(getattr(fine, "steps", 0) - coarse * getattr(rough, "steps", 0)) < coarse
 
 
-def test_below_29_units_nothing_is_said_at_90_percent_with_confidence_95_percent():
-    nobody_failed = [(50, NEVER_FAILED, 1.0)]
-    answer = deepest_start(a_band(nobody_failed * 28), 0.90)
+def test_below_29_units_there_is_no_start_at_90_percent_with_confidence_95_percent():
+    never_failed = [(50, NEVER_FAILED, 1.0)]
+    answer = deepest_start(a_band(never_failed * 28), 0.90)
     assert isinstance(answer, NoStart)
     assert answer.lower == pytest.approx(0.05 ** (1 / 28))
     assert answer.known_weight == 28
-    assert deepest_start(a_band(nobody_failed * 29), 0.90).steps == 50
+    assert deepest_start(a_band(never_failed * 29), 0.90).steps == 50
 
 
-def test_what_nobody_knows_has_bound_zero():
+def test_a_depth_without_known_units_has_bound_zero():
     # Between 5 and 9 the one unit's status is unknown, and only there.
     pool = a_pool([(5, 9, 1.0)])
     assert known_weight_at(pool, [5, 6, 8, 9]).tolist() == [1.0, 0.0, 0.0, 1.0]
@@ -159,7 +160,7 @@ def test_what_nobody_knows_has_bound_zero():
 
 
 @pytest.mark.parametrize("name", EXTREME)
-def test_extreme_evidence_has_a_finite_band_and_a_lawful_answer(name):
+def test_extreme_evidence_has_a_finite_band_and_a_valid_answer(name):
     band = a_band(EXTREME[name])
     assert np.all((band.lower >= 0) & (band.lower <= band.share) & (band.share <= 1))
     start = deepest_start(band, 0.90)
@@ -177,7 +178,7 @@ def test_a_hundred_thousand_distinct_intervals_have_a_band():
 
 
 @pytest.mark.parametrize("wrong", [0.0, 1.0, float("nan")])
-def test_a_share_or_confidence_that_is_none_is_refused(wrong):
+def test_a_share_or_confidence_outside_its_range_is_refused(wrong):
     with pytest.raises(ValueError, match="confidence"):
         a_band([(5, 9, 1.0)], wrong)
     with pytest.raises(ValueError, match="share"):

@@ -22,8 +22,8 @@ def chances_of(pool, step=STEP_MV, deepest=DEEPEST):
 
 @settings(max_examples=60, deadline=None)
 @given(reports(deepest=30, most=20), st.integers(1, 60))
-def test_whatever_the_pool_it_is_a_distribution_without_holes(told, deepest):
-    mass = chances_of(a_pool(told), step=5.0, deepest=deepest)
+def test_the_chances_of_every_pool_are_a_distribution_without_holes(reports_of_pool, deepest):
+    mass = chances_of(a_pool(reports_of_pool), step=5.0, deepest=deepest)
     assert mass.shape == (deepest + 1,)
     assert mass.sum() == pytest.approx(1.0)
     # A unit unlike the pool is never impossible.
@@ -47,13 +47,13 @@ def test_a_shallow_failure_is_hardly_less_likely_than_it_is(truth, units):
 
 @pytest.mark.parametrize(("units", "allowed"), [(100, 0.16), (1000, 0.08)])
 @pytest.mark.parametrize("truth", TRUTHS, ids=lambda truth: truth.name)
-def test_of_many_units_it_lies_where_their_limits_lie(truth, units, allowed):
+def test_for_many_units_the_chances_follow_their_limits(truth, units, allowed):
     rng = np.random.default_rng([7, units])
     mass = chances_of(a_tested_pool(rng, truth, units))
     assert np.abs(np.cumsum(mass) - mass - true_failing(truth, rng)).max() < allowed
 
 
-def test_it_changes_little_with_one_more_unit():
+def test_the_chances_change_little_with_one_more_unit():
     rng = np.random.default_rng(11)
     for units in (29, 30, 64, 99, 100):
         before = chances_of(a_tested_pool(np.random.default_rng(5), TRUTHS[0], units))
@@ -69,7 +69,7 @@ def test_it_changes_little_with_one_more_unit():
         assert np.abs(np.cumsum(chances_of(joined)) - np.cumsum(before)).max() < 0.05
 
 
-def test_own_runs_are_a_condition_and_nothing_else():
+def test_own_runs_only_condition_the_chances():
     mass = chances_of(a_tested_pool(np.random.default_rng(3), TRUTHS[0], 50))
     unit = chances_of_unit(mass, 80, 100)
     assert unit.mass == pytest.approx(mass[80:100] / mass[80:100].sum())
@@ -78,19 +78,19 @@ def test_own_runs_are_a_condition_and_nothing_else():
     assert (never.unstable_steps, never.is_open) == (DEEPEST + 1, True)
 
 
-def test_a_unit_that_passed_beyond_the_bound_has_nothing_left_to_try():
+def test_a_unit_that_passed_beyond_the_deepest_allowed_has_nothing_left_to_try():
     unit = chances_of_unit(np.full(11, 1 / 11), 14, NEVER_FAILED)
     assert (unit.unstable_steps, unit.is_open) == (15, True)
     assert unit.mass.tolist() == [1.0]
 
 
-def test_a_failure_beyond_the_bound_bounds_nothing_that_is_looked_for():
+def test_a_failure_beyond_the_deepest_allowed_leaves_the_search_open():
     mass = np.full(11, 1 / 11)
     assert chances_of_unit(mass, 2, 20).is_open
     assert not chances_of_unit(mass, 2, 11).is_open
 
 
-def test_nonsense_is_refused():
+def test_invalid_steps_are_refused():
     with pytest.raises(ValueError, match="deeper"):
         chances_of_unit(np.full(4, 0.25), 3, 3)
     pool = fit_pool(a_pool([(3, 4, 5.0)]), Siblings(), 5.0, VOLTAGE_OFFSET)

@@ -1,4 +1,4 @@
-"""Drift: found where it was planted, by what tells it best, and the same for every order."""
+"""Drift: found where it was planted, by the clearest difference, and the same for every order."""
 
 import itertools
 import math
@@ -14,7 +14,7 @@ from kbapi.stats.time.drift import (
     FEWEST_A_SIDE,
     FEWEST_UNITS,
     NO_DRIFT,
-    UNTOLD,
+    UNKNOWN,
     DatedLimits,
     find_drift,
 )
@@ -24,14 +24,14 @@ from kbapi.stats.time.two_groups import shift_scores
 def dated(limit, month, machine=None, firmware=None, microcode=None):
     """Units whose limits are known to 5 steps."""
     limit, nothing = np.asarray(limit), np.zeros(len(limit), int)
-    untold = nothing + UNTOLD
+    unknown = nothing + UNKNOWN
     return DatedLimits(
         limit // 5 * 5,
         limit // 5 * 5 + 5,
         np.asarray(month),
         nothing if machine is None else machine,
-        untold if firmware is None else firmware,
-        untold if microcode is None else microcode,
+        unknown if firmware is None else firmware,
+        unknown if microcode is None else microcode,
     )
 
 
@@ -52,7 +52,7 @@ def test_a_planted_shift_is_found_with_its_month_and_its_size():
     assert (found.units_before, found.units_since) == (80, 80)
 
 
-def test_two_heaps_far_apart_are_a_drift_as_well():
+def test_two_groups_far_apart_are_a_drift_as_well():
     limit = np.concatenate([90 + np.arange(40) % 9, 60 + np.arange(40) % 9])
     found = find_drift(dated(limit, np.repeat([0, 1], 40)))
     assert found.is_drift
@@ -103,7 +103,7 @@ def test_another_mix_of_machines_is_no_drift():
     assert not find_drift(dated(limit, month, machine=machine, firmware=machine)).is_drift
 
 
-def test_what_changed_more_than_a_year_ago_is_what_the_pool_is_like():
+def test_a_change_more_than_a_year_ago_is_no_drift():
     limit, month = a_year(np.random.default_rng(5), before=40, since=120)
     assert find_drift(dated(limit, month)).is_drift
     later = np.random.default_rng(6).normal(85, 15, 60).astype(int)
@@ -120,7 +120,7 @@ def test_what_changed_more_than_a_year_ago_is_what_the_pool_is_like():
         (np.full(60, 80), np.arange(60) // 30),
     ],
 )
-def test_too_few_or_all_alike_is_no_drift(limit, month):
+def test_too_few_or_equal_reports_are_no_drift(limit, month):
     assert find_drift(dated(limit, month)) == NO_DRIFT
 
 
@@ -168,13 +168,13 @@ def test_the_p_value_is_that_of_relabelling_within_machines():
         drawn.append(abs(difference(labels)))
     by_permutation = np.mean(np.array(drawn) >= abs(difference(version)))
     # One split under the names of a month and of a firmware: two families of one test each. Half
-    # of the chance of both directions, told by the quarter or three quarters that one may spend.
+    # of the chance of both directions, divided by the quarter or three quarters of one direction.
     spent = 0.75 if difference(version) < 0 else 0.25
     expected = 2 * 0.5 * by_permutation / spent
     assert find_drift(reports).p_value == pytest.approx(expected, abs=0.05)
 
 
-def test_the_clearest_of_many_months_is_as_frequent_as_its_p_value_says():
+def test_the_clearest_of_many_months_is_as_frequent_as_its_p_value():
     rng = np.random.default_rng(9)
     chances = []
     for _ in range(400):

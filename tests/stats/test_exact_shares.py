@@ -75,7 +75,7 @@ def test_two_groups_are_compared_by_fishers_test_as_another_library_has_it(one, 
 
 
 def test_the_convicted_twins_of_fisher_are_as_published():
-    # Fisher (1935) has the data; the two-sided p-value stands in the manual of R's fisher.test.
+    # Fisher (1935) has the data; the two-sided p-value is in the manual of R's fisher.test.
     assert compared([(2, 15), (10, 3)]).p_value == pytest.approx(0.0005367, abs=5e-8)
 
 
@@ -168,7 +168,7 @@ def test_groups_put_together_on_one_side_of_a_change_only_make_it_surer(groups):
 
 
 @given(GROUPS)
-def test_what_is_found_lies_where_it_can(groups):
+def test_the_change_found_is_at_an_allowed_place(groups):
     found = changed(groups)
     if found is None:
         total = sum(map(sum, groups))
@@ -181,7 +181,7 @@ def test_what_is_found_lies_where_it_can(groups):
     assert found.log_ratio >= -1e-9
 
 
-def test_shares_that_are_all_alike_differ_nowhere():
+def test_equal_shares_differ_nowhere():
     assert compared([(0, 9), (0, 9)]).p_value == 1
     assert changed([(9, 0), (9, 0)]).p_value == 1
     assert compared([(3, 4)]).p_value == 1
@@ -195,7 +195,7 @@ def test_thousands_of_units_do_not_lose_the_small_chances():
 
 
 @pytest.mark.parametrize("groups", [[], [(0, 0)], [(-1, 3)], [(4, -1)]])
-def test_what_is_no_count_is_refused(groups):
+def test_invalid_counts_are_refused(groups):
     with pytest.raises(ValueError, match="unit"):
         compared(groups)
     with pytest.raises(ValueError, match="unit"):

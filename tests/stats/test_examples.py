@@ -16,7 +16,7 @@ MODULES = [
 
 
 @pytest.mark.parametrize("name", MODULES)
-def test_examples_run_and_print_what_they_say(name):
+def test_examples_run_and_print_the_shown_results(name):
     outcome = doctest.testmod(importlib.import_module(name))
     assert outcome.failed == 0
     assert outcome.attempted > 0

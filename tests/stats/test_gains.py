@@ -33,8 +33,8 @@ def test_the_published_pairs_give_the_published_estimate_and_interval():
 @given(VALUES, st.sampled_from([0.8, 0.9, 0.95, 0.99]))
 def test_estimate_and_interval_are_those_of_all_averages_written_down(values, confidence):
     shift = pool_shift(np.array(values), confidence)
-    told = (shift.estimate, shift.low, shift.high, shift.attained_confidence)
-    assert told == pytest.approx(slow.pooled_shift(values, confidence, CHANCES[len(values)]))
+    found = (shift.estimate, shift.low, shift.high, shift.attained_confidence)
+    assert found == pytest.approx(slow.pooled_shift(values, confidence, CHANCES[len(values)]))
 
 
 @pytest.mark.parametrize("units", [5, 12, 50, 200])
@@ -70,7 +70,7 @@ def test_averages_are_found_without_writing_all_of_them_down(units, decimals):
     assert found == pytest.approx([written[place - 1] for place in places], abs=1e-14)
 
 
-def test_many_units_that_are_all_alike_have_no_width():
+def test_many_equal_units_have_no_width():
     shift = pool_shift(np.full(3000, 0.25))
     assert (shift.low, shift.estimate, shift.high) == (0.25, 0.25, 0.25)
 

@@ -17,7 +17,7 @@ def test_cells_are_the_innermost_intervals_by_definition(rows):
 
 @settings(deadline=None)
 @given(reports(weights=(0.2, 1.0, 3.0)))
-def test_gradient_and_curvature_are_the_sums_they_stand_for(rows):
+def test_gradient_and_curvature_are_the_sums_of_their_definitions(rows):
     pool = a_pool(rows)
     cells = turnbull_cells(pool)
     mass = np.linspace(1.0, 2.0, cells.cells)

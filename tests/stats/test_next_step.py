@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kbapi.stats.search.chances import LimitChances
 from kbapi.stats.search.next_step import (
     CarefulPlan,
-    CustomarySearch,
+    FixedStepSearch,
     SearchPlan,
     SearchTerms,
     Stop,
@@ -99,7 +99,7 @@ def a_search(draw):
 
 @settings(max_examples=300, deadline=None)
 @given(a_search())
-def test_it_costs_what_the_slow_recursion_costs(search):
+def test_the_plan_costs_what_the_slow_recursion_costs(search):
     chances, terms = search
     plan = plan_search(chances, terms)
     least, _ = slow_search(chances, terms)
@@ -108,7 +108,7 @@ def test_it_costs_what_the_slow_recursion_costs(search):
 
 @settings(max_examples=150, deadline=None)
 @given(a_search())
-def test_it_begins_where_the_slow_recursion_begins(search):
+def test_the_plan_begins_where_the_slow_recursion_begins(search):
     chances, terms = search
     bracket = chances.stable_steps, chances.unstable_steps
     found = plan_search(chances, terms).next_from(*bracket)
@@ -160,7 +160,7 @@ def test_without_caps_every_search_ends_within_the_resolution(search):
 
 @settings(max_examples=150, deadline=None)
 @given(a_search())
-def test_a_search_says_why_it_ends_exactly_where_it_does(search):
+def test_a_search_that_ends_has_a_reason_and_one_that_continues_has_none(search):
     chances, terms = search
     bracket = chances.stable_steps, chances.unstable_steps
     plan = plan_search(chances, terms)
@@ -205,7 +205,7 @@ def test_the_cheapest_next_setting_may_go_deeper_for_more_weight_near_stock():
         assert slow_search(chances, terms)[1] == setting
 
 
-def test_the_same_question_has_the_same_plan_to_the_bit():
+def test_the_same_arguments_give_the_same_plan_to_the_bit():
     rng = np.random.default_rng(4)
     mass = rng.random(120)
     chances = LimitChances(0, mass / mass.sum(), is_open=True)
@@ -213,7 +213,7 @@ def test_the_same_question_has_the_same_plan_to_the_bit():
     assert plan_search(chances, terms).gain.tobytes() == plan_search(chances, terms).gain.tobytes()
 
 
-def test_a_bracket_that_is_fine_enough_is_the_end_and_the_bound_is_told_apart():
+def test_a_fine_bracket_and_the_deepest_allowed_are_different_stop_reasons():
     terms = SearchTerms(20, 10, 5, 0.1)
     failed = LimitChances(80, np.full(5, 0.2), is_open=False)
     never = LimitChances(80, np.full(5, 0.2), is_open=True)
@@ -240,7 +240,7 @@ def test_terms_that_make_no_sense_are_refused(wrong):
 
 
 def walked(choose, begin, end, limit):
-    """Settings tried by somebody whose unit has this limit."""
+    """Settings tried on a unit with this limit."""
     stable, unstable, tried = begin, end, []
     while (setting := choose(stable, unstable)) is not None:
         tried.append(setting)
@@ -252,7 +252,7 @@ def test_expectations_are_the_mean_over_all_limits():
     rng = np.random.default_rng(9)
     mass = rng.random(40)
     chances = LimitChances(3, mass / mass.sum(), is_open=True)
-    fixed = CustomarySearch(first=12, step=4, refine=2, deepest=42)
+    fixed = FixedStepSearch(first=12, step=4, refine=2, deepest=42)
     expected = expected_search(chances, fixed, 20, 10)
     walks = [walked(fixed, 3, 43, limit) for limit in range(3, 43)]
     trials = chances.mass @ [len(tried) for tried, _ in walks]
@@ -266,15 +266,15 @@ def test_expectations_are_the_mean_over_all_limits():
     assert expected.minutes == pytest.approx(20 * trials + 10 * failures)
 
 
-def test_the_customary_search_goes_down_by_ten_and_back_by_five():
-    fixed = CustomarySearch(first=50, step=10, refine=5, deepest=160)
+def test_the_fixed_step_search_goes_down_by_ten_and_back_by_five():
+    fixed = FixedStepSearch(first=50, step=10, refine=5, deepest=160)
     assert walked(fixed, 0, 161, 77) == ([50, 60, 70, 80, 75], 75)
     assert walked(fixed, 0, 161, 74) == ([50, 60, 70, 80, 75], 70)
     assert walked(fixed, 0, 161, 33) == ([50, 40, 30, 35], 30)
     assert walked(fixed, 0, 161, 160)[0][-1] == 160
 
 
-def test_where_nothing_is_known_steps_are_small_and_the_first_failure_ends_it():
+def test_without_evidence_steps_are_small_and_the_first_failure_ends_the_search():
     plan = CarefulPlan(gain_steps=5, resolution_steps=5, deepest=100)
     tried, stable = walked(plan.next_from, 0, 1 << 30, 23)
     assert (tried, stable) == ([5, 10, 15, 20, 25], 20)

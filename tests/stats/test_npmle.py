@@ -129,7 +129,7 @@ def test_a_result_cannot_be_written_to():
         fit.masses[0] = 1.0
 
 
-def test_no_evidence_is_refused():
+def test_empty_evidence_is_refused():
     empty = np.array([], dtype=np.int64)
     with pytest.raises(ValueError, match="no evidence"):
         fit_npmle(GroupedIntervals(empty, empty, np.array([])))

@@ -59,7 +59,7 @@ weighed = st.lists(
 
 
 @given(weighed)
-def test_it_is_what_all_pairs_written_out_give(units):
+def test_the_weighted_qn_is_that_of_all_pairs_written_out(units):
     values, place = np.unique([value for value, _ in units], return_inverse=True)
     # One group for each value and weight, as the units of a group weigh alike.
     keys = sorted(set(units))
@@ -71,7 +71,7 @@ def test_it_is_what_all_pairs_written_out_give(units):
 
 
 @given(weighed, st.integers(1, 50))
-def test_moving_all_units_moves_the_fence_and_doubling_their_weights_does_nothing(units, shift):
+def test_moving_all_units_moves_the_cutoffs_and_doubling_their_weights_does_nothing(units, shift):
     stable = np.array([value + 1 for value, _ in units])
     weight = np.array([w for _, w in units])
     ones = np.ones(len(units), dtype=np.int64)
@@ -100,25 +100,25 @@ HONEST = [(90 + d, 92 + d, 4.0) for d in (0, 4, 8, 12, 16)]
 FOURS = np.array([4, 4, 4, 4, 4])
 
 
-def test_nine_units_have_no_fence_and_ten_have():
+def test_nine_units_have_no_cutoffs_and_ten_have():
     pool = a_pool((90, 92, 5.0), (95, 97, 4.0))
     assert fit_outlier_cutoffs(pool, np.array([5, 4]), 2.0) == NO_CUTOFFS
     pool = a_pool((90, 92, 5.0), (95, 97, 5.0))
     assert fit_outlier_cutoffs(pool, np.array([5, 5]), 2.0) != NO_CUTOFFS
 
 
-def test_units_never_failed_or_failed_at_first_do_not_centre_the_fence():
+def test_units_never_failed_or_failed_at_first_do_not_centre_the_cutoffs():
     alone = fit_outlier_cutoffs(a_pool(*HONEST), FOURS, 2.0)
     beside = a_pool(*HONEST, (140, NEVER_FAILED, 1.0), (0, 60, 1.0))
     assert fit_outlier_cutoffs(beside, np.append(FOURS, [1, 1]), 2.0) == alone
 
 
-def test_heaped_numbers_have_a_fence_as_wide_as_the_floor():
+def test_rounded_numbers_have_cutoffs_as_wide_as_the_floor():
     pool = a_pool((100, 101, 40.0))
     assert fit_outlier_cutoffs(pool, np.array([40]), 5.0) == OutlierCutoffs(123, 75)
 
 
-def test_an_interval_is_judged_by_its_middle_and_an_open_one_by_what_it_passed():
+def test_an_interval_is_checked_by_its_middle_and_an_open_one_by_its_pass():
     cutoffs = OutlierCutoffs(120, 80)
     pool = a_pool(
         (120, 121, 1.0),  # its only limit is 120
@@ -137,7 +137,7 @@ def test_an_interval_is_judged_by_its_middle_and_an_open_one_by_what_it_passed()
     assert not NO_CUTOFFS.too_shallow(pool).any()
 
 
-def test_many_weak_units_are_a_part_of_the_truth_and_few_are_not():
+def test_many_weak_units_remove_the_shallow_cutoff_and_few_do_not():
     def cutoffs(weak):
         pool = a_pool(*HONEST, (10, 12, float(weak)))
         return fit_outlier_cutoffs(pool, np.append(FOURS, weak), 2.0)

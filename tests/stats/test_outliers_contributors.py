@@ -14,7 +14,7 @@ def placed(stable, unstable, who):
     return place_contributors(pool, np.ones(len(stable), dtype=np.int64), who, fit)
 
 
-def test_it_is_the_sum_of_mid_distribution_scores_by_hand():
+def test_the_z_value_is_the_sum_of_mid_distribution_scores_by_hand():
     # Exact limits 1, 2, 3, 4: F is 0, 1/4, 1/2, 3/4, 1 at the ends.
     found = placed([1, 2, 3, 4], [2, 3, 4, 5], [7, 7, 9, 9])
     variance = (1 - (1 / 4) ** 2) / 12
@@ -55,7 +55,7 @@ def test_honest_contributors_hardly_ever_lie_beyond_four():
     assert np.median(worst) > 1.5
 
 
-def test_who_sent_more_units_than_the_pool_weighs_is_not_judged_by_the_pools_own_error():
+def test_a_contributor_of_more_units_than_the_pool_weighs_does_not_get_the_pools_error():
     # All who send without a token are one: many honest units that weigh three in the fit.
     rng = np.random.default_rng(5)
     far = []

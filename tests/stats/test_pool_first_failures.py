@@ -12,7 +12,7 @@ from tests.stats.makers import a_pool, reports
 
 @settings(max_examples=60, deadline=None)
 @given(reports(deepest=20, most=8, weights=(0.5, 1.0)))
-def test_each_unit_is_shared_out_like_the_belief(rows):
+def test_each_unit_is_spread_like_the_posterior(rows):
     pool = a_pool(rows)
     fit = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
     limit_posterior = list(

@@ -1,4 +1,4 @@
-"""A chip with very many units of its own: what is told of it is the same without its siblings."""
+"""A chip with very many units of its own has the same answers without its siblings."""
 
 from fractions import Fraction
 

@@ -107,7 +107,7 @@ def test_without_noise_limit_and_gain_are_those_of_the_truth():
     assert in_w.low < in_w.value < in_w.high
 
 
-def test_a_share_that_is_kept_even_at_the_lowest_power_says_that_it_is_at_the_edge():
+def test_a_share_reached_at_the_lowest_power_is_marked_as_lowest_measured():
     rng = np.random.default_rng(2)
     points, stock_w = a_club(rng, 20, 0.0)
     fit = fit_power_curves(points, NOTHING, stock_w, rng)
@@ -156,7 +156,7 @@ def test_the_best_performance_per_watt_lies_inside_where_idling_costs_power():
     assert fit.per_watt(fit.stock, best.value).value == pytest.approx(shown[1] / 0.3)
 
 
-def test_nothing_above_stock_is_looked_at():
+def test_points_above_stock_are_ignored():
     rng = np.random.default_rng(4)
     points, stock_w = a_club(rng, 12, 0.01)
     above = CurvePoints(
@@ -178,7 +178,7 @@ def test_fewer_than_five_units_have_no_curve(units):
     assert fit.tuned is None
 
 
-def test_every_knot_stands_on_five_units():
+def test_every_point_of_a_curve_has_five_units():
     rng = np.random.default_rng(1)
     points, stock_w = a_club(rng, 12, 0.01)
     lonely = CurvePoints(
@@ -191,7 +191,7 @@ def test_every_knot_stands_on_five_units():
     assert fit.stock.power[0] > 0.35
 
 
-def test_the_same_dice_and_units_give_the_same_bytes_in_any_order_of_points():
+def test_the_same_rng_and_units_give_the_same_bytes_in_any_order_of_points():
     points, stock_w = a_club(np.random.default_rng(7), 15, 0.03)
     order = np.random.default_rng(8).permutation(len(points.unit))
     mixed = CurvePoints(points.unit[order], points.power[order], points.performance[order])

@@ -29,7 +29,7 @@ def test_shares_sum_to_one_and_the_group_is_the_sum_of_its_shares(seen: np.ndarr
 
 
 @given(counts)
-def test_the_interval_is_the_beta_quantile_that_the_books_give(seen: np.ndarray) -> None:
+def test_the_interval_is_the_published_beta_quantile(seen: np.ndarray) -> None:
     prior = SharePrior(np.array([0.5, 0.2, 0.3]), 4.0)
     inside = seen[OPEN].sum() + 4.0 * 0.7
     outside = seen[~OPEN].sum() + 4.0 * 0.3
@@ -61,17 +61,17 @@ def test_the_strength_is_the_one_that_a_plain_search_finds() -> None:
     assert prior.strength == pytest.approx(plain)
 
 
-def test_related_chips_that_disagree_lend_little() -> None:
+def test_related_chips_that_disagree_have_little_weight() -> None:
     alike = np.array([[45.0, 5.0, 0.0], [44.0, 6.0, 0.0], [46.0, 4.0, 0.0]])
     apart = np.array([[50.0, 0.0, 0.0], [0.0, 50.0, 0.0], [25.0, 0.0, 25.0]])
     assert fit_share_prior(alike).strength > 20
     assert fit_share_prior(apart).strength < 3
 
 
-def test_one_related_chip_and_none_lend_one_unit() -> None:
+def test_one_related_chip_or_none_has_the_weight_of_one_unit() -> None:
     assert fit_share_prior(np.array([[40.0, 2.0]])).strength == 1
-    without_token = fit_share_prior(np.zeros((0, 2)))
-    assert (without_token.shares.tolist(), without_token.strength) == ([0.5, 0.5], 1)
+    without_chips = fit_share_prior(np.zeros((0, 2)))
+    assert (without_chips.shares.tolist(), without_chips.strength) == ([0.5, 0.5], 1)
     empty = fit_share_prior(np.zeros((3, 2)))
     assert empty.shares.tolist() == [0.5, 0.5]
 

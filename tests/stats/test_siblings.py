@@ -94,14 +94,14 @@ def test_an_unlikely_shape_is_left_out_but_the_vague_mass_stays():
     assert (first.chance, first.prior.vague_mass) == (pytest.approx(0.04), pytest.approx(1.0))
 
 
-def test_a_shape_that_one_sibling_lacks_is_not_believed():
+def test_a_shape_that_one_sibling_lacks_has_no_prior():
     series = (*some(100.0, 110.0), shaped(105.0, 50.0, 50.0))
     assert [p.shape for p in sibling_prior(Siblings(series), VOLTAGE_OFFSET).shapes] == [
         Shape.SMALLEST_EXTREME
     ]
 
 
-def test_a_sibling_is_told_by_its_own_units_alone():
+def test_the_summary_of_a_sibling_uses_only_its_own_units():
     sibling = summarise_sibling(a_pool([(20, 21, 40.0), (22, 23, 40.0)]), 5.0, VOLTAGE_OFFSET)
     assert sibling.mean == pytest.approx(107.5, abs=3)
     assert sibling.units == 80.0
@@ -115,7 +115,7 @@ def test_a_sibling_is_told_by_its_own_units_alone():
         (Shape.LARGEST_EXTREME, lambda e: 90 - 15 * np.log(e)),
     ],
 )
-def test_a_siblings_units_tell_its_shape(shape, limit):
+def test_the_units_of_a_sibling_determine_its_shape(shape, limit):
     steps = np.floor(limit(np.random.default_rng(3).exponential(size=400))).astype(int)
     pool = a_pool([(int(t), int(t) + 1, 1.0) for t in steps if t > 0])
     readings = summarise_sibling(pool, 1.0, VOLTAGE_OFFSET).readings()
@@ -139,14 +139,14 @@ def test_own_units_far_from_the_siblings_agree_less_and_none_at_all_agree():
 
 
 @pytest.mark.parametrize("units", [0.0, 1e-6, 5.0, 60.0, 140.0, 1e6])
-def test_a_shape_is_trusted_as_far_as_by_hand(units):
+def test_the_power_of_the_likelihood_is_the_one_by_hand(units):
     alone = sibling_prior(Siblings(), VOLTAGE_OFFSET)
     beside = sibling_prior(Siblings(some(100.0)), VOLTAGE_OFFSET)
     assert likelihood_trust(units, alone) == pytest.approx(slow.trust(units, siblings=False))
     assert likelihood_trust(units, beside) == pytest.approx(slow.trust(units, siblings=True))
 
 
-def test_few_reports_short_of_all_others_do_not_turn_a_shape_that_siblings_know():
+def test_a_few_shallow_reports_do_not_change_a_shape_that_siblings_determine():
     deep = tuple(shaped(110.0, 5.0, 40.0) for _ in range(4))
     limits = [(16 + place % 12, 17 + place % 12, 1.0) for place in range(80)]
     stray = [(3 + place, 4 + place, 1.0) for place in range(3)]

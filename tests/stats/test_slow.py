@@ -46,7 +46,7 @@ BALL_BEARINGS += [67.80, 68.64, 68.64, 68.88, 84.12, 93.12, 98.64, 105.12, 105.8
 BALL_BEARINGS += [173.40]
 
 
-def test_the_extreme_value_likelihood_peaks_where_the_books_say():
+def test_the_extreme_value_likelihood_peaks_at_the_published_values():
     # Lieblein & Zelen (1956) as in Lawless (1982), section 4.1: Weibull shape 2.10, scale 81.9;
     # log lifetimes are smallest extreme value with location log 81.9 and spread 1 / 2.10.
     step = 1e-4
@@ -67,7 +67,7 @@ def test_the_median_slope_is_that_of_sen_by_hand():
     assert slow.theil_sen([(1, 1), (2, 2), (3, 3), (4, 10)])[0] == 2.0
 
 
-def test_the_spread_among_chips_counts_three_imagined_ones():
+def test_the_spread_among_chips_includes_three_prior_chips():
     # (80 + 3 * 144) / 6 = 85.33, times 1.25 is 106.67.
     centre, sd = slow.next_chip([100, 104, 108, 112], 12.0)
     assert (centre, sd**2) == (106.0, pytest.approx(106.6667, abs=1e-4))

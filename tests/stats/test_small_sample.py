@@ -22,7 +22,7 @@ from tests.stats.makers import a_pool, reports
 MIXED = MixedPrior(Bell(110.0, 14.0), Bell(3.1, 0.25), 0.1)
 
 
-def believed(fit):
+def posterior_of(fit):
     return LimitPosterior((fit,), np.ones(1))
 
 
@@ -57,7 +57,7 @@ def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior, 
     plain = sum(math.log(sd) * p for _, sd, p in limit_posterior)
     assert fit.expected_log_sd() == pytest.approx(plain, abs=0.02)
     for share, level in [(0.9, 0.05), (0.9, 0.95), (0.5, 0.5)]:
-        depth_mv = 5.0 * float(believed(fit).depth_at(share, np.array([level]))[0])
+        depth_mv = 5.0 * float(posterior_of(fit).depth_at(share, np.array([level]))[0])
         plain = slow.sev_depth_quantile(limit_posterior, share, level)
         assert depth_mv == pytest.approx(plain, abs=2.5)
 
@@ -88,13 +88,13 @@ def test_a_prior_holds_all_of_its_mass_in_the_box(scale, prior):
 @pytest.mark.parametrize(
     "interval", [(0, 1), (1, 2), (20, 400), (0, 100_000), (90_000, NEVER_FAILED), (7, NEVER_FAILED)]
 )
-def test_extreme_evidence_leaves_a_finite_belief(interval, units):
+def test_extreme_evidence_has_a_finite_posterior(interval, units):
     fit = fit_sev(a_pool([(*interval, units)]), 125 / 128, VOLTAGE_OFFSET, MIXED)
     assert fit.weight.sum() == pytest.approx(1.0)
-    assert np.isfinite(believed(fit).depth_at(0.9, np.array([0.02, 0.5, 0.98]))).all()
+    assert np.isfinite(posterior_of(fit).depth_at(0.9, np.array([0.02, 0.5, 0.98]))).all()
 
 
-def test_many_units_narrow_the_belief_to_the_likeliest_distribution():
+def test_many_units_narrow_the_posterior_to_the_likeliest_distribution():
     rng = np.random.default_rng(7)
     limits = np.floor(120 + 15 * np.log(rng.exponential(size=20_000))).astype(int)
     pool = a_pool([(int(limit), int(limit) + 1, 1.0) for limit in limits if limit > 0])

@@ -43,7 +43,7 @@ def test_mean_and_standard_deviation_are_those_of_the_shape(shape):
 
 
 @pytest.mark.parametrize("shape", Shape)
-def test_half_the_trust_is_half_the_units(shape):
+def test_half_the_power_of_the_likelihood_is_half_the_units(shape):
     halved = a_pool([(left, right, weight / 2) for left, right, weight in ROWS])
     trusted = fit_shape(a_pool(ROWS), 5.0, VOLTAGE_OFFSET, PRIOR, shape, trust=0.5)
     plain = fit_shape(halved, 5.0, VOLTAGE_OFFSET, PRIOR, shape)
@@ -77,7 +77,7 @@ def test_the_evidence_is_the_integral_over_the_whole_box(shape):
     assert fit.log_evidence == pytest.approx(np.log(total * area), abs=0.02)
 
 
-def test_a_belief_mixes_its_shapes_by_bayes():
+def test_shapes_are_averaged_by_their_posterior_probabilities():
     priors = [
         ShapePrior(shape, chance, VaguePrior())
         for shape, chance in zip(Shape, (0.5, 0.3, 0.2), strict=True)

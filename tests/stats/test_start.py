@@ -22,7 +22,7 @@ from kbapi.stats.start.start import (
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below
 
-NOBODY = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+NO_UNITS = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
 SERIES = Siblings(series=tuple(Sibling(mean, 2.9, 100.0) for mean in (98.0, 105.0, 109.0, 118.0)))
 
 
@@ -76,7 +76,7 @@ def test_order_and_grouping_of_reports_do_not_matter(rows, siblings, random):
 
 @settings(max_examples=60, deadline=None)
 @given(pools, some_siblings)
-def test_asking_for_more_never_gives_a_deeper_start(rows, siblings):
+def test_a_larger_share_or_confidence_never_gives_a_deeper_start(rows, siblings):
     usual = steps_of(a_start(rows, siblings))
     assert steps_of(a_start(rows, siblings, confidence=0.99)) <= usual
     assert steps_of(a_start(rows, siblings, share=0.95)) <= usual
@@ -94,7 +94,7 @@ def test_counts_are_mv_with_every_constant_divided_by_five(rows):
     assert in_counts.optimality_gap == pytest.approx(in_mv.optimality_gap, abs=1e-9)
 
 
-def test_a_guard_serves_a_stricter_share_and_says_so():
+def test_a_guard_uses_a_stricter_share_and_reports_it():
     rows = [(10 + u % 9, 12 + u % 9, 1.0) for u in range(400)]
     free = a_start(rows)
     assert (free.stable_share, free.stable_share_used) == (0.90, 0.90)
@@ -105,8 +105,8 @@ def test_a_guard_serves_a_stricter_share_and_says_so():
     assert a_start(rows, guard=Guard(0.02, drift_alarm=False)) == free
 
 
-def test_nobody_at_all_gives_no_start_and_no_number():
-    fit = a_start(NOBODY, Siblings())
+def test_no_units_give_no_start_and_no_percentiles():
+    fit = a_start(NO_UNITS, Siblings())
     assert fit.answer == NoStart(NoStartReason.TOO_FEW_UNITS)
     assert (fit.level, fit.method, fit.percentiles) == (Level.NONE, StartMethod.NONE, ())
     assert (fit.own_units, fit.borrowed_units, fit.optimality_gap) == (0.0, 0.0, 0.0)
@@ -120,7 +120,7 @@ def test_one_or_two_units_without_siblings_are_too_few(units):
 
 
 def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
-    fit = a_start(NOBODY)
+    fit = a_start(NO_UNITS)
     assert isinstance(fit.answer, Start)
     assert (fit.level, fit.own_units, fit.borrowed_units) == (Level.SERIES, 0.0, 400.0)
     assert fit.method is StartMethod.EXTREME_VALUE
@@ -135,7 +135,7 @@ def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
         (200, StartMethod.MODEL_FREE, Level.CHIP, 0.0),
     ],
 )
-def test_an_answer_says_what_it_leans_on(units, method, level, borrowed):
+def test_an_answer_contains_its_method_level_and_borrowed_units(units, method, level, borrowed):
     fit = a_start([(20, 21, 1.0)] * units)
     assert (fit.method, fit.level, fit.borrowed_units) == (method, level, borrowed)
     assert fit.own_units == units
@@ -143,7 +143,7 @@ def test_an_answer_says_what_it_leans_on(units, method, level, borrowed):
     assert a_start([(20, 21, 1.0)] * units, Siblings()).level is Level.CHIP
 
 
-def test_weak_chips_have_no_setting_below_stock_and_it_is_said_why():
+def test_weak_chips_have_no_setting_below_stock_and_the_reason_is_reported():
     fit = a_start([(0, 2, 1.0)] * 200 + [(0, 1, 1.0)] * 200, Siblings(), step=125 / 128)
     assert fit.answer == NoStart(NoStartReason.FAILS_NEAR_STOCK)
     assert fit.percentiles[0].shallow == 0
@@ -183,7 +183,7 @@ SCALES = {
 
 @pytest.mark.parametrize("scale", SCALES)
 @pytest.mark.parametrize("name", EXTREME)
-def test_extreme_evidence_has_a_finite_lawful_answer(name, scale):
+def test_extreme_evidence_has_a_finite_valid_answer(name, scale):
     fit = pool_start(a_pool(EXTREME[name]), SERIES, *SCALES[scale], 0.90, 0.95, NO_GUARD)
     assert fit.converged
     assert fit.percentiles[0].shallow == steps_of(fit)
@@ -203,9 +203,11 @@ def never_failing_sibling(mean, deepest_tried):
     return Sibling(mean, 2.9, 100.0, deepest_tried=deepest_tried)
 
 
-@pytest.mark.parametrize("rows", [NOBODY, NEVER_FAILED_UNITS])
+@pytest.mark.parametrize("rows", [NO_UNITS, NEVER_FAILED_UNITS])
 @pytest.mark.parametrize("level", ["series", "line"])
-def test_a_start_lies_no_deeper_than_anybody_tried_siblings_among_them(rows, level):
+def test_a_start_is_no_deeper_than_the_deepest_setting_tried_by_the_chip_or_its_siblings(
+    rows, level
+):
     free = Siblings(**{level: tuple(never_failing_sibling(m, 400.0) for m in DEEP)})
     held = Siblings(**{level: tuple(never_failing_sibling(m, 117.0) for m in DEEP)})
     deeper, reached = a_start(rows, free), a_start(rows, held)
@@ -214,7 +216,7 @@ def test_a_start_lies_no_deeper_than_anybody_tried_siblings_among_them(rows, lev
     assert all(depth.shallow <= depth.steps <= 23 for depth in reached.percentiles)
 
 
-def test_what_own_units_tried_counts_where_siblings_tried_less():
+def test_settings_tried_by_own_units_count_where_siblings_tried_less():
     held = Siblings(tuple(never_failing_sibling(m, 50.0) for m in (98.0, 105.0)))
     assert steps_of(a_start(NEVER_FAILED_UNITS, held)) > 10
 
@@ -225,7 +227,7 @@ def test_the_same_evidence_gives_the_same_answer_to_the_last_bit():
 
 
 @pytest.mark.parametrize("wrong", [0.0, 1.0, -1.0, float("nan")])
-def test_a_share_or_confidence_that_is_none_is_refused(wrong):
+def test_a_share_or_confidence_outside_its_range_is_refused(wrong):
     with pytest.raises(ValueError, match="between 0 and 1"):
         a_start([(5, 9, 1.0)], share=wrong)
     with pytest.raises(ValueError, match="between 0 and 1"):
@@ -235,25 +237,25 @@ def test_a_share_or_confidence_that_is_none_is_refused(wrong):
 @pytest.mark.parametrize("share", [0.01, 0.5, 0.99])
 @pytest.mark.parametrize("confidence", [0.8, 0.99])
 @pytest.mark.parametrize("units", [3, 50, 5_000])
-def test_every_askable_share_and_confidence_is_answered(share, confidence, units):
+def test_every_allowed_share_and_confidence_is_answered(share, confidence, units):
     rows = [(10 + u % 9, NEVER_FAILED if u % 4 == 0 else 12 + u % 9, 1.0) for u in range(units)]
     fit = a_start(rows, share=share, confidence=confidence)
     assert isinstance(fit.answer, Start | NoStart)
     assert fit.percentiles
 
 
-def test_an_answer_says_how_well_own_units_agree_with_the_siblings():
+def test_an_answer_contains_how_well_own_units_agree_with_the_siblings():
     agreeing = a_start([(21, 22, 10.0)]).sibling_agreement
     weaker = a_start([(9, 10, 10.0)]).sibling_agreement
     assert 0.0 <= weaker < 0.05 < 0.5 < agreeing <= 1.0
-    assert a_start(NOBODY).sibling_agreement == 1.0
+    assert a_start(NO_UNITS).sibling_agreement == 1.0
     assert a_start([(9, 10, 10.0)], Siblings()).sibling_agreement == 1.0
 
 
 @pytest.mark.parametrize("units", [3, 10, 40, 99])
 @pytest.mark.parametrize("deepest", [5, 20, 32])
-def test_nothing_is_told_to_hold_deeper_than_anybody_has_tried(units, deepest):
-    # Of units that never failed the shapes believe that they would go on and on.
+def test_no_percentile_is_deeper_than_the_deepest_setting_tried(units, deepest):
+    # For units that never failed the shapes extend beyond all of them.
     fit = a_start([(deepest, NEVER_FAILED, float(units))], Siblings())
     assert 0 < steps_of(fit) <= deepest
     assert all(depth.shallow <= depth.steps <= deepest for depth in fit.percentiles)

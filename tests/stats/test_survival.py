@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.search.settle import recommended_margin
 from kbapi.stats.time.survival import fit_survival
 from tests.stats.makers import VECTORS
 
@@ -85,53 +84,27 @@ def test_the_curve_is_that_of_the_definitions(rows, day):
 
 @given(followed, st.randoms(use_true_random=False), st.integers(0, 10))
 def test_neither_order_nor_splitting_a_weight_matters(rows, random, day):
-    def told(some):
+    def share_after(some):
         days, failed, weight = (np.array(column) for column in zip(*some, strict=True))
         return fit_survival(days, failed, weight).after(day, 0.9)
 
     shuffled = random.sample(rows, len(rows))
-    assert told(shuffled) == told(rows)
+    assert share_after(shuffled) == share_after(rows)
     halves = [(day, failed, weight / 2) for day, failed, weight in rows for _ in range(2)]
-    assert told(halves).low == pytest.approx(told(rows).low, abs=1e-9)
+    assert share_after(halves).low == pytest.approx(share_after(rows).low, abs=1e-9)
 
 
 def test_where_nothing_failed_the_lower_end_is_the_exact_binomial_one():
     found = fit_survival(np.full(30, 100), np.zeros(30, bool), np.ones(30)).after(90, 0.90)
     assert (found.share, found.high) == (1.0, 1.0)
     assert found.low == pytest.approx(0.05 ** (1 / 30))
-    without_token = fit_survival(np.full(30, 80), np.zeros(30, bool), np.ones(30)).after(90, 0.90)
-    assert (without_token.low, without_token.high, without_token.known) == (0.0, 1.0, 0.0)
+    none_followed = fit_survival(np.full(30, 80), np.zeros(30, bool), np.ones(30)).after(90, 0.90)
+    assert (none_followed.low, none_followed.high, none_followed.known) == (0.0, 1.0, 0.0)
 
 
 @pytest.mark.parametrize(
     ("days", "weight", "confidence"), [([-1], [1.0], 0.9), ([1], [0.0], 0.9), ([1], [1.0], 1.0)]
 )
-def test_what_cannot_be_is_refused(days, weight, confidence):
+def test_invalid_arguments_are_refused(days, weight, confidence):
     with pytest.raises(ValueError, match=r"negative|confidence"):
         fit_survival(np.array(days), np.array([True]), np.array(weight)).after(1, confidence)
-
-
-def settled(*bands):
-    """The margin learnt from (failed, kept) units in each band of 10, 20 and 30 mV."""
-    failed = np.concatenate([np.repeat([True, False], band) for band in bands])
-    place = np.repeat(np.arange(len(bands)), [sum(band) for band in bands])
-    days = np.full(len(failed), 100)
-    days[failed] = 40
-    return recommended_margin(days, failed, np.ones(len(failed)), place, (10.0, 20.0, 30.0))
-
-
-@pytest.mark.parametrize(
-    ("bands", "margin", "standing"),
-    [
-        (((0, 0), (0, 0), (0, 0)), 10.0, "default"),
-        (((0, 58), (0, 0), (0, 0)), 10.0, "default"),
-        (((0, 59), (0, 0), (0, 0)), 10.0, "learned"),
-        (((0, 20), (0, 59), (0, 0)), 20.0, "learned"),
-        (((12, 20), (0, 20), (0, 0)), 20.0, "default_failed"),
-        (((12, 20), (12, 20), (0, 0)), 30.0, "default_failed"),
-        (((12, 20), (12, 20), (12, 20)), 30.0, "default_failed"),
-    ],
-)
-def test_a_margin_is_learnt_when_its_bound_reaches_what_is_wanted(bands, margin, standing):
-    found = settled(*bands)
-    assert (found.margin, found.standing) == (margin, standing)

@@ -22,7 +22,7 @@ def test_a_start_loads_nothing_heavy_of_scipy(heavy):
     assert heavy not in loaded
 
 
-def test_the_linear_algebra_is_told_to_use_one_thread_before_numpy_loads():
+def test_the_linear_algebra_is_set_to_one_thread_before_numpy_loads():
     code = (
         "import kbapi, os, sys; print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)"
     )

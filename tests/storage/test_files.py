@@ -18,7 +18,7 @@ from kbapi.instance import instance as instances
 from kbapi.instance import restore
 from kbapi.instance.backup import back_up_secret, make_backup
 from kbapi.instance.check import check_instance
-from kbapi.instance.file_locks import alone, sharing
+from kbapi.instance.file_locks import exclusive_lock, shared_lock
 from kbapi.instance.instance import (
     Instance,
     create_or_open_instance,
@@ -269,10 +269,10 @@ def test_too_many_open_files_are_a_matter_of_waiting(instance: Instance) -> None
 
 
 def test_a_lock_that_root_needs_first_is_the_serving_users(settings: Settings) -> None:
-    with sharing(settings.use_lock_path):
+    with shared_lock(settings.use_lock_path):
         there = settings.use_lock_path.stat()
     assert (there.st_uid, there.st_gid) == SERVING
     settings.use_lock_path.unlink()
-    with alone(settings.use_lock_path):
+    with exclusive_lock(settings.use_lock_path):
         there = settings.use_lock_path.stat()
     assert (there.st_uid, there.st_gid) == SERVING

@@ -168,7 +168,7 @@ def test_all_writing_and_every_checkpoint_happen_under_the_write_lock(
     instance = create_or_open_instance(Settings(home=tmp_path / "home"))
     mine = send(instance, a_submission())
     revoke_key(instance, give_key(instance, "", ("submit",)).id)
-    with instance.rehearsing() as connection:
+    with instance.dry_run() as connection:
         connection.exec_driver_sql("DELETE FROM submission")
     withdraw_own_result(instance, mine.id, mine.receipt)
     instance.close()
@@ -201,12 +201,12 @@ def test_a_connection_that_is_closed_beside_another_leaves_the_log(tmp_path: Pat
 
 
 def test_several_workers_are_refused_and_one_is_usual(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert server.usual_workers() == 1
+    assert server.default_workers() == 1
     server.require_safe_library(1, AFFECTED)
     with pytest.raises(UnsafeSetup, match="use --workers 1"):
         server.require_safe_library(2, AFFECTED)
     monkeypatch.setattr(engine, "library_version", lambda: (3, 51, 3))
-    assert server.usual_workers() == 2
+    assert server.default_workers() == 2
     server.require_safe_library(2, (3, 51, 3))
 
 

@@ -12,14 +12,14 @@ from random import Random
 
 from kbapi.access.keys import KeyHolder, give_key, revoke_key
 from kbapi.advice.start.answer import advise_start
-from kbapi.curation.notes import keep_notes
+from kbapi.curation.notes import store_notes
 from kbapi.demo.results import club_documents
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.responses import Accepted
 from kbapi.storage.sqlite.schema import METADATA, head_revision
-from tests.curation.makers import a_word, decide, send_deep
+from tests.curation.makers import a_decision, decide, send_deep
 from tests.makers import (
     CHIP,
     COUNT_CHIP,
@@ -62,9 +62,9 @@ def use_everything(instance: Instance, clock: HandMovedClock) -> None:
     accept_batch(instance, a_body(list(club_documents(_CLUB_RESULTS, Random(7)))))
     _follow_up(instance, sent)
     _decide(instance, deep, junk)
-    keep_notes(instance, [_NOTE.format("cold")])
-    keep_notes(instance, [_NOTE.format("warm")])
-    keep_notes(instance, [_NOTE.format("second")], as_drafts=True)
+    store_notes(instance, [_NOTE.format("cold")])
+    store_notes(instance, [_NOTE.format("warm")])
+    store_notes(instance, [_NOTE.format("second")], as_drafts=True)
     advise_start(instance, a_question(instance))
     advise_start(instance, a_question(instance, chip=COUNT_CHIP, control="count_offset"))
 
@@ -88,10 +88,10 @@ def _follow_up(instance: Instance, sent: Accepted) -> None:
 def _decide(instance: Instance, deep: Accepted, junk: Accepted) -> None:
     key = give_key(instance, "evening shift", ("curate",))
     curator = KeyHolder(key.id, ("curate",))
-    decide(instance, curator, a_word(deep, "include", "depth_confirmed"))
-    decide(instance, curator, a_word(junk, "exclude", "testing_doubted"))
-    decide(instance, curator, a_word(junk, "undo", "decided_in_error"))
-    decide(instance, curator, a_word(junk, "invalidate", "wrong_units"))
+    decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
+    decide(instance, curator, a_decision(junk, "exclude", "testing_doubted"))
+    decide(instance, curator, a_decision(junk, "undo", "decided_in_error"))
+    decide(instance, curator, a_decision(junk, "invalidate", "wrong_units"))
     revoke_key(instance, give_key(instance, "", ("submit", "admin")).id)
 
 

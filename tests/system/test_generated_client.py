@@ -1,4 +1,4 @@
-"""A client that a generator made of the API document alone sends, asks and withdraws: typed."""
+"""A typed client, generated from the API document, submits, queries and withdraws."""
 
 import importlib
 import json
@@ -63,7 +63,7 @@ class Client:
         contributor: str = "",
         **arguments: Any,
     ) -> Any:
-        """The typed answer, which says all that the JSON says."""
+        """The typed answer, with all fields of the JSON."""
         clients = importlib.import_module(f"{self.package}.client")
         client = clients.Client(self.url)
         if token:
@@ -120,7 +120,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_a_generated_client_sends_asks_and_withdraws(package: str, home: Path) -> None:
+def test_a_generated_client_submits_queries_and_withdraws(package: str, home: Path) -> None:
     key = run(*KBAPI, "keys", "add", "--scope", "curate", "--home", str(home)).stdout.strip()
     with Server(home) as server:
         client = Client(package, server.port)
@@ -152,8 +152,8 @@ def send_one_and_withdraw_it(client: Client) -> None:
     assert sent.screening.status == "counted"
     own = {"submission_id": sent.id, "token": sent.receipt}
     tokens = {"unit_token", "contributor_token"}
-    kept = {name: value for name, value in result.to_dict().items() if name not in tokens}
-    assert client.ask("read_result", **own).document.to_dict() == kept
+    stored = {name: value for name, value in result.to_dict().items() if name not in tokens}
+    assert client.ask("read_result", **own).document.to_dict() == stored
     outcome = client.body("FollowUp", example("submit_follow_up"))
     assert client.ask("submit_follow_up", status=201, body=outcome, **own).status == "counted"
     assert client.ask("read_result", **own).follow_ups[0].status == "counted"

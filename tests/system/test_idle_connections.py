@@ -25,7 +25,7 @@ def wait_until(holds: Callable[[], bool]) -> None:
         time.sleep(0.02)
 
 
-def test_neither_idle_connections_nor_a_limit_that_is_reached_end_a_worker(
+def test_idle_connections_or_a_reached_limit_do_not_end_a_worker(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     limited = ["sh", "-c", f'ulimit -n {FILES}; exec "$@"', "sh", *KBAPI]

@@ -39,7 +39,7 @@ def send(server: Server, number: int) -> Reply:
 
 
 def counts(home: Path) -> dict[str, int]:
-    """What stands in the file, read by another program's SQLite after the server has ended."""
+    """The content of the file, read by another program's SQLite after the server has ended."""
     with closing(sqlite3.connect(home / "kbapi.sqlite3")) as database:
         assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert database.execute("PRAGMA foreign_key_check").fetchall() == []
@@ -71,7 +71,7 @@ def test_two_hundred_results_by_eight_clients_are_counted_exactly(tmp_path: Path
     assert set(counts(tmp_path / "home").values()) == {RESULTS}
 
 
-def test_a_kill_in_the_middle_loses_nothing_acknowledged(tmp_path: Path) -> None:
+def test_a_kill_in_the_middle_loses_no_acknowledged_result(tmp_path: Path) -> None:
     acknowledged: dict[int, dict[str, Any]] = {}
     enough = threading.Event()
 
@@ -124,12 +124,12 @@ def test_the_server_logs_neither_addresses_nor_tokens(tmp_path: Path) -> None:
         server.ask("GET", sent["links"]["self"], headers={"Authorization": "Bearer kbr_wrong"})
         server.ask("GET", "/v1/start?chip=secret-question")
         server.end()
-    told = server.log.read_text()
-    requests = [line for line in told.splitlines() if '"event":"request"' in line]
+    log = server.log.read_text()
+    requests = [line for line in log.splitlines() if '"event":"request"' in line]
     assert len(requests) >= 3
     assert not any("127.0.0.1" in line for line in requests)
     for forbidden in ("demo-contributor", "k3v9", "kbr_", "secret-question", sent["id"]):
-        assert forbidden not in told
+        assert forbidden not in log
 
 
 def test_an_empty_or_broken_request_leaves_no_address_in_the_log(tmp_path: Path) -> None:
@@ -140,8 +140,8 @@ def test_an_empty_or_broken_request_leaves_no_address_in_the_log(tmp_path: Path)
             raw.sendall(b"NONSENSE\r\n\r\n")
             raw.recv(100)
         server.end()
-    told = server.log.read_text()
-    assert f"Listening at: http://127.0.0.1:{server.port}" in told
-    lines = [line for line in told.splitlines() if '"event":"no_request"' in line]
+    log = server.log.read_text()
+    assert f"Listening at: http://127.0.0.1:{server.port}" in log
+    lines = [line for line in log.splitlines() if '"event":"no_request"' in line]
     assert lines
     assert not any("127.0.0.1" in line for line in lines)

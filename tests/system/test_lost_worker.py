@@ -17,27 +17,27 @@ def wait_until(holds: Callable[[], bool]) -> None:
         time.sleep(0.05)
 
 
-def test_workers_go_on_while_no_new_one_can_open_the_instance(tmp_path: Path) -> None:
+def test_workers_continue_while_new_ones_cannot_open_the_instance(tmp_path: Path) -> None:
     home = tmp_path / "home"
     with Server(home) as server:
         wait_until(lambda: b"kbapi_workers 2.0" in server.ask("GET", "/metrics").body)
-        lost, kept = sorted(server.all_workers())
+        lost, remaining = sorted(server.all_workers())
         secret = home / "secret.key"
         secret.chmod(0o644)
         shutil.rmtree(home / "metrics")
         os.kill(lost, signal.SIGKILL)
         wait_until(lambda: server.log.read_text().count("a worker cannot start") > 1)
-        assert kept in server.worker_processes()
+        assert remaining in server.worker_processes()
         for path in ("/health/ready", "/metrics", "/v1/chips"):
             assert server.ask("GET", path).status == 200
         secret.chmod(0o600)
         booted = server.log.read_text().count("Booting worker")
         wait_until(lambda: server.log.read_text().count("Booting worker") > booted)
-        assert kept in server.all_workers()
+        assert remaining in server.all_workers()
         assert server.ask("GET", "/health/ready").status == 200
-        told = server.log.read_text()
+        log = server.log.read_text()
         why = "Other users can read the secret file"
-        assert f"a worker cannot start, and the server will try again: {why}" in told
-        assert "Traceback" not in told
-        assert all(line.startswith("{") for line in told.splitlines())
+        assert f"a worker cannot start, and the server will try again: {why}" in log
+        assert "Traceback" not in log
+        assert all(line.startswith("{") for line in log.splitlines())
         assert server.end() == 0

@@ -1,4 +1,4 @@
-"""A second server on the same folder is turned away, and the first one goes on counting."""
+"""A second server on the same folder is refused, and the first one continues to count."""
 
 import os
 import signal
@@ -15,7 +15,7 @@ def second(home: Path, port: int) -> subprocess.CompletedProcess[str]:
 
 
 def lives(process: int) -> bool:
-    """Whether it runs; one that has ended may still be listed, as nobody asks how."""
+    """Whether it runs; one that has ended may still be listed, until its exit is read."""
     try:
         stat = Path(f"/proc/{process}/stat").read_text()
     except OSError:
@@ -31,9 +31,9 @@ def test_a_second_server_is_refused_and_the_first_loses_no_count(tmp_path: Path)
         assert refused.returncode == 3
         assert "Another server uses" in refused.stderr
         assert "Traceback" not in refused.stderr
-        told = server.ask("GET", "/metrics").body.decode()
-        assert 'kbapi_request_seconds_count{method="GET",route="/health/ready"' in told
-        assert f"kbapi_workers {len(workers)}.0" in told
+        metrics = server.ask("GET", "/metrics").body.decode()
+        assert 'kbapi_request_seconds_count{method="GET",route="/health/ready"' in metrics
+        assert f"kbapi_workers {len(workers)}.0" in metrics
         assert (home / "rates.sqlite3").exists()
         # Workers see that their master is gone and leave; nothing stale is left behind.
         os.kill(server.process.pid, signal.SIGKILL)

@@ -1,4 +1,4 @@
-"""Two workers, one folder of counters: /metrics tells the same whichever of them answers."""
+"""Two workers, one folder of counters: /metrics is the same from each of them."""
 
 import os
 import signal
@@ -17,14 +17,14 @@ RESULT = {
 }
 
 
-def told(server: Server, begins: str) -> float:
+def metric(server: Server, begins: str) -> float:
     text = server.ask("GET", "/metrics").body.decode()
     (line,) = [one for one in text.splitlines() if one.startswith(begins)]
     return float(line.rsplit(" ", 1)[1])
 
 
 def stored(server: Server) -> float:
-    return told(server, 'kbapi_submissions_total{outcome="stored"}')
+    return metric(server, 'kbapi_submissions_total{outcome="stored"}')
 
 
 def files(server: Server) -> list[Path]:
@@ -37,7 +37,7 @@ def wait_until(holds: Callable[[], bool], patience_s: float = 30) -> None:
         time.sleep(0.05)
 
 
-def test_workers_count_together_and_begin_anew_with_each_run(tmp_path: Path) -> None:
+def test_workers_count_together_and_each_run_starts_at_zero(tmp_path: Path) -> None:
     with Server(tmp_path / "home") as server:
         for _ in range(RESULTS):
             assert server.ask("POST", "/v1/submissions", RESULT).status == 201
@@ -52,7 +52,7 @@ def test_workers_count_together_and_begin_anew_with_each_run(tmp_path: Path) -> 
         assert stored(server) == 1
 
 
-def test_totals_outlive_workers_and_the_folder_does_not_grow(tmp_path: Path) -> None:
+def test_totals_survive_workers_and_the_folder_does_not_grow(tmp_path: Path) -> None:
     with Server(tmp_path / "home") as server:
         for _ in range(RESULTS):
             server.ask("POST", "/v1/submissions", RESULT)
@@ -65,4 +65,4 @@ def test_totals_outlive_workers_and_the_folder_does_not_grow(tmp_path: Path) -> 
         wait_until(lambda: len(files(server)) == usual)
         assert len(files(server)) == usual
         assert {stored(server) for _ in range(8)} == {RESULTS}
-        assert told(server, "kbapi_workers") == server.workers
+        assert metric(server, "kbapi_workers") == server.workers

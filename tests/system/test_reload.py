@@ -1,4 +1,4 @@
-"""SIGHUP: workers open the instance anew, unless it could not be opened."""
+"""SIGHUP: workers open the instance again, unless that would fail."""
 
 import os
 import signal
@@ -9,7 +9,7 @@ from pathlib import Path
 from tests.system.server import Server
 
 
-def test_a_reload_into_what_cannot_be_opened_is_refused_and_the_old_workers_go_on(
+def test_a_reload_of_an_unusable_instance_is_refused_and_the_old_workers_continue(
     tmp_path: Path,
 ) -> None:
     # One worker: that it answers shows that none is still beginning.
@@ -29,7 +29,7 @@ def test_a_reload_into_what_cannot_be_opened_is_refused_and_the_old_workers_go_o
         assert server.ask("GET", "/health/ready").status == 200
 
 
-def test_a_server_that_ends_answers_a_request_that_is_half_sent(tmp_path: Path) -> None:
+def test_a_server_that_stops_answers_a_request_that_is_half_sent(tmp_path: Path) -> None:
     with Server(tmp_path / "home") as server:
         with socket.create_connection(("127.0.0.1", server.port)) as half:
             half.sendall(b"GET /health/live HTTP/1.1\r\nHost: half\r\n")
@@ -52,13 +52,13 @@ os.register_at_fork(before=lambda: forks.append(1), after_in_child=linger)
 """Every worker but the first stays where it has only been forked for a while."""
 
 
-def test_a_request_to_end_reaches_workers_that_have_only_begun(tmp_path: Path) -> None:
+def test_a_signal_to_stop_reaches_workers_that_have_only_started(tmp_path: Path) -> None:
     late = tmp_path / "late"
     late.mkdir()
     (late / "sitecustomize.py").write_text(LATE_SECOND)
     path = os.pathsep.join([str(late), *filter(None, [os.environ.get("PYTHONPATH")])])
     with Server(tmp_path / "home", PYTHONPATH=path) as server:
         assert server.end() == 0  # as soon as the first of them answers
-    told = server.log.read_text()
-    assert told.count("Booting worker") == told.count("Worker exiting") == server.workers
-    assert "SIGKILL" not in told
+    log = server.log.read_text()
+    assert log.count("Booting worker") == log.count("Worker exiting") == server.workers
+    assert "SIGKILL" not in log

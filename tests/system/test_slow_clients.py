@@ -12,7 +12,7 @@ BEGUN = (
 )
 
 
-def test_who_comes_while_all_threads_of_a_worker_wait_is_served_by_the_other(
+def test_requests_are_served_by_the_other_worker_while_all_threads_of_one_wait(
     tmp_path: Path,
 ) -> None:
     with Server(tmp_path / "home", workers=2, threads=1) as server:

@@ -1,4 +1,4 @@
-"""Real sockets: who sends slowly is cut off, who sends too much is told, the others go on."""
+"""Real sockets: slow clients are disconnected, too large requests answered, others served."""
 
 import json
 import socket
@@ -28,7 +28,7 @@ def head(length: int, *more: str) -> bytes:
 
 
 def answer_of(connection: socket.socket) -> tuple[int, bytes]:
-    """Status and all that came until the server closed; status 0 when it said nothing."""
+    """Status and all that came until the server closed; status 0 without an answer."""
     received = b""
     while piece := connection.recv(65_536):
         received += piece
@@ -42,20 +42,20 @@ def server(tmp_path_factory: pytest.TempPathFactory):
         yield running
 
 
-def a_body_that_stops_is_cut_off_and_told_while_others_go_on(server: Server) -> None:
+def a_body_that_stops_gets_a_problem_while_others_are_served(server: Server) -> None:
     began = time.monotonic()
     slow = [connect(server) for _ in range(6)]  # of the eight threads
     for connection in slow:
         connection.sendall(head(1_000) + b'{"chip": ')
     for _ in range(20):
         assert server.ask("GET", "/v1/chips", timeout=5).status == 200
-    assert time.monotonic() - began < 9, "the slow ones were still waited for meanwhile"
+    assert time.monotonic() - began < 9, "the slow clients delayed the others"
     for connection in slow:
-        status, told = answer_of(connection)
+        status, answer = answer_of(connection)
         connection.close()
         assert status == 408
-        assert b"application/problem+json" in told
-        assert json.loads(told.rpartition(b"\r\n\r\n")[2])["type"] == "/problems/body_too_slow"
+        assert b"application/problem+json" in answer
+        assert json.loads(answer.rpartition(b"\r\n\r\n")[2])["type"] == "/problems/body_too_slow"
     assert 9 < time.monotonic() - began < 20
 
 
@@ -78,24 +78,24 @@ def a_head_that_never_ends_is_cut_off(server: Server) -> None:
     assert 9 < time.monotonic() - began < 20
 
 
-def a_kept_connection_begins_a_new_time_with_each_request(server: Server) -> None:
+def each_request_on_a_persistent_connection_has_its_own_time(server: Server) -> None:
     connection = HTTPConnection("127.0.0.1", server.port, timeout=30)
     connection.connect()
-    connection.auto_open = 0  # else a connection that was ended would be made anew in silence
+    connection.auto_open = 0  # else a connection that ended would be opened again
     for _ in range(5):
         connection.request("GET", "/health/live")
         answer = connection.getresponse()
         assert (answer.status, answer.will_close) == (200, False)
         answer.read()
-        time.sleep(2.5)  # less than a kept connection is kept, more than ten in all
+        time.sleep(2.5)  # less than a persistent connection stays open, more than ten in all
     connection.close()
 
 
 OVER_SECONDS = (
-    a_body_that_stops_is_cut_off_and_told_while_others_go_on,
+    a_body_that_stops_gets_a_problem_while_others_are_served,
     bytes_that_trickle_do_not_buy_time,
     a_head_that_never_ends_is_cut_off,
-    a_kept_connection_begins_a_new_time_with_each_request,
+    each_request_on_a_persistent_connection_has_its_own_time,
 )
 
 
@@ -111,7 +111,7 @@ def test_over_seconds(client, clients_of_seconds) -> None:
     clients_of_seconds[client].result()
 
 
-def test_connections_that_say_nothing_hold_no_thread(server: Server) -> None:
+def test_silent_connections_hold_no_thread(server: Server) -> None:
     uninformative = [connect(server) for _ in range(40)]  # five times the threads
     began = time.monotonic()
     for _ in range(5):
@@ -140,11 +140,11 @@ def test_a_head_may_come_byte_by_byte_and_bring_the_next_one_along(server: Serve
         for byte in ask + b"\r\n" + ask:
             connection.sendall(bytes([byte]))
         connection.sendall(b"Connection: close\r\n\r\n")
-        status, told = answer_of(connection)
-        assert (status, told.count(b"HTTP/1.1 200")) == (200, 2)
+        status, answer = answer_of(connection)
+        assert (status, answer.count(b"HTTP/1.1 200")) == (200, 2)
 
 
-def test_clients_that_do_not_leave_hold_nobody_up(server: Server) -> None:
+def test_clients_that_do_not_disconnect_do_not_delay_others(server: Server) -> None:
     staying = [connect(server) for _ in range(12)]
     for connection in staying:
         connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n")
@@ -155,7 +155,7 @@ def test_clients_that_do_not_leave_hold_nobody_up(server: Server) -> None:
         connection.close()
 
 
-def test_a_body_that_comes_in_pieces_but_in_time_is_read(server: Server) -> None:
+def test_a_body_in_pieces_within_its_time_is_read(server: Server) -> None:
     body = b'{"chip": "norvane-sable-7-4820mx"}'
     with connect(server) as connection:
         connection.sendall(head(len(body), "Connection: close"))
@@ -187,24 +187,24 @@ ENDLESS = ("a line without end", "a field without end", "bare line ends")
     ],
     ids=["a long query", "a long field", "many fields", *ENDLESS, "no field", "no request"],
 )
-def test_what_is_no_request_or_beyond_all_need_is_a_problem_and_never_repeated(
+def test_an_invalid_or_oversized_request_is_a_problem_and_never_quoted(
     server: Server, sent: bytes, status: int
 ) -> None:
     with connect(server) as connection:
         connection.sendall(sent)
-        found, told = answer_of(connection)
+        found, answer = answer_of(connection)
     assert found == status
-    fields, _, body = told.partition(b"\r\n\r\n")
+    fields, _, body = answer.partition(b"\r\n\r\n")
     assert b"Content-Type: application/problem+json" in fields
     assert b"Content-Security-Policy: default-src 'none'" in fields
     problem = json.loads(body)
     assert problem["status"] == status
     assert server.ask("GET", problem["type"]).status == 200
-    assert b"anna" not in told + server.log.read_bytes()
+    assert b"anna" not in answer + server.log.read_bytes()
     assert problem["request_id"] in server.log.read_text()
 
 
-def test_two_workers_let_through_exactly_what_the_limit_says_and_write_down_nobody(
+def test_two_workers_share_one_rate_limit_and_store_no_address(
     tmp_path: Path,
 ) -> None:
     settings = {"KBAPI_RATE_PER_NETWORK": "40", "KBAPI_TRUSTED_PROXIES": "1"}
@@ -219,13 +219,13 @@ def test_two_workers_let_through_exactly_what_the_limit_says_and_write_down_nobo
             time.sleep(left + 0.5)
             used = 0
         with ThreadPoolExecutor(6) as clients:
-            told = list(clients.map(ask, range(60)))
+            answer = list(clients.map(ask, range(60)))
         assert b"rates_unavailable" not in server.log.read_bytes()
-        assert sum(reply.status == 200 for reply in told) == 40 - used
-        refused = [reply for reply in told if reply.status == 429]
+        assert sum(reply.status == 200 for reply in answer) == 40 - used
+        refused = [reply for reply in answer if reply.status == 429]
         assert len(refused) == 20 + used
         assert all(1 <= int(reply.headers["Retry-After"]) <= 60 for reply in refused)
         home = tmp_path / "home"
-        kept = b"".join(path.read_bytes() for path in home.rglob("*") if path.is_file())
-        assert b"198.51.100" not in kept + server.log.read_bytes()
-        assert b"127.0.0.1" not in kept
+        stored = b"".join(path.read_bytes() for path in home.rglob("*") if path.is_file())
+        assert b"198.51.100" not in stored + server.log.read_bytes()
+        assert b"127.0.0.1" not in stored

@@ -17,7 +17,7 @@ def kbapi(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, timeout=120, env=environment)
 
 
-def test_the_demo_and_a_server_work_with_it(tmp_path: Path) -> None:
+def test_the_demo_and_a_server_work_with_the_standard_sqlite_module(tmp_path: Path) -> None:
     home = tmp_path / "demo"
     made = kbapi("demo", "--no-serve", "--results", "300", "--home", str(home))
     assert made.returncode == 0, made.stderr
@@ -32,7 +32,7 @@ def test_the_demo_and_a_server_work_with_it(tmp_path: Path) -> None:
         assert not is_affected or sqlite3.sqlite_version_info < ALL_MEND
         beside = kbapi("keys", "list", "--home", str(home))
         assert beside.returncode == (3 if is_affected else 0)
-        assert kbapi("backup", str(tmp_path / "kept"), "--home", str(home)).returncode == 0
+        assert kbapi("backup", str(tmp_path / "backup"), "--home", str(home)).returncode == 0
         second = kbapi("serve", "--workers", "2", "--home", str(home), "--port", "1")
         assert second.returncode == 3
         assert ("use --workers 1" in " ".join(second.stderr.split())) is is_affected

@@ -1,4 +1,4 @@
-"""It was stable and now it is not: what to find out first, what others saw, what to do."""
+"""Why a setting may no longer be stable: what to check first, likely causes, what to do."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -7,16 +7,15 @@ from kbapi.advice.cautions import Caution, cautions_about_failure
 from kbapi.advice.diagnosis import text as diagnosis_text
 from kbapi.advice.diagnosis.query import Diagnosis
 from kbapi.advice.diagnosis.text import CheckFirstCode, NextActionCode, OtherCauseCode
-from kbapi.advice.longevity.changes import (
+from kbapi.advice.longevity.answer import (
     DriftSummary,
+    LongevityFound,
     RecommendedMargin,
     SurvivalShare,
-    TimeFound,
     drift_response,
-    find_time,
-    lasted_response,
-    longevity_of,
-    settle_response,
+    find_longevity,
+    margin_response,
+    survival_share,
 )
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import ChangeCompared, ChangesFound, compare_changes
@@ -159,7 +158,7 @@ class DiagnosisAnswer:
 
 
 def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
-    """What to find out, what others saw after the same changes, and what to do now.
+    """What to check first, what followed the same changes on other units, and what to do now.
 
     Raises
     ------
@@ -167,36 +166,38 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
         When the database can't be read now.
     """
     with instance.reading() as connection:
-        found = find_time(connection, asked.chip, asked.domain, asked.control, instance.catalogue)
+        found = find_longevity(
+            connection, asked.chip, asked.domain, asked.control, instance.catalogue
+        )
     changes = compare_changes(found.rows, asked.chip.key, asked.changed)
-    return _answer(instance, asked, found, changes)
+    return _diagnosis_answer(asked, found, changes)
 
 
-def _answer(
-    instance: Instance, asked: Diagnosis, found: TimeFound, changes: ChangesFound
+def _diagnosis_answer(
+    asked: Diagnosis, found: LongevityFound, changes: ChangesFound
 ) -> DiagnosisAnswer:
-    chip, control = asked.chip, asked.control
-    evidence = longevity_of(found, chip, instance.catalogue)
-    settle = settle_response(evidence, control)
-    compared = changes.compared
-    ranked = tuple(told for one in compared if (told := _after_change(one, asked)) is not None)
+    chip, days = asked.chip, asked.days
+    margin = margin_response(found)
+    outcomes = (_change_outcome(one, asked) for one in changes.compared)
+    ranked = tuple(one for one in outcomes if one is not None)
+    withheld = len(changes.compared) - len(ranked)
     return DiagnosisAnswer(
         chip=chip.summary,
         domain=asked.domain,
-        control=control,
-        check_first=_first_questions(asked),
+        control=asked.control,
+        check_first=_check_first(asked),
         level=changes.level,
         units=changes.units,
         after_changes=ranked,
-        withheld_changes=len(compared) - len(ranked),
-        withheld_text=diagnosis_text.withheld_changes(len(compared) - len(ranked), changes.too_few),
-        survival=None if asked.days is None else lasted_response(evidence, asked.days),
-        drift=drift_response(found.drift, instance.catalogue.grid_for(chip, control), control),
+        withheld_changes=withheld,
+        withheld_text=diagnosis_text.withheld_changes(withheld, changes.too_few),
+        survival=None if days is None else survival_share(found.evidence, days),
+        drift=drift_response(found),
         other_causes=tuple(
             OtherCause(code, text) for code, text in diagnosis_text.OTHER_CAUSES.items()
         ),
-        recommended_margin=settle,
-        step_back=_step_back(asked, settle.margin),
+        recommended_margin=margin,
+        step_back=_step_back(asked, margin.margin),
         failure_meaning=diagnosis_text.FAILURES.get(asked.failure or ""),
         next_actions=tuple(
             NextAction(code, diagnosis_text.NEXT_ACTIONS[code]) for code in _next_actions(asked)
@@ -211,8 +212,8 @@ def _answer(
     )
 
 
-def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
-    told: dict[CheckFirstCode, YesNoUnknown] = {
+def _check_first(asked: Diagnosis) -> tuple[CheckFirst, ...]:
+    answers: dict[CheckFirstCode, YesNoUnknown] = {
         "fails_at_stock": asked.fails_at_stock,
         "setting_in_effect": asked.in_effect,
     }
@@ -220,31 +221,33 @@ def _first_questions(asked: Diagnosis) -> tuple[CheckFirst, ...]:
         CheckFirst(
             code=code,
             question=question,
-            your_answer=told[code],
+            your_answer=answers[code],
             if_yes=diagnosis_text.IF_YES[code],
             if_no=diagnosis_text.IF_NO[code],
-            then=diagnosis_text.THEN[code, told[code]],
+            then=diagnosis_text.THEN[code, answers[code]],
         )
         for code, question in diagnosis_text.CHECK_FIRST.items()
     )
 
 
-def _after_change(one: ChangeCompared, asked: Diagnosis) -> ChangeOutcome | None:
+def _change_outcome(one: ChangeCompared, asked: Diagnosis) -> ChangeOutcome | None:
     if one.lift is None:
         return None
     return ChangeOutcome(
         change=one.change,
         is_yours=one.change in asked.changed,
-        units_with_change=_units_after(one.failed_with, one.kept_with, one.lift.with_it),
-        units_without_change=_units_after(one.failed_without, one.kept_without, one.lift.without),
+        units_with_change=_outcome(one.failed_with, one.kept_with, one.lift.with_change),
+        units_without_change=_outcome(
+            one.failed_without, one.kept_without, one.lift.without_change
+        ),
         risk_ratio=round(one.lift.ratio, 2),
-        risk_ratio_lower=round(one.lift.at_least, 2),
+        risk_ratio_lower=round(one.lift.lower, 2),
     )
 
 
-def _units_after(failed: int, kept: int, share: ShareEstimate) -> UnitsWithOutcome:
+def _outcome(failed: int, stable: int, share: ShareEstimate) -> UnitsWithOutcome:
     interval = (round(share.low, 4), round(share.high, 4))
-    return UnitsWithOutcome(failed, kept, round(share.share, 4), interval, share.confidence)
+    return UnitsWithOutcome(failed, stable, round(share.share, 4), interval, share.confidence)
 
 
 def _step_back(asked: Diagnosis, margin: float) -> StepBack | None:

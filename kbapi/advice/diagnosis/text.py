@@ -1,4 +1,4 @@
-"""The sentences about a setting that is no longer stable: texts by code, and functions."""
+"""The sentences about a setting that is no longer stable."""
 
 from typing import Final, Literal
 
@@ -72,7 +72,7 @@ OTHER_CAUSES: Final[dict[OtherCauseCode, str]] = {
         "setting holds only for tested states."
     ),
 }
-"""Physical explanations: reports can't separate them, so they are asked, not answered."""
+"""Physical causes: reports cannot separate them, so an answer asks about them."""
 
 _AFTER: Final = {
     "firmware": "after a firmware update",
@@ -91,7 +91,7 @@ def stop() -> str:
 
 
 def not_in_effect() -> str:
-    """What it means where the setting does nothing."""
+    """What it means where the setting is not in effect."""
     return (
         "The setting is not in effect, so it is not the cause. Find out what locked the control, "
         "and whether stock is stable."
@@ -99,7 +99,7 @@ def not_in_effect() -> str:
 
 
 def nothing_stands_out(units: int) -> str:
-    """What to do where others' reports help nothing."""
+    """What to do where follow-ups name no likely cause."""
     if not units:
         first = "There are too few follow-ups to name a likely cause."
     else:
@@ -108,22 +108,22 @@ def nothing_stands_out(units: int) -> str:
 
 
 def most_likely(
-    change: str, failed: tuple[int, int], otherwise: tuple[int, int], at_least: float
+    change: str, with_change: tuple[int, int], without: tuple[int, int], risk_ratio_lower: float
 ) -> str:
-    """The likeliest cause, with how many of how many machines failed after it and without it.
+    """The likeliest cause, and how many of how many machines failed with it and without it.
 
     >>> most_likely("microcode", (6, 14), (1, 16), 2.1)[:64]
     '6 of 14 machines failed after a microcode update, 1 of 16 withou'
     """
     return (
-        f"{failed[0]} of {failed[1]} machines failed {_AFTER[change]}, "
-        f"{otherwise[0]} of {otherwise[1]} without: at least {at_least:.1f} times as often "
+        f"{with_change[0]} of {with_change[1]} machines failed {_AFTER[change]}, "
+        f"{without[0]} of {without[1]} without: at least {risk_ratio_lower:.1f} times as often "
         f"(95 % confidence). This is no proof for your machine. {_STEP_BACK}"
     )
 
 
 def withheld_changes(withheld: int, followed: int) -> str | None:
-    """What is withheld; `followed` is how many units there are where these are too few."""
+    """What is withheld; `followed` is the number of units where it is too small."""
     if 0 < followed < FEWEST_UNITS_SHOWN:
         return shown_from_five(FEWEST_UNITS_SHOWN - followed)
     if not withheld:
@@ -187,4 +187,4 @@ FAILURES: Final = {
     "artefact": _PICTURE,
     "driver_reset": _PICTURE,
 }
-"""What a way to fail means, where it means something."""
+"""What a kind of failure means, for those that say something about the cause."""

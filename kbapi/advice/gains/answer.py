@@ -165,39 +165,37 @@ def gains_answer(
     revision: str,
 ) -> GainsAnswer:
     """The answer from the cells of a chip and the noise of its runs."""
-    chip = question.chip
-    teller = _Teller(noises, question.own_changes)
-    told = tuple(told for cell in cells if (told := teller.cell(cell)) is not None)
-    widest = max(told, key=lambda one: one.units, default=None)
+    shown = _ShownCells(noises, question.own_changes)
+    by_load = tuple(load for cell in cells if (load := shown.under_load(cell)) is not None)
+    withheld_text = gain_text.withheld_gains(
+        shown.withheld, shown.too_small, is_filtered=bool(question.load)
+    )
+    widest = max(by_load, key=lambda one: one.units, default=None)
     return GainsAnswer(
-        chip=chip.summary,
+        chip=question.chip.summary,
         load=question.load or None,
-        by_load=told,
-        reason=None if told else _no_gains(question, cells),
-        withheld_groups=teller.withheld,
-        withheld_text=gain_text.withheld_gains(
-            teller.withheld, teller.too_small, is_filtered=bool(question.load)
-        )
-        if told
-        else None,
+        by_load=by_load,
+        reason=None if by_load else _no_gains(question, cells),
+        withheld_groups=shown.withheld,
+        withheld_text=withheld_text if by_load else None,
         method=gain_text.method(),
         revision=revision,
         summary=gain_text.nothing_measured()
         if widest is None
-        else teller.headlines[widest.load, widest.condition],
+        else shown.headlines[widest.load, widest.condition],
         cautions=cautions_about_gains(question),
     )
 
 
 def _no_gains(question: GainsQuestion, cells: list[GainCell]) -> NoGainsReason:
-    largest = max((cell.told.units for cell in cells), default=0)
+    largest = max((cell.gains.units for cell in cells), default=0)
     text = gain_text.why_nothing(largest, is_filtered=bool(question.load))
     code: NoGainsCode = "too_few_units" if cells else "no_pairs"
     return NoGainsReason(code, text)
 
 
-class _Teller:
-    """Puts cells on the wire, and counts what it withholds on the way."""
+class _ShownCells:
+    """Cells as an answer shows them, and the number of groups that it withholds."""
 
     def __init__(self, noises: Mapping[GainMeasure, RunNoise], own: Mapping[str, float]) -> None:
         self._noises = noises
@@ -208,20 +206,20 @@ class _Teller:
         self.headlines: dict[tuple[str, str], str] = {}
         """The clearest gain of each cell, by load and condition."""
 
-    def cell(self, cell: GainCell) -> GainsUnderLoad | None:
-        """The cell as it is told, None where that would be about fewer than five units."""
-        told = cell.told
-        overall = gain_block(told, self._noises)
+    def under_load(self, cell: GainCell) -> GainsUnderLoad | None:
+        """The gains of a cell; None with fewer than five units."""
+        gains = cell.gains
+        overall = gain_block(gains, self._noises)
         if overall is None:
             self.withheld += 1
             self.too_small.append(cell)
             return None
-        same_power = self._part(told.at_equal("power", EQUAL_POWER), "power")
+        same_power = self._part(gains.at_equal("power", EQUAL_POWER), "power")
         same_performance = self._part(
-            told.at_equal("performance", EQUAL_PERFORMANCE), "performance"
+            gains.at_equal("performance", EQUAL_PERFORMANCE), "performance"
         )
-        at_limit = told.at_power_or_heat_limit
-        spent = at_limit if at_limit >= FEWEST_UNITS_SHOWN else None
+        units_at_limit = gains.at_power_or_heat_limit
+        at_limit = units_at_limit if units_at_limit >= FEWEST_UNITS_SHOWN else None
         condition: GainCondition = "equal_power_limit" if cell.is_capped else "uncapped"
         self.headlines[cell.load, condition] = gain_text.headline_of_gains(
             cell, overall, same_power, same_performance
@@ -231,42 +229,42 @@ class _Teller:
             condition=condition,
             units=overall.units,
             units_not_used=cell.left_out,
-            overall=self._block(overall, self._own, told),
-            at_equal_power=self._told(same_power, "power"),
-            at_equal_performance=self._told(same_performance, "performance"),
-            units_at_power_or_heat_limit=spent,
-            text=gain_text.cell_text(cell, overall, same_power, same_performance, spent),
+            overall=self._group(overall, self._own, gains),
+            at_equal_power=self._group_at_equal(same_power, "power"),
+            at_equal_performance=self._group_at_equal(same_performance, "performance"),
+            units_at_power_or_heat_limit=at_limit,
+            text=gain_text.cell_text(cell, overall, same_power, same_performance, at_limit),
         )
 
-    def _part(self, told: UnitGains, held: str) -> GainBlock | None:
-        # Where one of the two is held, performance per watt says the same as the other.
-        block = gain_block(told, self._noises, (held, "performance_per_watt"))
-        self.withheld += block is None and told.units > 0
+    def _part(self, gains: UnitGains, equal: str) -> GainBlock | None:
+        # At equal power, performance per watt is performance again, and the other way round.
+        block = gain_block(gains, self._noises, (equal, "performance_per_watt"))
+        self.withheld += block is None and gains.units > 0
         return block
 
-    def _told(self, block: GainBlock | None, held: str) -> GainGroup | None:
-        return None if block is None else self._block(block, {}, None, held)
+    def _group_at_equal(self, block: GainBlock | None, equal: str) -> GainGroup | None:
+        return None if block is None else self._group(block, {}, None, equal)
 
-    def _block(
-        self, block: GainBlock, own: Mapping[str, float], told: UnitGains | None, held: str = ""
+    def _group(
+        self, block: GainBlock, own: Mapping[str, float], pool: UnitGains | None, equal: str = ""
     ) -> GainGroup:
         self.withheld += block.withheld
         gains = (
-            _gain_response(one, _own_place(one.measure.name, own, told), held)
+            _gain_response(one, _own_gain(one.measure.name, own, pool), equal)
             for one in block.measured
         )
         return GainGroup(block.units, tuple(gains))
 
 
-def _gain_response(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
+def _gain_response(gain: MeasuredGain, own: OwnGain | None, equal: str) -> Gain:
     name, shift = gain.measure.name, gain.shift
-    as_response = _ratio if gain.measure.is_ratio else _difference
+    number = _ratio if gain.measure.is_ratio else _difference
     return Gain(
         measure=name,
         kind="ratio" if gain.measure.is_ratio else "difference",
         measure_unit=gain.measure.unit,
-        estimate=as_response(shift.estimate),
-        interval=(as_response(shift.low), as_response(shift.high)),
+        estimate=number(shift.estimate),
+        interval=(number(shift.low), number(shift.high)),
         attained_confidence=round(shift.attained_confidence, 4),
         units=shift.units,
         noise=None
@@ -278,7 +276,7 @@ def _gain_response(gain: MeasuredGain, own: OwnGain | None, held: str) -> Gain:
         is_larger_than_noise=gain.verdict == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
-        text=gain_text.gain_sentence(gain, held),
+        text=gain_text.gain_sentence(gain, equal),
     )
 
 
@@ -287,27 +285,24 @@ def _ratio(logarithm: float) -> float:
 
 
 def _difference(value: float) -> float:
-    # Adding zero keeps a difference of nothing from being written -0.0.
+    # Adding zero turns -0.0 into 0.0.
     return round(value, 2) + 0
 
 
-def _own_place(name: str, own: Mapping[str, float], told: UnitGains | None) -> OwnGain | None:
-    if told is None or name not in own:
+def _own_gain(name: str, own: Mapping[str, float], pool: UnitGains | None) -> OwnGain | None:
+    if pool is None or name not in own:
         return None
-    pool = told.changes[name][~np.isnan(told.changes[name])]
-    # The own ratio is known to the thousandth, and so is what it is compared with.
-    share = share_below(np.exp(pool).round(3), round(math.exp(own[name]), 3))
+    changes = pool.changes[name][~np.isnan(pool.changes[name])]
     ratio = math.exp(own[name])
-    return OwnGain(
-        round(ratio, 3),
-        round(share, 3),
-        gain_text.own_text(name, ratio, share, len(pool)),
-    )
+    # The own ratio is rounded to thousandths, so the others are too.
+    share = share_below(np.exp(changes).round(3), round(ratio, 3))
+    text = gain_text.own_text(name, ratio, share, len(changes))
+    return OwnGain(round(ratio, 3), round(share, 3), text)
 
 
 @dataclass(frozen=True)
 class GainsFound:
-    """Everything in the database that an answer about gains stands on."""
+    """All evidence that an answer about gains is computed from."""
 
     line: LineRow | None
     pairs: PairColumns | None

@@ -1,4 +1,4 @@
-"""A question about gains, parsed once: the chip, the load, and one's own pair as ratios."""
+"""The query of an answer about gains."""
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -25,22 +25,22 @@ _OWN: Final = (
 
 @dataclass(frozen=True, slots=True)
 class GainsQuestion:
-    """What is asked about the gains of a chip."""
+    """A question about the gains of a chip."""
 
     chip: ChipName
     load: Load | Literal[""]
     own_ratios: Mapping[str, float]
-    """Tuned over stock by measure, to the thousandth: nothing else of one's own pair is kept."""
+    """Tuned over stock by measure, in thousandths. The stored answer keeps nothing else of them."""
 
     @property
     def key(self) -> str:
-        """One text for all ways of asking the same."""
+        """The same text for all queries with the same meaning."""
         asked = [self.load, sorted(self.own_ratios.items())]
         return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
 
     @property
     def own_changes(self) -> dict[str, float]:
-        """The logarithms of the own ratios, performance per watt among them where it follows."""
+        """The logarithms of the own ratios, with performance per watt where both were sent."""
         changes = {name: math.log(ratio) for name, ratio in self.own_ratios.items()}
         if len(changes) == len(_OWN):
             changes["performance_per_watt"] = changes["performance"] - changes["power"]
@@ -73,7 +73,7 @@ _GAINS_QUESTION: Final = GainsQuestionSchema()
 
 
 def parse_gains_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> GainsQuestion:
-    """The question that these parameters ask.
+    """The question in these parameters.
 
     Raises
     ------
@@ -93,7 +93,7 @@ def _halves_of_pairs(sent: Mapping[str, Sequence[str]]) -> Iterator[Problem]:
 
 def _own_ratios(asked: Mapping[str, Any]) -> dict[str, float]:
     return {
-        # Never zero: what is that far off is told as a thousandth.
+        # Never zero, which has no logarithm.
         name: max(round(asked[tuned] / asked[stock], 3), 0.001)
         for name, stock, tuned in _OWN
         if stock in asked

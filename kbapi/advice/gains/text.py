@@ -40,12 +40,12 @@ _CHANGES: Final = {
 }
 _RATIO: Final = ("% more", "% less")
 
-_LEAST_SAID: Final = 0.05
-"""A tenth of a percent, of a degree or of a decibel is the least that sentences say."""
+_LEAST_SHOWN: Final = 0.05
+"""Sentences round to a tenth of a percent, of a degree or of a decibel."""
 
 
 def change_text(name: str, change: float) -> str:
-    """A change as people say it: ratios in percent, differences in their unit.
+    """A change: ratios in percent, differences in their unit.
 
     >>> change_text("power", math.log(0.88)), change_text("temperature", -6.52)
     ('12.0 % less', '6.5 C cooler')
@@ -54,7 +54,7 @@ def change_text(name: str, change: float) -> str:
     """
     more, less = _CHANGES.get(name, _RATIO)
     size = _size(name, change)
-    if abs(size) < _LEAST_SAID:
+    if abs(size) < _LEAST_SHOWN:
         return "no change"
     return f"{abs(size):.1f} {more if size > 0 else less}"
 
@@ -63,23 +63,23 @@ def _size(name: str, change: float) -> float:
     return change if name in UNITS else 100 * (math.exp(change) - 1)
 
 
-def gain_sentence(gain: MeasuredGain, held: str = "") -> str:
-    """By how much, and whether that is more than the noise of repeated runs.
+def gain_sentence(gain: MeasuredGain, equal: str = "") -> str:
+    """The change of a measure, and whether it is more than the noise of repeated runs.
 
-    `held` is the measure that was equal at stock and tuned, if one was.
+    `equal` is the measure that was equal at stock and tuned, if one was.
     """
     name, shift = gain.measure.name, gain.shift
     measure = _NAMES[name]
-    if held:
-        measure = f"at equal {held}, {measure}"
+    if equal:
+        measure = f"at equal {equal}, {measure}"
     measure = _capitalised(measure)
-    if all(abs(_size(name, end)) < _LEAST_SAID for end in (shift.estimate, shift.low, shift.high)):
+    if all(abs(_size(name, end)) < _LEAST_SHOWN for end in (shift.estimate, shift.low, shift.high)):
         return f"{measure}: unchanged."
     interval = (
         f"{change_text(name, shift.low)} to {change_text(name, shift.high)}, "
         f"{shift.attained_confidence * 100:.1f} % confidence"
     )
-    if gain.verdict == "none" and abs(_size(name, shift.estimate)) < _LEAST_SAID:
+    if gain.verdict == "none" and abs(_size(name, shift.estimate)) < _LEAST_SHOWN:
         return f"{measure}: unchanged, within the noise ({interval})."
     change = f"{measure}: {change_text(name, shift.estimate)}"
     if gain.verdict == "none":
@@ -112,7 +112,7 @@ def cell_text(
     same_performance: GainBlock | None,
     at_power_or_heat_limit: int | None,
 ) -> str:
-    """What a cell says: at equal power, at equal performance, and where no thermometer shows it."""
+    """The gains of a cell: at equal power, at equal performance, and as clock at a limit."""
     place = f"{place_text(cell)}, {machines_text(overall.units)}"
     parts = [
         *_at_equal("power", same_power, "performance"),
@@ -139,23 +139,23 @@ def place_text(cell: GainCell) -> str:
     return f"{cell.load}, {condition}"
 
 
-_SEEN: Final = {
+_NOISE_TEXTS: Final = {
     "none": "within the noise",
     "hidden": "less than repeated runs differ by",
     "larger": "above the noise",
 }
 
 
-def _at_equal(held: str, block: GainBlock | None, wanted: str) -> list[str]:
+def _at_equal(equal: str, block: GainBlock | None, wanted: str) -> list[str]:
     gain = None if block is None else block.of(wanted)
     if block is None or gain is None:
         return []
-    return [f"at equal {held} ({machines_text(block.units)}), {_short(gain)}"]
+    return [f"at equal {equal} ({machines_text(block.units)}), {_short(gain)}"]
 
 
 def _short(gain: MeasuredGain) -> str:
     name = gain.measure.name
-    return f"{_NAMES[name]} {change_text(name, gain.shift.estimate)}, {_SEEN[gain.verdict]}"
+    return f"{_NAMES[name]} {change_text(name, gain.shift.estimate)}, {_NOISE_TEXTS[gain.verdict]}"
 
 
 _HEADLINES: Final = {
@@ -174,8 +174,8 @@ def headline_of_gains(
     """The clearest gain of a cell, the number first."""
     blocks = {"power": same_power, "performance": same_performance, "": overall}
     place = place_text(cell)
-    for (held, name), measure in _HEADLINES.items():
-        block = blocks[held]
+    for (equal, name), measure in _HEADLINES.items():
+        block = blocks[equal]
         if block is not None and (gain := block.of(name)) is not None:
             change = _capitalised(change_text(name, gain.shift.estimate))
             return f"{change} {measure} ({place}, {machines_text(block.units)})."
@@ -185,22 +185,22 @@ def headline_of_gains(
 def withheld_gains(
     withheld: int, too_small: Sequence[GainCell], *, is_filtered: bool
 ) -> str | None:
-    """What is withheld, and how many more machines each load takes.
+    """What is withheld, and how many more machines each load needs.
 
-    Where a load was asked for, the number would say how many machines were measured under it.
+    Where a load was asked for, that number would reveal how many machines were measured under it.
     """
     text = withheld_groups(withheld)
     if text is None or is_filtered:
         return text
     missing = [
-        f"More machines needed for {place_text(cell)}: {FEWEST_UNITS_SHOWN - cell.told.units}."
+        f"More machines needed for {place_text(cell)}: {FEWEST_UNITS_SHOWN - cell.gains.units}."
         for cell in too_small
     ]
     return " ".join([text, *missing])
 
 
 def nothing_measured() -> str:
-    """The headline where there are no numbers."""
+    """The summary where there are no numbers."""
     return "No gains can be shown yet."
 
 
@@ -218,7 +218,7 @@ def why_nothing(largest: int, *, is_filtered: bool) -> str:
 
 
 def own_text(name: str, ratio: float, share_below: float, units: int) -> str:
-    """Where one's own change lies among the units of the pool.
+    """The own change, and on how many machines of the pool the ratio is lower.
 
     >>> own_text("performance", 1.04, 0.62, 40)
     'Your performance: 4.0 % more; the ratio is lower on 25 of 40 machines.'

@@ -1,4 +1,4 @@
-"""What a platform allows: lock status by control and domain, notes, and what can still be done."""
+"""What a platform allows: lock status by control and domain, notes, and alternatives."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -12,11 +12,7 @@ from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, 
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
-from kbapi.evidence.locks import (
-    LockShares,
-    lock_shares,
-    reported_controls,
-)
+from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.instance.instance import Instance
@@ -75,13 +71,13 @@ class LocksAnswer:
 
 @dataclass(frozen=True)
 class LocksFound:
-    """Everything in the database that an answer about locks stands on."""
+    """All evidence that an answer about locks is computed from."""
 
     line: LineRow | None
     has_results: bool
     groups: list[LockGroup]
     tried: list[TriedLock]
-    """Of the chip itself, a unit and control each."""
+    """Reports of the chip itself by people who wrote a value and read it back."""
     notes: list[Note]
 
 
@@ -125,7 +121,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
     chip = question.chip
     shares = [
         lock_shares(found.groups, chip.key, chip.series, domain, control)
-        for domain, control in _controls_asked(question, found)
+        for domain, control in _matching_controls(question, found)
     ]
     locks = tuple(
         control_response(
@@ -133,7 +129,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
             _differences(one, found.tried),
         )
         for one in shares
-        if not _could_tell_on(one, question)
+        if not _has_too_few_units(one, question)
     )
     return LocksAnswer(
         chip=chip.summary,
@@ -162,12 +158,12 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
 
 def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
     place = (shares.domain, shares.control)
-    of_it = (report for report in tried if (report.domain, report.control) == place)
-    return find_lock_differences(of_it, shares.open.share)
+    reports = (report for report in tried if (report.domain, report.control) == place)
+    return find_lock_differences(reports, shares.open.share)
 
 
-def _could_tell_on(shares: LockShares, question: LockQuestion) -> bool:
-    """Whether a filter has left so few units that the answer would be about somebody."""
+def _has_too_few_units(shares: LockShares, question: LockQuestion) -> bool:
+    """Whether a filter leaves so few units that a person could be recognised."""
     return _is_filtered(question) and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
 
 
@@ -175,7 +171,7 @@ def _is_filtered(question: LockQuestion) -> bool:
     return bool(question.machine or question.firmware_month)
 
 
-def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[Domain, Control]]:
+def _matching_controls(question: LockQuestion, found: LocksFound) -> list[tuple[Domain, Control]]:
     reported = reported_controls(found.groups, question.chip.key, question.chip.series)
     return [
         (domain, control)
@@ -186,8 +182,8 @@ def _controls_asked(question: LockQuestion, found: LocksFound) -> list[tuple[Dom
 
 def _concerns(note: Note, question: LockQuestion) -> bool:
     return all(
-        "" in (told, asked) or told == asked
-        for told, asked in ((note.domain, question.domain), (note.control, question.control))
+        "" in (noted, asked) or noted == asked
+        for noted, asked in ((note.domain, question.domain), (note.control, question.control))
     )
 
 

@@ -1,4 +1,4 @@
-"""A question about locks, parsed once: the chip, and which reports of it."""
+"""The query of an answer about locks."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ from kbapi.vocabulary import CONTROLS, DOMAINS, Control, Domain
 
 @dataclass(frozen=True, slots=True)
 class LockQuestion:
-    """What is asked about the locks of a chip."""
+    """A question about the locks of a chip."""
 
     chip: ChipName
     domain: Domain | Literal[""]
@@ -26,7 +26,7 @@ class LockQuestion:
 
     @property
     def key(self) -> str:
-        """One text for all ways of asking the same."""
+        """The same text for all queries with the same meaning."""
         asked = [self.domain, self.control, self.machine, self.firmware_month]
         return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
 
@@ -58,7 +58,7 @@ _LOCK_QUESTION: Final = LockQuestionSchema()
 
 
 def parse_lock_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> LockQuestion:
-    """The question that these parameters ask.
+    """The question in these parameters.
 
     Raises
     ------

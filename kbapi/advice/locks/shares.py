@@ -1,77 +1,34 @@
-"""What is known of one control on one domain, as it goes over the wire."""
+"""The lock reports on one control as an answer shows them: shares, and what they differ by."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from kbapi.advice.locks import text as lock_text
-from kbapi.advice.locks.text import PartInWords
+from kbapi.advice.phrases import no_lock_reports, open_share_text
 from kbapi.evidence.lock_differences import (
     Contradiction,
     LockDifferences,
     LockMonths,
     LockSplit,
 )
-from kbapi.evidence.locks import LockShares, Split
+from kbapi.evidence.locks import (
+    LockChangeCount,
+    LockFoundByCount,
+    LockShares,
+    LockStatusShare,
+    OpenShare,
+)
 from kbapi.stats.estimate.siblings import Level
 from kbapi.vocabulary import (
     LOCKED_STATUSES,
     Control,
     Domain,
-    LockChange,
     LockCondition,
-    LockFoundBy,
-    LockStatus,
     OverallLockStatus,
 )
 
 _OPEN_EVERYWHERE: Final = 0.95
 """From this share of machines on a control counts as open, unless a lock is reported."""
-
-
-@dataclass(frozen=True, slots=True)
-class LockStatusShare:
-    """The share of units with one lock status."""
-
-    status: LockStatus
-    """The lock status."""
-    share: float
-    """Share of the reports with this status by weight, 0 to 1."""
-    units: int
-    """Number of the chip's own units with this status."""
-
-
-@dataclass(frozen=True, slots=True)
-class LockFoundByCount:
-    """How many units found the lock status in one way."""
-
-    value: LockFoundBy
-    """How the status was found."""
-    units: int
-    """Number of units."""
-
-
-@dataclass(frozen=True, slots=True)
-class LockChangeCount:
-    """On how many open units one thing had been changed to open the control."""
-
-    value: LockChange
-    """What had been changed."""
-    units: int
-    """Number of units."""
-
-
-@dataclass(frozen=True, slots=True)
-class OpenShare:
-    """The share of units on which a control is open, among units that have a value in common."""
-
-    value: str
-    """The value in common: a machine class, a month, a version, or a protection and its state."""
-    share_open: float
-    """Share of these units on which the control is open, 0 to 1."""
-    interval: tuple[float, float]
-    """95 % interval of the open share: lower end, upper end."""
-    units: int
-    """Number of units with this value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,35 +156,31 @@ class ControlLocks:
 
 
 def control_response(shares: LockShares, differences: LockDifferences) -> ControlLocks:
-    """What the reports say, as it goes over the wire."""
+    """The lock reports on a control as an answer shows them."""
     return ControlLocks(
         domain=shares.domain,
         control=shares.control,
         status=shares.word,
-        text=_open_text(shares),
+        text=_status_text(shares),
         share_open=round(shares.open.share, 4),
         interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
         confidence=shares.open.confidence,
         units=round(shares.open.units, 2),
         level=shares.level,
-        statuses=tuple(
-            LockStatusShare(one.status, round(one.share, 4), one.units) for one in shares.statuses
-        ),
-        found_by=tuple(LockFoundByCount(one.value, one.units) for one in shares.found_by),
-        changes=tuple(LockChangeCount(one.value, one.units) for one in shares.changes),
+        statuses=tuple(replace(one, share=round(one.share, 4)) for one in shares.statuses),
+        found_by=shares.found_by,
+        changes=shares.changes,
         unchanged_units=shares.unchanged_units,
-        changes_text=lock_text.changes_text(
-            shares.unchanged_units, [(one.value, one.units) for one in shares.changes]
-        ),
-        by_machine=_splits_response(shares.by_machine),
-        by_firmware_month=_splits_response(shares.by_firmware_month),
-        by_protection=_splits_response(shares.by_protection),
+        changes_text=lock_text.changes_text(shares.unchanged_units, shares.changes),
+        by_machine=_rounded_shares(shares.by_machine),
+        by_firmware_month=_rounded_shares(shares.by_firmware_month),
+        by_protection=_rounded_shares(shares.by_protection),
         withheld_groups=shares.withheld_groups,
-        differences=differs_response(differences),
+        differences=comparison_response(differences),
     )
 
 
-def _open_text(shares: LockShares) -> str:
+def _status_text(shares: LockShares) -> str:
     text = open_text(shares)
     is_reported = shares.level != "none" and shares.units > 0
     return f"{text} {lock_text.based_on_reports(shares.units)}" if is_reported else text
@@ -236,8 +189,8 @@ def _open_text(shares: LockShares) -> str:
 def open_text(shares: LockShares) -> str:
     """On how many machines the control is open, in one sentence."""
     if shares.level == "none":
-        return lock_text.unknown_text()
-    return lock_text.open_sentence(
+        return no_lock_reports()
+    return open_share_text(
         shares.word,
         shares.open.share,
         (shares.open.low, shares.open.high),
@@ -246,38 +199,38 @@ def open_text(shares: LockShares) -> str:
     )
 
 
-def in_short(told: ControlLocks) -> str:
-    """Whether it can be set, and how that has changed."""
-    verdict = lock_text.verdict_text(told.control, told.domain, told.share_open)
-    change = told.differences.change
+def in_short(locks: ControlLocks) -> str:
+    """On how many machines the control can be set, and how that has changed."""
+    machines = lock_text.machines_open_text(locks.control, locks.domain, locks.share_open)
+    change = locks.differences.change
     if change.since is None or change.before is None or change.after is None:
-        return verdict
-    parts = (PartInWords(**asdict(one)) for one in (change.before, change.after))
-    return lock_text.changed_since(verdict, lock_text.change_in_short(change.since, *parts))
+        return machines
+    since = lock_text.change_in_short(change.since, change.before, change.after)
+    return lock_text.changed_since(machines, since)
 
 
-def suggests_lock(told: ControlLocks) -> bool:
-    """Whether anything that is shown of a control suggests that it may be locked.
+def suggests_lock(locks: ControlLocks) -> bool:
+    """Whether an answer shows that the control may be locked.
 
-    Only what is shown: what an answer adds must not give a withheld status away.
+    Statuses that it withholds have no influence: the alternatives would reveal them.
     """
-    statuses = {one.status for one in told.statuses}
-    return told.share_open < _OPEN_EVERYWHERE or not statuses.isdisjoint(LOCKED_STATUSES)
+    statuses = {one.status for one in locks.statuses}
+    return locks.share_open < _OPEN_EVERYWHERE or not statuses.isdisjoint(LOCKED_STATUSES)
 
 
-def _splits_response(splits: tuple[Split, ...]) -> tuple[OpenShare, ...]:
-    return tuple(_split_response(split) for split in splits)
+def _rounded_shares(shares: tuple[OpenShare, ...]) -> tuple[OpenShare, ...]:
+    return tuple(map(_rounded_share, shares))
 
 
-def _split_response(split: Split) -> OpenShare:
-    low, high = split.interval
+def _rounded_share(one: OpenShare) -> OpenShare:
+    low, high = one.interval
     interval = (round(low, 4), round(high, 4))
-    return OpenShare(split.value, round(split.share_open, 4), interval, split.units)
+    return replace(one, share_open=round(one.share_open, 4), interval=interval)
 
 
-def differs_response(differences: LockDifferences) -> LockComparison:
-    """By what reports differ, as it goes over the wire."""
-    by = tuple(_differs_by(split) for split in differences.splits)
+def comparison_response(differences: LockDifferences) -> LockComparison:
+    """The differences between lock reports as an answer shows them."""
+    by = tuple(_difference_response(split) for split in differences.splits)
     change = _change_response(differences.change)
     return LockComparison(
         units=differences.units,
@@ -295,40 +248,37 @@ def differs_response(differences: LockDifferences) -> LockComparison:
     )
 
 
-def _differs_by(split: LockSplit) -> LockDifference:
-    parts = [_part(value) for value in split.values]
-    clearest = next(part for part in parts if part.value == split.clearest)
-    others = [part for part in parts if part.value != split.clearest]
+def _difference_response(split: LockSplit) -> LockDifference:
+    clearest = next(one for one in split.values if one.value == split.clearest)
+    others = [one for one in split.values if one.value != split.clearest]
     return LockDifference(
         condition=split.by,
-        p_value=_rounded(split.p_value),
+        p_value=_significant(split.p_value),
         most_different_value=split.clearest,
-        values=_splits_response(split.values),
+        values=_rounded_shares(split.values),
         text=lock_text.split_text(split.by, clearest, others),
     )
 
 
 def _change_response(change: LockMonths | None) -> LockChangePoint:
     if change is None or not change.is_change:
-        told = lock_text.no_change_text(can_tell=change is not None)
-        return LockChangePoint(False, None, None, None, None, None, told)
+        text = lock_text.no_change_text(can_compare=change is not None)
+        return LockChangePoint(False, None, None, None, None, None, text)
     between = (change.earliest, change.latest)
     return LockChangePoint(
         is_change=True,
         since=change.since,
         since_range=between,
-        p_value=_rounded(change.p_value),
-        before=_split_response(change.before),
-        after=_split_response(change.after),
-        text=lock_text.change_text(
-            change.since, between, _part(change.before), _part(change.after)
-        ),
+        p_value=_significant(change.p_value),
+        before=_rounded_share(change.before),
+        after=_rounded_share(change.after),
+        text=lock_text.change_text(change.since, between, change.before, change.after),
     )
 
 
 def _contradiction_response(found: Contradiction) -> LockContradiction:
-    told = [("firmware_month", found.firmware_month), ("microcode", found.microcode)]
-    conditions = [(name, value) for name, value in told if value]
+    versions = [("firmware_month", found.firmware_month), ("microcode", found.microcode)]
+    conditions = [(name, value) for name, value in versions if value]
     protections = [(name, state) for name, state in map(str.split, found.protections)]
     return LockContradiction(
         firmware_month=found.firmware_month,
@@ -343,10 +293,6 @@ def _contradiction_response(found: Contradiction) -> LockContradiction:
     )
 
 
-def _part(split: Split) -> PartInWords:
-    return PartInWords(split.value, split.share_open, split.interval, split.units)
-
-
-def _rounded(p_value: float) -> float:
-    """Three digits that count: a chance this small is not nought."""
+def _significant(p_value: float) -> float:
+    """Rounded to three significant digits, so that a small chance does not become 0."""
     return float(f"{p_value:.3g}")

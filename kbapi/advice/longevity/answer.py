@@ -1,76 +1,91 @@
-"""How long settings last: the share still stable after 30, 90 and 365 days, by margin."""
+"""How long settings stay stable in use: shares after 30, 90 and 365 days, margin, drift."""
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from marshmallow import fields
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_time
-from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question, usual_domain
-from kbapi.advice.longevity import text
-from kbapi.advice.longevity.changes import (
-    DAYS,
-    DriftSummary,
-    RecommendedMargin,
-    SurvivalShare,
-    TimeFound,
-    drift_response,
-    find_time,
-    lasted_response,
-    longevity_of,
-    settle_response,
-    shown_bands,
-)
+from kbapi.advice.longevity import text as longevity_text
+from kbapi.advice.longevity.query import LongevityQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName, ChipSummary
-from kbapi.documents.shapes import OneWordOf
-from kbapi.evidence.longevity import LongevityEvidence
+from kbapi.evidence.comparisons import PoolDrift, load_drift
+from kbapi.evidence.longevity import LongevityEvidence, grids_of, known_units, longevity_evidence
+from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.intervals import Grid
+from kbapi.stats.search.recommended_margin import CONFIDENCE as MARGIN_CONFIDENCE
+from kbapi.stats.search.recommended_margin import WANTED_DAYS
+from kbapi.stats.time.drift import DriftKind
+from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
-from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
+from kbapi.storage.evidence import find_largest_pool
+from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
+from kbapi.storage.pools import LineRow
+from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl, MarginSource
+
+CONFIDENCE: Final = 0.95
+DAYS: Final = (30, WANTED_DAYS, 365)
 
 
 @dataclass(frozen=True, slots=True)
-class LongevityQuestion:
-    """What is asked about settings over months."""
+class SurvivalShare:
+    """The share of settings that were still stable after some days in use."""
 
-    chip: ChipName
-    domain: Domain
-    control: LimitControl | None
-    """None for the one that most follow-ups are about."""
-
-    @property
-    def key(self) -> str:
-        """One text for all ways of asking the same."""
-        return f"{self.chip.key}|{self.domain}|{self.control or 'any'}"
-
-
-class LongevityQuestionSchema(ChipQuestionSchema):
-    """The query parameters of a question about settings over months."""
-
-    domain = fields.String(
-        validate=OneWordOf(DOMAINS),
-        metadata={
-            "description": "The supply rail; core for a processor, gpu_core for graphics unless "
-            "given.",
-            "example": "core",
-        },
-    )
-    control = fields.String(
-        validate=OneWordOf(LIMIT_CONTROLS),
-        metadata={
-            "description": "How it is adjusted; unless given, the control with the most "
-            "follow-ups.",
-            "example": "voltage_offset",
-        },
-    )
+    days: int
+    """Number of days in use."""
+    share: float
+    """Share of settings that were still stable, 0 to 1."""
+    interval: tuple[float, float]
+    """Interval of the share: lower end, upper end."""
+    confidence: float
+    """Two-sided confidence of the interval, 0 to 1."""
+    units: int
+    """Units known to have failed by then, or followed for at least as long."""
 
 
-_LASTING_QUESTION: Final = LongevityQuestionSchema()
+@dataclass(frozen=True, slots=True)
+class RecommendedMargin:
+    """How far to stay from the deepest setting that passed, to remain stable in use."""
+
+    margin: float
+    """The margin in mV, or counts for count_offset; positive is toward stock."""
+    margin_source: MarginSource
+    """Where the margin comes from."""
+    survival: SurvivalShare | None
+    """Share still stable after 90 days with this margin; null where fewer than five units are
+    known."""
+    text: str
+    """The recommendation in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriftSummary:
+    """Whether recent results of the chip differ from earlier ones beyond chance."""
+
+    is_drift: bool
+    """Whether they differ beyond chance; if not, most fields are null."""
+    kind: DriftKind | None
+    """What recent results have in common: a later month, a firmware or a microcode; null without a
+    drift."""
+    since: str | None
+    """Month of the first recent result, as 2026-09; null without a drift."""
+    version: str | None
+    """Firmware or microcode version of the recent results; null for a drift by month."""
+    shift: float | None
+    """How much deeper recent limits lie, in mV or counts; negative is shallower; null without a
+    drift."""
+    interval: tuple[float, float] | None
+    """95 % interval of the shift: lower end, upper end; null without a drift."""
+    units_before: int | None
+    """Number of units with earlier results; null without a drift."""
+    units_since: int | None
+    """Number of units with recent results; null without a drift."""
+    text: str
+    """The drift in one sentence, or that there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,23 +140,66 @@ class LongevityAnswer:
     """Cautions that belong to the answer."""
 
 
-def parse_longevity_question(
-    sent: Mapping[str, Sequence[str]], catalogue: Catalogue
-) -> LongevityQuestion:
-    """The question that these parameters ask.
+@dataclass(frozen=True)
+class LongevityFound:
+    """All evidence about settings over time, with the control and the grid that it is in."""
 
-    Raises
-    ------
-    QueryInvalid
-        With every problem; a pointer is the name of a parameter.
-    """
-    asked = read_chip_question(_LASTING_QUESTION, sent, catalogue)
-    domain = asked.values.get("domain", usual_domain(asked.chip))
-    return LongevityQuestion(asked.chip, domain, asked.values.get("control"))
+    line: LineRow | None
+    control: LimitControl
+    grid: Grid
+    rows: tuple[FollowedRow, ...]
+    """Follow-ups of the chip's series on this control, in pools that hold the domain."""
+    evidence: LongevityEvidence
+    """Settings in use of the chip, or of its series."""
+    has_results: bool
+    """Whether the chip itself has results in such a pool."""
+    drift: PoolDrift | None
+    """Of the chip's largest pool; None without one."""
+
+    @property
+    def revision(self) -> str:
+        """The revision of the line, as answers show it."""
+        return pools.revision_text(self.line)
+
+
+def find_longevity(
+    connection: Connection,
+    chip: ChipName,
+    domain: str,
+    control: LimitControl | None,
+    catalogue: Catalogue,
+) -> LongevityFound:
+    """The evidence about settings over time; without a control, on that with most follow-ups."""
+    followed = [
+        row
+        for row in load_followed_of_series(connection, chip.series)
+        if domain in row.domains.split("+")
+    ]
+    control = control or _usual_control(followed, chip, catalogue)
+    rows = tuple(row for row in followed if row.control == control)
+    pool_id = find_largest_pool(connection, chip.key, control, domain)
+    return LongevityFound(
+        line=pools.find_line(connection, chip.line),
+        control=control,
+        grid=catalogue.grid_for(chip, control),
+        rows=rows,
+        evidence=longevity_evidence(rows, chip.key, control, grids_of(catalogue, control)),
+        has_results=pool_id is not None,
+        drift=None if pool_id is None else load_drift(connection, pool_id),
+    )
+
+
+def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue) -> LimitControl:
+    units = {
+        control: len({row.unit_id for row in rows if row.control == control})
+        for control in LIMIT_CONTROLS
+    }
+    known = catalogue.controls_for(chip)
+    return max(LIMIT_CONTROLS, key=lambda control: (units[control], control in known))
 
 
 def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerBytes:
-    """How long settings last, stored or computed.
+    """How long settings stay stable, stored or computed.
 
     Raises
     ------
@@ -150,51 +208,65 @@ def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerB
     """
     catalogue = instance.catalogue
 
-    def find(connection: Connection) -> TimeFound:
-        return find_time(connection, question.chip, question.domain, question.control, catalogue)
+    def find(connection: Connection) -> LongevityFound:
+        return find_longevity(
+            connection, question.chip, question.domain, question.control, catalogue
+        )
 
-    return answer_once(
-        instance,
-        "longevity",
-        question,
-        find,
-        lambda found: _longevity_answer(question, found, catalogue),
-    )
+    def compute(found: LongevityFound) -> LongevityAnswer:
+        return _longevity_answer(question, found)
+
+    return answer_once(instance, "longevity", question, find, compute)
 
 
-def _longevity_answer(
-    question: LongevityQuestion, found: TimeFound, catalogue: Catalogue
-) -> LongevityAnswer:
-    chip = question.chip
-    evidence = longevity_of(found, chip, catalogue)
-    after, shown = _after(evidence), _bands_response(evidence)
-    withheld = 0 if evidence.level == "none" else _withheld(evidence, after, shown)
-    grid = catalogue.grid_for(chip, found.control)
+def _longevity_answer(question: LongevityQuestion, found: LongevityFound) -> LongevityAnswer:
+    evidence = found.evidence
+    survival, by_margin = _survival(evidence), _survival_by_margin(evidence)
+    withheld = 0 if evidence.level == "none" else _withheld(evidence, survival, by_margin)
     return LongevityAnswer(
-        chip=chip.summary,
+        chip=question.chip.summary,
         domain=question.domain,
         control=found.control,
         level=evidence.level,
         units=evidence.units,
         failures=_failures(evidence),
-        survival=after,
-        by_margin=shown,
+        survival=survival,
+        by_margin=by_margin,
         withheld_groups=withheld,
-        withheld_text=text.withheld_longevity(withheld, evidence.too_few),
-        recommended_margin=settle_response(evidence, found.control),
-        drift=drift_response(found.drift, grid, found.control),
+        withheld_text=longevity_text.withheld_longevity(withheld, evidence.too_few),
+        recommended_margin=margin_response(found),
+        drift=drift_response(found),
         revision=found.revision,
-        summary=_summary(evidence, after),
+        summary=_summary(evidence, survival),
         cautions=cautions_about_time(),
     )
 
 
-def _after(evidence: LongevityEvidence) -> tuple[SurvivalShare, ...]:
-    told = (lasted_response(evidence, days) for days in DAYS)
-    return tuple(one for one in told if one is not None)
+def _survival(evidence: LongevityEvidence) -> tuple[SurvivalShare, ...]:
+    shares = (survival_share(evidence, days) for days in DAYS)
+    return tuple(share for share in shares if share is not None)
 
 
-def _bands_response(evidence: LongevityEvidence) -> tuple[SurvivalByMargin, ...]:
+def survival_share(
+    evidence: LongevityEvidence, days: int, confidence: float = CONFIDENCE
+) -> SurvivalShare | None:
+    """The share still stable after so many days; None with fewer than five units."""
+    units = known_units(evidence.settings, days)
+    if units < FEWEST_UNITS_SHOWN:
+        return None
+    found = evidence.curve().after(days, confidence)
+    if found.followed <= 0 < found.share:
+        return None  # no setting that is still stable was followed until that day
+    return SurvivalShare(
+        days=days,
+        share=round(found.share, 4),
+        interval=(round(found.low, 4), round(found.high, 4)),
+        confidence=round(confidence, 4),
+        units=units,
+    )
+
+
+def _survival_by_margin(evidence: LongevityEvidence) -> tuple[SurvivalByMargin, ...]:
     bands, ends = evidence.bands, (None, *evidence.margins, None)
     return tuple(
         SurvivalByMargin(
@@ -202,28 +274,83 @@ def _bands_response(evidence: LongevityEvidence) -> tuple[SurvivalByMargin, ...]
             margin_up_to=ends[place + 1],
             units=bands[place].units,
             failures=_failures(bands[place]),
-            survival=tuple(one for one in _after(bands[place]) if one.days in days),
+            survival=tuple(one for one in _survival(bands[place]) if one.days in days),
         )
-        for place, days in shown_bands(evidence).items()
+        for place, days in _shown_bands(evidence).items()
     )
+
+
+def _shown_bands(evidence: LongevityEvidence) -> dict[int, frozenset[int]]:
+    """The bands of margin that may be shown beside the total, each with its days."""
+    bands = sorted(evidence.bands.items())
+    is_shown = shown_cells([band.units for _, band in bands])
+    hidden = [number for number, shown in enumerate(is_shown) if not shown]
+    by_day = {
+        days: shown_cells([known_units(band.settings, days) for _, band in bands], withheld=hidden)
+        for days in DAYS
+    }
+    return {
+        place: frozenset(days for days in DAYS if by_day[days][number])
+        for number, (place, _) in enumerate(bands)
+        if is_shown[number]
+    }
 
 
 def _withheld(
     evidence: LongevityEvidence,
-    after: tuple[SurvivalShare, ...],
-    shown: tuple[SurvivalByMargin, ...],
+    survival: tuple[SurvivalShare, ...],
+    by_margin: tuple[SurvivalByMargin, ...],
 ) -> int:
-    days_shown = len(after) + sum(len(band.survival) for band in shown)
-    return len(DAYS) * (1 + len(shown)) - days_shown + len(evidence.bands) - len(shown)
+    days_shown = len(survival) + sum(len(band.survival) for band in by_margin)
+    return len(DAYS) * (1 + len(by_margin)) - days_shown + len(evidence.bands) - len(by_margin)
 
 
 def _failures(evidence: LongevityEvidence) -> int:
     return len({one.unit_id for one in evidence.settings if one.failed})
 
 
-def _summary(evidence: LongevityEvidence, after: tuple[SurvivalShare, ...]) -> str:
-    told = text.not_long_enough()
-    if after:
-        usual = next((one for one in after if one.days == DAYS[1]), after[-1])
-        told = text.lasted_text(usual.share, usual.days)
-    return text.summary_of_longevity(evidence.level, evidence.units, told)
+def margin_response(found: LongevityFound) -> RecommendedMargin:
+    """The margin to keep, with the share of settings that stayed stable with it."""
+    evidence = found.evidence
+    recommended = evidence.settle()
+    band = evidence.margins.index(recommended.margin)
+    survival = None
+    if WANTED_DAYS in _shown_bands(evidence).get(band, ()):
+        survival = survival_share(evidence.bands[band], WANTED_DAYS, MARGIN_CONFIDENCE)
+    return RecommendedMargin(
+        margin=recommended.margin,
+        margin_source=recommended.source,
+        survival=survival,
+        text=longevity_text.margin_text(recommended.source, found.control, recommended.margin),
+    )
+
+
+def drift_response(found: LongevityFound) -> DriftSummary | None:
+    """The drift of the pool in the unit of the control; None where there is no pool."""
+    if found.drift is None:
+        return None
+    since, version, drift = found.drift.since, found.drift.version, found.drift.found
+    if not drift.is_drift or drift.kind is None:
+        text = longevity_text.no_drift_text()
+        return DriftSummary(False, None, None, None, None, None, None, None, text)
+    step = float(found.grid.step)
+    shift, error = drift.shift_steps * step, 1.96 * drift.error_steps * step
+    return DriftSummary(
+        is_drift=True,
+        kind=drift.kind,
+        since=since,
+        version=version or None,
+        shift=round(shift, 1),
+        interval=(round(shift - error, 1), round(shift + error, 1)),
+        units_before=drift.units_before,
+        units_since=drift.units_since,
+        text=longevity_text.drift_text(drift.kind, since, version, shift, found.control),
+    )
+
+
+def _summary(evidence: LongevityEvidence, survival: tuple[SurvivalShare, ...]) -> str:
+    stable = longevity_text.not_long_enough()
+    if survival:
+        usual = next((one for one in survival if one.days == DAYS[1]), survival[-1])
+        stable = longevity_text.survival_text(usual.share, usual.days)
+    return longevity_text.summary_of_longevity(evidence.level, evidence.units, stable)

@@ -1,4 +1,4 @@
-"""The sentences about settings over months, and about pools that drift."""
+"""The sentences about longevity and drift."""
 
 from typing import Final
 
@@ -11,7 +11,7 @@ from kbapi.advice.phrases import (
 )
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 
-_SETTLE: Final = {
+_MARGIN_TEXTS: Final = {
     "learned": (
         "Keep a margin of {margin} to the deepest setting that passed. At least 95 % of settings "
         "with this margin stayed stable for 90 days."
@@ -27,18 +27,18 @@ _SETTLE: Final = {
 }
 
 
-def settle_text(standing: str, control: str, margin: float) -> str:
-    """How far short of the limit to stay, and why."""
-    return _SETTLE[standing].format(margin=amount_text(control, margin))
+def margin_text(source: str, control: str, margin: float) -> str:
+    """The margin to keep, and where it comes from."""
+    return _MARGIN_TEXTS[source].format(margin=amount_text(control, margin))
 
 
 def no_drift_text() -> str:
-    """That recent reports are like earlier ones."""
+    """That there is no drift."""
     return "Recent results do not differ from earlier ones beyond chance."
 
 
 def drift_text(kind: str, since: str, version: str, shift: float, control: str) -> str:
-    """Since when, or with what, limits have moved.
+    """From which month or version on limits differ, and by how much.
 
     >>> drift_text("microcode", "2026-05", "0x2c", -14.2, "voltage_offset")
     'Limits with microcode 0x2c (since 2026-05) are about 14 mV shallower than before.'
@@ -54,7 +54,7 @@ _WHOSE: Final = {"chip": "this chip", "series": "its series"}
 
 
 def summary_of_longevity(level: str, units: int, survival: str) -> str:
-    """How many settings lasted, and on whose units that stands."""
+    """How many settings stayed stable, and the units behind that."""
     if level == "none":
         return (
             "Too few follow-ups of this chip and its series. Follow up on your own setting: "
@@ -64,21 +64,21 @@ def summary_of_longevity(level: str, units: int, survival: str) -> str:
 
 
 def withheld_longevity(hidden: int, followed: int) -> str | None:
-    """What is withheld; `followed` is how many units there are where these are too few."""
+    """What is withheld; `followed` is the number of units where it is too small."""
     if 0 < followed < FEWEST_UNITS_SHOWN:
         return shown_from_five(FEWEST_UNITS_SHOWN - followed)
     return withheld_groups(hidden)
 
 
-def lasted_text(share: float, days: int) -> str:
+def survival_text(share: float, days: int) -> str:
     """How many settings were still stable.
 
-    >>> lasted_text(0.953, 90)
+    >>> survival_text(0.953, 90)
     '95 % of settings were still stable after 90 days.'
     """
     return f"{percent(share)} of settings were still stable after {days} days."
 
 
 def not_long_enough() -> str:
-    """Why there is no share."""
+    """That there is no share yet."""
     return "No setting has been followed long enough yet."

@@ -1,263 +1,239 @@
 """The next setting of a search, its chance to be stable, when to stop, what to use."""
 
 from collections.abc import Iterator
+from dataclasses import asdict, dataclass
 from itertools import product
-from typing import Final
+from typing import Final, Literal
 
-from kbapi.advice.cautions import cautions_while_searching
+from kbapi.advice.cautions import Caution, cautions_while_searching
 from kbapi.advice.chip_query import usual_domain
-from kbapi.advice.evidence_found import control_of, evidence_summary, find_evidence
-from kbapi.advice.next_step import text as next_step_text
-from kbapi.advice.next_step.response import (
-    DomainGroup,
-    NextStepAnswer,
-    NoStepCode,
-    NoStepReason,
-    OwnBracket,
-    PlanStep,
-    ProposedSetting,
-    RecommendedInUse,
-    SearchForecast,
-    SearchScene,
-    UnusedTrial,
-    search_scene,
+from kbapi.advice.evidence_found import (
+    EvidenceSummary,
+    evidence_summary,
+    find_evidence,
+    setting_of,
 )
-from kbapi.advice.next_step.terms import fixed_step_search, max_step_of, settle_steps
+from kbapi.advice.next_step import text as next_step_text
+from kbapi.advice.next_step.search import (
+    SearchForecast,
+    SearchState,
+    fixed_step_search,
+    in_use_steps,
+    max_step_of,
+    rest_of_search,
+    search_state,
+)
 from kbapi.advice.phrases import amount_text, domains_text
-from kbapi.advice.start.answer import locks_response
+from kbapi.advice.start.answer import LockSummary, lock_summary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import lock_lead
 from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import load_recommended_margin
-from kbapi.evidence.own_runs import OwnSearch
+from kbapi.evidence.own_runs import OwnSearch, UnusedTrialCode
 from kbapi.evidence.units import EVERYTHING
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.search.next_step import (
-    ExpectedSearch,
-    SearchPlan,
-    Stop,
-    expected_of_plan,
-    expected_search,
-)
-from kbapi.stats.search.settle import RecommendedMargin
-from kbapi.stats.start.start import level_of
-from kbapi.vocabulary import OUTCOMES
+from kbapi.stats.search.next_step import Stop
+from kbapi.stats.search.recommended_margin import RecommendedMargin
+from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
+
+NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached"]
+NextStepBasis = Literal["pool", "no_evidence"]
+
+
+@dataclass(frozen=True, slots=True)
+class GridSetting:
+    """One setting on the control's grid, and what a person enters for it."""
+
+    setting_mv: float | None
+    """The setting in mV with two decimals, negative is lower; for fixed_clock_voltage it is below
+    the unit's own stock voltage; null for count_offset."""
+    setting_counts: int | None
+    """The setting in counts, negative is lower; null except for count_offset."""
+    grid_steps: int
+    """The setting as grid steps below stock."""
+    value_to_enter: int
+    """Whole number of mV or counts, rounded toward stock; negative is lower. For
+    fixed_clock_voltage it is the distance below your own stock voltage at that clock."""
+    at_clock_mv: float | None
+    """The absolute voltage in mV, with fixed_clock_voltage; else null."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedSetting(GridSetting):
+    """The setting to try next."""
+
+    chance_stable: float | None
+    """Chance that it passes, from the pool and your own trials, 0 to 1; null without results."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoStepReason:
+    """Why no further setting is proposed."""
+
+    code: NoStepCode
+    """The reason as a code that never changes."""
+    text: str
+    """The reason in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class OwnBracket:
+    """What your own trials say of the limit of this unit."""
+
+    stable: GridSetting | None
+    """The deepest setting that passed, short of every failure; null for stock."""
+    unstable: GridSetting | None
+    """The shallowest setting that failed; null where none did."""
+    passes: int
+    """Number of trials that passed and count."""
+    failures: int
+    """Number of trials that failed and count."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnusedTrial:
+    """A trial that says nothing about the limit that is searched for."""
+
+    trial: int
+    """Its index in `trials` of the request, from 0."""
+    code: UnusedTrialCode
+    """The reason as a code that never changes."""
+    text: str
+    """The reason in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecommendedInUse:
+    """The setting to use from day to day if the search ended now."""
+
+    setting: GridSetting | None
+    """The setting; null for stock."""
+    margin: float
+    """Distance from the deepest setting that passed, in mV or counts, positive is toward stock."""
+    text: str
+    """The recommendation in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanStep:
+    """What to do after the next trials end in one way."""
+
+    outcomes: tuple[Outcome, ...]
+    """How the next one or two trials ended, in order."""
+    next_step: ProposedSetting | None
+    """The setting to try then; null where the search ends."""
+    recommended_in_use: RecommendedInUse
+    """The setting to use from day to day if the search ended then."""
+    text: str
+    """The plan in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class DomainGroup:
+    """Domains that are moved together, in the order in which to search them."""
+
+    domains: tuple[Domain, ...]
+    """The domains of the group."""
+    is_requested: bool
+    """Whether the domain that was asked about is among them."""
+    has_been_moved: bool
+    """Whether any of the trials that were sent moved one of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextStepAnswer:
+    """The next setting to try in a search, with its risk, or the reason why there is none."""
+
+    chip: ChipSummary
+    """The chip that was asked about."""
+    domain: Domain
+    """The supply rail that was asked about."""
+    control: LimitControl
+    """The control that the answer is about: the one asked for, else the one with most results."""
+    moved_with: tuple[Domain, ...]
+    """Domains that move together with the one asked about; empty where it moves alone."""
+    clock_band_mhz: int | None
+    """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
+    locks: LockSummary
+    """Whether the control can be used on this chip."""
+    basis: NextStepBasis
+    """What the steps are computed from: `pool`, or `no_evidence` where steps are small and chances
+    unknown."""
+    level: Level
+    """Whose units the chances are computed from: `chip`, `series`, `line` or `none`."""
+    own_bracket: OwnBracket
+    """What your own trials say of the limit of this unit."""
+    unused_trials: tuple[UnusedTrial, ...]
+    """Trials that say nothing about this limit, each with its reason."""
+    next_step: ProposedSetting | None
+    """The setting to try next; null where the search ends, `reason` says why."""
+    reason: NoStepReason | None
+    """Why no further setting is proposed; null where one is."""
+    recommended_in_use: RecommendedInUse
+    """The setting to use from day to day if the search ended now."""
+    expected_search: SearchForecast | None
+    """What the rest of this search will take; null where it is not known."""
+    margin_source: MarginSource
+    """Where the margin of `recommended_in_use` comes from."""
+    fixed_step_search: SearchForecast | None
+    """What a search by fixed steps would take from here; null where it is not known."""
+    fixed_step_search_text: str
+    """What a search by fixed steps is, in one sentence."""
+    plan: tuple[PlanStep, ...]
+    """What to do after each way in which the next one or two trials can end; empty at the end."""
+    domain_order: tuple[DomainGroup, ...]
+    """All domains of the chip in the order in which to search them, one group at a time."""
+    resolution: float
+    """How finely the limit is searched, in mV or counts, rounded up to whole grid steps."""
+    max_risk: float
+    """Highest chance of failure of a proposed setting, 0 to 1."""
+    max_step: float
+    """Farthest step beyond the deepest pass or the suggested start, in mV or counts."""
+    stop_rules: tuple[str, ...]
+    """When to stop a trial or the search, one sentence each."""
+    evidence: EvidenceSummary
+    """The evidence behind the answer."""
+    summary: str
+    """The answer in one or two sentences."""
+    cautions: tuple[Caution, ...]
+    """Cautions that belong to the answer."""
+
 
 _CODES: Final[dict[Stop, NoStepCode]] = {
     Stop.BRACKETED: "bracketed",
     Stop.TOO_RISKY: "too_risky",
     Stop.DEEPEST_ALLOWED_REACHED: "deepest_allowed_reached",
 }
-_LINES: Final = [line for depth in (1, 2) for line in product(OUTCOMES, repeat=depth)]
-
-
-def next_step_answer(
-    scene: SearchScene, catalogue: Catalogue, recommended_margin: RecommendedMargin
-) -> NextStepAnswer:
-    """The next setting, or why none, with what stands behind it and what comes after it.
-
-    `recommended_margin` is how far to stay from the deepest pass.
-    """
-    question, search, control = scene.question, scene.search, scene.control
-    margin = recommended_margin.margin
-    following = scene.next_in(*scene.bracket)
-    settle = _settle(scene, scene.own.stable_steps, margin, () if following else None)
-    level = level_of(scene.pool) if scene.has_evidence else Level.NONE
-    borrowed = scene.pool.prior.borrowed_units if level is not Level.CHIP else 0.0
-    key = scene.found.pool.key if scene.found.pool else None
-    return NextStepAnswer(
-        chip=question.chip.summary,
-        domain=question.domain,
-        control=control,
-        moved_with=tuple(code for code in scene.rails if code != question.domain),
-        clock_band_mhz=key.clock_band_mhz or None if key else None,
-        locks=locks_response(scene.found),
-        basis="pool" if scene.has_evidence else "no_evidence",
-        level=level,
-        own_bracket=_own_response(scene),
-        unused_trials=tuple(
-            UnusedTrial(run.place, run.code, next_step_text.why_unused(run.code, run.place))
-            for run in scene.own.unused
-        ),
-        next_step=following,
-        reason=None if following else _reason(scene, *scene.bracket),
-        recommended_in_use=settle,
-        margin_source=recommended_margin.standing,
-        expected_search=_expected(scene),
-        fixed_step_search=_fixed_step_search(scene),
-        fixed_step_search_text=next_step_text.fixed_step_search(),
-        plan=tuple(_plan_lines(scene, margin)) if following else (),
-        domain_order=_order(scene, catalogue),
-        resolution=_resolution(scene),
-        max_risk=search.max_risk,
-        max_step=max_step_of(search, control),
-        stop_rules=next_step_text.stop_rules(),
-        evidence=evidence_summary(
-            scene.found, borrowed, scene.pool.agreement, scene.pool.optimality_gap
-        ),
-        summary=_summary(scene, following, settle),
-        cautions=cautions_while_searching(
-            question, control, fails_at_stock=scene.own.has_failed_at_stock
-        ),
-    )
-
-
-def _own_response(scene: SearchScene) -> OwnBracket:
-    own = scene.own
-    has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
-    return OwnBracket(
-        stable=scene.setting(own.stable_steps) if own.stable_steps else None,
-        unstable=scene.setting(own.unstable_steps) if has_limit else None,
-        passes=own.passes,
-        failures=own.failures,
-    )
-
-
-def _reason(scene: SearchScene, stable: int, unstable: int) -> NoStepReason:
-    if scene.own.has_failed_at_stock:
-        return NoStepReason("fails_at_stock", next_step_text.fails_at_stock())
-    stop = scene.stop_in(stable, unstable)
-    resolution = amount_text(scene.control, _resolution(scene))
-    return NoStepReason(
-        _CODES[stop], next_step_text.why_stopped(stop, resolution, scene.search.max_risk)
-    )
-
-
-def _resolution(scene: SearchScene) -> float:
-    """The width that is fine enough, in the control's unit: whole steps."""
-    return scene.grid.below_stock(scene.terms.resolution_steps)
-
-
-def _settle(
-    scene: SearchScene, stable_steps: int, margin: float, after: tuple[str, ...] | None
-) -> RecommendedInUse:
-    """What to use below the deepest pass; stock where that is no step a person can type.
-
-    `after` are the outcomes that the search would end with, None where it is over.
-    """
-    steps = 0 if scene.own.has_failed_at_stock else settle_steps(stable_steps, margin, scene.grid)
-    at = scene.setting(steps) if scene.grid.enter(steps) else None
-    width = amount_text(scene.control, margin)
-    enter = at.value_to_enter if at else None
-    if after is None:
-        text = next_step_text.in_use_at_the_end(scene.control, enter, width)
-    else:
-        text = next_step_text.in_use_text(scene.control, enter, width, after)
-    return RecommendedInUse(at, margin, text)
-
-
-def _expected(scene: SearchScene) -> SearchForecast | None:
-    if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
-        return None
-    return _told(scene, expected_of_plan(scene.plan))
-
-
-def _fixed_step_search(scene: SearchScene) -> SearchForecast | None:
-    if not isinstance(scene.plan, SearchPlan) or scene.own.has_failed_at_stock:
-        return None
-    search, terms = fixed_step_search(scene.control, scene.grid, scene.deepest), scene.terms
-    expected = expected_search(
-        scene.plan.chances, search, terms.trial_minutes, terms.failure_minutes
-    )
-    return _told(scene, expected)
-
-
-def _told(scene: SearchScene, expected: ExpectedSearch) -> SearchForecast:
-    return SearchForecast(
-        trials=round(expected.trials, 2),
-        failures=round(expected.failures, 2),
-        minutes=round(expected.minutes, 1),
-        stable_at=round(-expected.stable_steps * float(scene.grid.step), 2) + 0.0,
-    )
-
-
-def _plan_lines(scene: SearchScene, margin: float) -> Iterator[PlanStep]:
-    """What comes after each way in which the next one or two trials can end."""
-    for outcomes in _LINES:
-        bracket: tuple[int, int] | None = scene.bracket
-        for outcome in outcomes:
-            bracket = bracket and scene.after(outcome, bracket)
-        if bracket is not None:
-            following = scene.next_in(*bracket)
-            settle = _settle(scene, bracket[0], margin, outcomes)
-            text = next_step_text.plan_text(
-                outcomes,
-                scene.control,
-                following.value_to_enter if following else None,
-                following.chance_stable if following else None,
-            )
-            yield PlanStep(outcomes, following, settle, text)
-
-
-def _order(scene: SearchScene, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
-    """The chip's rails in catalogue order, those that move together as one group."""
-    known = catalogue.domains_for(scene.question.chip)
-    groups = {
-        (scene.rails if code in scene.rails else (code,)): None
-        for code in (*known, *(rail for rail in scene.rails if rail not in known))
-    }
-    moved = scene.search.domains_in_force
-    return tuple(
-        DomainGroup(
-            domains=tuple(group),
-            is_requested=scene.question.domain in group,
-            has_been_moved=bool(moved & set(group)),
-        )
-        for group in groups
-    )
-
-
-def _summary(
-    scene: SearchScene, following: ProposedSetting | None, settle: RecommendedInUse
-) -> str:
-    if following is None:
-        if scene.own.has_failed_at_stock:
-            return next_step_text.summary_at_stock()
-        at = settle.setting
-        return next_step_text.summary_at_the_end(scene.control, at.value_to_enter if at else None)
-    others = tuple(code for code in scene.rails if code != scene.question.domain)
-    step = next_step_text.try_text(
-        scene.control, following.value_to_enter, domains_text(scene.question.domain, others)
-    )
-    chance = following.chance_stable
-    basis = (
-        next_step_text.without_evidence()
-        if chance is None
-        else next_step_text.chance_of_pass(chance)
-    )
-    locks, has_moved_it = scene.found.locks, scene.own.passes + scene.own.failures > 0
-    lead = "" if locks is None or has_moved_it else lock_lead(locks.open.share)
-    return f"{lead}{step} {basis}"
+_OUTCOMES_AHEAD: Final = [one for trials in (1, 2) for one in product(OUTCOMES, repeat=trials)]
 
 
 def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
-    """What to try next, or why nothing more, and where to settle.
+    """The setting to try next, or why there is none, and the setting to use from day to day.
 
-    How far to stay from the deepest pass is learnt from follow-ups of the series, where these
-    tell enough, else one step of 10 mV or 2 counts.
+    The margin below the deepest pass is learned from follow-ups of the series. With too few of
+    them it is 10 mV or 2 counts.
 
     Raises
     ------
     DocumentRefused
-        When the runs, or what is wished for, can't be right for the control that was found.
+        When the trials or the terms are impossible with the control of the evidence.
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    question = question_of(search)
+    question, catalogue = _question(search), instance.catalogue
     with instance.reading() as connection:
         found = find_evidence(connection, question, instance)
-        control = control_of(question, found, instance.catalogue)
-        settle = load_recommended_margin(
-            connection, question.chip, question.domain, control, instance.catalogue
+        margin = load_recommended_margin(
+            connection, question.chip, question.domain, found.control, catalogue
         )
-    scene = search_scene(question, search, found, control, instance.catalogue)
-    return next_step_answer(scene, instance.catalogue, settle)
+    return _next_step_answer(search_state(question, search, found), margin, catalogue)
 
 
-def question_of(search: OwnSearch) -> Question:
-    """The question whose start the search begins from."""
+def _question(search: OwnSearch) -> Question:
+    """The question about the start of this search."""
     domain = search.domain or usual_domain(search.chip)
     others = search.moved_with
     return Question(
@@ -271,3 +247,184 @@ def question_of(search: OwnSearch) -> Question:
         detail="start",
         filters=EVERYTHING,
     )
+
+
+def _next_step_answer(
+    state: SearchState, margin: RecommendedMargin, catalogue: Catalogue
+) -> NextStepAnswer:
+    question, found = state.question, state.found
+    proposed = _proposed_setting(state, state.bracket)
+    in_use = _in_use(state, state.own.stable_steps, margin.margin, () if proposed else None)
+    return NextStepAnswer(
+        chip=question.chip.summary,
+        domain=question.domain,
+        control=found.control,
+        moved_with=state.domains_beside,
+        clock_band_mhz=found.clock_band_mhz,
+        locks=lock_summary(found),
+        basis="pool" if state.has_evidence else "no_evidence",
+        level=state.level,
+        own_bracket=_own_bracket(state),
+        unused_trials=_unused_trials(state),
+        next_step=proposed,
+        reason=None if proposed else _reason(state),
+        recommended_in_use=in_use,
+        margin_source=margin.source,
+        expected_search=rest_of_search(state),
+        fixed_step_search=fixed_step_search(state),
+        fixed_step_search_text=next_step_text.fixed_step_search(),
+        plan=tuple(_plan_steps(state, margin.margin)) if proposed else (),
+        domain_order=_domain_order(state, catalogue),
+        resolution=_resolution(state),
+        max_risk=state.search.max_risk,
+        max_step=max_step_of(state.search, found.control),
+        stop_rules=next_step_text.stop_rules(),
+        evidence=_evidence(state),
+        summary=_summary(state, proposed, in_use),
+        cautions=cautions_while_searching(
+            question, found.control, fails_at_stock=state.own.has_failed_at_stock
+        ),
+    )
+
+
+def _evidence(state: SearchState) -> EvidenceSummary:
+    fit = state.fit
+    borrowed = fit.prior.borrowed_units if state.level is not Level.CHIP else 0.0
+    return evidence_summary(state.found, borrowed, fit.agreement, fit.optimality_gap)
+
+
+def _setting(state: SearchState, steps: int) -> GridSetting:
+    control, grid = state.found.control, state.found.grid
+    setting = setting_of(control, grid, steps)
+    in_counts = control == "count_offset"
+    stock_mv = state.search.stock_mv if control == "fixed_clock_voltage" else None
+    return GridSetting(
+        setting_mv=None if in_counts else setting,
+        setting_counts=int(setting) if in_counts else None,
+        grid_steps=steps,
+        value_to_enter=-grid.enter(steps),
+        at_clock_mv=None if stock_mv is None else round(stock_mv + setting, 2),
+    )
+
+
+def _proposed_setting(state: SearchState, bracket: tuple[int, int]) -> ProposedSetting | None:
+    """The setting to try in a bracket; None where the search ends, or stock itself fails."""
+    steps = state.plan.next_from(*bracket)
+    if steps is None or state.own.has_failed_at_stock:
+        return None
+    chance = state.plan.chance_stable(steps, *bracket)
+    return ProposedSetting(
+        **asdict(_setting(state, steps)),
+        chance_stable=None if chance is None else round(chance, 4),
+    )
+
+
+def _own_bracket(state: SearchState) -> OwnBracket:
+    own = state.own
+    has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
+    return OwnBracket(
+        stable=_setting(state, own.stable_steps) if own.stable_steps else None,
+        unstable=_setting(state, own.unstable_steps) if has_limit else None,
+        passes=own.passes,
+        failures=own.failures,
+    )
+
+
+def _unused_trials(state: SearchState) -> tuple[UnusedTrial, ...]:
+    return tuple(
+        UnusedTrial(run.place, run.code, next_step_text.why_unused(run.code, run.place))
+        for run in state.own.unused
+    )
+
+
+def _reason(state: SearchState) -> NoStepReason:
+    """Why no setting is proposed in the bracket that the trials leave."""
+    if state.own.has_failed_at_stock:
+        return NoStepReason("fails_at_stock", next_step_text.fails_at_stock())
+    stop = state.plan.stop_in(*state.bracket) or Stop.BRACKETED
+    resolution = amount_text(state.found.control, _resolution(state))
+    return NoStepReason(
+        _CODES[stop], next_step_text.why_stopped(stop, resolution, state.search.max_risk)
+    )
+
+
+def _resolution(state: SearchState) -> float:
+    """The width at which a bracket is fine enough: whole steps, in the control's unit."""
+    return state.found.grid.below_stock(state.terms.resolution_steps)
+
+
+def _in_use(
+    state: SearchState, stable_steps: int, margin: float, after: tuple[str, ...] | None
+) -> RecommendedInUse:
+    """The setting to use with this deepest pass; stock where it rounds to 0.
+
+    `after` are the outcomes that the search would end with, None where it is over.
+    """
+    control, grid = state.found.control, state.found.grid
+    steps = 0 if state.own.has_failed_at_stock else in_use_steps(stable_steps, margin, grid)
+    setting = _setting(state, steps) if grid.enter(steps) else None
+    width = amount_text(control, margin)
+    enter = setting.value_to_enter if setting else None
+    if after is None:
+        text = next_step_text.in_use_at_the_end(control, enter, width)
+    else:
+        text = next_step_text.in_use_text(control, enter, width, after)
+    return RecommendedInUse(setting, margin, text)
+
+
+def _plan_steps(state: SearchState, margin: float) -> Iterator[PlanStep]:
+    """What to do after each way in which the next one or two trials can end."""
+    for outcomes in _OUTCOMES_AHEAD:
+        bracket: tuple[int, int] | None = state.bracket
+        for outcome in outcomes:
+            bracket = bracket and state.bracket_after(outcome, bracket)
+        if bracket is not None:
+            proposed = _proposed_setting(state, bracket)
+            text = next_step_text.plan_text(
+                outcomes,
+                state.found.control,
+                proposed.value_to_enter if proposed else None,
+                proposed.chance_stable if proposed else None,
+            )
+            in_use = _in_use(state, bracket[0], margin, outcomes)
+            yield PlanStep(outcomes, proposed, in_use, text)
+
+
+def _domain_order(state: SearchState, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
+    """The chip's domains in catalogue order, those that move together as one group."""
+    known, together = catalogue.domains_for(state.question.chip), state.domains
+    groups = {
+        (together if code in together else (code,)): None
+        for code in (*known, *(code for code in together if code not in known))
+    }
+    moved = state.search.domains_in_force
+    return tuple(
+        DomainGroup(
+            domains=tuple(group),
+            is_requested=state.question.domain in group,
+            has_been_moved=bool(moved & set(group)),
+        )
+        for group in groups
+    )
+
+
+def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: RecommendedInUse) -> str:
+    control = state.found.control
+    if proposed is None:
+        if state.own.has_failed_at_stock:
+            return next_step_text.summary_at_stock()
+        setting = in_use.setting
+        return next_step_text.summary_at_the_end(
+            control, setting.value_to_enter if setting else None
+        )
+    domains = domains_text(state.question.domain, state.domains_beside)
+    step = next_step_text.try_text(control, proposed.value_to_enter, domains)
+    chance = proposed.chance_stable
+    basis = (
+        next_step_text.without_evidence()
+        if chance is None
+        else next_step_text.chance_of_pass(chance)
+    )
+    locks, has_moved_it = state.found.locks, state.own.passes + state.own.failures > 0
+    lead = "" if locks is None or has_moved_it else lock_lead(locks.open.share)
+    return f"{lead}{step} {basis}"

@@ -1,4 +1,4 @@
-"""Which power limit pays: performance over power, at stock and tuned."""
+"""What a lower power limit costs: performance over power, at stock and tuned."""
 
 import hashlib
 from dataclasses import dataclass
@@ -265,13 +265,13 @@ def _curve_response(
         return None
     return PooledCurve(
         units=curve.units,
-        points=tuple(_knot_response(fit, curve, float(power)) for power in curve.power),
+        points=tuple(_point_response(fit, curve, float(power)) for power in curve.power),
         smallest_limit=_limit_response(question.keep_share, fit, curve, state),
         best_efficiency=_best_response(fit, curve, state),
     )
 
 
-def _knot_response(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
+def _point_response(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
     heights = fit.estimate(curve.at(power))
     return CurvePoint(
         power_share=round(power, 4),
@@ -288,17 +288,17 @@ def _limit_response(
     in_w = fit.smallest_limit_w(curve, keep_share)
     if share is None or in_w is None:
         return None
-    told = _number(in_w, 1)
+    limit_w = _number(in_w, 1)
     return SmallestLimit(
         power_share=_number(share),
-        limit_w=told,
+        limit_w=limit_w,
         is_lowest_measured=share.is_lowest_measured,
         text=power_text.limit_text(
             state,
             keep_share,
             share.value,
-            told.value,
-            told.interval,
+            limit_w.value,
+            limit_w.interval,
             is_lowest_measured=share.is_lowest_measured,
         ),
     )
@@ -344,7 +344,7 @@ def _at_limit(limit_w: float, fit: PowerFit) -> AtPowerLimit:
 
 @dataclass(frozen=True)
 class PowerFound:
-    """Everything in the database that an answer about power limits stands on."""
+    """All evidence that an answer about power limits is computed from."""
 
     line: LineRow | None
     pool: PowerPool | None
@@ -379,7 +379,7 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
 
 
 def fit_pool(chip_key: str, pool: PowerPool) -> PowerFit:
-    """The curves of a pool, drawn with dice of its own: same evidence, same bytes."""
+    """The curves of a pool. Its own seed gives equal bytes for equal evidence."""
     name = f"{chip_key}|{pool.load}|{pool.power_scope}"
     seed = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8])
     rng = np.random.default_rng(seed)

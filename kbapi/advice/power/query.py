@@ -1,4 +1,4 @@
-"""A question about power limits, parsed once."""
+"""The query of an answer about power limits."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ _LEAST_SHARE, _MOST_SHARE, _DEFAULT_SHARE = 0.5, 0.99, 0.95
 
 @dataclass(frozen=True, slots=True)
 class PowerQuestion:
-    """What is asked about the power limits of a chip."""
+    """A question about the power limits of a chip."""
 
     chip: ChipName
     load: Load | Literal[""]
@@ -28,7 +28,7 @@ class PowerQuestion:
 
     @property
     def key(self) -> str:
-        """One text for all ways of asking the same."""
+        """The same text for all queries with the same meaning."""
         asked = [self.load, self.keep_share, self.limit_w]
         return f"{self.chip.key}|{orjson.dumps(asked).decode()}"
 
@@ -65,7 +65,7 @@ _POWER_QUESTION: Final = PowerQuestionSchema()
 
 
 def parse_power_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> PowerQuestion:
-    """The question that these parameters ask.
+    """The question in these parameters.
 
     Raises
     ------

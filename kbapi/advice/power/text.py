@@ -17,7 +17,7 @@ def method() -> str:
 
 
 def above_stock(limit_w: float) -> str:
-    """Why there is no answer for a limit."""
+    """Why there is no answer for a limit above stock."""
     return (
         f"{limit_w:g} W is above the stock power of the median machine. Limits above stock get no "
         "answer."
@@ -36,7 +36,7 @@ def limit_text(
     *,
     is_lowest_measured: bool,
 ) -> str:
-    """The smallest limit, with its interval.
+    """The smallest limit that keeps the wanted performance, with its interval.
 
     >>> limit_text("stock", 0.95, 0.8, 48.0, (46.1, 50.2), is_lowest_measured=False)
     'At stock, 48.0 W (46.1 W to 50.2 W) keeps 95 % of stock performance at 80 % of stock power.'
@@ -52,7 +52,7 @@ def limit_text(
 
 
 def best_text(state: str, limit_w: float, per_watt: float, *, is_lowest_measured: bool) -> str:
-    """Where performance per watt is largest.
+    """The limit with the best performance per watt.
 
     >>> best_text("tuned", 30.0, 1.42, is_lowest_measured=False)
     'Tuned, performance per watt is best at 30.0 W: 1.42 times stock.'
@@ -116,7 +116,7 @@ def _best_limits_text(stock: float | None, tuned: float | None) -> str:
 
 
 def nothing_measured() -> str:
-    """The headline where there are no numbers."""
+    """The summary where there are no numbers."""
     return "No power limits can be shown yet."
 
 
@@ -141,7 +141,7 @@ _WITHHELD: Final = {
 
 
 def withheld_curve(state: str, units: int, *, is_filtered: bool) -> str:
-    """That a curve is withheld, and how many more machines it takes."""
+    """That a curve is withheld, and how many more machines it needs."""
     is_response = not is_filtered and units < FEWEST_UNITS_SHOWN
     missing = FEWEST_UNITS_SHOWN - units if is_response else None
     return f"{_WITHHELD[state]} is withheld. {shown_from_five(missing)}"

@@ -1,4 +1,4 @@
-"""The stable share over all settings: for those who want the distribution, not the first step."""
+"""The stable share at every setting, with its band."""
 
 from dataclasses import dataclass
 
@@ -11,11 +11,9 @@ from kbapi.advice.evidence_found import (
     EvidenceFound,
     EvidenceSummary,
     Percentile,
-    control_of,
     evidence_summary,
     find_evidence,
     keep_findings,
-    moved_with,
     percentile_of,
     setting_of,
 )
@@ -84,22 +82,19 @@ class StabilityAnswer:
 
 
 def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
-    """The stable share over all settings, stored or computed.
+    """The stable share at every setting, stored or computed.
 
     Raises
     ------
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    catalogue = instance.catalogue
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance, hears_all=True)
+        return find_evidence(connection, question, instance, with_all_siblings=True)
 
     def compute(found: EvidenceFound) -> StabilityAnswer:
-        control = control_of(question, found, catalogue)
-        grid = catalogue.grid_for(question.chip, control)
-        return _stability_answer(question, found, control, grid)
+        return _stability_answer(question, found)
 
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
@@ -107,10 +102,9 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     return answer_once(instance, "stability", question, find, compute, keep)
 
 
-def _stability_answer(
-    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid
-) -> StabilityAnswer:
-    scale, siblings = SCALES[control], found.siblings
+def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnswer:
+    control, grid, siblings = found.control, found.grid, found.siblings
+    scale = SCALES[control]
     curve = stability_curve(found.intervals, siblings, grid, scale, question.confidence)
     fit = pool_start(
         found.intervals,
@@ -126,9 +120,9 @@ def _stability_answer(
         chip=question.chip.summary,
         domain=question.domain,
         control=control,
-        moved_with=moved_with(question, found),
+        moved_with=found.domains_beside(question.domain),
         filters=question.filters_response,
-        clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
+        clock_band_mhz=found.clock_band_mhz,
         confidence=question.confidence,
         own_curve=_curve(control, grid, curve.own),
         borrowed_curve=_curve(control, grid, curve.borrowed),

@@ -1,6 +1,8 @@
-"""The suggested start: computed from the evidence, or served as stored."""
+"""The suggested start of a chip."""
 
 from dataclasses import dataclass
+from fractions import Fraction
+from math import floor
 from typing import Final, Literal
 
 from sqlalchemy import Connection
@@ -11,19 +13,16 @@ from kbapi.advice.evidence_found import (
     EvidenceSummary,
     FilterDifference,
     Percentile,
-    control_of,
     differing_filters,
     evidence_summary,
     find_evidence,
     keep_findings,
-    moved_with,
     percentile_of,
     setting_of,
 )
-from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.shares import open_text
-from kbapi.advice.next_step.terms import usual_gain
-from kbapi.advice.phrases import domains_text, setting_text
+from kbapi.advice.next_step.search import USUAL_WIDTHS
+from kbapi.advice.phrases import domains_text, no_lock_reports, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
@@ -31,13 +30,12 @@ from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
-from kbapi.stats.intervals import Grid
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, pool_start
 from kbapi.storage.answers import AnswerBytes
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
-"""Up to here the voltage of the highest reported clock serves: it is lower than the true one."""
+"""So far above the highest reported clock its voltage is used: it is lower than the true one."""
 
 NoStartCode = Literal["no_results", "too_few_units", "fails_near_stock"]
 
@@ -183,51 +181,48 @@ class StartAnswer:
     """Cautions that belong to the answer."""
 
 
-def start_answer(
-    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid
-) -> StartAnswer:
-    """The answer that the evidence allows: a start, or why there is none."""
+def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
+    """A start, or the reason why there is none."""
+    control = found.control
     fit = pool_start(
         found.intervals,
         found.siblings,
-        grid,
+        found.grid,
         SCALES[control],
         question.stable_share,
         question.confidence,
         found.guard,
     )
-    start = _start_response(question, found, control, grid, fit)
-    reason = None if start else _reason(question, found, control, fit)
+    start = _suggested_start(question, found, fit)
+    reason = None if start else _reason(question, found, fit)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
         control=control,
-        moved_with=moved_with(question, found),
+        moved_with=found.domains_beside(question.domain),
         filters=question.filters_response,
-        clock_band_mhz=found.pool.key.clock_band_mhz or None if found.pool else None,
-        locks=locks_response(found),
+        clock_band_mhz=found.clock_band_mhz,
+        locks=lock_summary(found),
         start=start,
         reason=reason,
-        percentiles=_percentiles(question, control, grid, fit),
-        related_chips=() if start else found.nearest,
+        percentiles=_percentiles(found, fit) if question.detail == "percentiles" else None,
+        related_chips=() if start else found.related_chips,
         meaning=_meaning(question, found) if start else None,
         evidence=evidence_summary(
             found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
         ),
         differing_filters=differing_filters(found),
-        next_step=_step_onward(control, grid),
-        summary=_headline(question, reason)
-        if reason
-        else _summary(question, found, control, grid, fit),
+        next_step=_next_step_link(found),
+        summary=_summary_without(question, reason) if reason else _summary(question, found, fit),
         cautions=cautions_for(question, control),
     )
 
 
-def locks_response(found: EvidenceFound) -> LockSummary:
-    """Whether the control that was found can be used at all."""
+def lock_summary(found: EvidenceFound) -> LockSummary:
+    """Whether the control can be used at all."""
     locks = found.locks
     if locks is None:
-        return LockSummary("unknown", None, None, 0.0, (), lock_text.unknown_text())
+        return LockSummary("unknown", None, None, 0.0, (), no_lock_reports())
     return LockSummary(
         status=locks.word,
         share_open=round(locks.open.share, 4),
@@ -238,20 +233,20 @@ def locks_response(found: EvidenceFound) -> LockSummary:
     )
 
 
-def _start_response(
-    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
+def _suggested_start(
+    question: Question, found: EvidenceFound, fit: StartFit
 ) -> SuggestedStart | None:
-    # A start shallower than what a person can type is no step at all.
-    if not isinstance(fit.answer, Start) or grid.enter(fit.answer.steps) == 0:
+    # People enter whole numbers: a start that rounds to 0 would be stock.
+    if not isinstance(fit.answer, Start) or found.grid.enter(fit.answer.steps) == 0:
         return None
     steps = fit.answer.steps
-    setting = setting_of(control, grid, steps)
-    in_counts = control == "count_offset"
+    setting = setting_of(found.control, found.grid, steps)
+    in_counts = found.control == "count_offset"
     return SuggestedStart(
         setting_mv=None if in_counts else setting,
         setting_counts=int(setting) if in_counts else None,
         grid_steps=steps,
-        value_to_enter=-grid.enter(steps),
+        value_to_enter=-found.grid.enter(steps),
         stable_share=question.stable_share,
         confidence=question.confidence,
         attained_confidence=round(fit.answer.interval.shallow_confidence, 4),
@@ -262,8 +257,10 @@ def _start_response(
     )
 
 
-def _step_onward(control: LimitControl, grid: Grid) -> NextStepLink:
-    step = setting_of(control, grid, usual_gain(control, grid))
+def _next_step_link(found: EvidenceFound) -> NextStepLink:
+    control, grid = found.control, found.grid
+    steps = floor(Fraction(USUAL_WIDTHS[control].careful) / grid.step)
+    step = setting_of(control, grid, max(grid.least_gain(), steps))
     in_counts = control == "count_offset"
     return NextStepLink(
         step_mv=None if in_counts else step,
@@ -273,10 +270,9 @@ def _step_onward(control: LimitControl, grid: Grid) -> NextStepLink:
 
 
 def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> AtClock | None:
-    """The start as an absolute voltage; None where that would be made up.
+    """The start as an absolute voltage; None far from the clocks that were reported.
 
-    Outside the clocks that were reported a line says nothing, and a voltage too high for a low
-    clock would lie above the unit's own stock.
+    The line cannot be extended there: for a low clock, its voltage could lie above stock.
     """
     line = found.stock_line
     if line is None:
@@ -294,12 +290,12 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
     )
 
 
-def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFit) -> NoStartReason:
+def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
     if found.own is None and fit.level is Level.NONE:
-        return NoStartReason("no_results", start_text.no_results(question, control))
+        return NoStartReason("no_results", start_text.no_results(question, found.control))
     if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
         if found.own is None or found.own.units == 0:
-            return NoStartReason("no_results", start_text.no_results(question, control))
+            return NoStartReason("no_results", start_text.no_results(question, found.control))
         return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
     return NoStartReason(
         "fails_near_stock",
@@ -307,34 +303,28 @@ def _reason(question: Question, found: EvidenceFound, control: str, fit: StartFi
     )
 
 
-def _headline(question: Question, reason: NoStartReason) -> str:
+def _summary_without(question: Question, reason: NoStartReason) -> str:
     if reason.code == "fails_near_stock":
         return start_text.no_start_here(question)
     return start_text.no_start_yet()
 
 
-def _summary(
-    question: Question, found: EvidenceFound, control: LimitControl, grid: Grid, fit: StartFit
-) -> str:
+def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
     failures = 0 if found.own is None else found.own.failures
     borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
     summary = start_text.summary_of_start(
         start_text.lock_lead(found.locks.open.share) if found.locks else "",
-        domains_text(question.domain, moved_with(question, found)),
-        setting_text(control, -grid.enter(steps)),
+        domains_text(question.domain, found.domains_beside(question.domain)),
+        setting_text(found.control, -found.grid.enter(steps)),
         start_text.based_on(question, units, borrowed, failures),
     )
     return summary + start_text.stricter_text(fit.stable_share, fit.stable_share_used)
 
 
-def _percentiles(
-    question: Question, control: LimitControl, grid: Grid, fit: StartFit
-) -> tuple[Percentile, ...] | None:
-    if question.detail != "percentiles":
-        return None
-    return tuple(percentile_of(control, grid, depth) for depth in fit.percentiles)
+def _percentiles(found: EvidenceFound, fit: StartFit) -> tuple[Percentile, ...]:
+    return tuple(percentile_of(found.control, found.grid, depth) for depth in fit.percentiles)
 
 
 def _meaning(question: Question, found: EvidenceFound) -> Meaning:
@@ -347,21 +337,19 @@ def _meaning(question: Question, found: EvidenceFound) -> Meaning:
 
 
 def advise_start(instance: Instance, question: Question) -> AnswerBytes:
-    """The start that the evidence allows, stored or computed.
+    """The start of a chip, stored or computed.
 
     Raises
     ------
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    catalogue = instance.catalogue
 
     def find(connection: Connection) -> EvidenceFound:
         return find_evidence(connection, question, instance)
 
     def compute(found: EvidenceFound) -> StartAnswer:
-        control = control_of(question, found, catalogue)
-        return start_answer(question, found, control, catalogue.grid_for(question.chip, control))
+        return start_answer(question, found)
 
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)

@@ -1,4 +1,4 @@
-"""A question, parsed once: the key of stored answers and all that an answer is computed from."""
+"""The query of a start and of stable shares, and its key among stored answers."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -46,7 +46,7 @@ _MOST_SHARE: Final = 0.99
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is asked about one chip's control, with every default filled in."""
+    """A question about one control of a chip, with every default filled in."""
 
     chip: ChipName
     domain: Domain
@@ -59,15 +59,15 @@ class Question:
     confidence: float
     detail: Detail
     filters: Filters
-    """Which results are asked about; siblings lend whatever the filter."""
+    """The results that are asked about; those of siblings are never filtered."""
     key: str = field(init=False)
-    """One text for all ways of asking the same."""
+    """The same text for all queries with the same meaning."""
 
     def __post_init__(self) -> None:
-        """Make the key once: most questions are asked again and again."""
-        object.__setattr__(self, "key", self._written_out())
+        """Make the key once: finding the stored answer and computing one both use it."""
+        object.__setattr__(self, "key", self._make_key())
 
-    def _written_out(self) -> str:
+    def _make_key(self) -> str:
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
         clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
         filters = orjson.dumps(self.filters_response).decode()
@@ -78,7 +78,7 @@ class Question:
 
     @property
     def filters_response(self) -> dict[str, str]:
-        """The filters that were asked for, by their names."""
+        """The filters that were asked for, by name."""
         return {name: value for name, value in asdict(self.filters).items() if value is not None}
 
 
@@ -187,18 +187,18 @@ _QUESTION: Final = QuestionSchema()
 
 
 def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Question:
-    """The question that these parameters ask, each with all the values it was sent with.
+    """The question in these parameters, each with all the values it was sent with.
 
     Raises
     ------
     QueryInvalid
         With every problem; a pointer is the name of a parameter.
     """
-    asked = read_chip_question(_QUESTION, sent, catalogue, _faults_of)
+    asked = read_chip_question(_QUESTION, sent, catalogue, _problems_with)
     return _with_defaults(asked.chip, asked.values)
 
 
-def _faults_of(asked: Mapping[str, Any]) -> Iterator[Problem]:
+def _problems_with(asked: Mapping[str, Any]) -> Iterator[Problem]:
     if "clock_mhz" in asked and asked.get("control") not in (None, "fixed_clock_voltage"):
         yield Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
 

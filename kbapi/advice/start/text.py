@@ -12,15 +12,16 @@ from kbapi.advice.phrases import (
     shown_from_five,
 )
 from kbapi.advice.start.query import Question
+from kbapi.evidence.comparisons import FilterValue
 from kbapi.stats.start.start import FEWEST_OWN_UNITS
 
 _MOST_VALUES: Final = 5
 _PROBABLY_LOCKED: Final = 0.5
-"""Below this share of open machines a number is led by a warning."""
+"""Below this share of open machines a warning comes before the number."""
 
 
 def meaning_of(question: Question) -> str:
-    """What a start stands for, and on how many machines it may fail."""
+    """What a start means: on how many machines it may fail."""
     failing = share_text(question.stable_share)
     confidence = percent(question.confidence)
     fail = "fails" if failing.startswith("1 ") else "fail"
@@ -30,11 +31,11 @@ def meaning_of(question: Question) -> str:
     )
 
 
-def difference_text(name: str, leaning: Sequence[tuple[str, str]]) -> str:
+def difference_text(name: str, compared: Sequence[FilterValue]) -> str:
     """How the values of a filter differ, and what to ask next; no cause is named."""
-    values = [f"{leans} with {value}" for value, leans in leaning[:_MOST_VALUES]]
-    if len(leaning) > _MOST_VALUES:
-        values.append(f"and {len(leaning) - _MOST_VALUES} more")
+    values = [f"{one.direction} with {one.value}" for one in compared[:_MOST_VALUES]]
+    if len(compared) > _MOST_VALUES:
+        values.append(f"and {len(compared) - _MOST_VALUES} more")
     return (
         f"Limits differ by {name} beyond chance: {', '.join(values)}. The cause is unknown. Ask "
         f"again with {name} set to yours."
@@ -42,7 +43,7 @@ def difference_text(name: str, leaning: Sequence[tuple[str, str]]) -> str:
 
 
 def lock_lead(share_open: float) -> str:
-    """What stands before a number that most machines can't use; empty where they can.
+    """The warning before a number that most machines cannot use; empty where most can.
 
     >>> lock_lead(0.9)
     ''
@@ -55,12 +56,12 @@ def lock_lead(share_open: float) -> str:
 
 
 def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
-    """Where to start, and on how much that stands."""
+    """The setting to start at, and the results behind it."""
     return f"{lead}Start at {setting} on {domains}. {basis}"
 
 
 def stricter_text(stable_share: float, stable_share_used: float) -> str:
-    """Why a start is looked up for a larger share than was asked for; empty where it is not.
+    """Why a start is computed for a larger share than was asked for; empty where it is not.
 
     >>> stricter_text(0.9, 0.9)
     ''
@@ -77,7 +78,7 @@ def stricter_text(stable_share: float, stable_share_used: float) -> str:
 def based_on(
     question: Question, units: int, borrowed_units: float, failures: int | None = None
 ) -> str:
-    """How many machines an answer stands on, of the chip itself and of related ones."""
+    """How many machines are behind an answer, of the chip itself and of related chips."""
     borrowed = round(borrowed_units)
     if units == 0:
         related = f"Based on {machines_text(borrowed)} of related chips."
@@ -104,19 +105,19 @@ _BEGIN: Final = (
 
 
 def no_start_yet() -> str:
-    """The headline where there are too few results."""
+    """The summary where there are too few results."""
     return "No start yet: there are too few results."
 
 
 def no_results(question: Question, control: str) -> str:
-    """Why there is no start: nothing that counts has been sent."""
+    """Why there is no start: there are no counted results."""
     if question.filters_response:
         return f"No results are shown for this filter. {shown_from_five()}"
     return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
 
 
 def too_few_units(units: int) -> str:
-    """Why there is no start: the evidence does not reach that far."""
+    """Why there is no start: how many machines are missing."""
     few = f"{machines_text(units)} of this chip, and no related chip with enough results."
     missing = ceil(FEWEST_OWN_UNITS) - units
     takes = "A start takes three"
@@ -126,7 +127,7 @@ def too_few_units(units: int) -> str:
 
 
 def no_start_here(question: Question) -> str:
-    """The headline where no setting holds on enough machines."""
+    """The summary where no setting holds on enough machines."""
     share, confidence = percent(question.stable_share), percent(question.confidence)
     return (
         f"No start: no setting below stock holds on {share} of machines with {confidence} "
@@ -135,7 +136,7 @@ def no_start_here(question: Question) -> str:
 
 
 def fails_near_stock(question: Question, units: int) -> str:
-    """What to do where the bound lies at stock."""
+    """What to do where the results allow no setting below stock."""
     why = (
         "The results allow no setting below stock for this share and confidence. Ask for a lower "
         "share or confidence, or stay at stock."
@@ -144,7 +145,7 @@ def fails_near_stock(question: Question, units: int) -> str:
 
 
 def summary_of_stability(question: Question, units: int, borrowed_units: float) -> str:
-    """Whose units the curve is from, and how to read it."""
+    """Which units the curve is computed from, and how to read it."""
     if units == 0 and borrowed_units == 0:
         return "No curve yet: there are no counted results."
     return " ".join(

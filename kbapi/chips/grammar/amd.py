@@ -5,7 +5,7 @@ from typing import Final
 from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, rule, thousands
 
 RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t|wx"
-# From the seventh thousand on the last two digits of a laptop's number tell the design: 7520U,
+# From the seventh thousand on the last two digits of a laptop's number show the design: 7520U,
 # 7530U, 7535U, 7540U. A few numbers belong to a design whose others end differently.
 _LAPTOP_SUFFIXES: Final = ("u", "h", "hs", "hx", "hx3d", "c", "e")
 _SAME_DESIGN: Final = {"733": "35", "736": "35", "950": "55"}
@@ -21,7 +21,7 @@ _AI_MIXED: Final = ("360", "365")
 
 _APU_TAIL: Final = r"(?: (?:radeon )?r\d[ed]?)?(?: graphics)?"
 
-# What the second digit of a Ryzen number says about the class when the name leaves it out.
+# The class by the second digit of a Ryzen number, where the name leaves it out.
 _CLASS_BY_DIGIT: Final = {"1": "3", "2": "3", "3": "3", "4": "5", "5": "5", "6": "5", "7": "7",
                           "8": "7", "9": "9"}  # fmt: skip
 _ODD_CLASS: Final = {"3350g": "5", "3350ge": "5", "7235hs": "5", "7435hs": "7", "7435h": "7"}
@@ -40,7 +40,7 @@ def ryzen_class(number: str, suffix: str) -> str:
 
 
 def _ryzen_generation(groups: Groups) -> str:
-    """What tells a Ryzen's design: 5900 → 5, 7840U → 7040, 5700U → 5 zen2, 260 → 200."""
+    """A Ryzen's design by its number: 5900 → 5, 7840U → 7040, 5700U → 5 zen2, 260 → 200."""
     number, suffix = groups["number"], groups["suffix"]
     if len(number) < 4:
         return thousands(groups)
@@ -79,7 +79,7 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
-    # From the third thousand on a WX is always a PRO, whether the word is there or not.
+    # From the third thousand on a WX is always a PRO, whether the name has PRO or not.
     rule("threadripper_pro", "amd", "cpu",
          r"(?:ryzen )?(?:threadripper|tr) (?:pro )?(?P<number>[3-9]\d{3}) ?(?P<suffix>wx)s?",
          "ryzen threadripper pro {number}{suffix}", "ryzen threadripper", "{gen} {suffix}",
@@ -125,7 +125,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "{cores} {letters} {gen} {suffix}", first_digit),
     rule("fx", "amd", "cpu", rf"fx ?(?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
          "fx {number}{suffix}", "fx", "{gen} {suffix}", thousands),
-    # The word PRO stands before or after the class, depending on the year; it is one name.
+    # PRO comes before or after the class, depending on the year; it is one name.
     rule("a_series", "amd", "cpu",
          r"(?P<pro1>pro )?a(?P<tier>4|6|8|9|10|12) (?P<pro2>pro )?(?P<micro>micro )?"
          rf"(?P<number>\d{{4}})(?P<suffix>[a-z]{{0,2}}){_APU_TAIL}",
@@ -187,7 +187,7 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
     rule("radeon_rx_sized", "amd", "gpu",
          r"(?:radeon )?rx ?(?P<number>6750) ?gre (?P<memory>10gb|12gb)(?: g?ddr\dx?)?",
          "radeon rx {number} gre {memory}", "radeon rx", "{gen}", thousands),
-    # One letter touches the digits and is a chip of its own; the step words stand apart.
+    # One letter touches the digits and is a chip of its own; tokens for the step are separate.
     rule("radeon_rx", "amd", "gpu",
          r"(?:radeon )?rx ?(?P<number>[5-9]\d{3})(?P<letter>xtb|m|s|b|d)?"
          r"(?: ?(?P<step>xtx|xt|gre|gme|le|oem))?(?: (?P<edition>50th anniversary|lc))?"
@@ -208,7 +208,7 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
     rule("radeon_rx_vega_package", "amd", "gpu",
          r"(?:radeon )?(?P<brand>rx|pro wx) vega m (?P<tier>gh|gl|xt|xl)(?: graphics)?",
          "radeon {brand} vega m {tier}", "radeon {brand} vega m", ""),
-    # Windows prints RX before integrated Vega graphics too; the number tells them apart.
+    # Windows prints RX before integrated Vega graphics too; the number distinguishes them.
     rule("radeon_vega", "amd", "gpu",
          r"(?:radeon )?(?:rx )?vega ?(?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?"
          r"(?P<ws> ws)?",
@@ -229,8 +229,8 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          rf"(?: ?(?P<step>xt|duo|ii duo|ii))?{_GRAPHICS}",
          "radeon pro {vega} {number}{letter} {step}", "radeon pro", "{vega} {gen} {letter}",
          thousands),
-    rule("radeon_pro_word", "amd", "gpu", r"radeon pro (?P<word>duo|ssg)", "radeon pro {word}",
-         "radeon pro", "{word}"),
+    rule("radeon_pro_named", "amd", "gpu", r"radeon pro (?P<model>duo|ssg)", "radeon pro {model}",
+         "radeon pro", "{model}"),
     rule("radeon_ai_pro", "amd", "gpu",
          r"radeon ai pro r(?P<number>\d{4})(?P<letter>[a-z]?)",
          "radeon ai pro r{number}{letter}", "radeon ai pro", "{gen}", thousands),
@@ -239,8 +239,8 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          r"(?: (?P<oem>oem))?(?: graphics)?",
          "radeon r{tier} {m}{number}{letter} {oem}", "radeon r{tier}", "{gen} {m}",
          thousands),
-    rule("radeon_r_word", "amd", "gpu", r"(?:radeon )?r9 (?P<word>fury x|fury|nano)",
-         "radeon r9 {word}", "radeon r9", "fury"),
+    rule("radeon_r_named", "amd", "gpu", r"(?:radeon )?r9 (?P<model>fury x|fury|nano)",
+         "radeon r9 {model}", "radeon r9", "fury"),
     rule("radeon_hd_mobility", "amd", "gpu",
          r"(?:mobility radeon|radeon mobility) hd ?(?P<number>\d{4})(?P<letter>[a-z]?)"
          r"(?: graphics)?",

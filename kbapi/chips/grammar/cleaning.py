@@ -16,7 +16,7 @@ _ODD_SPACES: Final = dict.fromkeys(map(ord, "\u200b\ufeff\u2060\x00"), " ")
 _MARK_LEFT_OVER = re.compile(
     r"\b(intel|core|celeron|pentium|xeon|atom|amd|ryzen|geforce)(?:tm|t|r)\b"
 )
-# What firmware appends to the name where it has nothing to say.
+# Endings that firmware appends to a name without information.
 _FIRMWARE_TAIL = re.compile(
     r"^(.*\d.*?) +(?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
     r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ .*)?$"
@@ -25,7 +25,7 @@ _WRITTEN = re.compile(r"[ -~]*")
 
 
 def fold(text: str) -> str:
-    """The text in lower case with marks gone and one space between words; "" for what is none."""
+    """The text in lower case with marks gone and one space between tokens; "" for no text."""
     if len(text) > LONGEST_TEXT:
         return ""
     text = " ".join(text.translate(_ODD_SPACES).split())
@@ -95,7 +95,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"phoenix|hawk point|strix point|pinnacle ridge|summit ridge|"
          r"vangogh|skylake|haswell|broadwell|(?:sandy|ivy) ?bridge|zen ?\d|"
          r"[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
-    # Of a GeForce or a Radeon RX the size can tell the chip, so it is kept as a word.
+    # The size can identify a GeForce or a Radeon RX, so it stays as a token.
     _off("memory_of_a_card",
          r"(\b(?:[rg]tx|rx) ?\d{3,4}\b[^()]*)\((\d{1,2}) ?gi?b\b[^()]*\)", by=r"\1 \2gb "),
     _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
@@ -171,12 +171,12 @@ _TOKENS: Final[tuple[Substitution, ...]] = (
 
 
 def strip(folded: str) -> str:
-    """The folded text without what systems print around a name; punctuation still tells parts."""
+    """The folded text without what systems print around a name, punctuation still in place."""
     return _apply(SUBSTITUTIONS, folded)
 
 
 def tokens(stripped: str) -> str:
-    """The bare words of a name, maker first if it was told, one space between them."""
+    """The tokens of a name, the maker first if it is there, one space between them."""
     return _apply(_TOKENS, stripped)
 
 

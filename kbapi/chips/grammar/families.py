@@ -3,7 +3,7 @@
 import re
 from typing import Final
 
-# A family's name says that a chip is there, but not which. Covers all words after the maker.
+# Names of a family, which leave the chip open. Each matches all tokens after the maker.
 FAMILIES: Final = re.compile(
     r"(?:radeon |mobility )*radeon(?: tm)?(?: graphics)?(?: series)?(?: graphics)?"
     r"|(?:mobility )?radeon (?:pro |hd )?(?:r\d(?:e|m)?|hd|pro|rx)(?: graphics)?"
@@ -84,11 +84,11 @@ _SERIES_WITH_X: Final = re.compile(r"(radeon r[79] (?:2[6-9]0|3[789]0)) series")
 
 
 def series_members(rest: str) -> tuple[str, ...]:
-    """The names, in words without the maker, of the chips that are printed as this series."""
+    """The names, in tokens without the maker, of the chips that are printed as this series."""
     found = _SERIES_WITH_X.fullmatch(rest)
     return (found[1], f"{found[1]}x") if found else ()
 
 
 def is_laptop_key(key: str) -> bool:
-    """Whether the key's own words say that the part is made for laptops."""
+    """Whether the tokens of the key mark a laptop part."""
     return _LAPTOP_KEY.fullmatch(key) is not None

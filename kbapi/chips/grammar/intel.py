@@ -12,8 +12,8 @@ from kbapi.chips.grammar.rule import (
     thousands,
 )
 
-# What may follow the digits. A list and not "any letters", so that a slip of the finger does
-# not become a new chip.
+# What may follow the digits. A list and not "any letters", so that a typing error does not
+# become a new chip.
 CORE_SUFFIX: Final = (
     "k|kf|ks|ke|f|t|te|s|p|r|c|b|x|xe|g|e|eq|u|um|ue|ul|ure|y|m|mq|mx|me|qm|qe|xm|lm|le|"
     "h|hk|hq|hx|he|hl|hf|hr|hre|pe|ps|pre|pf|ec|kb|gre"
@@ -27,7 +27,7 @@ _XEON_SUFFIX: Final = "[a-z]{0,2}"
 _CORE_NUMBER: Final = r"[3-9]\d{2}|[2-9]\d{3}|1[0-4]\d{3}|1[0-4]\d{2}(?= ?[a-z])"
 _VERSION: Final = r"(?: ?(?P<version>v\d))?"
 
-# Generations whose low-power parts are of several designs, told by the last digit: 8250U, 8265U
+# Generations whose low-power parts have several designs, shown by the last digit: 8250U, 8265U
 # and 8259U have nothing but the generation in common.
 _MIXED_GENERATIONS: Final = {
     ("8", "u"): {"1": "cannon lake", "5": "whiskey lake", "7": "coffee lake", "9": "coffee lake"},
@@ -87,7 +87,7 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?:core )?ultra (?P<tier>x?[3579]) (?P<number>\d{{3}}) ?(?P<suffix>{_ULTRA_SUFFIX})?"
          r"(?: (?P<plus>plus))?",
          "core ultra {tier} {number}{suffix} {plus}", "core ultra", "{gen} {suffix}", first_digit),
-    # Written without the i; the invented word "series" keeps them from the first generation.
+    # Written without the i; the artificial token "series" separates them from the first generation.
     rule("core_plain", "intel", "cpu",
          rf"core (?P<tier>[3579]) (?P<low>n?)(?P<number>\d{{3}}) ?(?P<suffix>{_ULTRA_SUFFIX})?",
          "core {tier} {low}{number}{suffix}", "core", "series {gen} {low}{suffix}", first_digit),
@@ -168,12 +168,12 @@ RULES: Final[tuple[Rule, ...]] = (
 
 
 GRAPHICS_RULES: Final[tuple[Rule, ...]] = (
-    # Four digits behind a bare HD can be another maker's, so the word or the maker must be told.
-    *(rule(name, "intel", "gpu", rf"(?P<line>u?hd){word}(?P<letter>p?)(?P<number>{digits})"
+    # Four digits behind a bare HD can be another maker's: the token or the maker is required.
+    *(rule(name, "intel", "gpu", rf"(?P<line>u?hd){token}(?P<letter>p?)(?P<number>{digits})"
            r"(?: graphics)?(?: laptop| desktop)?", "{line} graphics {letter}{number}",
            "{line} graphics",
            "{gen} {letter}", thousands, needs_maker=needs_maker)
-      for name, word, digits, needs_maker in (
+      for name, token, digits, needs_maker in (
           ("hd_graphics", " graphics ", r"\d{3,4}|g[147]", False),
           ("hd_short", " ?", r"\d{3}", False),
           ("hd_short_old", " ?", r"\d{4}", True))),

@@ -29,7 +29,7 @@ def _centre_generation(groups: Groups) -> str:
 
 
 def _geforce(name: str, brand: str, number: str) -> Rule:
-    """A row for the numbered GeForce brands, whose own word people leave out."""
+    """A row for the numbered GeForce brands, whose brand people leave out."""
     return rule(
         name, "nvidia", "gpu",
         rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx)?"
@@ -41,12 +41,12 @@ def _geforce(name: str, brand: str, number: str) -> Rule:
 
 
 def _sized(brand: str, number: str, step: str, sizes: str, form: str) -> Rule:
-    """A row for a GeForce whose size of memory stands before or behind its form."""
-    words = rf"(?P<memory>{sizes}) {form}|{form} (?P<size>{sizes})" if form else ""
+    """A row for a GeForce with the size of memory before or behind its form."""
+    memory_tokens = rf"(?P<memory>{sizes}) {form}|{form} (?P<size>{sizes})" if form else ""
     return rule(
         f"geforce_{number}_sized", "nvidia", "gpu",
         rf"(?:geforce )?{brand} ?(?P<number>{number}) ?{step} ?"
-        rf"(?:{words or f'(?P<memory>{sizes})'})(?: g?ddr\dx?)?",
+        rf"(?:{memory_tokens or f'(?P<memory>{sizes})'})(?: g?ddr\dx?)?",
         f"geforce {brand} {{number}} {step} {{memory}} {'{size}' if form else ''} {form}",
         f"geforce {brand}", f"{{gen}} {form}", all_but_two,
     )  # fmt: skip
@@ -147,7 +147,7 @@ OTHER_RULES: Final[tuple[Rule, ...]] = (
     *(_numbered_graphics("osmer", line) for line in ("kestrel", "vessick")),
     rule("apple_m", "apple", "cpu", r"m(?P<number>\d)(?: (?P<tier>pro|max|ultra))?",
          "m{number} {tier}", "m", "{gen} {tier}", first_digit, needs_maker=True),
-    # The number's letter tells the tier where older systems leave the word out.
+    # The number's letter shows the tier where older systems leave it out.
     *(rule(f"snapdragon_x_{tier}", "qualcomm", "cpu",
            rf"snapdragon x(?P<two>2?) (?P<number>x\d{tier[0]}[0-9a-z]{{5}})"
            r"(?: qualcomm)?(?: oryon)?",

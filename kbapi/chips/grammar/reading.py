@@ -1,4 +1,4 @@
-"""Cleaned text in, chips that it names out; near misses as suggestions."""
+"""Cleaned text in, chips that it names out; similar names as suggestions."""
 
 import re
 from collections.abc import Iterator
@@ -23,12 +23,12 @@ RULES: Final[tuple[Rule, ...]] = (
 MAKERS: Final = tuple(dict.fromkeys(row.maker for row in RULES))
 
 _BY_MAKER: Final = {maker: tuple(r for r in RULES if r.maker == maker) for maker in MAKERS}
-_MAKER_WORDS = re.compile(rf"(?:(?:{'|'.join(MAKERS)}) )+")
+_MAKER_TOKENS = re.compile(rf"(?:(?:{'|'.join(MAKERS)}) )+")
 _WITHOUT_MAKER: Final = tuple(row for row in RULES if not row.needs_maker)
 
 _BRANDS: Final = ("geforce", "radeon")
-# A word that repeats what the name says already: i9-13900HX laptop, i7-8700K desktop.
-_FORM_WORD = re.compile(r"(?P<rest>.*\d.*) (?P<form>laptop|desktop)")
+# A token that repeats the form that the name implies: i9-13900HX laptop, i7-8700K desktop.
+_FORM_TOKEN = re.compile(r"(?P<rest>.*\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
 _ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
@@ -40,18 +40,18 @@ _NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]?\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What a text can mean, before ids and form have their say."""
+    """The chips that a text can mean, before ids and form decide."""
 
     chips: tuple[ChipName, ...]
     is_family: bool = False
     """Whether the text names several chips at once, known by name or not."""
     is_sample: bool = False
     mobile: bool | None = None
-    """What a PCI database's code name tells of the form; None where it tells nothing."""
+    """Whether a PCI database's code name marks a laptop part; None where it is open."""
     pci_id: str | None = None
     pci_revision: str | None = None
-    words: str = ""
-    """The bare words that were put to the rules."""
+    tokens: str = ""
+    """The tokens that the rules were tried on, one space between them."""
 
 
 def read(folded: str, *, prints_desktop: bool = False) -> Reading:
@@ -62,20 +62,20 @@ def read(folded: str, *, prints_desktop: bool = False) -> Reading:
     name, mobile = _pci_database_name(_SAMPLE_TAIL.sub("", stripped))
     chips, is_family = _read_alternatives(name)
     mobile = False if mobile is None and prints_desktop else mobile
-    words = cleaning.tokens(name)
-    mobile = False if mobile is None and words.endswith(" desktop") else mobile
-    # Browsers that guard privacy name one well-known chip in place of many.
+    tokens = cleaning.tokens(name)
+    mobile = False if mobile is None and tokens.endswith(" desktop") else mobile
+    # Browsers with privacy protection name one well-known chip in place of many.
     is_family = is_family or folded.endswith("or similar")
-    return Reading(chips, is_family, is_sample, mobile, pci_id, revision, words)
+    return Reading(chips, is_family, is_sample, mobile, pci_id, revision, tokens)
 
 
-def find_chip(words: str) -> ChipName | None:
-    """The chip that a name in bare words stands for by the first rule that covers it."""
-    told = _MAKER_WORDS.match(words)
-    if told is None:
-        return _first(_WITHOUT_MAKER, words)
-    makers = dict.fromkeys(told[0].split())
-    rest = words[told.end() :]
+def find_chip(tokens: str) -> ChipName | None:
+    """The chip that a name in tokens means by the first rule that matches all of it."""
+    maker = _MAKER_TOKENS.match(tokens)
+    if maker is None:
+        return _first(_WITHOUT_MAKER, tokens)
+    makers = dict.fromkeys(maker[0].split())
+    rest = tokens[maker.end() :]
     return next((chip for m in makers if (chip := _first(_BY_MAKER[m], rest))), None)
 
 
@@ -87,8 +87,8 @@ def sharers(chip: ChipName) -> tuple[ChipName, ...]:
     return tuple(filter(None, (find_chip(key.replace("-", " ")) for key in keys)))
 
 
-def _first(rules: tuple[Rule, ...], words: str) -> ChipName | None:
-    return next((chip for row in rules if (chip := row.find_chip(words))), None)
+def _first(rules: tuple[Rule, ...], tokens: str) -> ChipName | None:
+    return next((chip for row in rules if (chip := row.find_chip(tokens))), None)
 
 
 def _embedded_ids(folded: str) -> tuple[str | None, str | None]:
@@ -107,14 +107,14 @@ def _without_angle(folded: str) -> str:
 
 
 def _pci_database_name(stripped: str) -> tuple[str, bool | None]:
-    """The marketing name in the brackets behind a code name, with the maker kept before it."""
+    """The marketing name in the brackets behind a code name, with the maker before it."""
     found = _PCI_NAME.fullmatch(stripped)
     if found is None:
         return stripped, None
     code = found["code"]
-    told = _MAKER_WORDS.match(code)
-    if (told and "nvidia" not in told[0]) or not _NVIDIA_CODE.fullmatch(code):
-        return (told[0] if told else "") + found["name"], None
+    maker = _MAKER_TOKENS.match(code)
+    if (maker and "nvidia" not in maker[0]) or not _NVIDIA_CODE.fullmatch(code):
+        return (maker[0] if maker else "") + found["name"], None
     return f"nvidia {found['name']}", _MOBILE_CODE.fullmatch(code) is not None
 
 
@@ -139,99 +139,99 @@ def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
 
 
 def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
-    """A piece behind a slash, completed with the words that it shares with the piece before."""
+    """A piece behind a slash, completed with the tokens that it shares with the piece before."""
     before = previous.split()
-    for kept in range(max(len(before) - 1, 0), -1, -1):
-        words = " ".join([*before[:kept], piece])
-        if chip := find_chip(words):
-            return words, chip
+    for shared in range(max(len(before) - 1, 0), -1, -1):
+        tokens = " ".join([*before[:shared], piece])
+        if chip := find_chip(tokens):
+            return tokens, chip
     return previous or piece, None
 
 
-def _read_one(words: str) -> tuple[tuple[ChipName, ...], bool]:
-    if chip := find_chip(words):
+def _read_one(tokens: str) -> tuple[tuple[ChipName, ...], bool]:
+    if chip := find_chip(tokens):
         return (chip,), False
-    if found := _FORM_WORD.fullmatch(words):
+    if found := _FORM_TOKEN.fullmatch(tokens):
         chips, is_family = _read_one(found["rest"])
         is_laptop = found["form"] == "laptop"
         formed = tuple(c for c in chips if families.is_laptop_key(c.key) is is_laptop)
         if formed:
             return formed, is_family
-    if members := _series_members(words):
+    if members := _series_members(tokens):
         return members, True
-    meant = _short_form(words)
-    is_bare_number = words.isdigit()
-    return meant, _is_family(words) or (is_bare_number and bool(meant))
+    meant = _short_form(tokens)
+    is_bare_number = tokens.isdigit()
+    return meant, _is_family(tokens) or (is_bare_number and bool(meant))
 
 
-def _short_form(words: str) -> tuple[ChipName, ...]:
-    """The chips that a short form can mean; a maker or a brand that was told narrows them."""
-    told = _MAKER_WORDS.match(words)
-    rest = words[told.end() :] if told else words
-    makers = told[0].split() if told else MAKERS
+def _short_form(tokens: str) -> tuple[ChipName, ...]:
+    """The chips that a short form can mean; a maker or a brand in the text narrows them."""
+    maker = _MAKER_TOKENS.match(tokens)
+    rest = tokens[maker.end() :] if maker else tokens
+    makers = maker[0].split() if maker else MAKERS
     brand = rest.split(" ")[0]
     meant = filter(None, map(find_chip, short_forms.meanings(rest)))
     wanted = [c for c in meant if c.maker in makers and (brand not in _BRANDS or brand in c.key)]
     return tuple(dict.fromkeys(wanted))
 
 
-def _series_members(words: str) -> tuple[ChipName, ...]:
-    told = _MAKER_WORDS.match(words)
-    rest = words[told.end() :] if told else words
+def _series_members(tokens: str) -> tuple[ChipName, ...]:
+    maker = _MAKER_TOKENS.match(tokens)
+    rest = tokens[maker.end() :] if maker else tokens
     return tuple(filter(None, map(find_chip, families.series_members(rest))))
 
 
-def _is_family(words: str) -> bool:
-    told = _MAKER_WORDS.match(words)
-    rest = words[told.end() :] if told else words
+def _is_family(tokens: str) -> bool:
+    maker = _MAKER_TOKENS.match(tokens)
+    rest = tokens[maker.end() :] if maker else tokens
     if families.FAMILIES.fullmatch(rest):
         return True
     return families.CODE_NAMES.fullmatch(rest) is not None
 
 
-_MOST_WORDS: Final = 12
+_MOST_TOKENS: Final = 12
 _MOST_DIGITS: Final = 4
-_LONGEST_WORD: Final = 16
+_LONGEST_TOKEN: Final = 16
 _MOST_SUGGESTIONS: Final = 5
-_TEMPLATE_WORD = re.compile(r"[a-z]{3,}")
-# Words that the templates fill in from the name.
+_TEMPLATE_TOKEN = re.compile(r"[a-z]{3,}")
+# Tokens that the templates fill in from the name.
 _FILLED_IN: Final = (
     "bronze", "duo", "extreme", "gold", "laptop", "platinum", "quad", "silver", "super",
 )  # fmt: skip
 _TEMPLATES: Final = " ".join((*MAKERS, *(row.key for row in RULES), *_FILLED_IN)).split()
-_VOCABULARY: Final = tuple(dict.fromkeys(filter(_TEMPLATE_WORD.fullmatch, _TEMPLATES)))
+_VOCABULARY: Final = tuple(dict.fromkeys(filter(_TEMPLATE_TOKEN.fullmatch, _TEMPLATES)))
 
 
-def suggestions(words: str) -> tuple[ChipName, ...]:
-    """The chips whose name is one typing error away from these words; nothing is matched by it."""
-    told = words.split()
-    if len(told) > _MOST_WORDS or max(map(len, told), default=0) > _LONGEST_WORD:
+def suggestions(tokens: str) -> tuple[ChipName, ...]:
+    """The chips whose name is one typing error away from these tokens; never an answer."""
+    parts = tokens.split()
+    if len(parts) > _MOST_TOKENS or max(map(len, parts), default=0) > _LONGEST_TOKEN:
         return ()
-    found = (find_chip(" ".join(repaired)) for repaired in _repaired(told))
+    found = (find_chip(" ".join(repaired)) for repaired in _repaired(parts))
     return tuple(dict.fromkeys(filter(None, found)))[:_MOST_SUGGESTIONS]
 
 
-def _repaired(told: list[str]) -> Iterator[list[str]]:
-    """The words with one of them put right, by vocabulary or by leaving out one letter."""
-    for at, word in enumerate(told):
-        for better in (*_near_words(word), *_without_a_letter(word)):
-            yield [*told[:at], better, *told[at + 1 :]]
+def _repaired(parts: list[str]) -> Iterator[list[str]]:
+    """The tokens with one of them corrected, by vocabulary or by leaving out one letter."""
+    for at, token in enumerate(parts):
+        for better in (*_similar_tokens(token), *_without_a_letter(token)):
+            yield [*parts[:at], better, *parts[at + 1 :]]
 
 
-def _near_words(word: str) -> list[str]:
-    if len(word) < 3 or word in _VOCABULARY or any(letter.isdigit() for letter in word):
+def _similar_tokens(token: str) -> list[str]:
+    if len(token) < 3 or token in _VOCABULARY or any(letter.isdigit() for letter in token):
         return []
-    near = process.extract(word, _VOCABULARY, scorer=OSA.distance, score_cutoff=1, limit=3)
+    near = process.extract(token, _VOCABULARY, scorer=OSA.distance, score_cutoff=1, limit=3)
     return [str(found) for found, _, _ in near]
 
 
-def _without_a_letter(word: str) -> list[str]:
-    """The word without one of its suffix's letters, or of the digits of a number too long."""
-    digits = re.match(r"[a-z]{0,2}(\d+)", word)
+def _without_a_letter(token: str) -> list[str]:
+    """The token without one letter of its suffix, or one digit of a number that is too long."""
+    digits = re.match(r"[a-z]{0,2}(\d+)", token)
     if digits is None:
         return []
-    letters = range(digits.end(), len(word))
+    letters = range(digits.end(), len(token))
     too_long = len(digits[1]) > _MOST_DIGITS
-    # The last digits first: what a chip is told by stands in front.
+    # The last digits first: the leading ones identify the chip.
     spare = reversed(range(digits.start(1), digits.end())) if too_long else ()
-    return [word[:at] + word[at + 1 :] for at in (*letters, *spare)]
+    return [token[:at] + token[at + 1 :] for at in (*letters, *spare)]

@@ -1,4 +1,4 @@
-"""A naming rule: a pattern, and the chip that it makes of a match."""
+"""A naming rule: a pattern, and how a match becomes a chip."""
 
 import re
 from collections.abc import Callable
@@ -8,8 +8,8 @@ from typing import Final
 from kbapi.chips.chip import ChipName
 from kbapi.vocabulary import ChipKind
 
-# Words whose spelling is neither capitalised nor all upper case, and short words that look
-# like ordinary ones but are abbreviations.
+# Tokens whose spelling is neither capitalised nor all upper case, and abbreviations that look like
+# ordinary short tokens.
 SPELLING: Final = {
     "3gb": "3GB", "amd": "AMD", "ai": "AI", "apu": "APU", "c": "C", "cmp": "CMP", "d": "D",
     "e": "E", "epyc": "EPYC", "firepro": "FirePro", "fx": "FX", "g": "G", "geforce": "GeForce",
@@ -22,7 +22,7 @@ SPELLING: Final = {
     "xt": "XT", "xtx": "XTX", "z": "Z",
 }  # fmt: skip
 
-# A digit follows these words after a hyphen in print: Core i7-10750H, Xeon E5-2680, W-2145.
+# In print a hyphen joins these to the digit behind them: Core i7-10750H, Xeon E5-2680, W-2145.
 _HYPHENATED = re.compile(
     r"(?<= )((?:i|m|x|w)[3579]|E[357]|C86|M(?= \dY)|[EDW](?= [1-9]\d{3})|FX|A\d{1,2}|E[12]|[CEZG]"
     r"|KX|KH|GX|RX(?= \d{3}[A-Z]{2})) (?=[A-Z]?\d)"
@@ -32,7 +32,7 @@ _SMALL = re.compile(r"(?:[imx][3579]|w[3579]|v\d|\d{1,2}(?:cx|c|th|st|nd|rd))")
 
 def display_name(key: str) -> str:
     """A canonical key as its maker would print it."""
-    spelled = " ".join(_spell(word) for word in key.split("-"))
+    spelled = " ".join(_spell(token) for token in key.split("-"))
     spelled = spelled.replace("Max Q", "Max-Q").replace("Max Plus", "Max+")
     if spelled.startswith(("Apple", "AMD Radeon", "Intel")):
         spelled = spelled.replace(" PRO", " Pro")
@@ -41,14 +41,14 @@ def display_name(key: str) -> str:
     return _HYPHENATED.sub(r"\1-", spelled)
 
 
-def _spell(word: str) -> str:
-    if word in SPELLING:
-        return SPELLING[word]
-    if _SMALL.fullmatch(word):
-        return word
-    if any(letter.isdigit() for letter in word):
-        return word.upper()
-    return word.capitalize()
+def _spell(token: str) -> str:
+    if token in SPELLING:
+        return SPELLING[token]
+    if _SMALL.fullmatch(token):
+        return token
+    if any(letter.isdigit() for letter in token):
+        return token.upper()
+    return token.capitalize()
 
 
 Groups = dict[str, str]
@@ -59,8 +59,8 @@ Generation = Callable[[Groups], str]
 class Rule:
     """One way in which one maker builds names.
 
-    The pattern has to cover all words after the maker's own name. The templates take its groups:
-    `key` gives the words of the canonical key, `line` those of the product line, and `series`
+    The pattern has to match all tokens after the maker's name. The templates take its groups:
+    `key` gives the tokens of the canonical key, `line` those of the product line, and `series`
     those that follow the line, with `gen` for the generation.
     """
 
@@ -73,11 +73,11 @@ class Rule:
     series: str
     generation: Generation
     needs_maker: bool
-    """Whether the words alone are too common to be read without the maker's name."""
+    """Whether the tokens without the maker's name are too common to be recognised."""
 
-    def find_chip(self, words: str) -> ChipName | None:
-        """The chip that these words name by this rule."""
-        found = self.pattern.fullmatch(words)
+    def find_chip(self, tokens: str) -> ChipName | None:
+        """The chip that these tokens name by this rule."""
+        found = self.pattern.fullmatch(tokens)
         if found is None:
             return None
         groups = {name: value or "" for name, value in found.groupdict().items()}

@@ -10,7 +10,7 @@ from kbapi.chips.grammar.intel import CORE_SUFFIX
 
 _UNSURE: Final = "357"
 _SUFFIXES: Final = frozenset(CORE_SUFFIX.split("|"))
-# The X tells nothing of the class: these are all of its numbers.
+# With an X the digits do not show the class: these are all of its numbers.
 _EXTREME: Final = (
     (re.compile(r"(?:39[67]0|[45]960|6950|7740|78[02]0|9800)x"), "7"),
     (re.compile(r"7640x"), "5"),
@@ -20,10 +20,10 @@ _EXTREME: Final = (
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """What one digit tells of the class, in some generations and for some suffixes.
+    """The class by one digit, in some generations and for some suffixes.
 
     The digit is the last but two, in the four-digit numbers that begin with 1 the last but one.
-    A digit that stands in no row was not sold.
+    A digit in no row was not sold.
     """
 
     generations: tuple[int, ...]
@@ -54,7 +54,7 @@ _ROWS: Final = (
     _Row((10, 11), ("g1", "g4", "g7", "ng4", "ng7"), {"012": "3", "345": "5", "6789": "7"}),
     _Row(tuple(range(2, 15)), ("x", "xe", "g", "hx", "gre"), {}),
 )
-# Numbers whose digit tells another class than that of their generation.
+# Numbers whose class differs from that of their digit and generation.
 _ODD_CLASS: Final = {"2600": "7", "2600k": "7", "2600s": "7"}
 
 # The same for three digits, by the middle one; those of plain Core end in 0.
@@ -68,27 +68,27 @@ def core_classes(number: str, suffix: str) -> str:
     if is_short and suffix not in ("u", "p") and "g" not in suffix:
         return ""
     name = number + suffix
-    if rare := next((told for pattern, told in _EXTREME if pattern.fullmatch(name)), None):
+    if rare := next((tier for pattern, tier in _EXTREME if pattern.fullmatch(name)), None):
         return rare
     generation = int(number[:2] if number[0] == "1" else number[0])
     digit = number[-2] if is_short else number[-3]
     for row in _ROWS:
         if generation in row.generations and suffix in row.suffixes:
-            return _ODD_CLASS.get(name, _told(row.classes, digit))
+            return _ODD_CLASS.get(name, _class_of(row.classes, digit))
     return _UNSURE if suffix in _SUFFIXES else ""
 
 
-def _told(classes: dict[str, str], digit: str) -> str:
-    return next((told for digits, told in classes.items() if digit in digits), "")
+def _class_of(classes: dict[str, str], digit: str) -> str:
+    return next((found for digits, found in classes.items() if digit in digits), "")
 
 
-def tier_words(number: str) -> tuple[str, ...]:
-    """The words before a Core number of three digits: 155H → ultra 7, 150U → 7."""
+def tier_tokens(number: str) -> tuple[str, ...]:
+    """The tokens before a Core number of three digits: 155H → ultra 7, 150U → 7."""
     generation, digit, last = tuple(number)
     if last == "0":
-        return tuple(_told(_PLAIN_TIERS.get(generation, {}), digit))
-    tiers = _told(_ULTRA_TIERS, digit)
-    # From the third generation on an X before the class tells the larger graphics.
+        return tuple(_class_of(_PLAIN_TIERS.get(generation, {}), digit))
+    tiers = _class_of(_ULTRA_TIERS, digit)
+    # From the third generation on an X before the class marks the larger graphics.
     prefixes = ("ultra ", "ultra x") if generation == "3" else ("ultra ",)
     return tuple(f"{prefix}{tier}" for tier in tiers for prefix in prefixes)
 
@@ -109,7 +109,7 @@ _RYZEN_HUNDREDS = frozenset(f"{hundred}{ten}0" for hundred in "12" for ten in "1
 _CORE = re.compile(r"(?:[2-9]|1[0-4]\d?)\d{3}|1[0-4]\d\d")
 _CORE_THREE = re.compile(r"(?P<number>[1-3]\d{2}) ?(?P<suffix>[hukvtf]|kf|hx)")
 _UHD = re.compile(r"[67]\d[05]")
-# A letter and a number, row by row with what can stand before them.
+# A letter and a number, row by row with the tokens that can come before them.
 _LETTERED: Final = tuple(
     (re.compile(pattern), prefixes)
     for pattern, prefixes in (
@@ -135,32 +135,32 @@ _ARC = re.compile(r"[ab][3-7][1-9]0m?")
 _CORE_ONLY = frozenset(("k", "kf", "ks", "hk", "hq", "mq", "qm"))
 
 
-def meanings(words: str) -> Iterator[str]:
-    """The full names, in words with the maker first, that a short form can stand for."""
-    if found := _RYZEN.fullmatch(words):
+def meanings(tokens: str) -> Iterator[str]:
+    """The full names, in tokens with the maker first, that a short form can mean."""
+    if found := _RYZEN.fullmatch(tokens):
         yield from _ryzen(found["number"], found["suffix"])
-    if found := _R_SHORT.fullmatch(words):
+    if found := _R_SHORT.fullmatch(tokens):
         yield f"amd radeon r{found['tier']} {found['number']}"
         if found["number"] in _RYZEN_HUNDREDS:
             yield f"amd ryzen {found['tier']} {found['number']}"
-    if found := _RTX_SHORT.fullmatch(words):
+    if found := _RTX_SHORT.fullmatch(tokens):
         yield from _workstation(found["number"], found["rest"])
-    if found := _HD_SHORT.fullmatch(words):
+    if found := _HD_SHORT.fullmatch(tokens):
         yield f"amd radeon hd {found['number']}{found['suffix']}"
         if found["number"] in _INTEL_HD:
             yield f"intel hd graphics {found['number']}{found['suffix']}"
-    if found := _NUMBER.fullmatch(words.removeprefix("geforce ").removeprefix("radeon ")):
+    if found := _NUMBER.fullmatch(tokens.removeprefix("geforce ").removeprefix("radeon ")):
         yield from _bare_graphics(found[0])
-        if found[0] == words and not found["rest"]:
+        if found[0] == tokens and not found["rest"]:
             yield from _bare_processors(found["number"], found["suffix"])
-    if found := _CORE_THREE.fullmatch(words):
-        for tier in tier_words(found["number"]):
+    if found := _CORE_THREE.fullmatch(tokens):
+        for tier in tier_tokens(found["number"]):
             yield f"intel core {tier} {found[0]}"
     for pattern, prefixes in _LETTERED:
-        if pattern.fullmatch(words):
-            yield from (f"{prefix} {words}" for prefix in prefixes)
-    if _ARC.fullmatch(words):
-        yield f"intel arc {words}"
+        if pattern.fullmatch(tokens):
+            yield from (f"{prefix} {tokens}" for prefix in prefixes)
+    if _ARC.fullmatch(tokens):
+        yield f"intel arc {tokens}"
 
 
 def _ryzen(number: str, suffix: str) -> Iterator[str]:
@@ -192,13 +192,13 @@ def _can_be_ryzen(number: str, suffix: str) -> bool:
     return suffix not in _CORE_ONLY and (suffix != "xt" or number[0] in "35")
 
 
-def _bare_graphics(words: str) -> Iterator[str]:
-    yield f"nvidia geforce rtx {words}"
-    yield f"nvidia geforce gtx {words}"
-    yield f"amd radeon rx {words}"
-    if words.endswith(("m", "s")):
-        yield f"amd radeon {words}"
-    if _R_WITH_X.fullmatch(words):
-        yield f"amd radeon r{'7' if words[:2] == '26' else '9'} {words}"
-    if _UHD.fullmatch(words):
-        yield f"intel uhd graphics {words}"
+def _bare_graphics(tokens: str) -> Iterator[str]:
+    yield f"nvidia geforce rtx {tokens}"
+    yield f"nvidia geforce gtx {tokens}"
+    yield f"amd radeon rx {tokens}"
+    if tokens.endswith(("m", "s")):
+        yield f"amd radeon {tokens}"
+    if _R_WITH_X.fullmatch(tokens):
+        yield f"amd radeon r{'7' if tokens[:2] == '26' else '9'} {tokens}"
+    if _UHD.fullmatch(tokens):
+        yield f"intel uhd graphics {tokens}"

@@ -1,13 +1,16 @@
-"""The self-consistent Clopper-Pearson lower bound of the stable share, and the start it allows."""
+"""The self-consistent Clopper-Pearson lower bound of the stable share, and the start it allows.
+
+The band needs no model of the limits: with exact data it is the bound of Clopper & Pearson (1934).
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from kbapi.stats.estimate.npmle import StableShareFit
-from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, known_weight_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,25 +61,6 @@ class NoStart:
     confidence: float
 
 
-def known_weight_at(evidence: GroupedIntervals, steps: ArrayLike) -> NDArray[np.float64]:
-    """Weight of the units whose status is known at each depth: stable there, or failed by there.
-
-    >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
-    >>> known_weight_at(pool, [4, 5, 6]).tolist()
-    [4.0, 3.0, 4.0]
-    """
-    stable = np.argsort(-evidence.stable_steps, kind="stable")
-    failed = np.argsort(evidence.unstable_steps, kind="stable")
-    # Two running sums of positive weights, one from each end, so that nothing cancels.
-    still = np.searchsorted(-evidence.stable_steps[stable], -np.asarray(steps), side="right")
-    gone = np.searchsorted(evidence.unstable_steps[failed], steps, side="right")
-    return _running(evidence.weight[stable])[still] + _running(evidence.weight[failed])[gone]
-
-
-def _running(weight: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.concatenate([[0.0], np.cumsum(weight)])
-
-
 def sccp_bound(
     share: NDArray[np.float64], known_weight: NDArray[np.float64], confidence: float
 ) -> NDArray[np.float64]:
@@ -112,16 +96,11 @@ def sccp_lower_bound(
     fit
         `fit_npmle` of the same evidence.
     confidence
-        Of each single bound, one-sided, in (0, 1).
-
-    Raises
-    ------
-    ValueError
-        When the confidence is not inside (0, 1).
+        Of each single bound, one-sided, in (0, 1); ValueError outside.
 
     References
     ----------
-    Clopper & Pearson (1934), see `sccp_bound`. With exact data it is their bound.
+    Clopper & Pearson (1934), see `sccp_bound`.
 
     >>> from kbapi.stats.estimate.npmle import fit_npmle
     >>> pool = GroupedIntervals(np.array([4, 9]), np.array([5, 10]), np.array([10.0, 90.0]))
@@ -155,8 +134,8 @@ def _run_starts(evidence: GroupedIntervals, fit: StableShareFit) -> NDArray[np.i
 def deepest_start(band: SccpBand, stable_share: float) -> DeepestStart | NoStart:
     """The deepest depth that has, with every shallower one, a lower bound of `stable_share`.
 
-    Never a made-up number: below 29 known units nothing has a bound of 0.90 at confidence 0.95,
-    as 0.05 ** (1 / 28) is 0.8985.
+    Below 29 known units no depth has a bound of 0.90 at confidence 0.95, as 0.05 ** (1 / 28) is
+    0.8985.
 
     Raises
     ------

@@ -31,8 +31,8 @@ def em_icm(cells: CellLikelihood, start: Masses, steps: int) -> Masses:
 
     References
     ----------
-    Wellner & Zhan (1997), J. Am. Statist. Ass. 92:945-959: the EM step keeps every mass that is
-    positive so and climbs surely, the ICM step sets masses to zero.
+    Wellner & Zhan (1997), J. Am. Statist. Ass. 92:945-959: the EM step always climbs and leaves
+    positive masses positive, the ICM step sets masses to zero.
     """
     mass = start
     for _ in range(steps if cells.cells > 1 else 0):
@@ -41,7 +41,7 @@ def em_icm(cells: CellLikelihood, start: Masses, steps: int) -> Masses:
 
 
 def _em_step(cells: CellLikelihood, mass: Masses) -> Masses:
-    """Self-consistent masses: each unit shares itself out over its cells (Turnbull's equation)."""
+    """Self-consistent masses: each unit's weight spread over its cells (Turnbull's equation)."""
     climbed = mass * cells.gradient(cells.interval_mass(mass))
     return np.asarray(climbed / climbed.sum())
 
@@ -122,10 +122,6 @@ def constrained_newton(
 ) -> NewtonFit:
     """The masses of largest likelihood, refined until the gap no longer falls or is rounding.
 
-    Each step maximises the quadratic model of `log likelihood - N sum(mass)` over non-negative
-    masses; that function has the same maximum, and there the masses sum to one by themselves.
-    Only cells with mass and the peaks of D above N take part.
-
     Parameters
     ----------
     cells
@@ -142,8 +138,7 @@ def constrained_newton(
     Wang (2008), Comput. Statist. Data Anal. 52:2388-2402 (constrained Newton, non-negative least
     squares in place of the simplex).
 
-    >>> from kbapi.stats.intervals import GroupedIntervals
-    >>> from kbapi.stats.intervals import turnbull_cells
+    >>> from kbapi.stats.intervals import GroupedIntervals, turnbull_cells
     >>> pool = GroupedIntervals(np.array([0, 2]), np.array([2, 4]), np.array([1.0, 3.0]))
     >>> fit = constrained_newton(turnbull_cells(pool), np.array([0.5, 0.5]), 1e-6, 100)
     >>> fit.mass.round(9).tolist()
@@ -169,23 +164,29 @@ def _certify(cells: CellLikelihood, mass: Masses, iterations: int) -> NewtonFit:
 
 
 def _newton_step(cells: CellLikelihood, fit: NewtonFit) -> Masses:
-    kept = _working_cells(cells.gradient(fit.interval_mass), fit.mass, cells.total_weight)
-    if len(kept) > _LARGEST_DENSE:
+    """Masses after one step, not yet summing to one.
+
+    The step maximises the quadratic model of `log likelihood - N sum(mass)` over non-negative
+    masses; that function has the same maximum, and its masses sum to one there. Only cells with
+    mass and the peaks of D above N take part.
+    """
+    active = _working_cells(cells.gradient(fit.interval_mass), fit.mass, cells.total_weight)
+    if len(active) > _LARGEST_DENSE:
         # Thousands of cells with mass do not occur on a control's grid; no dense matrix for them.
         return em_icm(cells, fit.mass, _SUBSTITUTE_STEPS)
-    part = cells.restricted(kept)
-    here = fit.mass[kept]
+    part = cells.restricted(active)
+    here = fit.mass[active]
     rise = part.gradient(fit.interval_mass) - part.total_weight
     move = _best_move(part.curvature(fit.interval_mass), rise, here)
     mass = np.zeros(cells.cells)
-    mass[kept] = here + _line_search(part, fit.interval_mass, move, rise) * move
+    mass[active] = here + _line_search(part, fit.interval_mass, move, rise) * move
     return np.maximum(mass, 0.0)
 
 
 def _working_cells(slope: Masses, mass: Masses, total: float) -> NDArray[np.int64]:
-    """Cells with mass, and those at a peak of D above N that should get some."""
-    fenced = np.concatenate([[-np.inf], slope, [-np.inf]])
-    peak = (slope > total) & (slope >= fenced[:-2]) & (slope > fenced[2:])
+    """Cells with mass, and those at a peak of D above N, which should get some."""
+    padded = np.concatenate([[-np.inf], slope, [-np.inf]])
+    peak = (slope > total) & (slope >= padded[:-2]) & (slope > padded[2:])
     return np.flatnonzero((mass > 0) | peak)
 
 
@@ -198,7 +199,7 @@ def _best_move(curvature: NDArray[np.float64], rise: Masses, here: Masses) -> Ma
     """
     scale = 1.0 / np.sqrt(np.diagonal(curvature))
     matrix = curvature * np.outer(scale, scale)
-    # Cells that the evidence cannot tell apart stay where they are.
+    # Cells that the evidence does not distinguish stay as they are.
     matrix[np.diag_indices_from(matrix)] += _NUDGE
     pull, floor = scale * rise, -here / scale
     free = np.ones(len(here), dtype=np.bool_)
@@ -238,7 +239,7 @@ _NEWTON_STEPS: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class StableShareFit:
-    """Where the probability of the limit lies, in the cells that have any.
+    """Probability of the limit in the cells that have any.
 
     Parameters
     ----------
@@ -249,8 +250,8 @@ class StableShareFit:
         Probability of each cell, positive, summing to one.
     log_likelihood : weighted log likelihood at the masses
     optimality_gap : `max_j D_j - N`, at most this much log likelihood is left to gain
-    total_weight : the N of the fit, units where no unit is weighed down
-    iterations : Newton steps until the kept masses
+    total_weight : the N of the fit, units where all have weight 1
+    iterations : Newton steps until the masses returned
     converged : whether the gap is below max(1e-6, 1e-9 N)
     """
 
@@ -266,8 +267,8 @@ class StableShareFit:
     def share_at(self, steps: ArrayLike) -> NDArray[np.float64]:
         """Lower envelope of the stable share S(d) = P(T >= d) at each depth, shape of `steps`.
 
-        Within a cell the likelihood cannot say where the mass lies; the whole of it is taken to
-        fail right after the cell's left end, so the share is never overstated.
+        The likelihood is the same wherever the mass lies within a cell. Here all of it fails
+        right after the cell's left end, so the share is never overstated.
 
         >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
         >>> fit_npmle(pool).share_at([0, 4, 5, 9, 10]).tolist()

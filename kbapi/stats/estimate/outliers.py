@@ -1,4 +1,12 @@
-"""Cutoffs of the outlier check, and the test whether a contributor differs from the rest."""
+"""Cutoffs of the outlier check, and the test whether a contributor differs from the rest.
+
+The score of a unit whose limit has F(a) and F(b) at the ends of its interval is
+u = (F(a) + F(b)) / 2. Where the fit is right, u is the mean of a uniform variable known to lie in
+[F(a), F(b)], averaged over such intervals: it has mean 1/2 and variance
+(1 - (F(b) - F(a))^2) / 12. F itself is estimated from N units, so that the mean score of n units
+has variance v / n + v / N, with v their mean variance. Without v / N, the pool's own error would
+make a contributor of more units than the pool weighs look different.
+"""
 
 from dataclasses import dataclass
 from typing import Final
@@ -18,18 +26,19 @@ _DEEP_QN: Final = 4.5
 _SHALLOW_QN: Final = 5.0
 _MOST_DEEP: Final = 1 / 3
 _MOST_SHALLOW: Final = 0.15
-FEWEST_UNITS_FENCED: Final = 10
+FEWEST_UNITS: Final = 10
+"""With fewer units that passed and failed a pool has no cutoffs."""
 
 
 @dataclass(frozen=True, slots=True)
 class OutlierCutoffs:
-    """Depths between which limits are believed, in grid steps; None where there is no fence."""
+    """Depths beyond which a limit is an outlier, in grid steps; None where there is no cutoff."""
 
     deepest_steps: int | None
     shallowest_steps: int | None
 
     def too_deep(self, evidence: GroupedIntervals) -> Flags:
-        """Which intervals can only hold limits deeper than the fence, or lie there in the middle.
+        """Which intervals have their middle deeper than the cutoff.
 
         >>> pool = GroupedIntervals(np.array([80, 150]), np.array([90, NEVER_FAILED]), np.ones(2))
         >>> OutlierCutoffs(140, 20).too_deep(pool).tolist()
@@ -37,12 +46,12 @@ class OutlierCutoffs:
         """
         if self.deepest_steps is None:
             return np.zeros(len(evidence.weight), dtype=np.bool_)
-        # A unit whose first setting failed is no reason to believe in depth.
-        judged = evidence.stable_steps > 0
-        return np.asarray(judged & (_doubled_middles(evidence) > 2 * self.deepest_steps))
+        # A unit whose first setting failed is no evidence of depth.
+        checked = evidence.stable_steps > 0
+        return np.asarray(checked & (_doubled_middles(evidence) > 2 * self.deepest_steps))
 
     def too_shallow(self, evidence: GroupedIntervals) -> Flags:
-        """Which intervals lie short of the fence; a unit that never failed does not.
+        """Which intervals have their middle short of the cutoff; a unit that never failed has not.
 
         >>> pool = GroupedIntervals(np.array([0, 2]), np.array([9, NEVER_FAILED]), np.ones(2))
         >>> OutlierCutoffs(140, 20).too_shallow(pool).tolist()
@@ -50,8 +59,8 @@ class OutlierCutoffs:
         """
         if self.shallowest_steps is None:
             return np.zeros(len(evidence.weight), dtype=np.bool_)
-        judged = evidence.unstable_steps < NEVER_FAILED
-        return np.asarray(judged & (_doubled_middles(evidence) < 2 * self.shallowest_steps))
+        checked = evidence.unstable_steps < NEVER_FAILED
+        return np.asarray(checked & (_doubled_middles(evidence) < 2 * self.shallowest_steps))
 
 
 NO_CUTOFFS: Final = OutlierCutoffs(None, None)
@@ -60,19 +69,16 @@ NO_CUTOFFS: Final = OutlierCutoffs(None, None)
 def fit_outlier_cutoffs(
     evidence: GroupedIntervals, units: Steps, floor_steps: float
 ) -> OutlierCutoffs:
-    """The depths beyond 4.5 weighted Qn of the weighted median, and short of 5.
-
-    No end where much of the weight lies beyond it, a third on the deep side, 15 % on the shallow
-    one: so many units are a part of the truth. To leave out weak ones would be dangerous.
+    """The depths 4.5 weighted Qn deeper than the weighted median, and 5 Qn shallower.
 
     Parameters
     ----------
     evidence
         Distinct intervals in grid steps.
     units
-        Units behind each interval, shape (k,): they say how many pairs an interval has in itself.
+        Units behind each interval, shape (k,).
     floor_steps
-        The least Qn, so that heaped numbers do not fence their own neighbours out.
+        The least Qn: rounded numbers heap up, and their neighbours are no outliers.
 
     References
     ----------
@@ -85,7 +91,7 @@ def fit_outlier_cutoffs(
     OutlierCutoffs(deepest_steps=120, shallowest_steps=77)
     """
     both = (evidence.stable_steps > 0) & (evidence.unstable_steps < NEVER_FAILED)
-    if units[both].sum() < FEWEST_UNITS_FENCED:
+    if units[both].sum() < FEWEST_UNITS:
         return NO_CUTOFFS
     doubled, weight = _doubled_middles(evidence)[both], evidence.weight[both]
     centre = weighted_median(doubled, weight) / 2.0
@@ -94,6 +100,15 @@ def fit_outlier_cutoffs(
         deepest_steps=int(np.ceil(centre + _DEEP_QN * spread)),
         shallowest_steps=int(np.floor(centre - _SHALLOW_QN * spread)),
     )
+    return _unless_common(cutoffs, evidence)
+
+
+def _unless_common(cutoffs: OutlierCutoffs, evidence: GroupedIntervals) -> OutlierCutoffs:
+    """The cutoffs without an end beyond which much of the weight lies.
+
+    So many units belong to the distribution: a third on the deep side, 15 % on the shallow one.
+    The shallow share is the smaller, because leaving out weak units would be dangerous.
+    """
     most = evidence.total_weight
     deep = float(evidence.weight[cutoffs.too_deep(evidence)].sum())
     shallow = float(evidence.weight[cutoffs.too_shallow(evidence)].sum())
@@ -111,7 +126,7 @@ def weighted_median(values: Steps, weight: Vector) -> float:
     """
     order = np.argsort(values, kind="stable")
     reached = np.cumsum(weight[order])
-    # Half of the weight is reached where rounding alone stands between.
+    # Half of the weight counts as reached where only rounding is missing.
     place = np.searchsorted(reached, reached[-1] * (0.5 - 1e-12))
     return float(values[order][place])
 
@@ -129,7 +144,7 @@ def weighted_qn(values: Steps, weight: Vector, units: Steps) -> float:
     low = int(values.min())
     by_value = np.bincount(values - low, weight)
     apart = np.correlate(by_value, by_value, mode="full")[len(by_value) - 1 :]
-    # Within a value each pair was met twice, and each unit met itself once.
+    # Within a value each pair was counted twice, and each unit paired with itself once.
     itself = np.bincount(values - low, weight**2 / units)
     apart[0] = (apart[0] - itself.sum()) / 2.0
     reached = np.cumsum(apart)
@@ -138,16 +153,16 @@ def weighted_qn(values: Steps, weight: Vector, units: Steps) -> float:
 
 
 def _share_of_pairs(units: int) -> float:
-    """Pairs within half of the units among all pairs: little more than a quarter."""
+    """Pairs within half of the units, as a share of all pairs: little more than a quarter."""
     half = units // 2 + 1
     return half * (half - 1) / (units * (units - 1))
 
 
 def _doubled_middles(evidence: GroupedIntervals) -> Steps:
-    """Twice the middle of the limits that are possible; of one never failed, twice its pass.
+    """Twice the middle of the possible limits; for a unit that never failed, twice its pass.
 
-    Of a unit that failed at first, twice the deepest limit that is possible: it is judged on the
-    shallow side, where that is the mildest reading.
+    For a unit whose first setting failed, twice the deepest possible limit: it is checked on the
+    shallow side only, and there this is the mildest reading.
     """
     stable, unstable = evidence.stable_steps, evidence.unstable_steps
     deepest = np.where(unstable < NEVER_FAILED, unstable - 1, stable)
@@ -156,7 +171,7 @@ def _doubled_middles(evidence: GroupedIntervals) -> Steps:
 
 @dataclass(frozen=True, slots=True)
 class PlaceInPool:
-    """How each contributor's units lie in the pool, one entry a contributor.
+    """Where each contributor's units lie in the pool, one entry a contributor.
 
     Parameters
     ----------
@@ -174,7 +189,7 @@ class PlaceInPool:
 def place_contributors(
     evidence: GroupedIntervals, units: Steps, contributor: Steps, fit: StableShareFit
 ) -> PlaceInPool:
-    """Each contributor's standardised mid-distribution score under the pool's fit.
+    """Each contributor's standardised score under the pool's fit, as defined above.
 
     Parameters
     ----------
@@ -184,14 +199,6 @@ def place_contributors(
         Number of units behind each interval, and whose, shape (k,).
     fit
         Of the whole pool.
-
-    References
-    ----------
-    For an interval with F(a) and F(b) at its ends the score is u = (F(a) + F(b)) / 2, of mean 1/2
-    and variance (1 - (F(b) - F(a))^2) / 12 where the fit is right (the mean of a uniform variable
-    known to lie in [F(a), F(b)], averaged over such intervals). F itself is known from the N units
-    that the fit weighs, so that the mean score of n units has their mean variance over N beside
-    that over n: who sent more units than the pool weighs would else be judged by the pool's error.
 
     >>> from kbapi.stats.estimate.npmle import fit_npmle
     >>> depths = np.arange(10, 20)
@@ -209,7 +216,7 @@ def place_contributors(
     own = np.bincount(place, units * variance)
     spread = np.sqrt(own + own * counted / fit.total_weight)
     sums = np.bincount(place, units * off)
-    # An interval as wide as the whole pool says nothing of its contributor.
+    # Without spread all intervals are as wide as the pool: no evidence about the contributor.
     z = np.divide(sums, spread, out=np.zeros(len(who)), where=spread > 0)
     return PlaceInPool(who, counted, z)
 

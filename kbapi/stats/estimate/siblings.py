@@ -1,4 +1,4 @@
-"""What the chips of a series, or of a line, say of one more chip among them."""
+"""The prior that the chips of a series, or of a line, give for one more chip among them."""
 
 import math
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ from kbapi.stats.intervals import GroupedIntervals
 from kbapi.stats.scale import PriorScale
 
 FEWEST_UNITS: Final = 10.0
-"""A chip with less weight tells more of the vague prior than of itself: no sibling."""
+"""The estimate of a chip with less weight is mostly the vague prior: it is no sibling."""
 
 _BETWEEN_LOG_SDS: Final = 0.2
 _PRIOR_CHIPS: Final = 3
@@ -46,7 +46,7 @@ class Level(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One related chip read as if its limits had a shape, and how likely that makes its units.
+    """One related chip's fit by one shape, and how likely that shape makes its units.
 
     `log_evidence` is relative to the smallest extreme value's.
     """
@@ -59,11 +59,11 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Sibling:
-    """One related chip: where its limits lie, and on how many units that rests.
+    """One related chip: where its limits lie, and the weight of its units.
 
-    `mean` and `log_sd` are read with a long weak tail; the other shapes have readings of their own.
+    `mean` and `log_sd` are fitted with a long weak tail; `other_shapes` has those of other shapes.
     `deepest_tried` is the deepest setting that any of its units passed or failed, in the control's
-    unit; infinite where nobody says.
+    unit; infinite where that is unknown.
     """
 
     mean: float
@@ -104,7 +104,7 @@ class SiblingPrior:
 
 
 def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale) -> Sibling:
-    """A related chip's mean and log standard deviation by each shape, from its own units alone.
+    """A related chip's mean and log standard deviation by each shape, from its own units.
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
@@ -134,7 +134,7 @@ def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale
 
 
 def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
-    """The prior that the nearest level with siblings gives, vague where there are none.
+    """The prior from the nearest level with siblings, vague where there are none.
 
     Parameters
     ----------
@@ -146,8 +146,8 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     References
     ----------
     Gelman et al. (2013), Bayesian Data Analysis, section 5.4 (normal hierarchical model), with
-    three imagined chips at the expected spread in the estimate of the between-chip variance, which
-    is not believed to be below 1.3 times the expected one: four means 60, 90, 120, 150 give
+    three imagined chips at the expected spread in the estimate of the between-chip spread, which
+    is at least 1.3 times the expected one: four means 60, 90, 120, 150 give
     tau^2 = (4500 + 3 * 12^2) / 6 = 822 and sd 32.1. Hoeting et al. (1999), Statist. Sci.
     14:382-401, for the chances of the shapes.
 
@@ -199,7 +199,7 @@ def _bells(readings: list[Reading], vague: float, scale: PriorScale) -> MixedPri
 
 
 def _next_of(values: list[float], expected_sd: float, least_sd: float) -> Bell:
-    """Where the next value will lie after these K: N(m0, tau^2 (1 + 1/K))."""
+    """The distribution of the next value after these K: N(m0, tau^2 (1 + 1/K))."""
     count, centre = len(values), float(np.mean(values))
     squares = float(np.sum((np.array(values) - centre) ** 2))
     tau2 = (squares + _PRIOR_CHIPS * expected_sd**2) / (count + 2)
@@ -207,14 +207,14 @@ def _next_of(values: list[float], expected_sd: float, least_sd: float) -> Bell:
 
 
 def sibling_agreement(prior: SiblingPrior, alone: ShapePosterior) -> float:
-    """How often a chip among its siblings would lie as far from them as this one, in [0, 1].
+    """Probability that a chip among its siblings lies as far from them as this one, in [0, 1].
 
-    1 where nothing can contradict: no siblings, or no units of its own.
+    1 without siblings, or without units of its own.
 
     Parameters
     ----------
     prior
-        What the siblings say.
+        From the siblings.
     alone
         The chip's own units under a vague prior and the long weak tail.
 

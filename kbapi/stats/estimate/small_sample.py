@@ -1,6 +1,12 @@
 """Few results of a chip: shapes of a distribution of limits, prior, posterior.
 
-Each is told by its mean and standard deviation, so that the same belief about both serves all.
+Every shape is parametrised by its mean and standard deviation, so that one prior serves all.
+
+A share of the reports, the contamination, need not be of the shape: their limits lie anywhere down
+to the deepest mean that the scale allows (Box & Tiao 1968, Biometrika 55:119-129, section 2: a few
+observations of another source as a mixture with a wide density). The likelihood is raised to a
+power below one where the shape is only nearly right (Miller & Dunson 2019, J. Am. Statist. Ass.
+114:1113-1125, equation 2.3).
 """
 
 from dataclasses import dataclass
@@ -83,7 +89,7 @@ Grid2 = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Bell:
-    """A normal distribution, cut to the thinkable range."""
+    """A normal distribution, cut to the range of the scale."""
 
     centre: float
     sd: float
@@ -103,7 +109,7 @@ class Bell:
 
 @dataclass(frozen=True, slots=True)
 class VaguePrior:
-    """Every thinkable mean and log standard deviation is as likely as any other."""
+    """A uniform density over the means and log standard deviations of the scale."""
 
     def log_density(self, mean: Grid2, log_sd: Grid2, scale: PriorScale) -> Grid2:
         """Log density over (mean, log sd), shape of `mean`."""
@@ -121,7 +127,7 @@ class MixedPrior:
 
     def log_density(self, mean: Grid2, log_sd: Grid2, scale: PriorScale) -> Grid2:
         """Log density over (mean, log sd), shape of `mean`."""
-        # One of the two masses may be nothing, then only the other speaks.
+        # One of the two masses may be zero; its logarithm is then -inf.
         with np.errstate(divide="ignore"):
             informed_mass, vague_mass = np.log1p(-self.vague_mass), np.log(self.vague_mass)
         bell = self.mean.log_density(mean, scale.mean_low, scale.mean_high)
@@ -135,7 +141,7 @@ Prior = VaguePrior | MixedPrior
 
 @dataclass(frozen=True, slots=True)
 class ShapePrior:
-    """What is believed of a shape: its probability, and mean and spread if it is the true one."""
+    """The prior of a shape: its probability, and mean and spread if it is the true one."""
 
     shape: Shape
     chance: float
@@ -143,7 +149,7 @@ class ShapePrior:
 
 
 NO_POSTERIOR: Final = (ShapePrior(Shape.SMALLEST_EXTREME, 1.0, VaguePrior()),)
-"""Nothing known: a long weak tail is taken for granted, the cautious one of the shapes."""
+"""Without any evidence a long weak tail is assumed, the most cautious of the shapes."""
 
 
 _PASSES: Final = 4
@@ -168,7 +174,7 @@ class ShapePosterior:
     ----------
     mean, log_sd, weight : float64 arrays, shape (g,)
         Points of the grid, in the control's unit, and their probability, summing to one.
-    mean_width : how much of the mean each point stands for
+    mean_width : width of each cell in the mean
     step : the control's unit a grid step, mV or counts
     shape : of the distributions
     log_evidence : log probability of the evidence, prior and shape given
@@ -221,7 +227,6 @@ def fit_sev(
     """`fit_shape` for the smallest extreme value: the shape with the long weak tail.
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
-    >>> from kbapi.stats.estimate.small_sample import VaguePrior
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
     >>> fit = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
     >>> round(fit.expected_mean(), 1), round(float(np.exp(fit.expected_log_sd())), 1)
@@ -244,74 +249,88 @@ def fit_shape(
 
     Parameters
     ----------
-    evidence
-        Distinct intervals in grid steps; may be empty, then the prior comes back.
-    step
-        The control's unit a grid step, mV or counts.
-    scale
-        The box of thinkable means and standard deviations.
-    prior
-        Density over the box.
-    shape
-        Of the distribution of limits.
-    trust
-        Power of the likelihood, in (0, 1]: less than one where the shape is only nearly right.
-    cells
-        Of the grid, means by log standard deviations.
-    contamination
-        Share of reports, in [0, 1), that may lie anywhere down to the deepest thinkable mean.
+    evidence, step
+        Distinct intervals in grid steps, mV or counts a step; without any the prior comes back.
+    prior, scale
+        Density over the scale's range of means and standard deviations.
+    shape, cells
+        Of the distribution of limits; of the grid, means by log standard deviations.
+    trust, contamination
+        Power of the likelihood, in (0, 1]; share of reports that need not fit, in [0, 1).
 
     References
     ----------
-    Box & Tiao (1968), Biometrika 55:119-129, section 2 (a few observations of another source as a
-    mixture with a wide density); Meeker & Escobar (1998), Statistical Methods for Reliability Data,
-    sections 7.2 (likelihood of intervals) and 14.3 (posterior on a grid); Miller & Dunson (2019),
-    J. Am. Statist. Ass. 114:1113-1125, equation 2.3 (power of the likelihood).
+    Meeker & Escobar (1998), Statistical Methods for Reliability Data, sections 7.2 and 14.3.
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
-    >>> from kbapi.stats.estimate.small_sample import VaguePrior
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
     >>> fit = fit_shape(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), Shape.NORMAL, 0.5)
     >>> round(fit.expected_mean(), 1), round(fit.sd_of_mean(), 1)
     (100.4, 1.9)
     """
-    anywhere = _Anywhere(contamination, scale.mean_high / step)
-    likelihood = _ShapeLikelihood.of(evidence, step, shape, trust, anywhere)
+    elsewhere = _Contamination(contamination, scale.mean_high / step)
+    density = _ShapeDensity(
+        _ShapeLikelihood.of(evidence, step, shape, trust, elsewhere), prior, scale
+    )
+    # With many units the posterior is a bell that fills its box, and the coarse grid is enough.
+    cells = cells if evidence.total_weight < _MANY else COARSE
+    return _on_grid(density, _fitted_box(density), cells)
+
+
+@dataclass(frozen=True, slots=True)
+class _ShapeDensity:
+    """The posterior density of one shape, up to a constant factor."""
+
+    likelihood: "_ShapeLikelihood"
+    prior: Prior
+    scale: PriorScale
+
+    def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
+        """Log density at points of (mean, log sd), shape of `mean`."""
+        log_prior = self.prior.log_density(mean, log_sd, self.scale)
+        return self.likelihood.log_at(mean, log_sd) + log_prior
+
+
+def _fitted_box(density: _ShapeDensity) -> "_Box":
+    """The part of the scale's range where the density is not negligible."""
+    scale = density.scale
     box = _Box(scale.mean_low, scale.mean_high, np.log(scale.sd_low), np.log(scale.sd_high))
     for _ in range(_PASSES):
-        mean, log_sd = box.points(*COARSE)
-        density = likelihood.log_at(mean, log_sd) + prior.log_density(mean, log_sd, scale)
-        inner = box.around(density > density.max() - _NEGLECTED, *COARSE)
+        log_density = density.log_at(*box.points(*COARSE))
+        inner = box.around(log_density > log_density.max() - _NEGLECTED, *COARSE)
         if inner.area > 0.5 * box.area:
             break
         box = inner
-    # Many units leave a bell that fills its box: there the coarse grid is fine enough.
-    cells = cells if evidence.total_weight < _MANY else COARSE
+    return box
+
+
+def _on_grid(density: _ShapeDensity, box: "_Box", cells: tuple[int, int]) -> ShapePosterior:
+    """The posterior at the midpoints of a grid over the box."""
     mean, log_sd = box.points(*cells)
-    density = likelihood.log_at(mean, log_sd) + prior.log_density(mean, log_sd, scale)
-    highest = density.max()
-    weight = np.exp(density - highest)
+    log_density = density.log_at(mean, log_sd)
+    highest = log_density.max()
+    weight = np.exp(log_density - highest)
     cell_area = box.area / (cells[0] * cells[1])
     return ShapePosterior(
         mean=frozen_array(mean),
         log_sd=frozen_array(log_sd),
         weight=frozen_array(weight / weight.sum()),
         mean_width=(box.mean_high - box.mean_low) / cells[0],
-        step=step,
-        shape=shape,
+        step=density.likelihood.step,
+        shape=density.likelihood.shape,
         log_evidence=float(highest + np.log(weight.sum() * cell_area)),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class _Anywhere:
-    """Reports that need not be of the shape: their share, spread evenly down to a depth."""
+class _Contamination:
+    """Reports that need not be of the shape: their share, uniform down to a depth."""
 
     share: float
     deepest_steps: float
 
     def chance(self, evidence: GroupedIntervals) -> Vector:
-        """Chance of each interval to be met as one of them, shape (k, 1)."""
+        """Probability of each interval as one of them, shape (k, 1)."""
         low = np.minimum(evidence.stable_steps, self.deepest_steps)
         high = np.minimum(evidence.unstable_steps, self.deepest_steps)
         return np.asarray(self.share * (high - low) / self.deepest_steps)[:, None]
@@ -327,8 +346,8 @@ class _ShapeLikelihood:
     weight: Vector
     step: float
     shape: Shape
-    of_the_shape: float
-    astray: Vector
+    shape_share: float
+    elsewhere: Vector
 
     @classmethod
     def of(
@@ -337,7 +356,7 @@ class _ShapeLikelihood:
         step: float,
         shape: Shape,
         trust: float,
-        anywhere: _Anywhere,
+        contamination: _Contamination,
     ) -> "_ShapeLikelihood":
         both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
         ends, place = np.unique(both, return_inverse=True)
@@ -349,22 +368,22 @@ class _ShapeLikelihood:
             weight=trust * evidence.weight,
             step=step,
             shape=shape,
-            of_the_shape=1.0 - anywhere.share,
-            astray=anywhere.chance(evidence),
+            shape_share=1.0 - contamination.share,
+            elsewhere=contamination.chance(evidence),
         )
 
     def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
         share = _stable_share(self.ends, self.step, self.shape, mean, np.exp(log_sd))
         inside = share[self.stable] - share[self.unstable]
-        inside *= self.of_the_shape
-        inside += self.astray
+        inside *= self.shape_share
+        inside += self.elsewhere
         np.log(np.maximum(inside, _TINY, out=inside), out=inside)
         return np.asarray(self.weight @ inside)
 
 
 @dataclass(frozen=True, slots=True)
 class _Box:
-    """A rectangle of (mean, log sd), cut into cells whose midpoints stand for them."""
+    """A rectangle of (mean, log sd), cut into cells represented by their midpoints."""
 
     mean_low: float
     mean_high: float
@@ -382,9 +401,9 @@ class _Box:
         )
         return np.repeat(across, log_sds), np.tile(up, means)
 
-    def around(self, kept: NDArray[np.bool_], means: int, log_sds: int) -> "_Box":
-        """The smallest box around the kept cells and their neighbours."""
-        table = kept.reshape(means, log_sds)
+    def around(self, included: NDArray[np.bool_], means: int, log_sds: int) -> "_Box":
+        """The smallest box around the included cells and their neighbours."""
+        table = included.reshape(means, log_sds)
         first, last = _span(np.logical_or.reduce(table, axis=1))
         low, high = _span(np.logical_or.reduce(table, axis=0))
         wide = (self.mean_high - self.mean_low) / means
@@ -397,16 +416,16 @@ class _Box:
         )
 
 
-def _span(kept: NDArray[np.bool_]) -> tuple[int, int]:
-    """First and past-the-last index of the kept places with one neighbour on either side."""
-    places = np.flatnonzero(kept)
-    return max(int(places[0]) - 1, 0), min(int(places[-1]) + 2, len(kept))
+def _span(included: NDArray[np.bool_]) -> tuple[int, int]:
+    """First and past-the-last index of what is included, with one neighbour on either side."""
+    places = np.flatnonzero(included)
+    return max(int(places[0]) - 1, 0), min(int(places[-1]) + 2, len(included))
 
 
 def _stable_share(
     steps: NDArray[np.int64], step: float, shape: Shape, mean: Vector, sd: Vector
 ) -> Vector:
-    """P(T >= steps), shape (steps, g): one at stock, zero where nobody goes."""
+    """P(T >= steps), shape (steps, g): one at stock, zero beyond all depths."""
     share = survival(shape, (steps[:, None] * step - mean) / sd)
     share[steps <= 0] = 1.0
     share[steps >= NEVER_FAILED] = 0.0

@@ -14,7 +14,7 @@ Vector = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 _FEW: Final = 4096
-"""So many averages are written down at once; the search narrows until no more are left."""
+"""The search narrows until no more averages than this are left; these are sorted."""
 _LOOK_FOR_TIES: Final = 8
 """Once in so many steps; without ties fewer do."""
 
@@ -45,7 +45,7 @@ def nth_walsh_averages(ordered: Vector, places: Sequence[int]) -> tuple[float, .
 
 
 def _around(ordered: Vector, place: int) -> dict[int, float]:
-    """The average at this place and, where it comes for nothing, the next: a median needs both."""
+    """The average at this place and, if it costs nothing more, the next: a median needs both."""
     units = len(ordered)
     first = np.arange(units)
     few = max(_FEW, 4 * units)
@@ -57,7 +57,7 @@ def _around(ordered: Vector, place: int) -> dict[int, float]:
             break
         middle = low + (high - low) * _part(place - before, until - before, few / 3, step)
         if step % _LOOK_FOR_TIES == _LOOK_FOR_TIES - 1:
-            # Readings are told in few digits: the next average above may hold the place already.
+            # Readings have few digits: the next average above may hold the place already.
             inside = below < units
             middle = float(np.min(0.5 * (ordered[inside] + ordered[below[inside]])))
             ends = _ends_at(ordered, middle)
@@ -66,7 +66,7 @@ def _around(ordered: Vector, place: int) -> dict[int, float]:
         if not low < middle < high:
             middle = 0.5 * (low + high)
         if not low < middle < high:
-            # Equal to the last bit: so many ties that there is nothing left to tell apart.
+            # Equal to the last bit: all that is left are ties.
             return {place: high}
         ends = _ends_at(ordered, middle)
         reached = int((ends - first).sum())
@@ -212,7 +212,7 @@ def _chances(units: int) -> Vector:
 
 
 def share_below(differences: Vector, own: float) -> float:
-    """The share of units that changed by less than one's own; who changed alike counts half.
+    """The share of units that changed by less than one's own; equal ones count half.
 
     >>> share_below(np.array([1.0, 2.0, 3.0, 4.0]), 3.0)
     0.625
@@ -236,8 +236,8 @@ class RunNoise:
     def of_one_pair(self, runs_stock: Vector, runs_tuned: Vector) -> float:
         """The least difference of one unit that its own repeats would not show by chance, 95 %.
 
-        The arrays, shape (n,), hold how many runs each unit's readings are the mean of; the median
-        unit is told.
+        The arrays, shape (n,), hold how many runs each unit's readings are the mean of; the result
+        is that of the median unit.
 
         >>> round(RunNoise(0.01, 12).of_one_pair(np.array([3.0]), np.array([3.0])), 4)
         0.016

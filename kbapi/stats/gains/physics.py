@@ -2,7 +2,7 @@
 
 Dynamic power of CMOS logic is P = a C V^2 f (Weste & Harris, *CMOS VLSI Design*, 4th ed., 2011,
 section 5.2), so that at an equal clock power falls about with the square of the voltage. A chip's
-temperature stands above the room's by P times the thermal resistance between them (Incropera et
+temperature exceeds the ambient one by P times the thermal resistance between them (Incropera et
 al., *Fundamentals of Heat and Mass Transfer*, 7th ed., 2011, section 3.1), which a fan held at one
 speed keeps constant.
 """
@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from kbapi.bounds import CLOCK_NOISE, EQUAL_POWER, TEMPERATURE_NOISE_C
 
-# What the compute and graphics rails of laptops and desktops run at under load, idle and boost.
-LEAST_RAIL_MV: Final = 600.0
-MOST_RAIL_MV: Final = 1_350.0
-# Part of the measured power does not come from the rail that was lowered.
-LEAST_SHARE_OF_RAIL: Final = 0.25
+# Voltages of compute and graphics domains in laptops and desktops: idle, load and boost.
+LEAST_DOMAIN_MV: Final = 600.0
+MOST_DOMAIN_MV: Final = 1_350.0
+# Part of the measured power does not come from the domain that was lowered.
+LEAST_DOMAIN_SHARE: Final = 0.25
 
 
 _Number = TypeVar("_Number", float, NDArray[np.float64])
@@ -33,23 +33,23 @@ def expected_cooling_c(stock_c: _Number, ambient_c: _Number, power_ratio: _Numbe
     return (stock_c - ambient_c) * (1 - power_ratio)
 
 
-def power_ratio_at(rail_mv: float, depth_mv: float) -> float:
-    """Tuned over stock power at an equal clock, the rail lowered by depth_mv.
+def power_ratio_at(domain_mv: float, depth_mv: float) -> float:
+    """Tuned over stock power at an equal clock, the domain lowered by depth_mv.
 
     >>> round(power_ratio_at(1000, 80), 4)
     0.8464
     """
-    return ((rail_mv - depth_mv) / rail_mv) ** 2
+    return ((domain_mv - depth_mv) / domain_mv) ** 2
 
 
 def power_ratio_range(depth_mv: float) -> tuple[float, float]:
-    """The least and the most that tuned over stock power may be, whatever the rail and its share.
+    """The least and the most that tuned over stock power may be, over all domains and shares.
 
     >>> [round(ratio, 3) for ratio in power_ratio_range(80)]
     [0.751, 0.971]
     """
-    least = power_ratio_at(LEAST_RAIL_MV, depth_mv)
-    most = 1 - LEAST_SHARE_OF_RAIL * (1 - power_ratio_at(MOST_RAIL_MV, depth_mv))
+    least = power_ratio_at(LEAST_DOMAIN_MV, depth_mv)
+    most = 1 - LEAST_DOMAIN_SHARE * (1 - power_ratio_at(MOST_DOMAIN_MV, depth_mv))
     return least, most
 
 
@@ -68,7 +68,7 @@ def clock_ratio_range(depth_mv: float) -> tuple[float, float]:
 def is_spent_on_clock(
     clock_ratio: NDArray[np.float64], power_ratio: NDArray[np.float64], rise_c: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
-    """Where what a lower voltage saved became clock: good results that no thermometer shows.
+    """Where the gain of a lower voltage is a higher clock, at equal power or temperature.
 
     A chip that runs into its limit of power or of heat keeps that power or heat when its voltage
     falls, and runs faster. Float64 arrays of one shape, NaN where nothing is known; `rise_c` is how

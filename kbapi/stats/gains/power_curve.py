@@ -93,7 +93,7 @@ Units = NDArray[np.int64]
 Drawn = NDArray[np.uint16]
 
 FEWEST_UNITS: Final = 5
-"""A point of a curve stands on so many units at least; with fewer there is no curve."""
+"""Fewest units behind each point of a curve; with fewer in all there is no curve."""
 RESAMPLES: Final = 400
 NOMINAL_CONFIDENCE: Final = 0.95
 _WIDTH: Final = 0.025
@@ -136,12 +136,12 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class PowerCurve:
-    """A pooled curve that only rises and only flattens; flat from its last knot to stock power.
+    """A pooled curve, rising and concave; flat from its last point to stock power.
 
     Parameters
     ----------
     power, performance : float64 arrays, shape (k,)
-        Knots, ascending; shares of own uncapped stock, power at most 1.
+        Points, ascending; shares of own uncapped stock, power at most 1.
     drawn : float64 array, shape (resamples, k)
         The same heights with the units drawn again.
     units : units behind it
@@ -174,7 +174,7 @@ class PowerCurve:
     def reached_at(self, performance: float) -> Vector:
         """The least power of each curve that reaches a performance; NaN where none does.
 
-        Shape (1 + resamples,), the pooled curve first; the first knot's power where even that
+        Shape (1 + resamples,), the pooled curve first; the first point's power where even that
         is more than enough.
         """
         heights = np.vstack([self.performance, self.drawn])
@@ -222,7 +222,7 @@ class PowerFit:
         reached = curve.reached_at(keep_share)
         if np.isnan(reached[0]):
             return None
-        # A drawing that never reaches it says: not below stock.
+        # A resample that never reaches it counts as stock power.
         return self.estimate(
             np.nan_to_num(reached, nan=1.0), is_lowest_measured=bool(reached[0] == curve.power[0])
         )
@@ -267,14 +267,11 @@ def fit_power_curves(
     Parameters
     ----------
     stock, tuned
-        Every unit's own uncapped stock, (1, 1), is put to the stock curve here. Powers above stock
-        are left out: no answer reaches there.
+        Powers above stock are left out; each unit's own uncapped stock, (1, 1), is added to stock.
     stock_power_w : float64 array, shape (units,)
-        What each unit draws at stock without a cap, in W; its length is the number of units.
-    rng
-        Draws the units again.
-    confidence
-        Nominal, of every interval.
+        What each unit draws at stock without a cap, in W.
+    rng, confidence
+        Draws the units again; nominal, of every interval.
 
     References
     ----------
@@ -291,17 +288,21 @@ def fit_power_curves(
     """
     units = len(stock_power_w)
     drawn = _draw_again(units, rng) if units else None
-    anchors = np.arange(units)
-    anchored = CurvePoints(
-        np.concatenate([stock.unit, anchors]),
-        np.concatenate([stock.power, np.ones(units)]),
-        np.concatenate([stock.performance, np.ones(units)]),
-    )
+    anchored = _with_own_stock(stock, units)
     return PowerFit(
         stock=None if drawn is None else _curve(anchored, len(np.unique(stock.unit)), drawn),
         tuned=None if drawn is None else _curve(tuned, len(np.unique(tuned.unit)), drawn),
         stock_power_w=frozen_array(_medians(stock_power_w, drawn)),
         confidence=confidence,
+    )
+
+
+def _with_own_stock(stock: CurvePoints, units: int) -> CurvePoints:
+    """The points with each unit's own uncapped stock, (1, 1)."""
+    return CurvePoints(
+        np.concatenate([stock.unit, np.arange(units)]),
+        np.concatenate([stock.power, np.ones(units)]),
+        np.concatenate([stock.performance, np.ones(units)]),
     )
 
 
@@ -337,17 +338,17 @@ def _curve(points: CurvePoints, behind: int, drawn: Drawn) -> PowerCurve | None:
     order = order[points.power[order] <= 1.0 + 0.5 * _WIDTH]
     unit, power, performance = points.unit[order], points.power[order], points.performance[order]
     owner = _bins(unit, power)
-    knots = int(owner.max(initial=-1)) + 1
-    if knots < 2:
+    bins = int(owner.max(initial=-1)) + 1
+    if bins < 2:
         return None
     at = np.minimum(np.bincount(owner, power) / np.bincount(owner), 1.0)
     # A unit counts once in a bin, by its mean there, however many readings it has.
-    cell = unit * knots + owner
-    readings = np.bincount(cell, minlength=units * knots)
-    sums = np.bincount(cell, performance, minlength=units * knots)
-    told = (readings > 0).astype(np.float64)
-    means = (sums / np.maximum(readings, 1)).reshape(units, knots)
-    weight = sums_over_units(told.reshape(units, knots), drawn)
+    cell = unit * bins + owner
+    readings = np.bincount(cell, minlength=units * bins)
+    sums = np.bincount(cell, performance, minlength=units * bins)
+    present = (readings > 0).astype(np.float64)
+    means = (sums / np.maximum(readings, 1)).reshape(units, bins)
+    weight = sums_over_units(present.reshape(units, bins), drawn)
     heights = rise_and_flatten(at, sums_over_units(means, drawn) / weight, weight)
     return PowerCurve(
         power=frozen_array(at),
@@ -368,6 +369,6 @@ def _bins(unit: Units, power: Vector) -> Units:
         owner[inside] = bins
         if len(held) >= FEWEST_UNITS:
             bins, held = bins + 1, set()
-    # What is left over at the low end belongs to the last bin that holds enough.
+    # Units left over at the low end join the last bin that holds enough.
     owner = np.minimum(owner, bins - 1)
     return owner.max(initial=0) - owner if bins else np.zeros(0, dtype=np.int64)

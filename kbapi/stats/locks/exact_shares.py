@@ -1,8 +1,9 @@
 """Exact tests of shares: which group of units differs from the others, and since when.
 
-Both ask how the units that are open could have fallen on the groups if groups meant nothing, given
-how many there are in all and in each group. That chance is added up group by group, exactly: no
-dice, no normal tail, and no price for having looked at every group or every place for a change.
+Under the null hypothesis the groups make no difference: given the number of open units in all and
+the size of each group, every way to share them out is equally likely. The p-values sum over these
+ways group by group, exactly: without random numbers, without a normal approximation, and already
+adjusted for testing every group or every place of a change.
 """
 
 from dataclasses import dataclass
@@ -20,10 +21,10 @@ Which = NDArray[np.bool_]
 
 _ROUNDING: Final = 1e-9
 FEWEST_A_SIDE: Final = 5
-"""A change with fewer units on a side is not looked for."""
+"""A change with fewer units on a side is not considered."""
 PLAUSIBLE_RATIO: Final = 3.0
-"""In log likelihood: places whose change is no less likely than this may be the true one. By
-simulation (`tests/calibration/locks.py`) they hold it in 95 % of series or more."""
+"""In log likelihood: places within this of the likeliest change may be the true one. By simulation
+(`tests/calibration/locks.py`) they contain it in 95 % of series or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class GroupsCompared:
 
     Parameters
     ----------
-    p_value : chance that any group would differ as clearly if groups meant nothing
+    p_value : chance that any group differs as clearly under the null hypothesis
     clearest : place of the group that differs most clearly
     units : units compared
     """
@@ -50,7 +51,7 @@ class ShareChange:
     ----------
     since : place of the first group after the change
     earliest, latest : the first and the last place that fit about as well
-    p_value : chance of a change as clear at any place if there were none
+    p_value : chance of a change as clear at any place where the share does not change
     log_ratio : log likelihood of two shares over that of one
     units_before, units_since : units compared
     """
@@ -68,7 +69,7 @@ def compare_shares(opened: Counts, units: Counts) -> GroupsCompared:
     """The group that differs most from the others, and the chance that any would as much.
 
     Each group is compared with all others by Fisher's exact test; the least of these p-values is
-    then held against its own exact distribution. Of two groups that is Fisher's test itself.
+    then compared with its own exact distribution. For two groups that is Fisher's test itself.
 
     Parameters
     ----------
@@ -93,8 +94,8 @@ def compare_shares(opened: Counts, units: Counts) -> GroupsCompared:
     """
     series = _Series(opened, units)
     alone = [series.two_sided(size) for size in units.tolist()]
-    told = np.array([p_values[k] for p_values, k in zip(alone, opened.tolist(), strict=True)])
-    least = float(told.min()) * (1.0 + _ROUNDING)
+    observed = np.array([p_values[k] for p_values, k in zip(alone, opened.tolist(), strict=True)])
+    least = float(observed.min()) * (1.0 + _ROUNDING)
     inside, outside = np.ones(1), 0.0
     for place, (size, p_values) in enumerate(zip(units.tolist(), alone, strict=True)):
         mass, as_clear = series.mass(size), p_values <= least
@@ -102,7 +103,7 @@ def compare_shares(opened: Counts, units: Counts) -> GroupsCompared:
         outside += series.ending(leaving, place + 1)
         inside = np.convolve(inside, np.where(as_clear, 0.0, mass))
     p_value = min(1.0, outside) if len(units) > 1 else 1.0
-    return GroupsCompared(p_value, int(np.argmin(told)), series.all_units)
+    return GroupsCompared(p_value, int(np.argmin(observed)), series.all_units)
 
 
 def find_change(opened: Counts, units: Counts) -> ShareChange | None:
@@ -115,11 +116,6 @@ def find_change(opened: Counts, units: Counts) -> ShareChange | None:
     opened, units : int64 arrays, shape (groups,)
         As in `compare_shares`, in the order in which the share may change.
 
-    Raises
-    ------
-    ValueError
-        As `compare_shares`.
-
     References
     ----------
     Worsley (1983), Biometrika 70:455-464 (the largest likelihood ratio of a change in binomial
@@ -131,14 +127,11 @@ def find_change(opened: Counts, units: Counts) -> ShareChange | None:
     (3, 30, True)
     """
     series = _Series(opened, units)
-    size, told = np.cumsum(units), np.cumsum(opened)
-    ratio = np.array(
-        [series.log_ratio(n, s) for n, s in zip(size.tolist(), told.tolist(), strict=True)]
-    )
+    size = np.cumsum(units)
     can_be = np.minimum(size, series.all_units - size) >= FEWEST_A_SIDE
     if not can_be.any():
         return None
-    ratio[~can_be] = -np.inf
+    ratio = np.where(can_be, series.log_ratios(size, np.cumsum(opened)), -np.inf)
     cut = int(np.argmax(ratio))
     plausible = np.flatnonzero(ratio >= ratio[cut] - PLAUSIBLE_RATIO)
     return ShareChange(
@@ -171,9 +164,9 @@ def _chance_of_change(series: "_Series", can_be: Which, largest: float) -> float
 class _Series:
     """Groups of units of which some are open, and chances of other ways to fall on them.
 
-    Given all that are open, groups that mean nothing share them out as independent binomial
-    counts do whose sum comes out right; their common share is free, and the seen one keeps all
-    masses far from nought.
+    Given the number of open units in all, their counts by group are distributed like independent
+    binomial counts with that sum. Any common share gives the same result; the observed one keeps
+    all masses far from zero.
     """
 
     def __init__(self, opened: Counts, units: Counts) -> None:
@@ -207,13 +200,18 @@ class _Series:
 
     def log_ratio(self, size: int, opened: Counts | int) -> Vector:
         """How much likelier two shares are than one, the first so many units having `opened`."""
-        # Counts that leave too few or too many to the rest never end right: any ratio will do.
+        # Counts that leave too few or too many to the rest are impossible: any ratio will do.
         rest = np.clip(self.all_open - opened, 0, self.all_units - size)
         two = _likelihood(opened, size) + _likelihood(rest, self.all_units - size)
         return np.asarray(two - _likelihood(self.all_open, self.all_units))
 
+    def log_ratios(self, sizes: Counts, opened: Counts) -> Vector:
+        """`log_ratio` at each place, shape of `sizes`."""
+        pairs = zip(sizes.tolist(), opened.tolist(), strict=True)
+        return np.array([self.log_ratio(size, count) for size, count in pairs])
+
     def _given_all(self, mass: Vector, others: int) -> Vector:
-        """The chance of each count that `mass` weighs, when so many other units have the rest."""
+        """The chance of each count of `mass`, where so many other units have the rest."""
         rest = self.all_open - np.arange(len(mass))
         possible = (rest >= 0) & (rest <= others)
         left = self.mass(others)[np.where(possible, rest, 0)]
@@ -236,8 +234,8 @@ def _binomial(size: int, share: float) -> Vector:
 
 def _likelihood(opened: Counts | int, units: int) -> Vector:
     """Log likelihood of the likeliest share."""
-    told = np.asarray(opened)
-    share = told / max(units, 1)
+    counts = np.asarray(opened)
+    share = counts / max(units, 1)
     return np.asarray(
-        scipy.special.xlogy(told, share) + scipy.special.xlog1py(units - told, -share)
+        scipy.special.xlogy(counts, share) + scipy.special.xlog1py(units - counts, -share)
     )

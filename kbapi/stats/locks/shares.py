@@ -1,4 +1,4 @@
-"""Shares with intervals, and how much more often one group shows an outcome."""
+"""Shares with intervals, and the ratio of two shares."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -11,16 +11,16 @@ from kbapi.stats.intervals import frozen_array
 
 Vector = NDArray[np.float64]
 
-# In imagined units: half a unit is hardly a prior, a hundred is near certainty.
+# In units: half a unit is hardly a prior, a hundred is near certainty.
 _STRENGTHS: Final = np.geomspace(0.5, 100.0, 47)
 UNRELATED_STRENGTH: Final = 1.0
-"""Strength of the even prior of a chip without related ones: one imagined unit in all."""
+"""Strength of the even prior of a chip without related ones: one unit in all."""
 _FEWEST_CHIPS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
 class SharePrior:
-    """What related chips make one expect: shares summing to one, worth `strength` units."""
+    """A prior from related chips: shares summing to one, with the weight of `strength` units."""
 
     shares: Vector
     strength: float
@@ -36,7 +36,7 @@ class ShareEstimate:
     low, high : equal-tailed posterior quantiles
     confidence : of the interval, two-sided
     units : weight of the chip's own units
-    borrowed : weight of the prior, in imagined units
+    borrowed : weight of the prior, in units
     """
 
     share: float
@@ -68,27 +68,27 @@ def fit_share_prior(counts: NDArray[np.float64]) -> SharePrior:
     -------
     SharePrior
         Centred on the mean share, with the strength under which the chips' spread around it is
-        likeliest. A single chip says nothing of that spread and gets strength 1.
+        likeliest. A single chip has no spread and gets strength 1.
 
     References
     ----------
     Mosimann (1962), Biometrika 49:65-82 (Dirichlet-multinomial likelihood), the strength
-    maximised on a grid from 0.5 to 100 imagined units.
+    maximised on a grid from 0.5 to 100 units.
 
     >>> alike = np.array([[40.0, 10.0], [42.0, 8.0], [39.0, 11.0]])
     >>> apart = np.array([[50.0, 0.0], [2.0, 48.0], [49.0, 1.0]])
     >>> fit_share_prior(alike).strength > 50 > 2 > fit_share_prior(apart).strength
     True
     """
-    told = counts[counts.sum(axis=1) > 0]
-    if len(told) == 0:
+    counts = counts[counts.sum(axis=1) > 0]
+    if len(counts) == 0:
         return even_prior(counts.shape[1])
-    # Half a unit spread evenly keeps an outcome thinkable that no related chip has shown.
-    smoothed = told.sum(axis=0) + 0.5 / counts.shape[1]
+    # Half a unit spread evenly leaves some chance to outcomes that no related chip has shown.
+    smoothed = counts.sum(axis=0) + 0.5 / counts.shape[1]
     centre = smoothed / smoothed.sum()
-    if len(told) < _FEWEST_CHIPS:
+    if len(counts) < _FEWEST_CHIPS:
         return SharePrior(frozen_array(centre), UNRELATED_STRENGTH)
-    likelihood = [_log_likelihood(told, strength * centre) for strength in _STRENGTHS]
+    likelihood = [_log_likelihood(counts, strength * centre) for strength in _STRENGTHS]
     return SharePrior(frozen_array(centre), float(_STRENGTHS[int(np.argmax(likelihood))]))
 
 
@@ -117,27 +117,19 @@ def estimate_share(
 
     Parameters
     ----------
-    counts
-        Weight of the units by outcome, shape (outcomes,).
-    group
-        Which outcomes belong to the group, shape (outcomes,).
+    counts, group
+        Weight of the units by outcome, and whether it is of the group, shape (outcomes,).
     prior
         From `fit_share_prior` or `even_prior`.
     confidence
-        Two-sided, in (0, 1).
-
-    Raises
-    ------
-    ValueError
-        When the confidence is not inside (0, 1).
+        Two-sided, in (0, 1); ValueError outside.
 
     References
     ----------
     Gelman et al. (2013), Bayesian Data Analysis, section 3.4: a group of outcomes under a
     Dirichlet has a Beta posterior.
 
-    >>> group = np.array([True, False])
-    >>> found = estimate_share(np.array([64.0, 15.0]), group, even_prior(2), 0.95)
+    >>> found = estimate_share(np.array([64.0, 15.0]), np.array([True, False]), even_prior(2), 0.95)
     >>> round(found.share, 3), round(found.low, 3), round(found.high, 3)
     (0.806, 0.713, 0.885)
     """
@@ -145,16 +137,15 @@ def estimate_share(
         raise ValueError("a confidence lies between 0 and 1")
     weight = counts + prior.strength * prior.shares
     inside, outside = float(weight[group].sum()), float(weight[~group].sum())
-    share = inside / (inside + outside)
-    # However sure related chips are, at least Jeffreys' half unit stays on either side: of 43
-    # machines that are all locked, up to one in twenty may still be open.
-    own_inside, own_outside = float(counts[group].sum()), float(counts[~group].sum())
-    inside, outside = max(inside, own_inside + 0.5), max(outside, own_outside + 0.5)
-    tail = (1.0 - confidence) / 2.0
+    # However strong the prior, at least Jeffreys' half unit stays on either side: of 43 machines
+    # that are all locked, up to one in twenty may still be open.
+    least_inside, least_outside = float(counts[group].sum()), float(counts[~group].sum())
+    ends = max(inside, least_inside + 0.5), max(outside, least_outside + 0.5)
+    share, tail = inside / (inside + outside), (1.0 - confidence) / 2.0
     return ShareEstimate(
         share=share,
-        low=min(share, float(scipy.special.betaincinv(inside, outside, tail))),
-        high=max(share, float(scipy.special.betaincinv(inside, outside, 1.0 - tail))),
+        low=min(share, float(scipy.special.betaincinv(*ends, tail))),
+        high=max(share, float(scipy.special.betaincinv(*ends, 1.0 - tail))),
         confidence=confidence,
         units=float(counts.sum()),
         borrowed=prior.strength,
@@ -166,32 +157,32 @@ CONFIDENCE: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True)
-class Lift:
+class RiskRatio:
     """The share that failed with a change and without it, and their ratio.
 
     Parameters
     ----------
-    with_it, without : the shares that failed, with two-sided 95 % intervals
+    with_change, without_change : the shares that failed, with two-sided 95 % intervals
     ratio : how many times more often units failed with it
-    at_least : its one-sided lower bound
+    lower : its one-sided lower bound
     """
 
-    with_it: ShareEstimate
-    without: ShareEstimate
+    with_change: ShareEstimate
+    without_change: ShareEstimate
     ratio: float
-    at_least: float
+    lower: float
 
 
-def lift_of(
+def estimate_risk_ratio(
     failed_with: float,
-    kept_with: float,
+    stable_with: float,
     failed: float,
-    kept: float,
+    stable: float,
     confidence: float = CONFIDENCE,
-) -> Lift:
-    """The lift of a change, from the weights of units that failed or kept with and without it.
+) -> RiskRatio:
+    """The risk ratio of a change, from the weights of units that failed, or not, with and without.
 
-    `confidence` is that of the lower bound: nearer to 1 where the largest of several is told.
+    `confidence` is that of the lower bound: nearer to 1 where the largest of several is reported.
 
     Raises
     ------
@@ -204,26 +195,26 @@ def lift_of(
     the ratio nearly unbiased); Pettigrew, Gart & Thomas (1986), Biometrika 73:425-435 (its
     variance).
 
-    >>> found = lift_of(12, 12, 8, 72)
-    >>> round(found.ratio, 2), round(found.at_least, 2)
+    >>> found = estimate_risk_ratio(12, 12, 8, 72)
+    >>> round(found.ratio, 2), round(found.lower, 2)
     (4.83, 2.59)
     """
-    if min(failed_with, kept_with, failed, kept) < 0:
+    if min(failed_with, stable_with, failed, stable) < 0:
         raise ValueError("weights of units are never negative")
-    log_with, variance_with = _log_share(failed_with, failed_with + kept_with)
-    log_without, variance_without = _log_share(failed, failed + kept)
+    log_with, variance_with = _log_share(failed_with, failed_with + stable_with)
+    log_without, variance_without = _log_share(failed, failed + stable)
     ratio = log_with - log_without
     error = float(np.sqrt(variance_with + variance_without))
-    return Lift(
-        with_it=_share(failed_with, kept_with),
-        without=_share(failed, kept),
+    return RiskRatio(
+        with_change=_share(failed_with, stable_with),
+        without_change=_share(failed, stable),
         ratio=float(np.exp(ratio)),
-        at_least=float(np.exp(ratio - float(scipy.special.ndtri(confidence)) * error)),
+        lower=float(np.exp(ratio - float(scipy.special.ndtri(confidence)) * error)),
     )
 
 
-def _share(failed: float, kept: float) -> ShareEstimate:
-    return estimate_share(np.array([failed, kept]), _FAILED, even_prior(2), CONFIDENCE)
+def _share(failed: float, stable: float) -> ShareEstimate:
+    return estimate_share(np.array([failed, stable]), _FAILED, even_prior(2), CONFIDENCE)
 
 
 def _log_share(failed: float, units: float) -> tuple[float, float]:

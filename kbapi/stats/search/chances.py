@@ -12,8 +12,8 @@ from kbapi.stats.start.pool import PoolFit
 
 Vector = NDArray[np.float64]
 
-# A unit may be unlike all that were reported: its limit could lie anywhere.
-_UNLIKE: Final = 0.01
+# A unit may differ from all reported ones: its limit could lie anywhere.
+_UNIFORM: Final = 0.01
 # A distribution that is left out weighs less than this in all.
 _NEGLECTED: Final = 1e-4
 _REACH: Final = 4.0
@@ -43,7 +43,7 @@ class LimitChances:
     @property
     def failing(self) -> Vector:
         """Chance that the limit lies before each step, shape (d + 1,), from 0 to 1."""
-        # The last is one whatever the rounding.
+        # Rounding must not leave the last one below 1.
         return np.append(np.minimum(np.cumsum(np.append(0.0, self.mass[:-1])), 1.0), 1.0)
 
 
@@ -52,14 +52,14 @@ def limit_chances(pool: PoolFit, deepest: int) -> Vector:
 
     The last is for `deepest` and everything beyond. The posterior predictive of the shapes and
     the smoothed nonparametric estimate, mixed by the same weight as the start; 1 % is spread
-    evenly, for a unit unlike the pool.
+    evenly, for a unit that differs from the pool.
 
     Parameters
     ----------
     pool
         A fitted pool with units of its own or siblings.
     deepest
-        The deepest step that anybody is sent to, 1 or more.
+        The deepest step that may be proposed, 1 or more.
 
     References
     ----------
@@ -82,11 +82,11 @@ def limit_chances(pool: PoolFit, deepest: int) -> Vector:
     weight = pool.bound.model_free_weight
     share = modelled if weight == 0.0 else _mixed(pool, modelled, deepest, weight)
     mass = np.append(share[:-1] - share[1:], share[-1])
-    return np.asarray((1.0 - _UNLIKE) * mass / mass.sum() + _UNLIKE / (deepest + 1))
+    return np.asarray((1.0 - _UNIFORM) * mass / mass.sum() + _UNIFORM / (deepest + 1))
 
 
 def chances_of_unit(mass: Vector, stable_steps: int, unstable_steps: int) -> LimitChances:
-    """What is believed of a unit of which `stable_steps <= T < unstable_steps` is known.
+    """The chances of a unit's limit, known that `stable_steps <= T < unstable_steps`.
 
     >>> unit = chances_of_unit(np.array([0.1, 0.2, 0.3, 0.4]), 1, 3)
     >>> unit.mass.round(2).tolist(), unit.unstable_steps, unit.is_open

@@ -1,8 +1,8 @@
 """The next setting of a search that loses the least time within its risk, and what a search costs.
 
-A search stands at `stable <= T < unstable`. A trial inside costs its minutes, a failure a restart
-beside them; either way the rest is a smaller search of the same kind, so that the best of all ways
-is found from the narrowest brackets up.
+The state of a search is the bracket `stable <= T < unstable`. A trial inside costs its minutes, a
+failure a restart as well. Either outcome leaves a smaller search of the same kind, so that dynamic
+programming from the narrowest brackets up finds the best plan.
 """
 
 from collections.abc import Callable
@@ -20,11 +20,11 @@ from kbapi.stats.search.chances import LimitChances
 Vector = NDArray[np.float64]
 Table = NDArray[np.int64]
 
-# What must stay unsettled costs three trials for each resolution of depth that is left. Without a
-# price the cheapest end of a search would be the bracket that no trial may enter any more; at two
-# it still was where failures are dear (5/15 minutes, 1/1024 V), from five on small steps abound.
-_TRIALS_FOR_WHAT_IS_LEFT: Final = 3.0
-# A risk that equals the highest one allowed is allowed, whatever the last bits say.
+# Where no trial is allowed any more, each resolution of depth left costs three trials. Without that
+# price the cheapest end of a search is a wide bracket that no trial may enter. At two this still
+# happened where failures are expensive (5/15 minutes, 1/1024 V); from five on small steps abound.
+_TRIALS_FOR_DEPTH_LEFT: Final = 3.0
+# A risk equal to the highest one allowed is allowed, in spite of rounding.
 _ROUNDING: Final = 1e-12
 
 
@@ -47,7 +47,7 @@ class SearchTerms:
     max_risk : highest chance of failure of a proposed setting, in (0, 1]
     max_step_steps : farthest beyond the deeper of own stable setting and start; None for any
     start_steps : the pool's suggested start, 0 without one
-    least_gain_steps : a setting nearer to the stable one cannot be told from it when typed
+    least_gain_steps : a setting nearer to the stable one is the same number when typed
     """
 
     trial_minutes: float
@@ -75,7 +75,7 @@ class SearchPlan:
 
     Parameters
     ----------
-    chances : what is believed of the unit's limit
+    chances : of the unit's limit
     terms : of the search
     gain : int64 array, shape (d + 1, d + 1)
         By steps from the unit's stable setting to the bracket's, and width of the bracket: how far
@@ -111,9 +111,9 @@ class SearchPlan:
 
 
 def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:
-    """The plan of least expected cost among those that never propose what is not allowed.
+    """The plan of least expected cost among those with only allowed settings.
 
-    A setting is proposed only if it gains a resolution or settles the bracket, and if the chance
+    A setting is proposed only if it gains a resolution or closes the bracket, and if the chance
     of its failure and its distance are allowed.
 
     Parameters
@@ -148,8 +148,8 @@ def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:
 class _Costs:
     """Expected costs of all brackets, each times the chance that the limit lies in it.
 
-    The same costs stand twice, by first and by last step of a bracket and its width, so that both
-    halves of every split lie side by side in memory.
+    The same costs are stored twice, by first and by last step of a bracket and its width, so that
+    both halves of every split are contiguous in memory.
     """
 
     terms: SearchTerms
@@ -179,10 +179,10 @@ class _Costs:
         )
 
     def fill(self, width: int) -> None:
-        """Put in the costs of all brackets of this width, all narrower ones being there."""
+        """Fill in the costs of all brackets of this width; all narrower ones are there."""
         first = np.arange(len(self.failing) - width)
         inside = self.failing[first + width] - self.failing[first]
-        price = _TRIALS_FOR_WHAT_IS_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
+        price = _TRIALS_FOR_DEPTH_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
         left = self.reached[first + width] - self.reached[first] - first * inside
         cost = price * left
         gains = self._gains(width)
@@ -196,9 +196,9 @@ class _Costs:
         self.by_first[first, width] = self.by_last[first + width, width] = cost
 
     def _gains(self, width: int) -> Table:
-        """How far to go is worth a trial: a resolution, or what settles the bracket."""
-        settles = width - self.terms.resolution_steps
-        least = max(self.terms.least_gain_steps, min(self.terms.resolution_steps, settles))
+        """The gains worth a trial: a resolution or more, or what closes the bracket."""
+        closes = width - self.terms.resolution_steps
+        least = max(self.terms.least_gain_steps, min(self.terms.resolution_steps, closes))
         return np.arange(least, min(width, int(self.farthest.max()) + 1))
 
     def _ways(self, first: Table, width: int, gains: Table, inside: Vector) -> Vector:
@@ -218,13 +218,13 @@ class _Costs:
 
 @dataclass(frozen=True, slots=True)
 class CarefulPlan:
-    """Equal small steps toward the limit; no chance is told, since none is known.
+    """Equal small steps toward the limit, where chances are unknown.
 
     Parameters
     ----------
     gain_steps : how far beyond what has passed, whole grid steps
     resolution_steps : width of a bracket that is fine enough, `gain_steps` or more
-    deepest : the deepest step that anybody is sent to
+    deepest : the deepest step that may be proposed
     """
 
     gain_steps: int
@@ -242,7 +242,7 @@ class CarefulPlan:
         return None if is_over else stable_steps + self.gain_steps
 
     def chance_stable(self, _setting: int, _stable_steps: int, _unstable_steps: int) -> None:
-        """None: nobody can tell."""
+        """None: the chance is unknown."""
         return
 
     def stop_in(self, stable_steps: int, unstable_steps: int) -> Stop | None:
@@ -280,14 +280,14 @@ class ExpectedSearch:
 def expected_search(
     chances: LimitChances, choose: Choose, trial_minutes: float, failure_minutes: float
 ) -> ExpectedSearch:
-    """What a way of searching is expected to cost; every bracket is met on one way only.
+    """The expected cost of a search; every bracket is reached in one way only.
 
     Parameters
     ----------
     chances
         Of the unit's limit.
     choose
-        The way of searching.
+        The setting to try in each bracket.
     trial_minutes, failure_minutes
         Of a trial, and more for one that fails.
 
@@ -317,7 +317,7 @@ def expected_search(
 
 
 def expected_of_plan(plan: SearchPlan) -> ExpectedSearch:
-    """What the planned search is expected to cost from the unit's own bracket on.
+    """The expected cost of the planned search from the unit's own bracket on.
 
     >>> import numpy as np
     >>> from kbapi.stats.search.next_step import SearchTerms, plan_search
@@ -330,7 +330,7 @@ def expected_of_plan(plan: SearchPlan) -> ExpectedSearch:
 
 
 @dataclass(frozen=True, slots=True)
-class CustomarySearch:
+class FixedStepSearch:
     """A search by fixed steps: down from a first setting until one fails, then finer once.
 
     Nothing is tried again, and nothing beyond `deepest`. Where the first setting fails it goes back
@@ -345,7 +345,7 @@ class CustomarySearch:
     def __call__(self, stable: int, unstable: int) -> int | None:
         """The setting to try in a bracket, None where the search ends.
 
-        >>> fixed = CustomarySearch(first=10, step=2, refine=1, deepest=30)
+        >>> fixed = FixedStepSearch(first=10, step=2, refine=1, deepest=30)
         >>> fixed(0, 31), fixed(10, 31), fixed(10, 12), fixed(11, 12), fixed(0, 10)
         (10, 12, 11, None, 8)
         """

@@ -1,7 +1,7 @@
 """The model-free bound and the small-sample posterior, combined.
 
-Model-free needs 29 units to say anything and overstates what it knows a little near there; the
-posterior is right for few units and wrong for many, when the truth has another shape. The weight
+The model-free bound needs 29 units, and is a little too sure just above that. The posterior is
+right for few units, but wrong for many where the true distribution has another shape. The weight
 between them moves with n, so that no single report makes the answer jump.
 """
 
@@ -13,10 +13,9 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from kbapi.stats.estimate.bounds import known_weight_at
 from kbapi.stats.estimate.npmle import StableShareFit
 from kbapi.stats.estimate.small_sample import FINE, ShapePosterior, ShapePrior, fit_shape
-from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array
+from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, known_weight_at
 from kbapi.stats.scale import PriorScale
 
 Vector = NDArray[np.float64]
@@ -53,7 +52,7 @@ class LimitPosterior:
     def depth_at(self, share: float, levels: Vector) -> Vector:
         """Posterior quantiles of the depth in steps that this share of units reaches.
 
-        A point of a grid stands for its cell: its weight is spread evenly over the cell's means,
+        The weight of each grid point is spread evenly over the means of its cell,
         so the distribution function is a sum of ramps and does not jump from point to point.
         """
         corners, turns = [], []
@@ -82,18 +81,10 @@ def fit_posterior(
 
     Parameters
     ----------
-    evidence
-        Distinct intervals in grid steps; may be empty, then the prior comes back.
-    step
-        The control's unit a grid step, mV or counts.
-    scale
-        The box of thinkable means and standard deviations.
+    evidence, step, scale, trust, cells, contamination
+        As for `fit_shape`; without evidence the prior comes back.
     priors
-        What is believed before, with chances that sum to one.
-    trust, contamination
-        Power of the likelihood, and share of reports that need not be of the shape: `fit_shape`.
-    cells
-        Of each shape's grid.
+        One a shape, with chances that sum to one.
 
     References
     ----------
@@ -109,21 +100,19 @@ def fit_posterior(
     [1.0, 0.0, 0.0]
     """
     parts = tuple(
-        fit_shape(
-            evidence, step, scale, believed.prior, believed.shape, trust, cells, contamination
-        )
-        for believed in priors
+        fit_shape(evidence, step, scale, one.prior, one.shape, trust, cells, contamination)
+        for one in priors
     )
     log_chances = np.array([part.log_evidence for part in parts])
-    log_chances += np.log([believed.chance for believed in priors])
+    log_chances += np.log([one.chance for one in priors])
     chances = np.exp(log_chances - log_chances.max())
     return LimitPosterior(parts, chances / chances.sum())
 
 
 ALONE: Final = (30.0, 100.0)
-"""Units from which the model-free bound comes in, and with which it speaks alone."""
+"""Units from which the model-free bound has weight, and from which it has all of it."""
 BESIDE_SIBLINGS: Final = (60.0, 200.0)
-"""The same where siblings support the posterior: handed over at 100, 50 more units cost depth."""
+"""The same beside siblings: with a full weight from 100 units on, 50 more units cost depth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,9 +184,9 @@ class BlendedBound:
     def model_free_weight(self) -> float:
         """Weight of the model-free bound: alone 0 to 30 units, 1 from 100, 0.5 at 65.
 
-        The same for every share and confidence, so that asking for more never gives a deeper
-        start. A weight that waits for the units a rarer failure needs covered 0.68 instead of
-        0.95 at a share of 0.99 with 300 units on a long weak tail.
+        The same for every share and confidence, so that a larger share never gives a deeper
+        start. A weight that grows later for larger shares covered 0.68 instead of 0.95 at a
+        share of 0.99 with 300 units on a long weak tail.
         """
         return float(np.interp(self.units, self.handover, [0.0, 1.0]))
 
@@ -210,7 +199,7 @@ class BlendedBound:
         if weight > 0.0:
             shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
             free = self._model_free_deep(share, errors)
-            # Where too few failed to bound the depth: all that was seen, or the posterior beyond.
+            # Too few failures to bound the depth: the deepest seen, or the posterior beyond it.
             free = np.where(np.isinf(free), np.maximum(deep, self.known.depths[-1]), free)
             deep = _mixed(deep, free, weight)
             middle = _mixed(middle, self._model_free_middle(share), weight)
@@ -257,7 +246,7 @@ def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
 def _discounted(known_weight: Vector) -> Vector:
     """Known weight with a factor of 1 up to 30 units, 0.8 at 130 and 0.65 from 500.
 
-    The share from intervals varies more than a binomial one, and the more so the more units there
-    are: its error falls slower than that of counts (Groeneboom & Wellner 1992, part II, chapter 5).
+    The share from intervals varies more than a binomial one, and ever more so with more units:
+    its error falls slower than that of counts (Groeneboom & Wellner 1992, part II, chapter 5).
     """
     return known_weight * np.interp(known_weight, [30.0, 130.0, 500.0], [1.0, 0.8, 0.65])

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.stats.estimate.npmle import fit_npmle
+from kbapi.stats.estimate.npmle import StableShareFit, fit_npmle
 from kbapi.stats.estimate.siblings import (
     Level,
     SiblingPrior,
@@ -22,6 +22,7 @@ from kbapi.stats.start.blend import (
     BESIDE_SIBLINGS,
     BlendedBound,
     KnownShare,
+    LimitPosterior,
     fit_posterior,
     known_share,
 )
@@ -32,17 +33,17 @@ _NEGLECTED: Final = 1e-9
 def spread_first_failures(
     evidence: GroupedIntervals, posterior: ShapePosterior
 ) -> GroupedIntervals:
-    """The evidence with each `[0, unstable)` shared out over its steps like the posterior.
+    """The evidence with each `[0, unstable)` spread over its steps like the posterior.
 
-    Left as they are, the likelihood would put all of these units just before the shallowest first
-    setting that failed, and every depth before it would look safe.
+    Without this, the likelihood would put all of these units just before the shallowest first
+    setting that failed, and every shallower depth would look safe.
 
     Parameters
     ----------
     evidence
         Distinct intervals in grid steps.
     posterior
-        Distribution of limits by whose expectation the units are shared out.
+        Distribution of limits by whose expectation the units are spread.
 
     >>> from kbapi.stats.estimate.small_sample import ShapePosterior
     >>> limit_posterior = ShapePosterior(np.array([10.0]), np.array([1.6]), np.ones(1), 1.0, 5.0)
@@ -54,22 +55,22 @@ def spread_first_failures(
     first = (evidence.stable_steps == 0) & (evidence.unstable_steps < NEVER_FAILED)
     if not first.any():
         return evidence
-    shares = _shared_out(evidence.unstable_steps[first], evidence.weight[first], posterior)
-    kept = np.flatnonzero(shares > _NEGLECTED * evidence.total_weight)
+    shares = _spread(evidence.unstable_steps[first], evidence.weight[first], posterior)
+    steps = np.flatnonzero(shares > _NEGLECTED * evidence.total_weight)
     return group_intervals(
-        np.concatenate([evidence.stable_steps[~first], kept]),
-        np.concatenate([evidence.unstable_steps[~first], kept + 1]),
-        np.concatenate([evidence.weight[~first], shares[kept]]),
+        np.concatenate([evidence.stable_steps[~first], steps]),
+        np.concatenate([evidence.unstable_steps[~first], steps + 1]),
+        np.concatenate([evidence.weight[~first], shares[steps]]),
     )
 
 
-def _shared_out(
+def _spread(
     unstable: NDArray[np.int64], weight: NDArray[np.float64], posterior: ShapePosterior
 ) -> NDArray[np.float64]:
     """Weight at each whole step before the deepest of the failures, shape (max(unstable),)."""
     unstable = np.minimum(unstable, posterior.deepest())
     share = posterior.share_at(np.arange(int(unstable.max()) + 1)) @ posterior.weight
-    # A floor keeps a belief that rules all these steps out from dividing nothing by nothing.
+    # The floor avoids 0 / 0 where the posterior rules all these steps out.
     chance = np.maximum(-np.diff(share), 1e-300)
     by_end = np.bincount(unstable - 1, weight / np.cumsum(chance)[unstable - 1])
     return np.asarray(chance * np.cumsum(by_end[::-1])[::-1])
@@ -140,7 +141,7 @@ def fit_stock_line(clock_mhz: NDArray[np.float64], stock_mv: NDArray[np.float64]
     if clock_mhz.shape != stock_mv.shape or clock_mhz.ndim != 1 or len(clock_mhz) == 0:
         raise ValueError("a stock line needs reports, one clock and one voltage each")
     order = np.lexsort((stock_mv, clock_mhz))
-    # Pairs grow with the square; a thousand reports spread evenly fix a line as well as all.
+    # Pairs grow with the square; a thousand evenly spread reports give the same line.
     order = order[np.unique(np.linspace(0, len(order) - 1, _MOST_POINTS).round().astype(int))]
     clock, stock = clock_mhz[order], stock_mv[order]
     slope, centre = _median_slope(clock, stock), float(np.median(clock))
@@ -165,14 +166,14 @@ def _median_slope(clock: NDArray[np.float64], stock: NDArray[np.float64]) -> flo
 _TRUSTED_UNITS: Final = 60.0
 _TRUST_BESIDE_SIBLINGS: Final = 0.3
 _OUTGROWN_UNITS: Final = 1_000.0
-_STRAYS: Final = 0.03
-_STRAYS_FROM: Final = 30.0
-_STRAYS_IN_FULL_AT: Final = 60.0
+_CONTAMINATION: Final = 0.03
+_CONTAMINATED_FROM: Final = 30.0
+_FULLY_CONTAMINATED_AT: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class PoolFit:
-    """The bounds of a pool, with the prior they lean on and the certificate they carry.
+    """The bounds of a pool, with the prior and the certificate behind them.
 
     Parameters
     ----------
@@ -230,26 +231,31 @@ def fit_pool(
         bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
+    bound, fit = _own_bound(own, alone, limit_posterior, prior.level)
+    agreement = sibling_agreement(prior, alone)
+    return PoolFit(bound, prior, agreement, units, tried, fit.optimality_gap, fit.converged)
+
+
+def _own_bound(
+    own: GroupedIntervals, alone: ShapePosterior, limit_posterior: LimitPosterior, level: Level
+) -> tuple[BlendedBound, StableShareFit]:
+    """The bound with own units in it, and the nonparametric fit behind it."""
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
-    handover = ALONE if prior.level is Level.NONE else BESIDE_SIBLINGS
-    bound = BlendedBound(limit_posterior, known_share(placed, fit), own.total_weight, handover)
-    agreement = sibling_agreement(prior, alone)
-    return PoolFit(
-        bound, prior, agreement, own.total_weight, tried, fit.optimality_gap, fit.converged
-    )
+    handover = ALONE if level is Level.NONE else BESIDE_SIBLINGS
+    return BlendedBound(limit_posterior, known_share(placed, fit), own.total_weight, handover), fit
 
 
 def _whole_steps(depth: float, step: float) -> int:
-    # A sibling's own step may be another: what lies between two steps counts as the shallower.
+    # A sibling's step may differ: a depth between two steps counts as the shallower one.
     return int(min(depth / step + 1e-9, NEVER_FAILED))
 
 
 def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     """Power of the own units' likelihood, as no shape is ever quite right.
 
-    Alone 60 / (60 + n). Beside siblings 0.3 from the first unit on: few units of a weak chip look
-    like those of its siblings, and a sharp likelihood would only confirm these.
+    Alone 60 / (60 + n). Beside siblings at most 0.3: a few units of a weak chip look like those of
+    its siblings, and a sharp likelihood would only confirm the siblings.
 
     References
     ----------
@@ -267,9 +273,9 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
 def contamination_share(own_units: float, prior: SiblingPrior) -> float:
     """The share of own reports that need not be of any shape: 3 % from 60 units beside siblings.
 
-    There a few reports short of all others, too near for a fence, would turn a shape that siblings
-    know well into another. Of fewer units it grows from nothing at 30: one
-    weak chip of ten must not be explained away, nor any where no siblings know the shape.
+    Beside siblings a few shallow reports within the outlier cutoffs would change a shape that the
+    siblings determine well. From 30 to 60 units the share grows from 0: one weak chip of ten must
+    not be explained away. Without siblings no shape is known well, and the share is 0.
 
     >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
     >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
@@ -281,15 +287,15 @@ def contamination_share(own_units: float, prior: SiblingPrior) -> float:
     """
     if prior.level is Level.NONE:
         return 0.0
-    grown = (own_units - _STRAYS_FROM) / (_STRAYS_IN_FULL_AT - _STRAYS_FROM)
-    return _STRAYS * min(max(grown, 0.0), 1.0)
+    grown = (own_units - _CONTAMINATED_FROM) / (_FULLY_CONTAMINATED_AT - _CONTAMINATED_FROM)
+    return _CONTAMINATION * min(max(grown, 0.0), 1.0)
 
 
 def has_outgrown_siblings(evidence: GroupedIntervals) -> bool:
-    """Whether a chip's own units are so many that siblings change nothing that is told of it.
+    """Whether a chip has so many own units that siblings do not change its answers.
 
-    From 200 the model-free bound speaks alone (`BESIDE_SIBLINGS`); siblings would only still tell
-    how deep it may go on where nobody failed.
+    From 200 units the model-free bound has all the weight (`BESIDE_SIBLINGS`). Siblings would only
+    extend the depth beyond the deepest failure.
 
     >>> pool = GroupedIntervals(np.array([18]), np.array([19]), np.array([999.0]))
     >>> has_outgrown_siblings(pool)
@@ -299,7 +305,7 @@ def has_outgrown_siblings(evidence: GroupedIntervals) -> bool:
 
 
 def informative(evidence: GroupedIntervals) -> GroupedIntervals:
-    """The evidence without units of which nothing is known: stable at stock, never failed.
+    """The evidence without uninformative units: stable at stock only, never failed.
 
     >>> pool = GroupedIntervals(np.array([18, 0]), np.array([19, NEVER_FAILED]), np.ones(2))
     >>> informative(pool).stable_steps.tolist()

@@ -1,4 +1,8 @@
-"""The stable share over all settings: from the chip's own units, and from its siblings, apart."""
+"""The stable share over all settings: one band from own units, another from siblings.
+
+Both ends of the own band are Clopper & Pearson's (1934, Biometrika 26:404-413), on the estimate of
+Turnbull (1976).
+"""
 
 from dataclasses import dataclass
 from typing import Final
@@ -17,8 +21,8 @@ from kbapi.stats.start.pool import PoolFit, fit_pool
 
 Vector = NDArray[np.float64]
 
-_NOBODY: Final = 0.005
-# Probability of the distributions that are left out of the borrowed share.
+_NEGLIGIBLE_SHARE: Final = 0.005
+# Probability of the distributions that the borrowed share ignores.
 _NEGLECTED: Final = 1e-3
 
 
@@ -29,9 +33,9 @@ class ShareBand:
     Parameters
     ----------
     share, lower, upper : float64 arrays, shape (d,)
-        At depth 0, 1, 2...; shape (0,) where there are no units. The borrowed share is the
-        median of what the siblings let one expect.
-    units : weight of the units that it rests on
+        At depth 0, 1, 2...; shape (0,) without units. The borrowed share is the median of the
+        siblings' predictive distribution.
+    units : weight of the units behind it
     """
 
     share: Vector
@@ -42,13 +46,13 @@ class ShareBand:
 
 @dataclass(frozen=True, slots=True)
 class Stability:
-    """What is known of the stable share, own and borrowed units apart.
+    """The stable share by own units and by borrowed ones.
 
     Parameters
     ----------
     own : model-free, from the chip's own units
-    borrowed : what the siblings alone make one expect of a chip among them
-    level : whose units are borrowed; `none` where nobody's
+    borrowed : of a chip among these siblings, from their units only
+    level : whose units are borrowed; `none` without siblings
     confidence : of each band, one-sided at each end
     optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
@@ -76,21 +80,10 @@ def stability_curve(
         Distinct intervals of the chip's own units in grid steps; may be empty.
     siblings
         Summaries of the related chips.
-    grid
-        Steps of the control.
-    scale
-        Prior scale of the control, in its own unit.
+    grid, scale
+        Steps and prior scale of the control, in its own unit.
     confidence
-        One-sided at each end of a band, in (0, 1).
-
-    Raises
-    ------
-    ValueError
-        When the confidence is not inside (0, 1).
-
-    References
-    ----------
-    Clopper & Pearson (1934), Biometrika 26:404-413, both ends, on Turnbull's estimate (1976).
+        One-sided at each end of a band, in (0, 1); ValueError outside.
 
     >>> from fractions import Fraction
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
@@ -136,10 +129,10 @@ def _own_band(bound: BlendedBound, confidence: float) -> ShareBand:
 def _borrowed_band(pool: PoolFit, step: float, scale: PriorScale, confidence: float) -> ShareBand:
     if pool.prior.level is Level.NONE:
         return _NO_BAND
-    without_token = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    limit_posterior = fit_posterior(without_token, step, scale, pool.prior.shapes, 1.0, MEDIUM)
+    no_units = GroupedIntervals(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+    limit_posterior = fit_posterior(no_units, step, scale, pool.prior.shapes, 1.0, MEDIUM)
     lower, middle, upper = _quantiles(limit_posterior, (1.0 - confidence, 0.5, confidence))
-    seen = slice(int(np.argmax(upper < _NOBODY)) + 1)
+    seen = slice(int(np.argmax(upper < _NEGLIGIBLE_SHARE)) + 1)
     return ShareBand(
         share=frozen_array(middle[seen]),
         lower=frozen_array(lower[seen]),
@@ -155,7 +148,7 @@ def _quantiles(limit_posterior: LimitPosterior, levels: tuple[float, ...]) -> li
     shares = limit_posterior.share_at(np.arange(limit_posterior.deepest() + 1))[:, likely]
     order = np.argsort(shares, axis=1)
     ascending = np.take_along_axis(shares, order, axis=1)
-    # The last of each row is one whatever the rounding, so that every level is reached.
+    # Rounding must not keep the last of each row below one: every level is reached.
     below = np.cumsum(weight[likely][order], axis=1)
     below[:, -1] = 1.0
     rows = np.arange(len(shares))

@@ -1,10 +1,15 @@
-"""The suggested start of a pool, its guard, and percentiles with intervals."""
+"""The suggested start of a pool, its guard, and percentiles with intervals.
+
+The bound is Clopper & Pearson's (1934, Biometrika 26:404-413) on the estimate of Turnbull (1976),
+and for few units the extreme-value posterior of `small_sample`; `blend` mixes them.
+"""
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kbapi.stats.estimate.siblings import Level, Siblings
 from kbapi.stats.intervals import Grid, GroupedIntervals
@@ -12,35 +17,37 @@ from kbapi.stats.scale import PriorScale
 from kbapi.stats.start.blend import BlendedBound
 from kbapi.stats.start.pool import PoolFit, fit_pool
 
+Vector = NDArray[np.float64]
+
 _TOLERATED_FLAGS: Final = 0.02
 _FACTOR: Final = 0.9
 
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """What stands against a pool: unreviewed deep flags and drift.
+    """Reasons for a stricter share: unreviewed deep outliers and drift.
 
     Parameters
     ----------
-    flagged_share : share of the pool's weight under unreviewed deep flags, 0 to 1
-    drift_alarm : whether a drift alarm stands
+    flagged_share : share of the pool's weight in unreviewed deep outliers, 0 to 1
+    drift_alarm : whether the pool has drifted
     """
 
     flagged_share: float
     drift_alarm: bool
 
     @property
-    def stands(self) -> bool:
-        """Whether more than 2 % is flagged or the alarm stands."""
+    def is_active(self) -> bool:
+        """Whether more than 2 % is flagged or the pool has drifted."""
         return self.drift_alarm or self.flagged_share > _TOLERATED_FLAGS
 
     def stable_share_used(self, stable_share: float) -> float:
-        """The share that is served for the one asked: 1 - 0.9 (1 - s) while the guard stands.
+        """The share that is used for the one wanted: 1 - 0.9 (1 - s) while the guard is active.
 
         >>> [round(Guard(flagged, False).stable_share_used(0.9), 4) for flagged in (0.02, 0.03)]
         [0.9, 0.91]
         """
-        return 1.0 - _FACTOR * (1.0 - stable_share) if self.stands else stable_share
+        return 1.0 - _FACTOR * (1.0 - stable_share) if self.is_active else stable_share
 
 
 NO_GUARD: Final = Guard(flagged_share=0.0, drift_alarm=False)
@@ -49,7 +56,7 @@ NO_GUARD: Final = Guard(flagged_share=0.0, drift_alarm=False)
 SHARES: Final = (0.90, 0.75, 0.50, 0.25, 0.10)
 TWO_SIDED: Final = 0.90
 
-# Errors from the wanted one down to 1/256 of it, at which an end is tried.
+# Errors at which an end is computed: from the wanted one down to 1/256 of it.
 _FRACTIONS: Final = 0.5 ** (np.arange(65) / 8)
 
 
@@ -62,7 +69,7 @@ class ShareDepth:
     share : of the units, whose limit lies at or beyond the depth
     steps : likeliest depth, within the interval
     shallow, deep : ends of the interval, rounded outward
-    shallow_confidence, deep_confidence : the highest at which the same rule still gives this end
+    shallow_confidence, deep_confidence : the highest confidence that still gives this end
     """
 
     share: float
@@ -108,21 +115,23 @@ def share_depth(bound: BlendedBound, share: float, confidence: float) -> ShareDe
     ends = bound.ends(share, errors)
     shallow = np.maximum(np.floor(ends.shallow), 0).astype(int)
     deep = np.maximum(np.ceil(ends.deep), shallow[0]).astype(int)
-    # Smaller errors give a wider interval; the last that changes nothing is attained.
-    kept_shallow = np.flatnonzero(shallow == shallow[0])[-1]
-    kept_deep = np.flatnonzero(deep == deep[0])[-1]
     return ShareDepth(
         share=share,
         steps=int(np.clip(round(ends.middle), shallow[0], deep[0])),
         shallow=int(shallow[0]),
         deep=int(deep[0]),
-        shallow_confidence=float(1.0 - errors[kept_shallow]),
-        deep_confidence=float(1.0 - errors[kept_deep]),
+        shallow_confidence=_attained(errors, shallow),
+        deep_confidence=_attained(errors, deep),
     )
 
 
+def _attained(errors: Vector, ends: NDArray[np.int_]) -> float:
+    """The confidence of the smallest error that still gives the first end."""
+    return float(1.0 - errors[np.flatnonzero(ends == ends[0])[-1]])
+
+
 FEWEST_OWN_UNITS: Final = 3.0
-"""Without siblings fewer units than this only repeat the vague prior: no number is made up."""
+"""Without siblings fewer units than this only repeat the vague prior: there is no start."""
 
 
 class StartMethod(StrEnum):
@@ -145,7 +154,7 @@ class NoStartReason(StrEnum):
 class Start:
     """The setting to try first, as whole grid steps below stock, 1 or more.
 
-    `interval` tells how deep the served share of units reaches; its shallow end is the start.
+    `interval` is the depth that the share used reaches; its shallow end is the start.
     """
 
     steps: int
@@ -161,18 +170,18 @@ class NoStart:
 
 @dataclass(frozen=True, slots=True)
 class StartFit:
-    """A start, or the reason for none, with what it stands on.
+    """A start, or the reason for none, with the evidence behind it.
 
     Parameters
     ----------
     answer : the start, or why there is none
-    stable_share, stable_share_used : asked for, and served: stricter under a guard
-    confidence : asked for, one-sided; the attained one is in the start's interval
+    stable_share, stable_share_used : wanted, and used: stricter under a guard
+    confidence : wanted, one-sided; the attained one is in the start's interval
     percentiles : for 90, 75, 50, 25 and 10 % of units, two-sided 90 %; empty without a fit
-    level : whose units it leans on
-    own_units, borrowed_units : weight of the chip's own units, and of the siblings leant on
-    sibling_agreement : how often a chip among its siblings would lie as far from them, in [0, 1]
-    method : which of the two bounds speak
+    level : whose units it is computed from
+    own_units, borrowed_units : weight of the chip's own units, and of those of its siblings
+    sibling_agreement : chance that a chip among its siblings lies as far from them, in [0, 1]
+    method : which of the two bounds have weight
     optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
     """
 
@@ -207,46 +216,45 @@ def pool_start(
         Distinct intervals of the chip's own units in grid steps; may be empty.
     siblings
         Summaries of the related chips (`summarise_sibling`).
-    grid
-        Steps of the control.
-    scale
-        Prior scale of the control, in its own unit.
+    grid, scale
+        Steps and prior scale of the control, in its own unit.
     stable_share, confidence
-        Both in (0, 1).
+        Both in (0, 1); ValueError outside.
     guard
-        What stands against the pool.
+        Reasons for a stricter share.
 
-    Raises
-    ------
-    ValueError
-        When the share or the confidence is not inside (0, 1).
-
-    References
-    ----------
-    Clopper & Pearson (1934), Biometrika 26:404-413, on the estimate of Turnbull (1976), with the
-    extreme-value posterior of `small_sample` for few units; see `blend`.
-
-    >>> import numpy as np
     >>> from fractions import Fraction
-    >>> from kbapi.stats.start.start import NO_GUARD
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> pool = GroupedIntervals(np.array([14, 18]), np.array([15, 20]), np.array([10.0, 190.0]))
     >>> arguments = (Siblings(), Grid(Fraction(5)), VOLTAGE_OFFSET, 0.9, 0.95, NO_GUARD)
     >>> fit = pool_start(pool, *arguments)
     >>> fit.answer.steps, fit.method.value, fit.level.value
     (18, 'model_free', 'chip')
-    >>> without_token = GroupedIntervals(np.zeros(0, int), np.zeros(0, int), np.zeros(0))
-    >>> pool_start(without_token, *arguments).answer
-    NoStart(reason=<NoStartReason.TOO_FEW_UNITS: 'too_few_units'>)
     """
     for given in (stable_share, confidence):
         if not 0 < given < 1:
             raise ValueError("a stable share and a confidence lie between 0 and 1")
-    stable_share_used = guard.stable_share_used(stable_share)
     pool = fit_pool(evidence, siblings, float(grid.step), scale)
-    if not says_something(pool):
-        return _without_units(pool, stable_share, stable_share_used, confidence)
-    interval = depth_in_reach(pool, stable_share_used, confidence)
+    wanted = _Wanted(stable_share, guard.stable_share_used(stable_share), confidence)
+    return _with_start(pool, wanted) if is_informative(pool) else _without_units(pool, wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """The share and confidence wanted, and the share used under the guard."""
+
+    stable_share: float
+    stable_share_used: float
+    confidence: float
+
+
+def is_informative(pool: PoolFit) -> bool:
+    """Whether a pool has siblings, or enough units of its own, for an answer."""
+    return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
+
+
+def _with_start(pool: PoolFit, wanted: _Wanted) -> StartFit:
+    interval = depth_in_reach(pool, wanted.stable_share_used, wanted.confidence)
     free = pool.bound.model_free_weight
     return StartFit(
         answer=(
@@ -254,9 +262,9 @@ def pool_start(
             if interval.shallow > 0
             else NoStart(NoStartReason.FAILS_NEAR_STOCK)
         ),
-        stable_share=stable_share,
-        stable_share_used=stable_share_used,
-        confidence=confidence,
+        stable_share=wanted.stable_share,
+        stable_share_used=wanted.stable_share_used,
+        confidence=wanted.confidence,
         percentiles=_percentiles(pool),
         level=level_of(pool),
         own_units=pool.own_units,
@@ -268,19 +276,12 @@ def pool_start(
     )
 
 
-def says_something(pool: PoolFit) -> bool:
-    """Whether siblings, or units enough of its own, stand behind a pool; else nothing is told."""
-    return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
-
-
-def _without_units(
-    pool: PoolFit, stable_share: float, stable_share_used: float, confidence: float
-) -> StartFit:
+def _without_units(pool: PoolFit, wanted: _Wanted) -> StartFit:
     return StartFit(
         answer=NoStart(NoStartReason.TOO_FEW_UNITS),
-        stable_share=stable_share,
-        stable_share_used=stable_share_used,
-        confidence=confidence,
+        stable_share=wanted.stable_share,
+        stable_share_used=wanted.stable_share_used,
+        confidence=wanted.confidence,
         percentiles=(),
         level=Level.NONE,
         own_units=pool.own_units,
@@ -298,10 +299,10 @@ def _percentiles(pool: PoolFit) -> tuple[ShareDepth, ...]:
 
 
 def depth_in_reach(pool: PoolFit, share: float, confidence: float) -> ShareDepth:
-    """The depth that a share of units reaches, no deeper than anybody has tried.
+    """The depth that a share of units reaches, no deeper than the deepest setting tried.
 
-    Where many never failed the shapes go on beyond all of them. Its deep end alone may lie there:
-    it says how far the limits could reach. What siblings have tried counts like the chip's own.
+    Where many units never failed, the shapes go on beyond all of them. Only the deep end of the
+    interval may lie there. Settings that siblings have tried count like the chip's own.
 
     >>> import numpy as np
     >>> from kbapi.stats.intervals import NEVER_FAILED
@@ -316,7 +317,7 @@ def depth_in_reach(pool: PoolFit, share: float, confidence: float) -> ShareDepth
 
 
 def level_of(pool: PoolFit) -> Level:
-    """The chip itself, where siblings say nothing or its own units have grown out of them."""
+    """The chip itself where it has no siblings or so many units that they have no weight."""
     free = pool.bound.model_free_weight
     return Level.CHIP if free == 1.0 or pool.prior.level is Level.NONE else pool.prior.level
 

@@ -23,18 +23,18 @@ DriftKind = Literal["month", "firmware", "microcode"]
 FEWEST_UNITS: Final = 40
 FEWEST_A_SIDE: Final = 20
 RECENT_MONTHS: Final = 12
-"""A change that lies further back is what the pool is like by now."""
+"""A change that lies further back is no drift any more: the pool consists of later reports."""
 LEVEL_OF_A_LOOK: Final = 0.002
 """By simulation: with it a pool that is looked at every month for a year, each look over all kinds
 of change, raises a false alarm in less than 1 % (`tests/calibration/time.py`)."""
 _OF_THE_LEVEL: Final = {"shallower": 0.75, "deeper": 0.25}
-"""Limits that have become shallower make answers too deep; deeper ones make them timid alone."""
-UNTOLD: Final = -1
+"""Limits that became shallower make answers too deep; deeper ones only make them cautious."""
+UNKNOWN: Final = -1
 
 
 @dataclass(frozen=True, slots=True)
 class DatedLimits:
-    """The limits of a pool's units with when and under what each was found.
+    """The limits of a pool's units, with month, machine and versions of each.
 
     Parameters
     ----------
@@ -43,8 +43,8 @@ class DatedLimits:
     month : int64 array, shape (n,)
         Counted from any one month.
     machine, firmware, microcode : int64 arrays, shape (n,)
-        Labels from 0, `UNTOLD` where nothing was told. Only units of one machine label are
-        compared with each other, so that a change of what is sent in looks like no drift.
+        Labels from 0, `UNKNOWN` where none was reported. Only units of one machine label are
+        compared with each other, so that a change of the mix of machines is no drift.
     """
 
     stable_steps: Steps
@@ -62,14 +62,14 @@ class DriftFound:
     Parameters
     ----------
     is_drift : whether it is beyond chance at this look
-    kind : what tells the recent reports from the earlier ones; None where nothing can
+    kind : what distinguishes recent reports from earlier ones; None where nothing does
     since : the first month of the recent reports, counted like the months given
-    version : label of the firmware or microcode that the recent reports share, else `UNTOLD`
+    version : label of the firmware or microcode that the recent reports share, else `UNKNOWN`
     shift_steps, error_steps : how much deeper the recent limits lie, below zero where they are
         shallower, with its standard error; both zero unless it is a drift
     units_before, units_since : the units compared
-    p_value : adjusted for all months, versions and kinds that were looked at; three quarters of
-        all chance is spent on limits that have become shallower
+    p_value : adjusted for all months, versions and kinds tested; three quarters of the level are
+        for limits that have become shallower
     level : `p_value` at which it counts as drift
     """
 
@@ -86,7 +86,7 @@ class DriftFound:
 
 
 NO_DRIFT: Final = DriftFound(
-    False, None, 0, UNTOLD, 0.0, 0.0, 0, 0, p_value=1.0, level=LEVEL_OF_A_LOOK
+    False, None, 0, UNKNOWN, 0.0, 0.0, 0, 0, p_value=1.0, level=LEVEL_OF_A_LOOK
 )
 
 
@@ -109,9 +109,9 @@ def find_drift(reports: DatedLimits) -> DriftFound:
 
     >>> rng = np.random.default_rng(1)
     >>> limit = (rng.normal(110, 15, 160) - np.repeat([0, 15], 80)).astype(int)
-    >>> told = np.zeros(160, int)
+    >>> same = np.zeros(160, int)
     >>> month = np.repeat(np.arange(16), 10)
-    >>> found = find_drift(DatedLimits(limit, limit + 5, month, told, told, told))
+    >>> found = find_drift(DatedLimits(limit, limit + 5, month, same, same, same))
     >>> found.is_drift, found.kind, found.since, -20 < found.shift_steps < -10
     (True, 'month', 8, True)
     """
@@ -120,16 +120,16 @@ def find_drift(reports: DatedLimits) -> DriftFound:
     pool = _in_order(reports)
     units = score_units(pool.stable_steps, pool.unstable_steps, pool.machine)
     families = (_by_month(pool, units), _by_version(pool, units))
-    told = [family for family in families if family is not None]
-    if not told:
+    found = [family for family in families if family is not None]
+    if not found:
         return NO_DRIFT
-    clearest = min(told, key=lambda family: family.p_value)
-    return _found(pool, clearest.change, min(1.0, len(told) * clearest.p_value))
+    clearest = min(found, key=lambda family: family.p_value)
+    return _drift(pool, clearest.change, min(1.0, len(found) * clearest.p_value))
 
 
 @dataclass(frozen=True, slots=True)
 class _Change:
-    """What tells recent units from earlier ones, and how they differ."""
+    """A split of units into recent and earlier ones, and their difference."""
 
     kind: DriftKind
     since: int
@@ -155,7 +155,7 @@ def _in_order(reports: DatedLimits) -> DatedLimits:
     return DatedLimits(*(column[order] for column in columns))
 
 
-def _found(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
+def _drift(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
     is_drift = p_value <= LEVEL_OF_A_LOOK
     shift = _shift(pool, change) if is_drift else 0.0
     return DriftFound(
@@ -173,53 +173,53 @@ def _found(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
 
 
 def _shift(pool: DatedLimits, change: _Change) -> float:
-    kept = change.compared
+    compared = change.compared
     return estimate_shift(
-        pool.stable_steps[kept],
-        pool.unstable_steps[kept],
-        pool.machine[kept],
-        change.recent[kept],
+        pool.stable_steps[compared],
+        pool.unstable_steps[compared],
+        pool.machine[compared],
+        change.recent[compared],
     )
 
 
 def _by_month(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
-    everybody = np.ones(len(pool.month), dtype=np.bool_)
-    told = []
+    all_units = np.ones(len(pool.month), dtype=np.bool_)
+    changes = []
     for month in np.unique(pool.month).tolist():
         if month < _first_recent(pool):
             continue
         recent = pool.month >= month
         split = split_units(units, recent)
         if _is_enough(split):
-            told.append(_Change("month", month, UNTOLD, everybody, recent, split))
-    if not told:
+            changes.append(_Change("month", month, UNKNOWN, all_units, recent, split))
+    if not changes:
         return None
-    clearest = max(told, key=lambda change: (abs(change.split.z), change.since))
-    parts = sorted({_part_before(change.split) for change in told})
+    clearest = max(changes, key=lambda change: (abs(change.split.z), change.since))
+    parts = sorted({_part_before(change.split) for change in changes})
     return _Clearest(
         clearest,
-        _spent(chance_of_largest(abs(clearest.split.z), parts), clearest),
+        _split_level(chance_of_largest(abs(clearest.split.z), parts), clearest),
     )
 
 
 def _by_version(pool: DatedLimits, units: ScoredUnits) -> _Clearest | None:
-    told: list[_Change] = []
+    changes: list[_Change] = []
     for change in (
         *_new_versions(pool, units, "firmware"),
         *_new_versions(pool, units, "microcode"),
     ):
         # A firmware that alone brings a microcode is one change under two names.
-        if not any(np.array_equal(change.recent, other.recent) for other in told):
-            told.append(change)
-    if not told:
+        if not any(np.array_equal(change.recent, other.recent) for other in changes):
+            changes.append(change)
+    if not changes:
         return None
-    clearest = max(told, key=lambda change: (abs(change.split.z), change.kind, -change.version))
-    chance = 2.0 * len(told) * float(scipy.special.ndtr(-abs(clearest.split.z)))
-    return _Clearest(clearest, _spent(chance, clearest))
+    clearest = max(changes, key=lambda change: (abs(change.split.z), change.kind, -change.version))
+    chance = 2.0 * len(changes) * float(scipy.special.ndtr(-abs(clearest.split.z)))
+    return _Clearest(clearest, _split_level(chance, clearest))
 
 
-def _spent(chance: float, change: _Change) -> float:
-    """A chance of both directions together, told by what the direction found may spend."""
+def _split_level(chance: float, change: _Change) -> float:
+    """A two-sided chance, adjusted by the direction's part of the level."""
     direction = "shallower" if change.split.z < 0 else "deeper"
     return min(1.0, 0.5 * chance / _OF_THE_LEVEL[direction])
 
@@ -227,14 +227,14 @@ def _spent(chance: float, change: _Change) -> float:
 def _new_versions(
     pool: DatedLimits, units: ScoredUnits, kind: Literal["firmware", "microcode"]
 ) -> Iterator[_Change]:
-    """Each version that came up lately against what the same machines had otherwise."""
+    """Each recently introduced version, compared with the others of the same machines."""
     labels = pool.firmware if kind == "firmware" else pool.microcode
-    for version in np.unique(labels[labels != UNTOLD]).tolist():
+    for version in np.unique(labels[labels != UNKNOWN]).tolist():
         recent = labels == version
         since = int(pool.month[recent].min())
         machines = np.isin(pool.machine, pool.machine[recent])
-        compared = machines & (labels != UNTOLD)
-        # The oldest version is what the others are compared with, and never the new one.
+        compared = machines & (labels != UNKNOWN)
+        # The oldest version is the reference, never the new one.
         is_new = np.any(pool.month[compared & ~recent] < since)
         if since < _first_recent(pool) or not is_new:
             continue

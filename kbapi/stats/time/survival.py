@@ -1,4 +1,8 @@
-"""How long settings last: the share that is still stable over days in use, with its interval."""
+"""How long settings stay stable: the share still stable over days in use, with its interval.
+
+A setting that is followed to a day and no longer counts as at risk on that day (Kaplan & Meier
+1958). Weights of at most 1 make the intervals wider than Kish's effective size would.
+"""
 
 from dataclasses import dataclass
 from typing import Final
@@ -51,7 +55,7 @@ class SurvivalCurve:
     share, greenwood, failed : float64 arrays, shape (k + 1,)
         Before the first of these days and after each: the share, the sum in Greenwood's formula,
         the weight that had failed.
-    kept_days : int64 array, shape (m,), `kept_weight` : float64 array, shape (m,)
+    censored_days : int64 array, shape (m,), `censored_weight` : float64 array, shape (m,)
         Until when those that never failed were followed, and their weights.
     """
 
@@ -59,8 +63,8 @@ class SurvivalCurve:
     share: Vector
     greenwood: Vector
     failed: Vector
-    kept_days: Days
-    kept_weight: Vector
+    censored_days: Days
+    censored_weight: Vector
 
     def after(self, days: int, confidence: float) -> SurvivalShare:
         """The share after so many days, with its interval.
@@ -77,8 +81,8 @@ class SurvivalCurve:
         nothing has failed, or everything, it does not exist: Clopper & Pearson's takes its place.
 
         >>> curve = fit_survival(np.array([10, 40]), np.array([True, False]), np.ones(2))
-        >>> told = curve.after(30, 0.95)
-        >>> told.share, round(told.low, 3), round(told.high, 3), told.followed, told.known
+        >>> found = curve.after(30, 0.95)
+        >>> found.share, round(found.low, 3), round(found.high, 3), found.followed, found.known
         (0.5, 0.006, 0.91, 1.0, 2.0)
         """
         if not 0 < confidence < 1:
@@ -86,8 +90,7 @@ class SurvivalCurve:
         place = int(np.searchsorted(self.days, days, side="right"))
         share, greenwood = float(self.share[place]), float(self.greenwood[place])
         failed, all_failed = float(self.failed[place]), float(self.failed[-1])
-        kept = float(self.kept_weight[self.kept_days >= days].sum())
-        known = kept + all_failed
+        known = float(self.censored_weight[self.censored_days >= days].sum()) + all_failed
         low, high = _interval(share, greenwood, known, (1.0 - confidence) / 2.0)
         return SurvivalShare(
             days=days,
@@ -111,7 +114,7 @@ def fit_survival(days: Days, failed: NDArray[np.bool_], weight: Vector) -> Survi
     failed : bool array, shape (n,)
         Whether it failed on that day; the others may have failed later or never.
     weight : float64 array, shape (n,)
-        Positive; weights of at most 1 make the intervals wider than Kish's effective size would.
+        Positive.
 
     Raises
     ------
@@ -120,8 +123,8 @@ def fit_survival(days: Days, failed: NDArray[np.bool_], weight: Vector) -> Survi
 
     References
     ----------
-    Kaplan & Meier (1958), J. Am. Statist. Ass. 53:457-481 (what is followed to a day and no longer
-    counts as at risk on it); Greenwood (1926), Reports on Public Health 33.
+    Kaplan & Meier (1958), J. Am. Statist. Ass. 53:457-481; Greenwood (1926), Reports on Public
+    Health 33.
 
     >>> curve = fit_survival(np.array([6, 6, 9, 10]), np.array([1, 0, 0, 1]) > 0, np.ones(4))
     >>> curve.days.tolist(), curve.share.tolist()
@@ -131,23 +134,28 @@ def fit_survival(days: Days, failed: NDArray[np.bool_], weight: Vector) -> Survi
         raise ValueError("days, failed and weight must have one shape")
     if np.any(days < 0) or not np.all(weight > 0):
         raise ValueError("days are never negative and weights are positive")
-    order = np.lexsort((weight, failed, days))  # floating sums must not depend on the order sent
-    days, failed, weight = days[order], failed[order], weight[order]
+    # Floating sums must not depend on the order sent.
+    order = np.lexsort((weight, failed, days))
+    return _kaplan_meier(days[order], failed[order], weight[order])
+
+
+def _kaplan_meier(days: Days, failed: NDArray[np.bool_], weight: Vector) -> SurvivalCurve:
+    """The estimate and Greenwood's sums, from settings in order of their days."""
     distinct, owner = np.unique(days[failed], return_inverse=True)
     fell = np.bincount(owner, weight[failed], minlength=len(distinct))
     followed = np.append(np.cumsum(weight[::-1])[::-1], 0.0)
     at_risk = np.maximum(followed[np.searchsorted(days, distinct)], fell)
     left = at_risk - fell
     left[left < _ROUNDING * at_risk] = 0.0
-    # The last failure of all leaves nobody: its term is never used, as the share is zero there.
+    # After the last failure of all none is left. Its term is never used: the share is zero there.
     terms = fell / (at_risk * np.where(left > 0, left, np.inf))
     return SurvivalCurve(
         days=frozen_array(distinct),
         share=frozen_array(np.append(1.0, np.cumprod(left / at_risk))),
         greenwood=frozen_array(np.append(0.0, np.cumsum(terms))),
         failed=frozen_array(np.append(0.0, np.cumsum(fell))),
-        kept_days=frozen_array(days[~failed]),
-        kept_weight=frozen_array(weight[~failed]),
+        censored_days=frozen_array(days[~failed]),
+        censored_weight=frozen_array(weight[~failed]),
     )
 
 

@@ -1,8 +1,11 @@
-"""Whether two groups of interval-censored limits differ: scores, ranks, splits."""
+"""Whether two groups of interval-censored limits differ: scores, ranks, splits.
+
+`compare_groups` has the statistic (N - 1) sum_g U_g^2 / N_g / sum_i w_i c_i^2, with U_g the sum of
+a group's scores less N_g times their mean.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 import numpy as np
@@ -24,11 +27,11 @@ class GroupDifference:
 
     Parameters
     ----------
-    p_value : chance of a statistic as large if the labels meant nothing, by permutation
+    p_value : chance of a statistic as large where groups do not differ, by permutation
     p_asymptotic : the same by the chi-squared distribution, for comparison
     statistic : zero where all groups have the same mean score
     groups : number of groups
-    total_weight : units, where no unit is weighed down
+    total_weight : units where all have weight 1
     permutations : drawn; the least `p_value` is 1 / (permutations + 1)
     """
 
@@ -53,42 +56,32 @@ def compare_groups(
     Parameters
     ----------
     stable_steps, unstable_steps : int64 arrays, shape (n,)
-        One unit each: `stable_steps <= T < unstable_steps`, in grid steps.
+        One unit each, at least one: `stable_steps <= T < unstable_steps`, in grid steps.
     weight : float64 array, shape (n,)
         Positive.
     group : int64 array, shape (n,)
-        Labels from 0; with fewer than two in use nothing can differ and `p_value` is 1.
-    rng
-        Draws the permutations; the same state gives the same answer, whatever the order of units.
-    permutations
-        Number of random relabellings.
-
-    Raises
-    ------
-    ValueError
-        When there are no units.
+        Labels from 0; with fewer than two in use `p_value` is 1.
+    rng, permutations
+        Draws so many random relabellings; the order of units does not change the answer.
 
     References
     ----------
-    Fay (1996), Biometrics 52:811-822, section 3 (scores of the grouped proportional hazards model
-    for interval-censored data); Fay & Shaw (2010), J. Statist. Software 36(2), section 2.3
-    (permutation form). The statistic is (N - 1) sum_g U_g^2 / N_g / sum_i w_i c_i^2, with U_g the
-    sum of a group's scores less N_g times their mean.
+    Fay (1996), Biometrics 52:811-822, section 3 (grouped proportional hazards); Fay & Shaw (2010),
+    J. Statist. Software 36(2), section 2.3 (permutation form).
 
     >>> low, high = np.repeat([10, 20], 20), np.repeat([12, 22], 20)
-    >>> halves, evenly = np.repeat([0, 1], 20), np.tile([0, 1], 20)
-    >>> rng = np.random.default_rng(1)
+    >>> halves, rng = np.repeat([0, 1], 20), np.random.default_rng(1)
     >>> compare_groups(low, high, np.ones(40), halves, rng).p_value
     0.001
-    >>> compare_groups(low, high, np.ones(40), evenly, rng).p_value
-    1.0
     """
     if len(weight) == 0:
         raise ValueError("no units, no comparison")
     order = np.lexsort((group, weight, unstable_steps, stable_steps))
-    stable, unstable, heft = stable_steps[order], unstable_steps[order], weight[order]
-    scores = log_rank_scores(stable, unstable, fit_npmle(group_intervals(stable, unstable, heft)))
-    return compare_scored(scores, heft, group[order], rng, permutations)
+    stable, unstable, ordered_weight = stable_steps[order], unstable_steps[order], weight[order]
+    scores = log_rank_scores(
+        stable, unstable, fit_npmle(group_intervals(stable, unstable, ordered_weight))
+    )
+    return compare_scored(scores, ordered_weight, group[order], rng, permutations)
 
 
 def compare_scored(
@@ -104,13 +97,15 @@ def compare_scored(
     >>> found = compare_scored(scores, np.ones(20), np.repeat([0, 1], 10), rng, 0)
     >>> found.p_value == found.p_asymptotic, round(found.statistic, 1)
     (True, 19.0)
+    >>> compare_scored(scores, np.ones(20), np.tile([0, 1], 10), rng, 99).p_value
+    1.0
     """
     label = np.unique(group, return_inverse=True)[1]
     groups = int(label.max()) + 1
     observed = _statistic(scores, weight, label)
     asymptotic = float(scipy.special.chdtrc(groups - 1, observed)) if groups > 1 else 1.0
     drawn = [_statistic(scores, weight, rng.permutation(label)) for _ in range(permutations)]
-    # A relabelling that ties but for rounding is as extreme as what was seen.
+    # A relabelling that is equal up to rounding counts as extreme as the observed one.
     as_large = int(np.sum(np.array(drawn) >= observed * (1.0 - _ROUNDING) - _ROUNDING))
     return GroupDifference(
         p_value=(1 + as_large) / (permutations + 1) if permutations else asymptotic,
@@ -123,7 +118,7 @@ def compare_scored(
 
 
 def log_rank_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> Vector:
-    """Each unit's score, shape (n,): above zero where it goes deeper than units do on average.
+    """Each unit's score, shape (n,): above zero where it goes deeper than the average unit.
 
     c = (S(R) log S(R) - S(L) log S(L)) / (S(L) - S(R)) under the likeliest share S of all units
     together; S is 1 at stock, and 0 beyond all depths, so that one never failed has -log S(L).
@@ -153,7 +148,7 @@ def _statistic(scores: Vector, weight: Vector, label: NDArray[np.intp]) -> float
 
 
 def holm_adjusted(p_values: Sequence[float]) -> tuple[float, ...]:
-    """Each p-value raised so that all of a family can be read at one level, in the given order.
+    """The p-values of a family adjusted for one common level, in the given order.
 
     References
     ----------
@@ -177,7 +172,7 @@ _SMOOTHED_BY: Final = 0.5
 _KERNEL_REACH: Final = 4.0
 _THIN: Final = 1e-12
 _MOST_DEVIATIONS: Final = 2.5
-"""One unit at the edge of a steep density must not decide alone, nor break the normal tail."""
+"""One unit at the edge of a steep density must not outweigh all others."""
 
 
 def shift_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> Vector:
@@ -192,7 +187,7 @@ def shift_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> Vector:
     stable, unstable : int64 arrays, shape (n,)
         As in `GroupedIntervals`; a first setting that failed bounds its unit on one side alone.
     fit
-        Of all these units together, so that no label can show in a score.
+        Of all these units together, so that no score depends on a label.
 
     References
     ----------
@@ -234,7 +229,7 @@ def _smoothed(fit: StableShareFit) -> _Density:
     left = fit.cell_left
     mean = float(fit.masses @ left)
     width = max(1.0, _SMOOTHED_BY * float(np.sqrt(fit.masses @ (left - mean) ** 2)))
-    # Nobody knows how deep the units go that never failed: their mass lies just beyond.
+    # How deep units go that never failed is unknown: their mass lies just beyond.
     right = np.where(fit.cell_right == NEVER_FAILED, left + int(2 * width) + 1, fit.cell_right)
     reach = int(_KERNEL_REACH * width) + 1
     edges = np.zeros(int(right.max()) + 1)
@@ -247,10 +242,10 @@ def _smoothed(fit: StableShareFit) -> _Density:
 
 
 def _without_valleys(density: Vector) -> Vector:
-    """The density with its log made concave, and a step of nothing behind it.
+    """The density with its log made concave, and a zero step at its end.
 
-    With a valley between two heaps a unit of the deeper one could speak for shallower limits, and
-    two heaps far apart would look like one truth that has not moved.
+    With a valley between two groups of limits, a unit of the deeper group could score as shallow,
+    and two groups far apart would look like one that has not moved.
     """
     seen = np.maximum(density, _THIN)
     falling = monotone_means(-np.diff(np.log(seen)), np.sqrt(seen[1:] * seen[:-1]))
@@ -261,9 +256,10 @@ def _without_valleys(density: Vector) -> Vector:
 
 Which = NDArray[np.bool_]
 
-_NODES: Final = 121
-_ALIKE: Final = 0.999
-"""Splits that differ by hardly a unit are one; the quadrature could not tell them apart."""
+_NODES, _SHARES = (frozen_array(part) for part in np.polynomial.legendre.leggauss(121))
+"""Gauss and Legendre's nodes and weights on (-1, 1)."""
+_EQUAL: Final = 0.999
+"""Correlation from which two splits count as one: the quadrature does not resolve them."""
 _WIDEST_SHIFT: Final = 512
 """In steps: no limit lies deeper than a pool's grid reaches."""
 
@@ -280,14 +276,14 @@ class ScoredUnits:
         """By machine: the sum of squared values."""
         return np.asarray(np.bincount(self.machine, self.value**2), dtype=np.float64)
 
-    def only(self, kept: Which) -> "ScoredUnits":
-        """These without the other units, centred again."""
-        return _centred(self.value[kept], self.machine[kept])
+    def only(self, which: Which) -> "ScoredUnits":
+        """Some of these units, centred again."""
+        return _centred(self.value[which], self.machine[which])
 
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """How surely recent units differ from the earlier ones of the same machines.
+    """The difference between recent units and earlier ones of the same machines.
 
     Parameters
     ----------
@@ -329,13 +325,13 @@ def split_units(units: ScoredUnits, recent: Which) -> Split:
     total = np.bincount(units.machine, minlength=machines)
     since = np.bincount(units.machine[recent], minlength=machines)
     sums = np.bincount(units.machine[recent], units.value[recent], minlength=machines)
-    # A machine whose reports all lie on one side says nothing.
-    told = (since > 0) & (since < total)
-    since, total = since[told], total[told]
+    # A machine whose reports all lie on one side gives no comparison.
+    compared = (since > 0) & (since < total)
+    since, total = since[compared], total[compared]
     pairs = since * (total - since) / total
-    variance = float(np.sum(pairs * units.squares[told] / (total - 1)))
+    variance = float(np.sum(pairs * units.squares[compared] / (total - 1)))
     return Split(
-        z=float(sums[told].sum()) / float(np.sqrt(variance)) if variance > 0 else 0.0,
+        z=float(sums[compared].sum()) / float(np.sqrt(variance)) if variance > 0 else 0.0,
         units_before=int((total - since).sum()),
         units_since=int(since.sum()),
     )
@@ -362,12 +358,12 @@ def chance_of_largest(z: float, parts: list[float]) -> float:
     >>> round(chance_of_largest(1.96, [0.5]), 3), round(chance_of_largest(1.96, [0.3, 0.7]), 3)
     (0.05, 0.093)
     """
-    node, share = (z * part for part in _quadrature())
+    node, share = z * _NODES, z * _SHARES
     inside = np.exp(-0.5 * node**2) / np.sqrt(2.0 * np.pi)
     last = parts[0]
     for part in parts[1:]:
         correlation = float(np.sqrt(last * (1.0 - part) / (part * (1.0 - last))))
-        if correlation > _ALIKE:
+        if correlation > _EQUAL:
             continue
         last = part
         width = float(np.sqrt(1.0 - correlation**2))
@@ -376,23 +372,16 @@ def chance_of_largest(z: float, parts: list[float]) -> float:
     return max(2.0 * float(scipy.special.ndtr(-z)), 1.0 - float(share @ inside))
 
 
-@cache
-def _quadrature() -> tuple[Vector, Vector]:
-    """Gauss and Legendre's nodes and shares on (-1, 1): dearer than all that is done with them."""
-    node, share = np.polynomial.legendre.leggauss(_NODES)
-    return frozen_array(node), frozen_array(share)
-
-
 def estimate_shift(stable: Steps, unstable: Steps, machine: Steps, recent: Which) -> float:
-    """By how many steps the recent limits lie deeper: moved back, they do not differ any more.
+    """By how many steps the recent limits lie deeper; moved back by it, they do not differ.
 
     References
     ----------
     Hodges & Lehmann (1963), Ann. Math. Statist. 34:598-611 (an estimate from a rank test).
 
     >>> stable = np.concatenate([np.arange(50, 80), np.arange(50, 80) - 12])
-    >>> alike, recent = np.zeros(60, int), np.arange(60) >= 30
-    >>> round(estimate_shift(stable, stable + 3, alike, recent))
+    >>> machine, recent = np.zeros(60, int), np.arange(60) >= 30
+    >>> round(estimate_shift(stable, stable + 3, machine, recent))
     -12
     """
 

@@ -36,7 +36,7 @@ def wanted_coverage(units: int) -> str:
     return ">= 0.92" if units >= 30 else ">= 0.90"
 
 
-def judged(
+def rows_of_depths(
     where: str, truth: Truth, depths: NDArray[np.float64], coverage: str, timidity: str = ""
 ) -> list[Row]:
     """Coverage with its binomial error, and mean timidity, of one cell."""

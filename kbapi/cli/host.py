@@ -1,17 +1,28 @@
-"""Commands that keep an instance: upgrade, backup, restore, check."""
+"""Commands of the host on a folder: upgrade, backup, restore, check, access keys."""
 
 from pathlib import Path
 from typing import Final
 
 import click
+import orjson
 
-from kbapi.cli.common import REFUSED, errors_as_messages, home_option, paragraph, settings_of
+from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
+from kbapi.cli.common import (
+    REFUSED,
+    bullet,
+    errors_as_messages,
+    home_option,
+    json_option,
+    paragraph,
+    settings_of,
+)
 from kbapi.instance.backup import back_up_secret, make_backup
 from kbapi.instance.check import check_instance
 from kbapi.instance.instance import open_instance, upgrade_instance
 from kbapi.instance.restore import LOST_WITH_IT, restore_backup
 from kbapi.intake.rescreen import rescreen
 from kbapi.storage.files import require_may_open
+from kbapi.storage.keys import KeyRow
 from kbapi.storage.sqlite.schema import current_revision, head_revision
 
 
@@ -136,6 +147,70 @@ def check_command(home: Path) -> None:
     with errors_as_messages():
         findings = check_instance(settings_of(home))
     for found in findings:
-        click.echo(f"{'ok' if found.is_well else 'WRONG':<6}{found.what:<12}{found.told}")
-    if not all(found.is_well for found in findings):
+        click.echo(f"{'ok' if found.is_ok else 'WRONG':<6}{found.subject:<12}{found.detail}")
+    if not all(found.is_ok for found in findings):
         raise SystemExit(REFUSED)
+
+
+@click.group("keys")
+def keys_commands() -> None:
+    """Create, list and revoke access keys."""
+
+
+@keys_commands.command("add")
+@click.option(
+    "--scope",
+    "scopes",
+    multiple=True,
+    required=True,
+    type=click.Choice(tuple(SCOPES)),
+    help="Scope of the key. "
+    + " ".join(f"{scope}: {allowed}." for scope, allowed in SCOPES.items())
+    + " Repeat it for several scopes.",
+)
+@click.option(
+    "--name", default="", help="Short label for the key, without a person's name or address."
+)
+@home_option
+def add_command(scopes: tuple[str, ...], name: str, home: Path) -> None:
+    """Create a key and print it once; only a keyed hash is stored."""
+    with errors_as_messages():
+        given = give_key(open_instance(settings_of(home)), name, scopes)
+    click.echo(given.key)
+    notice = f"Key {given.id} is shown only once. Send it over a safe channel and keep no copy."
+    click.echo(paragraph(notice), err=True)
+
+
+@keys_commands.command("list")
+@json_option
+@home_option
+def list_command(as_json: bool, home: Path) -> None:
+    """List the keys: number, name, scopes and days.
+
+    The keys themselves are not stored and not shown.
+    """
+    with errors_as_messages():
+        keys = list_keys(open_instance(settings_of(home)))
+    if as_json:
+        click.echo(orjson.dumps(keys))
+        return
+    for key in keys:
+        name = key.name or "without a name"
+        scopes = ", ".join(key.scopes)
+        click.echo(bullet(f"{key.id}: {name} ({scopes}), {key.created_day}{_ended(key)}"))
+
+
+def _ended(key: KeyRow) -> str:
+    if key.revoked_day:
+        return f", revoked {key.revoked_day}"
+    return "" if key.fits_secret else ", not valid: created with another secret"
+
+
+@keys_commands.command("revoke")
+@click.argument("number", metavar="ID", type=int)
+@home_option
+def revoke_command(number: int, home: Path) -> None:
+    """Revoke the key ID at once; decisions made with it stay."""
+    with errors_as_messages():
+        revoke_key(open_instance(settings_of(home)), number)
+    click.echo(f"Key {number} is revoked.")

@@ -1,4 +1,4 @@
-"""An instance that holds the demo club's data, and what somebody in the club could know of it."""
+"""An instance that holds the demo club's data, and what a member of the club can know of it."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -43,8 +43,8 @@ def fill(folder: Path, results: int, seed: int = 6) -> Known:
     receipts = {}
     for begin in range(0, results, 500):
         some = drawn[begin : begin + 500]
-        told = accept_batch(made, as_lines(one.document for one in some), is_ndjson=True)
-        for item, result in zip(told.items, some, strict=True):
+        accepted = accept_batch(made, as_lines(one.document for one in some), is_ndjson=True)
+        for item, result in zip(accepted.items, some, strict=True):
             if item.id and item.receipt:
                 receipts[item.id] = item.receipt
                 if follow_up := draw_follow_up(later, result):
@@ -57,7 +57,7 @@ def fill(folder: Path, results: int, seed: int = 6) -> Known:
 
 @contextmanager
 def opened(folder: Path, join: str) -> Iterator[Instance]:
-    """The instance in `folder / "home"`, as open to strangers as `join` says."""
+    """The instance in `folder / "home"`, open to newcomers as far as `join` allows."""
     settings = Settings(home=folder / "home", join=join, **FAR)
     instance = open_instance(settings, HandMovedClock())
     yield instance

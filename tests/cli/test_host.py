@@ -1,4 +1,4 @@
-"""`kbapi backup`, `restore` and `check` as a host types them: words, files, exit status."""
+"""`kbapi backup`, `restore` and `check` as commands: output, files, exit status."""
 
 import sqlite3
 import subprocess
@@ -32,18 +32,18 @@ def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
     home: Path, tmp_path: Path
 ) -> None:
     target, secret = tmp_path / "backups", tmp_path / "safe" / "secret"
-    words = ("backup", str(target), "--keep", "1", "--secret", str(secret), "--home", str(home))
+    arguments = ("backup", str(target), "--keep", "1", "--secret", str(secret), "--home", str(home))
     with Server(home) as server:
         sent = server.ask("POST", "/v1/submissions", RESULT).json
-        assert run(*words).returncode == 0
+        assert run(*arguments).returncode == 0
         server.ask("POST", "/v1/submissions", RESULT)
-        made = run(*words)
+        made = run(*arguments)
         (file,) = backups(target)
         assert f"{file}: 2 results, schema " in made.stdout
         assert "Removed kbapi-" in made.stdout
         assert "read and withdraw every result" in " ".join(made.stderr.split())
-        for words in (("restore", str(file)), ("db", "upgrade")):
-            refused = run(*words, "--home", str(home))
+        for arguments in (("restore", str(file)), ("db", "upgrade")):
+            refused = run(*arguments, "--home", str(home))
             assert refused.returncode == 3
             assert "The instance is in use" in refused.stderr
         receipt = {"Authorization": f"Bearer {sent['receipt']}"}
@@ -57,27 +57,25 @@ def test_a_backup_is_made_while_the_server_runs_and_restored_when_it_has_ended(
         assert server.ask("GET", sent["links"]["self"], headers=receipt).status == 200
 
 
-def test_keep_tells_of_backups_from_the_future_and_leaves_them(home: Path, tmp_path: Path) -> None:
+def test_keep_reports_backups_from_the_future_and_keeps_them(home: Path, tmp_path: Path) -> None:
     target = tmp_path / "backups"
-    words = ("backup", str(target), "--keep", "1", "--home", str(home))
-    run(*words)
+    arguments = ("backup", str(target), "--keep", "1", "--home", str(home))
+    run(*arguments)
     future = target / "kbapi-20990101T000000.000000Z.sqlite3"
     backups(target)[0].rename(future)
     for _ in range(2):
-        told = run(*words)
-        assert told.returncode == 0
-        assert future.name in told.stderr
-        assert "These backups have a date in the future" in " ".join(told.stderr.split())
+        output = run(*arguments)
+        assert output.returncode == 0
+        assert future.name in output.stderr
+        assert "These backups have a date in the future" in " ".join(output.stderr.split())
         assert len(backups(target)) == 2
         assert future.exists()
 
 
-def test_a_secret_among_the_backups_is_refused_before_anything_is_written(
-    home: Path, tmp_path: Path
-) -> None:
+def test_a_secret_among_the_backups_is_refused_before_any_write(home: Path, tmp_path: Path) -> None:
     target = tmp_path / "backups"
-    words = ("backup", str(target), "--secret", str(target / "x" / "secret"))
-    refused = run(*words, "--home", str(home))
+    arguments = ("backup", str(target), "--secret", str(target / "x" / "secret"))
+    refused = run(*arguments, "--home", str(home))
     assert refused.returncode == 3
     assert "Name a file elsewhere with --secret" in " ".join(refused.stderr.split())
     assert not target.exists()
@@ -107,7 +105,9 @@ def test_a_restore_without_the_secret_says_what_is_lost(home: Path, tmp_path: Pa
     assert check(tmp_path / "other").returncode == 1
 
 
-def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Path) -> None:
+def test_check_distinguishes_an_intact_instance_from_a_damaged_one(
+    home: Path, tmp_path: Path
+) -> None:
     sound = check(home)
     assert sound.returncode == 0
     assert "WRONG" not in sound.stdout
@@ -128,13 +128,13 @@ def test_check_tells_a_sound_instance_from_a_spoilt_one(home: Path, tmp_path: Pa
     assert check(tmp_path / "nowhere").returncode == 3
 
 
-def test_a_read_only_instance_is_checked_and_backed_up_all_the_same(
+def test_a_read_only_instance_can_be_checked_and_backed_up(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("KBAPI_READ_ONLY", "1")
-    told = check(home)
-    assert told.returncode == 0
-    assert "ok    writing     This instance is read-only" in told.stdout
+    output = check(home)
+    assert output.returncode == 0
+    assert "ok    writing     This instance is read-only" in output.stdout
     assert run("backup", str(tmp_path / "backups"), "--home", str(home)).returncode == 0
     assert run("start", "norvane-sable-7-4820mx", "--home", str(home)).returncode == 0
     refused = run(

@@ -1,4 +1,4 @@
-"""Commands of curators: the list of results to review, one result, a decision."""
+"""Commands of curators: results to review, decisions, notes."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -7,11 +7,25 @@ from typing import Any
 import click
 import orjson
 
-from kbapi.cli.common import answer_of, asking, asks, bullet, paragraph, tell
+from kbapi.cli.common import (
+    answer_of,
+    bullet,
+    client_options,
+    connected,
+    errors_as_messages,
+    home_option,
+    json_option,
+    paragraph,
+    print_answer,
+    settings_of,
+)
+from kbapi.curation.notes import mark_reviewed, publish_note, store_notes
+from kbapi.instance.instance import open_instance
+from kbapi.storage.notes import load_history, load_notes
 
 
 def page_in_lines(page: dict[str, Any]) -> str:
-    """A page of what waits."""
+    """The text of a page of waiting settings."""
     lines = [line for one in page["waiting"] for line in _setting(one)]
     if page["next_cursor"]:
         lines.append(f"more: --cursor {page['next_cursor']}")
@@ -38,16 +52,16 @@ def _setting(one: dict[str, Any]) -> list[str]:
 
 def _ends(below_stock: dict[str, Any], control: str) -> str:
     unit = "counts" if control == "count_offset" else "mV"
-    told = [
-        f"{word} at {below_stock[name]:g} {unit}"
-        for name, word in (("stable", "passed"), ("unstable", "failed"))
+    ends = [
+        f"{verb} at {below_stock[name]:g} {unit}"
+        for name, verb in (("stable", "passed"), ("unstable", "failed"))
         if below_stock[name] is not None
     ]
-    return f"{', '.join(told)} below stock" if told else "depth unknown"
+    return f"{', '.join(ends)} below stock" if ends else "depth unknown"
 
 
 def item_in_lines(item: dict[str, Any]) -> str:
-    """One setting with all around it."""
+    """The text of one setting with its history and pool."""
     setting = item["setting"]
     lines = _setting(setting)
     lines += [bullet(reason["text"]) for reason in setting["reasons"]]
@@ -82,19 +96,21 @@ def _percentile(percentile: dict[str, Any]) -> str:
     return f"  {percentile['share']:>4.0%} of the other units are stable at {setting:g}"
 
 
-def decisions_in_lines(told: dict[str, Any]) -> str:
-    """What decisions changed."""
+def decisions_in_lines(response: dict[str, Any]) -> str:
+    """The text of the changes of decisions."""
     lines = [
-        f"{told['decided']} of {told['settings']} settings got this decision, "
-        f"{told['unchanged']} had it before."
+        f"{response['decided']} of {response['settings']} settings got this decision, "
+        f"{response['unchanged']} had it before."
     ]
     lines += [
         f"  {one['submission']}/{one['ordinal']}: {one['before']} -> {one['now']}"
-        for one in told["changed"]
+        for one in response["changed"]
     ]
-    if told["lock_only_results"]:
-        lines.append(f"{told['lock_only_results']} results with only lock reports got it as well.")
-    left = told["decided"] - len(told["changed"])
+    if response["lock_only_results"]:
+        lines.append(
+            f"{response['lock_only_results']} results with only lock reports got it as well."
+        )
+    left = response["decided"] - len(response["changed"])
     return "\n".join([*lines, *([f"  and {left} more"] if left else [])])
 
 
@@ -102,7 +118,7 @@ _PATH = "/v1/review"
 
 
 def _with_key(command: Callable[..., Any]) -> Callable[..., Any]:
-    """A command for people with a key: --key, --home, --to and --json."""
+    """The command with the options --key, --home, --to and --json."""
     key = click.option(
         "--key",
         envvar="KBAPI_KEY",
@@ -110,7 +126,7 @@ def _with_key(command: Callable[..., Any]) -> Callable[..., Any]:
         required=True,
         help="Your access key. The variable is safer: process lists show options.",
     )
-    return key(asks(command))
+    return key(client_options(command))
 
 
 def _bearer(key: str) -> dict[str, str]:
@@ -132,9 +148,9 @@ def review_commands() -> None:
 def list_command(key: str, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
     """List the settings that wait for a decision, oldest first."""
     query = {name: str(value) for name, value in asked.items() if value is not None}
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", _PATH, query=query, headers=_bearer(key))
-    tell(answer_of(reply), as_json, page_in_lines)
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", _PATH, query=query, headers=_bearer(key))
+    print_answer(answer_of(reply), as_json, page_in_lines)
 
 
 @review_commands.command("show")
@@ -142,9 +158,9 @@ def list_command(key: str, home: Path, url: str | None, as_json: bool, **asked: 
 @_with_key
 def show_command(setting: str, key: str, home: Path, url: str | None, as_json: bool) -> None:
     """Show one setting, its history, and the start with and without it."""
-    with asking(home, url) as api_client:
-        reply = api_client.ask("GET", f"{_PATH}/{setting}", headers=_bearer(key))
-    tell(answer_of(reply), as_json, item_in_lines)
+    with connected(home, url) as api_client:
+        reply = api_client.request("GET", f"{_PATH}/{setting}", headers=_bearer(key))
+    print_answer(answer_of(reply), as_json, item_in_lines)
 
 
 @review_commands.command("decide")
@@ -174,10 +190,10 @@ def decide_command(
     Name settings as ID/ORDINAL, or choose all of a contributor, script,
     firmware or machine class. All decisions are stored, or none.
     """
-    told = {name: value for name, value in origin.items() if value is not None}
+    sent_origin = {name: value for name, value in origin.items() if value is not None}
     which = [_named(setting) for setting in settings]
     which += [{"contributor": contributor}] if contributor is not None else []
-    which += [{"origin": told}] if told else []
+    which += [{"origin": sent_origin}] if sent_origin else []
     _decide(decision, reason, which, key, home, url, as_json)
 
 
@@ -216,6 +232,87 @@ def _decide(
         )
     decisions = [{**one, "decision": decision, "reason": reason} for one in which]
     body = orjson.dumps({"decisions": decisions})
-    with asking(home, url) as api_client:
-        reply = api_client.ask("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))
-    tell(answer_of(reply), as_json, decisions_in_lines)
+    with connected(home, url) as api_client:
+        reply = api_client.request("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))
+    print_answer(answer_of(reply), as_json, decisions_in_lines)
+
+
+@click.group("notes")
+def notes_commands() -> None:
+    """Manage curated notes on chips, series and machine classes."""
+
+
+@notes_commands.command("list")
+@json_option
+@home_option
+def list_notes_command(as_json: bool, home: Path) -> None:
+    """List all notes with source and month of last review."""
+    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
+        notes = load_notes(connection)
+    if as_json:
+        click.echo(orjson.dumps(notes))
+        return
+    for note in notes:
+        draft = " (draft, not in answers)" if note.state == "draft" else ""
+        review = f"reviewed in {note.reviewed_month}. {note.source}"
+        click.echo(bullet(f"{note.key}{draft}: {note.subject}, {review}"))
+
+
+@notes_commands.command("load")
+@click.argument(
+    "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
+)
+@click.option("--draft", is_flag=True, help="Store them as drafts, which answers do not show.")
+@home_option
+def load_command(files: tuple[Path, ...], draft: bool, home: Path) -> None:
+    """Store the notes in FILES, all or none.
+
+    A note replaces the earlier note with the same key.
+    """
+    with errors_as_messages():
+        texts = [file.read_text(encoding="utf-8", errors="replace") for file in files]
+        notes = store_notes(open_instance(settings_of(home)), texts, as_drafts=draft)
+    click.echo(f"{len(notes)} notes stored{' as drafts' if draft else ''}.")
+
+
+@notes_commands.command("publish")
+@click.argument("key")
+@home_option
+def publish_command(key: str, home: Path) -> None:
+    """Publish the draft KEY, so that answers show it.
+
+    The earlier text stays in the history.
+    """
+    with errors_as_messages():
+        publish_note(open_instance(settings_of(home)), key)
+    click.echo(f"{key} is published.")
+
+
+@notes_commands.command("reviewed")
+@click.argument("key")
+@home_option
+def reviewed_command(key: str, home: Path) -> None:
+    """Confirm that the note KEY is still right this month."""
+    with errors_as_messages():
+        month = mark_reviewed(open_instance(settings_of(home)), key)
+    click.echo(f"{key} was reviewed in {month}.")
+
+
+@notes_commands.command("history")
+@click.argument("key")
+@json_option
+@home_option
+def history_command(key: str, as_json: bool, home: Path) -> None:
+    """Show the earlier texts of the note KEY, oldest first."""
+    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
+        earlier = load_history(connection, key)
+    if as_json:
+        click.echo(orjson.dumps(earlier))
+        return
+    for one in earlier:
+        heading = f"Until {one.replaced_day}, reviewed in {one.reviewed_month}. {one.source}"
+        click.echo(bullet(heading))
+        for part in one.markdown.split("\n\n"):
+            click.echo(paragraph(part, "    "))
+    if not earlier:
+        click.echo("This note has no earlier text.")

@@ -1,4 +1,8 @@
-"""Where to settle short of the limit: the margin that kept settings stable, learnt or by custom."""
+"""The margin that is recommended for daily use: learned from follow-ups, or the default.
+
+The least margin is learned whose lower bound reaches the wanted share. Without one, the first
+margin that follow-ups do not rule out is taken: the default margin, or else a wider one.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,20 +22,20 @@ CONFIDENCE: Final = 0.90
 
 @dataclass(frozen=True, slots=True)
 class RecommendedMargin:
-    """How far short of the limit to settle, and what that stands on.
+    """How far short of the limit to set for daily use, and the evidence for it.
 
     Parameters
     ----------
     margin : in the control's unit, mV or counts
-    standing : `learned` where the lower bound reaches the wanted share; `default` where nothing
-        speaks against the default margin; `default_failed` where follow-ups rule that out and
-        a wider one, which they do not rule out, stands in its place
-    kept : share still stable after the wanted days with this margin; None without any
+    source : `learned` where the lower bound reaches the wanted share; `default` where nothing
+        contradicts the default margin; `default_failed` where follow-ups rule that out, and
+        `margin` is a wider one
+    survival : share still stable after the wanted days with this margin; None without any
     """
 
     margin: float
-    standing: MarginSource
-    kept: SurvivalShare | None
+    source: MarginSource
+    survival: SurvivalShare | None
 
 
 def recommended_margin(
@@ -43,42 +47,40 @@ def recommended_margin(
     share: float = WANTED_SHARE,
     after_days: int = WANTED_DAYS,
 ) -> RecommendedMargin:
-    """The least margin known to have kept the wanted share stable, else the fixed-step one.
+    """The least margin known to leave the wanted share stable, else one not ruled out.
 
     Parameters
     ----------
     days, failed, weight : arrays, shape (n,)
         As for `fit_survival`.
     place : int64 array, shape (n,)
-        Which of `margins` a setting kept: at most that, more than the one before. Others are -1.
+        Index of each setting's margin: the narrowest of `margins` that is not smaller; -1 for none.
     margins
-        Ascending, the fixed-step one first; in the control's unit.
+        Ascending, the default first; in the control's unit.
     share, after_days
-        What the margin is to have kept.
+        What the margin is to reach.
 
     >>> margins, place = (10.0, 20.0), np.repeat([0, 1], 70)
     >>> failed = np.arange(140) < 15
     >>> days = np.where(failed, 40, 100)
-    >>> learnt = recommended_margin(days, failed, np.ones(140), place, margins)
-    >>> learnt.margin, learnt.standing, round(learnt.kept.low, 3)
+    >>> learned = recommended_margin(days, failed, np.ones(140), place, margins)
+    >>> learned.margin, learned.source, round(learned.survival.low, 3)
     (20.0, 'learned', 0.958)
-    >>> recommended_margin(days[:0], failed[:0], np.ones(0), place[:0], margins).standing
-    'default'
     """
-    kept = [
-        _kept(days[place == p], failed[place == p], weight[place == p], after_days)
+    survivals = [
+        _survival(days[place == p], failed[place == p], weight[place == p], after_days)
         for p in range(len(margins))
     ]
-    for margin, found in zip(margins, kept, strict=True):
+    for margin, found in zip(margins, survivals, strict=True):
         if found is not None and found.low >= share:
             return RecommendedMargin(margin, "learned", found)
-    for position, (margin, found) in enumerate(zip(margins, kept, strict=True)):
+    for position, (margin, found) in enumerate(zip(margins, survivals, strict=True)):
         if found is None or found.high >= share:
             return RecommendedMargin(margin, "default_failed" if position else "default", found)
-    return RecommendedMargin(margins[-1], "default_failed", kept[-1])
+    return RecommendedMargin(margins[-1], "default_failed", survivals[-1])
 
 
-def _kept(
+def _survival(
     days: Days, failed: NDArray[np.bool_], weight: Vector, after_days: int
 ) -> SurvivalShare | None:
     if len(days) == 0:
