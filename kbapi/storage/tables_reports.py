@@ -77,7 +77,7 @@ class LockReport(SQLModel, table=True):
     status: str
     found_by: str
     changes: str
-    """Sorted words joined by ','."""
+    """Sorted values joined by ','."""
     measured_month: str
     machine: str
     firmware: str
@@ -196,11 +196,11 @@ class FollowUp(SQLModel, table=True):
     early_stop_steps: int = 0
 
 
-def _only_words(column: str, *words: str) -> CheckConstraint:
-    """The constraint to one or more words of a closed list, joined by ','."""
+def _only_values(column: str, *values: str) -> CheckConstraint:
+    """The constraint to one or more values of a closed list, joined by ','."""
     left = f"{column} || ','"
-    for word in words:
-        left = f"replace({left}, '{word},', '')"
+    for value in values:
+        left = f"replace({left}, '{value},', '')"
     return CheckConstraint(f"length({column}) > 0 AND {left} = ''", name=column)
 
 
@@ -212,7 +212,7 @@ class AccessKey(SQLModel, table=True):
         optional_text("name", 40),
         keyed_hash("key_hash"),
         text("key_id", 8),
-        _only_words("scopes", *SCOPES),
+        _only_values("scopes", *SCOPES),
         day("created_day"),
         day("revoked_day"),
     )
@@ -222,7 +222,7 @@ class AccessKey(SQLModel, table=True):
     key_hash: bytes = Field(unique=True)
     key_id: str
     scopes: str
-    """Words joined by ','."""
+    """Values joined by ','."""
     created_day: date
     revoked_day: date | None = None
 
@@ -243,7 +243,7 @@ class Decision(SQLModel, table=True):
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
     ordinal: int
-    """Which setting of the document: later rules make the rows of settings anew."""
+    """Which setting of the document: rescreening replaces the rows of settings."""
     decision: str
     reason_code: str
     decided_by: int = Field(foreign_key="access_key.id", index=True)
@@ -269,7 +269,7 @@ class NoteRow(SQLModel, table=True):
     id: int = Field(default=None, primary_key=True)
     key: str
     state: str
-    """A draft may stand beside what is published, and is never answered."""
+    """A key may have one of each; a draft is in no answer."""
     subject_kind: str
     subject: str = Field(index=True)
     control: str
@@ -282,7 +282,7 @@ class NoteRow(SQLModel, table=True):
 
 
 class NoteHistory(SQLModel, table=True):
-    """What a published note said before."""
+    """An earlier text of a published note."""
 
     __tablename__ = "note_history"
     __table_args__ = (

@@ -1,4 +1,4 @@
-"""A database file as a whole: looked through, and copied while others write to it."""
+"""A database file as a whole: checked, and copied while others write to it."""
 
 import os
 from contextlib import closing
@@ -28,18 +28,18 @@ class TableRows:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """What a look through a whole file found, all of it in one state of the database."""
+    """The result of a check of a whole file, in one state of the database."""
 
     revision: str | None
     rows: tuple[TableRows, ...]
     damage: tuple[str, ...]
-    """SQLite's own words for what is wrong with pages and indexes, the first twenty."""
+    """SQLite's messages about faults of pages and indexes, the first twenty."""
     orphans: tuple[str, ...]
     """Tables that hold rows that refer to nothing."""
     key_ids: tuple[str, ...]
     """Which secrets keyed the hashes in it; none where there are none."""
     own_key_id: str | None
-    """Which secret it is served with, None where it does not say."""
+    """Which secret it is served with, None if not recorded."""
 
     @property
     def is_sound(self) -> bool:
@@ -84,7 +84,7 @@ def copy_whole(source: Path, copy: Path) -> Condition:
             copied.execute("PRAGMA journal_mode=DELETE").fetchall()
     found = look_through(copy)
     if not found.is_sound or found.rows != counted:
-        raise StorageBroken(_words_for(found))
+        raise StorageBroken(_reason_of(found))
     with readable_faults():
         flush(copy)
     return found
@@ -137,7 +137,7 @@ def _key_ids(connection: Connection) -> tuple[str, ...]:
         )
 
 
-def _words_for(found: Condition) -> str:
+def _reason_of(found: Condition) -> str:
     if found.damage:
         return f"The database is damaged: {found.damage[0]}"
     if found.orphans:
