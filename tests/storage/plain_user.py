@@ -23,7 +23,7 @@ def a_shared_folder() -> Iterator[Path]:
 
 @contextmanager
 def as_a_plain_user(folder: Path) -> Iterator[None]:
-    """Whoever runs the tests, if that is no super-user; else nobody, as owner of this folder."""
+    """Run as a plain user: this one, or `nobody` as the owner of this folder if this one is root."""
     if os.geteuid():
         yield
         return

@@ -115,7 +115,7 @@ def test_a_read_only_file_refuses_results_and_reads_go_on(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     send(instance, a_submission(number=1))
-    # The super-user may write any file: the library is told that it may not.
+    # The super-user may write any file: so that the library is made to refuse it.
     closed = reopened(instance, monkeypatch, "PRAGMA query_only=ON")
     before = rows_of(closed)
     with pytest.raises(StorageUnwritable):
@@ -172,7 +172,7 @@ def test_a_file_that_went_away_is_broken(tmp_path: Path) -> None:
         pass
 
 
-def test_a_broken_promise_of_our_own_is_not_dressed_up_as_the_hosts_fault(
+def test_a_broken_constraint_is_not_reported_as_a_fault_of_the_host(
     instance: Instance,
 ) -> None:
     with pytest.raises(IntegrityError), instance.writing() as connection:

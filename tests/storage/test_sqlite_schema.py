@@ -1,4 +1,4 @@
-"""Migrations: the head equals the tables, a failed one leaves nothing, a stranger is told apart."""
+"""Migrations: the head equals the tables, a failed one leaves nothing, another program's file is recognised."""
 
 from contextlib import closing
 from pathlib import Path
@@ -71,7 +71,7 @@ def test_a_failed_migration_leaves_the_schema_byte_identical(
     instance.close()
 
 
-def test_what_is_missing_is_run_and_rows_stay(
+def test_missing_migrations_run_and_rows_stay(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     instance = an_instance(tmp_path)
@@ -129,7 +129,7 @@ def test_a_newer_database_is_not_opened(tmp_path: Path) -> None:
         open_instance(settings)
 
 
-def test_a_newer_database_is_not_upgraded_and_the_host_is_told_why(tmp_path: Path) -> None:
+def test_a_newer_database_is_not_upgraded_and_the_reason_is_reported(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings).close()
     set_version(settings.database_path, "9999")
