@@ -23,7 +23,7 @@ def a_shared_folder() -> Iterator[Path]:
 
 @contextmanager
 def as_a_plain_user(folder: Path) -> Iterator[None]:
-    """Run as a plain user: this one, or `nobody` as the owner of this folder if this one is root."""
+    """Runs as a plain user: this one, or for root `nobody`, which then owns this folder."""
     if os.geteuid():
         yield
         return

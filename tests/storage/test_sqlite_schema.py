@@ -1,4 +1,4 @@
-"""Migrations: the head equals the tables, a failed one leaves nothing, another program's file is recognised."""
+"""Migrations: the head equals the tables, a failed one leaves nothing, others are recognised."""
 
 from contextlib import closing
 from pathlib import Path
