@@ -333,8 +333,7 @@ def store_decisions(
     """Store decisions in the history, apply them, and update the evidence of their settings."""
     decisions.add_decisions(connection, [row for _, row in decided])
     settings = [setting for setting, _ in decided]
-    for submission_id in {setting.submission_id for setting in settings}:
-        decisions.apply_decisions(connection, submission_id)
+    decisions.apply_decisions(connection, {setting.submission_id for setting in settings})
     for setting in settings:
         places = decisions.find_places_of(connection, setting)
         book_evidence(connection, places, setting.contributor_id)

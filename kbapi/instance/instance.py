@@ -182,7 +182,7 @@ class Instance:
     @cached_property
     def rules(self) -> RulesWatch:
         """Whether results are due for rescreening."""
-        return RulesWatch(self.hot_reads, RULES_VERSION)
+        return RulesWatch(self._reading_engine, RULES_VERSION)
 
     @cached_property
     def _commits(self) -> SharedCommit:

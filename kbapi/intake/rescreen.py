@@ -74,7 +74,7 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
     try:
         document = read_document(reading, f"{instance.today():%Y-%m}", instance.catalogue)
     except DocumentRefused as refused:
-        places = rescreening.excluded(
+        places = rescreening.exclude_all(
             connection, stored.id, orjson.dumps([REFUSED_BY_CURRENT_RULES]).decode(), RULES_VERSION
         )
         _remove_personal_data(connection, stored, reading, refused.problems)

@@ -15,10 +15,9 @@ from kbapi.documents.results import Lock, Platform, SubmittedResult
 from kbapi.instance.instance import Instance
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import pools
-from kbapi.storage.contributors import find_or_add_unit
 from kbapi.storage.pools import ConditionsKey, PoolKey
 from kbapi.storage.readings import NewLock, NewReading
-from kbapi.storage.results import NewSetting, NewSubmission
+from kbapi.storage.results import NewSetting, NewSubmission, find_or_add_unit
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, PROTECTIONS
 

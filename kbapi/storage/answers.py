@@ -13,7 +13,8 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
 from kbapi.storage.sqlite.engine import HotReads
-from kbapi.storage.tables import Chip, Line, Pool, PoolPeers, StoredAnswer
+from kbapi.storage.tables import Chip, Line, Pool
+from kbapi.storage.tables_evidence import PoolPeers, StoredAnswer
 
 ANSWERS_PER_CHIP: Final = 64
 """More different questions about one chip than this push the least used answers out."""

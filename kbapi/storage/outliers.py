@@ -8,7 +8,7 @@ from typing import Final
 from sqlalchemy import Connection, select
 
 from kbapi.storage.sqlite.engine import add_rows, change_rows
-from kbapi.storage.tables import DifferingContributor, OutlierUnit, PoolOutlierCheck
+from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolOutlierCheck
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,16 +8,9 @@ import orjson
 from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, true, update
 
 from kbapi.storage.sqlite.engine import change_rows, find_number, find_row, find_rows
-from kbapi.storage.tables import (
-    Chip,
-    Conditions,
-    EvidenceRow,
-    FollowUp,
-    Line,
-    Pool,
-    SettingResult,
-    Submission,
-)
+from kbapi.storage.tables import Chip, Conditions, Line, Pool, SettingResult, Submission
+from kbapi.storage.tables_evidence import EvidenceRow
+from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import DOMAINS, ChipKind, Domain, Grade, LimitControl
 
 

@@ -148,8 +148,11 @@ def _of_the_mark(served: Served, of: str, rounds: int) -> list[Row]:
         watch._looked_at_s, watch._has_older = float("-inf"), True
         return served.asked("/health/ready")[0]
 
-    unmarked = "SELECT EXISTS (SELECT 1 FROM submission WHERE rules_version < ?1)"
-    part = Part("", "", first_look, without((schema, "_HAS_OLDER", unmarked)))
+    def unmarked(connection: Connection, rules_version: int) -> bool:
+        statement = "SELECT 1 FROM submission WHERE rules_version < ? LIMIT 1"
+        return bool(find_rows(connection, statement, (rules_version,)))
+
+    part = Part("", "", first_look, without((schema, "has_older", unmarked)))
     return [saved(f"mark of the rules: first /health/ready of a process, {of}", part, rounds)]
 
 
@@ -317,7 +320,8 @@ def _of_the_process(served: Served) -> Iterator[Part]:
     ready = served.get("/health/ready", 20)
 
     def looking(self: RulesWatch) -> bool:
-        return bool(self._reads.rows(schema._HAS_OLDER, (self._rules_version,))[0][0])
+        with self._engine.begin() as connection:
+            return schema.has_older(connection, self._rules_version)
 
     yield Part(
         "memory of the rules' mark",

@@ -6,7 +6,8 @@ import pytest
 
 from kbapi.errors import DocumentRefused
 from kbapi.instance.instance import Instance
-from kbapi.storage.tables import Conditions, LockReport
+from kbapi.storage.tables import Conditions
+from kbapi.storage.tables_reports import LockReport
 from tests.intake.whole_document import a_whole_document
 from tests.makers import a_submission, rows_of, send
 

@@ -19,7 +19,8 @@ from kbapi.evidence.outliers import (
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.start.start import Guard
-from kbapi.storage.tables import Contributor, EvidenceRow
+from kbapi.storage.tables import Contributor
+from kbapi.storage.tables_evidence import EvidenceRow
 from tests.evidence.makers import STANDING, UnitSeen, a_chip, add_units, an_outcome
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 from tests.evidence.test_pools import undone

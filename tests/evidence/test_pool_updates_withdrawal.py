@@ -5,7 +5,7 @@ from sqlalchemy import Connection, Engine, select
 from kbapi.evidence.pool_updates import book_evidence
 from kbapi.storage.evidence import OutcomeRow
 from kbapi.storage.results import delete_submission
-from kbapi.storage.tables import EvidenceRow
+from kbapi.storage.tables_evidence import EvidenceRow
 from tests.evidence.makers import CONDITIONS, a_chip, a_unit, add_outcome, an_outcome
 from tests.evidence.strategies import outcomes
 

@@ -22,7 +22,7 @@ from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import COMMAND_VARIABLES, Settings
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 from tests.house import write_readme
 from tests.house.texts import (
     ALL_FOR_USERS,
@@ -258,7 +258,7 @@ def test_the_readme_and_the_index_link_to_every_guide() -> None:
         assert f"]({name}.md)" in GUIDES[INDEX]
 
 
-@pytest.mark.parametrize("table", [table.name for table in SQLModel.metadata.sorted_tables])
+@pytest.mark.parametrize("table", [table.name for table in METADATA.sorted_tables])
 def test_every_table_is_in_the_text_of_its_package(table: str) -> None:
     assert f"| `{table}` |" in OF_PACKAGES["kbapi/storage"]
 

@@ -21,7 +21,7 @@ from kbapi.instance.write_gate import WriteGate
 from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
 from kbapi.intake.submit import dry_run_submission
 from kbapi.settings import Settings
-from kbapi.storage.sqlite import schema
+from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import (
     HandMovedClock,
@@ -261,7 +261,7 @@ def test_an_instance_that_cannot_be_opened_is_reported(
     def full(_path: Path) -> None:
         raise dbapi2.OperationalError("disk I/O error")
 
-    monkeypatch.setattr(schema, "open_untouched", full)
+    monkeypatch.setattr(engine, "open_untouched", full)
     with pytest.raises(StorageUnwritable, match="cannot open the database") as error:
         open_instance(instance.settings)
     assert "questions are still answered" not in error.value.detail
