@@ -6,13 +6,13 @@ from sqlalchemy import Connection
 from kbapi.instance.file_locks import exclusive_lock
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 
 
 def run(connection: Connection) -> None:
     context.configure(
         connection=connection,
-        target_metadata=SQLModel.metadata,
+        target_metadata=METADATA,
         render_as_batch=True,
         # SQLite's DDL is transactional once the driver keeps its hands off (storage/sqlite.py).
         transactional_ddl=True,

@@ -15,8 +15,7 @@ from kbapi.instance.secret import create_secret, load_secret, record_secret
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
-from kbapi.storage.sqlite.schema import upgrade_to_head
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA, upgrade_to_head
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
 CHIP = "norvane-sable-7-4820mx"
@@ -145,7 +144,7 @@ def rows_of(instance: Instance) -> dict[str, list[tuple[Any, ...]]]:
     with instance.reading() as connection:
         return {
             table.name: sorted(map(tuple, connection.execute(select(table))), key=repr)
-            for table in SQLModel.metadata.sorted_tables
+            for table in METADATA.sorted_tables
         }
 
 

@@ -158,7 +158,8 @@ class Instance:
         StorageBusy, StorageBroken
             When the database can't be read now.
         """
-        return has_older(self.hot_reads, RULES_VERSION)
+        with self.reading() as connection:
+            return has_older(connection, RULES_VERSION)
 
     @cached_property
     def _commits(self) -> SharedCommit:

@@ -58,9 +58,9 @@ def keyed_hash(column: str, *, nullable: bool = False) -> CheckConstraint:
     return CheckConstraint(f"{column} IS NULL OR ({held})" if nullable else held, name=column)
 
 
-def one_of(column: str, *words: str) -> CheckConstraint:
-    """The constraint to a word of a closed list."""
-    listed = ", ".join(f"'{word}'" for word in words)
+def one_of(column: str, *values: str) -> CheckConstraint:
+    """The constraint to a value of a closed list."""
+    listed = ", ".join(f"'{value}'" for value in values)
     return CheckConstraint(f"{column} IN ({listed})", name=column)
 
 

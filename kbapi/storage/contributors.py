@@ -2,80 +2,49 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Final
+from typing import Any
 
-from sqlalchemy import Connection, delete, exists, select, text
+from sqlalchemy import JSON, ColumnClause, Connection, column, text, type_coerce
+from sqlalchemy.orm import aliased
+from sqlmodel import Session, col, delete, select
 
 from kbapi.storage.pools import COUNTED, EvidenceKey
-from kbapi.storage.sqlite.engine import add_row, find_number
-from kbapi.storage.tables import (
-    Chip,
-    Contributor,
-    FollowUp,
-    SettingResult,
-    Submission,
-    Unit,
-)
-
-_CONTRIBUTOR: Final = "SELECT id FROM contributor WHERE token_hash = ?"
-_UNIT: Final = "SELECT id FROM unit WHERE token_hash = ?"
-_ADD_CONTRIBUTOR: Final = (
-    "INSERT INTO contributor (token_hash, key_id, first_seen_day) VALUES (?, ?, ?)"
-)
-_ADD_UNIT: Final = "INSERT INTO unit (contributor_id, token_hash) VALUES (?, ?)"
+from kbapi.storage.sqlite.engine import session_on
+from kbapi.storage.tables import Chip, Conditions, Contributor, SettingResult, Submission, Unit
+from kbapi.storage.tables_reports import FollowUp
 
 
 @dataclass(frozen=True, slots=True)
 class UnitRow:
-    """A unit and whose it is, by their numbers in this database."""
+    """A unit and its contributor, by their numbers in this database."""
 
     id: int
     contributor_id: int
 
 
-def find_or_add_unit(
-    connection: Connection,
-    *,
-    contributor_hash: bytes,
-    unit_hash: bytes | None,
-    key_id: str,
-    today: date,
-) -> UnitRow:
-    """The unit with this hash, added with its contributor if new; no hash is always a new unit."""
-    contributor_id = find_number(connection, _CONTRIBUTOR, (contributor_hash,))
-    if contributor_id is None:
-        values = (contributor_hash, key_id, today.isoformat())
-        contributor_id = add_row(connection, _ADD_CONTRIBUTOR, values)
-    unit_id = None
-    if unit_hash is not None:
-        unit_id = find_number(connection, _UNIT, (unit_hash,))
-    if unit_id is None:
-        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, unit_hash))
-    return UnitRow(unit_id, contributor_id)
-
-
 def drop_unit_if_unused(connection: Connection, unit: UnitRow) -> None:
-    """Forget a unit without submissions, and a contributor without units."""
-    if connection.execute(select(exists().where(Submission.unit_id == unit.id))).scalar_one():
-        return
-    connection.execute(delete(Unit).where(Unit.id == unit.id))
-    if connection.execute(
-        select(exists().where(Unit.contributor_id == unit.contributor_id))
-    ).scalar_one():
-        return
-    connection.execute(delete(Contributor).where(Contributor.id == unit.contributor_id))
+    """Delete a unit without submissions, and a contributor without units."""
+    submission = select(Submission.id).where(Submission.unit_id == unit.id).limit(1)
+    other_unit = select(Unit.id).where(Unit.contributor_id == unit.contributor_id).limit(1)
+    with session_on(connection) as session:
+        if session.exec(submission).first() is not None:
+            return
+        session.exec(delete(Unit).where(col(Unit.id) == unit.id))
+        if session.exec(other_unit).first() is None:
+            session.exec(delete(Contributor).where(col(Contributor.id) == unit.contributor_id))
 
 
 def find_contributor(connection: Connection, token_hash: bytes) -> int | None:
-    """The number of the contributor with this hash, None where nothing of theirs is here."""
-    return connection.execute(
-        select(Contributor.id).where(Contributor.token_hash == token_hash)
-    ).scalar_one_or_none()
+    """The number of the contributor with this hash, None where there is none."""
+    with session_on(connection) as session:
+        return session.exec(
+            select(Contributor.id).where(Contributor.token_hash == token_hash)
+        ).one_or_none()
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A submission and the day it came."""
+    """A submission and the day of its arrival."""
 
     public_id: str
     received_day: date
@@ -84,47 +53,16 @@ class Sent:
 def load_sent(
     connection: Connection, contributor_id: int, after: str | None, limit: int
 ) -> list[Sent]:
-    """The contributor's submissions in the order of their ids, from behind one of them on."""
-    rows = connection.execute(
-        select(Submission.public_id, Submission.received_day)
-        .join(Unit, Unit.id == Submission.unit_id)
-        .where(Unit.contributor_id == contributor_id, Submission.public_id > (after or ""))
-        .order_by(Submission.public_id)
-        .limit(limit)
-    )
-    return [Sent(*row) for row in rows]
-
-
-# What has come to be reported of the same chip on the same kind of machine since a result.
-_LATER_FIRMWARE = text(
-    f"""
-    SELECT EXISTS (
-        SELECT 1 FROM setting_result AS mine
-        JOIN conditions AS own ON own.id = mine.conditions_id
-        JOIN ({COUNTED}) AS level ON level.pool_id = mine.pool_id
-        JOIN conditions AS other ON other.id = level.conditions_id
-        WHERE mine.submission_id = :submission_id
-          AND own.firmware <> '' AND own.machine <> ''
-          AND other.machine = own.machine
-          AND other.firmware <> '' AND other.firmware NOT LIKE '~%'
-          AND other.firmware <> own.firmware
-          AND level.measured_month > mine.measured_month
-    )
-    """  # noqa: S608 - put together from constants
-)
-_LATER_DRIVER = text(
-    """
-    SELECT EXISTS (
-        SELECT 1 FROM submission AS mine
-        JOIN submission AS other ON other.chip_id = mine.chip_id
-        WHERE mine.id = :submission_id
-          AND other.measured_month > mine.measured_month
-          AND json_extract(mine.document, '$.platform.driver') IS NOT NULL
-          AND json_extract(other.document, '$.platform.driver')
-              <> json_extract(mine.document, '$.platform.driver')
-    )
-    """
-)
+    """The contributor's submissions after this id, in the order of their ids."""
+    with session_on(connection) as session:
+        rows = session.exec(
+            select(col(Submission.public_id), col(Submission.received_day))
+            .join(Unit, col(Unit.id) == col(Submission.unit_id))
+            .where(Unit.contributor_id == contributor_id, Submission.public_id > (after or ""))
+            .order_by(Submission.public_id)
+            .limit(limit)
+        )
+        return [Sent(public_id, received_day) for public_id, received_day in rows]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,28 +71,75 @@ class Since:
 
     outcomes: frozenset[str]
     longest_days: int
-    """The longest time in use that a follow-up has told."""
+    """The longest time in use that a follow-up reports."""
     has_later_firmware: bool
     has_later_driver: bool
 
 
 def find_since(connection: Connection, submission_id: int) -> Since:
-    """What follow-ups and other people's results have brought since this submission."""
-    rows = connection.execute(
-        select(FollowUp.outcome, FollowUp.days).where(FollowUp.submission_id == submission_id)
-    ).all()
-    parameter = {"submission_id": submission_id}
-    return Since(
-        outcomes=frozenset(row[0] for row in rows),
-        longest_days=max((row[1] or 0 for row in rows), default=0),
-        has_later_firmware=bool(connection.execute(_LATER_FIRMWARE, parameter).scalar_one()),
-        has_later_driver=bool(connection.execute(_LATER_DRIVER, parameter).scalar_one()),
+    """What follow-ups and the results of others report since this submission."""
+    with session_on(connection) as session:
+        reports = session.exec(
+            select(FollowUp.outcome, FollowUp.days).where(FollowUp.submission_id == submission_id)
+        ).all()
+        return Since(
+            outcomes=frozenset(outcome for outcome, _ in reports),
+            longest_days=max((days or 0 for _, days in reports), default=0),
+            has_later_firmware=_has_later_firmware(session, submission_id),
+            has_later_driver=_has_later_driver(session, submission_id),
+        )
+
+
+def _has_later_firmware(session: Session, submission_id: int) -> bool:
+    """Whether a later result in the same pools, on the same machine class, has other firmware."""
+    own, other = aliased(Conditions), aliased(Conditions)
+    names = ("pool_id", "conditions_id", "measured_month")
+    columns: list[ColumnClause[Any]] = [column(name) for name in names]
+    later = text(COUNTED).columns(*columns).subquery("later")
+    found = session.exec(
+        select(SettingResult.id)
+        .join(own, col(own.id) == col(SettingResult.conditions_id))
+        .join(later, later.c.pool_id == col(SettingResult.pool_id))
+        .join(other, col(other.id) == later.c.conditions_id)
+        .where(
+            SettingResult.submission_id == submission_id,
+            own.firmware != "",
+            own.machine != "",
+            other.machine == own.machine,
+            other.firmware != "",
+            col(other.firmware).not_like("~%"),
+            other.firmware != own.firmware,
+            later.c.measured_month > col(SettingResult.measured_month),
+        )
+        .limit(1)
     )
+    return found.first() is not None
+
+
+def _has_later_driver(session: Session, submission_id: int) -> bool:
+    """Whether a later result for the same chip has another driver."""
+    mine, other = aliased(Submission), aliased(Submission)
+    driver, other_driver = (
+        type_coerce(col(table.document), JSON)["platform", "driver"].as_string()
+        for table in (mine, other)
+    )
+    found = session.exec(
+        select(other.id)
+        .join(mine, col(mine.chip_id) == col(other.chip_id))
+        .where(
+            mine.id == submission_id,
+            other.measured_month > mine.measured_month,
+            driver.is_not(None),
+            other_driver != driver,
+        )
+        .limit(1)
+    )
+    return found.first() is not None
 
 
 @dataclass(frozen=True, slots=True)
 class Withdrawn:
-    """What was removed, for whoever forgets what stood on it."""
+    """What was removed, with all that is needed to correct what was derived from it."""
 
     submissions: int
     places: tuple[EvidenceKey, ...]
@@ -165,22 +150,26 @@ class Withdrawn:
 def delete_contributor(connection: Connection, contributor_id: int) -> Withdrawn:
     """All results, evidence and units of a contributor, removed with the contributor."""
     units = select(Unit.id).where(Unit.contributor_id == contributor_id)
-    sent = connection.execute(
-        select(Submission.chip_id, Chip.line_id)
-        .join(Chip, Chip.id == Submission.chip_id)
-        .where(Submission.unit_id.in_(units))
-    ).all()
-    places = {
-        EvidenceKey(*key)
-        for table in (SettingResult, FollowUp)
-        for key in connection.execute(
-            select(table.pool_id, table.unit_id, table.conditions_id).where(
-                table.unit_id.in_(units)
+    with session_on(connection) as session:
+        sent = session.exec(
+            select(Submission.chip_id, Chip.line_id)
+            .join(Chip, col(Chip.id) == col(Submission.chip_id))
+            .where(col(Submission.unit_id).in_(units))
+        ).all()
+        places = {
+            EvidenceKey(*key)
+            for table in (SettingResult, FollowUp)
+            for key in session.exec(
+                select(table.pool_id, table.unit_id, table.conditions_id).where(
+                    col(table.unit_id).in_(units)
+                )
             )
-        )
-    }
-    connection.execute(delete(Submission).where(Submission.unit_id.in_(units)))
-    connection.execute(delete(Unit).where(Unit.contributor_id == contributor_id))
-    connection.execute(delete(Contributor).where(Contributor.id == contributor_id))
-    chips = sorted({(row[0], row[1]) for row in sent})
-    return Withdrawn(len(sent), tuple(sorted(places)), tuple(chips))
+        }
+        session.exec(delete(Submission).where(col(Submission.unit_id).in_(units)))
+        session.exec(delete(Unit).where(col(Unit.contributor_id) == contributor_id))
+        session.exec(delete(Contributor).where(col(Contributor.id) == contributor_id))
+    return Withdrawn(
+        len(sent),
+        tuple(sorted(places)),
+        tuple(sorted({(chip_id, line_id) for chip_id, line_id in sent})),
+    )

@@ -1,47 +1,24 @@
-"""What curators decided about single settings, and what each setting stands as because of it."""
+"""Curators' decisions about single settings, and the status that each setting has by them."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
 from datetime import date
-from typing import Any, Final
+from typing import Any, Final, cast
 
-from sqlalchemy import Connection, text
+from sqlalchemy import JSON, ColumnElement, Connection, bindparam, type_coerce
+from sqlalchemy import select as select_columns
+from sqlmodel import case, col, func, insert, or_, select, update
 
 from kbapi.storage.pools import EvidenceKey
-from kbapi.storage.sqlite.engine import add_rows, change_rows, find_row, find_rows
+from kbapi.storage.sqlite.engine import load_as, session_on
+from kbapi.storage.tables import Chip, Conditions, SettingResult, Submission, Unit
+from kbapi.storage.tables_reports import AccessKey, Decision
 from kbapi.vocabulary import DecisionAction, ScreeningStatus
-
-_ADD: Final = """
-    INSERT INTO decision (submission_id, ordinal, decision, reason_code, decided_by, decided_day)
-    VALUES (?, ?, ?, ?, ?, ?)
-    """
-# A word that would make a setting count needs an end that can: later rules may have taken both.
-_APPLY: Final = (
-    """
-    UPDATE setting_result SET decision = COALESCE((
-        SELECT CASE latest.decision WHEN 'undo' THEN '' ELSE latest.decision END
-        FROM decision AS latest
-        WHERE latest.submission_id = setting_result.submission_id
-          AND latest.ordinal = setting_result.ordinal
-        ORDER BY latest.id DESC LIMIT 1
-    ), '')
-    WHERE submission_id = ?
-    """,
-    """
-    UPDATE setting_result SET status = CASE
-        WHEN decision = '' THEN status_by_rules
-        WHEN decision <> 'include' THEN 'excluded'
-        WHEN stable_steps IS NULL AND unstable_steps IS NULL THEN status_by_rules
-        ELSE 'counted'
-    END
-    WHERE submission_id = ?
-    """,
-)
 
 
 @dataclass(frozen=True, slots=True)
 class DecisionRow:
-    """A word about one setting, on its way into the history."""
+    """A new decision about one setting."""
 
     submission_id: int
     ordinal: int
@@ -52,33 +29,52 @@ class DecisionRow:
 
 
 def add_decisions(connection: Connection, rows: Iterable[DecisionRow]) -> None:
-    """Append these to the history; `apply_decisions` makes them hold."""
-    add_rows(
-        connection,
-        _ADD,
-        [
-            (
-                row.submission_id,
-                row.ordinal,
-                row.decision,
-                row.reason_code,
-                row.decided_by,
-                row.decided_day.isoformat(),
-            )
-            for row in rows
-        ],
+    """Append these to the history; `apply_decisions` puts them into force."""
+    new = [asdict(row) for row in rows]
+    if new:
+        with session_on(connection) as session:
+            session.exec(insert(Decision), params=new)
+
+
+_OF_THESE: Final = col(SettingResult.submission_id).in_(bindparam("submissions", expanding=True))
+_LATEST: Final = (
+    select(
+        case((col(Decision.decision) == "undo", ""), else_=col(Decision.decision)).label("decision")
     )
+    .where(
+        col(Decision.submission_id) == col(SettingResult.submission_id),
+        col(Decision.ordinal) == col(SettingResult.ordinal),
+    )
+    .order_by(col(Decision.id).desc())
+    .limit(1)
+    .correlate(SettingResult)
+    .scalar_subquery()
+)
+_APPLY: Final = update(SettingResult).where(_OF_THESE).values(decision=func.coalesce(_LATEST, ""))
+_STATUS: Final = case(
+    (col(SettingResult.decision) == "", col(SettingResult.status_by_rules)),
+    (col(SettingResult.decision) != "include", "excluded"),
+    # Without an end it cannot count: later rules may have taken both away.
+    (
+        func.coalesce(col(SettingResult.stable_steps), col(SettingResult.unstable_steps)).is_(None),
+        col(SettingResult.status_by_rules),
+    ),
+    else_="counted",
+)
+_SET_STATUS: Final = update(SettingResult).where(_OF_THESE).values(status=_STATUS)
 
 
-def apply_decisions(connection: Connection, submission_id: int) -> None:
-    """Make every setting of a document stand as its latest decision says, else as the rules do."""
-    for statement in _APPLY:
-        change_rows(connection, statement, (submission_id,))
+def apply_decisions(connection: Connection, submissions: Iterable[int]) -> None:
+    """Give the settings of these documents the status of their decisions, else of the rules."""
+    these = {"submissions": sorted(submissions)}
+    with session_on(connection) as session:
+        session.exec(_APPLY, params=these)
+        session.exec(_SET_STATUS, params=these)
 
 
 @dataclass(frozen=True, slots=True)
 class SettingAt:
-    """A setting where somebody may decide."""
+    """A setting that a curator may decide about."""
 
     submission_id: int
     public_id: str
@@ -91,34 +87,55 @@ class SettingAt:
     """The decision in force, empty where the rules decide."""
     decision_reason: str | None
     has_end: bool
-    """Whether screening left a pass or a failure that could count."""
+    """Whether screening left a pass or a failure that can count."""
 
 
-_SETTING_AT: Final = """
-    SELECT setting.submission_id, submission.public_id, setting.ordinal, unit.contributor_id,
-           chip.line_id, setting.pool_id, setting.unit_id, setting.conditions_id, setting.status,
-           setting.decision,
-           (SELECT reason_code FROM decision
-            WHERE submission_id = setting.submission_id AND ordinal = setting.ordinal
-            ORDER BY id DESC LIMIT 1),
-           COALESCE(setting.stable_steps, setting.unstable_steps) IS NOT NULL
-    FROM setting_result AS setting
-    JOIN submission ON submission.id = setting.submission_id
-    JOIN unit ON unit.id = setting.unit_id
-    JOIN chip ON chip.id = submission.chip_id
-    """
+_REASON: Final = (
+    select(Decision.reason_code)
+    .where(
+        col(Decision.submission_id) == col(SettingResult.submission_id),
+        col(Decision.ordinal) == col(SettingResult.ordinal),
+    )
+    .order_by(col(Decision.id).desc())
+    .limit(1)
+    .correlate(SettingResult)
+    .scalar_subquery()
+)
+_SETTING_AT: Final = (
+    select_columns(
+        col(SettingResult.submission_id),
+        col(Submission.public_id),
+        col(SettingResult.ordinal),
+        col(Unit.contributor_id),
+        col(Chip.line_id),
+        col(SettingResult.pool_id),
+        col(SettingResult.unit_id),
+        col(SettingResult.conditions_id),
+        col(SettingResult.status),
+        col(SettingResult.decision),
+        _REASON.label("decision_reason"),
+        or_(
+            col(SettingResult.stable_steps).is_not(None),
+            col(SettingResult.unstable_steps).is_not(None),
+        ).label("has_end"),
+    )
+    .join(Submission, col(Submission.id) == col(SettingResult.submission_id))
+    .join(Unit, col(Unit.id) == col(SettingResult.unit_id))
+    .join(Chip, col(Chip.id) == col(Submission.chip_id))
+    .order_by(col(SettingResult.submission_id), col(SettingResult.ordinal))
+)
+
+
+def _setting_at(*, pool_id: int, unit_id: int, conditions_id: int, **others: Any) -> SettingAt:
+    return SettingAt(place=EvidenceKey(pool_id, unit_id, conditions_id), **others)
 
 
 def find_setting_at(connection: Connection, public_id: str, ordinal: int) -> SettingAt | None:
-    """A setting of the document with this id, if it is here."""
-    where = "WHERE submission.public_id = ? AND setting.ordinal = ?"
-    row = find_row(connection, _SETTING_AT + where, (public_id, ordinal))
-    return None if row is None else _setting_at(row)
-
-
-def _setting_at(row: Sequence[Any]) -> SettingAt:
-    parts = (*row[:5], EvidenceKey(*row[5:8]), *row[8:])
-    return SettingAt(*parts)
+    """The setting at this position of the document with this id, if it exists."""
+    statement = _SETTING_AT.where(
+        col(Submission.public_id) == public_id, col(SettingResult.ordinal) == ordinal
+    )
+    return next(iter(load_as(connection, _setting_at, statement)), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,46 +147,40 @@ class Origin:
     machine: str | None = None
 
 
-_OF_CONTRIBUTOR: Final = "WHERE unit.contributor_id = :contributor_id"
-_OF_ORIGIN: Final = """
-    JOIN conditions ON conditions.id = setting.conditions_id
-    WHERE (:firmware IS NULL OR conditions.firmware = :firmware)
-      AND (:machine IS NULL OR conditions.machine = :machine)
-      AND (:client IS NULL OR json_extract(submission.document, '$.client') = :client)
-    """
-_IN_ORDER: Final = " ORDER BY setting.submission_id, setting.ordinal LIMIT :most"
-
-
 def find_settings_of_contributor(
     connection: Connection, contributor_id: int, most: int
 ) -> list[SettingAt]:
     """Settings of all results of a contributor, oldest first."""
-    statement = text(_SETTING_AT + _OF_CONTRIBUTOR + _IN_ORDER)
-    rows = connection.execute(statement, {"contributor_id": contributor_id, "most": most})
-    return [_setting_at(row) for row in rows]
+    statement = _SETTING_AT.where(col(Unit.contributor_id) == contributor_id).limit(most)
+    return load_as(connection, _setting_at, statement)
 
 
 def find_settings_of_origin(connection: Connection, origin: Origin, most: int) -> list[SettingAt]:
-    """Settings of all results that a script, a firmware or a machine class brought, oldest first.
+    """Settings of all results of a script, a firmware or a machine class, oldest first.
 
-    Reads every document: a script's name has no index, as nobody asks for it but here.
+    Reads every document: a script's name has no index, because nothing else searches for it.
     """
-    statement = text(_SETTING_AT + _OF_ORIGIN + _IN_ORDER)
-    rows = connection.execute(
-        statement,
-        {
-            "client": origin.client,
-            "firmware": origin.firmware,
-            "machine": origin.machine,
-            "most": most,
-        },
-    )
-    return [_setting_at(row) for row in rows]
+    statement = _SETTING_AT.join(Conditions, col(Conditions.id) == col(SettingResult.conditions_id))
+    if origin.firmware is not None:
+        statement = statement.where(col(Conditions.firmware) == origin.firmware)
+    if origin.machine is not None:
+        statement = statement.where(col(Conditions.machine) == origin.machine)
+    if origin.client is not None:
+        statement = statement.where(is_sent_by(origin.client))
+    return load_as(connection, _setting_at, statement.limit(most))
+
+
+def is_sent_by(client: str) -> ColumnElement[bool]:
+    """The condition that a submission names this script."""
+    sent_by: ColumnElement[str | None] = type_coerce(col(Submission.document), JSON)[
+        "client"
+    ].as_string()
+    return sent_by == client
 
 
 @dataclass(frozen=True, slots=True)
 class DecisionKept:
-    """One row of a setting's history."""
+    """One row of a setting's history, with the key of the curator."""
 
     decision: DecisionAction
     reason_code: str
@@ -178,20 +189,22 @@ class DecisionKept:
     key_name: str
 
 
-_HISTORY: Final = """
-    SELECT decision.decision, decision.reason_code, decision.decided_day,
-           access_key.id, access_key.name
-    FROM decision JOIN access_key ON access_key.id = decision.decided_by
-    WHERE decision.submission_id = ? AND decision.ordinal = ?
-    ORDER BY decision.id
-    """
-
-
 def load_history(connection: Connection, submission_id: int, ordinal: int) -> list[DecisionKept]:
-    """Everything that was decided about a setting, oldest first."""
-    return [
-        DecisionKept(word, reason, date.fromisoformat(day), number, name)
-        for word, reason, day, number, name in find_rows(
-            connection, _HISTORY, (submission_id, ordinal)
+    """Every decision about a setting, oldest first."""
+    with session_on(connection) as session:
+        rows = session.exec(
+            select(Decision, AccessKey)
+            .join(AccessKey, col(AccessKey.id) == col(Decision.decided_by))
+            .where(Decision.submission_id == submission_id, Decision.ordinal == ordinal)
+            .order_by(col(Decision.id))
         )
-    ]
+        return [
+            DecisionKept(
+                decision=cast(DecisionAction, decision.decision),
+                reason_code=decision.reason_code,
+                decided_day=decision.decided_day,
+                key_number=key.id,
+                key_name=key.name,
+            )
+            for decision, key in rows
+        ]

@@ -26,16 +26,16 @@ def is_withheld(path: Path) -> bool:
 
 
 def is_read_only_medium(database: Path) -> bool:
-    """Whether a database lies, whole and without a log, where nothing at all may be written.
+    """Whether a database without a log is in a folder that may not be written.
 
-    SQLite needs a file of its own beside a database even to read it, unless it is told that
-    nobody will change it.
+    SQLite needs a file of its own beside a database even to read it, unless it is opened as
+    immutable.
     """
     return is_read_only(database.parent) and not _has_log(database)
 
 
 def is_locked_in(database: Path) -> bool:
-    """Whether a database lies where nothing may be written, beside a log that needs an index.
+    """Whether a database has a log without an index in a folder that may not be written.
 
     The log holds results, and SQLite cannot read it without the index.
     """
@@ -49,12 +49,12 @@ def _has_log(database: Path) -> bool:
 
 
 def log_of(database: Path) -> Path:
-    """Where SQLite keeps the log of changes: beside the file itself, not beside a link to it."""
+    """Path of SQLite's log of changes: beside the file itself, not beside a link to it."""
     return _beside(database, "-wal")
 
 
 def index_of(database: Path) -> Path:
-    """Where SQLite keeps the index of that log, which all who read share."""
+    """Path of SQLite's index of that log, which all readers share."""
     return _beside(database, "-shm")
 
 
@@ -64,7 +64,7 @@ def _beside(database: Path, ending: str) -> Path:
 
 
 def flush(path: Path) -> None:
-    """Bring what is in a file, or which names are in a folder, to the disk."""
+    """Write the content of a file, or the names in a folder, to the disk."""
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)
@@ -74,16 +74,16 @@ def flush(path: Path) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Owner:
-    """To whom a file belongs."""
+    """The user and the group that a file belongs to."""
 
     uid: int
     gid: int
 
 
 def owner_at(path: Path) -> Owner:
-    """Whose the file at this place is, or is to be: as the folder, where there is none.
+    """The owner of this file, or of its folder where there is no file.
 
-    One of root's is told as the folder's too: root reads it either way, and nobody else could.
+    For a file of root it is the owner of the folder too, because no other user could read it.
     """
     there = (path if path.exists() else path.parent).stat()
     if there.st_uid == 0:
@@ -92,7 +92,7 @@ def owner_at(path: Path) -> Owner:
 
 
 def give(place: Path | int, owner: Owner) -> None:
-    """Let a file or descriptor of ours belong to its owner; only root can, and only root need.
+    """Change the owner of a file or descriptor; without effect unless this user is root.
 
     Raises
     ------
@@ -109,7 +109,7 @@ def give(place: Path | int, owner: Owner) -> None:
 
 
 def give_files(settings: Settings, owner: Owner) -> None:
-    """Let database, secret and locks belong to whoever is to serve them.
+    """Change the owner of database, secret and locks to the user that serves them.
 
     Raises
     ------
@@ -127,7 +127,7 @@ def give_files(settings: Settings, owner: Owner) -> None:
 
 
 def open_or_make(path: Path) -> int:
-    """A descriptor of a side file that is made where there is none, whoever makes it."""
+    """A descriptor of a side file, which is made with its owner if there is none."""
     try:
         return os.open(path, os.O_RDWR | os.O_CLOEXEC)
     except FileNotFoundError:
@@ -138,46 +138,46 @@ def open_or_make(path: Path) -> int:
 
 
 def require_may_replace(path: Path) -> None:
-    """Nothing, unless what would come in the place of a file would belong to somebody else.
+    """Nothing, unless the file that would replace this one would have another owner.
 
     Raises
     ------
     UnsafeSetup
-        Naming whose it is.
+        Naming its owner.
     """
     if path.exists() and os.geteuid() not in (0, owner_at(path).uid):
-        told = f"{path.name} belongs to {{}}, who could not read a file of this user"
-        raise UnsafeSetup(_run_as(told, owner_at(path).uid))
+        reason = f"{path.name} belongs to {{}}, who could not read a file of this user"
+        raise UnsafeSetup(_run_as(reason, owner_at(path).uid))
 
 
 def require_may_open(path: Path) -> None:
-    """Nothing, unless there is a file that this user may not open: that is no damage of it.
+    """Nothing, unless there is a file that this user may not open.
 
     Raises
     ------
     UnsafeSetup
-        Naming what may not be opened, and whose it is.
+        Naming the file and its owner.
     """
     for place, need in ((path.parent, os.X_OK), (path, os.R_OK)):
         try:
             uid = place.stat().st_uid
         except PermissionError as error:
-            told = f"This user ({_name_of(os.geteuid())}) may not open the folder of {place}."
-            raise UnsafeSetup(told) from error
+            reason = f"This user ({_name_of(os.geteuid())}) may not open the folder of {place}."
+            raise UnsafeSetup(reason) from error
         except OSError:
             return
         if not os.access(place, need, effective_ids=True):
-            told = (
+            reason = (
                 f"This user ({_name_of(os.geteuid())}) may not open {place.name}, which belongs to "
             )
-            raise UnsafeSetup(_run_as(told + "{}", uid))
+            raise UnsafeSetup(_run_as(reason + "{}", uid))
 
 
-def _run_as(told: str, uid: int) -> str:
+def _run_as(reason: str, uid: int) -> str:
     name = _name_of(uid)
     if uid == 0:
-        return f"{told.format(name)}. As root, give it to the user of the server (chown)."
-    return f"{told.format(name)}. Run this as {name} (sudo -u {name} kbapi ...)."
+        return f"{reason.format(name)}. As root, give it to the user of the server (chown)."
+    return f"{reason.format(name)}. Run this as {name} (sudo -u {name} kbapi ...)."
 
 
 def _name_of(uid: int) -> str:

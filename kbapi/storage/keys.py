@@ -1,12 +1,18 @@
-"""Access keys, known only by keyed hashes that are made elsewhere."""
+"""Access keys, known only by keyed hashes that are made elsewhere.
+
+Hot path, so written out: every request with a key runs `find_live_key`. It takes 8 us CPU, and took
+390 us through a session.
+"""
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Final
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection
+from sqlmodel import col, select
 
-from kbapi.storage.sqlite.engine import HotReads
-from kbapi.storage.tables import AccessKey
+from kbapi.storage.sqlite.engine import HotReads, session_on
+from kbapi.storage.tables_reports import AccessKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,17 +25,17 @@ class KeyRow:
     created_day: date
     revoked_day: date | None
     fits_secret: bool
-    """Whether the instance's secret keyed its hash; with another one nobody can show it."""
+    """Whether the present secret made its hash; with another one no request matches it."""
 
     @property
     def is_live(self) -> bool:
-        """Whether it opens anything."""
+        """Whether requests with it are accepted."""
         return self.fits_secret and self.revoked_day is None
 
 
 @dataclass(frozen=True, slots=True)
 class LiveKey:
-    """What a key that was shown opens."""
+    """A key that was not revoked, and its scopes."""
 
     id: int
     scopes: tuple[str, ...]
@@ -45,49 +51,45 @@ def add_key(
     today: date,
 ) -> int:
     """The number of the new key."""
-    added = connection.execute(
-        insert(AccessKey).values(
-            name=name, key_hash=key_hash, key_id=key_id, scopes=",".join(scopes), created_day=today
-        )
+    key = AccessKey(
+        name=name, key_hash=key_hash, key_id=key_id, scopes=",".join(scopes), created_day=today
     )
-    return added.inserted_primary_key[0]
+    with session_on(connection) as session:
+        session.add(key)
+    return key.id
 
 
-_COLUMNS = (
-    AccessKey.id,
-    AccessKey.name,
-    AccessKey.scopes,
-    AccessKey.created_day,
-    AccessKey.revoked_day,
-    AccessKey.key_id,
-)
-
-
-# Asked with every request that shows a key, so written out.
-_FIND_LIVE = "SELECT id, scopes FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
+_FIND_LIVE: Final = "SELECT id, scopes FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
 
 
 def find_live_key(reads: HotReads, key_hash: bytes) -> LiveKey | None:
     """The key with this hash, unless it was revoked."""
-    rows = reads.rows(_FIND_LIVE, (key_hash,))
-    return LiveKey(rows[0][0], tuple(rows[0][1].split(","))) if rows else None
+    for number, scopes in reads.rows(_FIND_LIVE, (key_hash,)):
+        return LiveKey(number, tuple(scopes.split(",")))
+    return None
 
 
 def load_keys(connection: Connection, key_id: str) -> list[KeyRow]:
-    """Every key that was ever given, in that order, as it stands under the secret of this id."""
-    rows = connection.execute(select(*_COLUMNS).order_by(AccessKey.id))
+    """Every issued key, oldest first; `fits_secret` compares with the secret of this id."""
+    with session_on(connection) as session:
+        keys = session.exec(select(AccessKey).order_by(col(AccessKey.id))).all()
     return [
-        KeyRow(number, name, tuple(scopes.split(",")), created, revoked, keyed_by == key_id)
-        for number, name, scopes, created, revoked, keyed_by in rows
+        KeyRow(
+            id=key.id,
+            name=key.name,
+            scopes=tuple(key.scopes.split(",")),
+            created_day=key.created_day,
+            revoked_day=key.revoked_day,
+            fits_secret=key.key_id == key_id,
+        )
+        for key in keys
     ]
 
 
 def revoke_key(connection: Connection, number: int, today: date) -> bool:
-    """Whether there is such a key; one that was revoked before keeps its day."""
-    connection.execute(
-        update(AccessKey)
-        .where(AccessKey.id == number, AccessKey.revoked_day.is_(None))
-        .values(revoked_day=today)
-    )
-    known = select(AccessKey.id).where(AccessKey.id == number)
-    return connection.execute(known).one_or_none() is not None
+    """Whether the key exists; one that was revoked before keeps its day."""
+    with session_on(connection) as session:
+        key = session.get(AccessKey, number)
+        if key is not None and key.revoked_day is None:
+            key.revoked_day = today
+    return key is not None

@@ -1,32 +1,41 @@
 """Lock reports of a chip with the decisions about them."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Connection, text
+from sqlalchemy import ColumnElement, Connection, Integer, Select, String, bindparam, exists
+from sqlalchemy import select as select_columns
+from sqlalchemy.orm import aliased
+from sqlmodel import and_, case, col, func, select
 
-from kbapi.storage.decisions import Origin
-from kbapi.storage.sqlite.engine import find_row, find_rows
+from kbapi.storage.decisions import Origin, is_sent_by
+from kbapi.storage.sqlite.engine import load_as, session_on
+from kbapi.storage.tables import Chip, SettingResult, Submission, Unit
+from kbapi.storage.tables_reports import Decision, LockReport
 from kbapi.vocabulary import Control, Domain, LockFoundBy, LockStatus
 
-REPORT_STANDS: Final = """
-    NOT EXISTS (
-        SELECT 1 FROM decision
-        WHERE decision.submission_id = report.submission_id AND decision.decision = 'invalidate'
-          AND NOT EXISTS (SELECT 1 FROM decision AS later
-                          WHERE later.submission_id = decision.submission_id
-                            AND later.ordinal = decision.ordinal AND later.id > decision.id)
-    )
-    """
-"""Whether a row `report` of lock reports counts: not where anything of its document is rejected.
 
-Whoever mistook a setting so that it can't be right may have mistaken the lock as well."""
+def _is_in_force() -> ColumnElement[bool]:
+    """The condition that nothing of a report's document is invalidated.
+
+    A contributor who sent an impossible setting may have reported the lock wrongly too.
+    """
+    later = aliased(Decision)
+    is_latest = ~exists().where(
+        col(later.submission_id) == col(Decision.submission_id),
+        col(later.ordinal) == col(Decision.ordinal),
+        col(later.id) > col(Decision.id),
+    )
+    return ~exists().where(
+        col(Decision.submission_id) == col(LockReport.submission_id),
+        col(Decision.decision) == "invalidate",
+        is_latest,
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class LocksAt:
-    """A document that tells of locks alone, where somebody may decide."""
+    """A document that reports locks only, which a curator may decide about."""
 
     submission_id: int
     public_id: str
@@ -36,70 +45,80 @@ class LocksAt:
     decision_reason: str | None
 
 
-# It has no settings to carry a word: its history stands under the first ordinal.
-_LOCKS_ALONE: Final = """
-    SELECT submission.id, submission.public_id, chip.line_id,
-           COALESCE(NULLIF(latest.decision, 'undo'), ''), latest.reason_code
-    FROM submission
-    JOIN chip ON chip.id = submission.chip_id
-    JOIN unit ON unit.id = submission.unit_id
-    LEFT JOIN decision AS latest
-      ON latest.id = (SELECT MAX(id) FROM decision WHERE submission_id = submission.id)
-    WHERE NOT EXISTS (SELECT 1 FROM setting_result WHERE submission_id = submission.id)
-      AND EXISTS (SELECT 1 FROM lock_report AS report
-                  WHERE report.submission_id = submission.id
-                    AND (:firmware IS NULL OR report.firmware = :firmware)
-                    AND (:machine IS NULL OR report.machine = :machine))
-      AND (:public_id IS NULL OR submission.public_id = :public_id)
-      AND (:contributor_id IS NULL OR unit.contributor_id = :contributor_id)
-      AND (:client IS NULL OR json_extract(submission.document, '$.client') = :client)
-    ORDER BY submission.id LIMIT :most
-    """
-_ANY: Final = dict.fromkeys(("public_id", "contributor_id", "client", "firmware", "machine"))
-
-
-def _find(connection: Connection, most: int, which: Mapping[str, object]) -> list[LocksAt]:
-    rows = connection.execute(text(_LOCKS_ALONE), {**_ANY, **which, "most": most})
-    return [LocksAt(*row) for row in rows]
+# Such a document has no setting: its history is stored under the first ordinal.
+_LATEST_DECISION: Final = (
+    select(func.max(Decision.id))
+    .where(col(Decision.submission_id) == col(Submission.id))
+    .correlate(Submission)
+    .scalar_subquery()
+)
+_LOCKS_ALONE: Final[Select[*tuple[Any, ...]]] = (
+    select_columns(
+        col(Submission.id).label("submission_id"),
+        col(Submission.public_id),
+        col(Chip.line_id),
+        func.coalesce(func.nullif(col(Decision.decision), "undo"), "").label("decision"),
+        col(Decision.reason_code).label("decision_reason"),
+    )
+    .select_from(Submission)
+    .join(Chip, col(Chip.id) == col(Submission.chip_id))
+    .join(Unit, col(Unit.id) == col(Submission.unit_id))
+    .outerjoin(Decision, col(Decision.id) == _LATEST_DECISION)
+    .where(~exists().where(col(SettingResult.submission_id) == col(Submission.id)))
+    .order_by(col(Submission.id))
+)
+_HAS_LOCKS: Final = exists().where(col(LockReport.submission_id) == col(Submission.id))
 
 
 def find_locks_alone(connection: Connection, public_id: str) -> list[LocksAt]:
-    """The document with this id, if it is here and tells of locks alone."""
-    return _find(connection, 1, {"public_id": public_id})
+    """The document with this id, if it exists and reports locks only."""
+    statement = _LOCKS_ALONE.where(_HAS_LOCKS, col(Submission.public_id) == public_id)
+    return load_as(connection, LocksAt, statement)
 
 
 def find_locks_alone_of_contributor(
     connection: Connection, contributor_id: int, most: int
 ) -> list[LocksAt]:
-    """Documents of a contributor that tell of locks alone, oldest first."""
-    return _find(connection, most, {"contributor_id": contributor_id})
+    """Documents of a contributor that report locks only, oldest first."""
+    statement = _LOCKS_ALONE.where(_HAS_LOCKS, col(Unit.contributor_id) == contributor_id)
+    return load_as(connection, LocksAt, statement.limit(most))
 
 
 def find_locks_alone_of_origin(connection: Connection, origin: Origin, most: int) -> list[LocksAt]:
-    """Documents that a script, a firmware or a machine class brought, oldest first.
+    """Documents of a script, a firmware or a machine class that report locks only, oldest first.
 
     Reads every document, as `find_settings_of_origin` does.
     """
-    which = {"client": origin.client, "firmware": origin.firmware, "machine": origin.machine}
-    return _find(connection, most, which)
-
-
-_WORD: Final = """
-    SELECT decision, reason_code FROM decision WHERE submission_id = ? ORDER BY id DESC LIMIT 1
-    """
+    has_locks = _HAS_LOCKS
+    if origin.firmware is not None:
+        has_locks = has_locks.where(col(LockReport.firmware) == origin.firmware)
+    if origin.machine is not None:
+        has_locks = has_locks.where(col(LockReport.machine) == origin.machine)
+    statement = _LOCKS_ALONE.where(has_locks)
+    if origin.client is not None:
+        statement = statement.where(is_sent_by(origin.client))
+    return load_as(connection, LocksAt, statement.limit(most))
 
 
 def find_lock_decision(connection: Connection, submission_id: int) -> tuple[str, str] | None:
-    """The word and the reason that stand about a document of locks alone, if one does."""
-    row = find_row(connection, _WORD, (submission_id,))
-    return None if row is None or row[0] == "undo" else (row[0], row[1])
+    """The decision and its reason in force for a document that reports locks only, if any."""
+    with session_on(connection) as session:
+        latest = session.exec(
+            select(Decision)
+            .where(Decision.submission_id == submission_id)
+            .order_by(col(Decision.id).desc())
+            .limit(1)
+        ).first()
+    if latest is None or latest.decision == "undo":
+        return None
+    return latest.decision, latest.reason_code
 
 
-# Tuples with names: a thousand units as dataclasses would cost more than all that is asked of them.
+# Named tuples: as dataclasses, a thousand units would cost more than all that is computed of them.
 
 
 class LockGroup(NamedTuple):
-    """Units of a chip whose latest report on a control agrees in all that is told here."""
+    """Units of a chip whose latest reports on a control agree in these fields."""
 
     chip_key: str
     series: str
@@ -120,13 +139,13 @@ class LockGroup(NamedTuple):
 
 
 class TriedLock(NamedTuple):
-    """A unit of a chip whose latest report on a control is of somebody who tried it."""
+    """A unit of a chip whose latest report on a control was found by a try."""
 
     domain: Domain
     control: Control
     contributor_id: int
     unit_order: bytes
-    """Puts units in an order that has nothing to do with when they came."""
+    """Gives units an order that does not depend on their arrival."""
     status: LockStatus
     measured_month: str
     machine: str
@@ -139,73 +158,108 @@ class TriedLock(NamedTuple):
     voltage_write_protection: str
 
 
-# A unit speaks once for each control: by its latest month, and within a month by what was proven
-# best, so that the order of arrival never matters.
-_LATEST_FIRST: Final = """
-    report.measured_month DESC,
-    CASE report.found_by WHEN 'written_and_read_back' THEN 0 WHEN 'documented' THEN 1 ELSE 2 END,
-    report.status, report.changes, report.machine, report.firmware_month, report.microcode,
-    report.virtualization, report.hypervisor, report.memory_integrity, report.kernel_lockdown,
-    report.voltage_write_protection
-    """
+# The latest month of a unit counts, and within a month the best proof, so that the order of
+# arrival never matters.
+_TRIED: Final = "written_and_read_back"
+_LATEST_FIRST: Final = (
+    col(LockReport.measured_month).desc(),
+    case({_TRIED: 0, "documented": 1}, value=col(LockReport.found_by), else_=2),
+    col(LockReport.status),
+    col(LockReport.changes),
+    col(LockReport.machine),
+    col(LockReport.firmware_month),
+    col(LockReport.microcode),
+    col(LockReport.virtualization),
+    col(LockReport.hypervisor),
+    col(LockReport.memory_integrity),
+    col(LockReport.kernel_lockdown),
+    col(LockReport.voltage_write_protection),
+)
 
-# Hearsay weighs one half.
-_GROUPS: Final = f"""
-    WITH ranked AS (
-        SELECT report.id, chip.key AS chip_key, chip.series AS series,
-               ROW_NUMBER() OVER (
-                   PARTITION BY report.chip_id, report.domain, report.control, report.unit_id
-                   ORDER BY {_LATEST_FIRST}
-               ) AS place
-        FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
-        WHERE chip.line_id = ?1 AND {REPORT_STANDS}
-          AND ?3 IN ('', report.machine) AND ?4 IN ('', report.firmware_month)
-    ),
-    latest AS (
-        SELECT ranked.chip_key, ranked.series, report.*
-        FROM ranked JOIN lock_report AS report ON report.id = ranked.id
-        WHERE ranked.place = 1 AND report.status <> 'unknown'
-    ),
-    share AS (
-        SELECT chip_id, domain, control, contributor_id,
-               CASE WHEN COUNT(*) <= ?2 THEN 1000000
-                    ELSE 1000000 * ?2 / COUNT(*) END AS weight_ppm
-        FROM latest GROUP BY chip_id, domain, control, contributor_id
-    )
-    SELECT latest.chip_key, latest.series, latest.domain, latest.control, latest.status,
-           latest.found_by, latest.changes, latest.machine, latest.firmware_month,
-           latest.virtualization, latest.hypervisor, latest.memory_integrity,
-           latest.kernel_lockdown, latest.voltage_write_protection,
-           SUM(CASE latest.found_by WHEN 'written_and_read_back' THEN share.weight_ppm
-                                    ELSE share.weight_ppm / 2 END),
-           COUNT(*)
-    FROM latest JOIN share ON share.chip_id = latest.chip_id AND share.domain = latest.domain
-        AND share.control = latest.control AND share.contributor_id = latest.contributor_id
-    GROUP BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
-    ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14
-    """  # noqa: S608 - put together from constants
 
-_TRIED: Final = f"""
-    WITH ranked AS (
-        SELECT report.id,
-               ROW_NUMBER() OVER (
-                   PARTITION BY report.domain, report.control, report.unit_id
-                   ORDER BY {_LATEST_FIRST}
-               ) AS place
-        FROM lock_report AS report JOIN chip ON chip.id = report.chip_id
-        WHERE chip.key = ?1 AND {REPORT_STANDS}
-          AND ?2 IN ('', report.machine) AND ?3 IN ('', report.firmware_month)
+_MACHINE: Final = bindparam("machine", type_=String)
+_FIRMWARE_MONTH: Final = bindparam("firmware_month", type_=String)
+
+
+def _latest(of: ColumnElement[bool]) -> ColumnElement[bool]:
+    """The condition that a report is the latest of its unit about a control, filtered first."""
+    place = func.row_number().over(
+        partition_by=(
+            col(LockReport.chip_id),
+            col(LockReport.domain),
+            col(LockReport.control),
+            col(LockReport.unit_id),
+        ),
+        order_by=_LATEST_FIRST,
     )
-    SELECT report.domain, report.control, report.contributor_id,
-           COALESCE(unit.token_hash, x''), report.status, report.measured_month, report.machine,
-           report.firmware_month, report.microcode, report.virtualization, report.hypervisor,
-           report.memory_integrity, report.kernel_lockdown, report.voltage_write_protection
-    FROM ranked
-    JOIN lock_report AS report ON report.id = ranked.id
-    JOIN unit ON unit.id = report.unit_id
-    WHERE ranked.place = 1 AND report.status <> 'unknown'
-      AND report.found_by = 'written_and_read_back'
-    """  # noqa: S608 - put together from constants
+    ranked = (
+        select_columns(col(LockReport.id), place.label("place"))
+        .join(Chip, col(Chip.id) == col(LockReport.chip_id))
+        .where(
+            of,
+            _is_in_force(),
+            _MACHINE.in_(["", col(LockReport.machine)]),
+            _FIRMWARE_MONTH.in_(["", col(LockReport.firmware_month)]),
+        )
+        .cte("ranked")
+    )
+    latest = select_columns(ranked.c.id).where(ranked.c.place == 1)
+    return and_(col(LockReport.id).in_(latest), col(LockReport.status) != "unknown")
+
+
+_SHARED_FIELDS: Final = (
+    "domain",
+    "control",
+    "status",
+    "found_by",
+    "changes",
+    "machine",
+    "firmware_month",
+    "virtualization",
+    "hypervisor",
+    "memory_integrity",
+    "kernel_lockdown",
+    "voltage_write_protection",
+)
+_FULL_WEIGHT_PPM: Final = 1_000_000
+
+
+def _groups() -> Select[*tuple[Any, ...]]:
+    of_contributor = func.count().over(
+        partition_by=(
+            col(LockReport.chip_id),
+            col(LockReport.domain),
+            col(LockReport.control),
+            col(LockReport.contributor_id),
+        )
+    )
+    latest = (
+        select_columns(
+            col(Chip.key).label("chip_key"),
+            col(Chip.series),
+            *(getattr(LockReport, name) for name in _SHARED_FIELDS),
+            of_contributor.label("reports"),
+        )
+        .join(Chip, col(Chip.id) == col(LockReport.chip_id))
+        .where(_latest(col(Chip.line_id) == bindparam("line_id")))
+        .cte("latest")
+    )
+    most = bindparam("units_of_full_weight", type_=Integer)
+    weight = case(
+        (latest.c.reports <= most, _FULL_WEIGHT_PPM),
+        else_=_FULL_WEIGHT_PPM * most // latest.c.reports,
+    )
+    # A report without a try weighs one half.
+    weight = case((latest.c.found_by == _TRIED, weight), else_=weight // 2)
+    fields = [latest.c[name] for name in ("chip_key", "series", *_SHARED_FIELDS)]
+    return (
+        select_columns(*fields, func.sum(weight).label("weight_ppm"), func.count().label("units"))
+        .group_by(*fields)
+        .order_by(*fields)
+    )
+
+
+_GROUPS: Final = _groups()
 
 
 def load_lock_groups(
@@ -216,13 +270,40 @@ def load_lock_groups(
     firmware_month: str = "",
 ) -> list[LockGroup]:
     """The latest reports of a line's units, filtered first if asked; `unknown` is left out."""
-    asked = (line_id, units_of_full_weight, machine, firmware_month)
-    return [LockGroup._make(row) for row in find_rows(connection, _GROUPS, asked)]
+    values = {
+        "line_id": line_id,
+        "units_of_full_weight": units_of_full_weight,
+        "machine": machine,
+        "firmware_month": firmware_month,
+    }
+    return load_as(connection, LockGroup, _GROUPS, values)
+
+
+_TRIED_LOCKS: Final[Select[*tuple[Any, ...]]] = (
+    select_columns(
+        col(LockReport.domain),
+        col(LockReport.control),
+        col(LockReport.contributor_id),
+        func.coalesce(col(Unit.token_hash), b"").label("unit_order"),
+        col(LockReport.status),
+        col(LockReport.measured_month),
+        col(LockReport.machine),
+        col(LockReport.firmware_month),
+        col(LockReport.microcode),
+        col(LockReport.virtualization),
+        col(LockReport.hypervisor),
+        col(LockReport.memory_integrity),
+        col(LockReport.kernel_lockdown),
+        col(LockReport.voltage_write_protection),
+    )
+    .join(Unit, col(Unit.id) == col(LockReport.unit_id))
+    .where(_latest(col(Chip.key) == bindparam("chip_key")), col(LockReport.found_by) == _TRIED)
+)
 
 
 def load_tried_locks(
     connection: Connection, chip_key: str, machine: str = "", firmware_month: str = ""
 ) -> list[TriedLock]:
-    """Those of a chip's latest reports that stand on trying; filtered first if asked."""
-    asked = (chip_key, machine, firmware_month)
-    return [TriedLock._make(row) for row in find_rows(connection, _TRIED, asked)]
+    """Those of a chip's latest reports that were found by a try; filtered first if asked."""
+    values = {"chip_key": chip_key, "machine": machine, "firmware_month": firmware_month}
+    return load_as(connection, TriedLock, _TRIED_LOCKS, values)

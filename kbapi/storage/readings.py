@@ -5,26 +5,33 @@ from dataclasses import dataclass, fields
 from operator import attrgetter
 from typing import Any, Final, Literal
 
-from sqlalchemy import Connection
+from sqlalchemy import ColumnElement, Connection, Select, String, bindparam, exists
+from sqlalchemy import select as select_columns
+from sqlalchemy.orm import aliased
+from sqlmodel import SQLModel, and_, case, col, func
 
 from kbapi.storage.contributors import UnitRow
-from kbapi.storage.sqlite.engine import add_rows, find_rows
+from kbapi.storage.sqlite.engine import (
+    add_rows,
+    insert_statement,
+    load_as,
+    load_columns,
+    materialized,
+)
+from kbapi.storage.tables import SettingResult, Submission, Unit
+from kbapi.storage.tables_reports import LockReport, Reading
 from kbapi.vocabulary import Load, PowerScope
 
-_PLACE = ("submission_id", "chip_id", "unit_id", "contributor_id", "ordinal")
+_PLACE: Final = ("submission_id", "chip_id", "unit_id", "contributor_id", "ordinal")
 
 
 class DocumentRows:
     """A table whose further columns are the fields of a dataclass."""
 
-    def __init__(self, table: str, kind: type[Any]) -> None:
-        told = tuple(field.name for field in fields(kind))
-        columns = (*_PLACE, *told)
-        self._add = (
-            f"INSERT INTO {table} ({', '.join(columns)}) "  # noqa: S608 - names of our own
-            f"VALUES ({', '.join('?' * len(columns))})"
-        )
-        self._told_of = attrgetter(*told)
+    def __init__(self, table: type[SQLModel], kind: type[Any]) -> None:
+        names = tuple(field.name for field in fields(kind))
+        self._add = insert_statement(table, (*_PLACE, *names))
+        self._values_of = attrgetter(*names)
 
     def save(
         self,
@@ -34,17 +41,17 @@ class DocumentRows:
         unit: UnitRow,
         parts: Sequence[Any],
     ) -> None:
-        """Keep these of a document; none is no fault."""
+        """Store these of a document; there may be none."""
         if not parts:
             return
         place = (submission_id, chip_id, unit.id, unit.contributor_id)
-        rows = [(*place, ordinal, *self._told_of(part)) for ordinal, part in enumerate(parts)]
+        rows = [(*place, ordinal, *self._values_of(part)) for ordinal, part in enumerate(parts)]
         add_rows(connection, self._add, rows)
 
 
 @dataclass(frozen=True, slots=True)
 class NewLock:
-    """One report on its way into the database; texts are empty where nothing was told."""
+    """One new lock report; texts are empty where nothing was sent."""
 
     domain: str
     control: str
@@ -64,12 +71,12 @@ class NewLock:
     voltage_write_protection: str
 
 
-LOCK_ROWS: Final = DocumentRows("lock_report", NewLock)
+LOCK_ROWS: Final = DocumentRows(LockReport, NewLock)
 
 
 @dataclass(frozen=True, slots=True)
 class NewReading:
-    """One reading on its way into the database; texts are empty where nothing was told."""
+    """One new reading; texts are empty where nothing was sent."""
 
     state: str
     is_below_stock: int
@@ -93,7 +100,7 @@ class NewReading:
     performance_unit: str
 
 
-READING_ROWS: Final = DocumentRows("reading", NewReading)
+READING_ROWS: Final = DocumentRows(Reading, NewReading)
 
 
 Numbers = tuple[float | None, ...]
@@ -104,13 +111,13 @@ class PairColumns:
     """Tuned beside stock of one document: one load, one cap, one kind of everything measured.
 
     Each field holds one entry a pair, because a thousand units as objects would cost more than
-    their sums. Ratios are tuned over stock, differences tuned less stock; None where untold.
+    their sums. Ratios are tuned over stock, differences tuned less stock; None if not reported.
     """
 
     contributor_id: tuple[int, ...]
     unit_id: tuple[int, ...]
     unit_order: tuple[bytes, ...]
-    """Puts units in an order that has nothing to do with when they came."""
+    """Gives units an order that does not depend on their arrival."""
     month: tuple[str, ...]
     load: tuple[Load, ...]
     is_capped: tuple[int, ...]
@@ -121,60 +128,116 @@ class PairColumns:
     power_ratio: Numbers
     clock_ratio: Numbers
     rise_c: Numbers
-    """Above the room, whose own temperature must be told both times."""
+    """Above the room, whose own temperature must be reported both times."""
     stock_heat_c: Numbers
     """Of stock above the room."""
     louder_dba: Numbers
     clock_spread: Numbers
     """Of stock, as a share of its clock."""
     runs_stock: tuple[int, ...]
-    """How many runs a reading is the mean of; one where nobody said."""
+    """How many runs a reading is the mean of; one if not reported."""
     runs_tuned: tuple[int, ...]
 
 
-# A tuned reading speaks only beside a setting that counts: a locked machine ignores the request,
-# and its readings would say that tuning changes nothing.
-_PAIRS: Final = """
-    WITH sent AS MATERIALIZED (
-        SELECT submission.id, submission.measured_month AS month,
-               COALESCE(unit.token_hash, x'') AS unit_order
-        FROM submission JOIN unit ON unit.id = submission.unit_id
-        WHERE submission.chip_id = ?1
-          AND EXISTS (SELECT 1 FROM setting_result AS setting
-                      WHERE setting.submission_id = submission.id AND setting.status = 'counted')
+_LOAD: Final = bindparam("load", type_=String)
+"""Only readings under this load; empty for all."""
+# A unit without a token of its own comes first.
+_UNIT_ORDER: Final = func.coalesce(col(Unit.token_hash), b"").label("unit_order")
+
+
+def _pairs() -> Select[*tuple[Any, ...]]:
+    stock, tuned = aliased(Reading), aliased(Reading)
+    # Only beside a setting that counts: a locked machine ignores the request, and its readings
+    # would show that tuning changes nothing.
+    has_counted = exists().where(
+        col(SettingResult.submission_id) == col(Submission.id),
+        col(SettingResult.status) == "counted",
     )
-    SELECT stock.contributor_id, stock.unit_id, sent.unit_order,
-           sent.month, stock.load, stock.power_cap_w IS NOT NULL,
-           stock.fan = 'fixed' AND tuned.fan = 'fixed',
-           CASE WHEN stock.performance_unit <> tuned.performance_unit THEN NULL
-                WHEN stock.performance_unit = '' THEN NULL
-                WHEN stock.performance_unit = 's_per_job'
-                THEN stock.performance / tuned.performance
-                ELSE tuned.performance / stock.performance END,
-           tuned.power_w / stock.power_w,
-           CASE WHEN stock.clock_kind <> 'requested' THEN tuned.clock_mhz / stock.clock_mhz END,
-           CASE WHEN stock.temp_sensor = tuned.temp_sensor
-                THEN COALESCE(tuned.temp_avg_c - stock.temp_avg_c,
-                              tuned.temp_max_c - stock.temp_max_c)
-                     - (tuned.ambient_c - stock.ambient_c) END,
-           COALESCE(stock.temp_avg_c, stock.temp_max_c) - stock.ambient_c,
-           tuned.noise_dba - stock.noise_dba,
-           stock.clock_spread_mhz / stock.clock_mhz,
-           COALESCE(stock.runs, 1), COALESCE(tuned.runs, 1)
-    FROM sent
-    JOIN reading AS stock ON stock.submission_id = sent.id
-    JOIN reading AS tuned ON tuned.submission_id = stock.submission_id
-         AND tuned.state = 'tuned' AND tuned.is_below_stock = 1 AND tuned.load = stock.load
-         AND tuned.power_cap_w IS stock.power_cap_w
-         AND tuned.power_scope = stock.power_scope AND tuned.clock_kind = stock.clock_kind
-    WHERE stock.load <> '' AND (?2 = '' OR stock.load = ?2) AND stock.state = 'stock'
-    """
+    sent = materialized(
+        select_columns(
+            col(Submission.id), col(Submission.measured_month).label("month"), _UNIT_ORDER
+        )
+        .join(Unit, col(Unit.id) == col(Submission.unit_id))
+        .where(col(Submission.chip_id) == bindparam("chip_id"), has_counted),
+        "sent",
+    )
+    return (
+        select_columns(
+            col(stock.contributor_id),
+            col(stock.unit_id),
+            sent.c.unit_order,
+            sent.c.month,
+            col(stock.load),
+            _as_int(col(stock.power_cap_w).is_not(None)).label("is_capped"),
+            _as_int(and_(col(stock.fan) == "fixed", col(tuned.fan) == "fixed")).label(
+                "is_fan_fixed"
+            ),
+            case(
+                (col(stock.performance_unit) != col(tuned.performance_unit), None),
+                (col(stock.performance_unit) == "", None),
+                (
+                    col(stock.performance_unit) == "s_per_job",
+                    col(stock.performance) / col(tuned.performance),
+                ),
+                else_=col(tuned.performance) / col(stock.performance),
+            ).label("performance_ratio"),
+            (col(tuned.power_w) / col(stock.power_w)).label("power_ratio"),
+            case(
+                (
+                    col(stock.clock_kind) != "requested",
+                    col(tuned.clock_mhz) / col(stock.clock_mhz),
+                )
+            ).label("clock_ratio"),
+            case(
+                (
+                    col(stock.temp_sensor) == col(tuned.temp_sensor),
+                    func.coalesce(
+                        col(tuned.temp_avg_c) - col(stock.temp_avg_c),
+                        col(tuned.temp_max_c) - col(stock.temp_max_c),
+                    )
+                    - (col(tuned.ambient_c) - col(stock.ambient_c)),
+                )
+            ).label("rise_c"),
+            (
+                func.coalesce(col(stock.temp_avg_c), col(stock.temp_max_c)) - col(stock.ambient_c)
+            ).label("stock_heat_c"),
+            (col(tuned.noise_dba) - col(stock.noise_dba)).label("louder_dba"),
+            (col(stock.clock_spread_mhz) / col(stock.clock_mhz)).label("clock_spread"),
+            func.coalesce(col(stock.runs), 1).label("runs_stock"),
+            func.coalesce(col(tuned.runs), 1).label("runs_tuned"),
+        )
+        .select_from(sent)
+        .join(stock, col(stock.submission_id) == sent.c.id)
+        .join(
+            tuned,
+            and_(
+                col(tuned.submission_id) == col(stock.submission_id),
+                col(tuned.state) == "tuned",
+                col(tuned.is_below_stock) == 1,
+                col(tuned.load) == col(stock.load),
+                col(tuned.power_cap_w).is_not_distinct_from(col(stock.power_cap_w)),
+                col(tuned.power_scope) == col(stock.power_scope),
+                col(tuned.clock_kind) == col(stock.clock_kind),
+            ),
+        )
+        .where(
+            col(stock.load) != "",
+            _LOAD.in_(["", col(stock.load)]),
+            col(stock.state) == "stock",
+        )
+    )
+
+
+def _as_int(condition: ColumnElement[bool]) -> ColumnElement[int]:
+    return case((condition, 1), else_=0)
+
+
+_PAIRS: Final = _pairs()
 
 
 def load_pairs(connection: Connection, chip_id: int, load: str = "") -> PairColumns | None:
     """Every pair of a chip's readings that may be compared, in no order; None without any."""
-    columns = list(zip(*find_rows(connection, _PAIRS, (chip_id, load)), strict=True))
-    return PairColumns(*columns) if columns else None
+    return load_columns(connection, PairColumns, _PAIRS, {"chip_id": chip_id, "load": load})
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,32 +256,71 @@ class RepeatRow:
     noise_dba: float | None
 
 
-# A clock that was asked for repeats itself to the last digit, and is in no pair either.
-# At stock alone: nothing but the runs can differ there, while tuned ones may differ in settings.
-_REPEATS: Final = """
-    WITH alike AS (
-        SELECT MIN(id) AS kind, submission_id, load, power_cap_w, power_scope, clock_kind,
-               performance_unit, fan, temp_sensor
-        FROM reading
-        WHERE chip_id = ?1 AND load <> '' AND (?2 = '' OR load = ?2) AND state = 'stock'
-        GROUP BY 2, 3, 4, 5, 6, 7, 8, 9 HAVING COUNT(*) > 1
+_ALIKE: Final = (
+    "submission_id",
+    "load",
+    "power_cap_w",
+    "power_scope",
+    "clock_kind",
+    "performance_unit",
+    "fan",
+    "temp_sensor",
+)
+
+
+def _repeats() -> Select[*tuple[Any, ...]]:
+    alike_columns = [getattr(Reading, name) for name in _ALIKE]
+    # At stock alone: there nothing differs but the runs, while tuned ones may differ in settings.
+    alike = (
+        select_columns(func.min(Reading.id).label("kind"), *alike_columns)
+        .where(
+            col(Reading.chip_id) == bindparam("chip_id"),
+            col(Reading.load) != "",
+            _LOAD.in_(["", col(Reading.load)]),
+            col(Reading.state) == "stock",
+        )
+        .group_by(*alike_columns)
+        .having(func.count() > 1)
+        .cte("alike")
     )
-    SELECT alike.kind, COALESCE(one.runs, 1), one.power_w,
-           CASE WHEN one.clock_kind <> 'requested' THEN one.clock_mhz END,
-           CASE one.performance_unit WHEN 's_per_job' THEN 1.0 / one.performance
-                                     ELSE one.performance END,
-           one.temp_avg_c - one.ambient_c, one.noise_dba
-    FROM alike JOIN reading AS one
-      ON one.submission_id = alike.submission_id AND one.state = 'stock' AND one.load = alike.load
-     AND one.power_cap_w IS alike.power_cap_w AND one.power_scope = alike.power_scope
-     AND one.clock_kind = alike.clock_kind AND one.performance_unit = alike.performance_unit
-     AND one.fan = alike.fan AND one.temp_sensor = alike.temp_sensor
-    """
+    return (
+        select_columns(
+            alike.c.kind,
+            func.coalesce(col(Reading.runs), 1).label("runs"),
+            col(Reading.power_w),
+            # A requested clock repeats itself to the last digit, and is in no pair either.
+            case((col(Reading.clock_kind) != "requested", col(Reading.clock_mhz))).label(
+                "clock_mhz"
+            ),
+            case(
+                (col(Reading.performance_unit) == "s_per_job", 1.0 / col(Reading.performance)),
+                else_=col(Reading.performance),
+            ).label("performance"),
+            (col(Reading.temp_avg_c) - col(Reading.ambient_c)).label("heat_c"),
+            col(Reading.noise_dba),
+        )
+        .select_from(alike)
+        .join(
+            Reading,
+            and_(
+                col(Reading.state) == "stock",
+                *(
+                    getattr(Reading, name).is_not_distinct_from(alike.c[name])
+                    if name == "power_cap_w"
+                    else getattr(Reading, name) == alike.c[name]
+                    for name in _ALIKE
+                ),
+            ),
+        )
+    )
+
+
+_REPEATS: Final = _repeats()
 
 
 def load_repeats(connection: Connection, chip_id: int, load: str = "") -> list[RepeatRow]:
-    """Stock readings that only repeat one another: what the noise of runs is learnt from."""
-    return [RepeatRow(*row) for row in find_rows(connection, _REPEATS, (chip_id, load))]
+    """Stock readings that only repeat one another, which show the noise between runs."""
+    return load_as(connection, RepeatRow, _REPEATS, {"chip_id": chip_id, "load": load})
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,48 +341,99 @@ class CurveColumns:
     """Over the unit's own uncapped stock; more is better."""
 
 
-# What a document without any setting measured at stock is as good as another's; one whose
-# settings were all set aside is not.
-_CURVES: Final = """
-    WITH judged AS MATERIALIZED (
-        SELECT submission.id, submission.measured_month AS month,
-               COALESCE(unit.token_hash, x'') AS unit_order,
-               COALESCE(MAX(setting.status = 'counted'), 0) AS is_counted
-        FROM submission
-        JOIN unit ON unit.id = submission.unit_id
-        LEFT JOIN setting_result AS setting ON setting.submission_id = submission.id
-        WHERE submission.chip_id = ?1
-        GROUP BY submission.id
-        HAVING COALESCE(MIN(setting.status = 'excluded'), 0) = 0
-    ),
-    base AS MATERIALIZED (
-        SELECT judged.*, load, power_scope, performance_unit,
-               AVG(power_w) AS power_w, AVG(performance) AS performance
-        FROM judged JOIN reading ON reading.submission_id = judged.id
-        WHERE load <> '' AND (?2 = '' OR load = ?2) AND state = 'stock'
-          AND power_cap_w IS NULL AND power_w > 0 AND performance > 0
-        GROUP BY judged.id, load, power_scope, performance_unit
+def _curves() -> Select[*tuple[Any, ...]]:
+    status = col(SettingResult.status)
+    # A document without any setting may have measured stock; one whose settings were all excluded
+    # may not be trusted.
+    trusted = materialized(
+        select_columns(
+            col(Submission.id),
+            col(Submission.measured_month).label("month"),
+            _UNIT_ORDER,
+            func.coalesce(func.max(_as_int(status == "counted")), 0).label("is_counted"),
+        )
+        .join(Unit, col(Unit.id) == col(Submission.unit_id))
+        .outerjoin(SettingResult, col(SettingResult.submission_id) == col(Submission.id))
+        .where(col(Submission.chip_id) == bindparam("chip_id"))
+        .group_by(col(Submission.id))
+        .having(func.coalesce(func.min(_as_int(status == "excluded")), 0) == 0),
+        "trusted",
     )
-    SELECT reading.contributor_id, reading.unit_id, base.unit_order, base.month, base.load,
-           base.power_scope, reading.state = 'tuned', base.power_w,
-           COALESCE(reading.power_w, reading.power_cap_w),
-           CASE WHEN base.performance_unit = 's_per_job'
-                THEN base.performance / reading.performance
-                ELSE reading.performance / base.performance END
-    FROM base
-    JOIN reading ON reading.submission_id = base.id AND reading.load = base.load
-         AND reading.power_scope = base.power_scope
-         AND reading.performance_unit = base.performance_unit
-    WHERE reading.performance > 0 AND COALESCE(reading.power_w, reading.power_cap_w) > 0
-      AND CASE reading.state WHEN 'stock' THEN reading.power_cap_w IS NOT NULL
-                             ELSE reading.is_below_stock = 1 AND base.is_counted = 1 END
-    """
+    stock_of = (
+        trusted.c.id,
+        trusted.c.month,
+        trusted.c.unit_order,
+        trusted.c.is_counted,
+        col(Reading.load),
+        col(Reading.power_scope),
+        col(Reading.performance_unit),
+    )
+    base = materialized(
+        select_columns(
+            *stock_of,
+            func.avg(Reading.power_w).label("power_w"),
+            func.avg(Reading.performance).label("performance"),
+        )
+        .select_from(trusted)
+        .join(Reading, col(Reading.submission_id) == trusted.c.id)
+        .where(
+            col(Reading.load) != "",
+            _LOAD.in_(["", col(Reading.load)]),
+            col(Reading.state) == "stock",
+            col(Reading.power_cap_w).is_(None),
+            col(Reading.power_w) > 0,
+            col(Reading.performance) > 0,
+        )
+        .group_by(*stock_of),
+        "base",
+    )
+    power = func.coalesce(col(Reading.power_w), col(Reading.power_cap_w))
+    return (
+        select_columns(
+            col(Reading.contributor_id),
+            col(Reading.unit_id),
+            base.c.unit_order,
+            base.c.month,
+            base.c.load,
+            base.c.power_scope,
+            _as_int(col(Reading.state) == "tuned").label("is_tuned"),
+            base.c.power_w.label("stock_power_w"),
+            power.label("power_w"),
+            case(
+                (
+                    base.c.performance_unit == "s_per_job",
+                    base.c.performance / col(Reading.performance),
+                ),
+                else_=col(Reading.performance) / base.c.performance,
+            ).label("performance"),
+        )
+        .select_from(base)
+        .join(
+            Reading,
+            and_(
+                col(Reading.submission_id) == base.c.id,
+                col(Reading.load) == base.c.load,
+                col(Reading.power_scope) == base.c.power_scope,
+                col(Reading.performance_unit) == base.c.performance_unit,
+            ),
+        )
+        .where(
+            col(Reading.performance) > 0,
+            power > 0,
+            case(
+                (col(Reading.state) == "stock", col(Reading.power_cap_w).is_not(None)),
+                else_=and_(col(Reading.is_below_stock) == 1, base.c.is_counted == 1),
+            ),
+        )
+    )
+
+
+_CURVES: Final = _curves()
 
 
 def load_curves(connection: Connection, chip_id: int, load: str = "") -> CurveColumns | None:
     """Every reading on a unit's curve of performance over power, in no order; None without any.
 
-    The uncapped stock that all of them are held against is not among them.
+    The uncapped stock readings, which all of them are compared with, are not among them.
     """
-    columns = list(zip(*find_rows(connection, _CURVES, (chip_id, load)), strict=True))
-    return CurveColumns(*columns) if columns else None
+    return load_columns(connection, CurveColumns, _CURVES, {"chip_id": chip_id, "load": load})

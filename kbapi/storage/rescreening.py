@@ -1,19 +1,24 @@
 """Stored documents that later rules or a later grammar read again."""
 
 from dataclasses import dataclass, replace
+from typing import cast
 
-from sqlalchemy import Connection, delete, select, update
+from sqlalchemy import ColumnElement, Connection
+from sqlmodel import col, delete, select, update
 
 from kbapi.storage.decisions import apply_decisions
 from kbapi.storage.pools import EvidenceKey, PoolKey, find_or_add_pool, find_places
 from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
 from kbapi.storage.results import NewSetting, SavedDocument, StoredSubmission, save_settings
-from kbapi.storage.tables import FollowUp, LockReport, Pool, Reading, SettingResult, Submission
+from kbapi.storage.sqlite.engine import session_on
+from kbapi.storage.tables import Pool, SettingResult, Submission
+from kbapi.storage.tables_reports import FollowUp, LockReport, Reading
+from kbapi.vocabulary import LimitControl
 
 
 @dataclass(frozen=True, slots=True)
 class Rescreened:
-    """What later rules make of a stored document."""
+    """A stored document as later rules screen it."""
 
     settings: tuple[NewSetting, ...]
     locks: tuple[NewLock, ...]
@@ -25,90 +30,85 @@ class Rescreened:
 
 def find_screened_before(connection: Connection, rules_version: int, limit: int) -> list[int]:
     """Numbers of documents that were screened under earlier rules, oldest first."""
-    return list(
-        connection.execute(
-            select(Submission.id)
-            .where(Submission.rules_version < rules_version)
-            .order_by(Submission.id)
-            .limit(limit)
-        ).scalars()
-    )
+    return _find_ids(connection, col(Submission.rules_version) < rules_version, limit)
+
+
+def find_ids_after(connection: Connection, submission_id: int, limit: int) -> list[int]:
+    """Numbers of the documents that came after this one, oldest first."""
+    return _find_ids(connection, col(Submission.id) > submission_id, limit)
+
+
+def _find_ids(connection: Connection, condition: ColumnElement[bool], limit: int) -> list[int]:
+    with session_on(connection) as session:
+        ids = select(Submission.id).where(condition).order_by(col(Submission.id)).limit(limit)
+        return list(session.exec(ids))
 
 
 def replace_screening(
     connection: Connection, stored: StoredSubmission, again: Rescreened
 ) -> list[EvidenceKey]:
-    """The places that the document's settings were and are merged into."""
+    """The places where the evidence of the document was and is."""
     before = find_places(connection, SettingResult, stored.id)
-    for table in (SettingResult, LockReport, Reading):
-        connection.execute(delete(table).where(table.submission_id == stored.id))
+    with session_on(connection) as session:
+        for table in (SettingResult, LockReport, Reading):
+            session.exec(delete(table).where(col(table.submission_id) == stored.id))
     place = SavedDocument(stored.id, stored.chip_id, stored.unit.id, stored.measured_month)
     after = save_settings(connection, place, again.settings)
-    apply_decisions(connection, stored.id)
+    apply_decisions(connection, [stored.id])
     LOCK_ROWS.save(connection, stored.id, stored.chip_id, stored.unit, again.locks)
     READING_ROWS.save(connection, stored.id, stored.chip_id, stored.unit, again.readings)
-    connection.execute(
-        update(Submission)
-        .where(Submission.id == stored.id)
-        .values(
-            rules_version=again.rules_version,
-            reading_ignored=again.reading_ignored,
-            chip_conflict=again.chip_conflict,
-        )
+    _change(
+        connection,
+        stored.id,
+        rules_version=again.rules_version,
+        reading_ignored=again.reading_ignored,
+        chip_conflict=again.chip_conflict,
     )
     return [*before, *after]
 
 
-def find_ids_after(connection: Connection, submission_id: int, limit: int) -> list[int]:
-    """Numbers of documents behind this one, oldest first."""
-    return list(
-        connection.execute(
-            select(Submission.id)
-            .where(Submission.id > submission_id)  # type: ignore[operator]
-            .order_by(Submission.id)
-            .limit(limit)
-        ).scalars()
-    )
+def _change(connection: Connection, submission_id: int, **values: int | str) -> None:
+    """Give columns of a stored document these values."""
+    with session_on(connection) as session:
+        session.exec(update(Submission).where(col(Submission.id) == submission_id).values(**values))
 
 
 def move_to_chip(
     connection: Connection, stored: StoredSubmission, chip_id: int, again: Rescreened
 ) -> list[EvidenceKey]:
-    """The places that a document was and is merged into, now that it is about another chip.
+    """The places where a document's evidence was and is, now that it belongs to another chip.
 
-    Its follow-ups go along, each to the pool of the same kind in the other chip.
+    Each follow-up moves to the pool of the same kind of the other chip.
     """
-    followed = find_places(connection, FollowUp, stored.id)
-    connection.execute(update(Submission).where(Submission.id == stored.id).values(chip_id=chip_id))
+    _change(connection, stored.id, chip_id=chip_id)
+    before = find_places(connection, FollowUp, stored.id)
     places = replace_screening(connection, replace(stored, chip_id=chip_id), again)
-    for place in followed:
-        key = connection.execute(
-            select(Pool.control, Pool.domains, Pool.clock_band_mhz).where(Pool.id == place.pool_id)
-        ).one()
-        pool_id = find_or_add_pool(connection, chip_id, PoolKey(*key))
-        connection.execute(
-            update(FollowUp)
-            .where(FollowUp.submission_id == stored.id, FollowUp.pool_id == place.pool_id)
-            .values(pool_id=pool_id)
-        )
-    return [*places, *followed, *find_places(connection, FollowUp, stored.id)]
+    with session_on(connection) as session:
+        follow_ups = session.exec(
+            select(FollowUp, Pool)
+            .join(Pool, col(Pool.id) == col(FollowUp.pool_id))
+            .where(FollowUp.submission_id == stored.id)
+        ).all()
+        for follow_up, pool in follow_ups:
+            key = PoolKey(cast(LimitControl, pool.control), pool.domains, pool.clock_band_mhz)
+            follow_up.pool_id = find_or_add_pool(connection, chip_id, key)
+    return [*places, *before, *find_places(connection, FollowUp, stored.id)]
 
 
-def excluded(
+def exclude_all(
     connection: Connection, submission_id: int, reasons: str, rules_version: int
 ) -> list[EvidenceKey]:
-    """The places of a document all of whose settings are set aside for these reasons.
+    """The places of a document whose settings are all excluded now, for these reasons.
 
-    Its readings are forgotten: whoever mistook something in it may have mistaken them as well.
+    Its readings are deleted: a document with one impossible value may have others.
     """
-    connection.execute(
-        update(SettingResult)
-        .where(SettingResult.submission_id == submission_id)
-        .values(status_by_rules="excluded", reasons=reasons)
-    )
-    apply_decisions(connection, submission_id)
-    connection.execute(delete(Reading).where(Reading.submission_id == submission_id))
-    connection.execute(
-        update(Submission).where(Submission.id == submission_id).values(rules_version=rules_version)
-    )
+    with session_on(connection) as session:
+        session.exec(
+            update(SettingResult)
+            .where(col(SettingResult.submission_id) == submission_id)
+            .values(status_by_rules="excluded", reasons=reasons)
+        )
+        session.exec(delete(Reading).where(col(Reading.submission_id) == submission_id))
+    apply_decisions(connection, [submission_id])
+    _change(connection, submission_id, rules_version=rules_version)
     return find_places(connection, SettingResult, submission_id)

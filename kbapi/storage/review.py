@@ -1,14 +1,18 @@
-"""The settings that wait for a curator: a page of them at a constant price."""
+"""The settings that wait for a curator: a page of them at a constant cost."""
 
 from dataclasses import asdict, dataclass
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, Integer, Select, String, bindparam, literal_column
+from sqlalchemy import select as select_columns
+from sqlmodel import and_, case, col, func, literal, or_, select, tuple_
 
-from kbapi.storage.sqlite.engine import find_number
+from kbapi.storage.sqlite.engine import materialized, session_on
+from kbapi.storage.tables import Chip, SettingResult, Submission, Unit
+from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit
 
 PARTS: Final = ("screening", "statistics", "contributors")
-"""Who set it aside, in the order of the queue."""
+"""What excluded it, in the order of the queue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +29,7 @@ BEGIN: Final = (0, 0, 0, 0)
 
 @dataclass(frozen=True, slots=True)
 class WaitingFilters:
-    """What is looked for; None is anything."""
+    """Which settings are wanted; None is any."""
 
     chip_key: str | None = None
     code: str | None = None
@@ -34,7 +38,7 @@ class WaitingFilters:
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A setting that was looked at, and whether it is one of those looked for."""
+    """A setting that was read, and whether it is one of those wanted."""
 
     at: WaitingAt
     submission_id: int
@@ -42,74 +46,151 @@ class Waiting:
     fits: bool
 
 
+_KEYS: Final = ("k1", "k2", "k3", "k4")
+_K1, _K2, _K3, _K4 = (bindparam(name, type_=Integer) for name in _KEYS)
+_LOOK: Final = bindparam("look", type_=Integer)
+_FLAGGED_STANDS: Final = and_(
+    col(SettingResult.status) == "counted", col(SettingResult.decision) == ""
+)
+
+
+def _looked(*key: Any, codes: Any) -> Select[*tuple[Any, ...]]:
+    """The next settings of a part, in the order of its key."""
+    shown = [*key, *[literal(0)] * (len(_KEYS) - len(key))]
+    return (
+        select_columns(
+            *(column.label(name) for name, column in zip(_KEYS, shown, strict=True)),
+            col(SettingResult.submission_id),
+            col(SettingResult.ordinal),
+            col(SettingResult.unit_id),
+            codes.label("codes"),
+        )
+        .order_by(*key)
+        .limit(_LOOK)
+    )
+
+
 # Each part walks an index of its own from the last place on and stops after `look` rows, so that
-# a page costs the same at the beginning and the end, and however much lies beside the queue.
+# a page costs the same at the beginning and the end, and does not depend on the other results.
+# CROSS after a table makes SQLite keep the order of the JOIN that follows.
+def _excluded_by_screening() -> Select[*tuple[Any, ...]]:
+    key = col(SettingResult.submission_id), col(SettingResult.ordinal)
+    return (
+        _looked(*key, codes=col(SettingResult.reasons))
+        .with_hint(SettingResult, "INDEXED BY ix_setting_result_waiting", "sqlite")
+        .where(
+            # Literals: only with them SQLite sees that the partial index holds these rows.
+            col(SettingResult.status) == literal_column("'excluded'"),
+            col(SettingResult.decision) == literal_column("''"),
+            tuple_(*key) > tuple_(_K1, _K2),
+        )
+    )
+
+
+def _excluded_by_outlier_check() -> Select[*tuple[Any, ...]]:
+    place = col(OutlierUnit.unit_id), col(OutlierUnit.pool_id)
+    key = (*place, col(SettingResult.id))
+    return (
+        _looked(*key, codes=_in_quotes(col(OutlierUnit.code)))
+        .select_from(OutlierUnit)
+        .join(
+            SettingResult,
+            and_(
+                col(SettingResult.unit_id) == col(OutlierUnit.unit_id),
+                col(SettingResult.pool_id) == col(OutlierUnit.pool_id),
+            ),
+        )
+        .with_hint(OutlierUnit, "INDEXED BY ix_outlier_unit_unit_id CROSS", "sqlite")
+        .with_hint(SettingResult, "INDEXED BY ix_setting_result_unit_pool", "sqlite")
+        .where(
+            tuple_(*place) >= tuple_(_K1, _K2),
+            tuple_(*key) > tuple_(_K1, _K2, _K3),
+            _FLAGGED_STANDS,
+        )
+    )
+
+
+def _of_differing_contributors() -> Select[*tuple[Any, ...]]:
+    place = col(DifferingContributor.pool_id), col(DifferingContributor.contributor_id)
+    key = (*place, col(Unit.id), col(SettingResult.id))
+    first_unit = case((tuple_(*place) == tuple_(_K1, _K2), _K3), else_=0)
+    return (
+        _looked(*key, codes=_in_quotes(col(DifferingContributor.code)))
+        .select_from(DifferingContributor)
+        .join(
+            Unit,
+            and_(
+                col(Unit.contributor_id) == col(DifferingContributor.contributor_id),
+                col(Unit.id) >= first_unit,
+            ),
+        )
+        .join(
+            SettingResult,
+            and_(
+                col(SettingResult.unit_id) == col(Unit.id),
+                col(SettingResult.pool_id) == col(DifferingContributor.pool_id),
+            ),
+        )
+        .with_hint(DifferingContributor, "CROSS", "sqlite")
+        .with_hint(Unit, "INDEXED BY ix_unit_contributor_id", "sqlite")
+        .with_hint(SettingResult, "INDEXED BY ix_setting_result_unit_pool", "sqlite")
+        .where(
+            tuple_(*place) >= tuple_(_K1, _K2),
+            tuple_(*key) > tuple_(_K1, _K2, _K3, _K4),
+            _FLAGGED_STANDS,
+        )
+    )
+
+
+def _in_quotes(code: Any) -> Any:
+    """A code as it is written in the list of reasons of a setting."""
+    return literal('"') + code + literal('"')
+
+
 _LOOKED: Final = {
-    "screening": """
-        SELECT submission_id AS k1, ordinal AS k2, 0 AS k3, 0 AS k4,
-               submission_id, ordinal, unit_id, reasons AS codes
-        FROM setting_result INDEXED BY ix_setting_result_waiting
-        WHERE status = 'excluded' AND decision = ''
-          AND (submission_id, ordinal) > (:k1, :k2)
-        ORDER BY submission_id, ordinal LIMIT :look
-        """,
-    "statistics": """
-        SELECT flagged.unit_id AS k1, flagged.pool_id AS k2, setting.id AS k3, 0 AS k4,
-               setting.submission_id, setting.ordinal, setting.unit_id,
-               json_array(flagged.code) AS codes
-        FROM outlier_unit AS flagged INDEXED BY ix_outlier_unit_unit_id
-        CROSS JOIN setting_result AS setting INDEXED BY ix_setting_result_unit_pool
-          ON setting.unit_id = flagged.unit_id AND setting.pool_id = flagged.pool_id
-        WHERE (flagged.unit_id, flagged.pool_id) >= (:k1, :k2)
-          AND (flagged.unit_id, flagged.pool_id, setting.id) > (:k1, :k2, :k3)
-          AND setting.status = 'counted' AND setting.decision = ''
-        ORDER BY flagged.unit_id, flagged.pool_id, setting.id LIMIT :look
-        """,
-    "contributors": """
-        SELECT flagged.pool_id AS k1, flagged.contributor_id AS k2, unit.id AS k3, setting.id AS k4,
-               setting.submission_id, setting.ordinal, setting.unit_id,
-               json_array(flagged.code) AS codes
-        FROM differing_contributor AS flagged
-        CROSS JOIN unit INDEXED BY ix_unit_contributor_id
-          ON unit.contributor_id = flagged.contributor_id
-         AND unit.id >= CASE WHEN (flagged.pool_id, flagged.contributor_id) = (:k1, :k2)
-                             THEN :k3 ELSE 0 END
-        CROSS JOIN setting_result AS setting INDEXED BY ix_setting_result_unit_pool
-          ON setting.unit_id = unit.id AND setting.pool_id = flagged.pool_id
-        WHERE (flagged.pool_id, flagged.contributor_id) >= (:k1, :k2)
-          AND (flagged.pool_id, flagged.contributor_id, unit.id, setting.id)
-              > (:k1, :k2, :k3, :k4)
-          AND setting.status = 'counted' AND setting.decision = ''
-        ORDER BY flagged.pool_id, flagged.contributor_id, unit.id, setting.id LIMIT :look
-        """,
+    "screening": _excluded_by_screening(),
+    "statistics": _excluded_by_outlier_check(),
+    "contributors": _of_differing_contributors(),
 }
-_FITTING: Final = """
-    SELECT k1, k2, k3, k4, looked.submission_id, looked.ordinal,
-           (:chip_key IS NULL OR chip.key = :chip_key)
-           AND (:code IS NULL OR instr(looked.codes, '"' || :code || '"') > 0)
-           AND (:contributor_id IS NULL OR unit.contributor_id = :contributor_id)
-    FROM looked
-    JOIN submission ON submission.id = looked.submission_id
-    JOIN chip ON chip.id = submission.chip_id
-    JOIN unit ON unit.id = looked.unit_id
-    ORDER BY k1, k2, k3, k4
-    """
 
 
-def waiting_statement(part: str) -> str:
-    """The statement that looks at the settings of a part behind a place."""
-    return f"WITH looked AS MATERIALIZED ({_LOOKED[part]}) {_FITTING}"
+_CHIP_KEY: Final = bindparam("chip_key", type_=String)
+_CODE: Final = bindparam("code", type_=String)
+_CONTRIBUTOR_ID: Final = bindparam("contributor_id", type_=Integer)
 
+
+def _waiting(part: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
+    looked = materialized(part, "looked")
+    keys = [looked.c[name] for name in _KEYS]
+    fits = and_(
+        or_(_CHIP_KEY.is_(None), col(Chip.key) == _CHIP_KEY),
+        or_(_CODE.is_(None), func.instr(looked.c.codes, _in_quotes(_CODE)) > 0),
+        or_(_CONTRIBUTOR_ID.is_(None), col(Unit.contributor_id) == _CONTRIBUTOR_ID),
+    )
+    return (
+        select_columns(*keys, looked.c.submission_id, looked.c.ordinal, fits.label("fits"))
+        .select_from(looked)
+        .join(Submission, col(Submission.id) == looked.c.submission_id)
+        .join(Chip, col(Chip.id) == col(Submission.chip_id))
+        .join(Unit, col(Unit.id) == looked.c.unit_id)
+        .order_by(*keys)
+    )
+
+
+WAITING: Final = {part: _waiting(looked) for part, looked in _LOOKED.items()}
+"""The statement of each part that reads its settings from a place on, fitting or not."""
 
 _MOST_COUNTED: Final = 10_000
-"""More than anybody looks through; counting them all would cost as much as the queue is long."""
+"""To count a longer queue would cost as much as the queue is long."""
 
 
 def count_waiting(connection: Connection) -> dict[str, int]:
     """How many settings wait in each part of the queue; counting ends at 10,000."""
-    values = {**dict.fromkeys(("k1", "k2", "k3", "k4"), 0), "look": _MOST_COUNTED}
+    values = {**dict.fromkeys(_KEYS, 0), "look": _MOST_COUNTED}
     return {
-        part: connection.execute(text(f"SELECT COUNT(*) FROM ({looked})"), values).scalar_one()  # noqa: S608 - constants of this file
+        part: connection.execute(
+            select(func.count()).select_from(looked.subquery()), values
+        ).scalar_one()
         for part, looked in _LOOKED.items()
     }
 
@@ -117,27 +198,26 @@ def count_waiting(connection: Connection) -> dict[str, int]:
 def find_waiting(
     connection: Connection, after: WaitingAt, filters: WaitingFilters, look: int
 ) -> list[Waiting]:
-    """The next settings of a part behind a place, `look` at most, fitting or not."""
-    keys = dict(zip(("k1", "k2", "k3", "k4"), after.key, strict=True))
-    rows = connection.execute(
-        text(waiting_statement(after.part)), {**keys, **asdict(filters), "look": look}
-    )
+    """The next settings of a part after a place, `look` at most, fitting or not."""
+    values = {**dict(zip(_KEYS, after.key, strict=True)), **asdict(filters), "look": look}
     return [
         Waiting(
-            WaitingAt(after.part, (row[0], row[1], row[2], row[3])), row[4], row[5], bool(row[6])
+            at=WaitingAt(after.part, (row.k1, row.k2, row.k3, row.k4)),
+            submission_id=row.submission_id,
+            ordinal=row.ordinal,
+            fits=bool(row.fits),
         )
-        for row in rows
+        for row in connection.execute(WAITING[after.part], values)
     ]
-
-
-_RESULTS_OF: Final = """
-    SELECT COUNT(*) FROM (
-        SELECT 1 FROM unit JOIN submission ON submission.unit_id = unit.id
-        WHERE unit.contributor_id = ? LIMIT ?
-    )
-    """
 
 
 def count_results_of(connection: Connection, contributor_id: int, most: int) -> int:
     """How many results a contributor has; counting ends at `most`."""
-    return find_number(connection, _RESULTS_OF, (contributor_id, most)) or 0
+    results = (
+        select(Submission.id)
+        .join(Unit, col(Unit.id) == col(Submission.unit_id))
+        .where(Unit.contributor_id == contributor_id)
+        .limit(most)
+    )
+    with session_on(connection) as session:
+        return session.exec(select(func.count()).select_from(results.subquery())).one()

@@ -1,4 +1,7 @@
-"""The tables. A SQLModel table class does not validate, so each promise is also a constraint."""
+"""Tables of results. A SQLModel table class does not validate, so each promise is a constraint.
+
+`id` has the type `int` because every stored row has one; a new row gets it when it is flushed.
+"""
 
 from datetime import date
 
@@ -18,21 +21,6 @@ from kbapi.storage.columns import (
     optional_text,
     text,
 )
-from kbapi.storage.tables_evidence import (
-    DifferingContributor,
-    OutlierUnit,
-    PoolPeers,
-    StoredAnswer,
-)
-from kbapi.storage.tables_reports import (
-    AccessKey,
-    Decision,
-    FollowUp,
-    LockReport,
-    NoteHistory,
-    NoteRow,
-    Reading,
-)
 from kbapi.vocabulary import (
     DOMAINS,
     GRADES,
@@ -42,31 +30,6 @@ from kbapi.vocabulary import (
     SUPPLIES,
 )
 
-__all__ = [
-    "MAX_STEPS",
-    "AccessKey",
-    "Chip",
-    "Conditions",
-    "Contributor",
-    "Decision",
-    "DifferingContributor",
-    "FollowUp",
-    "IdempotencyRecord",
-    "Line",
-    "LockReport",
-    "NoteHistory",
-    "NoteRow",
-    "OutlierUnit",
-    "Pool",
-    "PoolPeers",
-    "Reading",
-    "SQLModel",
-    "SettingResult",
-    "StoredAnswer",
-    "Submission",
-    "Unit",
-]
-
 
 class Line(SQLModel, table=True):
     """A product line; its revision rises in every transaction that touches its evidence."""
@@ -75,10 +38,10 @@ class Line(SQLModel, table=True):
     __table_args__ = (
         text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
-        # A line that comes back after its last result was withdrawn must not meet old answers.
+        # A line that returns after its last result was withdrawn must not match old answers.
         {"sqlite_autoincrement": True},
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
     revision: int = 0
 
@@ -93,7 +56,7 @@ class Chip(SQLModel, table=True):
         text("series", 100),
         one_of("kind", "cpu", "gpu"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
     name: str
     kind: str
@@ -106,7 +69,7 @@ class Contributor(SQLModel, table=True):
 
     __tablename__ = "contributor"
     __table_args__ = (keyed_hash("token_hash"), text("key_id", 8), day("first_seen_day"))
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     token_hash: bytes = Field(unique=True)
     key_id: str
     first_seen_day: date
@@ -117,7 +80,7 @@ class Unit(SQLModel, table=True):
 
     __tablename__ = "unit"
     __table_args__ = (keyed_hash("token_hash", nullable=True),)
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     token_hash: bytes | None = Field(default=None, unique=True)
 
@@ -132,7 +95,7 @@ class Pool(SQLModel, table=True):
         integer("clock_band_mhz", 0, 10_000),
         UniqueConstraint("chip_id", "control", "domains", "clock_band_mhz"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     chip_id: int = Field(foreign_key="chip.id")
     control: str
     domains: str
@@ -155,7 +118,7 @@ class Conditions(SQLModel, table=True):
         one_of("supply", "", *SUPPLIES),
         UniqueConstraint("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     loads: str
     """Sorted loads joined by ','; like the columns below, empty where nothing was sent."""
     grade: str
@@ -164,7 +127,7 @@ class Conditions(SQLModel, table=True):
     microcode: str = ""
     machine: str = ""
     cooling: str = ""
-    """Sorted words joined by ','."""
+    """Sorted values joined by ','."""
     supply: str = ""
 
 
@@ -182,7 +145,7 @@ class Submission(SQLModel, table=True):
         json_text("reading_ignored"),
         optional_text("chip_conflict", 400),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     public_id: str = Field(unique=True)
     chip_id: int = Field(foreign_key="chip.id", index=True)
     unit_id: int = Field(foreign_key="unit.id", index=True)
@@ -227,7 +190,7 @@ class SettingResult(SQLModel, table=True):
             sqlite_where=literal("status = 'excluded' AND decision = ''"),
         ),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )

@@ -64,7 +64,7 @@ class LockReport(SQLModel, table=True):
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_lock_report_chip_domain_control", "chip_id", "domain", "control"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
@@ -77,7 +77,7 @@ class LockReport(SQLModel, table=True):
     status: str
     found_by: str
     changes: str
-    """Sorted words joined by ','."""
+    """Sorted values joined by ','."""
     measured_month: str
     machine: str
     firmware: str
@@ -123,7 +123,7 @@ class Reading(SQLModel, table=True):
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_reading_chip_load", "chip_id", "load"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
@@ -173,7 +173,7 @@ class FollowUp(SQLModel, table=True):
         CheckConstraint("unstable_steps IS NULL OR stable_steps IS NULL", name="one_end"),
         Index("ix_follow_up_unit_pool", "unit_id", "pool_id"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(
             ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
@@ -196,11 +196,11 @@ class FollowUp(SQLModel, table=True):
     early_stop_steps: int = 0
 
 
-def _only_words(column: str, *words: str) -> CheckConstraint:
-    """The constraint to one or more words of a closed list, joined by ','."""
+def _only_values(column: str, *values: str) -> CheckConstraint:
+    """The constraint to one or more values of a closed list, joined by ','."""
     left = f"{column} || ','"
-    for word in words:
-        left = f"replace({left}, '{word},', '')"
+    for value in values:
+        left = f"replace({left}, '{value},', '')"
     return CheckConstraint(f"length({column}) > 0 AND {left} = ''", name=column)
 
 
@@ -212,17 +212,17 @@ class AccessKey(SQLModel, table=True):
         optional_text("name", 40),
         keyed_hash("key_hash"),
         text("key_id", 8),
-        _only_words("scopes", *SCOPES),
+        _only_values("scopes", *SCOPES),
         day("created_day"),
         day("revoked_day"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     name: str
     """Name that the host gave it; empty if it has none."""
     key_hash: bytes = Field(unique=True)
     key_id: str
     scopes: str
-    """Words joined by ','."""
+    """Values joined by ','."""
     created_day: date
     revoked_day: date | None = None
 
@@ -238,12 +238,12 @@ class Decision(SQLModel, table=True):
         day("decided_day"),
         Index("ix_decision_submission_ordinal", "submission_id", "ordinal"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
         sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), nullable=False)
     )
     ordinal: int
-    """Which setting of the document: later rules make the rows of settings anew."""
+    """Which setting of the document: rescreening replaces the rows of settings."""
     decision: str
     reason_code: str
     decided_by: int = Field(foreign_key="access_key.id", index=True)
@@ -266,10 +266,10 @@ class NoteRow(SQLModel, table=True):
         text("markdown", 4_000),
         UniqueConstraint("key", "state"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     key: str
     state: str
-    """A draft may stand beside what is published, and is never answered."""
+    """A key may have one of each; a draft is in no answer."""
     subject_kind: str
     subject: str = Field(index=True)
     control: str
@@ -282,7 +282,7 @@ class NoteRow(SQLModel, table=True):
 
 
 class NoteHistory(SQLModel, table=True):
-    """What a published note said before."""
+    """An earlier text of a published note."""
 
     __tablename__ = "note_history"
     __table_args__ = (
@@ -292,7 +292,7 @@ class NoteHistory(SQLModel, table=True):
         text("markdown", 4_000),
         day("replaced_day"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int = Field(default=None, primary_key=True)
     key: str = Field(index=True)
     source: str
     reviewed_month: str

@@ -3,7 +3,7 @@
 from flask import Flask
 from sqlalchemy import func, select
 
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 
 
 def row_counts(app: Flask) -> dict[str, int]:
@@ -11,5 +11,5 @@ def row_counts(app: Flask) -> dict[str, int]:
     with app.extensions["kbapi"].reading() as connection:
         return {
             table.name: connection.execute(select(func.count()).select_from(table)).scalar_one()
-            for table in SQLModel.metadata.sorted_tables
+            for table in METADATA.sorted_tables
         }

@@ -10,7 +10,6 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 from flask import Flask, Response
@@ -36,7 +35,7 @@ def with_idle_routes(make: Any) -> Any:
         idle = Blueprint("idle", __name__)
         # It works as much as a query before its view: a key is looked up, the request is counted.
         idle.add_url_rule("/noop", "noop", needs(idle, Need.READING)(lambda: body.answer()))
-        kbapi.app._ENDPOINTS = (*kbapi.app._ENDPOINTS, SimpleNamespace(blueprint=idle))
+        kbapi.app._BLUEPRINTS = (*kbapi.app._BLUEPRINTS, idle)
         app = make()
         bare = Flask("bare")
         bare.add_url_rule("/bare", "bare", body.answer)

@@ -21,7 +21,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice import chips
 from kbapi.advice.evidence_found import peers_of
-from kbapi.api import http_messages, questions
+from kbapi.api import questions
 from kbapi.chips import catalogue
 from kbapi.evidence import units
 from kbapi.evidence.outliers import OutlierReport, check_outliers, counted_units
@@ -35,9 +35,8 @@ from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
 from kbapi.stats.gains import gains
 from kbapi.storage import answers
-from kbapi.storage.answers import Peers, SingleFlight
-from kbapi.storage.outliers import find_codes
-from kbapi.storage.sqlite import schema
+from kbapi.storage.answers import SingleFlight
+from kbapi.storage.pools import Peers, find_outlier_codes, find_peers
 from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
 from tests.bench import guidance
 from tests.bench._derived import Ask, Part, Served, Without, saved, serving_results, without
@@ -88,9 +87,12 @@ def _standing(instance: Instance) -> units.Standing:
 
 
 def _of_the_mark(served: Served, of: str, rounds: int) -> list[Row]:
-    unmarked = "SELECT EXISTS (SELECT 1 FROM submission WHERE rules_version < ?1)"
+    def unmarked(connection: Connection, rules_version: int) -> bool:
+        statement = "SELECT 1 FROM submission WHERE rules_version < ? LIMIT 1"
+        return bool(find_rows(connection, statement, (rules_version,)))
+
     ready = served.get("/health/ready")
-    part = Part("", "", ready, without((schema, "_HAS_OLDER", unmarked)))
+    part = Part("", "", ready, without((instances, "has_older", unmarked)))
     return [saved(f"mark of the rules: /health/ready, {of}", part, rounds)]
 
 
@@ -197,7 +199,7 @@ def _of_findings(served: Served) -> Iterator[Part]:
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((responses, "find_codes", computed.codes)),
+        without((responses, "find_outlier_codes", computed.codes)),
     )
 
 
@@ -228,7 +230,7 @@ class _ComputedFindings:
 
 def _require_the_same_findings(served: Served, computed: _ComputedFindings) -> None:
     with served.instance.reading() as connection:
-        assert answers.find_peers(connection, 1, 85) == computed.peers(connection, 1, 85)
+        assert find_peers(connection, 1, 85) == computed.peers(connection, 1, 85)
         outliers = find_rows(
             connection,
             "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
@@ -236,7 +238,8 @@ def _require_the_same_findings(served: Served, computed: _ComputedFindings) -> N
         )
         assert outliers
         for outlier in outliers:
-            assert find_codes(connection, 1, *outlier) == computed.codes(connection, 1, *outlier)
+            found = find_outlier_codes(connection, 1, *outlier)
+            assert found == computed.codes(connection, 1, *outlier)
 
 
 def _of_chips(served: Served) -> Iterator[Part]:
@@ -262,9 +265,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
         return without((where, name, getattr(where, name).__wrapped__))
 
     start = served.get(served.start, 20)
-    yield Part(
-        "routes as the API writes them", "a stored start", start, uncached(http_messages, "_route")
-    )
     yield Part(
         "the catalogue of the process",
         "a stored start",

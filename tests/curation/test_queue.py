@@ -4,14 +4,13 @@ from dataclasses import asdict
 from typing import Any
 
 import pytest
-from sqlalchemy import text
 
 from kbapi.access.keys import KeyHolder
 from kbapi.curation.queue import ReviewPage, list_waiting
 from kbapi.errors import QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
-from kbapi.storage.review import BEGIN, PARTS, WaitingAt, WaitingFilters, waiting_statement
+from kbapi.storage.review import BEGIN, PARTS, WAITING, WaitingAt, WaitingFilters
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.curation.many import fill_with_results, steps_of_a_page
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission, an_instance, send
@@ -238,8 +237,11 @@ def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
 def test_every_part_of_the_queue_uses_an_index(instance: Instance, part: str) -> None:
     parameters = {**dict.fromkeys(("k1", "k2", "k3", "k4", "look"), 1), **asdict(WaitingFilters())}
     with instance.reading() as connection:
-        explained = connection.execute(
-            text("EXPLAIN QUERY PLAN " + waiting_statement(part)), parameters
+        compiled = WAITING[part].compile(connection)
+        values = compiled.construct_params(parameters)
+        explained = connection.exec_driver_sql(
+            f"EXPLAIN QUERY PLAN {compiled}",
+            tuple(values[name] for name in compiled.positiontup or ()),
         )
         plan = [row[3] for row in explained]
     assert plan[0] == "MATERIALIZE looked"

@@ -18,11 +18,11 @@ from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.responses import JUDGED
+from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import COMMAND_VARIABLES, Settings
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 from tests.house import write_readme
 from tests.house.texts import (
     ALL_FOR_USERS,
@@ -223,7 +223,7 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
     known = set(re.findall(r"[a-z]+(?:_[a-z0-9]+)+", as_text(document) + watched))
     known |= {rule.code for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES)}
     known |= {rule.code for rule in READING_RULES}
-    known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *JUDGED, *FAULTS, *SCOPES}
+    known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *OUTLIER_SENTENCES, *FAULTS, *SCOPES}
     known |= {kind.code for kind in STATUS_OF}
     # `limit_conn` is a setting of nginx.
     named = {
@@ -258,7 +258,7 @@ def test_the_readme_and_the_index_link_to_every_guide() -> None:
         assert f"]({name}.md)" in GUIDES[INDEX]
 
 
-@pytest.mark.parametrize("table", [table.name for table in SQLModel.metadata.sorted_tables])
+@pytest.mark.parametrize("table", [table.name for table in METADATA.sorted_tables])
 def test_every_table_is_in_the_text_of_its_package(table: str) -> None:
     assert f"| `{table}` |" in OF_PACKAGES["kbapi/storage"]
 

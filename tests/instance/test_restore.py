@@ -35,7 +35,8 @@ from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.responses import Accepted
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.schema import noted_key_id
+from kbapi.storage.sqlite.engine import reading_untouched
+from kbapi.storage.sqlite.schema import find_key_id
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
 from tests.storage.test_sqlite_schema import add_migrations
@@ -262,8 +263,8 @@ def test_a_foreign_secret_is_refused_until_the_right_one_is_back(
 
 
 def noted(settings: Settings) -> str | None:
-    with closing(dbapi2.connect(settings.database_path)) as connection:
-        return noted_key_id(connection)
+    with reading_untouched(settings.database_path) as connection:
+        return find_key_id(connection)
 
 
 @pytest.mark.parametrize("open_it", [open_instance, create_or_open_instance])

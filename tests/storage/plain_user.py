@@ -23,7 +23,7 @@ def a_shared_folder() -> Iterator[Path]:
 
 @contextmanager
 def as_a_plain_user(folder: Path) -> Iterator[None]:
-    """Whoever runs the tests, if that is no super-user; else nobody, as owner of this folder."""
+    """Runs as a plain user: this one, or for root `nobody`, which then owns this folder."""
     if os.geteuid():
         yield
         return

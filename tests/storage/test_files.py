@@ -38,7 +38,7 @@ SERVING = (4_711, 4_712) if IS_ROOT else (os.geteuid(), os.getegid())
 
 @pytest.fixture
 def folder() -> Iterator[Path]:
-    """A folder that everybody may go through, which belongs to the serving user."""
+    """A folder that every user may enter, which belongs to the serving user."""
     with tempfile.TemporaryDirectory() as name:
         Path(name).chmod(0o755)
         home = Path(name) / "home"
@@ -53,8 +53,8 @@ def settings(folder: Path) -> Settings:
 
 
 @contextmanager
-def a_stranger_to(*places: Path) -> Iterator[None]:
-    """Who may not open these: another user, or their owner when they are closed to everybody."""
+def a_user_without_access_to(*places: Path) -> Iterator[None]:
+    """A user that may not open these: another one, or the owner of files without permissions."""
     modes = [place.stat().st_mode for place in places]
     if IS_ROOT:
         os.seteuid(4_713)
@@ -76,19 +76,19 @@ def owners_in(home: Path) -> set[tuple[int, int]]:
     return {(one.st_uid, one.st_gid) for one in found}
 
 
-def test_what_is_made_first_belongs_to_whom_the_folder_does(settings: Settings) -> None:
+def test_new_files_get_the_owner_of_the_folder(settings: Settings) -> None:
     create_or_open_instance(settings).close()
     assert owners_in(settings.home) == {SERVING}
 
 
-def test_whoever_opens_it_first_leaves_a_lock_as_the_folder_is(settings: Settings) -> None:
+def test_a_new_lock_gets_the_owner_of_the_folder(settings: Settings) -> None:
     create_or_open_instance(settings).close()
     settings.use_lock_path.unlink()
     open_instance(settings).close()
     assert owners_in(settings.home) == {SERVING}
 
 
-def test_a_lock_that_cannot_be_given_away_keeps_nobody_from_reading(
+def test_a_lock_whose_owner_cannot_be_changed_does_not_prevent_reading(
     settings: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     create_or_open_instance(settings).close()
@@ -103,7 +103,7 @@ def test_a_lock_that_cannot_be_given_away_keeps_nobody_from_reading(
     open_instance(settings).close()
 
 
-def test_an_upgrade_leaves_files_as_the_database_is(settings: Settings) -> None:
+def test_an_upgrade_gives_new_files_the_owner_of_the_database(settings: Settings) -> None:
     create_or_open_instance(settings).close()
     settings.use_lock_path.unlink()
     settings.write_lock_path.unlink()
@@ -132,9 +132,7 @@ def test_a_restore_keeps_the_owner_of_what_it_replaces(settings: Settings, folde
     assert settings.database_path.stat().st_uid == SERVING[0]
 
 
-def test_backups_and_locks_belong_to_whom_their_folder_does(
-    settings: Settings, folder: Path
-) -> None:
+def test_backups_and_locks_get_the_owner_of_their_folder(settings: Settings, folder: Path) -> None:
     create_or_open_instance(settings).close()
     target = folder / "backups"
     target.mkdir(mode=0o700)
@@ -148,7 +146,7 @@ def test_backups_and_locks_belong_to_whom_their_folder_does(
     assert {(one.st_uid, one.st_gid) for one in found.values()} == {SERVING}
 
 
-def test_nobody_puts_in_place_what_the_owner_could_not_read(
+def test_a_restore_that_the_owner_could_not_read_is_refused(
     settings: Settings, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     create_or_open_instance(settings).close()
@@ -161,7 +159,7 @@ def test_nobody_puts_in_place_what_the_owner_could_not_read(
     assert {path.name: path.read_bytes() for path in settings.home.iterdir()} == before
 
 
-def test_a_root_that_may_give_nothing_away_puts_nothing_in_place(
+def test_a_root_that_may_not_change_owners_restores_nothing(
     settings: Settings, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     instance = create_or_open_instance(settings)
@@ -195,7 +193,7 @@ def ways_in(settings: Settings, folder: Path) -> list[object]:
 
 
 @pytest.mark.parametrize("closed", ["home", "database"])
-def test_who_may_not_open_it_is_told_so_and_whose_it_is(
+def test_a_file_that_may_not_be_opened_is_reported_with_its_owner(
     settings: Settings, folder: Path, closed: str
 ) -> None:
     create_or_open_instance(settings).close()
@@ -203,11 +201,14 @@ def test_who_may_not_open_it_is_told_so_and_whose_it_is(
     if closed == "database":
         settings.home.chmod(0o755)
     for way_in in ways_in(settings, folder):
-        with a_stranger_to(place), pytest.raises(UnsafeSetup, match="may not open") as told:
+        with (
+            a_user_without_access_to(place),
+            pytest.raises(UnsafeSetup, match="may not open") as error,
+        ):
             way_in()
-        assert place.name in told.value.detail
-        assert "damaged" not in told.value.detail
-        assert files._name_of(SERVING[0]) in told.value.detail
+        assert place.name in error.value.detail
+        assert "damaged" not in error.value.detail
+        assert files._name_of(SERVING[0]) in error.value.detail
     assert not (folder / "others").exists()
 
 
@@ -216,10 +217,16 @@ def test_a_secret_or_a_backup_that_may_not_be_opened_is_named(
 ) -> None:
     create_or_open_instance(settings).close()
     made = make_backup(settings, folder / "backups", None, HandMovedClock())
-    with a_stranger_to(settings.home), pytest.raises(UnsafeSetup, match="may not open home"):
+    with (
+        a_user_without_access_to(settings.home),
+        pytest.raises(UnsafeSetup, match="may not open home"),
+    ):
         load_secret(settings.secret_path)
     elsewhere = Settings(home=folder / "elsewhere")
-    with a_stranger_to(made.file.parent), pytest.raises(UnsafeSetup, match="may not open backups"):
+    with (
+        a_user_without_access_to(made.file.parent),
+        pytest.raises(UnsafeSetup, match="may not open backups"),
+    ):
         restore_backup(elsewhere, made.file)
     assert not elsewhere.home.exists()
 
@@ -239,10 +246,14 @@ def test_a_file_that_is_closed_while_it_is_served_is_not_called_damaged(
 ) -> None:
     create_or_open_instance(settings).close()
     served = Instance(settings, HandMovedClock())
-    with a_stranger_to(settings.home), pytest.raises(StorageBroken) as told, served.reading():
+    with (
+        a_user_without_access_to(settings.home),
+        pytest.raises(StorageBroken) as error,
+        served.reading(),
+    ):
         pass
-    assert "damaged" not in told.value.detail
-    assert "may not open" in told.value.detail
+    assert "damaged" not in error.value.detail
+    assert "may not open" in error.value.detail
     with served.reading():
         pass
     served.close()
@@ -255,20 +266,20 @@ def test_too_many_open_files_are_a_matter_of_waiting(instance: Instance) -> None
     with Path("/dev/null").open() as lowest:
         resource.setrlimit(resource.RLIMIT_NOFILE, (lowest.fileno(), hard))
         try:
-            told = []
+            errors = []
             for act in (served.reading, served.writing):
                 with pytest.raises(StorageBusy) as caught, act():
                     pass
-                told.append(caught.value.detail)
+                errors.append(caught.value.detail)
         finally:
             resource.setrlimit(resource.RLIMIT_NOFILE, before)
-    assert all("Too many files" in one for one in told)
+    assert all("Too many files" in one for one in errors)
     with served.reading() as connection:
         assert connection.exec_driver_sql("SELECT COUNT(*) FROM unit").scalar_one() == 1
     served.close()
 
 
-def test_a_lock_that_root_needs_first_is_the_serving_users(settings: Settings) -> None:
+def test_a_lock_that_root_makes_first_belongs_to_the_serving_user(settings: Settings) -> None:
     with shared_lock(settings.use_lock_path):
         there = settings.use_lock_path.stat()
     assert (there.st_uid, there.st_gid) == SERVING

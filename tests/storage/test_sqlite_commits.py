@@ -78,7 +78,7 @@ def test_threads_of_two_processes_never_write_at_once(tmp_path: Path) -> None:
     assert counter.read_text() == "100"
 
 
-def test_two_threads_never_hold_the_place_at_once(tmp_path: Path) -> None:
+def test_two_threads_never_hold_the_lock_at_once(tmp_path: Path) -> None:
     inside: list[int] = []
     most: list[int] = []
 
@@ -97,7 +97,7 @@ def test_two_threads_never_hold_the_place_at_once(tmp_path: Path) -> None:
     assert (len(most), max(most)) == (200, 1)
 
 
-def test_the_place_is_free_again_when_its_holder_is_killed(tmp_path: Path) -> None:
+def test_the_lock_is_free_again_when_its_holder_is_killed(tmp_path: Path) -> None:
     lock = tmp_path / "write.lock"
     with a_process(HOLD, lock) as holder:
         assert holder.stdout is not None
@@ -108,7 +108,7 @@ def test_the_place_is_free_again_when_its_holder_is_killed(tmp_path: Path) -> No
     assert is_free(lock)
 
 
-def test_the_place_is_free_again_after_an_error(tmp_path: Path) -> None:
+def test_the_lock_is_free_again_after_an_error(tmp_path: Path) -> None:
     lock = tmp_path / "write.lock"
 
     def fail_while_holding() -> None:
@@ -128,7 +128,7 @@ def test_the_lock_file_is_for_the_owner_alone_and_stays_empty(tmp_path: Path) ->
     assert lock.read_bytes() == b""
 
 
-def test_a_place_that_is_never_free_ends_in_storage_busy_and_is_given_up(tmp_path: Path) -> None:
+def test_a_lock_that_is_never_free_ends_in_storage_busy(tmp_path: Path) -> None:
     lock = tmp_path / "write.lock"
     with waiting_in_line(lock):
         with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):

@@ -59,9 +59,9 @@ def write(commits: SharedCommit, number: int, then: Callable[[], object] = lambd
 
 def counted() -> tuple[float, float]:
     """Commits, and the writers that they were shared by, as they are counted."""
-    told = dict(line.rsplit(" ", 1) for line in exposition_of_counts().decode().splitlines())
+    counts = dict(line.rsplit(" ", 1) for line in exposition_of_counts().decode().splitlines())
     commits, writers = (f"kbapi_commit_writers_{part}" for part in ("count", "sum"))
-    return float(told[commits]), float(told[writers])
+    return float(counts[commits]), float(counts[writers])
 
 
 def while_one_writes(commits: SharedCommit, others: list[Callable[[], None]]) -> list[Future[None]]:
@@ -91,22 +91,22 @@ def test_one_writer_commits_by_itself(
     assert (commit_count, kept(tmp_path)) == ([1], [1])
 
 
-def test_those_who_wait_share_a_commit(
+def test_waiting_writers_share_a_commit(
     commits: SharedCommit, commit_count: list[int], tmp_path: Path
 ) -> None:
     before = counted()
-    told = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 6)])
-    assert [one.result() for one in told] == [None] * 6
+    results = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 6)])
+    assert [one.result() for one in results] == [None] * 6
     assert kept(tmp_path) == [0, 1, 2, 3, 4, 5]
     assert commit_count[0] < 6
     assert counted() == (before[0] + commit_count[0], before[1] + 6)
 
 
-def test_who_fails_undoes_nobody_elses_work(commits: SharedCommit, tmp_path: Path) -> None:
+def test_a_failed_writer_undoes_its_own_work_alone(commits: SharedCommit, tmp_path: Path) -> None:
     def fail() -> None:
         raise ValueError("mine alone")
 
-    told = while_one_writes(
+    results = while_one_writes(
         commits,
         [
             lambda: write(commits, 1),
@@ -115,12 +115,12 @@ def test_who_fails_undoes_nobody_elses_work(commits: SharedCommit, tmp_path: Pat
             lambda: write(commits, 3),
         ],
     )
-    faults = [type(one.exception()).__name__ for one in told]
+    faults = [type(one.exception()).__name__ for one in results]
     assert faults == ["NoneType", "NoneType", "ValueError", "IntegrityError", "NoneType"]
     assert kept(tmp_path) == [0, 1, 3]
 
 
-def test_nobody_returns_before_the_commit(commits: SharedCommit, engine: Engine) -> None:
+def test_no_writer_returns_before_the_commit(commits: SharedCommit, engine: Engine) -> None:
     returned: list[int] = []
     at_commit: list[int] = []
 
@@ -133,40 +133,40 @@ def test_nobody_returns_before_the_commit(commits: SharedCommit, engine: Engine)
         write(commits, number)
         returned.append(number)
 
-    for told in while_one_writes(commits, [lambda n=n: one(n) for n in range(1, 5)]):
-        told.result()
+    for result in while_one_writes(commits, [lambda n=n: one(n) for n in range(1, 5)]):
+        result.result()
     committed_by_then = [0, *at_commit]
     assert len(returned) == 4
     assert committed_by_then[1] == 0
 
 
-def test_a_commit_that_fails_is_told_to_all(
+def test_a_failed_commit_is_an_error_for_each_of_its_writers(
     commits: SharedCommit, engine: Engine, tmp_path: Path
 ) -> None:
     def fail(_: Connection) -> None:
         raise OSError("no room")
 
     event.listen(engine, "commit", fail)
-    told = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 4)])
-    assert {str(one.exception()) for one in told} == {"no room"}
+    results = while_one_writes(commits, [lambda n=n: write(commits, n) for n in range(1, 4)])
+    assert {str(one.exception()) for one in results} == {"no room"}
     event.remove(engine, "commit", fail)
     assert kept(tmp_path) == []
     write(commits, 9)
     assert kept(tmp_path) == [9]
 
 
-def test_where_sqlite_undoes_the_whole_transaction_nobody_is_told_it_is_stored(
+def test_if_sqlite_undoes_the_whole_transaction_no_writer_reports_success(
     commits: SharedCommit, tmp_path: Path
 ) -> None:
     def undo_all() -> None:
         commits._shared.connection.connection.driver_connection.execute("ROLLBACK")
         raise OSError("the disk is full")
 
-    told = while_one_writes(
+    results = while_one_writes(
         commits, [lambda: write(commits, 1), lambda: write(commits, 2, undo_all)]
     )
-    assert "the disk is full" in {str(one.exception()) for one in told}
-    stored = [number for number, one in enumerate(told) if one.exception() is None]
+    assert "the disk is full" in {str(one.exception()) for one in results}
+    stored = [number for number, one in enumerate(results) if one.exception() is None]
     assert kept(tmp_path) == stored
     write(commits, 9)
     assert 9 in kept(tmp_path)
@@ -183,17 +183,17 @@ def test_patience_ends(commits: SharedCommit, tmp_path: Path) -> None:
     assert kept(tmp_path) == [1]
 
 
-def test_a_transaction_left_to_somebody_who_lost_patience_is_ended(
+def test_a_transaction_left_to_a_writer_whose_patience_ended_is_ended(
     commits: SharedCommit, tmp_path: Path
 ) -> None:
-    commits._waiting += 1  # somebody who waits, and never takes a turn
+    commits._waiting += 1  # a writer that waits, and never takes a turn
     write(commits, 1)
     assert kept(tmp_path) == [1]
     commits._waiting -= 1
 
 
 class TurnGivenLate:
-    """The turn of a process, given back only when somebody has lost patience with it."""
+    """The turn of a process, given back only after a writer's patience has ended."""
 
     def __init__(self, turn: Lock) -> None:
         self.turn, self.lost_patience = turn, Event()
@@ -209,7 +209,7 @@ class TurnGivenLate:
         self.turn.release()
 
 
-def test_a_failed_writer_leaves_nothing_open_to_somebody_who_loses_patience_just_then(
+def test_a_failed_writer_leaves_nothing_open_when_the_patience_of_the_next_ends(
     commits: SharedCommit, tmp_path: Path
 ) -> None:
     commits._turn = TurnGivenLate(commits._turn)
@@ -237,7 +237,7 @@ def test_a_failed_writer_leaves_nothing_open_to_somebody_who_loses_patience_just
         assert kept(tmp_path) == []
 
 
-def test_many_writers_lose_and_double_nothing(commits: SharedCommit, tmp_path: Path) -> None:
+def test_many_writers_lose_and_duplicate_nothing(commits: SharedCommit, tmp_path: Path) -> None:
     together = Barrier(16)
 
     def several(place: int) -> None:

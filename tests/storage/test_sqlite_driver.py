@@ -38,8 +38,8 @@ def affected(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(engine, "library_version", lambda: AFFECTED)
 
 
-def in_another_process(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", OTHER_PROCESS, *words, "--home", str(home)]
+def in_another_process(home: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", OTHER_PROCESS, *arguments, "--home", str(home)]
     return subprocess.run(command, capture_output=True, text=True, timeout=60)
 
 
@@ -76,7 +76,7 @@ def test_a_backup_and_a_check_read_beside_it(tmp_path: Path) -> None:
     instance.close()
 
 
-def test_a_forked_worker_has_the_hold_of_its_master(tmp_path: Path) -> None:
+def test_a_forked_worker_shares_the_lock_of_its_master(tmp_path: Path) -> None:
     instance = an_instance(tmp_path)
     instance.close()
     end = hold_as_only_process(instance.settings.home)

@@ -73,7 +73,7 @@ def test_the_wait_is_set_before_anything_that_can_meet_a_lock() -> None:
     assert names == list(ON_EVERY_CONNECTION)
 
 
-def test_only_readers_are_closed_to_writing(tmp_path: Path) -> None:
+def test_only_reading_connections_refuse_to_write(tmp_path: Path) -> None:
     path = a_database(tmp_path)
     writer, reader = make_writing_engine(path), make_reading_engine(path)
     assert (value_of(writer, "query_only"), value_of(reader, "query_only")) == (0, 1)
@@ -176,8 +176,8 @@ def test_the_versions_that_can_corrupt_are_known(
 def test_an_affected_library_is_used_only_where_pysqlite3_is_not(tmp_path: Path) -> None:
     engine = make_reading_engine(a_database(tmp_path))
     with engine.begin() as connection:
-        told = connection.exec_driver_sql("SELECT sqlite_version()").scalar_one()
-    assert told == ".".join(map(str, sqlite_engine.library_version()))
+        reported = connection.exec_driver_sql("SELECT sqlite_version()").scalar_one()
+    assert reported == ".".join(map(str, sqlite_engine.library_version()))
     if dbapi2.__name__ == "pysqlite3.dbapi2":
         assert not is_wal_reset_affected(sqlite_engine.library_version())
         assert sqlite_engine.has_strict_checks()

@@ -8,9 +8,10 @@ import pytest
 from sqlalchemy.exc import IntegrityError
 
 from kbapi.advice.start.answer import advise_start
-from kbapi.errors import StorageBroken, StorageBusy, StorageUnwritable
+from kbapi.errors import StorageBroken, StorageBusy, StorageFull, StorageUnwritable
 from kbapi.instance.instance import Instance, create_or_open_instance, open_instance
 from kbapi.settings import Settings
+from kbapi.storage.notes import Note, load_notes, save_drafts
 from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import (
@@ -75,11 +76,49 @@ def test_a_full_disk_refuses_the_result_whole_and_reads_go_on(
     full.close()
 
 
+def a_note(name: str, **changes: str) -> Note:
+    fields = {
+        "key": name,
+        "subject_kind": "machine",
+        "subject": "harbour-15",
+        "control": "",
+        "domain": "",
+        "source": "Tidewater Bench Club, bench note 3",
+        "reviewed_month": "2026-06",
+        "markdown": "The entry shows only after a cold start. " * 90,
+    }
+    return Note(**(fields | changes))
+
+
+def test_a_full_disk_under_a_session_is_reported_as_such_and_nothing_is_stored(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with instance.reading() as connection:
+        pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
+    full = reopened(instance, monkeypatch, f"PRAGMA max_page_count={pages}")
+    notes = [a_note(f"note-{number}") for number in range(100)]
+    with pytest.raises(StorageFull), full.writing() as connection:
+        save_drafts(connection, notes)
+    with full.reading() as connection:
+        assert load_notes(connection) == []
+    full.close()
+
+
+def test_a_session_that_breaks_a_constraint_undoes_its_own_part_alone(instance: Instance) -> None:
+    with pytest.raises(IntegrityError) as broken, instance.writing() as connection:
+        save_drafts(connection, [a_note("first"), a_note("second", subject_kind="planet")])
+    assert "cold start" not in str(broken.value)
+    with instance.writing() as connection:
+        save_drafts(connection, [a_note("third")])
+    with instance.reading() as connection:
+        assert [note.key for note in load_notes(connection)] == ["third"]
+
+
 def test_a_read_only_file_refuses_results_and_reads_go_on(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     send(instance, a_submission(number=1))
-    # The super-user may write any file: the library is told that it may not.
+    # The super-user may write any file: so that the library is made to refuse it.
     closed = reopened(instance, monkeypatch, "PRAGMA query_only=ON")
     before = rows_of(closed)
     with pytest.raises(StorageUnwritable):
@@ -136,7 +175,7 @@ def test_a_file_that_went_away_is_broken(tmp_path: Path) -> None:
         pass
 
 
-def test_a_broken_promise_of_our_own_is_not_dressed_up_as_the_hosts_fault(
+def test_a_broken_constraint_is_not_reported_as_a_fault_of_the_host(
     instance: Instance,
 ) -> None:
     with pytest.raises(IntegrityError), instance.writing() as connection:

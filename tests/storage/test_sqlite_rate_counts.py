@@ -51,13 +51,17 @@ def test_several_processes_count_each_time_once(path: Path) -> None:
 
 def test_it_answers_as_the_library_s_own_storage_does(path: Path, clock: HandMovedClock) -> None:
     def walk(counts: Storage) -> list[object]:
-        told: list[object] = [counts.check(), counts.get("one")]
-        told += [counts.incr("one", 60), counts.incr("one", 60, amount=3), counts.incr("two", 60)]
-        told += [counts.get("one"), counts.get("two"), counts.get("three")]
+        numbers: list[object] = [counts.check(), counts.get("one")]
+        numbers += [
+            counts.incr("one", 60),
+            counts.incr("one", 60, amount=3),
+            counts.incr("two", 60),
+        ]
+        numbers += [counts.get("one"), counts.get("two"), counts.get("three")]
         counts.clear("one")
         counts.clear("three")
-        told += [counts.get("one"), counts.incr("one", 60), counts.reset(), counts.get("two")]
-        return told
+        numbers += [counts.get("one"), counts.incr("one", 60), counts.reset(), counts.get("two")]
+        return numbers
 
     assert walk(counts_in(path, clock)) == walk(MemoryStorage())
 
@@ -78,14 +82,16 @@ def test_a_window_lasts_from_its_first_count_and_not_longer(
     assert counts.get_expiry("key") == began + 120
 
 
-def test_what_is_over_begins_anew_before_it_is_pruned(path: Path, clock: HandMovedClock) -> None:
+def test_a_window_that_is_over_begins_again_before_it_is_pruned(
+    path: Path, clock: HandMovedClock
+) -> None:
     counts = counts_in(path, clock)
     counts.incr("long", 600)  # prunes, and not again for a minute
     assert [counts.incr("key", 5) for _ in range(2)] == [1, 2]
     clock.moment += timedelta(seconds=5)
     with sqlite3.connect(path) as beside:
-        told = beside.execute("SELECT hits FROM counted_window WHERE key = 'key'").fetchall()
-    assert told == [(2,)]
+        numbers = beside.execute("SELECT hits FROM counted_window WHERE key = 'key'").fetchall()
+    assert numbers == [(2,)]
     assert [counts.incr("key", 5) for _ in range(2)] == [1, 2]
 
 
@@ -107,7 +113,7 @@ def test_a_window_that_has_not_begun_is_over_as_the_clock_was_set_back(
     assert counts.incr("key", 60) == 1
 
 
-def test_who_looked_at_the_clock_first_may_be_counted_second(
+def test_an_earlier_request_may_be_counted_after_a_later_one(
     path: Path, clock: HandMovedClock
 ) -> None:
     counts = counts_in(path, clock)
@@ -117,7 +123,7 @@ def test_who_looked_at_the_clock_first_may_be_counted_second(
     assert (counts.incr("key", 60), counts.get_expiry("key")) == (2, ends)
 
 
-def test_each_run_begins_with_an_empty_file_whatever_the_last_one_left(path: Path) -> None:
+def test_each_run_begins_with_an_empty_file(path: Path) -> None:
     path.write_bytes(b"broken" * 1_000)
     broken = counts_in(path, HandMovedClock())
     for ask in (lambda: broken.incr("key", 60), lambda: broken.get("key"), broken.reset):
@@ -132,7 +138,7 @@ def test_each_run_begins_with_an_empty_file_whatever_the_last_one_left(path: Pat
     assert broken.check()
 
 
-def test_where_no_file_can_be_made_the_run_begins_all_the_same(tmp_path: Path) -> None:
+def test_a_run_begins_even_if_no_file_can_be_made(tmp_path: Path) -> None:
     path = tmp_path / "rates.sqlite3"
     (path / "in the way").mkdir(parents=True)
     renew_rate_file(path)
@@ -142,7 +148,7 @@ def test_where_no_file_can_be_made_the_run_begins_all_the_same(tmp_path: Path) -
     assert not counts.check()
 
 
-def test_a_locked_file_is_waited_for_and_then_response(path: Path) -> None:
+def test_a_locked_file_is_an_error_after_the_patience(path: Path) -> None:
     counts = counts_in(path, HandMovedClock())
     counts.incr("key", 60)
     holder = sqlite3.connect(path, isolation_level=None)

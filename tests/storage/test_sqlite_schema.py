@@ -1,4 +1,4 @@
-"""Migrations: the head equals the tables, a failed one leaves nothing, a stranger is told apart."""
+"""Migrations: the head equals the tables, a failed one leaves nothing, others are recognised."""
 
 from contextlib import closing
 from pathlib import Path
@@ -16,7 +16,7 @@ from kbapi.settings import Settings
 from kbapi.storage.sqlite import schema as database_schema
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 from tests.makers import a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
 
@@ -44,7 +44,7 @@ def test_the_head_has_the_tables_columns_and_indexes_of_the_code(tmp_path: Path)
     engine = make_writing_engine(tmp_path / "migrated.sqlite3")
     with engine.begin() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
-        assert compare_metadata(context, SQLModel.metadata) == []
+        assert compare_metadata(context, METADATA) == []
     engine.dispose()
 
 
@@ -71,7 +71,7 @@ def test_a_failed_migration_leaves_the_schema_byte_identical(
     instance.close()
 
 
-def test_what_is_missing_is_run_and_rows_stay(
+def test_missing_migrations_run_and_rows_stay(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     instance = an_instance(tmp_path)
@@ -129,7 +129,7 @@ def test_a_newer_database_is_not_opened(tmp_path: Path) -> None:
         open_instance(settings)
 
 
-def test_a_newer_database_is_not_upgraded_and_the_host_is_told_why(tmp_path: Path) -> None:
+def test_a_newer_database_is_not_upgraded_and_the_reason_is_reported(tmp_path: Path) -> None:
     settings = Settings(home=tmp_path / "home")
     create_or_open_instance(settings).close()
     set_version(settings.database_path, "9999")

@@ -49,7 +49,7 @@ def checks_of(engine: object) -> dict[str, dict[str, str]]:
     }
 
 
-def test_migrations_end_with_the_very_constraints_of_the_tables(tmp_path: Path) -> None:
+def test_migrations_end_with_the_constraints_of_the_tables(tmp_path: Path) -> None:
     upgrade_to_head(tmp_path / "migrated.sqlite3")
     migrated = make_writing_engine(tmp_path / "migrated.sqlite3")
     created = create_engine("sqlite://")

@@ -11,9 +11,9 @@ from sqlalchemy.exc import IntegrityError
 
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA
 
-TABLES: dict[str, Table] = dict(SQLModel.metadata.tables)
+TABLES: dict[str, Table] = dict(METADATA.tables)
 HASH = b"h" * 32
 
 # One sound row in each table; the numbers refer to each other.
@@ -221,7 +221,7 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
     schema.upgrade_to_head(database)
     made = make_writing_engine(database)
     with made.begin() as connection:
-        for table in SQLModel.metadata.sorted_tables:
+        for table in METADATA.sorted_tables:
             # Plain SQL, so that nothing but the database checks anything.
             columns = list(ROWS[table.name])
             connection.execute(
@@ -259,7 +259,7 @@ def columns_where(fits: Any) -> list[tuple[str, str]]:
     ]
 
 
-WORDS = [
+LISTED = [
     ("chip", "kind"),
     ("pool", "control"),
     ("conditions", "grade"),
@@ -287,7 +287,7 @@ WORDS = [
     ("decision", "decision"),
     ("decision", "reason_code"),
 ]
-UNTOLD_IS_EMPTY = [
+EMPTY_IF_NOT_SENT = [
     ("conditions", "supply"),
     ("setting_result", "decision"),
     ("reading", "load"),
@@ -378,7 +378,9 @@ def test_there_is_a_sound_row_for_every_table() -> None:
 
 
 @pytest.mark.parametrize(("table", "column", "value"), INSIDE)
-def test_what_is_just_inside_is_taken(engine: Engine, table: str, column: str, value: Any) -> None:
+def test_a_value_just_inside_its_bound_is_stored(
+    engine: Engine, table: str, column: str, value: Any
+) -> None:
     put(engine, table, column, value)
 
 
@@ -386,7 +388,7 @@ def test_what_is_just_inside_is_taken(engine: Engine, table: str, column: str, v
 @pytest.mark.parametrize(
     ("table", "column"), columns_where(lambda column: isinstance(column.type, Integer))
 )
-def test_no_whole_number_is_a_banana_or_a_fraction(
+def test_no_whole_number_is_a_text_or_a_fraction(
     engine: Engine, table: str, column: str, value: Any
 ) -> None:
     with pytest.raises(IntegrityError):
@@ -411,8 +413,8 @@ def test_no_month_is_impossible(engine: Engine, table: str, column: str, value: 
         put(engine, table, column, value)
 
 
-@pytest.mark.parametrize(("table", "column"), WORDS)
-def test_no_word_is_unknown(engine: Engine, table: str, column: str) -> None:
+@pytest.mark.parametrize(("table", "column"), LISTED)
+def test_no_value_is_outside_its_list(engine: Engine, table: str, column: str) -> None:
     with pytest.raises(IntegrityError):
         put(engine, table, column, "banana")
 
@@ -420,14 +422,12 @@ def test_no_word_is_unknown(engine: Engine, table: str, column: str) -> None:
 @pytest.mark.parametrize(
     ("table", "column"),
     [
-        *(place for place in WORDS if place not in UNTOLD_IS_EMPTY),
+        *(place for place in LISTED if place not in EMPTY_IF_NOT_SENT),
         ("submission", "measured_month"),
         ("setting_result", "measured_month"),
     ],
 )
-def test_no_word_and_no_month_that_must_be_told_is_empty(
-    engine: Engine, table: str, column: str
-) -> None:
+def test_no_required_value_or_month_is_empty(engine: Engine, table: str, column: str) -> None:
     with pytest.raises(IntegrityError):
         put(engine, table, column, "")
 
@@ -457,7 +457,7 @@ def test_no_number_is_outside_its_range(
     ("table", "column"),
     columns_where(lambda column: not column.nullable and column.name != "id"),
 )
-def test_nothing_that_must_be_there_is_missing(engine: Engine, table: str, column: str) -> None:
+def test_no_required_column_is_null(engine: Engine, table: str, column: str) -> None:
     with pytest.raises(IntegrityError):
         put(engine, table, column, None)
 
@@ -465,7 +465,7 @@ def test_nothing_that_must_be_there_is_missing(engine: Engine, table: str, colum
 @pytest.mark.parametrize(
     ("table", "column"), columns_where(lambda column: bool(column.foreign_keys))
 )
-def test_no_reference_leads_nowhere(engine: Engine, table: str, column: str) -> None:
+def test_no_reference_is_dangling(engine: Engine, table: str, column: str) -> None:
     with pytest.raises(IntegrityError, match="FOREIGN KEY"):
         put(engine, table, column, 999_999)
 
@@ -491,7 +491,9 @@ OTHERWISE: dict[str, Any] = {
         if isinstance(constraint, UniqueConstraint) or constraint is table.primary_key
     ],
 )
-def test_what_is_unique_comes_once(engine: Engine, table: str, columns: tuple[str, ...]) -> None:
+def test_a_unique_value_is_stored_once(
+    engine: Engine, table: str, columns: tuple[str, ...]
+) -> None:
     sound = {name: value for name, value in ROWS[table].items() if name != "id" or name in columns}
     again = {n: v if n in columns else OTHERWISE.get(n, v) for n, v in sound.items()}
     refused = f"UNIQUE constraint failed: {table}.{columns[0]}"

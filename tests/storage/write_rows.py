@@ -18,8 +18,7 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.responses import Accepted
-from kbapi.storage.sqlite.schema import head_revision
-from kbapi.storage.tables import SQLModel
+from kbapi.storage.sqlite.schema import METADATA, head_revision
 from tests.curation.makers import a_decision, decide, send_deep
 from tests.makers import (
     CHIP,
@@ -37,7 +36,7 @@ from tests.makers import (
 )
 
 DATA = Path(__file__).parent / "data"
-TABLES = tuple(table.name for table in SQLModel.metadata.sorted_tables)
+TABLES = tuple(table.name for table in METADATA.sorted_tables)
 _CLUB_RESULTS = 24
 _NOTE = f"""+++
 key = "sable-cold-start"

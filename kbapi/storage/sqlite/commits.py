@@ -1,11 +1,10 @@
-"""Writers take turns, share commits, and overwrite what was withdrawn.
+"""The write queue, shared commits, and the checkpoints that overwrite withdrawn data.
 
-SQLite's own busy handler sleeps and tries again, unfairly: under load its slowest hundredth
-waits tens of times longer than the median. A file lock taken first leaves it nothing to do.
+SQLite's own busy handler sleeps and retries, unfairly: under load its slowest hundredth waits tens
+of times longer than the median. Writers take a file lock first, so that it never has to.
 
-A commit that survives a power cut costs more than all that a result writes. Each writer has a
-savepoint of its own, so that who fails undoes nobody else's work, and nobody is told that
-something is stored before the commit has returned.
+A commit that survives a power cut costs more than all statements of a result, so writers share one.
+Each has a savepoint: one that fails undoes its own work alone. None returns before the commit.
 """
 
 import fcntl
@@ -25,24 +24,24 @@ from kbapi.storage.files import open_or_make
 from kbapi.storage.sqlite.engine import checkpoint, readable_faults
 
 PATIENCE_S: Final = 15.0
-"""Longer than any transaction of ours; who holds the queue for longer has stopped."""
+"""Longer than any transaction of kbapi; a process that holds the lock for longer has stopped."""
 
 
 @contextmanager
 def waiting_in_line(lock_file: Path, patience_s: float = PATIENCE_S) -> Iterator[None]:
-    """Hold the instance's one place at the front of the queue; the kernel frees it if we die.
+    """Hold the write lock of the instance; the kernel frees it if this process dies.
 
     Raises
     ------
     StorageBusy
-        When the place is not free within `patience_s` seconds.
+        When the lock is not free within `patience_s` seconds.
     """
     # A descriptor of its own for each turn: flock belongs to the open file, so threads queue too.
     descriptor = open_or_make(lock_file)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        # flock knows no time limit: a thread waits in the kernel's queue, and we wait for it.
+        # flock has no time limit: a thread waits in the kernel's queue, and this one waits for it.
         _Turn(descriptor).wait(patience_s)
     try:
         yield
@@ -51,7 +50,7 @@ def waiting_in_line(lock_file: Path, patience_s: float = PATIENCE_S) -> Iterator
 
 
 class _Turn:
-    """A place in the kernel's queue that may be given up."""
+    """A place in the kernel's queue that can be given up."""
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
@@ -66,7 +65,7 @@ class _Turn:
             self._came.set()
 
     def wait(self, patience_s: float) -> None:
-        """Return at our turn; give it up, and raise StorageBusy, when that takes too long."""
+        """Return when the lock is held; raise StorageBusy when that takes too long."""
         if self._came.wait(patience_s):
             return
         with self._settling:
@@ -77,13 +76,13 @@ class _Turn:
 
 
 _LONGEST_S: Final = 0.05
-"""Nobody joins a transaction that is older: its first writer and other processes wait."""
+"""No writer joins an older transaction: its first writer and other processes wait for its end."""
 
 _LOOK_AFTER_S: Final = 0.05
 
 
 class _Shared:
-    """An open transaction with the place at the front of the queue, and who waits for its end."""
+    """An open transaction that holds the write lock, and the writers that wait for its end."""
 
     def __init__(self, lock_file: Path, connect: Callable[[], Connection], patience_s: float):
         with ExitStack() as opened:
@@ -103,22 +102,23 @@ class _Shared:
 
     @contextmanager
     def part(self) -> Iterator[Connection]:
-        """The connection, for one writer: what it wrote stands or falls by itself."""
+        """The connection, for one writer, in a savepoint of its own."""
         savepoint = self.connection.begin_nested()
         try:
             yield self.connection
         except BaseException as fault:
             driver = self.connection.connection.driver_connection
             if driver is not None and driver.in_transaction:
-                savepoint.rollback()
-            else:  # a disk that is full makes SQLite undo everybody's work
+                if savepoint.is_active:  # a session that cannot flush rolls it back itself
+                    savepoint.rollback()
+            else:  # a full disk makes SQLite undo the whole transaction
                 self._fault = fault
             raise
         savepoint.commit()
         self._writers += 1
 
     def end(self) -> None:
-        """Commit, give back the place in the queue, and tell all who wait."""
+        """Commit, release the lock, and wake all waiting writers."""
         try:
             with self._held, self._transaction:
                 if self._fault is not None:
@@ -132,7 +132,7 @@ class _Shared:
             self.ended.set()
 
     def require_stored(self) -> None:
-        """Nothing, where the commit has returned; else what went wrong."""
+        """Nothing after a commit; raises its fault otherwise."""
         if self._fault is not None:
             raise self._fault
 
@@ -189,7 +189,7 @@ class SharedCommit:
             raise StorageBusy
 
     def _pass_on(self, shared: _Shared | None) -> None:
-        """Leave the transaction to whoever waits, or end it; either way the turn is over."""
+        """Leave the transaction to a waiting writer, or end it; the turn is over in both cases."""
         if shared is not None and self._is_left_to_others(shared):
             return
         try:
@@ -200,17 +200,17 @@ class SharedCommit:
             self._turn.release()
 
     def _is_left_to_others(self, shared: _Shared) -> bool:
-        """Whether somebody waits who may join; then the turn is theirs."""
+        """Whether a waiting writer may join; then the turn is passed on."""
         with self._counting:
             if self._waiting == 0 or not shared.takes_more:
                 return False
-            # Before the count goes on: who loses patience now still finds the turn free, and ends
-            # what was left. A writer that failed does not come back to do so.
+            # Inside the lock of the count: a writer whose patience ends now finds the turn free,
+            # and ends the transaction. A writer that failed does not return to do so.
             self._turn.release()
             return True
 
     def _end_if_left(self, shared: _Shared) -> None:
-        """End a transaction that was left to somebody who then lost patience."""
+        """End a transaction that was left to a writer whose patience then ended."""
         if self._turn.acquire(blocking=False):
             self._pass_on(shared if self._shared is shared else None)
 
@@ -221,9 +221,9 @@ _LATEST_S: Final = 60.0
 
 
 class Overwriting:
-    """Tries at once, and again after 1, 2, 4 ... 60 s until it is done.
+    """Empties the log at once, or after 1, 2, 4 ... 60 s, until it is done.
 
-    Whoever withdraws does not wait for readers: a backup or a check may read for minutes.
+    A withdrawal does not wait for readers: a backup or a check may read for minutes.
     """
 
     def __init__(self, lock_file: Path, engine: Engine) -> None:
@@ -234,7 +234,7 @@ class Overwriting:
         self._is_closed = False
 
     def begin(self) -> None:
-        """Empty the log, now or later; what cannot be done now is never an error."""
+        """Empty the log, now or later; it is no error if that is not possible now."""
         if not self._empty_log():
             self._try_after(_SOONEST_S)
 
@@ -260,11 +260,11 @@ class Overwriting:
             return False
 
     def close(self) -> None:
-        """Try no more: who closes the database last brings its log into the file anyway."""
+        """Stop trying: the last connection that closes writes the log into the file anyway."""
         with self._lock:
             self._is_closed = True
             waiting = self._next
         if waiting is not None:
             waiting.cancel()
-            # One that has begun to try holds the connection that is about to be given back.
+            # A try that has begun holds the connection that is closed next.
             waiting.join()

@@ -1,27 +1,28 @@
-"""Connections to SQLite: engines, pragmas, faults, and statements run as written.
+"""Connections to SQLite: engines, pragmas, faults, sessions, and statements run as written.
 
-SQLAlchemy's care for a statement costs several times what SQLite needs to run one of these. The
-caller's transaction holds for them too: they use its own connection, and begin and end nothing.
-What goes in and comes out are SQLite's own types: a date is handed over as its ISO text.
-
-The engine's connection, transaction and result cost ten times what SQLite needs for a row.
+A cold path opens a session on the connection of its caller (`session_on`). A hot path runs its
+statement on the driver (`find_rows` and the others), because SQLAlchemy costs several times what
+SQLite needs for a row. Both use the transaction of the caller, and neither begins nor ends one.
+The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
 import errno
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 from urllib.parse import quote
 
-from sqlalchemy import Connection, create_engine, event
+from sqlalchemy import CTE, Connection, FromClause, Select, create_engine, event
 from sqlalchemy import Engine as Engine
+from sqlalchemy.dialects.sqlite.base import SQLiteCompiler
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
+from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
     KbapiError,
@@ -34,7 +35,9 @@ from kbapi.errors import (
 from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
 from kbapi.storage.sqlite.driver import dbapi2
 
-# SQLite's own words for its result codes; the driver hands on no code.
+Found = TypeVar("Found")
+
+# SQLite's texts for its result codes; the driver passes on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("database is locked", StorageBusy),
     ("database table is locked", StorageBusy),
@@ -49,7 +52,7 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
 
 @contextmanager
 def unwritable_as(detail: str) -> Iterator[None]:
-    """Say this of what cannot be written, where nobody serves and reading does not go on."""
+    """Replace the text of StorageUnwritable, for commands that no server answers beside."""
     try:
         yield
     except StorageUnwritable as fault:
@@ -75,11 +78,11 @@ def readable_faults() -> Iterator[None]:
     except PoolTimeout as error:
         raise StorageBusy from error
     except (DBAPIError, dbapi2.Error) as error:
-        words = str(getattr(error, "orig", error)).lower()
-        if "unable to open database file" in words:
+        text = str(getattr(error, "orig", error)).lower()
+        if "unable to open database file" in text:
             raise _why_not_opened() from error
-        for said, fault in _FAULTS:
-            if said in words:
+        for part, fault in _FAULTS:
+            if part in text:
                 raise fault from error
         raise
     except OSError as error:
@@ -90,7 +93,7 @@ def readable_faults() -> Iterator[None]:
 
 
 def _why_not_opened() -> KbapiError:
-    """What SQLite does not tell apart: whether anything could be opened at this moment."""
+    """Why SQLite opened no file: too many are open, or this one is missing."""
     try:
         os.close(os.open("/", os.O_RDONLY | os.O_CLOEXEC))
     except OSError as error:
@@ -120,12 +123,20 @@ _PRAGMAS: Final = (
 _READS_ONLY: Final = "PRAGMA query_only=ON"
 
 
+class _Compiler(SQLiteCompiler):
+    """Compiles statements as SQLAlchemy does, with hints such as INDEXED BY after a table."""
+
+    def get_from_hint_text(self, table: FromClause, text: str | None) -> str | None:
+        """The hint as it is."""
+        return text
+
+
 def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> Engine:
     """An engine whose every transaction is a writer from its first statement on.
 
     A deferred transaction that turns writer half-way gets SQLITE_BUSY at once, and the
     driver's own transaction control would leave half of a failed migration behind.
-    One connection: writers of a process queue before they take it (`write_queue.py`).
+    One connection: writers of a process queue before they take it (`commits.py`).
     Only a migration leaves foreign keys unchecked, because dropping a table that it has copied
     would delete what refers to it; it checks them all before it commits.
     """
@@ -140,9 +151,9 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
 
 
 def checkpoint(engine: Engine) -> bool:
-    """Bring the write-ahead log into the database file and empty it; whether readers allowed it.
+    """Whether the log was written into the database file and emptied; readers may prevent it.
 
-    They are waited for no longer than a short question takes, because all writers wait meanwhile.
+    It waits for them no longer than a short question takes, because all writers wait meanwhile.
     """
     connection = engine.raw_connection()  # no transaction may be open
     try:
@@ -156,7 +167,7 @@ def checkpoint(engine: Engine) -> bool:
 
 
 def fold_in_log(database: Path) -> None:
-    """Bring what a dead process left in the write-ahead log into the file; the log goes away."""
+    """Write the log that a dead process left into the file, and remove it."""
     engine = make_writing_engine(database)
     try:
         with readable_faults():
@@ -168,9 +179,9 @@ def fold_in_log(database: Path) -> None:
 def make_reading_engine(
     database: Path, pool_size: int = 32, *, is_read_only_medium: bool = False
 ) -> Engine:
-    """An engine that cannot write; more threads than connections wait for clients, not for it.
+    """An engine that cannot write; most threads wait for clients, so few connections suffice.
 
-    Of a sealed file (`disk.is_sealed`) it reads what was there at its first connection.
+    On a read-only medium it reads the state of its first connection.
     """
     opened = open_untouched if is_read_only_medium else _open
     engine = _make_engine(database, pool_size, last_pragma=_READS_ONLY, opened=opened)
@@ -191,7 +202,9 @@ def _make_engine(
         pool_size=pool_size,
         max_overflow=0,
         creator=partial(opened, database),
+        hide_parameters=True,  # an error is logged, and a value may be a document
     )
+    engine.dialect.statement_compiler = _Compiler
 
     @event.listens_for(engine, "connect")
     def set_pragmas(dbapi_connection: Any, _record: object) -> None:
@@ -232,7 +245,7 @@ def has_strict_checks() -> bool:
         except dbapi2.OperationalError:
             return False
         (day,) = connection.execute("SELECT date('2026-02-30')").fetchone()
-    return day != "2026-02-30"
+    return bool(day != "2026-02-30")
 
 
 def _day_or_none(value: object) -> str | None:
@@ -243,9 +256,9 @@ def _day_or_none(value: object) -> str | None:
 
 
 def _open(database: Path) -> Any:
-    """A connection of the driver to a file that is there: none is ever made in a lost one's place.
+    """A connection of the driver to an existing file; a missing one is never replaced.
 
-    SQLite would make an empty file, and then delete a log that is not of it.
+    SQLite would make an empty file, and then delete a log that does not belong to it.
     """
     require_known_library()
     address = f"file:{quote(str(database))}?mode=rw"
@@ -262,16 +275,33 @@ def open_untouched(database: Path) -> Any:
 
 
 def _mode_to_look(database: Path) -> str:
-    """How to open a file so that it, and what is beside it, is afterwards as it was before.
+    """The mode to open a file in so that it and the files beside it do not change.
 
-    Where a log is, whoever may write brings it into the file when they close; where none is, SQLite
-    makes an empty one even to read, and only who may write takes it away again. (A log without its
-    index, which only a copy by hand has, gets one. What a transaction that was killed left in a
-    journal is undone, without which nothing could be read.)
+    A connection that may write moves a log into the file when it closes. Without a log, SQLite
+    makes an empty one even to read, and only a connection that may write removes it. (A log without
+    its index, as in a copy by hand, gets one. The journal of a killed transaction is undone,
+    because nothing could be read before.)
     """
     if is_read_only_medium(database):
         return "ro&immutable=1"
     return "ro" if log_of(database).exists() or is_read_only(database) else "rw"
+
+
+@contextmanager
+def reading_untouched(database: Path) -> Iterator[Connection]:
+    """A connection that sees one state of a file, and changes nothing of it."""
+    engine = create_engine(
+        f"sqlite+pysqlite:///{database}",
+        module=dbapi2,
+        creator=partial(open_untouched, database),
+        hide_parameters=True,
+    )
+    try:
+        with readable_faults(), engine.connect() as connection:
+            connection.exec_driver_sql("BEGIN")
+            yield connection
+    finally:
+        engine.dispose()
 
 
 def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:
@@ -292,11 +322,11 @@ def is_wal_reset_affected(version: tuple[int, int, int]) -> bool:
 def needs_one_process() -> bool:
     """Whether one process alone may open a database to write, for which this library is affected.
 
-    The race needs two connections of which one checkpoints while another writes or checkpoints.
-    `write_queue.py` lets one of them go on at a time: writers, whose commit checkpoints by itself,
-    the emptying of the log, and the end of an instance. A connection that is closed as the last one
-    checkpoints as well, under SQLite's exclusive lock on the file, so that no other is open. One
-    that reads does neither: `kbapi backup` and `kbapi check` may read beside a server.
+    The race needs two connections, one of which checkpoints while another writes or checkpoints.
+    The lock of `commits.py` admits one at a time: a writer, whose commit may checkpoint, the
+    emptying of the log, or the end of an instance. The last connection to close checkpoints too,
+    under SQLite's exclusive lock on the file. A reading connection does neither: `kbapi backup`
+    and `kbapi check` may read beside a server.
     """
     return is_wal_reset_affected(library_version())
 
@@ -317,7 +347,7 @@ def require_known_library() -> None:
 
 
 def in_dots(version: tuple[int, int, int]) -> str:
-    """A version as people write it.
+    """A version in the usual notation.
 
     >>> in_dots((3, 40, 1))
     '3.40.1'
@@ -331,26 +361,86 @@ def library_version() -> tuple[int, int, int]:
     return major, minor, patch
 
 
+@contextmanager
+def session_on(connection: Connection) -> Iterator[Session]:
+    """A session in the transaction of this connection: it flushes at its end, and never commits."""
+    with Session(
+        connection,
+        # Any other mode would end a savepoint of its own, and with it what the session wrote.
+        join_transaction_mode="rollback_only",
+        # Sessions are short: none reads again what one of its statements has changed.
+        expire_on_commit=False,
+        execution_options={"synchronize_session": False},
+    ) as session:
+        try:
+            yield session
+            session.flush()
+        except DBAPIError as fault:
+            # A full disk makes SQLite undo the whole transaction, and then the session cannot roll
+            # back to its savepoint: the first fault is the one to report.
+            first = fault.__context__
+            if isinstance(first, DBAPIError) and not driver_of(connection).in_transaction:
+                raise first from None
+            raise
+
+
+def load_as(
+    connection: Connection,
+    kind: Callable[..., Found],
+    statement: Select[*tuple[Any, ...]],
+    values: Mapping[str, Any] | None = None,
+) -> list[Found]:
+    """An object for each row of a statement whose columns are named after the fields of `kind`."""
+    result = connection.execute(statement, values)
+    names = tuple(result.keys())
+    return [kind(**dict(zip(names, row, strict=True))) for row in result.all()]
+
+
+def load_columns(
+    connection: Connection,
+    kind: Callable[..., Found],
+    statement: Select[*tuple[Any, ...]],
+    values: Mapping[str, Any] | None = None,
+) -> Found | None:
+    """One object with a tuple for each column of a statement, named alike; None without rows."""
+    result = connection.execute(statement, values)
+    columns = zip(*result.all(), strict=True)
+    found = dict(zip(result.keys(), columns, strict=False))
+    return kind(**found) if found else None
+
+
+def materialized(statement: Select[*tuple[Any, ...]], name: str) -> CTE:
+    """A common table expression that SQLite computes once, and does not merge into its query."""
+    return statement.cte(name).prefix_with("MATERIALIZED", dialect="sqlite")
+
+
+def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
+    """The INSERT for these columns of a table, for `add_row` and `add_rows`."""
+    values = ", ".join("?" * len(columns))
+    return f"INSERT INTO {table.__tablename__} ({', '.join(columns)}) VALUES ({values})"  # noqa: S608
+
+
 def _run(connection: Connection, statement: str, values: Sequence[Any]) -> Any:
     try:
-        return _driver(connection).execute(statement, values)
+        return driver_of(connection).execute(statement, values)
     except dbapi2.Error as error:
         raise _as_sqlalchemy_error(statement, error) from error
 
 
-def _driver(connection: Connection) -> Any:
+def driver_of(connection: Connection) -> Any:
+    """The connection of the driver under a connection of SQLAlchemy."""
     return connection.connection.driver_connection
 
 
 def _as_sqlalchemy_error(statement: str, error: Exception) -> BaseException:
-    # One family of errors for every statement; the values may be a document, and stay unsaid.
+    # One family of errors for every statement, without its values, as from the engines.
     return DBAPIError.instance(statement, (), error, dbapi2.Error, hide_parameters=True)
 
 
 def find_rows(
     connection: Connection, statement: str, values: Sequence[Any]
 ) -> list[tuple[Any, ...]]:
-    """All rows that a question brings."""
+    """All rows of a statement."""
     rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
     return rows
 
@@ -358,32 +448,32 @@ def find_rows(
 def find_row(
     connection: Connection, statement: str, values: Sequence[Any]
 ) -> tuple[Any, ...] | None:
-    """The row of a question that has at most one."""
+    """The row of a statement that has at most one."""
     rows = find_rows(connection, statement, values)
     return rows[0] if rows else None
 
 
 def find_number(connection: Connection, statement: str, values: Sequence[Any]) -> int | None:
-    """The only column of a question that has at most one row."""
+    """The only column of a statement that has at most one row."""
     rows = find_rows(connection, statement, values)
     return rows[0][0] if rows else None
 
 
 def add_row(connection: Connection, statement: str, values: Sequence[Any]) -> int:
-    """The number that SQLite gave the new row."""
+    """The number of the new row."""
     number: int = _run(connection, statement, values).lastrowid
     return number
 
 
 def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -> None:
-    """Update or delete."""
+    """Run an UPDATE or a DELETE."""
     _run(connection, statement, values)
 
 
 def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-    """Add every row; none is no fault."""
+    """Add these rows; there may be none."""
     try:
-        _driver(connection).executemany(statement, rows)
+        driver_of(connection).executemany(statement, rows)
     except dbapi2.Error as error:
         raise _as_sqlalchemy_error(statement, error) from error
 
@@ -418,6 +508,6 @@ class HotReads:
             return open_reading_connection(self._database, is_read_only_medium=self._is_sealed)
 
     def close(self) -> None:
-        """Give the connections back to the operating system."""
+        """Close the connections."""
         while self._idle:
             self._idle.pop().close()

@@ -19,14 +19,14 @@ from kbapi.storage.sqlite.driver import dbapi2
 PATIENCE_S: Final = 0.5
 """How long a request may wait to be counted before its process counts for itself.
 
-Long enough that a busy machine, where whoever holds the file may be asleep, still counts: limits
-that each process kept alone under load would be as many as there are.
+Long enough for a busy machine, where the process that holds the file may not run for a while. If
+each process counted alone under load, each would have a limit of its own.
 """
 _SET_BACK_S: Final = 2
 """By how much a window may seem to begin in the future before the clock was set back.
 
-Longer than a request may wait between looking at the clock and being counted: until then somebody
-who looked later may have been counted first.
+Longer than a request may wait between its time and its count: until then a later one may have been
+counted first.
 """
 _SCHEME: Final = "kbapi-file"
 _PRUNED_EVERY_S: Final = 60
@@ -49,7 +49,7 @@ _SCHEMA: Final = """
 """
 # A window that has not begun was counted before the clock was set back, and is over as well.
 _RUNS: Final = f"ends > :now AND begins <= :now + {_SET_BACK_S}"
-# What is over but not yet pruned begins anew, in the same statement.
+# A window that is over but not yet pruned begins again, in the same statement.
 _COUNT: Final = f"""
     INSERT INTO counted_window (key, hits, begins, ends) VALUES (:key, :amount, :now, :ends)
     ON CONFLICT (key) DO UPDATE SET
@@ -57,11 +57,12 @@ _COUNT: Final = f"""
         begins = CASE WHEN {_RUNS} THEN begins ELSE :now END,
         ends = CASE WHEN {_RUNS} THEN ends ELSE :ends END
     RETURNING hits
-"""  # noqa: S608 - words of ours
+"""  # noqa: S608 - put together from constants
 _STANDING: Final = f"SELECT hits, ends FROM counted_window WHERE key = :key AND {_RUNS}"  # noqa: S608
-_PRUNE: Final = f"DELETE FROM counted_window WHERE NOT ({_RUNS})"  # noqa: S608
-_CLEAR: Final = "DELETE FROM counted_window WHERE key = :key"
-_RESET: Final = "DELETE FROM counted_window RETURNING 1"
+_FORGET: Final = "DELETE FROM counted_window WHERE {} RETURNING key"
+_PRUNE: Final = _FORGET.format(f"NOT ({_RUNS})")
+_CLEAR: Final = _FORGET.format("key = :key")
+_RESET: Final = _FORGET.format("TRUE")
 
 
 class RateFile(Storage):
@@ -154,7 +155,7 @@ def rate_file_uri(path: Path) -> str:
 
 
 def _open(path: Path) -> Any:
-    # Made for the owner's eyes before SQLite would make it for everybody's.
+    # Made before SQLite makes it, which would let every user read it.
     os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     connection = dbapi2.connect(path, isolation_level=None, check_same_thread=False)
     try:
@@ -167,10 +168,10 @@ def _open(path: Path) -> Any:
 
 
 def renew_rate_file(path: Path) -> None:
-    """Begin a run with an empty file, so that a broken one does not outlive an earlier run.
+    """Replace the file by an empty one, so that a broken one does not outlive its run.
 
-    It is whole before workers open it, who would turn each other away while they make it. Where it
-    can't be made each of them counts for itself, and tells.
+    It is complete before workers open it, because two that make it at once lock each other out.
+    If it cannot be made, each worker counts for itself and logs that.
     """
     with suppress(OSError, dbapi2.Error):
         for part in ("", "-wal", "-shm"):

@@ -1,81 +1,80 @@
 """The schema of a database: migrations, revision, and the rules version that screened it.
 
-The header of the database says up to which rules they all were screened (`user_version`): it is
-written in the transaction that leaves none behind, and goes wherever the database goes. It may say
-too little, in a file of before there was a mark; then the results are looked at, once.
+The header of the database records the rules version that all results were screened by at least
+(`user_version`). The transaction that screens the last old result writes it, and every copy has it.
+It may be too low in a file from before there was a mark; then the results themselves are read once.
 
-The header's `application_id` (32 bits) has room for exactly a key id. It goes with every backup and
-survives every migration. It says which secret made the hashes of the rows, and records that a
-lost secret was given up.
+The header's `application_id` (32 bits) has room for exactly a key id. Every backup has it, and
+every migration keeps it. It records which secret made the hashes of the rows, and whether a lost
+secret was given up.
 """
 
-from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from sqlalchemy import Connection
+from sqlalchemy import Column, Connection, MetaData, String, Table, inspect, table
+from sqlmodel import SQLModel, col, func, literal, select
 
 from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.settings import bundled_folder
+
+# Imported for its tables: each file adds its own to the metadata.
+from kbapi.storage import tables_evidence  # noqa: F401
 from kbapi.storage.sqlite.engine import (
-    HotReads,
     make_writing_engine,
-    open_untouched,
     readable_faults,
+    reading_untouched,
+    session_on,
 )
+from kbapi.storage.tables import Contributor, Submission
+from kbapi.storage.tables_reports import AccessKey
 from kbapi.versions import RULES_VERSION
 
 if TYPE_CHECKING:
     from alembic.config import Config
-from typing import Any
 
-# Screening again goes from the oldest to the newest, so that what it has left lies at the end,
-# behind it only what came since; where it never began the oldest is left as well.
-_HAS_OLDER: Final = """
-    SELECT CASE
-        WHEN EXISTS (
-            SELECT 1 FROM submission WHERE rules_version < ?1
-            AND id IN ((SELECT MIN(id) FROM submission), (SELECT MAX(id) FROM submission))
-        ) THEN 1
-        WHEN (SELECT user_version FROM pragma_user_version) >= ?1 THEN 0
-        ELSE (
-            SELECT 1 FROM submission WHERE rules_version < ?1 ORDER BY id DESC LIMIT 1
-        ) IS NOT NULL
-    END
-"""
-_COUNT_OLDER: Final = "SELECT COUNT(*) FROM submission WHERE rules_version < ?1"
+METADATA: Final = SQLModel.metadata
+"""Every table of kbapi."""
+_ALEMBIC: Final = Table("alembic_version", MetaData(), Column("version_num", String))
 
 
-def has_older(reads: HotReads, rules_version: int) -> bool:
-    """Whether results were screened under older rules than these.
-
-    Raises
-    ------
-    StorageBusy, StorageBroken
-        When the database can't be read now.
-    """
-    return bool(reads.rows(_HAS_OLDER, (rules_version,))[0][0])
+def has_older(connection: Connection, rules_version: int) -> bool:
+    """Whether results were screened by older rules; the cost does not grow with their number."""
+    number = col(Submission.id)
+    older = select(Submission.id).where(Submission.rules_version < rules_version)
+    # Screening again goes from the oldest to the newest, so that what is left lies at the end,
+    # before the new results only; where it never began the oldest is left as well.
+    ends = number.in_(
+        [select(func.min(number)).scalar_subquery(), select(func.max(number)).scalar_subquery()]
+    )
+    with session_on(connection) as session:
+        if session.exec(older.where(ends).limit(1)).first() is not None:
+            return True
+        if load_mark(connection) >= rules_version:
+            return False
+        return session.exec(older.order_by(number.desc()).limit(1)).first() is not None
 
 
 def count_older(database: Path, rules_version: int) -> int:
-    """How many results stand under older rules: looks at every one, and touches nothing.
+    """How many results were screened by older rules; reads every one, and changes nothing.
 
     Raises
     ------
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    with readable_faults(), closing(open_untouched(database)) as connection:
-        return int(connection.execute(_COUNT_OLDER, (rules_version,)).fetchone()[0])
+    older = col(Submission.rules_version) < rules_version
+    with reading_untouched(database) as connection, session_on(connection) as session:
+        return session.exec(select(func.count()).select_from(Submission).where(older)).one()
 
 
 def load_mark(connection: Connection) -> int:
-    """Up to which rules all results were screened at least."""
+    """The rules version that all results were screened by at least."""
     return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
 
 
 def save_mark(connection: Connection, rules_version: int) -> None:
-    """Note, with the transaction, that no result stands under older rules than these."""
+    """Record, in the caller's transaction, that no result was screened by older rules."""
     connection.exec_driver_sql(f"PRAGMA user_version={rules_version:d}")
 
 
@@ -105,7 +104,9 @@ def upgrade_to_head(database: Path) -> None:
         with engine.begin() as connection:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
-            if connection.exec_driver_sql("SELECT 1 FROM submission LIMIT 1").first() is None:
+            with session_on(connection) as session:
+                is_empty = session.exec(select(Submission.id).limit(1)).first() is None
+            if is_empty:
                 save_mark(connection, RULES_VERSION)
             _require_sound_references(connection.exec_driver_sql("PRAGMA foreign_key_check").all())
     finally:
@@ -121,37 +122,36 @@ def _require_sound_references(broken: object) -> None:
 
 
 def current_revision(database: Path) -> str | None:
-    """The revision that the database says it has, None for an empty file.
+    """The revision that the database has, None for an empty file.
 
-    Looks without touching: the file may be somebody else's, and stays as it is.
+    Reads only: the file may belong to another program, and stays as it is.
 
     Raises
     ------
     StorageBroken
         When the file is not a database, or the database of another program.
     """
-    with readable_faults(), closing(open_untouched(database)) as connection:
-        tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_schema")}
-        if "alembic_version" not in tables:
+    with reading_untouched(database) as connection:
+        found = inspect(connection)
+        tables = [*found.get_table_names(), *found.get_view_names()]
+        if _ALEMBIC.name not in tables:
             if tables:
                 raise StorageBroken(
                     f"{database.name} is the database of another program. Name "
                     "another file or folder."
                 )
             return None
-        row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
-    return None if row is None else str(row[0])
+        revision = connection.execute(select(_ALEMBIC.c.version_num)).scalar()
+    return None if revision is None else str(revision)
 
 
 def holds_nothing(database: Path) -> bool:
-    """Whether a database has tables at most, and not a row in any of them."""
-    with readable_faults(), closing(open_untouched(database)) as connection:
-        tables = connection.execute(
-            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'alembic_version'"
-        ).fetchall()
+    """Whether no table of a database has a row."""
+    with reading_untouched(database) as connection:
         return not any(
-            connection.execute(f'SELECT 1 FROM "{table}" LIMIT 1').fetchone()  # noqa: S608 - its own
-            for (table,) in tables
+            connection.execute(select(literal(1)).select_from(table(name)).limit(1)).first()
+            for name in inspect(connection).get_table_names()
+            if name != _ALEMBIC.name
         )
 
 
@@ -197,13 +197,9 @@ def require_no_newer_schema(found: str | None) -> None:
         )
 
 
-TABLES_OF_A_SECRET: Final = ("contributor", "access_key")
-"""Tables whose rows say which secret keyed their hashes."""
-
-
-def noted_key_id(connection: Any) -> str | None:
+def find_key_id(connection: Connection) -> str | None:
     """Key id of the secret that this database is served with, None where none was noted."""
-    (number,) = connection.execute("PRAGMA application_id").fetchone()
+    number = int(connection.exec_driver_sql("PRAGMA application_id").scalar_one())
     return (number % 2**32).to_bytes(4, "big").hex() if number else None
 
 
@@ -218,18 +214,18 @@ def note_key_id(database: Path, key_id: str) -> None:
         engine.dispose()
 
 
+def tables_of_a_secret(connection: Connection) -> list[type[Contributor | AccessKey]]:
+    """The tables of this database whose rows record which secret made their hashes."""
+    found = inspect(connection).get_table_names()
+    return [table for table in (Contributor, AccessKey) if table.__tablename__ in found]
+
+
 def read_key_ids(database: Path) -> tuple[str | None, list[str]]:
     """The key id in the header, and the key id of the latest row of each table that has one."""
-    with readable_faults(), closing(open_untouched(database)) as connection:
-        return noted_key_id(connection), _latest_key_ids(connection)
-
-
-def _latest_key_ids(connection: Any) -> list[str]:
-    # A look at one row of each table, and no count of a million.
-    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_schema")}
-    return [
-        row[0]
-        for table in TABLES_OF_A_SECRET
-        if table in tables
-        for row in connection.execute(f"SELECT key_id FROM {table} ORDER BY id DESC LIMIT 1")  # noqa: S608
-    ]
+    with reading_untouched(database) as connection, session_on(connection) as session:
+        latest = [
+            # One row of each table, and no count of a million.
+            session.exec(select(table.key_id).order_by(col(table.id).desc()).limit(1)).first()
+            for table in tables_of_a_secret(connection)
+        ]
+        return find_key_id(connection), [key_id for key_id in latest if key_id is not None]

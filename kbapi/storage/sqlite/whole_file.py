@@ -1,17 +1,19 @@
-"""A database file as a whole: looked through, and copied while others write to it."""
+"""A database file as a whole: checked, and copied while others write to it."""
 
 import os
-from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy import Connection, inspect, table
+from sqlmodel import func, select
+
 from kbapi.errors import StorageBroken
 from kbapi.storage.files import flush, give, owner_at
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.engine import open_untouched, readable_faults
-from kbapi.storage.sqlite.schema import TABLES_OF_A_SECRET, current_revision, noted_key_id
+from kbapi.storage.sqlite.engine import driver_of, readable_faults, reading_untouched, session_on
+from kbapi.storage.sqlite.schema import current_revision, find_key_id, tables_of_a_secret
 
 _MOST_FAULTS: Final = 20
 
@@ -26,18 +28,18 @@ class TableRows:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """What a look through a whole file found, all of it in one state of the database."""
+    """The result of a check of a whole file, in one state of the database."""
 
     revision: str | None
     rows: tuple[TableRows, ...]
     damage: tuple[str, ...]
-    """SQLite's own words for what is wrong with pages and indexes, the first twenty."""
+    """SQLite's messages about faults of pages and indexes, the first twenty."""
     orphans: tuple[str, ...]
     """Tables that hold rows that refer to nothing."""
     key_ids: tuple[str, ...]
     """Which secrets keyed the hashes in it; none where there are none."""
     own_key_id: str | None
-    """Which secret it is served with, None where it does not say."""
+    """Which secret it is served with, None if not recorded."""
 
     @property
     def is_sound(self) -> bool:
@@ -58,8 +60,7 @@ def look_through(database: Path) -> Condition:
         When it is not a database, that of another program, or too damaged to be looked through.
     """
     revision = current_revision(database)
-    with readable_faults(), closing(open_untouched(database)) as connection:
-        connection.execute("BEGIN")
+    with reading_untouched(database) as connection:
         return _look(connection, revision)
 
 
@@ -75,20 +76,15 @@ def copy_whole(source: Path, copy: Path) -> Condition:
     StorageFull, StorageUnwritable
         When there is no room for it.
     """
-    revision = current_revision(source)
-    with (
-        readable_faults(),
-        closing(open_untouched(source)) as original,
-        closing(_open_for_copying(copy)) as copied,
-    ):
+    with reading_untouched(source) as original:
         # The transaction holds one state: what is counted is what is copied.
-        original.execute("BEGIN")
         counted = _count_rows(original)
-        original.backup(copied)
-        copied.execute("PRAGMA journal_mode=DELETE").fetchall()
-        found = _look(copied, revision)
+        with readable_faults(), closing(_open_for_copying(copy)) as copied:
+            driver_of(original).backup(copied)
+            copied.execute("PRAGMA journal_mode=DELETE").fetchall()
+    found = look_through(copy)
     if not found.is_sound or found.rows != counted:
-        raise StorageBroken(_words_for(found))
+        raise StorageBroken(_reason_of(found))
     with readable_faults():
         flush(copy)
     return found
@@ -106,42 +102,42 @@ def _open_for_copying(copy: Path) -> Any:
     return connection
 
 
-def _look(connection: Any, revision: str | None) -> Condition:
-    told = [row[0] for row in connection.execute(f"PRAGMA integrity_check({_MOST_FAULTS})")]
-    orphans = {row[0] for row in connection.execute("PRAGMA foreign_key_check")}
-    rows = _count_rows(connection)
+def _look(connection: Connection, revision: str | None) -> Condition:
+    pages = connection.exec_driver_sql(f"PRAGMA integrity_check({_MOST_FAULTS})").scalars().all()
+    orphans = set(connection.exec_driver_sql("PRAGMA foreign_key_check").scalars())
     return Condition(
         revision=revision,
-        rows=rows,
-        damage=() if told == ["ok"] else tuple(told),
+        rows=_count_rows(connection),
+        damage=() if pages == ["ok"] else tuple(pages),
         orphans=tuple(sorted(orphans)),
-        key_ids=_key_ids(connection, {counted.table for counted in rows}),
-        own_key_id=noted_key_id(connection),
+        key_ids=_key_ids(connection),
+        own_key_id=find_key_id(connection),
     )
 
 
-def _count_rows(connection: Any) -> tuple[TableRows, ...]:
-    names = connection.execute(
-        "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' "
-        "ORDER BY name"
-    ).fetchall()
+def _count_rows(connection: Connection) -> tuple[TableRows, ...]:
     return tuple(
-        TableRows(name, connection.execute(f'SELECT COUNT(*) FROM "{name}"').fetchone()[0])  # noqa: S608
-        for (name,) in names
+        TableRows(
+            name, connection.execute(select(func.count()).select_from(table(name))).scalar_one()
+        )
+        for name in sorted(inspect(connection).get_table_names())
     )
 
 
-def _key_ids(connection: Any, tables: Iterable[str]) -> tuple[str, ...]:
-    found = {
-        row[0]
-        for table in TABLES_OF_A_SECRET
-        if table in tables
-        for row in connection.execute(f"SELECT DISTINCT key_id FROM {table}")  # noqa: S608
-    }
-    return tuple(sorted(found))
+def _key_ids(connection: Connection) -> tuple[str, ...]:
+    with session_on(connection) as session:
+        return tuple(
+            sorted(
+                {
+                    key_id
+                    for table in tables_of_a_secret(connection)
+                    for key_id in session.exec(select(table.key_id).distinct())
+                }
+            )
+        )
 
 
-def _words_for(found: Condition) -> str:
+def _reason_of(found: Condition) -> str:
     if found.damage:
         return f"The database is damaged: {found.damage[0]}"
     if found.orphans:
