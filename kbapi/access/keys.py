@@ -1,4 +1,4 @@
-"""Access keys: given once, known by a keyed hash, and taken back."""
+"""Access keys: created, shown once, stored as keyed hashes, and revoked."""
 
 import base64
 import binascii
@@ -8,7 +8,7 @@ import secrets
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.documents.personal_data import is_identity
+from kbapi.documents.personal_data import is_personal_data
 from kbapi.errors import AccessKeyWrong, KeyRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.storage import keys
@@ -25,7 +25,7 @@ SCOPES: Final = {
     CURATE: "review results",
     ADMIN: "all of these, for the host",
 }
-"""What each scope opens; every live key also reads where reading needs one."""
+"""What each scope allows; every live key can also read."""
 
 _RANDOM_BYTES: Final = 32
 _CHECK_BYTES: Final = 4
@@ -37,7 +37,7 @@ _NAME_RULE: Final = (
 
 @dataclass(frozen=True, slots=True)
 class NewKey:
-    """A key that was just given, with the only sight of it."""
+    """A new key, which is shown only here."""
 
     id: int
     key: str
@@ -45,25 +45,25 @@ class NewKey:
 
 @dataclass(frozen=True, slots=True)
 class KeyHolder:
-    """Whoever shows a live key, by the key's number and what it opens."""
+    """The holder of a live key: the key's number and scopes."""
 
     id: int
     scopes: tuple[str, ...]
 
 
 def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
-    """A new key for somebody; only its keyed hash is kept.
+    """A new key; only its keyed hash is stored.
 
     Raises
     ------
     KeyRefused
-        When the name is unreadable, or looks like something that identifies somebody.
+        When the name is not allowed, or looks like personal data.
     """
-    if name and (not _NAME.fullmatch(name) or is_identity(name)):
+    if name and (not _NAME.fullmatch(name) or is_personal_data(name)):
         raise KeyRefused(problems=[Problem("name", "key_name", _NAME_RULE)])
     if not scopes or set(scopes) - set(SCOPES):
-        told = f"Send one or more of: {', '.join(SCOPES)}."
-        raise KeyRefused(problems=[Problem("scope", "key_scope", told)])
+        detail = f"Send one or more of: {', '.join(SCOPES)}."
+        raise KeyRefused(problems=[Problem("scope", "key_scope", detail)])
     key = _make_key()
     with instance.writing() as connection:
         number = keys.add_key(
@@ -83,13 +83,13 @@ def _make_key() -> str:
 
 
 def _check_of(value: bytes) -> bytes:
-    """A few bytes that tell a mistyped key from a wrong one without asking the database."""
+    """A checksum that finds a mistyped key without the database."""
     return hashlib.sha256(value).digest()[:_CHECK_BYTES]
 
 
-def _is_whole(shown: str) -> bool:
+def _has_checksum(sent: str) -> bool:
     try:
-        value = base64.b64decode(shown.removeprefix(KEY_PREFIX), altchars=b"-_", validate=True)
+        value = base64.b64decode(sent.removeprefix(KEY_PREFIX), altchars=b"-_", validate=True)
     except (binascii.Error, ValueError):
         return False
     return _check_of(value[:_RANDOM_BYTES]) == value[_RANDOM_BYTES:]
@@ -99,38 +99,38 @@ def _hash_of(instance: Instance, key: str) -> bytes:
     return instance.secret.keyed_hash("access_key", key.encode())
 
 
-def find_holder(instance: Instance, shown: str) -> KeyHolder:
-    """Whoever shows this key.
+def find_holder(instance: Instance, sent: str) -> KeyHolder:
+    """The holder of this key.
 
-    A key is looked up by its hash under the instance's secret, so that the time it takes tells
-    nothing of keys that are near.
+    The look-up uses the hash under the instance's secret, so that its duration reveals nothing
+    about similar keys.
 
     Raises
     ------
     AccessKeyWrong
-        For a key that was never given, and for one that was revoked.
+        For a key that was never created, and for a revoked one.
     """
-    if not _is_whole(shown):
+    if not _has_checksum(sent):
         raise AccessKeyWrong
-    key = keys.find_live_key(instance.hot_reads, _hash_of(instance, shown))
+    key = keys.find_live_key(instance.hot_reads, _hash_of(instance, sent))
     if key is None:
         raise AccessKeyWrong
     return KeyHolder(key.id, key.scopes)
 
 
 def has_live_key(instance: Instance) -> bool:
-    """Whether anybody could show a key that opens something."""
+    """Whether any key is live."""
     return any(key.is_live for key in list_keys(instance))
 
 
 def list_keys(instance: Instance) -> list[KeyRow]:
-    """Every key that was ever given, without what would open anything."""
+    """Every key that was ever created, without the keys themselves."""
     with instance.reading() as connection:
         return keys.load_keys(connection, instance.secret.key_id)
 
 
 def revoke_key(instance: Instance, number: int) -> None:
-    """Take a key back: from now on it opens nothing; what was decided with it stays.
+    """Revoke a key: it allows nothing from now on; decisions made with it stay.
 
     Raises
     ------
@@ -139,5 +139,5 @@ def revoke_key(instance: Instance, number: int) -> None:
     """
     with instance.writing(takes_back=True) as connection:
         if not keys.revoke_key(connection, number, instance.today()):
-            told = "No access key has this number. 'kbapi keys list' shows the numbers."
-            raise KeyRefused(problems=[Problem("id", "key_unknown", told)])
+            detail = "No access key has this number. 'kbapi keys list' shows the numbers."
+            raise KeyRefused(problems=[Problem("id", "key_unknown", detail)])

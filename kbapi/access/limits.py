@@ -1,7 +1,7 @@
 """What an endpoint needs, and how many requests a key or a network may send.
 
-No address and no key is stored or sent anywhere: what is counted is a hash of the network or of the
-key's number, under a key of the day.
+No address and no key is stored or sent: the counted name is a hash of the network or of the key's
+number, under a secret of the day.
 """
 
 import ipaddress
@@ -18,14 +18,14 @@ from kbapi.settings import Join
 
 
 class Need(Enum):
-    """What an endpoint asks of whoever comes; every endpoint has one."""
+    """What an endpoint needs from a request; every endpoint declares one."""
 
     WATCHING = auto()
-    """Nothing, and requests are not counted: whoever watches the service must always get in."""
+    """Nothing, and requests are not counted: monitoring must always work."""
     EXPLAINING = auto()
-    """Nothing: pages that say what all this is."""
+    """Nothing: pages that explain the service."""
     READING = auto()
-    """Any live key where the instance is closed."""
+    """Any live key if the instance is closed."""
     SENDING = auto()
     """A key for sending unless the instance is open."""
     FORWARDING = auto()
@@ -35,7 +35,7 @@ class Need(Enum):
     OWN_RESULTS = auto()
     """The token that the results were sent with; no key."""
     CURATING = auto()
-    """A key for looking after results, however open the instance is."""
+    """A key for curating, also in an open instance."""
 
 
 _OPENED_BY: Final = {
@@ -44,25 +44,25 @@ _OPENED_BY: Final = {
     Need.FORWARDING: frozenset({SUBMIT_FOR_MEMBERS, ADMIN}),
     Need.CURATING: frozenset({CURATE, ADMIN}),
 }
-_ASKED: Final[dict[Join, frozenset[Need]]] = {
+_NEEDS_KEY: Final[dict[Join, frozenset[Need]]] = {
     "open": frozenset({Need.CURATING}),
     "invite": frozenset({Need.CURATING, Need.SENDING, Need.FORWARDING}),
     "closed": frozenset(_OPENED_BY),
 }
 
 READS_KEYS: Final = frozenset(_OPENED_BY)
-"""The needs of endpoints at which a key that is shown is looked at, asked for or not."""
+"""The needs of endpoints that check a key if one is sent, required or not."""
 
 
 def require(need: Need, join: Join, holder: KeyHolder | None) -> None:
-    """Nothing, if whoever comes may have what they need.
+    """Nothing, if the endpoint is open to this key holder, or to all.
 
     Raises
     ------
     AccessKeyMissing
-        When a key is asked for and none was shown.
+        When a key is required and none was sent.
     ScopeMissing
-        When the key that was shown is for other things.
+        When the key has other scopes.
     """
     if is_open(need, join, holder):
         return
@@ -70,8 +70,8 @@ def require(need: Need, join: Join, holder: KeyHolder | None) -> None:
 
 
 def is_open(need: Need, join: Join, holder: KeyHolder | None) -> bool:
-    """Whether whoever comes may have what they need, with the key that they show if any."""
-    if need not in _ASKED[join]:
+    """Whether the endpoint is open to this key holder, or without a key if None."""
+    if need not in _NEEDS_KEY[join]:
         return True
     return holder is not None and not _OPENED_BY[need].isdisjoint(holder.scopes)
 
@@ -79,11 +79,11 @@ def is_open(need: Need, join: Join, holder: KeyHolder | None) -> bool:
 _DAY_S: Final = 86_400
 _IPV4_BITS: Final = 24
 _IPV6_BITS: Final = 56
-"""What one household or one rented machine usually has; a longer prefix gives it 2^8 limits."""
+"""The usual network of one household or one rented machine; a longer prefix would give it many."""
 
 
 class DailyHashes:
-    """Names for whoever asks that nobody can read, others on each day."""
+    """Unreadable names of key holders and networks, different on each day."""
 
     def __init__(self, secret: Secret, now: Clock) -> None:
         self._secret = secret
@@ -91,16 +91,16 @@ class DailyHashes:
         self._daily: tuple[int, bytes] | None = None
 
     def of_key(self, number: int) -> str:
-        """Today's name of whoever holds the key with this number."""
+        """Today's name of the holder of the key with this number."""
         return self._hash(f"key {number}")
 
     def of_network(self, address: str) -> str:
-        """Today's name of the network that an address lies in."""
+        """Today's name of the network of an address."""
         return self._hash(network_of(address))
 
-    def _hash(self, who: str) -> str:
+    def _hash(self, name: str) -> str:
         today = self._key_of(int(self._now().timestamp()) // _DAY_S)
-        return blake2b(who.encode(), key=today, digest_size=16).hexdigest()
+        return blake2b(name.encode(), key=today, digest_size=16).hexdigest()
 
     def _key_of(self, day: int) -> bytes:
         daily = self._daily
@@ -110,7 +110,7 @@ class DailyHashes:
 
 
 def network_of(address: str) -> str:
-    """The leading bits of an address, in hex; whatever is no address shares one network.
+    """The leading bits of an address, in hex; all texts that are not addresses share one network.
 
     >>> network_of("192.0.2.77"), network_of("::ffff:192.0.2.3"), network_of("2001:db8:0:12::7")
     ('4:c00002', '4:c00002', '6:20010db8000000')
@@ -129,12 +129,12 @@ def network_of(address: str) -> str:
 
 
 def require_rate_library() -> None:
-    """Nothing, when what speaks to a Redis server is installed.
+    """Nothing, if the client for a Redis server is installed.
 
     Raises
     ------
     UnsafeSetup
-        Saying what to install.
+        With the package to install.
     """
     if find_spec("redis") is None:
         raise UnsafeSetup(

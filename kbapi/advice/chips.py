@@ -16,7 +16,7 @@ from rapidfuzz.distance import OSA
 
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName, ChipSummary
-from kbapi.documents.shapes import OneWordOf, ParameterCount, StrictSchema, Text, read_parameters
+from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text, read_parameters
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools as pool_rows
@@ -195,7 +195,7 @@ class ChipListSchema(StrictSchema):
         },
     )
     kind = fields.String(
-        validate=OneWordOf(CHIP_KINDS),
+        validate=OneChoiceOf(CHIP_KINDS),
         metadata={"description": "Only processors, or only graphics.", "example": "cpu"},
     )
     series = Text(metadata={"description": "Only this series.", "example": "norvane-sable-48-mx"})

@@ -9,7 +9,7 @@ from marshmallow import fields, validate
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipSummary, IdentifyCode, Match
 from kbapi.chips.naming import identify_chip
-from kbapi.documents.shapes import OneWordOf, ParameterCount, StrictSchema, Whole, read_parameters
+from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Whole, read_parameters
 from kbapi.errors import QueryInvalid
 from kbapi.vocabulary import CHIP_KINDS, FORMS, ChipKind, Form
 
@@ -55,11 +55,11 @@ class IdentifySchema(StrictSchema):
         },
     )
     kind = fields.String(
-        validate=OneWordOf(CHIP_KINDS),
+        validate=OneChoiceOf(CHIP_KINDS),
         metadata={"description": "What the text is the name of.", "example": "cpu"},
     )
     form = fields.String(
-        validate=OneWordOf(FORMS),
+        validate=OneChoiceOf(FORMS),
         metadata={"description": "The machine's form, for shared names.", "example": "laptop"},
     )
     family = ParameterCount(

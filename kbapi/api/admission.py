@@ -1,4 +1,4 @@
-"""Before a view runs: its access key and its rate limit; afterwards the fields that report both."""
+"""Access keys and rate limits before a view, and the header fields that report them after it."""
 
 import logging
 from collections.abc import Callable, Mapping
@@ -20,7 +20,7 @@ from kbapi.access.limits import (
     require,
     require_rate_library,
 )
-from kbapi.api.http_messages import shown_key
+from kbapi.api.http_messages import bearer_key
 from kbapi.api.openapi import problem_answers
 from kbapi.clock import Clock
 from kbapi.errors import AccessKeyMissing, AccessKeyWrong
@@ -32,28 +32,28 @@ from kbapi.storage.sqlite.rate_counts import rate_file_uri
 log = logging.getLogger(__name__)
 
 _WINDOW_S: Final = 60
-_SERVER_PATIENCE_S: Final = 0.25
-"""How long a request may wait for a Redis server before its process counts for itself."""
+_SERVER_TIMEOUT_S: Final = 0.25
+"""How long a request waits for a Redis server before its process counts in its own memory."""
 
 
 def limit_requests(app: Flask, instance: Instance) -> None:
-    """Count the app's requests by `g.holder`'s key, else by network, all but those `g.need` spares.
+    """Count the app's requests by the key of `g.holder`, else by network, unless `g.need` is none.
 
-    What was asked for before this sets both; what is asked for afterwards is reached only within
-    the limits. Where nothing can be counted for all processes each counts in its own memory, and
-    tries again after 1, 2, 4 ... 32 s.
+    A hook before this one sets both; hooks after this one run only within the limits. If the
+    common store fails, each process counts in its own memory, and tries the store again after 1,
+    2, 4 ... 32 s.
 
     Raises
     ------
     UnsafeSetup
-        When a Redis server is set and what speaks to one is not installed.
+        When a Redis server is set and its client is not installed.
     """
     limiter = _limiter_of(instance)
-    # What it logs names whom it counts by hash, and the cause of a fault with all it was handed.
+    # Its log lines contain hashes of senders, and the values of failed calls.
     limiter.logger.propagate = False
     limiter.request_filter(lambda: g.need is Need.WATCHING)
     limiter.init_app(app)
-    app.after_request(_Teller(limiter, instance.now).tell)
+    app.after_request(_LimitReport(limiter, instance.now).add_to)
 
 
 def _limiter_of(instance: Instance) -> Limiter:
@@ -77,9 +77,9 @@ def _limiter_of(instance: Instance) -> Limiter:
         storage_options={**options, "wrap_exceptions": True},
         headers_enabled=False,
         in_memory_fallback_enabled=True,
-        # Of several requests that meet a fault at once the library lets one fall back.
+        # If several requests meet a fault at once, only one of them falls back.
         swallow_errors=True,
-        # It counts only what has a name, and an address at which nothing lies has none.
+        # The library counts only named endpoints, and an unknown path has none.
         request_identifier=lambda: "any",
     )
 
@@ -90,28 +90,28 @@ def _storage_of(settings: Settings, now: Clock) -> tuple[str, Mapping[str, Any]]
     require_rate_library()
     return settings.rate_storage, {
         "key_prefix": "kbapi",
-        "socket_timeout": _SERVER_PATIENCE_S,
-        "socket_connect_timeout": _SERVER_PATIENCE_S,
+        "socket_timeout": _SERVER_TIMEOUT_S,
+        "socket_connect_timeout": _SERVER_TIMEOUT_S,
     }
 
 
-class _Teller:
-    """Tells whoever asked where they stand, and whoever watches when a process counts alone."""
+class _LimitReport:
+    """Header fields about the limit, and log and counter of a process that counts alone."""
 
     def __init__(self, limiter: Limiter, now: Clock) -> None:
         self._limiter = limiter
         self._now = now
         self._was_alone = False
 
-    def tell(self, response: Response) -> Response:
-        """The response, with its fields."""
+    def add_to(self, response: Response) -> Response:
+        """The response, with its limit fields."""
         self._watch()
-        standing = self._limiter.current_limit
-        if standing is not None:
-            # A store that fails between counting and reading back leaves the answer without.
+        current = self._limiter.current_limit
+        if current is not None:
+            # If the store fails between counting and reading back, the fields are missing.
             with suppress(StorageError):
-                self._add_fields(response, standing)
-            if standing.breached:
+                self._add_fields(response, current)
+            if current.breached:
                 count_rate_exceeded("network" if g.holder is None else "key")
         return response
 
@@ -124,21 +124,21 @@ class _Teller:
             log.error("rates_unavailable")
         self._was_alone = is_alone
 
-    def _add_fields(self, response: Response, standing: RequestLimit) -> None:
-        ends, remaining = standing.window
-        # Redis tells whole seconds, and a window may end between counting and reading back.
+    def _add_fields(self, response: Response, current: RequestLimit) -> None:
+        ends, remaining = current.window
+        # Redis gives whole seconds, and a window may end between counting and reading back.
         seconds = min(max(ceil(ends - self._now().timestamp()), 1), _WINDOW_S)
-        # Added, not set: nobody else tells them, and looking for them would cost.
+        # Added, not set: no other code sets them, and a search for them costs time.
         add = response.headers.add
-        add("RateLimit-Policy", f'"burst";q={standing.limit.amount};w={_WINDOW_S}')
+        add("RateLimit-Policy", f'"burst";q={current.limit.amount};w={_WINDOW_S}')
         add("RateLimit", f'"burst";r={remaining};t={seconds}')
-        if standing.breached:
+        if current.breached:
             add("Retry-After", str(seconds))
 
 
 _View = TypeVar("_View", bound=Callable[..., Any])
 
-# What an endpoint documents itself goes before: these marks stand nearest to the function.
+# The documentation of the endpoint itself wins: this decorator is nearest to the function.
 _RATE: Final = {"_429": "Too many requests: wait the number of seconds in Retry-After."}
 _KEY: Final = {
     "_503": "The database cannot be read now.",
@@ -156,7 +156,7 @@ _SECURITY: Final[Mapping[Need, list[dict[str, list[str]]]]] = {
 
 
 def needs(blueprint: Blueprint, need: Need) -> Callable[[_View], _View]:
-    """A mark on an endpoint that says what it needs, here and in the OpenAPI document."""
+    """A decorator that declares what an endpoint needs, also in the OpenAPI document."""
     problems = {} if need is Need.WATCHING else _RATE
     if need in READS_KEYS:
         problems = problems | _KEY
@@ -167,7 +167,7 @@ def needs(blueprint: Blueprint, need: Need) -> Callable[[_View], _View]:
             security=_SECURITY[need],
             responses=problem_answers(**problems),
         )
-        # Its notes without its wrapper, which would cost every request a call.
+        # The documentation without its wrapper, which would cost a call for each request.
         view._apidoc = document(view)._apidoc  # type: ignore[attr-defined]
         return _marked(view, need)
 
@@ -175,7 +175,7 @@ def needs(blueprint: Blueprint, need: Need) -> Callable[[_View], _View]:
 
 
 def needs_nothing(view: _View) -> _View:
-    """A mark on a page that explains: open to everybody, and counted."""
+    """A decorator for a page that explains: open to all, and counted."""
     return _marked(view, Need.EXPLAINING)
 
 
@@ -185,12 +185,12 @@ def _marked(view: _View, need: Need) -> _View:
 
 
 def need_of(app: Flask, endpoint: str | None) -> Need:
-    """What an endpoint needs; no endpoint at all explains that there is nothing.
+    """What an endpoint needs; a request without an endpoint gets an explanation.
 
     Raises
     ------
     LookupError
-        When nobody said what the endpoint needs.
+        When the endpoint does not declare what it needs.
     """
     if endpoint is None or endpoint == "pages.static":
         return Need.EXPLAINING
@@ -201,46 +201,45 @@ def need_of(app: Flask, endpoint: str | None) -> Need:
 
 
 def admit_requests(app: Flask, *, is_guarded: bool) -> None:
-    """Guard every endpoint that the app has by now, with limits and keys if `is_guarded`.
+    """Guard every present endpoint of the app, with limits and keys if `is_guarded`.
 
-    Without, whoever asks holds the folder of the instance: only what is done in a curator's name
-    still needs a curator's key.
+    Otherwise the sender holds the folder of the instance, and only curating needs a key.
     """
     instance: Instance = app.extensions["kbapi"]
     needed = {rule.endpoint: need_of(app, rule.endpoint) for rule in app.url_map.iter_rules()}
     join: Join = instance.settings.join if is_guarded else "open"
 
     @app.before_request
-    def look_at_key() -> None:
+    def find_key() -> None:
         g.need = needed.get(request.endpoint or "", Need.EXPLAINING)
-        g.holder, g.wrong_key = _holder_of(shown_key() if g.need in READS_KEYS else None)
+        g.holder, g.wrong_key = _holder_of(bearer_key() if g.need in READS_KEYS else None)
 
     if is_guarded:
         limit_requests(app, instance)
 
     @app.before_request
     def admit() -> None:
-        # Told only now, so that guessing keys is counted like everything else.
+        # Raised only now, so that each guess of a key is counted.
         if g.wrong_key is not None:
             raise g.wrong_key
-        # A browser asks whether it may ask without showing anything.
+        # The preflight request of a browser has no key.
         if request.method != "OPTIONS":
             require(g.need, join, g.holder)
 
     app.extensions["kbapi_join"] = join
 
 
-def _holder_of(shown: str | None) -> tuple[KeyHolder | None, AccessKeyWrong | None]:
-    if shown is None:
+def _holder_of(sent: str | None) -> tuple[KeyHolder | None, AccessKeyWrong | None]:
+    if sent is None:
         return None, None
     try:
-        return find_holder(current_app.extensions["kbapi"], shown), None
+        return find_holder(current_app.extensions["kbapi"], sent), None
     except AccessKeyWrong as wrong:
         return None, wrong
 
 
 def curator() -> KeyHolder:
-    """Whoever showed the key that this endpoint needed."""
+    """The holder of the key that this endpoint needed."""
     holder: KeyHolder | None = g.holder
     if holder is None:
         raise AccessKeyMissing
@@ -248,6 +247,6 @@ def curator() -> KeyHolder:
 
 
 def may_forward() -> bool:
-    """Whether whoever asks may send results of several contributors at once."""
+    """Whether the sender may send results of several contributors at once."""
     join: Join = current_app.extensions["kbapi_join"]
     return is_open(Need.FORWARDING, join, g.holder)

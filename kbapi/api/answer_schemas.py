@@ -36,7 +36,7 @@ def answer_shapes(answers: tuple[type, ...]) -> dict[str, Any]:
 
 
 class _Shapes(GenerateJsonSchema):
-    """Shapes that say what a field holds, and nothing that its name says already."""
+    """Shapes with a description for each field and nothing that repeats its name."""
 
     def dataclass_schema(self, schema: core_schema.DataclassSchema) -> JsonSchemaValue:
         """The shape of a class; each field is described by the docstring below it."""
@@ -49,11 +49,11 @@ class _Shapes(GenerateJsonSchema):
         return shape
 
     def field_title_should_be_set(self, schema: Any) -> bool:
-        """Never: a title would repeat the field's name."""
+        """False: a title would repeat the field's name."""
         return False
 
     def field_is_required(self, field: Any, total: bool) -> bool:
-        """Always: an answer leaves no field out, whatever its class fills in."""
+        """True: an answer has every field, also one with a default."""
         return True
 
     def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
@@ -71,10 +71,10 @@ class _Shapes(GenerateJsonSchema):
 
 
 def description_of(cls: type, name: str) -> str:
-    """What the docstring below a field says, of the class or of the nearest it stands upon."""
+    """The docstring below a field of the class, or of its nearest base class with one."""
     for owner in cls.__mro__:
-        if said := _said_in(owner.__module__).get((owner.__qualname__, name)):
-            return said
+        if found := _field_docstrings(owner.__module__).get((owner.__qualname__, name)):
+            return found
     return ""
 
 
@@ -88,9 +88,9 @@ def one_line(text: str) -> str:
 
 
 @cache
-def _said_in(module: str) -> dict[tuple[str, str], str]:
+def _field_docstrings(module: str) -> dict[tuple[str, str], str]:
     """The docstrings below the fields of a module's classes."""
-    said = {}
+    found = {}
     for cls in ast.walk(ast.parse(_source_of(module))):
         if not isinstance(cls, ast.ClassDef):
             continue
@@ -102,8 +102,8 @@ def _said_in(module: str) -> dict[tuple[str, str], str]:
                 and isinstance(below.value, ast.Constant)
                 and isinstance(below.value.value, str)
             ):
-                said[cls.name, field.target.id] = one_line(below.value.value)
-    return said
+                found[cls.name, field.target.id] = one_line(below.value.value)
+    return found
 
 
 def _source_of(module: str) -> str:
@@ -159,13 +159,13 @@ HEADERS: Final[dict[str, dict[str, Any]]] = {
     },
 }
 _BEFORE_THE_APP: Final = frozenset({"414", "431"})
-"""Statuses that a worker answers before any endpoint is reached, and counts against no limit."""
+"""Statuses that a worker answers before any endpoint; they count against no limit."""
 
 
 def headers_of(status: str, statuses: Iterable[str]) -> dict[str, Any]:
     """References to the header fields of the answer with this status.
 
-    What else the operation answers says what it is: 429 that it is counted, 304 that it has ETags.
+    The other statuses show its kind: with 429 it is counted, with 304 it has ETags.
     """
     names = ["Kbapi-Request-Id", "Cache-Control"]
     if "304" in statuses and status in ("200", "304"):
@@ -200,7 +200,7 @@ LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
 
 
 def example_of(schema: type[Schema]) -> dict[str, Any]:
-    """A whole document of this shape that is accepted as it stands."""
+    """A complete document of this shape that is accepted."""
     return _assembled(schema(), LEFT_OUT.get(schema, frozenset()), "")
 
 

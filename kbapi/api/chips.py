@@ -1,4 +1,4 @@
-"""Chips: what a text names, which chips are known, and what is known of one."""
+"""Chips: the chip that a text names, the known chips, and the description of one."""
 
 from flask import Response, request
 from flask_smorest import Blueprint

@@ -1,10 +1,9 @@
-"""What requests carry and what answers carry: bodies, headers, links, log lines."""
+"""Bodies, headers and links of requests and answers, and the log line of each request."""
 
 import logging
 import re
 import time
 from dataclasses import dataclass, field, fields
-from functools import cache
 from typing import Final, Literal
 from urllib.parse import urlencode
 from uuid import uuid4
@@ -35,14 +34,14 @@ _HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
     "X-Frame-Options": "DENY",
 }
-# What is no page needs nothing that a page may have; pages bring a policy of their own.
+# An answer that is not a page needs no resource; pages set a policy of their own.
 _POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
 NO_ROUTE: Final = "none"
-"""The route of a request that fits no rule, or is none."""
+"""The route of a request that fits no rule."""
 
 SAFE_HEADERS: Final = {**_HEADERS, "Content-Security-Policy": _POLICY, "Cache-Control": "no-store"}
-"""What an answer without an application leaves with."""
+"""The headers of an answer that the server gives without the application."""
 
 
 def follow_requests(app: Flask) -> None:
@@ -57,10 +56,10 @@ def sent_body() -> bytes:
     Raises
     ------
     BodyTooLarge
-        When more came in chunks than is read; a length that is told was looked at before.
+        When chunks hold more than is read; a Content-Length was checked before.
     """
     body = request.get_data()
-    # The framework reads chunks up to the limit, and leaves out the rest without a word.
+    # The framework reads chunks up to the limit and drops the rest without an error.
     most = request.max_content_length
     if most is not None and len(body) >= most and request.environ["wsgi.input"].read(1):
         raise BodyTooLarge
@@ -71,8 +70,8 @@ def _begin() -> None:
     g.request_id = uuid4().hex
     g.begun = time.perf_counter()
     if request.environ.get("PATH_INFO", "").startswith("//"):
-        # The framework leaves out doubled slashes in front: a rule of whoever stands in front for
-        # /metrics would not be one for //metrics.
+        # The framework drops doubled slashes at the front, so a proxy's rule for /metrics would
+        # not apply to //metrics.
         request.url_rule, request.routing_exception = None, NotFound()
 
 
@@ -81,7 +80,7 @@ def _finish(response: Response) -> Response:
     response.headers.setdefault("Content-Security-Policy", _POLICY)
     response.headers["Kbapi-Request-Id"] = g.request_id
     seconds = time.perf_counter() - g.begun
-    # The rule, not the path: a path holds ids, and a query holds what somebody asked.
+    # The rule, not the path: paths contain ids, and queries contain what a person asks.
     rule = request.url_rule.rule if request.url_rule else ""
     count_request(_route(rule), request.method, response.status_code, seconds)
     log.info(
@@ -98,18 +97,20 @@ def _finish(response: Response) -> Response:
     return response
 
 
-@cache
+_PATH_PARAMETER: Final = re.compile(r"<(?:[^>]*:)?(\w+)>")
+
+
 def _route(rule: str) -> str:
-    """A rule as the API document writes it; what no rule fits is `none`.
+    """A rule as the API document writes it; `none` for a request that fits no rule.
 
     >>> _route("/v1/review/<uuid:submission_id>/<int(max=1000):ordinal>"), _route("")
     ('/v1/review/{submission_id}/{ordinal}', 'none')
     """
-    return re.sub(r"<(?:[^>]*:)?(\w+)>", r"{\1}", rule) or NO_ROUTE
+    return _PATH_PARAMETER.sub(r"{\1}", rule) or NO_ROUTE
 
 
 NOT_KEPT: Final = {"Cache-Control": "no-store"}
-"""Tells caches to keep nothing of an answer."""
+"""The header that forbids caches to store an answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +153,7 @@ class Readiness:
 
 def with_links(accepted: Accepted) -> SubmissionResponse:
     """The accepted result with links to further requests."""
-    told = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
+    own = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
     starts = dict.fromkeys(
         "/v1/start?"
         + urlencode(
@@ -166,11 +167,11 @@ def with_links(accepted: Accepted) -> SubmissionResponse:
         for setting in accepted.settings
     )
     links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
-    return SubmissionResponse(**told, links=links)
+    return SubmissionResponse(**own, links=links)
 
 
 def dump(answer: object, status: int) -> Response:
-    """A JSON response of a frozen answer that no cache keeps."""
+    """A JSON response of a frozen answer, not to be cached."""
     return Response(orjson.dumps(answer), status, NOT_KEPT, mimetype="application/json")
 
 
@@ -189,12 +190,12 @@ _TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
 
 
 def require_no_parameters() -> None:
-    """Nothing, for a request without query parameters; this endpoint knows none.
+    """Nothing, for a request without query parameters; this endpoint takes none.
 
     Raises
     ------
     QueryInvalid
-        Naming each of them: a misspelt wish is never silently ignored.
+        Naming each parameter: a misspelt one is never silently ignored.
     """
     if request.args:
         raise QueryInvalid(
@@ -206,7 +207,7 @@ def require_no_parameters() -> None:
 
 
 def require_json() -> None:
-    """Nothing, when the body says that it is JSON in UTF-8.
+    """Nothing, if the Content-Type is JSON in UTF-8.
 
     Raises
     ------
@@ -221,7 +222,7 @@ def require_json() -> None:
 
 
 def is_ndjson() -> bool:
-    """Whether the body says that it is one JSON document a line; else it must be JSON.
+    """Whether the Content-Type is NDJSON; otherwise it must be JSON.
 
     Raises
     ------
@@ -240,7 +241,7 @@ def idempotency_key() -> str | None:
     Raises
     ------
     IdempotencyKeyUnreadable
-        When it was sent twice, is empty, too long or no structured string.
+        When it was sent twice, is empty, too long or not a structured string.
     """
     sent = request.headers.getlist("Idempotency-Key")
     if not sent:
@@ -259,7 +260,7 @@ def bearer_receipt() -> str:
     Raises
     ------
     ReceiptMissing
-        When there is none, or it is no receipt.
+        When there is none, or it is not a receipt.
     """
     token = _bearer(RECEIPT_PREFIX)
     if token is None:
@@ -267,13 +268,13 @@ def bearer_receipt() -> str:
     return token
 
 
-def shown_key() -> str | None:
-    """The access key that came as Bearer token, None when none did."""
+def bearer_key() -> str | None:
+    """The access key that came as Bearer token, or None."""
     return _bearer(KEY_PREFIX)
 
 
 def _bearer(prefix: str) -> str | None:
-    """The Bearer token, when its prefix says that it is of the wanted kind."""
+    """The Bearer token, if its prefix is that of the wanted kind."""
     scheme, _, token = request.headers.get("Authorization", "").partition(" ")
     token = token.strip()
     is_wanted = scheme.lower() == "bearer" and token.startswith(prefix) and token.isascii()
@@ -286,7 +287,7 @@ def contributor_token() -> str:
     Raises
     ------
     ContributorMissing
-        When there is none, several, or it has not the shape of a token.
+        When there is none, several, or it does not have the form of a token.
     """
     sent = request.headers.getlist("Kbapi-Contributor")
     if len(sent) != 1 or not _TOKEN.match(sent[0].strip()):

@@ -1,4 +1,4 @@
-"""The OpenAPI document: schemas, parameters, problem answers, lists of codes."""
+"""The OpenAPI document: schemas, parameters, problem answers and closed lists."""
 
 import ast
 import inspect
@@ -38,14 +38,14 @@ from kbapi.intake.my_submissions import MySubmissions, SubmissionDetail, Withdra
 from kbapi.intake.responses import DryRunResponse
 
 _LISTS: Final = {
-    name: get_args(words)
-    for name, words in vars(vocabulary).items()
-    if get_origin(words) is Literal
+    name: get_args(values)
+    for name, values in vars(vocabulary).items()
+    if get_origin(values) is Literal
 }
-_NAMES: Final = {frozenset(words): name for name, words in _LISTS.items()}
+_NAMES: Final = {frozenset(values): name for name, values in _LISTS.items()}
 
 
-def name_word_lists(document: dict[str, Any]) -> None:
+def _name_closed_lists(document: dict[str, Any]) -> None:
     """Put each list of the vocabulary that a document uses among its components, once, by name."""
     used: set[str] = set()
     for part in (document["paths"], document["components"]["schemas"]):
@@ -65,13 +65,13 @@ def _refer(part: Any, used: set[str]) -> None:
         for one in part:
             _refer(one, used)
     elif isinstance(part, dict):
-        words = part.get("enum", ())
-        name = _NAMES.get(frozenset(words) - {None})
+        values = part.get("enum", ())
+        name = _NAMES.get(frozenset(values) - {None})
         if name is not None:
             used.add(name)
             del part["enum"], part["type"]
             reference = {"$ref": f"#/components/schemas/{name}"}
-            part |= {"anyOf": [reference, {"type": "null"}]} if None in words else reference
+            part |= {"anyOf": [reference, {"type": "null"}]} if None in values else reference
         for one in part.values():
             _refer(one, used)
 
@@ -81,9 +81,9 @@ def _descriptions() -> dict[str, str]:
     body = ast.parse(inspect.getsource(vocabulary)).body
     return {
         target.id: one_line(below.value.value)
-        for words, below in pairwise(body)
-        if isinstance(words, ast.Assign) and isinstance(below, ast.Expr)
-        for target in words.targets
+        for values, below in pairwise(body)
+        if isinstance(values, ast.Assign) and isinstance(below, ast.Expr)
+        for target in values.targets
         if isinstance(target, ast.Name)
         if isinstance(below.value, ast.Constant) and isinstance(below.value.value, str)
     }
@@ -109,7 +109,7 @@ _PATH_PARAMETERS: Final = {
     },
     "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
 }
-# Registered by the framework for habits that this API does not have.
+# Registered by the framework for features that this API does not use.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
     SubmissionResponse,
@@ -262,7 +262,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
         for operation in (item[method] for method in item if method != "parameters"):
             _complete(operation, path)
     _describe_requests(api, document["components"]["schemas"])
-    name_word_lists(document)
+    _name_closed_lists(document)
     for unused in _SHAPES_OF_THE_FRAMEWORK:
         document["components"]["schemas"].pop(unused, None)
     document["components"].pop("responses", None)
@@ -270,7 +270,7 @@ def openapi_document(api: Api) -> dict[str, Any]:
 
 
 def _complete(operation: dict[str, Any], path: str) -> None:
-    """Add what can be told from the rest of an operation: problems, headers, examples."""
+    """Add what follows from the rest of an operation: problems, headers, examples."""
     operation["description"] = one_line(operation["description"])
     operation["responses"] = _of_every_request(path, operation) | operation["responses"]
     for status, response in operation["responses"].items():
@@ -294,19 +294,19 @@ def _two_results() -> list[dict[str, Any]]:
 
 
 def _describe_requests(api: Api, shapes: dict[str, Any]) -> None:
-    """Add the docstrings of the schemas that requests are read by."""
+    """Add the docstrings of the schemas of requests."""
     for key, name in api.ma_plugin.converter.refs.items():
         if name in shapes:
             shapes[name]["description"] = one_line(getdoc(key[0]) or "")
 
 
 def _of_every_request(path: str, operation: dict[str, Any]) -> dict[str, Any]:
-    """Problems that an operation does not find itself: of heads, addresses and slow bodies."""
-    told = {"_431": "The header fields are too large."}
+    """Problems that are found before an operation: of heads, addresses and slow bodies."""
+    problems = {"_431": "The header fields are too large."}
     if "{" in path:
-        told["_404"] = "No page or endpoint has this path."
+        problems["_404"] = "No page or endpoint has this path."
     if "{" in path or any(one.get("in") == "query" for one in operation.get("parameters", ())):
-        told["_414"] = "Path and query are too long."
+        problems["_414"] = "Path and query are too long."
     if "requestBody" in operation:
-        told["_408"] = "The body did not arrive completely in time; nothing was stored."
-    return problem_answers(**told)
+        problems["_408"] = "The body did not arrive completely in time; nothing was stored."
+    return problem_answers(**problems)

@@ -1,4 +1,4 @@
-"""Health, metrics, and which web pages may read this instance."""
+"""Health, metrics, and the web pages that may read this instance (CORS)."""
 
 from typing import Final
 
@@ -59,39 +59,39 @@ def check_ready() -> Response:
     served = instance()
     require_current_schema(served.settings.database_path)
     closed = served.gate.why_closed()
-    told = Readiness(
+    readiness = Readiness(
         status="ready",
         writes=closed.code if closed else "accepted",
         rescreening="due" if served.rules.has_older() else "done",
     )
-    return dump(told, 200)
+    return dump(readiness, 200)
 
 
-_ASKED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
-_TOLD: Final = "Age, ETag, Kbapi-Request-Id, Location, RateLimit, RateLimit-Policy, Retry-After"
-_REMEMBERED_S: Final = "600"
+_ALLOWED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
+_EXPOSED: Final = "Age, ETag, Kbapi-Request-Id, Location, RateLimit, RateLimit-Policy, Retry-After"
+_MAX_AGE_S: Final = "600"
 
 
 def allow_origins(app: Flask, origins: tuple[str, ...]) -> None:
-    """Let pages of these origins read answers; cookies and other ambient identity never count."""
+    """Allow pages of these origins to read answers, without cookies or other credentials."""
 
     @app.after_request
-    def tell(response: Response) -> Response:
+    def add_fields(response: Response) -> Response:
         response.vary.add("Origin")
         origin = request.headers.get("Origin", "")
         if origin in origins:
             response.headers["Access-Control-Allow-Origin"] = origin
             if "Access-Control-Request-Method" in request.headers and request.method == "OPTIONS":
                 response.headers["Access-Control-Allow-Methods"] = response.headers.get("Allow", "")
-                response.headers["Access-Control-Allow-Headers"] = _ASKED
-                response.headers["Access-Control-Max-Age"] = _REMEMBERED_S
+                response.headers["Access-Control-Allow-Headers"] = _ALLOWED
+                response.headers["Access-Control-Max-Age"] = _MAX_AGE_S
             else:
-                response.headers["Access-Control-Expose-Headers"] = _TOLD
+                response.headers["Access-Control-Expose-Headers"] = _EXPOSED
         return response
 
 
-def look_at(instance: Instance) -> InstanceState:
-    """The instance at this moment; a database that can't be read is told as such."""
+def instance_state(instance: Instance) -> InstanceState:
+    """The state of the instance now; None for what an unreadable database hides."""
     settings = instance.settings
     closed = instance.gate.why_closed()
     database = settings.database_path
@@ -153,5 +153,5 @@ def read_metrics() -> Response:
     address and no token.
     """
     require_no_parameters()
-    told = exposition_of_counts() + exposition_of_state(look_at(instance()))
-    return Response(told, 200, NOT_KEPT, content_type=CONTENT_TYPE)
+    text = exposition_of_counts() + exposition_of_state(instance_state(instance()))
+    return Response(text, 200, NOT_KEPT, content_type=CONTENT_TYPE)

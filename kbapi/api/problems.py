@@ -1,4 +1,4 @@
-"""The one place where errors become problem+json (RFC 9457), each class with its status."""
+"""Errors as problem+json (RFC 9457), each class with its status; no other file does this."""
 
 import logging
 from typing import Any, Final
@@ -68,7 +68,7 @@ _BEARER_WANTED: Final[dict[type[KbapiError], str]] = {
     errors.ContributorMissing: 'Kbapi-Contributor realm="kbapi"',
 }
 
-# What the web framework and what limits it find out, in our words.
+# Our errors for those of the web framework and the rate limiter.
 _OF_FRAMEWORK: Final[dict[int, type[KbapiError]]] = {
     404: errors.PageMissing,
     405: errors.MethodWrong,
@@ -79,7 +79,7 @@ _OF_FRAMEWORK: Final[dict[int, type[KbapiError]]] = {
 
 
 class ProblemApi(Api):
-    """The API whose every error, of ours or of the framework, is a problem document."""
+    """The API, with a problem document for each error of ours and of the framework."""
 
     # Each operation documents its own problems; a catch-all would hide a missing one.
     DEFAULT_ERROR_RESPONSE_NAME = None
@@ -91,9 +91,9 @@ class ProblemApi(Api):
         app.register_error_handler(Exception, _unexpected_response)
 
     def handle_http_exception(self, error: HTTPException) -> BaseResponse:
-        """Answer what the framework refused."""
+        """The answer to a request that the framework refuses."""
         if error.code is None or error.code < 400:
-            return error.get_response()  # a redirect is no error
+            return error.get_response()  # a redirect is not an error
         kind = _OF_FRAMEWORK.get(error.code)
         if isinstance(error, ClientDisconnected):
             kind = errors.BodyTooSlow
@@ -108,7 +108,7 @@ class ProblemApi(Api):
 
 
 def problem_document(error: KbapiError, request_id: str) -> bytes:
-    """The body that tells an error, for whoever asked and for the host's log."""
+    """The problem document of an error, as JSON."""
     body: dict[str, Any] = {
         "type": f"/problems/{error.code}",
         "title": error.title,
@@ -117,12 +117,12 @@ def problem_document(error: KbapiError, request_id: str) -> bytes:
         "request_id": request_id,
     }
     if error.problems:
-        body["errors"] = [_told(problem) for problem in error.problems]
+        body["errors"] = [_item(problem) for problem in error.problems]
     return orjson.dumps(body)
 
 
 def problem_response(error: KbapiError) -> Response:
-    """The problem document of an error, with the request's id."""
+    """The response with the problem document of an error and the request's id."""
     status = STATUS_OF[type(error)]
     body = problem_document(error, g.get("request_id", ""))
     response = Response(body, status, mimetype=PROBLEM_TYPE)
@@ -135,19 +135,19 @@ def problem_response(error: KbapiError) -> Response:
     return response
 
 
-def _told(problem: Problem) -> dict[str, Any]:
-    told: dict[str, Any] = {
+def _item(problem: Problem) -> dict[str, Any]:
+    item: dict[str, Any] = {
         "pointer": problem.pointer,
         "code": problem.code,
         "detail": problem.detail,
     }
     if problem.candidates:
-        told["candidates"] = list(problem.candidates)
-    return told
+        item["candidates"] = list(problem.candidates)
+    return item
 
 
 def _unexpected_response(error: Exception) -> Response:
-    # The message of an unknown error may hold anything, even a token: only its kind and place.
+    # The message of an unknown error can contain a token: only its class and place are logged.
     frame = error.__traceback__
     while frame is not None and frame.tb_next is not None:
         frame = frame.tb_next

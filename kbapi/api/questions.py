@@ -10,7 +10,7 @@ from marshmallow import Schema
 
 from kbapi.access.limits import Need
 from kbapi.advice.diagnosis.answer import diagnose
-from kbapi.advice.diagnosis.query import parse_diagnosis
+from kbapi.advice.diagnosis.query import read_diagnosis
 from kbapi.advice.gains.answer import advise_gains
 from kbapi.advice.gains.query import GainsQuestionSchema, parse_gains_question
 from kbapi.advice.locks.answer import advise_locks
@@ -28,7 +28,6 @@ from kbapi.api.admission import needs
 from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue
-from kbapi.documents.reader import read_asked
 from kbapi.storage.answers import AnswerBytes
 
 blueprint = Blueprint(
@@ -38,7 +37,7 @@ blueprint = Blueprint(
     description="What the pooled results show about a chip.",
 )
 
-_Asked = TypeVar("_Asked")
+_Question = TypeVar("_Question")
 
 
 def _documented(
@@ -67,7 +66,7 @@ def suggest_start() -> Response:
 
     With too few results, `start` is null and `reason` gives the cause.
     """
-    return _conditional(advise_start(instance(), _asked(parse_question)))
+    return _conditional(advise_start(instance(), _question(parse_question)))
 
 
 @blueprint.route("/stability", methods=["GET"])
@@ -83,7 +82,7 @@ def show_stability() -> Response:
 
     The curve from the chip's own results is separate from the curve that includes its siblings.
     """
-    return _conditional(advise_stability(instance(), _asked(parse_question)))
+    return _conditional(advise_stability(instance(), _question(parse_question)))
 
 
 @blueprint.route("/locks", methods=["GET"])
@@ -98,7 +97,7 @@ def show_locks() -> Response:
 
     The answer includes the conditions that the shares depend on, and notes by curators.
     """
-    return _conditional(advise_locks(instance(), _asked(parse_lock_question)))
+    return _conditional(advise_locks(instance(), _question(parse_lock_question)))
 
 
 @blueprint.route("/longevity", methods=["GET"])
@@ -115,7 +114,7 @@ def show_longevity() -> Response:
 
     The margin is the distance from the deepest setting that passed.
     """
-    return _conditional(advise_longevity(instance(), _asked(parse_longevity_question)))
+    return _conditional(advise_longevity(instance(), _question(parse_longevity_question)))
 
 
 @blueprint.route("/gains", methods=["GET"])
@@ -130,7 +129,7 @@ def show_gains() -> Response:
 
     A pair is one reading at stock and one tuned, of one unit under one load.
     """
-    return _conditional(advise_gains(instance(), _asked(parse_gains_question)))
+    return _conditional(advise_gains(instance(), _question(parse_gains_question)))
 
 
 @blueprint.route("/power", methods=["GET"])
@@ -145,10 +144,10 @@ def suggest_power_limit() -> Response:
 
     A suggested limit is never above stock.
     """
-    return _conditional(advise_power(instance(), _asked(parse_power_question)))
+    return _conditional(advise_power(instance(), _question(parse_power_question)))
 
 
-def _asked(parse: Callable[[Mapping[str, Sequence[str]], Catalogue], _Asked]) -> _Asked:
+def _question(parse: Callable[[Mapping[str, Sequence[str]], Catalogue], _Question]) -> _Question:
     """The question of this request; the same query is parsed once."""
     return _PARSED.of(parse, lambda: parse(request.args.to_dict(flat=False), instance().catalogue))
 
@@ -167,9 +166,9 @@ def _conditional(answer: AnswerBytes) -> Response:
 
 
 class _Parsed:
-    """Questions by the query that asked them: most are asked again and again, letter for letter.
+    """Parsed questions by their query: most queries repeat, character for character.
 
-    Only what was parsed without a fault is kept; the one kept longest goes first.
+    Only valid questions are kept; the oldest is dropped first.
     """
 
     _MOST: Final = 2_048
@@ -179,15 +178,15 @@ class _Parsed:
         self._lock = Lock()
         self._questions: dict[tuple[Callable[..., Any], bytes], Any] = {}
 
-    def of(self, parse: Callable[..., _Asked], read: Callable[[], _Asked]) -> _Asked:
+    def of(self, parse: Callable[..., _Question], read: Callable[[], _Question]) -> _Question:
         """The question that `parse` makes of this request's query."""
         query = request.query_string
-        known: _Asked | None = self._questions.get((parse, query))
+        known: _Question | None = self._questions.get((parse, query))
         if known is not None:
             return known
         question = read()
         if len(query) <= self._LONGEST_QUERY:
-            # Whoever looks for the oldest while somebody adds is told that the dict has changed.
+            # A dict that changes while another thread looks for the oldest entry raises.
             with self._lock:
                 while len(self._questions) >= self._MOST:
                     del self._questions[next(iter(self._questions))]
@@ -233,8 +232,8 @@ def diagnose_setting() -> Response:
     """
     require_no_parameters()
     require_json()
-    asked = parse_diagnosis(read_asked(sent_body()), instance().catalogue)
-    return dump(diagnose(instance(), asked), 200)
+    question = read_diagnosis(sent_body(), instance().catalogue)
+    return dump(diagnose(instance(), question), 200)
 
 
 next_step_blueprint = Blueprint(

@@ -1,4 +1,4 @@
-"""Review: what waits for a curator, one setting with all around it, and what is decided."""
+"""Review: settings that wait for a curator, one setting in detail, and decisions."""
 
 from uuid import UUID
 

@@ -30,12 +30,12 @@ from kbapi.errors import QueryInvalid
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import (
-    read_contributions,
+    list_own_results,
     read_own_result,
-    withdraw_contributions,
     withdraw_own_result,
+    withdraw_own_results,
 )
-from kbapi.intake.submit import accept_submission, rehearse_submission
+from kbapi.intake.submit import accept_submission, dry_run_submission
 
 blueprint = Blueprint(
     "submissions",
@@ -55,7 +55,7 @@ _IDEMPOTENCY_PARAMETER: Final = {
 
 
 class DryRunSchema(StrictSchema):
-    """Whether anything is to be stored."""
+    """Whether the request is a dry run."""
 
     dry_run = ParameterFlag(
         load_default=False,
@@ -105,7 +105,7 @@ def submit_result() -> Response:
     require_json()
     is_dry_run, key = _is_dry_run(), idempotency_key()
     if is_dry_run:
-        return dump(rehearse_submission(instance(), sent_body()), 200)
+        return dump(dry_run_submission(instance(), sent_body()), 200)
     accepted = accept_submission(instance(), sent_body(), key)
     return dump(with_links(accepted), 201)
 
@@ -147,7 +147,7 @@ def submit_batch() -> Response:
     """
     ndjson, dry_run = is_ndjson(), _is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
-    told = accept_batch(
+    response = accept_batch(
         instance(),
         sent_body(),
         is_ndjson=ndjson,
@@ -155,7 +155,7 @@ def submit_batch() -> Response:
         dry_run=dry_run,
         may_forward=may_forward(),
     )
-    return dump(told, 200 if dry_run else 207 if told.counts.refused else 201)
+    return dump(response, 200 if dry_run else 207 if response.counts.refused else 201)
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
@@ -236,10 +236,10 @@ def submit_follow_up(submission_id: UUID) -> Response:
     """
     require_no_parameters()
     require_json()
-    told = accept_follow_up(
+    response = accept_follow_up(
         instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
     )
-    return dump(told, 201)
+    return dump(response, 201)
 
 
 my_submissions_blueprint = Blueprint(
@@ -290,7 +290,7 @@ def list_my_submissions() -> Response:
     page = read_parameters(_PAGE, request.args.to_dict(flat=False))
     if page.problems:
         raise QueryInvalid(problems=page.problems)
-    return dump(read_contributions(instance(), token, page.values.get("cursor")), 200)
+    return dump(list_own_results(instance(), token, page.values.get("cursor")), 200)
 
 
 @my_submissions_blueprint.route("", methods=["DELETE"])
@@ -311,4 +311,4 @@ def withdraw_my_submissions() -> Response:
     From then on they count in no answer. A second call withdraws nothing.
     """
     require_no_parameters()
-    return dump(withdraw_contributions(instance(), contributor_token()), 200)
+    return dump(withdraw_own_results(instance(), contributor_token()), 200)

@@ -11,7 +11,15 @@ from sqlalchemy import Connection
 from kbapi.access.keys import KeyHolder
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
 from kbapi.documents.reader import read_json
-from kbapi.documents.shapes import CLIENT, StrictSchema, Whole, WholeNumber, problems_of, told, word
+from kbapi.documents.shapes import (
+    CLIENT,
+    StrictSchema,
+    Whole,
+    WholeNumber,
+    choice,
+    described,
+    problems_of,
+)
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
@@ -46,18 +54,20 @@ class OriginSchema(StrictSchema):
 
     client = fields.String(
         validate=CLIENT,
-        metadata=told("Name and version of the script that sent the results.", "bench-script/0.3"),
+        metadata=described(
+            "Name and version of the script that sent the results.", "bench-script/0.3"
+        ),
     )
     firmware = fields.String(
         validate=validate.Length(1, LONGEST_VERSION),
-        metadata=told(
+        metadata=described(
             "Firmware version, as in the results; send `machine` too, as machines share versions.",
             "1.14",
         ),
     )
     machine = fields.String(
         validate=validate.Length(1, LONGEST_MACHINE),
-        metadata=told("Machine class, as in the results.", "harbour-15"),
+        metadata=described("Machine class, as in the results.", "harbour-15"),
     )
 
     @validates_schema
@@ -76,13 +86,13 @@ class DecisionSchema(StrictSchema):
     Send exactly one of `submission`, `contributor` and `origin`.
     """
 
-    reason = word(
+    reason = choice(
         DECISION_REASONS,
         "Why; the sender reads a sentence about it.",
         "depth_confirmed",
         required=True,
     )
-    decision = word(
+    decision = choice(
         DECISIONS,
         "`include`: counts, whatever the rules say. `exclude`: does not count for now. "
         "`invalidate`: cannot be right. `undo`: the rules decide again.",
@@ -91,15 +101,19 @@ class DecisionSchema(StrictSchema):
     )
     submission = fields.String(
         validate=Whole("[0-9a-f-]{36}", error="Send the id of a result."),
-        metadata=told("Id of a result; needs `ordinal`.", "01a21000-8800-736b-8fa7-7e16bf7f60fd"),
+        metadata=described(
+            "Id of a result; needs `ordinal`.", "01a21000-8800-736b-8fa7-7e16bf7f60fd"
+        ),
     )
     ordinal = WholeNumber(
         validate=validate.Range(0, MOST_SETTINGS - 1),
-        metadata=told("Position of the setting in the result, from 0.", 0),
+        metadata=described("Position of the setting in the result, from 0.", 0),
     )
     contributor = WholeNumber(
         validate=validate.Range(1, LARGEST_INTEGER),
-        metadata=told("Number of a contributor, as in the queue; means all their settings.", 17),
+        metadata=described(
+            "Number of a contributor, as in the queue; means all their settings.", 17
+        ),
     )
     origin = fields.Nested(
         OriginSchema, metadata={"description": "Means all settings of matching results."}
@@ -234,7 +248,7 @@ def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
     about_locks = 0
     for place, one in enumerate(wanted):
         pointer = f"/decisions/{place}"
-        if one.decision not in DECISION_REASON[one.reason].words:
+        if one.decision not in DECISION_REASON[one.reason].decisions:
             problems.append(_wrong_reason(pointer, one))
         found, lock_only_results = (
             _settings_of(connection, one),
@@ -254,7 +268,7 @@ def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
 
 def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
     fitting = [
-        reason.code for reason in DECISION_REASON.values() if wanted.decision in reason.words
+        reason.code for reason in DECISION_REASON.values() if wanted.decision in reason.decisions
     ]
     detail = f"Send a reason for {wanted.decision}: {', '.join(fitting)}."
     return Problem(f"{pointer}/reason", "reason_does_not_fit", detail)

@@ -12,7 +12,14 @@ from sqlalchemy import Connection
 
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
-from kbapi.documents.shapes import ParameterCount, StrictSchema, Text, Whole, read_parameters, told
+from kbapi.documents.shapes import (
+    ParameterCount,
+    StrictSchema,
+    Text,
+    Whole,
+    described,
+    read_parameters,
+)
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import Secret, contributor_hash
@@ -100,25 +107,29 @@ class ReviewSchema(StrictSchema):
     """The query parameters of the queue."""
 
     chip = Text(
-        metadata=told("Only settings of this chip, by any of its names.", "norvane-sable-7-4820mx")
+        metadata=described(
+            "Only settings of this chip, by any of its names.", "norvane-sable-7-4820mx"
+        )
     )
     code = fields.String(
         validate=Whole(
             "[a-z_]{1,60}", error="Send the code of a reason, such as beyond_soft_bound."
         ),
-        metadata=told("Only settings that were excluded for this reason.", "beyond_soft_bound"),
+        metadata=described(
+            "Only settings that were excluded for this reason.", "beyond_soft_bound"
+        ),
     )
     contributor = ParameterCount(
         validate=validate.Range(1, LARGEST_INTEGER),
-        metadata=told("Only settings of the contributor with this number.", 17),
+        metadata=described("Only settings of the contributor with this number.", 17),
     )
     limit = ParameterCount(
         load_default=_DEFAULT_PAGE,
         validate=validate.Range(1, _LARGEST_PAGE),
-        metadata=told("Largest number of settings on a page.", 20),
+        metadata=described("Largest number of settings on a page.", 20),
     )
     cursor = Text(
-        metadata=told(
+        metadata=described(
             "`next_cursor` of the page before; the first page unless given.",
             "WyJzY3JlZW5pbmciLDIwMjYwOTE0LDAsMTcsMF0",
         )

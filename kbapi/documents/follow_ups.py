@@ -1,23 +1,21 @@
-"""The wire format of a follow-up: shape only."""
+"""A follow-up: its record and its wire schema."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from marshmallow import fields, post_load, validate
+from marshmallow import fields, validate
 
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
-from kbapi.documents.results import EffectSchema
+from kbapi.documents.results import Effect, EffectSchema
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,
-    StrictSchema,
+    RecordSchema,
     WholeNumber,
-    as_set,
+    choice,
+    choices,
+    described,
     number,
-    told,
-    word,
-    words,
 )
-from kbapi.documents.types import Effect
 from kbapi.vocabulary import (
     DOMAINS,
     FAILURES,
@@ -49,11 +47,13 @@ class SubmittedFollowUp:
     effect: Effect | None = None
 
 
-class FollowUpSchema(StrictSchema):
+class FollowUpSchema(RecordSchema):
     """A later report on one setting of a stored result."""
 
-    domain = word(DOMAINS, "The supply rail, as in the result.", "core", required=True)
-    control = word(
+    makes = SubmittedFollowUp
+
+    domain = choice(DOMAINS, "The supply rail, as in the result.", "core", required=True)
+    control = choice(
         LIMIT_CONTROLS, "How it is adjusted, as in the result.", "voltage_offset", required=True
     )
     clock_mhz = number(
@@ -65,7 +65,7 @@ class FollowUpSchema(StrictSchema):
         "The setting that this is about; without it, `in_use` of the result. " + IN_CONTROL_UNIT,
         -74,
     )
-    outcome = word(
+    outcome = choice(
         FOLLOW_UP_OUTCOMES,
         "How it went: still_stable and failed_later are about the setting, the others about the "
         "whole machine.",
@@ -75,11 +75,11 @@ class FollowUpSchema(StrictSchema):
     days = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, _MOST_DAYS),
-        metadata=told("Days that the setting was in use.", 31),
+        metadata=described("Days that the setting was in use.", 31),
     )
-    load = word(LOADS, "The load under which it failed, with failed_later.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-    failure = word(FAILURES, "How it failed, with failed_later.", "system_hang")
-    changed = words(
+    load = choice(LOADS, "The load under which it failed, with failed_later.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    failure = choice(FAILURES, "How it failed, with failed_later.", "system_hang")
+    changed = choices(
         FOLLOW_UP_CHANGES, "What has changed since the result was measured.", ["firmware"]
     )
     effect = fields.Nested(
@@ -87,8 +87,3 @@ class FollowUpSchema(StrictSchema):
         allow_none=True,
         metadata={"description": "Proof that the setting still takes effect now."},
     )
-
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> SubmittedFollowUp:
-        as_set(data, "changed")
-        return SubmittedFollowUp(**data)

@@ -1,27 +1,25 @@
-"""The wire format of trials, power limits and readings: shape only."""
+"""Trials, power limits and readings of a result: each record and its wire schema."""
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
-from marshmallow import post_load, validate
+from marshmallow import validate
 
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_RUNS, MOST_SECONDS, MOST_WATTS
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,
     MINUTES,
     Flag,
-    StrictSchema,
+    RecordSchema,
     Whole,
     WholeNumber,
-    as_set,
-    as_tuple,
+    choice,
+    choices,
+    described,
     number,
     several,
     text,
-    told,
-    word,
-    words,
 )
-from kbapi.documents.types import InForce, PowerLimits, Reading, StockPass, Trial
 from kbapi.vocabulary import (
     CLOCK_KINDS,
     CONTROLS,
@@ -34,6 +32,7 @@ from kbapi.vocabulary import (
     POWER_SCOPES,
     READING_STATES,
     THROTTLE_REASONS,
+    Domain,
 )
 
 _MOST_IN_FORCE: Final = 16
@@ -46,33 +45,63 @@ _IN_FORCE: Final = [
 _SECONDS: Final = validate.Range(0, MOST_SECONDS)
 
 
-class StockPassSchema(StrictSchema):
+@dataclass(frozen=True, slots=True)
+class StockPass:
+    """A load class and for how many minutes it passed at stock."""
+
+    load: str
+    minutes: float
+
+
+class StockPassSchema(RecordSchema):
     """A load that the machine passed at stock."""
 
-    load = word(LOADS, "The load.", "vector_heavy", required=True)  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    makes = StockPass
+
+    load = choice(LOADS, "The load.", "vector_heavy", required=True)  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     minutes = number("Minutes for which it passed.", 20, required=True, validate=MINUTES)
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> StockPass:
-        return StockPass(**data)
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """One control at one value, as it was in force during a trial or a reading."""
+
+    domain: Domain
+    control: str
+    value: float
 
 
-class SettingInForceSchema(StrictSchema):
+class SettingInForceSchema(RecordSchema):
     """One control at one value."""
 
-    domain = word(DOMAINS, "The supply rail.", "core", required=True)
-    control = word(CONTROLS, "How it is adjusted.", "voltage_offset", required=True)
+    makes = InForce
+
+    domain = choice(DOMAINS, "The supply rail.", "core", required=True)
+    control = choice(CONTROLS, "How it is adjusted.", "voltage_offset", required=True)
     value = number(
         "The value in force. " + IN_CONTROL_UNIT + " A power_limit is in W.", -82, required=True
     )
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> InForce:
-        return InForce(**data)
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One run of one load with all settings in force, and how it ended."""
+
+    settings: tuple[InForce, ...]
+    outcome: str
+    load: str | None = None
+    seconds: float | None = None
+    failure: str | None = None
+    checked_results: bool | None = None
+    power_cap_w: float | None = None
+    clock_mhz: float | None = None
+    temp_max_c: float | None = None
 
 
-class TrialSchema(StrictSchema):
+class TrialSchema(RecordSchema):
     """One run of one load."""
+
+    makes = Trial
 
     settings = several(
         SettingInForceSchema,
@@ -80,14 +109,14 @@ class TrialSchema(StrictSchema):
         "Every setting that differed from stock during the run.",
         _IN_FORCE,
     )
-    load = word(LOADS, "The load.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    load = choice(LOADS, "The load.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     seconds = number(
         "Length of the run, in s; a failure counts after any length.", 2700, validate=_SECONDS
     )
-    outcome = word(OUTCOMES, "How it ended.", "stable", required=True)
-    failure = word(FAILURES, "How it failed; null for a stable run.", "wrong_result")
+    outcome = choice(OUTCOMES, "How it ended.", "stable", required=True)
+    failure = choice(FAILURES, "How it failed; null for a stable run.", "wrong_result")
     checked_results = Flag(
-        allow_none=True, metadata=told("Whether the load checked its own results.", True)
+        allow_none=True, metadata=described("Whether the load checked its own results.", True)
     )
     power_cap_w = number("Power limit during the run, in W; null for none.", 60, validate=_WATTS)
     clock_mhz = number(
@@ -97,14 +126,23 @@ class TrialSchema(StrictSchema):
     )
     temp_max_c = number("Highest temperature, in °C.", 84)
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> Trial:
-        as_tuple(data, "settings")
-        return Trial(**data)
 
-
-class PowerSchema(StrictSchema):
+@dataclass(frozen=True, slots=True)
+class PowerLimits:
     """Power limits in use, and those of stock."""
+
+    long_term_w: float | None = None
+    long_term_window_s: float | None = None
+    short_term_w: float | None = None
+    stock_long_term_w: float | None = None
+    stock_long_term_window_s: float | None = None
+    stock_short_term_w: float | None = None
+
+
+class PowerSchema(RecordSchema):
+    """Power limits in use, and those of stock."""
+
+    makes = PowerLimits
 
     long_term_w = number("Long-term power limit in use, in W.", 52, validate=_WATTS)
     long_term_window_s = number(
@@ -117,33 +155,58 @@ class PowerSchema(StrictSchema):
     )
     stock_short_term_w = number("Short-term power limit at stock, in W.", 78, validate=_WATTS)
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> PowerLimits:
-        return PowerLimits(**data)
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Measurements at stock or tuned, as sent; implausible numbers are possible."""
+
+    state: str
+    settings: tuple[InForce, ...] = ()
+    load: str | None = None
+    runs: int | None = None
+    minutes: float | None = None
+    power_w: float | None = None
+    power_scope: str | None = None
+    power_cap_w: float | None = None
+    clock_mhz: float | None = None
+    clock_kind: str | None = None
+    clock_spread_mhz: float | None = None
+    temp_avg_c: float | None = None
+    temp_max_c: float | None = None
+    temp_sensor: str | None = None
+    ambient_c: float | None = None
+    fan: str | None = None
+    noise_dba: float | None = None
+    performance: float | None = None
+    performance_unit: str | None = None
+    performance_low: float | None = None
+    throttle_reasons: tuple[str, ...] = ()
 
 
-class ReadingSchema(StrictSchema):
+class ReadingSchema(RecordSchema):
     """Measurements under one load; a number that cannot be right is ignored and reported."""
 
-    state = word(READING_STATES, "Measured at stock or tuned.", "tuned", required=True)
+    makes = Reading
+
+    state = choice(READING_STATES, "Measured at stock or tuned.", "tuned", required=True)
     settings = several(
         SettingInForceSchema,
         _MOST_IN_FORCE,
         "Every setting in force during the measurement; without it, `in_use` of each setting.",
         _IN_FORCE,
     )
-    load = word(LOADS, "The load.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    load = choice(LOADS, "The load.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     runs = WholeNumber(
         allow_none=True,
         validate=validate.Range(1, MOST_RUNS),
-        metadata=told("Number of runs that the numbers are the mean of.", 3),
+        metadata=described("Number of runs that the numbers are the mean of.", 3),
     )
     minutes = number("Length of one run, in minutes.", 25, validate=MINUTES)
     power_w = number("Mean power draw, in W.", 60.0)
-    power_scope = word(POWER_SCOPES, "What the power draw was measured of.", "package")
+    power_scope = choice(POWER_SCOPES, "What the power draw was measured of.", "package")
     power_cap_w = number("Power limit during the measurement, in W; null for none.", 60)
     clock_mhz = number("Mean clock, in MHz.", 2710)
-    clock_kind = word(
+    clock_kind = choice(
         CLOCK_KINDS, "Whether it is the clock that was reached or that was requested.", "effective"
     )
     clock_spread_mhz = number("Spread of the clock during the measurement, in MHz.", 40)
@@ -158,15 +221,9 @@ class ReadingSchema(StrictSchema):
         ),
     )
     ambient_c = number("Ambient temperature, in °C.", 22)
-    fan = word(FANS, "Whether the fan regulated itself or was fixed at one speed.", "fixed")
+    fan = choice(FANS, "Whether the fan regulated itself or was fixed at one speed.", "fixed")
     noise_dba = number("Noise level, in dB(A).", 38)
     performance = number("Performance of the load, in `performance_unit`.", 41.2)
-    performance_unit = word(PERFORMANCE_UNITS, "Unit of the performance.", "jobs_per_h")
+    performance_unit = choice(PERFORMANCE_UNITS, "Unit of the performance.", "jobs_per_h")
     performance_low = number("Performance of the slowest 1 %, in `performance_unit`.", 39.8)
-    throttle_reasons = words(THROTTLE_REASONS, "What limited the clock.", ["long_term_power"])
-
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> Reading:
-        as_tuple(data, "settings")
-        as_set(data, "throttle_reasons")
-        return Reading(**data)
+    throttle_reasons = choices(THROTTLE_REASONS, "What limited the clock.", ["long_term_power"])

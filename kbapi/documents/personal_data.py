@@ -1,9 +1,9 @@
-"""Where a document holds something that identifies a person or a machine: named, never repeated.
+"""Personal data in a document: where it is and of which form, without repeating it.
 
-Shapes are an ordered table. A false alarm costs a sender one correction; a miss would be kept.
-Versions and chip names look like addresses, serials and long numbers, so that those fields are
-held against fewer shapes: versions have a pattern and a length of their own, and a chip's text is
-kept only if a chip can be read in it.
+Forms are an ordered table. A false alarm costs a sender one correction; a miss would be stored.
+Versions and chip names look like addresses, serials and long numbers, so these fields are checked
+for fewer forms. Versions also have a pattern and a maximum length, and the text of a chip is
+stored only if it names a chip.
 """
 
 import re
@@ -14,7 +14,7 @@ from ipaddress import IPv6Address
 from typing import Any, Final
 
 from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
-from kbapi.documents.shapes import LONGEST_KEY_TOLD, child
+from kbapi.documents.shapes import LONGEST_KEY_SHOWN, child
 from kbapi.errors import Problem
 
 CODE: Final = "personal_data_found"
@@ -25,7 +25,7 @@ SENTENCE: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """A named shape of identities, and how it is found in a text."""
+    """A named form of personal data, and how it is found in a text."""
 
     name: str
     is_in: Callable[[str], bool]
@@ -38,16 +38,16 @@ def _by(pattern: str, flags: re.RegexFlag = re.IGNORECASE) -> Callable[[str], bo
 
 _ADDRESS_6: Final = re.compile(r"[0-9A-Fa-f:]*:[0-9A-Fa-f:]*:[0-9A-Fa-f:.]*")
 _DIGITS: Final = re.compile(r"\d")
-# A phone number is written in groups, or begins with a plus.
+# A phone number has groups of digits, or begins with a plus.
 _PHONE: Final = re.compile(r"(?<![\w.,])(?:\+|\(?\d)[\d ()./-]{6,}\d(?![\w])")
 _PHONE_GROUPS: Final = re.compile(
     r"\+|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
 )
-# Serial numbers are one word of capitals and digits, well mixed.
-_WORD: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{8,}(?![A-Za-z0-9])")
+# A serial number is one run of capitals and digits, with several of each.
+_RUN: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{8,}(?![A-Za-z0-9])")
 _LEAST_LETTERS: Final = 2
 _LEAST_DIGITS: Final = 3
-_LONG_WORD: Final = 16
+_LONG_RUN: Final = 16
 _FEWEST_PHONE_DIGITS: Final = 8
 
 
@@ -64,19 +64,19 @@ def _is_ipv6_in(text: str) -> bool:
 
 def _is_phone_in(text: str) -> bool:
     for match in _PHONE.finditer(text):
-        told = match.group()
-        if len(_DIGITS.findall(told)) >= _FEWEST_PHONE_DIGITS and _PHONE_GROUPS.search(told):
+        digits = match.group()
+        if len(_DIGITS.findall(digits)) >= _FEWEST_PHONE_DIGITS and _PHONE_GROUPS.search(digits):
             return True
     return False
 
 
 def _is_serial_in(text: str) -> bool:
-    for match in _WORD.finditer(text):
-        word = match.group()
-        digits = len(_DIGITS.findall(word))
-        letters = len(word) - digits
+    for match in _RUN.finditer(text):
+        run = match.group()
+        digits = len(_DIGITS.findall(run))
+        letters = len(run) - digits
         mixed = letters >= _LEAST_LETTERS and digits >= _LEAST_DIGITS
-        if mixed and (word == word.upper() or len(word) >= _LONG_WORD):
+        if mixed and (run == run.upper() or len(run) >= _LONG_RUN):
             return True
     return False
 
@@ -148,7 +148,7 @@ SHAPES: Final = (
     _HOST_NAME,
 )
 _OF_VERSIONS: Final = (_E_MAIL, _UUID, _NAMED_SERIAL, _HOME_FOLDER, _HOST_NAME)
-# Clocks stand behind an @ in a processor's name, and samples have numbers in groups.
+# A processor's name can have a clock behind an @, and samples have numbers in groups.
 _OF_CHIPS: Final = (
     Shape("e-mail", _by(r"[^\s@]+@[^\s@]+\.[a-z]{2,}")),
     _IPV4,
@@ -160,9 +160,9 @@ _OF_CHIPS: Final = (
     _HOME_FOLDER,
 )
 
-# Letters alone, as all our own words are, hold no shape of the table.
-_PLAIN_WORD: Final = re.compile(r"[a-z_]{1,40}\Z")
-# Made up by the sender, never stored: nothing in them can be told from chance.
+# Lower-case letters alone, as in our field names and values, match no form of the table.
+_PLAIN_NAME: Final = re.compile(r"[a-z_]{1,40}\Z")
+# Made up by the sender and never stored: random characters can match any form.
 _TOKENS: Final = frozenset({"/unit_token", "/contributor_token"})
 _SHAPES_OF_FIELD: Final = {
     "/platform/firmware": _OF_VERSIONS,
@@ -173,8 +173,8 @@ _SHAPES_OF_FIELD: Final = {
 }
 
 
-def find_identities(value: Any) -> tuple[Problem, ...]:
-    """A problem for each text and field name that holds an identity; never the text itself."""
+def find_personal_data(value: Any) -> tuple[Problem, ...]:
+    """A problem for each text and field name with personal data; never the text itself."""
     texts: list[_Text] = []
     _collect_texts(value, (), texts)
     problems = [problem for text in texts[:MOST_TEXTS] for problem in _problems_of(text)]
@@ -192,7 +192,7 @@ def find_identities(value: Any) -> tuple[Problem, ...]:
 @dataclass(frozen=True, slots=True)
 class _Text:
     pointer: str
-    """Of the text, or of the object that the text is a field name in."""
+    """Of the text, or of the object that has the text as a field name."""
     text: str
     is_name: bool
 
@@ -201,12 +201,12 @@ _MAY_HOLD_TEXT: Final = (str, dict, list)
 
 
 def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) -> None:
-    """Add every text of a document that is more than a plain word, until there are too many."""
+    """Add each text of a document that is not a plain name, until there are too many."""
     if len(texts) > MOST_TEXTS:
         return
     if isinstance(value, dict):
         for name, member in value.items():
-            if not _PLAIN_WORD.match(name):
+            if not _PLAIN_NAME.match(name):
                 texts.append(_Text(_pointer_of(path), name[:LONGEST_TEXT], is_name=True))
             if isinstance(member, _MAY_HOLD_TEXT):
                 _collect_texts(member, (*path, name), texts)
@@ -214,7 +214,7 @@ def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) 
         for index, member in enumerate(value):
             if isinstance(member, _MAY_HOLD_TEXT):
                 _collect_texts(member, (*path, index), texts)
-    elif isinstance(value, str) and not _PLAIN_WORD.match(value):
+    elif isinstance(value, str) and not _PLAIN_NAME.match(value):
         pointer = _pointer_of(path)
         if pointer not in _TOKENS:
             # A longer text is refused for its length.
@@ -222,40 +222,42 @@ def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) 
 
 
 def _pointer_of(path: tuple[str | int, ...]) -> str:
-    # Made only for what is kept: most of a document is numbers and plain words.
+    # Made only for collected texts: most of a document is numbers and plain names.
     return reduce(child, path, "")
 
 
-def _problems_of(told: _Text) -> Iterator[Problem]:
-    if told.is_name:
-        if is_identity(told.text):
+def _problems_of(text: _Text) -> Iterator[Problem]:
+    if text.is_name:
+        if is_personal_data(text.text):
             detail = f"{SENTENCE} It is the name of a field."
-            yield Problem(without_identities(told.pointer), CODE, detail)
+            yield Problem(safe_pointer(text.pointer), CODE, detail)
         return
-    for shape in _SHAPES_OF_FIELD.get(told.pointer, SHAPES):
-        if shape.is_in(told.text):
+    for shape in _SHAPES_OF_FIELD.get(text.pointer, SHAPES):
+        if shape.is_in(text.text):
             detail = f"{SENTENCE} It has the form of: {shape.name}."
-            yield Problem(without_identities(told.pointer), CODE, detail)
+            yield Problem(safe_pointer(text.pointer), CODE, detail)
             return
 
 
-def is_identity(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
-    """Whether the text holds any of these shapes."""
+def is_personal_data(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
+    """Whether the text has any of these forms."""
     return any(shape.is_in(text) for shape in shapes)
 
 
 def without_personal_data(problems: Iterable[Problem]) -> list[Problem]:
-    """The problems, their pointers told without what identifies somebody."""
-    return [replace(one, pointer=without_identities(one.pointer)) for one in problems]
+    """The problems, with personal data cut from their pointers."""
+    return [replace(one, pointer=safe_pointer(one.pointer)) for one in problems]
 
 
-def without_identities(pointer: str) -> str:
-    """The pointer up to the first field name that is an identity: pointers are shown to people."""
+def safe_pointer(pointer: str) -> str:
+    """The pointer up to the first field name with personal data: people see pointers."""
     safe = ""
     for part in pointer.split("/")[1:]:
         name = part.replace("~1", "/").replace("~0", "~")
-        # The rest of a name that was cut short may be anything.
-        if len(name) >= LONGEST_KEY_TOLD or (not _PLAIN_WORD.match(name) and is_identity(name)):
+        # The name may have been cut, and the rest of it is unknown.
+        if len(name) >= LONGEST_KEY_SHOWN or (
+            not _PLAIN_NAME.match(name) and is_personal_data(name)
+        ):
             return safe
         safe += f"/{part}"
     return safe

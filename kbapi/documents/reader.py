@@ -1,14 +1,14 @@
-"""Bytes in, a result or a question out: strict JSON, personal-data check, shape, plausibility.
+"""A body as a result or a question: strict JSON, personal-data check, shape, plausibility.
 
-Python's reader keeps the last of two equal keys, reads NaN, turns 1e400 into infinity and stops
-at the first fault. Here each of those is a problem with a pointer, all of them at once.
+Python's JSON reader keeps the last of two equal keys, accepts NaN, turns 1e400 into infinity and
+stops at the first fault. Here each fault is a problem with a pointer, and all are listed at once.
 """
 
 import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final, get_args
 
@@ -17,18 +17,23 @@ from marshmallow import ValidationError
 from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT, MOST_SETTINGS
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
-from kbapi.documents.personal_data import CODE, find_identities, without_personal_data
+from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusals import refuse_document, refuse_in_force, refuse_setting
-from kbapi.documents.results import ChipIdsSchema, SettingSchema, SubmissionSchema
+from kbapi.documents.results import (
+    ChipIdsSchema,
+    SettingSchema,
+    SubmissionSchema,
+    SubmittedResult,
+    SubmittedSetting,
+)
 from kbapi.documents.shapes import child, problems_of
-from kbapi.documents.types import SubmittedResult, SubmittedSetting
 from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
 from kbapi.vocabulary import Form
 
 JsonValue = Any
 
-# Without strings, brackets are enough to know the nesting before the recursive reader sees it.
+# Outside strings, brackets give the nesting before the recursive reader runs.
 _STRING: Final = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*(?:"|\\?\Z)', re.DOTALL)
 _ALL_BUT_BRACKETS: Final = bytes(set(range(256)) - set(b"[]{}"))
 _UNSTORABLE: Final = re.compile(r"[\0\ud800-\udfff]")
@@ -37,14 +42,14 @@ _LONGEST_INTEGER_DIGITS: Final = 20
 
 @dataclass(frozen=True, slots=True)
 class JsonReading:
-    """A JSON value with the problems that its text had."""
+    """A JSON value with the problems of its text."""
 
     value: JsonValue
     problems: tuple[Problem, ...]
 
 
 class _Repeated(dict[str, JsonValue]):
-    """An object whose text used a key twice; keeps which ones."""
+    """An object with repeated keys, and their names."""
 
     repeated: tuple[str, ...] = ()
 
@@ -55,7 +60,7 @@ def read_json_items(body: bytes) -> list[JsonReading]:
     Raises
     ------
     JsonUnreadable
-        Also when the text is no array.
+        Also when the text is not an array.
     """
     value = _value_of(body, DEEPEST_NESTING + 1)
     if not isinstance(value, list):
@@ -77,7 +82,7 @@ def read_json(body: bytes) -> JsonReading:
 
 
 def _reading_of(value: JsonValue) -> JsonReading:
-    # Nearly every text is sound, and pointers cost more than the look at what they point to.
+    # Nearly every text is sound, and a check without pointers is cheaper.
     return JsonReading(value, tuple(_problems_of(value, "")) if _is_faulty(value) else ())
 
 
@@ -116,7 +121,7 @@ def _object_of(pairs: list[tuple[str, JsonValue]]) -> dict[str, JsonValue]:
     return marked
 
 
-def _not_finite(_word: str) -> float:
+def _not_finite(_text: str) -> float:
     return math.nan
 
 
@@ -168,7 +173,7 @@ def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
     return None
 
 
-_MOST_PROBLEMS_TOLD: Final = 100
+_MOST_PROBLEMS_LISTED: Final = 100
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
 _SUBMISSION: Final = SubmissionSchema()
 _SETTING: Final = SettingSchema()
@@ -183,20 +188,20 @@ class ReadDocument:
     chip: ChipName
     raw: dict[str, Any]
     chip_conflict: str | None = None
-    """A sentence when the numbers beside the chip's name contradict it."""
+    """A sentence if `chip_ids` contradicts the name of the chip."""
     ignored: tuple[Ignored, ...] = ()
-    """Numbers of readings that cannot be right; `result` is without them, `raw` is not."""
+    """Implausible numbers of readings; `raw` has them, `result` does not."""
 
 
 def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> ReadDocument:
-    """The document that a JSON value holds, sound in shape and plausible in every setting.
+    """The document in a JSON value, sound in shape and plausible in every setting.
 
     Raises
     ------
     DocumentRefused
         With every problem of text, shape and plausibility.
     """
-    reading = _with_identities(text)
+    reading = _with_personal_data(text)
     chip = _chip_of(reading.value, catalogue)
     try:
         result = _SUBMISSION.load(reading.value)
@@ -204,9 +209,9 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         shape = tuple(problems_of(error.messages))
         parts = tuple(_refusals_of_sound_parts(reading.value, shape, this_month))
         raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
-    refused = tuple(_refusals_of(result, this_month))
-    if reading.problems or refused or not isinstance(chip, ResolvedChip):
-        raise _refused(reading, (*_only_problem(chip), *refused))
+    refusals = tuple(_refusals_of(result, this_month))
+    if reading.problems or refusals or not isinstance(chip, ResolvedChip):
+        raise _refused(reading, (*_only_problem(chip), *refusals))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
     known = replace(
@@ -216,21 +221,21 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
 
 
 def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
-    """The setting, marked if the catalogue describes the chip without such a rail or control."""
+    """The setting, marked if the catalogue describes the chip without this domain or control."""
     if catalogue.find(chip.key) is None:
         return setting
-    has_rails = set(setting.domains) <= set(catalogue.domains_for(chip))
+    has_domains = set(setting.domains) <= set(catalogue.domains_for(chip))
     has_control = setting.control in catalogue.controls_for(chip)
-    return setting if has_rails and has_control else replace(setting, is_foreign=True)
+    return setting if has_domains and has_control else replace(setting, is_foreign=True)
 
 
-def _with_identities(reading: JsonReading) -> JsonReading:
-    """The JSON value with the problems of its text, identities among them."""
-    return JsonReading(reading.value, (*find_identities(reading.value), *reading.problems))
+def _with_personal_data(reading: JsonReading) -> JsonReading:
+    """The JSON value with the problems of its text, personal data included."""
+    return JsonReading(reading.value, (*find_personal_data(reading.value), *reading.problems))
 
 
 def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
-    """The chip or its problem; None where there is no text to read, which the shape tells."""
+    """The chip or its problem; None without a text, which is a problem of shape."""
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None
@@ -244,7 +249,7 @@ def _form_of(value: dict[str, Any]) -> Form | None:
 
 
 def _ids_of(value: dict[str, Any]) -> ChipIds | None:
-    """The numbers beside the name, if their shape is sound; else the shape tells."""
+    """The `chip_ids`, if their shape is sound; otherwise it is a problem of shape."""
     try:
         ids: ChipIds = _CHIP_IDS.load(value.get("chip_ids") or {})
     except ValidationError:
@@ -266,7 +271,7 @@ def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
 def _refusals_of_sound_parts(
     value: Any, shape: tuple[Problem, ...], this_month: str
 ) -> Iterator[Problem]:
-    """The rules' problems of those parts whose shape is sound, though the document's is not."""
+    """The refusals of the parts with a sound shape, in a document without one."""
     if not isinstance(value, dict):
         return
     if not _is_sound("/settings", shape):
@@ -287,35 +292,36 @@ def _is_sound(pointer: str, shape: tuple[Problem, ...]) -> bool:
 
 
 def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:
-    # A value that is no number is also of the wrong shape: it is told once, by its first problem.
-    told = {problem.pointer for problem in reading.problems if problem.code != CODE}
-    rest = tuple(problem for problem in further if problem.pointer not in told)
+    # A value that is not a number also has the wrong shape: only the first problem is listed.
+    listed = {problem.pointer for problem in reading.problems if problem.code != CODE}
+    rest = tuple(problem for problem in further if problem.pointer not in listed)
     problems = tuple(without_personal_data((*reading.problems, *rest)))
-    if len(problems) > _MOST_PROBLEMS_TOLD:
-        left = len(problems) - _MOST_PROBLEMS_TOLD
+    if len(problems) > _MOST_PROBLEMS_LISTED:
+        left = len(problems) - _MOST_PROBLEMS_LISTED
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
-        problems = (*problems[:_MOST_PROBLEMS_TOLD], more)
+        problems = (*problems[:_MOST_PROBLEMS_LISTED], more)
     return DocumentRefused(problems=problems)
 
 
-def read_asked(body: bytes) -> Any:
-    """The JSON value of a question.
+def refusal_of(problems: Iterable[Problem]) -> DocumentRefused:
+    """The refusal of a question: each problem once, without personal data."""
+    return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
+
+
+def read_body(body: bytes) -> JsonReading:
+    """The JSON value of a question or a follow-up, with the problems of its text.
+
+    Personal data is one of these problems: its pointer is safe to show only in a refusal.
 
     Raises
     ------
     JsonUnreadable
         When the bytes are not JSON text.
-    DocumentRefused
-        When the text has faults or something in it identifies a person; what it is, is not told.
     """
-    reading = read_json(body)
-    problems = [*find_identities(reading.value), *reading.problems]
-    if problems:
-        raise DocumentRefused(problems=without_personal_data(problems))
-    return reading.value
+    return _with_personal_data(read_json(body))
 
 
 def chip_of_body(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
-    """The chip that the value names, or its problem; None where the schema has one to tell."""
+    """The chip that the value names, or its problem; None where the schema reports one."""
     text = value.get("chip") if isinstance(value, dict) else None
     return resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None

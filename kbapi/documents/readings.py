@@ -1,7 +1,7 @@
-"""Which numbers of readings cannot be right: an ordered table of named rules, each a sentence.
+"""Rules that ignore implausible numbers of readings: an ordered table, each with its sentence.
 
-A good result is not lost for a bad sensor: the number is left out of every computation, and the
-sender is told which one and why. Nothing is converted.
+A wrong sensor does not refuse a good result: no computation uses the number, and the answer lists
+it with the reason. Nothing is converted.
 """
 
 from collections.abc import Callable, Iterator
@@ -10,8 +10,9 @@ from itertools import islice
 from typing import Any, Final
 
 from kbapi import bounds
+from kbapi.documents.measurements import Reading
+from kbapi.documents.results import SubmittedResult
 from kbapi.documents.runs import is_equal, pairs_of, rise_c
-from kbapi.documents.types import Reading, SubmittedResult
 
 _CHIP_TEMPERATURES: Final = ("temp_avg_c", "temp_max_c")
 _TEMPERATURES: Final = (*_CHIP_TEMPERATURES, "ambient_c")
@@ -20,7 +21,7 @@ _CLOCKS: Final = ("clock_mhz", "clock_spread_mhz")
 _PERFORMANCES: Final = ("performance", "performance_low")
 
 Fault = tuple[str, str]
-"""A field and what may have been meant."""
+"""A field and a hint for the sender."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,14 +35,14 @@ class ReadingRule:
 
 @dataclass(frozen=True, slots=True)
 class Ignored:
-    """A number that is not used, where it stands and why."""
+    """A number that is not used: its pointer and the reason."""
 
     pointer: str
     code: str
     text: str
 
 
-def _told(reading: Reading, names: tuple[str, ...]) -> Iterator[tuple[str, float]]:
+def _sent(reading: Reading, names: tuple[str, ...]) -> Iterator[tuple[str, float]]:
     for name in names:
         value = getattr(reading, name)
         if value is not None:
@@ -50,15 +51,15 @@ def _told(reading: Reading, names: tuple[str, ...]) -> Iterator[tuple[str, float
 
 def _sensor_sentinel(reading: Reading, result: SubmittedResult) -> Iterator[Fault]:
     under_load = reading.load != "idle_resume"
-    for name, value in _told(reading, (*_TEMPERATURES, "noise_dba")):
+    for name, value in _sent(reading, (*_TEMPERATURES, "noise_dba")):
         if value in bounds.ABSENT_SENSOR:
             yield name, "Leave the field out if there is no such sensor."
-    for name, value in _told(reading, _CHIP_TEMPERATURES):
+    for name, value in _sent(reading, _CHIP_TEMPERATURES):
         if value in bounds.DUMMY_C and (under_load or _is_constant(name, value, result)):
             yield name, "Some firmware always reports this number. Leave the field out."
         elif value == 0 and under_load:
             yield name, "A running machine does not read 0. Leave the field out."
-    for name, value in _told(reading, ("power_w", "clock_mhz")):
+    for name, value in _sent(reading, ("power_w", "clock_mhz")):
         if value == 0 and (under_load or name == "clock_mhz"):
             yield name, "A running machine does not read 0. Leave the field out."
         elif value == bounds.ABSENT_WORD:
@@ -66,17 +67,17 @@ def _sensor_sentinel(reading: Reading, result: SubmittedResult) -> Iterator[Faul
 
 
 def _is_constant(name: str, value: float, result: SubmittedResult) -> bool:
-    told = [getattr(other, name) for other in result.readings if getattr(other, name) is not None]
-    return len(told) > 1 and set(told) == {value}
+    sent = [getattr(other, name) for other in result.readings if getattr(other, name) is not None]
+    return len(sent) > 1 and set(sent) == {value}
 
 
 def _fahrenheit(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
-    told = dict(_told(reading, _TEMPERATURES))
-    suspects = {name for name, value in told.items() if _is_hot(name, value, reading)}
-    # Sensors of one reading share their unit; a single peak may be a spike of its own.
+    sent = dict(_sent(reading, _TEMPERATURES))
+    suspects = {name for name, value in sent.items() if _is_hot(name, value, reading)}
+    # Sensors of one reading have one unit; a single maximum can be a spike.
     if suspects - {"temp_max_c"}:
-        suspects = set(told)
-    for name, value in told.items():
+        suspects = set(sent)
+    for name, value in sent.items():
         if name in suspects:
             yield name, f"Is it Fahrenheit? {value:.10g} F is {(value - 32) / 1.8:.1f} C."
 
@@ -91,7 +92,7 @@ def _is_hot(name: str, value: float, reading: Reading) -> bool:
 
 
 def _temperature_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
-    for name, value in _told(reading, _TEMPERATURES):
+    for name, value in _sent(reading, _TEMPERATURES):
         if not bounds.COLDEST_C <= value <= bounds.HOTTEST_C:
             kelvin = 2_300 <= value <= 4_000
             yield (
@@ -107,7 +108,7 @@ def _maximum_below_average(reading: Reading, _: SubmittedResult) -> Iterator[Fau
 
 
 def _power_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
-    for name, value in _told(reading, _POWERS):
+    for name, value in _sent(reading, _POWERS):
         if not 0 <= value <= bounds.MOST_POWER_W:
             yield (
                 name,
@@ -116,7 +117,7 @@ def _power_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]
 
 
 def _clock_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
-    for name, value in _told(reading, _CLOCKS):
+    for name, value in _sent(reading, _CLOCKS):
         if not 0 <= value <= bounds.CLOCK_MOST_MHZ:
             yield name, "Send MHz. Was it converted twice?"
     if reading.clock_mhz is not None and 0 < reading.clock_mhz < bounds.LEAST_CLOCK_MHZ:
@@ -124,13 +125,13 @@ def _clock_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]
 
 
 def _noise_out_of_range(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
-    for name, value in _told(reading, ("noise_dba",)):
+    for name, value in _sent(reading, ("noise_dba",)):
         if not bounds.QUIETEST_DBA <= value <= bounds.LOUDEST_DBA:
             yield name, "Send dB(A), and check the meter."
 
 
 def _performance_not_positive(reading: Reading, _: SubmittedResult) -> Iterator[Fault]:
-    for name, value in _told(reading, _PERFORMANCES):
+    for name, value in _sent(reading, _PERFORMANCES):
         if value <= 0:
             yield name, "Leave the field out if nothing was measured."
 
@@ -201,35 +202,35 @@ _OF_ONE_TEMPERATURE: Final = READING_RULES[:3]
 
 
 def ignore_readings(result: SubmittedResult) -> tuple[SubmittedResult, tuple[Ignored, ...]]:
-    """The result without the numbers that cannot be right, and which these were."""
-    told: dict[str, Ignored] = {}
+    """The result without implausible numbers, and the list of these."""
+    ignored: dict[str, Ignored] = {}
     for rule in READING_RULES:
         found = list(_faults(rule, result))
         for place, name, hint in found:
             pointer = f"/readings/{place}/{name}"
-            told.setdefault(pointer, Ignored(pointer, rule.code, f"{rule.sentence} {hint}"))
+            ignored.setdefault(pointer, Ignored(pointer, rule.code, f"{rule.sentence} {hint}"))
         result = _without(result, [(place, name) for place, name, _ in found])
-    hot = {ignored.pointer: ignored for ignored in _ignored_of_runs(result)}
+    hot = {one.pointer: one for one in _ignored_of_runs(result)}
     if not hot:
-        return result, tuple(told.values())
+        return result, tuple(ignored.values())
     trials = tuple(
         replace(trial, temp_max_c=None) if f"/trials/{place}/temp_max_c" in hot else trial
         for place, trial in enumerate(result.trials)
     )
-    return replace(result, trials=trials), (*told.values(), *hot.values())
+    return replace(result, trials=trials), (*ignored.values(), *hot.values())
 
 
 def _ignored_of_runs(result: SubmittedResult) -> Iterator[Ignored]:
-    """The temperatures of runs that cannot be right: held against the rules of one sensor."""
+    """The implausible temperatures of runs, by the rules for a single sensor."""
     for place, trial in enumerate(result.trials):
         if trial.temp_max_c is None:
             continue
         alone = Reading("tuned", load=trial.load, temp_max_c=trial.temp_max_c)
-        held_alone = replace(result, readings=(alone,))
+        alone_in_result = replace(result, readings=(alone,))
         faults = (
             (rule, hint)
             for rule in _OF_ONE_TEMPERATURE
-            for _, hint in rule.faults_of(alone, held_alone)
+            for _, hint in rule.faults_of(alone, alone_in_result)
         )
         for rule, hint in islice(faults, 1):
             pointer = f"/trials/{place}/temp_max_c"

@@ -1,7 +1,7 @@
-"""Why a setting can't be right: an ordered table of named rules, each with its sentence.
+"""Rules that refuse an implausible document: an ordered table, each with its sentence.
 
-A refusal concerns the whole document, because somebody who mistakes a sign or a unit of measure
-once has done so everywhere. Every rule that applies is told, not only the first.
+A refusal concerns the whole document, because a sender with one wrong sign or unit of measure has
+it everywhere. The refusal lists every rule that applies, not only the first.
 """
 
 from collections.abc import Callable, Iterator
@@ -9,19 +9,20 @@ from dataclasses import dataclass
 from typing import Final
 
 from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV
+from kbapi.documents.measurements import InForce
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import contradictions_of
 from kbapi.documents.shapes import child
-from kbapi.documents.types import InForce, SubmittedResult, SubmittedSetting
 from kbapi.errors import Problem
 from kbapi.vocabulary import LIMIT_CONTROLS
 
-# back is a measurement: a strange one proves nothing, and never costs a result.
+# read_back is not among them: it is a measurement, and a strange one refuses nothing.
 _VALUE_FIELDS: Final = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A field that breaks a rule, and what would be right in this case."""
+    """A field that breaks a rule, and a hint for the sender."""
 
     field: str
     hint: str
@@ -56,7 +57,7 @@ def _is_offset(setting: SubmittedSetting) -> bool:
     return setting.control != "fixed_clock_voltage"
 
 
-def _nothing_told(setting: SubmittedSetting) -> Iterator[Fault]:
+def _no_outcome(setting: SubmittedSetting) -> Iterator[Fault]:
     if setting.stable_at is None and setting.unstable_at is None:
         yield Fault("stable_at", "Send stable_at, unstable_at or both.")
 
@@ -80,7 +81,7 @@ def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
         if below_stock is None or below_stock >= 0:
             continue
         if setting.control == "voltage_offset" and value < 1:
-            yield Fault(field, "Send a negative number.")  # and volts: the other rule says which
+            yield Fault(field, "Send a negative number.")  # looks_like_volts gives the number
         elif _is_offset(setting):
             yield Fault(field, f"Did you mean {-value:.10g}?")
         else:
@@ -98,10 +99,10 @@ def _count_not_whole(setting: SubmittedSetting) -> Iterator[Fault]:
 def _outside_fixed_clock_range(setting: SubmittedSetting) -> Iterator[Fault]:
     if _is_offset(setting):
         return
-    told = [*_values(setting)]
+    voltages = [*_values(setting)]
     if setting.stock_mv is not None:
-        told.append(("stock_mv", setting.stock_mv))
-    for field, value in told:
+        voltages.append(("stock_mv", setting.stock_mv))
+    for field, value in voltages:
         if not FIXED_CLOCK_LEAST_MV <= value <= FIXED_CLOCK_MOST_MV:
             volts = f" Did you mean {value * 1000:.10g}?" if 0.4 <= value <= 1.5 else ""
             yield Fault(field, f"Send the absolute voltage in mV.{volts}")
@@ -125,8 +126,7 @@ def _unstable_not_deeper(setting: SubmittedSetting) -> Iterator[Fault]:
 def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
     seen = set()
     for index, setting in enumerate(result.settings):
-        # Moved together is moved: core with ring and ring with core are one setting.
-        # An offset knows no clock.
+        # Core with ring and ring with core are one setting. An offset has no clock.
         clock_mhz = None if _is_offset(setting) else setting.clock_mhz
         key = (setting.domains, setting.control, clock_mhz)
         if key in seen:
@@ -135,19 +135,21 @@ def _setting_twice(result: SubmittedResult, _: str) -> Iterator[Fault]:
 
 
 def _month_ahead(result: SubmittedResult, this_month: str) -> Iterator[Fault]:
-    told = {"/measured_in": result.measured_in}
-    told["/platform/firmware_month"] = result.platform.firmware_month
-    for pointer, month in told.items():
+    months = {
+        "/measured_in": result.measured_in,
+        "/platform/firmware_month": result.platform.firmware_month,
+    }
+    for pointer, month in months.items():
         if month is not None and month > this_month:
             yield Fault(pointer, "")
 
 
 def _trial_contradicts(result: SubmittedResult, _: str) -> Iterator[Fault]:
-    told: dict[int, str] = {}
+    hints: dict[int, str] = {}
     for setting in result.settings:
         for place, hint in contradictions_of(setting, result):
-            told.setdefault(place, hint)
-    for place, hint in sorted(told.items()):
+            hints.setdefault(place, hint)
+    for place, hint in sorted(hints.items()):
         yield Fault(f"/trials/{place}", hint)
 
 
@@ -162,7 +164,7 @@ REFUSALS: Final = (
     Refusal(
         "no_outcome",
         "A setting needs a value that passed, a value that failed, or both.",
-        _nothing_told,
+        _no_outcome,
     ),
     Refusal(
         "clock_missing",
@@ -214,7 +216,7 @@ _OF_ONE_VALUE: Final = (
     _outside_fixed_clock_range,
     _beyond_hard_bound,
 )
-"""The rules that a single value in force during a trial or a reading can break."""
+"""The rules for a single value, as in force during a trial or a reading."""
 
 DOCUMENT_REFUSALS: Final = (
     DocumentRefusal(
@@ -265,7 +267,7 @@ def _refuse_in_force(one: InForce, pointer: str) -> Iterator[Problem]:
 
 
 def refuse_value(alone: SubmittedSetting, pointer: str) -> Iterator[Problem]:
-    """Every problem of one value that stands alone, put into a setting as its stable_at."""
+    """Every problem of a single value, given as the stable_at of a setting."""
     for rule in REFUSALS:
         if rule.faults_of in _OF_ONE_VALUE:
             for fault in rule.faults_of(alone):

@@ -1,8 +1,9 @@
-"""The schema of a submitted result and of its platform and locks."""
+"""A submitted result, its settings, platform and locks: each record and its wire schema."""
 
+from dataclasses import dataclass, field
 from typing import Any, Final
 
-from marshmallow import ValidationError, fields, post_load, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
 from kbapi.bounds import (
     CLOCK_LEAST_MHZ,
@@ -16,7 +17,16 @@ from kbapi.bounds import (
     MOST_WATTS,
 )
 from kbapi.chips.chip import ChipIds
-from kbapi.documents.measurements import PowerSchema, ReadingSchema, StockPassSchema, TrialSchema
+from kbapi.documents.measurements import (
+    PowerLimits,
+    PowerSchema,
+    Reading,
+    ReadingSchema,
+    StockPass,
+    StockPassSchema,
+    Trial,
+    TrialSchema,
+)
 from kbapi.documents.shapes import (
     CLIENT,
     IN_CONTROL_UNIT,
@@ -25,20 +35,17 @@ from kbapi.documents.shapes import (
     TOKEN,
     VERSION,
     Flag,
-    StrictSchema,
+    RecordSchema,
     Text,
     Whole,
     WholeNumber,
-    as_set,
-    as_tuple,
+    choice,
+    choices,
+    described,
     number,
     several,
     text,
-    told,
-    word,
-    words,
 )
-from kbapi.documents.types import Effect, Lock, Platform, SubmittedResult, SubmittedSetting
 from kbapi.vocabulary import (
     CONTROLS,
     COOLING,
@@ -54,24 +61,29 @@ from kbapi.vocabulary import (
     PLATFORM_PROFILES,
     SUPPLIES,
     SWITCHES,
+    Domain,
+    Form,
+    LimitControl,
 )
 
 
-class ChipIdsSchema(StrictSchema):
+class ChipIdsSchema(RecordSchema):
     """Numbers that the operating system reports beside the chip's name."""
+
+    makes = ChipIds
 
     family = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, 4_095),
-        metadata=told("Processor family number, extended family included.", 6),
+        metadata=described("Processor family number, extended family included.", 6),
     )
     model = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, 65_535),
-        metadata=told("Processor model number.", 158),
+        metadata=described("Processor model number.", 158),
     )
     stepping = WholeNumber(
-        allow_none=True, validate=validate.Range(0, 255), metadata=told("Stepping number.", 10)
+        allow_none=True, validate=validate.Range(0, 255), metadata=described("Stepping number.", 10)
     )
     pci_id = text(
         "Vendor and device number of a graphics chip, in hex.",
@@ -84,17 +96,37 @@ class ChipIdsSchema(StrictSchema):
         Whole(r"(?:0x)?[0-9A-Fa-f]{1,2}", error="Write a PCI revision as a1."),
     )
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> ChipIds:
-        return ChipIds(**data)
-
 
 def _protection(what: str) -> Any:
-    return word(SWITCHES, f"Whether {what} is on or off.", "unknown")
+    return choice(SWITCHES, f"Whether {what} is on or off.", "unknown")
 
 
-class PlatformSchema(StrictSchema):
+@dataclass(frozen=True, slots=True)
+class Platform:
+    """Machine, firmware and system of a result; None and () where not sent."""
+
+    machine: str | None = None
+    form: Form | None = None
+    firmware: str | None = None
+    firmware_month: str | None = None
+    microcode: str | None = None
+    driver: str | None = None
+    os: str | None = None
+    platform_profile: str | None = None
+    cooling: tuple[str, ...] = ()
+    supply: str | None = None
+    adapter_w: float | None = None
+    virtualization: str | None = None
+    hypervisor: str | None = None
+    memory_integrity: str | None = None
+    kernel_lockdown: str | None = None
+    voltage_write_protection: str | None = None
+
+
+class PlatformSchema(RecordSchema):
     """The machine, its firmware and its operating system."""
+
+    makes = Platform
 
     machine = text(
         "Machine class: a catalogue key, or a short model name without anything personal.",
@@ -104,7 +136,7 @@ class PlatformSchema(StrictSchema):
             error=f"1 to {LONGEST_MACHINE} characters on one line.",
         ),
     )
-    form = word(FORMS, "Form of the machine; decides between chips that share a name.", "laptop")
+    form = choice(FORMS, "Form of the machine; decides between chips that share a name.", "laptop")
     firmware = text("Firmware version.", "1.14", VERSION)
     firmware_month = text("Month of the firmware version, YYYY-MM.", "2026-03", MONTH)
     microcode = text("Microcode version.", "0x2b", VERSION)
@@ -117,9 +149,9 @@ class PlatformSchema(StrictSchema):
             error="Send family and major version, such as linux-6.",
         ),
     )
-    platform_profile = word(PLATFORM_PROFILES, "The power profile in use.", "balanced")
-    cooling = words(COOLING, "State of the cooling.", ["repasted"])
-    supply = word(SUPPLIES, "Power source during the tests.", "mains")
+    platform_profile = choice(PLATFORM_PROFILES, "The power profile in use.", "balanced")
+    cooling = choices(COOLING, "State of the cooling.", ["repasted"])
+    supply = choice(SUPPLIES, "Power source during the tests.", "mains")
     adapter_w = number(
         "Rated power of the power adapter, in W.", 180, validate=validate.Range(0, MOST_WATTS)
     )
@@ -129,54 +161,100 @@ class PlatformSchema(StrictSchema):
     kernel_lockdown = _protection("kernel lockdown")
     voltage_write_protection = _protection("write protection of voltages in the firmware")
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> Platform:
-        as_set(data, "cooling")
-        return Platform(**data)
+
+@dataclass(frozen=True, slots=True)
+class Lock:
+    """Whether a control can be used, how that was found, and what was changed for it."""
+
+    domain: Domain
+    control: str
+    status: str
+    found_by: str | None = None
+    changes: tuple[str, ...] = ()
 
 
-class LockSchema(StrictSchema):
+class LockSchema(RecordSchema):
     """Whether a control can be used on this platform."""
 
-    domain = word(DOMAINS, "The supply rail.", "core", required=True)
-    control = word(CONTROLS, "The control.", "voltage_offset", required=True)
-    status = word(
+    makes = Lock
+
+    domain = choice(DOMAINS, "The supply rail.", "core", required=True)
+    control = choice(CONTROLS, "The control.", "voltage_offset", required=True)
+    status = choice(
         LOCK_STATUSES, "Whether the control can be used, or what blocks it.", "open", required=True
     )
-    found_by = word(
+    found_by = choice(
         LOCKS_FOUND_BY, "How the status was found; without it, owner_says.", "owner_says"
     )
-    changes = words(
+    changes = choices(
         LOCK_CHANGES,
         "What was changed to open the control; a record, not a recommendation.",
         ["firmware_setting"],
     )
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> Lock:
-        as_set(data, "changes")
-        return Lock(**data)
-
 
 _NEITHER: Final = "This field is required: send settings, locks or both."
 
 
-class EffectSchema(StrictSchema):
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """The proof that a setting took effect."""
+
+    shown_by: str
+    rail_mv: float | None = None
+
+
+class EffectSchema(RecordSchema):
     """Proof that a setting takes effect."""
 
-    shown_by = word(EFFECTS, "What shows it.", "read_back", required=True)
+    makes = Effect
+
+    shown_by = choice(EFFECTS, "What shows it.", "read_back", required=True)
     rail_mv = number("Measured rail voltage, in mV; with shown_by rail_voltage.", 1012.5)
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> Effect:
-        return Effect(**data)
+
+@dataclass(frozen=True, slots=True)
+class SubmittedSetting:
+    """One control on one domain, as sent: mV or counts, negative is lower; absolute at a clock."""
+
+    domain: Domain
+    control: LimitControl
+    first_tried: float | None = None
+    stable_at: float | None = None
+    unstable_at: float | None = None
+    planned_end: float | None = None
+    failure: str | None = None
+    in_use: float | None = None
+    read_back: float | None = None
+    effect: Effect | None = None
+    moved_with: tuple[Domain, ...] = ()
+    loads: tuple[str, ...] = ()
+    minutes: float | None = None
+    checked_results: bool | None = None
+    clock_mhz: float | None = None
+    stock_mv: float | None = None
+    is_foreign: bool = False
+    """Whether the catalogue describes the chip without this domain or control."""
+
+    @property
+    def domains(self) -> tuple[Domain, ...]:
+        """All domains that moved, this one included, in their fixed order."""
+        return tuple(sorted({self.domain, *self.moved_with}))
+
+    def below_stock(self, value: float) -> float | None:
+        """How far a setting lies below stock, in mV or counts; None without the stock voltage."""
+        if self.control != "fixed_clock_voltage":
+            return -value
+        return None if self.stock_mv is None else self.stock_mv - value
 
 
-class SettingSchema(StrictSchema):
+class SettingSchema(RecordSchema):
     """One control on one domain: the deepest setting that passed, the shallowest that failed."""
 
-    domain = word(DOMAINS, "The supply rail that was adjusted.", "core", required=True)
-    control = word(LIMIT_CONTROLS, "How it was adjusted.", "voltage_offset", required=True)
+    makes = SubmittedSetting
+
+    domain = choice(DOMAINS, "The supply rail that was adjusted.", "core", required=True)
+    control = choice(LIMIT_CONTROLS, "How it was adjusted.", "voltage_offset", required=True)
     first_tried = number("First setting that was tried. " + IN_CONTROL_UNIT, -40)
     stable_at = number(
         "Deepest setting that passed; null if the first one failed. " + IN_CONTROL_UNIT, -82
@@ -187,7 +265,7 @@ class SettingSchema(StrictSchema):
     planned_end = number(
         "Deepest setting that the search was planned to reach. " + IN_CONTROL_UNIT, -100
     )
-    failure = word(FAILURES, "How it failed at `unstable_at`.", "wrong_result")
+    failure = choice(FAILURES, "How it failed at `unstable_at`.", "wrong_result")
     in_use = number(
         "The setting that you keep in use, with a margin to `stable_at`. " + IN_CONTROL_UNIT, -74
     )
@@ -197,15 +275,15 @@ class SettingSchema(StrictSchema):
         allow_none=True,
         metadata={"description": "Proof that the setting takes effect."},
     )
-    moved_with = words(
+    moved_with = choices(
         DOMAINS, "Other domains that were adjusted together with this one.", ["ring"]
     )
-    loads = words(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    loads = choices(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
         LOADS, "Loads that passed at `stable_at`.", ["all_core", "vector_heavy"]
     )
     minutes = number("Minutes of testing at `stable_at`, all loads together.", 65, validate=MINUTES)
     checked_results = Flag(
-        allow_none=True, metadata=told("Whether the load checked its own results.", True)
+        allow_none=True, metadata=described("Whether the load checked its own results.", True)
     )
     clock_mhz = number(
         "The clock of the setting, in MHz; only with fixed_clock_voltage.",
@@ -214,18 +292,35 @@ class SettingSchema(StrictSchema):
     )
     stock_mv = number("Stock voltage of this unit at `clock_mhz`, in mV.", 912)
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> SubmittedSetting:
-        as_set(data, "moved_with", "loads")
-        return SubmittedSetting(**data)
+
+@dataclass(frozen=True, slots=True)
+class SubmittedResult:
+    """One document about one chip, after its shape was checked."""
+
+    chip: str = ""
+    """Empty only while the sound parts of a faulty document are read."""
+    settings: tuple[SubmittedSetting, ...] = ()
+    chip_ids: ChipIds | None = None
+    unit_token: str | None = None
+    contributor_token: str | None = None
+    platform: Platform = field(default_factory=Platform)
+    locks: tuple[Lock, ...] = ()
+    stock_passed: tuple[StockPass, ...] = ()
+    trials: tuple[Trial, ...] = ()
+    power: PowerLimits | None = None
+    readings: tuple[Reading, ...] = ()
+    measured_in: str | None = None
+    client: str | None = None
 
 
-class SubmissionSchema(StrictSchema):
+class SubmissionSchema(RecordSchema):
     """One result about one chip; settings, locks or both are required."""
+
+    makes = SubmittedResult
 
     chip = Text(
         required=True,
-        metadata=told(
+        metadata=described(
             "The chip as the system prints it, or a catalogue key.",
             "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
         ),
@@ -281,10 +376,3 @@ class SubmissionSchema(StrictSchema):
             return
         if isinstance(original, dict) and not (original.get("settings") or original.get("locks")):
             raise ValidationError(_NEITHER, "settings")
-
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> SubmittedResult:
-        as_tuple(data, "settings", "locks", "stock_passed", "trials", "readings")
-        data["platform"] = data.get("platform") or Platform()
-        data.setdefault("chip", "")  # only where the sound parts of a document are looked at
-        return SubmittedResult(**data)

@@ -1,19 +1,20 @@
-"""What runs prove: trials of a setting, and pairs of readings at stock and tuned."""
+"""What the runs of a document show: trials of a setting, and pairs of readings."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from kbapi.bounds import QUICK_LEAST_MINUTES
-from kbapi.documents.types import InForce, Reading, SubmittedResult, SubmittedSetting, Trial
+from kbapi.documents.measurements import InForce, Reading, Trial
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 
 
 def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
-    """The value that a run had this very setting at; None when it was not a run of it.
+    """The value of this setting in a run; None if it was not a run of it.
 
-    A run of a joint setting has all of its domains at one value; more may be in force beside it.
+    A run of a joint setting has all of its domains at one value; others can be in force too.
     """
-    told = {one.domain: one.value for one in trial.settings if one.control == setting.control}
-    values = {told.get(domain) for domain in setting.domains}
+    in_force = {one.domain: one.value for one in trial.settings if one.control == setting.control}
+    values = {in_force.get(domain) for domain in setting.domains}
     clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
     if len(values) != 1 or (setting.control == "fixed_clock_voltage" and len(clocks) > 1):
         return None
@@ -23,7 +24,7 @@ def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
 def runs_of(
     result: SubmittedResult, setting: SubmittedSetting, outcome: str
 ) -> Iterator[tuple[int, Trial, float]]:
-    """The runs of a setting that ended so: place in the document, run, value."""
+    """The runs of a setting with this outcome: place in the document, run, value."""
     for place, trial in enumerate(result.trials):
         value = value_in(trial, setting)
         if value is not None and trial.outcome == outcome:
@@ -31,7 +32,7 @@ def runs_of(
 
 
 def is_failure_of(setting: SubmittedSetting, trial: Trial, result: SubmittedResult) -> bool:
-    """Whether a failed run can be the setting's alone: all else was at stock or had passed."""
+    """Whether a failed run is one of this setting alone: all others were at stock or passed."""
     return all(
         _is_at_stock(one, result) or _has_passed(one, result)
         for one in trial.settings
@@ -40,7 +41,7 @@ def is_failure_of(setting: SubmittedSetting, trial: Trial, result: SubmittedResu
 
 
 def failure_is_own(setting: SubmittedSetting, result: SubmittedResult) -> bool:
-    """Whether unstable_at bounds the setting's pool; without runs its own word holds."""
+    """Whether unstable_at bounds the setting's pool; without failed runs it does."""
     if setting.unstable_at is None:
         return False
     failed = [
@@ -52,7 +53,7 @@ def failure_is_own(setting: SubmittedSetting, result: SubmittedResult) -> bool:
 
 
 def runs_behind_pass(setting: SubmittedSetting, result: SubmittedResult) -> tuple[Trial, ...]:
-    """The runs that passed at stable_at or deeper, short of the failure."""
+    """The runs that passed at stable_at or deeper, shallower than the failure."""
     stable, unstable = setting.stable_at, setting.unstable_at
     if stable is None:
         return ()
@@ -66,10 +67,10 @@ def runs_behind_pass(setting: SubmittedSetting, result: SubmittedResult) -> tupl
 def contradictions_of(
     setting: SubmittedSetting, result: SubmittedResult
 ) -> Iterator[tuple[int, str]]:
-    """The places of runs that can't be right if the setting is, each with what is told of it.
+    """The places of runs that contradict the setting, each with a hint for the sender.
 
-    A pass at or beyond a failure is none: one load passed where another failed. A short pass
-    deeper than stable_at is none either: the tester did not trust it.
+    A pass at or beyond a failure is no contradiction: one load passed where another failed. A
+    short pass deeper than stable_at is none either: the tester did not trust it.
     """
     shallowest = None
     for place, trial, value in runs_of(result, setting, "failed"):
@@ -103,7 +104,7 @@ def contradictions_of(
 
 def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:
     if one.control == "power_limit":
-        return True  # it caps, and moves no voltage
+        return True  # it moves no voltage
     if one.control != "fixed_clock_voltage":
         return one.value == 0
     return any(
@@ -114,7 +115,7 @@ def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:
 
 
 def _has_passed(one: InForce, result: SubmittedResult) -> bool:
-    """Whether this value, or a deeper one, is known to have passed in this very document."""
+    """Whether this value, or a deeper one, passed in the same document."""
     by_settings = (
         setting.stable_at
         for setting in result.settings
@@ -133,7 +134,7 @@ def _has_passed(one: InForce, result: SubmittedResult) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class ReadingPair:
-    """The same load under the same power limit, measured the same way, at stock and tuned."""
+    """Two readings, at stock and tuned, with equal load, power limit and way of measuring."""
 
     stock: Reading
     tuned: Reading
@@ -145,7 +146,7 @@ class ReadingPair:
 
 
 def pairs_of(readings: Sequence[Reading]) -> Iterator[ReadingPair]:
-    """Every pair of readings that may be compared."""
+    """Every pair of comparable readings."""
     for stock in readings:
         if stock.state != "stock" or stock.load is None:
             continue
@@ -164,30 +165,30 @@ def _are_comparable(stock: Reading, tuned: Reading) -> bool:
 
 
 def is_equal(one: float | None, other: float | None, tolerance: float) -> bool:
-    """Whether both are told and differ by no more than this share of the larger."""
+    """Whether both were sent and differ by no more than this share of the larger."""
     if one is None or other is None:
         return False
     return abs(one - other) <= tolerance * max(one, other)
 
 
 def ratio(tuned: float | None, stock: float | None) -> float | None:
-    """Tuned over stock, None unless both are told and positive."""
+    """Tuned over stock, None unless both were sent and are positive."""
     if tuned is None or stock is None or tuned <= 0 or stock <= 0:
         return None
     return tuned / stock
 
 
 def rise_c(pair: ReadingPair, name: str) -> float | None:
-    """How much hotter tuned was than stock above the room; None unless it can be told.
+    """How much the rise above ambient grew from stock to tuned; None where it is not known.
 
-    Where neither room was told they are taken to be the same room.
+    Without both ambient temperatures these are taken to be equal.
     """
     stock, tuned = getattr(pair.stock, name), getattr(pair.tuned, name)
-    rooms = (pair.stock.ambient_c, pair.tuned.ambient_c)
+    ambient = (pair.stock.ambient_c, pair.tuned.ambient_c)
     if stock is None or tuned is None or pair.stock.temp_sensor != pair.tuned.temp_sensor:
         return None
-    if rooms == (None, None):
+    if ambient == (None, None):
         return float(tuned - stock)
-    if None in rooms:
+    if None in ambient:
         return None
     return float((tuned - pair.tuned.ambient_c) - (stock - pair.stock.ambient_c))

@@ -4,19 +4,19 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
-from marshmallow import Schema, ValidationError, fields, validate
+from marshmallow import Schema, ValidationError, fields, post_load, validate
 
 from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES
 from kbapi.errors import Problem
 
-LONGEST_KEY_TOLD: Final = 80
-"""A key can be anything of any length; a pointer is shown to people and kept short."""
+LONGEST_KEY_SHOWN: Final = 80
+"""A key can have any length, but pointers are shown to people and stay short."""
 
 
 class Number(fields.Float):
-    """A JSON number; a number in quotes, true and false are none."""
+    """A JSON number; a number in quotes, true and false are refused."""
 
     def _validated(self, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
@@ -25,7 +25,7 @@ class Number(fields.Float):
 
 
 class WholeNumber(fields.Integer):
-    """A JSON number without a fraction; a number in quotes, true and false are none."""
+    """A JSON number without a fraction; a number in quotes, true and false are refused."""
 
     def _validated(self, value: Any) -> int:
         whole = isinstance(value, int) or (isinstance(value, float) and value.is_integer())
@@ -38,7 +38,7 @@ _DECIMAL: Final = re.compile(r"-?[0-9]{1,15}(\.[0-9]{1,15})?(e-?[0-9]{1,2})?\Z",
 
 
 class ParameterNumber(fields.Float):
-    """A decimal number in a query: no underscores, signs of plus or digits of other scripts."""
+    """A decimal number in a query, without underscores, plus signs or digits of other scripts."""
 
     def _validated(self, value: Any) -> float:
         if not _DECIMAL.match(str(value)):
@@ -64,7 +64,7 @@ class Text(fields.String):
 
 
 class Flag(fields.Boolean):
-    """The JSON words true and false, and nothing that merely looks like them."""
+    """A JSON true or false; nothing else is accepted."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
         if not isinstance(value, bool):
@@ -73,7 +73,7 @@ class Flag(fields.Boolean):
 
 
 class ParameterFlag(fields.Boolean):
-    """The words true and false in a query."""
+    """The text `true` or `false` in a query."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
         if value not in ("true", "false"):
@@ -82,21 +82,21 @@ class ParameterFlag(fields.Boolean):
 
 
 class Whole(validate.Regexp):
-    """A text that fits a pattern from its first to its last character, line ends included."""
+    """A text that matches a pattern as a whole; a line end after it does not match."""
 
     def __init__(self, pattern: str, error: str) -> None:
         super().__init__(re.compile(f"^(?:{pattern})$"), error=error)
 
     def __call__(self, value: Any) -> Any:
-        """The value, when all of it fits."""
-        # $ alone lets a trailing line end through, and OpenAPI readers know no stricter sign.
+        """The value, if all of it matches."""
+        # $ alone accepts a trailing line end, and OpenAPI has no stricter anchor.
         if str(value).endswith("\n"):
             raise ValidationError(self._format_error(value))
         return super().__call__(value)
 
 
-class OneWordOf(validate.OneOf):
-    """A word of a closed list; a near miss is told which word it is near."""
+class OneChoiceOf(validate.OneOf):
+    """A value of a closed list; the message of a near miss suggests the nearest one."""
 
     def _format_error(self, value: Any) -> str:
         close = get_close_matches(str(value)[:100], self.choices, n=1, cutoff=0.6)
@@ -107,7 +107,7 @@ class OneWordOf(validate.OneOf):
 class OneNumberOf(validate.Validator):
     """A number of a short list.
 
-    The API document tells its least and its most: few generators of clients take lists of numbers.
+    The API document has its minimum and maximum: few client generators accept lists of numbers.
     """
 
     def __init__(self, numbers: tuple[float, ...]) -> None:
@@ -115,26 +115,52 @@ class OneNumberOf(validate.Validator):
         self.min, self.max = min(numbers), max(numbers)
 
     def __call__(self, value: float) -> float:
-        """The value, when it is in the list."""
+        """The value, if it is in the list."""
         if value not in self.numbers:
             raise ValidationError(f"Send one of: {', '.join(map(str, self.numbers))}.")
         return value
 
 
 class StrictSchema(Schema):
-    """A schema that refuses unknown fields and says which known one may have been meant."""
+    """A schema that refuses unknown fields and suggests the known field that may be meant."""
 
     def handle_error(self, error: ValidationError, data: Any, **_: Any) -> None:
-        """Put a suggestion in the place of marshmallow's bare sentence on unknown fields."""
+        """Replace marshmallow's sentence on unknown fields by a suggestion."""
         if not isinstance(error.messages, dict):
             return
-        for name, said in list(error.messages.items()):
-            if said == ["Unknown field."]:
+        for name, messages in list(error.messages.items()):
+            if messages == ["Unknown field."]:
                 error.messages[name] = [did_you_mean(str(name), tuple(self.fields))]
 
 
+class RecordSchema(StrictSchema):
+    """A strict schema that loads a frozen record; a null field gets the record's default."""
+
+    makes: ClassVar[type[Any]]
+
+    @post_load
+    def _make(self, data: dict[str, Any], **_: Any) -> Any:
+        return self.makes(**{name: value for name, value in data.items() if value is not None})
+
+
+class Choices(fields.List[str]):
+    """Values of a closed list, loaded as a sorted tuple without repeats."""
+
+    def deserialize(self, value: Any, *args: Any, **kwargs: Any) -> Any:
+        """The values, after their number was checked with all repeats."""
+        loaded = super().deserialize(value, *args, **kwargs)
+        return tuple(sorted(set(loaded))) if isinstance(loaded, list) else loaded
+
+
+class Records(fields.List[Any]):
+    """Nested records, loaded as a tuple in their order."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        return tuple(super()._deserialize(value, attr, data, **kwargs))
+
+
 def did_you_mean(name: str, known: tuple[str, ...]) -> str:
-    """A sentence that says a name is unknown and which known one is close to it."""
+    """A sentence on an unknown name, with the nearest known name."""
     close = get_close_matches(name[:100], known, n=1, cutoff=0.6)
     if close:
         return f"Unknown field: did you mean '{close[0]}'?"
@@ -147,7 +173,7 @@ def child(pointer: str, key: str | int) -> str:
     >>> child("/settings", 0), child("", "a/b")
     ('/settings/0', '/a~1b')
     """
-    escaped = str(key)[:LONGEST_KEY_TOLD].replace("~", "~0").replace("/", "~1")
+    escaped = str(key)[:LONGEST_KEY_SHOWN].replace("~", "~0").replace("/", "~1")
     return f"{pointer}/{escaped.encode('utf-8', 'replace').decode()}"
 
 
@@ -162,7 +188,7 @@ def problems_of(messages: Any, pointer: str = "") -> Iterator[Problem]:
             yield Problem(pointer, _code_of(sentence), _plain(sentence))
 
 
-# The library's own sentences name types and comparisons; these say what to send.
+# The library's sentences name types and comparisons; these describe what to send.
 _PLAIN: Final = tuple(
     (re.compile(sentence), plain)
     for sentence, plain in (
@@ -189,14 +215,14 @@ def _plain(sentence: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Parameters:
-    """Query parameters as their schema read them, with every problem met on the way."""
+    """Query parameters as their schema loads them, with every problem."""
 
     values: dict[str, Any]
     problems: tuple[Problem, ...]
 
 
 def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
-    """The parameters that a schema reads, each sent with all the values it came with."""
+    """The parameters as a schema loads them; `sent` has every value of each parameter."""
     problems = [
         Problem(name[:80], "repeated_parameter", "Send this parameter once.")
         for name, values in sent.items()
@@ -206,12 +232,12 @@ def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> 
     try:
         values = schema.load({name: values[0] for name, values in sent.items()})
     except ValidationError as error:
-        problems += [_told_by_name(problem) for problem in problems_of(error.messages)]
+        problems += [_named(problem) for problem in problems_of(error.messages)]
     return Parameters(values, tuple(problems))
 
 
-def _told_by_name(problem: Problem) -> Problem:
-    # A query has no nesting: its pointer is the parameter's name alone.
+def _named(problem: Problem) -> Problem:
+    # A query has no nesting: the pointer is the parameter's name.
     detail = problem.detail.replace("Unknown field", "Unknown parameter")
     return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
 
@@ -234,7 +260,7 @@ CLIENT: Final = Whole(
     error="The name and version of the script have at most 40 characters, such as "
     "bench-script/0.3.",
 )
-# Begins with a letter, a digit or a bracket: what begins otherwise is left for our own marks.
+# Begins with a letter, a digit or a bracket: other first characters are reserved for our marks.
 VERSION: Final = Whole(
     rf"[A-Za-z0-9(][A-Za-z0-9 ._:+/(),#-]{{0,{LONGEST_VERSION - 1}}}",
     error=f"Write the version as the system prints it, with at most {LONGEST_VERSION} characters.",
@@ -247,61 +273,51 @@ IN_CONTROL_UNIT: Final = (
 MINUTES: Final = validate.Range(0, MOST_MINUTES)
 
 
-def told(description: str, example: Any) -> dict[str, Any]:
-    """The metadata of a field: what it holds, and one value."""
+def described(description: str, example: Any) -> dict[str, Any]:
+    """The metadata of a field: its description and one example value."""
     return {"description": description, "example": example}
 
 
-def word(words: tuple[str, ...], description: str, example: str, **kwargs: Any) -> fields.String:
-    """A field that holds one word of a closed list; null unless required."""
+def choice(values: tuple[str, ...], description: str, example: str, **kwargs: Any) -> fields.String:
+    """A field with one value of a closed list; null is allowed unless the field is required."""
     kwargs.setdefault("allow_none", not kwargs.get("required", False))
-    return fields.String(validate=OneWordOf(words), metadata=told(description, example), **kwargs)
+    return fields.String(
+        validate=OneChoiceOf(values), metadata=described(description, example), **kwargs
+    )
 
 
-def words(closed: tuple[str, ...], description: str, example: list[str]) -> fields.List[str]:
-    """A field that holds some words of a closed list."""
-    return fields.List(
-        fields.String(validate=OneWordOf(closed)),
+def choices(values: tuple[str, ...], description: str, example: list[str]) -> Choices:
+    """A field with some values of a closed list, or null."""
+    return Choices(
+        fields.String(validate=OneChoiceOf(values)),
         allow_none=True,
-        validate=validate.Length(max=len(closed)),
-        metadata=told(description, example),
+        validate=validate.Length(max=len(values)),
+        metadata=described(description, example),
     )
 
 
 def number(description: str, example: float, **kwargs: Any) -> Number:
-    """A field that holds a number; null unless required."""
+    """A field with a number; null is allowed unless the field is required."""
     kwargs.setdefault("allow_none", not kwargs.get("required", False))
-    return Number(metadata=told(description, example), **kwargs)
+    return Number(metadata=described(description, example), **kwargs)
 
 
 def text(
     description: str, example: str, pattern: validate.Validator, **kwargs: Any
 ) -> fields.String:
-    """A field that holds a text of a pattern, or null."""
+    """A field with a text of a pattern, or null."""
     return fields.String(
-        validate=pattern, allow_none=True, metadata=told(description, example), **kwargs
+        validate=pattern, allow_none=True, metadata=described(description, example), **kwargs
     )
 
 
 def several(
     schema: type[Schema], most: int, description: str, example: list[Any] | None = None
-) -> fields.List[Any]:
-    """A field that holds a list of nested values; without an example it shows one of each."""
-    return fields.List(
+) -> Records:
+    """A field with a list of nested records, or null; without an example it shows one of each."""
+    return Records(
         fields.Nested(schema),
         allow_none=True,
         validate=validate.Length(max=most),
-        metadata=told(description, example) if example else {"description": description},
+        metadata=described(description, example) if example else {"description": description},
     )
-
-
-def as_set(data: dict[str, Any], *names: str) -> None:
-    """Turn these lists into sorted tuples without repeats, absent and null ones into empty ones."""
-    for name in names:
-        data[name] = tuple(sorted(set(data.get(name) or ())))
-
-
-def as_tuple(data: dict[str, Any], *names: str) -> None:
-    """Turn these lists into tuples in their order, absent and null ones into empty ones."""
-    for name in names:
-        data[name] = tuple(data.get(name) or ())

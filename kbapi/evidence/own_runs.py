@@ -1,24 +1,27 @@
-"""A unit's own runs, in their order, become what is known of its limit.
+"""What the runs of one unit, in their order, show about its limit.
 
-Pure, like `merge`, and by the same rule: the failure wins. A pass at a setting that failed as
-well, or that a later failure lies short of, counts for nothing; a pass beyond a failure that was
-seen before it can't be right, and is told.
+Pure, with the rule for merging results: a failure outweighs a pass. A pass at the depth of a
+failure, or beyond a later one, is not used; a pass beyond an earlier failure is refused.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
 
-from kbapi.chips.chip import ChipName
+from kbapi.documents.measurements import InForce, Trial
+from kbapi.documents.reader import refusal_of
+from kbapi.documents.refusals import refuse_value
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
+from kbapi.documents.runs import is_failure_of, value_in
+from kbapi.errors import Problem
 from kbapi.stats.intervals import NEVER_FAILED, Grid
-from kbapi.vocabulary import Domain, LimitControl
 
 UnusedTrialCode = Literal["other_domains", "failure_not_isolated", "contradicted_by_failure"]
 
 
 @dataclass(frozen=True, slots=True)
 class OwnRun:
-    """One run of the pool's rails alone, or with all else at stock or proven."""
+    """One run of the pool's domains alone, or with all else at stock or proven."""
 
     place: int
     """In the list that was sent, from 0."""
@@ -29,7 +32,7 @@ class OwnRun:
 
 @dataclass(frozen=True, slots=True)
 class UnusedRun:
-    """A run that says nothing of the limit looked for, and why."""
+    """A run that shows nothing about the limit, and why."""
 
     place: int
     code: UnusedTrialCode
@@ -37,7 +40,7 @@ class UnusedRun:
 
 @dataclass(frozen=True, slots=True)
 class OwnRuns:
-    """What a unit's own runs say of its limit, in whole grid steps below stock."""
+    """What a unit's own runs show about its limit, in whole grid steps below stock."""
 
     stable_steps: int
     """The deepest that passed short of every failure; 0 is stock."""
@@ -49,36 +52,8 @@ class OwnRuns:
     unused: tuple[UnusedRun, ...]
 
 
-@dataclass(frozen=True)
-class OwnSearch:
-    """Somebody's search for the limit of one unit, as it stands: what was asked and tried.
-
-    `resolution` and the like are in mV, or in counts for count_offset; None where untold.
-    """
-
-    chip: ChipName
-    domain: Domain | None
-    control: LimitControl | None
-    moved_with: tuple[Domain, ...] | None
-    clock_mhz: float | None
-    stock_mv: float | None
-    resolution_mv: float | None
-    resolution_counts: int | None
-    trial_minutes: float
-    failure_minutes: float
-    max_risk: float
-    max_step: float | None
-    domains_in_force: frozenset[Domain]
-    """Rails that were off stock in any run."""
-    runs_in: Callable[[LimitControl, tuple[Domain, ...], Grid], OwnRuns]
-    """What the runs say of the limit of these rails moved together.
-
-    Raises DocumentRefused where they can't be right, or lack what the control needs.
-    """
-
-
 def contradictions_in(runs: Sequence[OwnRun]) -> Iterator[tuple[OwnRun, OwnRun]]:
-    """Each pass beyond a failure that was seen before it, with the shallowest such failure.
+    """Each pass beyond an earlier failure, with the shallowest such failure.
 
     >>> failed, passed = OwnRun(0, 80.0, False), OwnRun(1, 90.0, True)
     >>> [(one.place, other.place) for one, other in contradictions_in([failed, passed])]
@@ -96,7 +71,7 @@ def contradictions_in(runs: Sequence[OwnRun]) -> Iterator[tuple[OwnRun, OwnRun]]
 
 
 def merge_runs(runs: Sequence[OwnRun], grid: Grid, unused: Sequence[UnusedRun] = ()) -> OwnRuns:
-    """What runs without contradiction say, passes that a failure beats among the unused.
+    """What runs without contradiction show; passes that a failure contradicts are unused.
 
     >>> from fractions import Fraction
     >>> runs = [OwnRun(0, 70.0, True), OwnRun(1, 80.0, True), OwnRun(2, 80.0, False)]
@@ -113,12 +88,130 @@ def merge_runs(runs: Sequence[OwnRun], grid: Grid, unused: Sequence[UnusedRun] =
     if shallowest is not None:
         # Two settings that share a grid step are still two: the failure lies deeper.
         unstable_steps = max(grid.unstable_steps(shallowest), stable_steps + 1)
-    beaten = [UnusedRun(run.place, "contradicted_by_failure") for run in passed if run not in kept]
+    contradicted = [
+        UnusedRun(run.place, "contradicted_by_failure") for run in passed if run not in kept
+    ]
     return OwnRuns(
         stable_steps=stable_steps,
         unstable_steps=unstable_steps,
         passes=len(kept),
         failures=len(failed),
         has_failed_at_stock=shallowest == 0,
-        unused=tuple(sorted([*unused, *beaten], key=lambda one: one.place)),
+        unused=tuple(sorted([*unused, *contradicted], key=lambda one: one.place)),
     )
+
+
+_CONTRADICTION: Final = (
+    "This run passed deeper than trial {other} failed before. Leave out the run that you do not "
+    "trust."
+)
+_WITHOUT_STOCK: Final = (
+    "The depth of a fixed voltage needs the stock voltage at its clock. Send stock_mv."
+)
+
+
+def find_own_runs(trials: tuple[Trial, ...], setting: SubmittedSetting, grid: Grid) -> OwnRuns:
+    """What the trials of a search show about the limit of a setting's domains, moved together.
+
+    Raises
+    ------
+    DocumentRefused
+        When runs contradict each other, or a fixed voltage has no depth.
+    """
+    if setting.control == "fixed_clock_voltage":
+        _require_below_stock(trials, setting)
+    result = SubmittedResult(settings=(setting,), trials=trials)
+    found = [_run_of(place, trial, setting, result) for place, trial in enumerate(trials)]
+    runs = [one for one in found if isinstance(one, OwnRun)]
+    if contradictions := list(contradictions_in(runs)):
+        raise refusal_of(
+            [
+                Problem(
+                    f"/trials/{run.place}",
+                    "passes_beyond_failure",
+                    _CONTRADICTION.format(other=failed.place),
+                )
+                for run, failed in contradictions
+            ]
+        )
+    return merge_runs(runs, grid, [one for one in found if isinstance(one, UnusedRun)])
+
+
+def _require_below_stock(trials: tuple[Trial, ...], setting: SubmittedSetting) -> None:
+    """Nothing, if each fixed voltage has a possible depth."""
+    problems = [
+        Problem(f"/{name}", "required", _WITHOUT_STOCK)
+        for name in ("clock_mhz", "stock_mv")
+        if getattr(setting, name) is None
+    ]
+    if not problems:
+        # Each domain by itself: a failure of some of them counts for all.
+        problems = [
+            problem
+            for place, trial in enumerate(trials)
+            for one in _own_in_force(trial, setting)
+            for problem in refuse_value(
+                replace(setting, stable_at=one.value), f"/trials/{place}/settings"
+            )
+        ]
+    if problems:
+        raise refusal_of(problems)
+
+
+def _run_of(
+    place: int, trial: Trial, setting: SubmittedSetting, result: SubmittedResult
+) -> OwnRun | UnusedRun:
+    has_passed = trial.outcome == "stable"
+    below_stock = _passed_below(trial, setting) if has_passed else _failed_below(trial, setting)
+    if below_stock is None:
+        return UnusedRun(place, "other_domains")
+    if not has_passed and not is_failure_of(setting, trial, result):
+        return UnusedRun(place, "failure_not_isolated")
+    return OwnRun(place, below_stock, has_passed)
+
+
+def _passed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """How far below stock the domains passed; None where their values differed."""
+    if not _own_in_force(trial, setting):
+        return _at_stock(trial, setting)
+    value = value_in(trial, setting)
+    return None if value is None else setting.below_stock(value)
+
+
+def _failed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """The deepest value of any domain of the setting when it failed.
+
+    A failure with some of the domains lowered is also one with all of them lowered.
+    """
+    own = _own_in_force(trial, setting)
+    depths = [depth for one in own if (depth := setting.below_stock(one.value)) is not None]
+    return max(depths) if depths else _at_stock(trial, setting)
+
+
+def _own_in_force(trial: Trial, setting: SubmittedSetting) -> list[InForce]:
+    """The values of the setting's own domains that were off stock."""
+    clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
+    if setting.control == "fixed_clock_voltage" and len(clocks) > 1:
+        return []
+    return [
+        one
+        for one in trial.settings
+        if _is_own(one, setting) and setting.below_stock(one.value) != 0
+    ]
+
+
+def _is_own(one: InForce, setting: SubmittedSetting) -> bool:
+    return one.control == setting.control and one.domain in setting.domains
+
+
+def _at_stock(trial: Trial, setting: SubmittedSetting) -> float | None:
+    """Stock, if a run had nothing in force; a power limit moves no voltage."""
+    has_others = any(
+        one.value != 0 and one.control != "power_limit" and not _is_own(one, setting)
+        for one in trial.settings
+    )
+    is_another_clock = setting.clock_mhz is not None and trial.clock_mhz not in (
+        None,
+        setting.clock_mhz,
+    )
+    return None if has_others or is_another_clock else 0.0

@@ -1,4 +1,4 @@
-"""Up to a thousand results at once, each with an outcome of its own, in one transaction."""
+"""Up to a thousand results in one transaction, each with its own outcome."""
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -28,7 +28,7 @@ from kbapi.intake.submit import (
 from kbapi.vocabulary import BatchItemStatus
 
 _ENDPOINT: Final = "batch"
-_MOST_PROBLEMS_TOLD: Final = 100
+_MOST_PROBLEMS_LISTED: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,39 +120,42 @@ def accept_batch(
     dry_run: bool = False,
     may_forward: bool = True,
 ) -> BatchResponse:
-    """What the sender is told of each item once all that can be right are stored.
+    """The outcome of each item, once all plausible items are stored.
 
-    One transaction for all: a database that can't take it stores none of them. The key is kept
-    for each item by its place, so that withdrawing one result leaves the others' answers.
+    One transaction: all of them are stored, or none. The key is stored for each item by its
+    place, so that the withdrawal of one result leaves the answers of the others.
 
     Raises
     ------
     JsonUnreadable, DocumentRefused
-        When the body is no list of at most 1,000 items, or none of them can be right.
+        When the body is not a list of 1 to 1,000 items, or each item is refused.
     IdempotencyKeyReused
         When the key was used for a different batch.
     ScopeMissing
-        When it holds results of several contributors from somebody who may not forward them.
+        When it has results of several contributors and the sender may not forward them.
     """
-    readings = _readings_of(body, is_ndjson)
-    prepared = [_prepare(instance, reading) for reading in readings]
+    prepared = [_prepare(instance, reading) for reading in _readings_of(body, is_ndjson)]
     if all(isinstance(one, DocumentRefused) for one in prepared):
         raise _all_refused(prepared)
     if not may_forward:
         _require_one_contributor(prepared)
-    # Hashed once, not for each item: every item's answer is kept under the whole request.
-    request = sha256(body).digest()
-    opened = instance.dry_run() if dry_run else instance.writing()
-    with opened as connection:
+    # Hashed once, not for each item: each item's answer is stored under the whole request.
+    request = _Request(sha256(body).digest(), None if dry_run else idempotency_key)
+    with instance.dry_run() if dry_run else instance.writing() as connection:
         outcomes = [
-            _store(
-                instance, connection, one, (place, request, None if dry_run else idempotency_key)
-            )
-            for place, one in enumerate(prepared)
+            _store(instance, connection, one, request, place) for place, one in enumerate(prepared)
         ]
     if not dry_run:
         _count(outcomes)
-    return _tell(outcomes, dry_run)
+    return _response(outcomes, dry_run)
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """What identifies a repeated batch."""
+
+    digest: bytes
+    key: str | None
 
 
 def _readings_of(body: bytes, is_ndjson: bool) -> list[JsonReading | JsonUnreadable]:
@@ -199,10 +202,10 @@ def _all_refused(refused: Sequence[Prepared | DocumentRefused]) -> DocumentRefus
         for problem in one.problems
     ]
     _count([one for one in refused if isinstance(one, DocumentRefused)])
-    if len(problems) > _MOST_PROBLEMS_TOLD:
-        left = len(problems) - _MOST_PROBLEMS_TOLD
+    if len(problems) > _MOST_PROBLEMS_LISTED:
+        left = len(problems) - _MOST_PROBLEMS_LISTED
         more = Problem("", "more_problems", f"{left} more problems are not listed.")
-        problems = [*problems[:_MOST_PROBLEMS_TOLD], more]
+        problems = [*problems[:_MOST_PROBLEMS_LISTED], more]
     return DocumentRefused(
         "Every item was refused. Nothing was stored: correct the items and send them again.",
         problems,
@@ -222,18 +225,18 @@ def _store(
     instance: Instance,
     connection: Connection,
     prepared: Prepared | DocumentRefused,
-    request: tuple[int, bytes, str | None],
+    request: _Request,
+    place: int,
 ) -> Outcome:
     if isinstance(prepared, DocumentRefused):
         return prepared
-    place, digest, key = request
-    endpoint = f"{_ENDPOINT}\n{place}"
-    replay = replay_of(instance, endpoint, prepared.sender.contributor_hash, digest, key)
+    endpoint, sender = f"{_ENDPOINT}\n{place}", prepared.sender.contributor_hash
+    replay = replay_of(instance, endpoint, sender, request.digest, request.key)
     earlier = find_earlier_answer(instance, connection, replay)
     if earlier is not None:
         return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
     submission_id, accepted = store_once(instance, connection, prepared)
-    if replay is not None:  # else a thousand answers would be written out for nobody
+    if replay is not None:
         keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
     return accepted
 
@@ -246,7 +249,7 @@ def _count(outcomes: Sequence[Outcome]) -> None:
             count_accepted(outcome)
 
 
-def _tell(outcomes: Sequence[Outcome], dry_run: bool) -> BatchResponse:
+def _response(outcomes: Sequence[Outcome], dry_run: bool) -> BatchResponse:
     items = tuple(_item(place, one, dry_run) for place, one in enumerate(outcomes))
     by_status = Counter(item.status for item in items)
     return BatchResponse(
@@ -280,11 +283,11 @@ def _not_counted(
 ) -> Iterator[UncountedItem]:
     for item, outcome in zip(items, outcomes, strict=True):
         if isinstance(outcome, DocumentRefused):
-            told = tuple(
+            errors = tuple(
                 BatchItemError(one.pointer, one.code, one.detail, one.candidates)
                 for one in outcome.problems
             )
-            yield UncountedItem(item.index, item.status, (), told)
+            yield UncountedItem(item.index, item.status, (), errors)
         elif item.status != "counted":
             reasons = outcome.screening.reasons
             yield UncountedItem(item.index, item.status, reasons, ())

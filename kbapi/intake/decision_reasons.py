@@ -1,15 +1,15 @@
-"""What a sender is told of a curator's word: the word, the reason, what would make it count."""
+"""Codes and sentences of curators' decisions and their reasons, for the sender of a result."""
 
 from dataclasses import dataclass
 from typing import Final
 
-CODE_OF_WORD: Final = {
+CODE_OF_DECISION: Final = {
     "include": "included_by_curator",
     "exclude": "excluded_by_curator",
     "invalidate": "invalidated_by_curator",
 }
 LEFT_WITH_SETTING: Final = "setting_excluded"
-WORD_SENTENCES: Final = {
+_SENTENCES_OF_DECISIONS: Final = {
     "included_by_curator": "A curator of this instance included this setting. It counts whatever "
     "the screening rules say.",
     "excluded_by_curator": "A curator of this instance excluded this setting for now. The reason "
@@ -23,10 +23,10 @@ WORD_SENTENCES: Final = {
 
 @dataclass(frozen=True, slots=True)
 class DecisionReason:
-    """A reason that a curator can give: for which words, and the sentence for the sender."""
+    """A reason that a curator can give: for which decisions, and the sentence for the sender."""
 
     code: str
-    words: tuple[str, ...]
+    decisions: tuple[str, ...]
     sentence: str
 
 
@@ -102,15 +102,6 @@ _REASONS: Final = (
     ),
 )
 DECISION_REASON: Final = {reason.code: reason for reason in _REASONS}
-DECISION_SENTENCES: Final = WORD_SENTENCES | {reason.code: reason.sentence for reason in _REASONS}
-
-
-def codes_of_decision(word: str, reason_code: str | None) -> tuple[str, ...]:
-    """The codes that stand before the rules' reasons; none where the rules stand.
-
-    >>> codes_of_decision("include", "depth_confirmed"), codes_of_decision("", None)
-    (('included_by_curator', 'depth_confirmed'), ())
-    """
-    if not word or reason_code is None:
-        return ()
-    return CODE_OF_WORD[word], reason_code
+DECISION_SENTENCES: Final = _SENTENCES_OF_DECISIONS | {
+    reason.code: reason.sentence for reason in _REASONS
+}

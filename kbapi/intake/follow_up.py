@@ -1,4 +1,4 @@
-"""What became of a setting later: read, screened, stored and merged into evidence."""
+"""Accept a follow-up: read it, screen it, store it and merge it into evidence."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,11 +10,11 @@ from sqlalchemy import Connection
 
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
-from kbapi.documents.personal_data import find_identities, without_personal_data
-from kbapi.documents.reader import read_json
+from kbapi.documents.personal_data import without_personal_data
+from kbapi.documents.reader import read_body
 from kbapi.documents.refusals import refuse_value
+from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
-from kbapi.documents.types import SubmittedSetting
 from kbapi.errors import DocumentRefused, Problem, SubmissionGone
 from kbapi.evidence.pool_updates import book_evidence
 from kbapi.instance.instance import Instance
@@ -87,7 +87,7 @@ class FollowUpResponse:
 
 @dataclass(frozen=True, slots=True)
 class _Followed:
-    """A follow-up with the setting that it is about and the value that it names."""
+    """A follow-up with its setting and its value."""
 
     sent: SubmittedFollowUp
     setting: FollowedSetting
@@ -101,14 +101,14 @@ def accept_follow_up(
     body: bytes,
     idempotency_key: str | None = None,
 ) -> FollowUpResponse:
-    """What the sender is told once the follow-up is stored and merged into evidence.
+    """The response to a follow-up, once it is stored and merged into evidence.
 
     Raises
     ------
     ReceiptWrong, SubmissionGone
         As for reading the result.
     JsonUnreadable, DocumentRefused
-        When the follow-up can't be right; nothing is stored.
+        When the follow-up is not possible; nothing is stored.
     IdempotencyKeyReused
         When the key was used for a different follow-up.
     """
@@ -122,17 +122,19 @@ def accept_follow_up(
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
             return _response_from(earlier.answer)
-        told = _store(instance, connection, stored, _followed(connection, stored, sent), raw)
-        keep_answer(instance, connection, replay, stored.id, orjson.dumps(told).decode())
-    count_follow_up(told.status)
-    return told
+        response = _store(instance, connection, stored, _followed(connection, stored, sent), raw)
+        if replay is not None:
+            answer = orjson.dumps(response).decode()
+            keep_answer(instance, connection, replay, stored.id, answer)
+    count_follow_up(response.status)
+    return response
 
 
 def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
-    reading = read_json(body)
-    problems = [*find_identities(reading.value), *reading.problems]
+    reading = read_body(body)
+    problems = list(reading.problems)
     try:
-        # Said so, because the schema has a field called load.
+        # Called on the class, because the schema has a field with the name load.
         sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
     except ValidationError as error:
         raise _refused([*problems, *problems_of(error.messages)]) from None
@@ -153,21 +155,21 @@ def _followed(
     Raises
     ------
     DocumentRefused
-        When the result has no such setting, or the value can't be right.
+        When the result has no such setting, or the value is not possible.
     """
     setting = match_setting(load_followed(connection, stored.id), sent)
     if setting is None:
         raise _refused([_problem("/domain", "setting_not_reported")])
-    told = orjson.loads(stored.document)["settings"][setting.ordinal]
-    value = sent.setting if sent.setting is not None else told.get("in_use")
+    reported = orjson.loads(stored.document)["settings"][setting.ordinal]
+    value = sent.setting if sent.setting is not None else reported.get("in_use")
     if value is None and sent.outcome in NEEDS_A_SETTING:
         raise _refused([_problem("/setting", "setting_missing")])
     problems = [] if value is None else list(_faults_of(sent, setting, value))
     if problems:
         raise _refused(problems)
-    passed = told.get("stable_at")
+    passed = reported.get("stable_at")
     return _Followed(
-        sent, setting, ValuesFollowed(value, told.get("in_use") if passed is None else passed)
+        sent, setting, ValuesFollowed(value, reported.get("in_use") if passed is None else passed)
     )
 
 
@@ -205,13 +207,13 @@ def _store(
     book_evidence(connection, [*places, saved], unit.contributor_id)
     drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
-    return _tell(stored, followed, screened, replaced=bool(places))
+    return _response(stored, followed, screened, replaced=bool(places))
 
 
 def _grid_of(instance: Instance, stored: StoredSubmission, followed: _Followed) -> Grid:
     chip = identify_chip(stored.chip_key).chip
     if chip is None:
-        raise SubmissionGone  # its chip's key is not one that today's grammar knows
+        raise SubmissionGone  # the current grammar does not read the key of its chip
     return instance.catalogue.grid_for(instance.catalogue.placed(chip), followed.sent.control)
 
 
@@ -240,7 +242,7 @@ def _new_follow_up(
     )
 
 
-def _tell(
+def _response(
     stored: StoredSubmission, followed: _Followed, screened: ScreenedFollowUp, replaced: bool
 ) -> FollowUpResponse:
     setting = followed.setting

@@ -1,6 +1,6 @@
-"""What a follow-up counts for: a dated failure, a lasting setting, or a note beside the result.
+"""How a follow-up counts: a dated failure, a setting in use, or a record without effect.
 
-Pure: a follow-up, the setting that it is about and its grid in, a screened follow-up out.
+Pure: a follow-up, its setting and its grid give a screened follow-up.
 """
 
 from collections.abc import Sequence
@@ -34,16 +34,16 @@ SENTENCES: Final = {
     "statistics. Send the lock status with your next result to warn others.",
     "outcome_recorded": "The follow-up is recorded and changes no statistics.",
 }
-"""Codes of follow-ups: the first two refuse, the others say why one does not count."""
+"""Codes of follow-ups: the first two refuse it, the others explain why it does not count."""
 
-_NOTED_FOR: Final = {"fails_at_stock_too": "fails_at_stock", "locked_later": "lock_recorded"}
+_RECORDED_AS: Final = {"fails_at_stock_too": "fails_at_stock", "locked_later": "lock_recorded"}
 NEEDS_A_SETTING: Final = frozenset({"still_stable", "failed_later"})
-"""Outcomes that are about one setting; the others are about the machine."""
+"""Outcomes of one setting; the others concern the machine."""
 
 
 @dataclass(frozen=True, slots=True)
 class ScreenedFollowUp:
-    """A follow-up in whole grid steps below stock, with its standing."""
+    """A follow-up in whole grid steps below stock, with its status."""
 
     status: FollowUpStatus
     reasons: tuple[str, ...]
@@ -54,18 +54,18 @@ class ScreenedFollowUp:
 
 @dataclass(frozen=True, slots=True)
 class ValuesFollowed:
-    """The setting that a follow-up is about, and the deepest that the result says it held."""
+    """The value of a follow-up, and the deepest value that passed in the result."""
 
     value: float | None
-    """None where the outcome is about the machine."""
+    """None where the outcome concerns the machine."""
     passed: float | None
-    """What passed, or else what was in use."""
+    """The value that passed, else the value in use."""
 
 
 def match_setting(
     settings: Sequence[FollowedSetting], sent: SubmittedFollowUp
 ) -> FollowedSetting | None:
-    """The setting that a follow-up is about: by its own domain, else by one that moved with it."""
+    """The setting of a follow-up: by its own domain, else by one that moved with it."""
     fitting = [
         setting
         for setting in settings
@@ -79,9 +79,11 @@ def match_setting(
 def screen_follow_up(
     sent: SubmittedFollowUp, setting: FollowedSetting, followed: ValuesFollowed, grid: Grid
 ) -> ScreenedFollowUp:
-    """The follow-up's standing and the end that it gives, if any."""
+    """The follow-up's status, and its pass or failure in steps if it counts."""
     if sent.outcome not in NEEDS_A_SETTING or followed.value is None:
-        return ScreenedFollowUp("recorded", (_NOTED_FOR.get(sent.outcome, "outcome_recorded"),), 0)
+        return ScreenedFollowUp(
+            "recorded", (_RECORDED_AS.get(sent.outcome, "outcome_recorded"),), 0
+        )
     below_stock = _below_stock(setting, followed.value)
     steps = grid.stable_steps(below_stock)
     if setting.status == "excluded":
@@ -101,7 +103,7 @@ def screen_follow_up(
 
 
 def _passed_steps(setting: FollowedSetting, followed: ValuesFollowed, grid: Grid) -> int:
-    """How deep the result itself went without failing: a follow-up is no new search."""
+    """How deep the result itself passed: a follow-up cannot go deeper."""
     if followed.passed is None:
         return 0
     return grid.stable_steps(max(0.0, _below_stock(setting, followed.passed)))
@@ -110,7 +112,7 @@ def _passed_steps(setting: FollowedSetting, followed: ValuesFollowed, grid: Grid
 def _below_stock(setting: FollowedSetting, value: float) -> float:
     if setting.control != "fixed_clock_voltage":
         return -value
-    # Without a stock voltage the setting is set aside, and so is all that follows it.
+    # Without a stock voltage the setting is excluded, and so are its follow-ups.
     return 0.0 if setting.stock_mv is None else setting.stock_mv - value
 
 
@@ -123,9 +125,9 @@ def _is_effect_shown(sent: SubmittedFollowUp) -> bool:
 def conditions_of(
     sent: SubmittedFollowUp, found_under: ConditionsKey, status: FollowUpStatus, month: str
 ) -> ConditionsKey:
-    """The conditions that the follow-up was found under: those of the result, but for changes.
+    """The conditions of the follow-up: those of the result, except what has changed.
 
-    A changed firmware or microcode starts an era that nobody has named: it is marked by its month.
+    The version after a change of firmware or microcode is unknown: its month stands for it.
     """
     unnamed = f"~{month}"
     conditions = replace(

@@ -79,7 +79,7 @@ class SubmissionDetail:
 
 
 def read_own_result(instance: Instance, public_id: str, receipt: str) -> SubmissionDetail:
-    """The result that the receipt belongs to, as it stands now.
+    """The result that the receipt belongs to, as it is screened now.
 
     Raises
     ------
@@ -93,18 +93,18 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> Submiss
         stored = results.find_submission(connection, public_id)
         if stored is None:
             raise SubmissionGone
-        standing = describe_stored(instance, connection, stored)
+        described = describe_stored(instance, connection, stored)
         followed = load_follow_ups(connection, stored.id)
     return SubmissionDetail(
-        id=standing.id,
-        chip=standing.chip,
-        screening=standing.screening,
-        settings=standing.settings,
+        id=described.id,
+        chip=described.chip,
+        screening=described.screening,
+        settings=described.settings,
         measured_in=stored.measured_month,
         rules_version=stored.rules_version,
         document=orjson.loads(stored.document),
-        chip_conflict=standing.chip_conflict,
-        reading_ignored=standing.reading_ignored,
+        chip_conflict=described.chip_conflict,
+        reading_ignored=described.reading_ignored,
         follow_ups=tuple(_describe_follow_up(one) for one in followed),
     )
 
@@ -122,7 +122,7 @@ def _describe_follow_up(one: StoredFollowUp) -> FollowUpDetail:
 
 
 def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> None:
-    """Remove a result and everything that stood on it, in one transaction.
+    """Remove a result and all evidence from it, in one transaction.
 
     Raises what `read_own_result` raises.
     """
@@ -141,7 +141,7 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
 
 
 def require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
-    """Nothing, when the receipt is that of the result with this id.
+    """Nothing, if the receipt is that of the result with this id.
 
     Raises
     ------
@@ -154,7 +154,7 @@ def require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
 
 RESULTS_A_PAGE: Final = 100
 _RETESTS: Final = (30, 90, 365)
-"""Days after which a setting in use is worth another look: limits shrink with age and heat."""
+"""Days after which a setting in use is worth a re-test: limits shrink with age and heat."""
 _ENDED: Final = frozenset({"machine_gone", "given_up", "failed_later", "fails_at_stock_too"})
 
 
@@ -213,31 +213,31 @@ class WithdrawnSubmissions:
     """What withdrawing removes, and what it cannot remove."""
 
 
-def read_contributions(instance: Instance, token: str, cursor: str | None = None) -> MySubmissions:
-    """The contributor's own results, settings in use and re-tests due; nothing for a stranger."""
-    who = contributor_hash(instance.secret, token)
+def list_own_results(instance: Instance, token: str, cursor: str | None = None) -> MySubmissions:
+    """The contributor's results, settings in use and re-tests due; empty for an unknown token."""
+    token_hash = contributor_hash(instance.secret, token)
     with instance.reading() as connection:
-        contributor_id = find_contributor(connection, who)
+        contributor_id = find_contributor(connection, token_hash)
         if contributor_id is None:
             return MySubmissions((), None)
         sent = load_sent(connection, contributor_id, cursor, RESULTS_A_PAGE + 1)
-        results = tuple(_tell(instance, connection, one) for one in sent[:RESULTS_A_PAGE])
+        results = tuple(_describe(instance, connection, one) for one in sent[:RESULTS_A_PAGE])
     return MySubmissions(results, results[-1].id if len(sent) > RESULTS_A_PAGE else None)
 
 
-def _tell(instance: Instance, connection: Connection, sent: Sent) -> MySubmission:
+def _describe(instance: Instance, connection: Connection, sent: Sent) -> MySubmission:
     stored = results_rows.load_submission_of(connection, sent.public_id)
-    standing = describe_stored(instance, connection, stored)
+    described = describe_stored(instance, connection, stored)
     document = orjson.loads(stored.document)
     in_use = _in_use(document)
     since = find_since(connection, stored.id)
     due = _retests_due(sent.received_day, instance.today(), since) if in_use else ()
     return MySubmission(
         id=stored.public_id,
-        chip=standing.chip,
+        chip=described.chip,
         measured_in=stored.measured_month,
-        screening=standing.screening,
-        settings=standing.settings,
+        screening=described.screening,
+        settings=described.settings,
         in_use=in_use,
         retests_due=due,
     )
@@ -277,18 +277,18 @@ def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...
     return tuple(due)
 
 
-def withdraw_contributions(instance: Instance, token: str) -> WithdrawnSubmissions:
-    """How many results of the contributor were removed, with all that stood on them.
+def withdraw_own_results(instance: Instance, token: str) -> WithdrawnSubmissions:
+    """How many results of the contributor were removed, with all evidence from them.
 
-    One transaction: all are gone, or none.
+    One transaction: all are removed, or none.
     """
-    who = contributor_hash(instance.secret, token)
+    token_hash = contributor_hash(instance.secret, token)
     with instance.writing(takes_back=True) as connection:
-        contributor_id = find_contributor(connection, who)
+        contributor_id = find_contributor(connection, token_hash)
         if contributor_id is None:
             return WithdrawnSubmissions(0, _WITHDRAWN)
         removed = delete_contributor(connection, contributor_id)
-        _forget_what_stood_on(connection, removed)
+        _delete_derived(connection, removed)
     instance.overwrite_withdrawn()
     return WithdrawnSubmissions(removed.submissions, _WITHDRAWN)
 
@@ -296,7 +296,7 @@ def withdraw_contributions(instance: Instance, token: str) -> WithdrawnSubmissio
 _WITHDRAWN: Final = "They were deleted here. Backups and exports made before still contain them."
 
 
-def _forget_what_stood_on(connection: Connection, removed: Withdrawn) -> None:
+def _delete_derived(connection: Connection, removed: Withdrawn) -> None:
     drop_unused_places(connection, removed.places)
     for line_id in sorted({line_id for _, line_id in removed.chips}):
         answers.outdate_answers_of_line(connection, line_id)

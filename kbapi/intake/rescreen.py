@@ -34,11 +34,10 @@ _AT_ONCE: Final = 500
 
 
 def rescreen(instance: Instance) -> int:
-    """How many stored results were screened again; those under today's rules are left alone.
+    """How many stored results were screened again; those under the current rules are not.
 
-    A result that would be refused today is kept and set aside. What identifies somebody is taken
-    out of the stored document, because it should never have been kept. Stopped half-way, the
-    next call goes on.
+    A result that the current rules refuse is kept and excluded. Personal data that is found now is
+    removed from the stored document. After an interruption, the next call continues.
     """
     done = 0
     while True:
@@ -54,10 +53,10 @@ def rescreen(instance: Instance) -> int:
 
 
 def is_rescreening_due(instance: Instance) -> bool:
-    """Whether results stand under earlier rules than this program's.
+    """Whether results were screened by earlier rules than this program's.
 
-    The answer is noted in the database where it says otherwise, so that the next who asks need not
-    look at every result; that of one that takes no writes stays as it is.
+    The database stores the answer, so that the next call need not read every result; a database
+    that accepts no writes keeps its old one.
     """
     is_due = instance.rules.has_older()
     with instance.reading() as connection:
@@ -78,7 +77,7 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
         places = rescreening.exclude_all(
             connection, stored.id, orjson.dumps([REFUSED_BY_CURRENT_RULES]).decode(), RULES_VERSION
         )
-        _forget_identities(connection, stored, reading, refused.problems)
+        _remove_personal_data(connection, stored, reading, refused.problems)
     else:
         again = screened_again(instance, stored, document)
         places = rescreening.replace_screening(connection, stored, again)
@@ -90,7 +89,7 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
 def screened_again(
     instance: Instance, stored: StoredSubmission, document: ReadDocument
 ) -> rescreening.Rescreened:
-    """The rows of a stored document under today's rules, on the grids of the chip it is about."""
+    """The rows of a stored document under the current rules, on the grids of its chip."""
     return rescreening.Rescreened(
         settings=tuple(new_setting(instance, document, one) for one in screen(instance, document)),
         locks=rows_of_locks(document.result, stored.measured_month),
@@ -101,13 +100,13 @@ def screened_again(
     )
 
 
-def _forget_identities(
+def _remove_personal_data(
     connection: Connection,
     stored: StoredSubmission,
     reading: JsonReading,
     problems: Iterable[Problem],
 ) -> None:
-    """Take what the scrubber found out of the stored document, its field with it."""
+    """Remove personal data from the stored document, with its field."""
     document = reading.value
     for pointer in {problem.pointer for problem in problems if problem.code == CODE}:
         *parents, name = pointer.split("/")[1:] or [""]
@@ -120,9 +119,9 @@ def _forget_identities(
 
 
 def find_outliers(instance: Instance, pool: PoolSize, *, keep: bool) -> OutlierComparison | None:
-    """What checking a pool for outliers finds today beside what is stored; `keep` stores it.
+    """A new outlier check of a pool and the stored one; `keep` stores the new one.
 
-    One transaction. None where today's grammar does not know the chip's key.
+    One transaction. None where the current grammar does not read the chip's key.
     """
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     with instance.writing() if keep else instance.reading() as connection:
@@ -134,7 +133,7 @@ def find_outliers(instance: Instance, pool: PoolSize, *, keep: bool) -> OutlierC
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """Results that were booked to one chip and are about another."""
+    """Results that are stored under one chip and belong to another."""
 
     from_key: str
     to_key: str
@@ -143,7 +142,7 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A chip whose name, series or line is read differently now."""
+    """A chip with another name, series or line by the current grammar."""
 
     key: str
     from_series: str
@@ -152,23 +151,23 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Reread:
-    """What reading again found, and whether it was carried out."""
+    """What reading the chips again found, and whether it was applied."""
 
     results: int
     moves: tuple[Move, ...]
     placed: tuple[Placed, ...]
     unclear: int
-    """Results that today's grammar or rules can't read: they stay where they are."""
+    """Results that the current grammar or rules cannot read: they stay unchanged."""
     is_applied: bool
 
 
 def reread_chips(
-    instance: Instance, *, is_applied: bool, tell: Callable[[int], None] = lambda _: None
+    instance: Instance, *, is_applied: bool, report: Callable[[int], None] = lambda _: None
 ) -> Reread:
-    """What today's grammar and catalogue make of every stored chip; moved only if `is_applied`.
+    """How grammar and catalogue now read every stored chip; applied only if `is_applied`.
 
-    Each result moves with its evidence in one transaction of a few hundred. `tell` is called with
-    how many results were read so far.
+    Each result moves with its evidence, some hundreds in one transaction. `report` is called with
+    the number of results read so far.
     """
     moves: Counter[tuple[str, str]] = Counter()
     results = unclear = last = 0
@@ -189,13 +188,13 @@ def reread_chips(
                 if is_applied:
                     rescreening.note_grammar(connection, stored.id, GRAMMAR_VERSION)
         results += len(ids)
-        tell(results)
+        report(results)
         if len(ids) < _AT_ONCE:
             break
         last = ids[-1]
     placed = _place_again(instance, is_applied=is_applied)
-    told = tuple(Move(*pair, number) for pair, number in sorted(moves.items()))
-    return Reread(results, told, placed, unclear, is_applied)
+    moved = tuple(Move(*pair, number) for pair, number in sorted(moves.items()))
+    return Reread(results, moved, placed, unclear, is_applied)
 
 
 def _move(
@@ -223,7 +222,7 @@ def _move(
 
 
 def _read(instance: Instance, stored: StoredSubmission) -> ReadDocument | None:
-    """The stored document; None where today's rules would refuse it, which rescreening tells."""
+    """The stored document; None where the current rules refuse it, as rescreening reports."""
     reading = JsonReading(orjson.loads(stored.document), ())
     try:
         return read_document(reading, f"{instance.today():%Y-%m}", instance.catalogue)
@@ -232,7 +231,7 @@ def _read(instance: Instance, stored: StoredSubmission) -> ReadDocument | None:
 
 
 def _place_again(instance: Instance, *, is_applied: bool) -> tuple[Placed, ...]:
-    """Chips whose own name puts them into another series or line than it did."""
+    """Chips that their name now places in another series or line."""
     placed = []
     opened = instance.writing() if is_applied else instance.reading()
     with opened as connection:

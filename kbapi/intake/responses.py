@@ -9,13 +9,11 @@ from sqlalchemy import Connection
 from kbapi.chips.chip import ChipSummary
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import receipt_of
-from kbapi.intake.decision_reasons import DECISION_SENTENCES, codes_of_decision
+from kbapi.intake.decision_reasons import CODE_OF_DECISION, DECISION_SENTENCES
 from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
-from kbapi.storage.answers import Peers, find_peers
 from kbapi.storage.evidence import find_shallowest_failure
 from kbapi.storage.locks import find_lock_decision
-from kbapi.storage.outliers import find_codes
-from kbapi.storage.pools import moved_with
+from kbapi.storage.pools import Peers, find_outlier_codes, find_peers, moved_with
 from kbapi.storage.results import StoredSetting, StoredSubmission
 from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
 
@@ -101,7 +99,7 @@ class Accepted:
     """Numbers of readings that cannot be right and were not used; the rest of the result counts."""
 
     def without_receipt(self) -> str:
-        """The answer as JSON for keeping; a receipt is never stored."""
+        """The answer as JSON to store; a receipt is never stored."""
         return orjson.dumps(replace(self, receipt="")).decode()
 
 
@@ -126,7 +124,7 @@ class DryRunResponse:
 
 
 def dry_run_from(accepted: Accepted) -> DryRunResponse:
-    """The answer without what a stored result alone has."""
+    """The answer without the fields of stored results."""
     return DryRunResponse(
         chip=accepted.chip,
         screening=accepted.screening,
@@ -138,7 +136,7 @@ def dry_run_from(accepted: Accepted) -> DryRunResponse:
 
 
 def accepted_from(kept: str, receipt: str) -> Accepted:
-    """The answer that was kept, with its receipt made again."""
+    """The stored answer, with its receipt derived again."""
     fields: dict[str, Any] = orjson.loads(kept)
     return Accepted(
         id=fields["id"],
@@ -171,7 +169,7 @@ def _setting(kept: dict[str, Any]) -> ScreenedSetting:
     )
 
 
-JUDGED: Final = {
+OUTLIER_SENTENCES: Final = {
     "outlier_deep": "This setting is far deeper than the settings of other units of this chip. "
     "Check the unit (mV), and that the setting took effect. It counts when other "
     "units go as deep or a curator includes it.",
@@ -182,12 +180,12 @@ JUDGED: Final = {
     "contributors. They count when others agree or a curator includes "
     "them.",
 }
-"""Why the last judging of a pool set a unit aside, for the person who sent it."""
+"""Why the latest outlier check of a pool excluded a unit, for the sender."""
 
 _SENTENCES: Final = (
     {rule.code: rule.sentence for rule in SCREENING_RULES}
     | LATER_REMARKS
-    | JUDGED
+    | OUTLIER_SENTENCES
     | DECISION_SENTENCES
 )
 _THANKS: Final = "Thank you. Each result makes the suggested starts safer."
@@ -199,7 +197,7 @@ _THANKS_FOR_FAILURE: Final = (
 def describe_stored(
     instance: Instance, connection: Connection, stored: StoredSubmission
 ) -> Accepted:
-    """The answer to a result that stands in the database."""
+    """The answer to a stored result."""
     settings = tuple(describe_setting(connection, stored, setting) for setting in stored.settings)
     failed = any(setting.unstable_steps is not None for setting in stored.settings)
     return Accepted(
@@ -225,27 +223,27 @@ def describe_stored(
 def describe_repeated(
     instance: Instance, connection: Connection, first: StoredSubmission
 ) -> Accepted:
-    """The answer to a document that was here before: the first one's, and that it is a repeat."""
+    """The answer to a repeated document: that of the first one, marked as a repeat."""
     return replace(describe_stored(instance, connection, first), duplicate_of=first.public_id)
 
 
 def describe_setting(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> ScreenedSetting:
-    """How a setting stands: a curator's word first, then what judging and the rules say of it."""
-    stored_outliers = _outlier_codes(connection, stored, setting)
+    """How a setting is screened: reasons of a curator first, then of outlier check and rules."""
+    outlier_codes = _outlier_codes(connection, stored, setting)
     codes = [
-        *codes_of_decision(setting.decision, setting.decision_reason),
-        *stored_outliers,
+        *_decision_codes(setting.decision, setting.decision_reason),
+        *outlier_codes,
         *orjson.loads(setting.reasons),
     ]
-    if _is_beaten(connection, setting):
+    if _is_contradicted(connection, setting):
         codes.append(CONTRADICTED_BY_FAILURE)
     return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
         moved_with=moved_with(setting.domain, setting.domains),
-        status="excluded" if stored_outliers else setting.status,
+        status="excluded" if outlier_codes else setting.status,
         reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
         grade=setting.grade,
         peers=_peers(connection, setting),
@@ -255,14 +253,14 @@ def describe_setting(
 def _outlier_codes(
     connection: Connection, stored: StoredSubmission, setting: StoredSetting
 ) -> list[str]:
-    """Why the pool's last judging does not believe a setting that nobody vouches for."""
+    """Why the pool's latest outlier check excluded a counted setting without a decision."""
     if setting.status != "counted" or setting.decision:
         return []
     place = setting.place
-    return find_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)
+    return find_outlier_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)
 
 
-def _is_beaten(connection: Connection, setting: StoredSetting) -> bool:
+def _is_contradicted(connection: Connection, setting: StoredSetting) -> bool:
     if setting.status != "counted" or setting.stable_steps is None:
         return False
     failure = find_shallowest_failure(connection, setting.place)
@@ -276,7 +274,7 @@ def _peers(connection: Connection, setting: StoredSetting) -> Peers | None:
 
 
 def _describe_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
-    """Counted if any setting counts; else the first setting's standing and every reason."""
+    """Counted if any setting counts; else the status of the first setting and every reason."""
     if any(setting.status == "counted" for setting in settings):
         return Screening("counted", ())
     reasons = {reason.code: reason for setting in settings for reason in setting.reasons}
@@ -284,9 +282,20 @@ def _describe_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
 
 
 def _describe_locks_alone(connection: Connection, submission_id: int) -> Screening:
-    """Counted unless a curator rejected it: it tells where nothing can be tuned."""
-    word = find_lock_decision(connection, submission_id)
-    if word is None or word[0] != "invalidate":
+    """Counted unless a curator invalidated it: it shows where nothing can be tuned."""
+    decision = find_lock_decision(connection, submission_id)
+    if decision is None or decision[0] != "invalidate":
         return Screening("counted", ())
-    codes = codes_of_decision(*word)
+    codes = _decision_codes(*decision)
     return Screening("excluded", tuple(Reason(code, _SENTENCES[code]) for code in codes))
+
+
+def _decision_codes(decision: str, reason_code: str | None) -> tuple[str, ...]:
+    """The codes of a curator's decision; none where the rules decide.
+
+    >>> _decision_codes("include", "depth_confirmed"), _decision_codes("", None)
+    (('included_by_curator', 'depth_confirmed'), ())
+    """
+    if not decision or reason_code is None:
+        return ()
+    return CODE_OF_DECISION[decision], reason_code

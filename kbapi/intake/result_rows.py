@@ -1,4 +1,4 @@
-"""A screened document becomes rows: which chip, which pool, under which conditions."""
+"""The rows of a screened document: its chip, its pools and their conditions."""
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -9,8 +9,9 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import GRAMMAR_VERSION
+from kbapi.documents.measurements import Reading
 from kbapi.documents.reader import ReadDocument
-from kbapi.documents.types import Lock, Platform, Reading, SubmittedResult
+from kbapi.documents.results import Lock, Platform, SubmittedResult
 from kbapi.instance.instance import Instance
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import pools
@@ -23,7 +24,7 @@ from kbapi.vocabulary import LIMIT_CONTROLS, PROTECTIONS
 
 @dataclass(frozen=True, slots=True)
 class Sender:
-    """Who sent a document, as far as anybody can know."""
+    """The sender of a document, by keyed hashes of its tokens."""
 
     contributor_hash: bytes
     unit_hash: bytes | None
@@ -37,7 +38,7 @@ def new_submission(
     screened: tuple[ScreenedSetting, ...],
     sender: Sender,
 ) -> NewSubmission:
-    """The document and all its settings and locks, ready to be saved under a new id."""
+    """The document with its settings, locks and readings, ready to save under a new id."""
     today = instance.today()
     measured_month = document.result.measured_in or f"{today:%Y-%m}"
     return NewSubmission(
@@ -65,7 +66,7 @@ def new_submission(
 
 
 def _new_public_id(today: date) -> str:
-    """A version 7 UUID whose time is only the day: the moment of arrival is nobody's business."""
+    """A version 7 UUID with the day as its time: the moment of arrival is not stored."""
     midnight = datetime(today.year, today.month, today.day, tzinfo=UTC)
     return str(uuid_utils.uuid7(nanoseconds=int(midnight.timestamp()) * 1_000_000_000))
 
@@ -82,7 +83,7 @@ def _find_or_add_chip(instance: Instance, connection: Connection, chip: ChipName
 
 
 def rows_of_locks(result: SubmittedResult, measured_month: str) -> tuple[NewLock, ...]:
-    """The document's reports on locks, each with the platform, ready to be saved."""
+    """The document's lock reports, each with the platform, ready to save."""
     return tuple(_new_lock(lock, result.platform, measured_month) for lock in result.locks)
 
 
@@ -105,7 +106,7 @@ def _new_lock(lock: Lock, platform: Platform, measured_month: str) -> NewLock:
 
 
 def rows_of_readings(result: SubmittedResult) -> tuple[NewReading, ...]:
-    """The document's readings, without what cannot be right, ready to be saved."""
+    """The document's readings, without implausible numbers, ready to save."""
     return tuple(_new_reading(reading, result) for reading in result.readings)
 
 
@@ -135,7 +136,7 @@ def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
 
 
 def _is_below_stock(reading: Reading, result: SubmittedResult) -> bool:
-    """Whether a setting below stock was in force, without a list the one in use."""
+    """Whether a setting below stock was in force; without a list, the one in use was."""
     if not reading.settings:
         return bool(result.settings)
     return any(one.control in LIMIT_CONTROLS for one in reading.settings)
@@ -156,7 +157,7 @@ def _conditions_of(screened: ScreenedSetting, platform: Platform) -> ConditionsK
 def new_setting(
     instance: Instance, document: ReadDocument, screened: ScreenedSetting
 ) -> NewSetting:
-    """A screened setting with its pool and conditions, ready to be saved."""
+    """A screened setting with its pool and conditions, ready to save."""
     setting = screened.setting
     band_mhz = 0
     if setting.clock_mhz is not None and setting.control == "fixed_clock_voltage":

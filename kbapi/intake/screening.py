@@ -1,6 +1,6 @@
 """Screening of one setting: ordered rules that decide whether it counts, and proof of effect.
 
-Pure: a setting, its document and its grid in, a screened setting out.
+Pure: a setting, its document and its grid give a screened setting.
 """
 
 from collections.abc import Callable
@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from kbapi import bounds
+from kbapi.documents.measurements import Reading, Trial
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import (
     ReadingPair,
     failure_is_own,
@@ -17,14 +19,13 @@ from kbapi.documents.runs import (
     rise_c,
     runs_behind_pass,
 )
-from kbapi.documents.types import Reading, SubmittedResult, SubmittedSetting, Trial
 from kbapi.stats.gains.physics import clock_ratio_range, expected_cooling_c, power_ratio_range
 from kbapi.stats.intervals import Grid
 from kbapi.vocabulary import GRADES, LOCKED_STATUSES, Grade, ScreeningStatus
 
 
 def is_locked(setting: SubmittedSetting, result: SubmittedResult) -> bool:
-    """Whether the same document says that this control can't be used on one of these domains."""
+    """Whether the same document reports this control as locked on one of these domains."""
     return any(
         lock.status in LOCKED_STATUSES
         and lock.control == setting.control
@@ -34,7 +35,7 @@ def is_locked(setting: SubmittedSetting, result: SubmittedResult) -> bool:
 
 
 def is_effect_proven(setting: SubmittedSetting, result: SubmittedResult) -> bool:
-    """Whether the document shows that the setting changed anything."""
+    """Whether the document shows that the setting took effect."""
     return (
         _failed_deeper(setting, result)
         or _reads_back(setting)
@@ -44,7 +45,7 @@ def is_effect_proven(setting: SubmittedSetting, result: SubmittedResult) -> bool
 
 
 def _failed_deeper(setting: SubmittedSetting, result: SubmittedResult) -> bool:
-    # That something deeper failed shows that the control does something, unless it is locked.
+    # A failure of a deeper setting shows that the control takes effect, unless it is locked.
     return failure_is_own(setting, result) and not is_locked(setting, result)
 
 
@@ -53,12 +54,12 @@ def _is_stated(setting: SubmittedSetting) -> bool:
         return False
     if setting.effect.shown_by == "rail_voltage":
         return setting.effect.rail_mv is not None
-    # A read-back needs its number, a failure its setting: both are looked at by themselves.
+    # A read-back needs its number, a failure its setting: other functions check both.
     return setting.effect.shown_by in ("less_power", "more_clock")
 
 
 def _reads_back(setting: SubmittedSetting) -> bool:
-    """Whether what was read back is one of the settings that were asked for."""
+    """Whether the read-back is near one of the requested settings."""
     if setting.read_back is None:
         return False
     tolerance = (
@@ -66,13 +67,13 @@ def _reads_back(setting: SubmittedSetting) -> bool:
         if setting.control == "count_offset"
         else bounds.READ_BACK_TOLERANCE_MV
     )
-    asked_for = (setting.stable_at, setting.in_use)
+    requested = (setting.stable_at, setting.in_use)
     return any(
         value is not None
         and setting.below_stock(value) != 0
         and abs(value - setting.read_back)
         <= min(tolerance, abs(setting.below_stock(value) or 0) / 2)
-        for value in asked_for
+        for value in requested
     )
 
 
@@ -86,9 +87,9 @@ def _is_measured(setting: SubmittedSetting, result: SubmittedResult) -> bool:
 
 
 def depth_in(reading: Reading, setting: SubmittedSetting) -> float | None:
-    """How far below stock the setting was in a tuned reading; None when it was not in force."""
-    told = {one.domain: one.value for one in reading.settings if one.control == setting.control}
-    values = {told.get(domain) for domain in setting.domains}
+    """How far below stock the setting was in a tuned reading; None if it was not in force."""
+    in_force = {one.domain: one.value for one in reading.settings if one.control == setting.control}
+    values = {in_force.get(domain) for domain in setting.domains}
     value = values.pop() if len(values) == 1 else None
     if not reading.settings:
         value = setting.in_use if setting.in_use is not None else setting.stable_at
@@ -100,7 +101,7 @@ def _shows_effect(pair: ReadingPair, depth: float, control: str) -> bool:
     clock = ratio(pair.tuned.clock_mhz, pair.stock.clock_mhz)
     if power is None or clock is None:
         return False
-    # Counts are never millivolts: for them only the size that any offset can have is asked for.
+    # A count is not a known number of millivolts, so only a general range of effects applies.
     in_mv = control != "count_offset"
     least, most = power_ratio_range(depth) if in_mv else (bounds.LEAST_POWER_RATIO, 1.0)
     if is_equal(pair.stock.clock_mhz, pair.tuned.clock_mhz, bounds.EQUAL_CLOCK):
@@ -116,7 +117,7 @@ Weight = Literal["excluded", "unverified", "remark"]
 
 @dataclass(frozen=True, slots=True)
 class ScreeningRule:
-    """A named rule: what it does to a setting, and the sentence for the person who sent it."""
+    """A named rule: its effect on a setting, and the sentence for the sender."""
 
     code: str
     weight: Weight
@@ -126,7 +127,7 @@ class ScreeningRule:
 
 @dataclass(frozen=True, slots=True)
 class ScreenedSetting:
-    """A setting in whole grid steps below stock, with its standing."""
+    """A setting in whole grid steps below stock, with its status."""
 
     setting: SubmittedSetting
     status: ScreeningStatus
@@ -134,19 +135,19 @@ class ScreenedSetting:
     """Rule codes, the headline first."""
     grade: Grade
     loads: tuple[str, ...]
-    """Load classes that the setting says, or its runs show, to have passed."""
+    """Load classes that passed, by the setting itself or by its runs."""
     stable_steps: int | None
     unstable_steps: int | None
     early_stop_steps: int
 
 
 def grade_of(setting: SubmittedSetting, runs: tuple[Trial, ...] = ()) -> Grade:
-    """The strength of the testing behind stable_at: the stronger of its own words and the runs."""
-    told = _grade(setting.minutes or 0, setting.loads, bool(setting.checked_results))
+    """How strongly stable_at was tested: the stronger of the setting's fields and its runs."""
+    stated = _grade(setting.minutes or 0, setting.loads, bool(setting.checked_results))
     seconds = sum(run.seconds or 0 for run in runs)
     loads = tuple({run.load for run in runs if run.load is not None})
     shown = _grade(seconds / 60, loads, any(run.checked_results for run in runs))
-    return max(told, shown, key=GRADES.index)
+    return max(stated, shown, key=GRADES.index)
 
 
 def _graded(setting: SubmittedSetting, result: SubmittedResult) -> Grade:
@@ -187,8 +188,8 @@ def _short_test_alone(setting: SubmittedSetting, result: SubmittedResult) -> boo
 
 
 def _short_test(setting: SubmittedSetting, result: SubmittedResult) -> bool:
-    both_told = setting.stable_at is not None and setting.unstable_at is not None
-    return both_told and _graded(setting, result) == "short"
+    has_both_ends = setting.stable_at is not None and setting.unstable_at is not None
+    return has_both_ends and _graded(setting, result) == "short"
 
 
 def _failure_shared(setting: SubmittedSetting, result: SubmittedResult) -> bool:
@@ -209,14 +210,14 @@ def _temperature_implausible(setting: SubmittedSetting, result: SubmittedResult)
 
 def _cooled_too_much(pair: ReadingPair) -> bool:
     power = ratio(pair.tuned.power_w, pair.stock.power_w)
-    room = pair.stock.ambient_c
-    # A fan that regulates itself explains a change either way.
-    if power is None or room is None or "auto" in (pair.stock.fan, pair.tuned.fan):
+    ambient = pair.stock.ambient_c
+    # A regulated fan explains a change in either direction.
+    if power is None or ambient is None or "auto" in (pair.stock.fan, pair.tuned.fan):
         return False
     for name in ("temp_avg_c", "temp_max_c"):
         rise = rise_c(pair, name)
         if rise is not None:
-            expected: float = expected_cooling_c(getattr(pair.stock, name), room, power)
+            expected: float = expected_cooling_c(getattr(pair.stock, name), ambient, power)
             explained = bounds.MOST_OF_EXPECTED_COOLING * max(expected, 0)
             return -rise > max(explained, bounds.EXPECTED_COOLING_FLOOR_C)
     return False
@@ -234,7 +235,7 @@ LATER_REMARKS: Final = {
     REFUSED_BY_CURRENT_RULES: "Earlier rules accepted this result; the current rules refuse it. "
     "Withdraw it and send a corrected one.",
 }
-"""What later results of the unit, or later rules, make of a setting that was stored before."""
+"""Codes that later results of the unit, or later rules, add to a stored setting."""
 
 SCREENING_RULES: Final = (
     ScreeningRule(
@@ -327,7 +328,7 @@ SCREENING_RULES: Final = (
 def screen_setting(
     setting: SubmittedSetting, result: SubmittedResult, grid: Grid
 ) -> ScreenedSetting:
-    """The setting's standing under all rules, and its ends on the grid."""
+    """The setting's status by all rules, and its ends on the grid."""
     applying = [rule for rule in SCREENING_RULES if rule.applies(setting, result)]
     stable_counts = not any(rule.code == "short_test" for rule in applying)
     failure_counts = failure_is_own(setting, result)
@@ -360,7 +361,7 @@ def _ends_in_steps(setting: SubmittedSetting, grid: Grid) -> tuple[int | None, i
     stable = None if setting.stable_at is None else setting.below_stock(setting.stable_at)
     unstable = None if setting.unstable_at is None else setting.below_stock(setting.unstable_at)
     stable_steps = None if stable is None else grid.stable_steps(stable)
-    # A failure is never booked at stock itself, and never on the step that passed.
+    # A failure is never at stock itself, and never at the step that passed.
     unstable_steps = (
         None if unstable is None else max(grid.unstable_steps(unstable), (stable_steps or 0) + 1)
     )
@@ -368,15 +369,15 @@ def _ends_in_steps(setting: SubmittedSetting, grid: Grid) -> tuple[int | None, i
 
 
 def _early_stop_steps(setting: SubmittedSetting, grid: Grid) -> int:
-    """How many steps a pass without a failure of its own is counted shallower.
+    """By how many steps a pass without its own failure counts shallower.
 
-    People stop when it begins to feel wrong, unless they have arrived where they meant to go.
+    People stop when a machine becomes unreliable, unless they reach the planned end.
     """
     if setting.stable_at is None:
         return 0
     if setting.planned_end is not None and setting.planned_end >= setting.stable_at:
         return 0
-    untold = (
+    assumed = (
         bounds.ASSUMED_STEP_COUNTS if setting.control == "count_offset" else bounds.ASSUMED_STEP_MV
     )
-    return max(1, grid.stable_steps(untold))
+    return max(1, grid.stable_steps(assumed))

@@ -31,7 +31,7 @@ _EARLIEST_ZONE: Final = timedelta(hours=14)
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A sound document, screened, and who sent it."""
+    """A sound document, its screened settings and its sender."""
 
     document: ReadDocument
     screened: tuple[ScreenedSetting, ...]
@@ -39,21 +39,21 @@ class Prepared:
 
 
 def prepare(instance: Instance, reading: JsonReading) -> Prepared:
-    """The document, read and screened; touches no database.
+    """The document, read and screened without the database.
 
     Raises
     ------
     DocumentRefused
         With every problem of the document.
     """
-    # Somewhere on earth it is up to fourteen hours later than here.
+    # The earliest time zone is fourteen hours ahead of UTC.
     this_month = f"{instance.now() + _EARLIEST_ZONE:%Y-%m}"
     document = read_document(reading, this_month, instance.catalogue)
     return Prepared(document, screen(instance, document), _sender_of(instance, document))
 
 
 def screen(instance: Instance, document: ReadDocument) -> tuple[ScreenedSetting, ...]:
-    """Every setting of the document with its standing."""
+    """Every setting of the document with its status."""
     return tuple(
         screen_setting(
             setting,
@@ -66,19 +66,19 @@ def screen(instance: Instance, document: ReadDocument) -> tuple[ScreenedSetting,
 
 def _sender_of(instance: Instance, document: ReadDocument) -> Sender:
     result, secret = document.result, instance.secret
-    who = contributor_hash(secret, result.contributor_token)
-    which = unit_hash(secret, result.contributor_token, result.unit_token)
+    contributor = contributor_hash(secret, result.contributor_token)
+    unit = unit_hash(secret, result.contributor_token, result.unit_token)
     content = None
-    if which is not None:
+    if unit is not None:
         canonical = orjson.dumps(document.raw, option=orjson.OPT_SORT_KEYS)
-        content = secret.keyed_hash("content", which + canonical)
-    return Sender(who, which, content)
+        content = secret.keyed_hash("content", unit + canonical)
+    return Sender(contributor, unit, content)
 
 
 def store_once(
     instance: Instance, connection: Connection, prepared: Prepared
 ) -> tuple[int, Accepted]:
-    """The stored submission's number and answer; a repeat answers with the first one."""
+    """The stored submission's number and answer; a repeat gets those of the first one."""
     sender = prepared.sender
     if sender.content_hash is not None:
         first = results.find_by_content(connection, sender.content_hash)
@@ -106,7 +106,7 @@ def count_accepted(accepted: Accepted) -> None:
 
 
 def count_refused(refused: DocumentRefused) -> None:
-    """Count a refused document, with each rule that it broke."""
+    """Count a refused document, with each rule that it breaks."""
     count_submission("refused")
     for problem in refused.problems:
         count_rule(problem.code, "refusal")
@@ -117,21 +117,21 @@ _IDEMPOTENCY_LIFE: Final = timedelta(hours=24)
 
 @dataclass(frozen=True, slots=True)
 class Replay:
-    """Under which hashes the answer to a request is kept."""
+    """The hashes under which the answer to a request is stored."""
 
     scope_hash: bytes
     fingerprint: bytes
 
 
 def replay_of(
-    instance: Instance, endpoint: str, who: bytes, body: bytes, key: str | None
+    instance: Instance, endpoint: str, sender: bytes, body: bytes, key: str | None
 ) -> Replay | None:
-    """Where the answer to this request is kept; None for a request without a key."""
+    """The hashes for the answer to this request; None for a request without a key."""
     if key is None:
         return None
     secret = instance.secret
     return Replay(
-        scope_hash=secret.keyed_hash("idempotency", f"{endpoint}\n{key}\n".encode() + who),
+        scope_hash=secret.keyed_hash("idempotency", f"{endpoint}\n{key}\n".encode() + sender),
         fingerprint=secret.keyed_hash("fingerprint", body),
     )
 
@@ -139,7 +139,7 @@ def replay_of(
 def find_earlier_answer(
     instance: Instance, connection: Connection, replay: Replay | None
 ) -> StoredOutcome | None:
-    """What the same request was answered before.
+    """The answer that the same request got before, if any.
 
     Raises
     ------
@@ -158,13 +158,11 @@ def find_earlier_answer(
 def keep_answer(
     instance: Instance,
     connection: Connection,
-    replay: Replay | None,
+    replay: Replay,
     submission_id: int,
     answer: str,
 ) -> None:
-    """Keep an answer for a day, until its submission is withdrawn at the latest."""
-    if replay is None:
-        return
+    """Store an answer for a day; the withdrawal of its submission deletes it."""
     now = instance.now()
     results.save_outcome(
         connection,
@@ -183,36 +181,37 @@ _ENDPOINT: Final = "submissions"
 def accept_submission(
     instance: Instance, body: bytes, idempotency_key: str | None = None
 ) -> Accepted:
-    """What the sender is told once the result is stored and merged into evidence.
+    """The answer to a result, once it is stored and merged into evidence.
 
-    One transaction: when it returns, the result is on disk; when it raises, nothing is.
+    One transaction: if it returns, the result is on disk; if it raises, nothing is.
 
     Raises
     ------
     JsonUnreadable, DocumentRefused
-        When the document can't be right; nothing is stored.
+        When the document is not possible; nothing is stored.
     IdempotencyKeyReused
         When the key was used for a different document.
     StorageBusy, StorageUnwritable, StorageBroken
-        When the database can't take it now.
+        When the database cannot be written now.
     """
     prepared = _prepare(instance, body)
-    who = prepared.sender.contributor_hash
-    replay = replay_of(instance, _ENDPOINT, who, body, idempotency_key)
+    sender = prepared.sender.contributor_hash
+    replay = replay_of(instance, _ENDPOINT, sender, body, idempotency_key)
     with instance.writing() as connection:
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
             return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
         submission_id, accepted = store_once(instance, connection, prepared)
-        keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
+        if replay is not None:
+            keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
     count_accepted(accepted)
     return accepted
 
 
-def rehearse_submission(instance: Instance, body: bytes) -> DryRunResponse:
-    """What the sender would be told, had the result been stored; nothing is.
+def dry_run_submission(instance: Instance, body: bytes) -> DryRunResponse:
+    """The answer that the result would get; nothing is stored.
 
-    Raises what `accept_submission` raises of the document and the database.
+    Raises what `accept_submission` raises about the document and the database.
     """
     prepared = prepare(instance, read_json(body))
     with instance.dry_run() as connection:

@@ -20,7 +20,7 @@ from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.responses import JUDGED
+from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def _all_explanations() -> dict[str, tuple[str, str]]:
     found = {}
     for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
         found[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
-    sentences = FAULTS | LATER_REMARKS | JUDGED | SENTENCES | DECISION_SENTENCES
+    sentences = FAULTS | LATER_REMARKS | OUTLIER_SENTENCES | SENTENCES | DECISION_SENTENCES
     for code, sentence in sentences.items():
         found[code] = (code.replace("_", " ").capitalize(), sentence)
     for kind in vars(errors).values():

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
-from kbapi.storage.sqlite.engine import HotReads, find_row
+from kbapi.storage.sqlite.engine import HotReads
 from kbapi.storage.tables import Chip, Line, Pool
 from kbapi.storage.tables_evidence import PoolPeers, StoredAnswer
 
@@ -138,30 +138,6 @@ def save_peers(
             stable=orjson.dumps(list(stable)).decode(),
         )
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Peers:
-    """How many units of the same pool are stable at a setting."""
-
-    known: int
-    """Units of which it is known whether they are stable at this setting."""
-    stable: int
-    """How many of these units are stable at this setting."""
-
-
-_PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
-
-
-def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
-    """The pool's peers at this depth when it was last fitted, None before the first fit."""
-    row = find_row(connection, _PEERS, (pool_id,))
-    if row is None:
-        return None
-    stable, known = orjson.loads(row[0]), orjson.loads(row[1])
-    # Deeper than anything seen is like the deepest entry: all failures known, nobody stable.
-    place = min(steps, len(known) - 1)
-    return Peers(known[place], stable[place])
 
 
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:

@@ -7,7 +7,7 @@ from typing import Final
 
 from sqlalchemy import Connection, select
 
-from kbapi.storage.sqlite.engine import add_rows, change_rows, find_rows
+from kbapi.storage.sqlite.engine import add_rows, change_rows
 from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolOutlierCheck
 
 
@@ -134,18 +134,3 @@ def _save_check(
 
 def _sorted(rows: Iterable[Sequence[int | str]]) -> list[Sequence[int | str]]:
     return sorted(rows, key=lambda row: row[1])
-
-
-_VERDICTS_OF_UNIT: Final = """
-    SELECT code FROM outlier_unit WHERE pool_id = ?1 AND unit_id = ?2
-    UNION ALL
-    SELECT code FROM differing_contributor WHERE pool_id = ?1 AND contributor_id = ?3
-    """
-
-
-def find_codes(
-    connection: Connection, pool_id: int, unit_id: int, contributor_id: int
-) -> list[str]:
-    """Why the last judging of the pool set this unit aside; empty where it did not."""
-    values = (pool_id, unit_id, contributor_id)
-    return [row[0] for row in find_rows(connection, _VERDICTS_OF_UNIT, values)]

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Final, Literal
 
+import orjson
 from sqlalchemy import ColumnElement, Connection, delete, exists, func, insert, select, true, update
 
 from kbapi.storage.sqlite.engine import change_rows, find_number, find_row, find_rows
@@ -378,3 +379,42 @@ def count_units_by_status(
     """How many units have results of each screening status in a pool."""
     rows = find_rows(connection, with_what_if(what_if, _BY_STATUS), (pool_id,))
     return {row[0]: row[1] for row in rows}
+
+
+@dataclass(frozen=True, slots=True)
+class Peers:
+    """How many units of the same pool are stable at a setting."""
+
+    known: int
+    """Units of which it is known whether they are stable at this setting."""
+    stable: int
+    """How many of these units are stable at this setting."""
+
+
+_PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
+
+
+def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
+    """The pool's peers at this depth when it was last fitted, None before the first fit."""
+    row = find_row(connection, _PEERS, (pool_id,))
+    if row is None:
+        return None
+    stable, known = orjson.loads(row[0]), orjson.loads(row[1])
+    # Deeper settings than any in the pool are like the deepest one: all known, none stable.
+    place = min(steps, len(known) - 1)
+    return Peers(known[place], stable[place])
+
+
+_OUTLIER_CODES: Final = """
+    SELECT code FROM outlier_unit WHERE pool_id = ?1 AND unit_id = ?2
+    UNION ALL
+    SELECT code FROM differing_contributor WHERE pool_id = ?1 AND contributor_id = ?3
+    """
+
+
+def find_outlier_codes(
+    connection: Connection, pool_id: int, unit_id: int, contributor_id: int
+) -> list[str]:
+    """Why the latest outlier check of the pool excluded this unit; empty if it did not."""
+    values = (pool_id, unit_id, contributor_id)
+    return [row[0] for row in find_rows(connection, _OUTLIER_CODES, values)]

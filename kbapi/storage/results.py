@@ -240,8 +240,10 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             new.chip_conflict,
         ),
     )
-    LOCK_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.locks)
-    READING_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.readings)
+    if new.locks:
+        LOCK_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.locks)
+    if new.readings:
+        READING_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.readings)
     place = SavedDocument(submission_id, new.chip_id, new.unit.id, new.measured_month)
     return submission_id, save_settings(connection, place, new.settings)
 

@@ -17,7 +17,7 @@ from tests.makers import rows_of
 CURATE = ("curate",)
 
 
-def test_a_key_that_was_given_tells_its_holder_and_scopes(instance: Instance) -> None:
+def test_a_created_key_gives_its_holder_and_scopes(instance: Instance) -> None:
     given = give_key(instance, "evening shift", CURATE)
     assert re.fullmatch(r"kbk_[A-Za-z0-9_-]{48}", given.key)
     holder = find_holder(instance, given.key)
@@ -50,13 +50,13 @@ def test_only_a_keyed_hash_is_kept(instance: Instance) -> None:
         lambda _: "",
     ],
 )
-def test_a_key_that_was_never_given_opens_nothing(instance: Instance, spoilt: object) -> None:
+def test_a_key_that_was_never_created_is_refused(instance: Instance, spoilt: object) -> None:
     given = give_key(instance, "", CURATE)
     with pytest.raises(AccessKeyWrong):
         find_holder(instance, spoilt(given.key))
 
 
-def test_a_whole_key_of_another_instance_opens_nothing(
+def test_a_key_of_another_instance_is_refused(
     instance: Instance, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     from tests.makers import an_instance
@@ -69,17 +69,17 @@ def test_a_whole_key_of_another_instance_opens_nothing(
         find_holder(instance, foreign.key)
 
 
-def test_a_revoked_key_opens_nothing_and_keeps_its_first_day(instance: Instance) -> None:
+def test_a_revoked_key_is_refused_and_keeps_its_first_day(instance: Instance) -> None:
     given = give_key(instance, "", CURATE)
     revoke_key(instance, given.id)
     revoke_key(instance, given.id)
     with pytest.raises(AccessKeyWrong):
         find_holder(instance, given.key)
-    (told,) = list_keys(instance)
-    assert told.revoked_day == instance.today()
+    (row,) = list_keys(instance)
+    assert row.revoked_day == instance.today()
 
 
-def test_only_a_live_key_counts_as_one(instance: Instance) -> None:
+def test_only_a_live_key_counts_as_live(instance: Instance) -> None:
     assert not has_live_key(instance)
     given = give_key(instance, "", CURATE)
     assert has_live_key(instance)
@@ -97,15 +97,15 @@ def test_a_key_of_a_secret_that_is_lost_is_not_live(instance: Instance, tmp_path
     with pytest.raises(AccessKeyWrong):
         find_holder(other, given.key)
     assert not has_live_key(other)
-    (told,) = list_keys(other)
-    assert (told.id, told.revoked_day, told.fits_secret) == (given.id, None, False)
+    (row,) = list_keys(other)
+    assert (row.id, row.revoked_day, row.fits_secret) == (given.id, None, False)
     give_key(other, "", CURATE)
     assert has_live_key(other)
     assert [key.fits_secret for key in list_keys(other)] == [False, True]
     other.close()
 
 
-def test_scopes_that_nothing_asks_for_are_not_given(instance: Instance) -> None:
+def test_unknown_scopes_are_refused(instance: Instance) -> None:
     for scopes in (("everything",), ("curate", "read"), ()):
         with pytest.raises(KeyRefused):
             give_key(instance, "", scopes)
@@ -115,26 +115,28 @@ def test_scopes_that_nothing_asks_for_are_not_given(instance: Instance) -> None:
 @pytest.mark.parametrize(
     "name", ["anna@mail.example", "DESKTOP-AB12CD3", "192.0.2.17", "a" * 41, "line\nend", "<b>"]
 )
-def test_a_name_that_identifies_or_cannot_be_read_is_refused(instance: Instance, name: str) -> None:
+def test_a_name_with_personal_data_or_odd_characters_is_refused(
+    instance: Instance, name: str
+) -> None:
     with pytest.raises(KeyRefused) as refused:
         give_key(instance, name, CURATE)
     assert name not in repr(refused.value.problems)
     assert rows_of(instance)["access_key"] == []
 
 
-def test_a_key_that_is_not_here_cannot_be_revoked(instance: Instance) -> None:
+def test_an_unknown_key_cannot_be_revoked(instance: Instance) -> None:
     with pytest.raises(KeyRefused):
         revoke_key(instance, 7)
 
 
-def test_keys_are_listed_in_the_order_they_were_given(instance: Instance) -> None:
+def test_keys_are_listed_in_the_order_of_their_creation(instance: Instance) -> None:
     numbers = [give_key(instance, name, CURATE).id for name in ("one", "", "three")]
     assert [(key.id, key.name) for key in list_keys(instance)] == list(
         zip(numbers, ("one", "", "three"), strict=True)
     )
 
 
-def test_a_key_row_promises_known_scopes_only(instance: Instance) -> None:
+def test_a_key_row_has_known_scopes_only(instance: Instance) -> None:
     from sqlalchemy.exc import IntegrityError
 
     for scopes in (("curate", "everything"), ("",), ("curate ",)):

@@ -1,4 +1,4 @@
-"""Whoever counts, a file or a Redis server: no request is lost or counted twice, none is named."""
+"""Counting in a file or a Redis server: each request once, and without names."""
 
 import multiprocessing
 import re
@@ -75,24 +75,24 @@ def test_requests_to_several_processes_are_counted_once_each(tmp_path: Path, sto
     assert seen.count(429) == PROCESSES * EACH - LIMIT
 
 
-def test_a_key_stands_where_its_requests_left_it(tmp_path: Path, storage: str) -> None:
+def test_a_key_keeps_its_count_over_processes(tmp_path: Path, storage: str) -> None:
     instance = an_instance(tmp_path, rate_storage=storage, rate_per_key=5)
     one, other = (give_key(instance, "", ("submit",)).key for _ in range(2))
     client = create_app(instance).test_client()
-    told = [ask(client, key=one) for _ in range(7)]
-    assert [left_of(answer) for answer in told] == [4, 3, 2, 1, 0, 0, 0]
-    assert [answer.status_code for answer in told] == [200] * 5 + [429] * 2
+    found = [ask(client, key=one) for _ in range(7)]
+    assert [left_of(answer) for answer in found] == [4, 3, 2, 1, 0, 0, 0]
+    assert [answer.status_code for answer in found] == [200] * 5 + [429] * 2
     assert left_of(ask(client, key=other)) == 4
 
 
-def test_two_workers_tell_one_standing(tmp_path: Path, storage: str) -> None:
+def test_two_workers_report_one_count(tmp_path: Path, storage: str) -> None:
     instance = an_instance(tmp_path, rate_storage=storage, rate_per_network=10)
     clients = [create_app(instance).test_client() for _ in range(2)]
-    told = [left_of(ask(clients[number % 2], "198.51.101.7")) for number in range(6)]
-    assert told == [9, 8, 7, 6, 5, 4]
+    found = [left_of(ask(clients[number % 2], "198.51.101.7")) for number in range(6)]
+    assert found == [9, 8, 7, 6, 5, 4]
 
 
-def test_what_redis_is_sent_names_nobody_and_is_forgotten(redis_url: str, tmp_path: Path) -> None:
+def test_redis_gets_no_names_and_forgets_the_counts(redis_url: str, tmp_path: Path) -> None:
     import redis
 
     client = redis.Redis(unix_socket_path=redis_url.removeprefix("redis+unix://"))
@@ -107,7 +107,7 @@ def test_what_redis_is_sent_names_nobody_and_is_forgotten(redis_url: str, tmp_pa
     client.close()
 
 
-def test_names_are_others_each_day_and_with_each_secret() -> None:
+def test_names_differ_each_day_and_with_each_secret() -> None:
     clock = HandMovedClock()
     hashes, others = (DailyHashes(Secret(value * 32), clock) for value in (b"s", b"t"))
     today = hashes.of_key(7)
@@ -124,16 +124,16 @@ def test_names_are_others_each_day_and_with_each_secret() -> None:
     assert len({*first, today}) == 3
 
 
-def test_a_server_that_is_not_there_leaves_each_process_counting_for_itself(tmp_path: Path) -> None:
+def test_without_the_server_each_process_counts_alone(tmp_path: Path) -> None:
     instance = an_instance(
         tmp_path, rate_storage=f"redis+unix://{tmp_path}/none.sock", rate_per_network=3
     )
     clients = [create_app(instance).test_client() for _ in range(2)]
-    told = [[ask(client).status_code for _ in range(4)] for client in clients]
-    assert told == [[200, 200, 200, 429]] * 2
+    found = [[ask(client).status_code for _ in range(4)] for client in clients]
+    assert found == [[200, 200, 200, 429]] * 2
 
 
-def test_a_server_that_does_not_answer_is_not_waited_for_by_every_request(tmp_path: Path) -> None:
+def test_not_every_request_waits_for_a_server_that_does_not_answer(tmp_path: Path) -> None:
     tried = []
     with socket.create_server(("127.0.0.1", 0)) as uninformative:
 
@@ -156,9 +156,7 @@ def test_a_server_that_does_not_answer_is_not_waited_for_by_every_request(tmp_pa
     assert 1 <= len(tried) < 15
 
 
-def test_what_speaks_to_redis_is_named_when_it_is_not_installed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_missing_redis_client_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(limits, "find_spec", lambda _: None)
     with pytest.raises(UnsafeSetup, match=r"Install kbapi\[redis\]"):
         create_app(an_instance(tmp_path / "redis", rate_storage="redis://127.0.0.1"))
@@ -166,7 +164,7 @@ def test_what_speaks_to_redis_is_named_when_it_is_not_installed(
     assert ask(client).status_code == 200
 
 
-def test_counting_in_a_file_loads_nothing_of_redis(tmp_path: Path) -> None:
+def test_counting_in_a_file_does_not_load_redis(tmp_path: Path) -> None:
     an_instance(tmp_path).close()
     code = f"""
 import sys

@@ -36,8 +36,8 @@ def a_measured(number: int, *readings: dict[str, Any], **changes: Any) -> dict[s
 def post(client: FlaskClient, document: dict[str, Any]) -> dict[str, Any]:
     response = client.post("/v1/submissions", json=document)
     assert response.status_code == 201, response.get_json()
-    told: dict[str, Any] = response.get_json()
-    return told
+    found: dict[str, Any] = response.get_json()
+    return found
 
 
 def ask(client: FlaskClient, path: str, chip: str = CHIP, **asked: Any) -> dict[str, Any]:

@@ -109,7 +109,7 @@ def expected(join: str, need: str, kind: str) -> str | None:
     if need not in WITH_KEY:
         return None  # a receipt or a token decides, or nothing is asked
     if kind in NO_KEYS:
-        return "access_key_wrong"  # a key that opens nothing is told wherever keys are looked at
+        return "access_key_wrong"  # a wrong key is refused wherever keys are checked
     if need not in ASKS_FOR_A_KEY[join]:
         return None
     if kind == "none":
@@ -117,7 +117,7 @@ def expected(join: str, need: str, kind: str) -> str | None:
     return None if kind in WITH_KEY[need] else "scope_missing"
 
 
-def test_the_table_names_every_operation_of_the_document() -> None:
+def test_the_table_has_every_operation_of_the_document() -> None:
     operations = {
         (method, path)
         for path, item in generated()["paths"].items()
@@ -142,7 +142,7 @@ def test_every_scope_on_every_route_in_every_mode(
     assert wrong == []
 
 
-def test_what_explains_and_what_watches_stays_open(
+def test_pages_and_health_stay_open(
     scene: tuple[str, Instance, FlaskClient],
 ) -> None:
     _, _, client = scene
@@ -165,7 +165,7 @@ def test_own_results_need_no_key_in_any_mode(scene: tuple[str, Instance, FlaskCl
 
 
 @pytest.mark.parametrize("scope", ["submit", "submit_for_members", "admin"])
-def test_a_batch_of_several_contributors_needs_the_scope_collect(
+def test_a_batch_of_several_contributors_needs_a_scope(
     scene: tuple[str, Instance, FlaskClient], scope: str
 ) -> None:
     join, instance, client = scene
@@ -174,10 +174,10 @@ def test_a_batch_of_several_contributors_needs_the_scope_collect(
     alone = [a_submission(number=place), a_submission(number=place, unit_token="u" * 20)]
     mixed = [a_submission(number=place + 1), a_submission(number=place + 2)]
     assert client.post("/v1/submissions/batch", json=alone, headers=key).status_code == 201
-    told = client.post("/v1/submissions/batch", json=mixed, headers=key)
+    shown = client.post("/v1/submissions/batch", json=mixed, headers=key)
     is_refused = scope == "submit" and join != "open"
-    assert told.status_code == (403 if is_refused else 201)
-    assert ("scope submit_for_members" in told.get_json().get("detail", "")) == is_refused
+    assert shown.status_code == (403 if is_refused else 201)
+    assert ("scope submit_for_members" in shown.get_json().get("detail", "")) == is_refused
 
 
 def test_a_refused_batch_of_several_stores_nothing(tmp_path: Any) -> None:
@@ -192,7 +192,7 @@ def test_a_refused_batch_of_several_stores_nothing(tmp_path: Any) -> None:
     instance.close()
 
 
-def test_whoever_has_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) -> None:
+def test_the_holder_of_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) -> None:
     instance = an_instance(tmp_path, join="closed")
     client = create_app(instance, is_guarded=False).test_client()
     assert client.post("/v1/submissions", json=a_submission()).status_code == 201
@@ -201,7 +201,7 @@ def test_whoever_has_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) -> N
     instance.close()
 
 
-def test_an_endpoint_that_says_nothing_of_its_needs_is_no_endpoint(
+def test_an_endpoint_without_a_declared_need_is_refused(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from kbapi.pages import views

@@ -1,4 +1,4 @@
-"""Requests are counted by key or network; who asks too often is told when to come back."""
+"""Requests are counted by key or network; beyond the limit an answer has Retry-After."""
 
 import json
 import logging
@@ -39,7 +39,7 @@ def seconds_left(answer) -> int:
     return int(re.fullmatch(r'"burst";r=\d+;t=(\d+)', answer.headers["RateLimit"])[1])
 
 
-def test_every_answer_tells_the_limit_and_what_is_left(
+def test_every_answer_has_the_limit_and_the_remaining_requests(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
     _, client = served(tmp_path, clock)
@@ -52,7 +52,7 @@ def test_every_answer_tells_the_limit_and_what_is_left(
         assert "Retry-After" not in answer.headers
 
 
-def test_one_too_many_is_429_and_tells_when_to_come_back(
+def test_one_request_too_many_is_429_with_retry_after(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
     _, client = served(tmp_path, clock)
@@ -72,7 +72,7 @@ def test_one_too_many_is_429_and_tells_when_to_come_back(
 
 
 @pytest.mark.parametrize("back", [timedelta(minutes=1), timedelta(hours=2), timedelta(days=3)])
-def test_a_clock_that_is_set_back_locks_nobody_out(
+def test_a_clock_that_is_set_back_blocks_no_client(
     tmp_path: Path, clock: HandMovedClock, back: timedelta
 ) -> None:
     _, client = served(tmp_path, clock)
@@ -85,9 +85,7 @@ def test_a_clock_that_is_set_back_locks_nobody_out(
     assert ask(client).status_code == 200
 
 
-def test_nobody_is_told_to_wait_for_longer_than_a_window(
-    tmp_path: Path, clock: HandMovedClock
-) -> None:
+def test_retry_after_is_never_longer_than_a_window(tmp_path: Path, clock: HandMovedClock) -> None:
     _, client = served(tmp_path, clock)
     for _ in range(3):
         ask(client)
@@ -112,7 +110,7 @@ def test_a_network_is_counted_together_and_others_are_not(
     assert ask(client, "2001:db8:0:100::2").status_code == 200
 
 
-def test_a_live_key_has_a_limit_of_its_own_from_wherever_it_is_shown(
+def test_a_live_key_has_its_own_limit_from_any_network(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
     instance, client = served(tmp_path, clock)
@@ -135,7 +133,7 @@ def test_guessing_keys_is_counted_by_network(tmp_path: Path, clock: HandMovedClo
     assert ask(client, key="kbk_y").status_code == 429
 
 
-def test_health_is_never_counted_and_what_does_not_exist_is(
+def test_health_is_never_counted_and_unknown_paths_are(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
     _, client = served(tmp_path, clock)
@@ -148,9 +146,7 @@ def test_health_is_never_counted_and_what_does_not_exist_is(
         assert "RateLimit" not in health.headers
 
 
-def test_proxies_of_ones_own_tell_the_network_and_strangers_do_not(
-    tmp_path: Path, clock: HandMovedClock
-) -> None:
+def test_only_trusted_proxies_give_the_network(tmp_path: Path, clock: HandMovedClock) -> None:
     def spread(client: FlaskClient) -> list[int]:
         return [
             client.get(
@@ -169,7 +165,7 @@ def test_proxies_of_ones_own_tell_the_network_and_strangers_do_not(
     assert spread(too_trusting) == [200, 200, 200, 429, 429]
 
 
-def test_counts_begin_anew_under_another_hash_each_day(
+def test_each_day_begins_new_counts_under_other_hashes(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
     instance, client = served(tmp_path, clock)
@@ -190,7 +186,7 @@ def test_counts_begin_anew_under_another_hash_each_day(
     assert not today & tomorrow
 
 
-def test_what_is_over_is_forgotten(tmp_path: Path, clock: HandMovedClock) -> None:
+def test_counts_of_past_windows_are_deleted(tmp_path: Path, clock: HandMovedClock) -> None:
     instance, client = served(tmp_path, clock)
     for number in range(20):
         ask(client, f"198.51.{number}.7")
@@ -200,7 +196,7 @@ def test_what_is_over_is_forgotten(tmp_path: Path, clock: HandMovedClock) -> Non
         assert rates.execute("SELECT COUNT(*) FROM counted_window").fetchone() == (1,)
 
 
-def test_neither_the_file_nor_a_log_line_knows_who_asked(
+def test_file_and_log_lines_do_not_identify_senders(
     tmp_path: Path, clock: HandMovedClock, caplog: pytest.LogCaptureFixture
 ) -> None:
     instance, client = served(tmp_path, clock)
@@ -221,7 +217,7 @@ def test_neither_the_file_nor_a_log_line_knows_who_asked(
 
 
 @pytest.mark.parametrize("fault", ["broken", "folder", "locked"])
-def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
+def test_without_the_common_store_a_process_counts_alone(
     tmp_path: Path, clock: HandMovedClock, caplog: pytest.LogCaptureFixture, fault: str
 ) -> None:
     instance, client = served(tmp_path, clock)
@@ -237,19 +233,19 @@ def test_where_nothing_can_be_counted_for_all_a_process_counts_for_itself(
         ask(client)
         holder = sqlite3.connect(rates, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-    before, alone = faults(watcher), told_of(watcher, "kbapi_rate_local_total")
+    before, alone = faults(watcher), ignored_of(watcher, "kbapi_rate_local_total")
     with caplog.at_level(logging.ERROR, logger="kbapi"):
         answers = [ask(client) for _ in range(5)]
     assert [answer.status_code for answer in answers] == [200, 200, 200, 429, 429]
     assert all("RateLimit" in answer.headers for answer in answers)
     assert "Retry-After" in answers[-1].headers
-    told = [json.loads(JsonLines().format(record)) for record in caplog.records]
-    assert [one["event"] for one in told] == ["rates_unavailable"]
+    found = [json.loads(JsonLines().format(record)) for record in caplog.records]
+    assert [one["event"] for one in found] == ["rates_unavailable"]
     # What the library says itself, with hashes in it, goes nowhere.
     assert not logging.getLogger("flask-limiter").propagate
-    assert HERE not in json.dumps(told)
+    assert HERE not in json.dumps(found)
     assert faults(watcher) - before == 1
-    assert told_of(watcher, "kbapi_rate_local_total") - alone == 5
+    assert ignored_of(watcher, "kbapi_rate_local_total") - alone == 5
     if holder is not None:
         holder.execute("ROLLBACK")
         holder.close()
@@ -269,7 +265,7 @@ def test_many_requests_that_meet_a_fault_at_once_are_all_answered(
     holder.execute("ROLLBACK")
     holder.close()
     assert [answer.status_code for answer in answers] == [200] * 32
-    # Whoever met it first fell back for all; who waited beside them went on uncounted.
+    # The first request falls back for all; requests that wait meanwhile are not counted.
     assert any("RateLimit" in answer.headers for answer in answers)
 
 
@@ -285,23 +281,23 @@ def await_recovery(client: FlaskClient) -> None:
         time.sleep(0.1)
 
 
-def told_of(client: FlaskClient, name: str) -> float:
+def ignored_of(client: FlaskClient, name: str) -> float:
     text = ask(client, ELSEWHERE, "/metrics").get_data(as_text=True)
     return float(re.search(rf"^{re.escape(name)} (\S+)", text, re.MULTILINE)[1])
 
 
 def faults(client: FlaskClient) -> float:
-    return told_of(client, "kbapi_rate_faults_total")
+    return ignored_of(client, "kbapi_rate_faults_total")
 
 
-def test_requests_beyond_a_limit_are_counted_by_what_they_were_counted_by(
+def test_requests_beyond_a_limit_are_counted_by_key_or_network(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:
     _, client = served(tmp_path, clock, rate_per_network=3)
     name = 'kbapi_rate_exceeded_total{by="network"}'
-    before = told_of(client, name)
+    before = ignored_of(client, name)
     assert [ask(client).status_code for _ in range(5)] == [200, 200, 200, 429, 429]
-    assert told_of(client, name) - before == 2
+    assert ignored_of(client, name) - before == 2
 
 
 def test_every_operation_but_health_documents_429() -> None:

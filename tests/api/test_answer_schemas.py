@@ -1,4 +1,4 @@
-"""Whoever sends what the OpenAPI document shows as an example is answered, never refused."""
+"""The examples of the OpenAPI document are accepted, never refused."""
 
 import json
 from collections.abc import Iterator
@@ -42,12 +42,12 @@ def sent(client: FlaskClient) -> dict[str, Any]:
     """The answer to the example of a result."""
     answer = client.post("/v1/submissions", json=example("/v1/submissions"))
     assert answer.status_code == 201
-    told: dict[str, Any] = answer.get_json()
-    return told
+    found: dict[str, Any] = answer.get_json()
+    return found
 
 
 @pytest.mark.parametrize(("path", "media_type", "body"), list(bodies()))
-def test_a_body_is_accepted_as_it_stands(
+def test_the_example_of_a_body_is_accepted(
     client: FlaskClient, instance: Instance, path: str, media_type: str, body: Any
 ) -> None:
     stored = sent(client)
@@ -64,10 +64,10 @@ def test_a_body_is_accepted_as_it_stands(
 
 
 def test_the_example_of_a_result_counts_and_nothing_of_it_is_ignored(client: FlaskClient) -> None:
-    told = sent(client)
-    assert told["screening"] == {"status": "counted", "reasons": []}
-    assert [setting["status"] for setting in told["settings"]] == ["counted"]
-    assert (told["reading_ignored"], told["chip_conflict"]) == ([], None)
+    found = sent(client)
+    assert found["screening"] == {"status": "counted", "reasons": []}
+    assert [setting["status"] for setting in found["settings"]] == ["counted"]
+    assert (found["reading_ignored"], found["chip_conflict"]) == ([], None)
 
 
 def test_the_example_of_a_search_is_answered_with_a_next_setting(client: FlaskClient) -> None:

@@ -30,7 +30,7 @@ def a_result(chip: str) -> dict[str, Any]:
     }
 
 
-def test_a_printed_name_is_one_chip_placed_as_the_catalogue_says(client: FlaskClient) -> None:
+def test_a_printed_name_is_one_chip_in_its_series(client: FlaskClient) -> None:
     answer = identify(client, text="Norvane(R) Sable(TM) 5 4610MX @ 2.80GHz")
     assert answer["match"] == "exact"
     assert answer["chip"]["key"] == "norvane-sable-5-4610mx"
@@ -49,7 +49,7 @@ def test_a_shared_name_gives_candidates_until_form_or_ids_decide(client: FlaskCl
     assert by_ids["chip"]["key"] == "nvidia-geforce-gtx-1060-6gb"
 
 
-def test_a_contradiction_between_name_and_numbers_is_response(client: FlaskClient) -> None:
+def test_a_contradiction_between_name_and_chip_ids_is_reported(client: FlaskClient) -> None:
     answer = identify(client, text="GeForce RTX 3060", pci_id="1002:73ff")
     assert answer["chip_conflict"]
 
@@ -68,7 +68,9 @@ def test_a_contradiction_between_name_and_numbers_is_response(client: FlaskClien
         "x" * 9_999,
     ],
 )
-def test_garbage_is_a_plain_none_and_is_echoed_nowhere(client: FlaskClient, text: str) -> None:
+def test_a_meaningless_text_names_no_chip_and_is_not_repeated(
+    client: FlaskClient, text: str
+) -> None:
     response = client.get("/v1/identify", query_string={"text": text})
     assert response.status_code == 200
     answer = response.get_json()
@@ -96,7 +98,7 @@ def test_an_ambiguous_chip_in_a_question_is_refused_with_candidates(client: Flas
     assert "nvidia-geforce-gtx-1060-laptop" in problem["candidates"]
 
 
-def test_a_chip_in_no_catalogue_is_accepted_provisional_and_answers_from_its_series(
+def test_a_chip_outside_the_catalogue_is_provisional_and_answers_from_its_series(
     client: FlaskClient,
 ) -> None:
     sent = client.post("/v1/submissions", json=a_result("Intel(R) Core(TM) i7-10750H @ 2.60GHz"))
@@ -112,7 +114,7 @@ def test_a_chip_in_no_catalogue_is_accepted_provisional_and_answers_from_its_ser
     assert sibling["related_chips"] == ["intel-core-i7-10750h"]
 
 
-def test_a_withdrawn_result_takes_its_provisional_chip_along(client: FlaskClient) -> None:
+def test_a_withdrawn_result_removes_its_provisional_chip(client: FlaskClient) -> None:
     sent = client.post("/v1/submissions", json=a_result("intel-core-i7-10750h")).get_json()
     assert "intel-core-i7-10750h" in keys(client, search="intel core i7")
     bearer = {"Authorization": f"Bearer {sent['receipt']}"}
@@ -142,7 +144,7 @@ def test_pages_follow_each_other_without_gap_or_repeat_while_chips_arrive(
     assert set(whole) <= set(seen) or cursor is not None
 
 
-def test_a_misspelt_search_finds_the_chip_first(client: FlaskClient) -> None:
+def test_a_misspelt_search_lists_the_chip_first(client: FlaskClient) -> None:
     assert CHIP in keys(client, search="sabel 7 4820mx", limit=5)
     assert keys(client, search="sable 4820")[0] == CHIP
 

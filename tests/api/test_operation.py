@@ -1,4 +1,4 @@
-"""/metrics tells what came, what was answered and how it stands; never what a sender wrote."""
+"""/metrics has requests, answers and the state of the instance, and no text of a sender."""
 
 import re
 from pathlib import Path
@@ -41,8 +41,8 @@ def counts(client: FlaskClient) -> dict[str, float]:
     assert answer.status_code == 200
     assert answer.mimetype == "text/plain"
     lines = answer.get_data(as_text=True).splitlines()
-    told = (line.rsplit(" ", 1) for line in lines if not line.startswith("#"))
-    return {name: float(value) for name, value in told}
+    values = (line.rsplit(" ", 1) for line in lines if not line.startswith("#"))
+    return {name: float(value) for name, value in values}
 
 
 def risen(client: FlaskClient, before: dict[str, float], *families: str) -> dict[str, float]:
@@ -52,7 +52,7 @@ def risen(client: FlaskClient, before: dict[str, float], *families: str) -> dict
     return {name: value for name, value in changed.items() if value and name.startswith(families)}
 
 
-def test_what_becomes_of_documents_and_which_rules_applied_is_counted(client: FlaskClient) -> None:
+def test_outcomes_of_documents_and_applied_rules_are_counted(client: FlaskClient) -> None:
     before = counts(client)
     hot = a_whole_document()
     hot["readings"][0]["temp_avg_c"] = 511
@@ -73,18 +73,18 @@ def test_a_dry_run_counts_nothing(client: FlaskClient) -> None:
     before = counts(client)
     client.post("/v1/submissions?dry_run=true", json=a_submission())
     client.post("/v1/submissions/batch?dry_run=true", json=[a_submission()])
-    told = ("kbapi_submissions", "kbapi_rules", "kbapi_follow_ups", "kbapi_commit")
-    assert risen(client, before, *told) == {}
+    values = ("kbapi_submissions", "kbapi_rules", "kbapi_follow_ups", "kbapi_commit")
+    assert risen(client, before, *values) == {}
 
 
-def test_names_are_the_registered_ones_and_labels_are_words(client: FlaskClient) -> None:
+def test_metric_names_are_registered_and_labels_are_closed_lists(client: FlaskClient) -> None:
     client.post("/v1/submissions", json={"anna@mail.example": "/home/anna", "chip": "x y z"})
     client.open("/anna/at/home?anna=1", method="ANNA")
     client.get("/v1/submissions/01a21000-8800-736b-8fa7-7e16bf7f60fd")
-    told = client.get("/metrics").get_data(as_text=True)
-    assert "anna" not in told.lower()
-    assert "01a21000" not in told
-    assert set(re.findall(r"^# TYPE (\w+)", told, re.MULTILINE)) == NAMES
+    values = client.get("/metrics").get_data(as_text=True)
+    assert "anna" not in values.lower()
+    assert "01a21000" not in values
+    assert set(re.findall(r"^# TYPE (\w+)", values, re.MULTILINE)) == NAMES
     word = r'"([a-z_]+|[A-Z]+|none|[2-5]xx|/[a-z0-9_/{}.-]*|[0-9.]+(\.dev\d+)?|\+Inf)"'
     for name in counts(client):
         assert re.sub("_(bucket|sum|count)$", "", name.partition("{")[0]) in NAMES
@@ -98,10 +98,10 @@ def test_requests_are_counted_by_rule_method_and_class_of_status(client: FlaskCl
     client.get("/v1/start?chp=x")
     client.get("/v1/chips/norvane-sable-7-4820mx")
     client.open("/nowhere", method="PROPFIND")
-    told = risen(client, before, "kbapi_request_seconds_count")
-    told = {name.removeprefix("kbapi_request_seconds_count"): n for name, n in told.items()}
-    del told['{method="GET",route="/metrics",status="2xx"}']
-    assert told == {
+    values = risen(client, before, "kbapi_request_seconds_count")
+    values = {name.removeprefix("kbapi_request_seconds_count"): n for name, n in values.items()}
+    del values['{method="GET",route="/metrics",status="2xx"}']
+    assert values == {
         '{method="GET",route="/v1/start",status="2xx"}': 3,
         '{method="GET",route="/v1/start",status="4xx"}': 1,
         '{method="GET",route="/v1/chips/{chip}",status="2xx"}': 1,
@@ -109,7 +109,7 @@ def test_requests_are_counted_by_rule_method_and_class_of_status(client: FlaskCl
     }
 
 
-def test_answers_are_counted_by_how_they_came(client: FlaskClient) -> None:
+def test_answers_are_counted_by_their_origin(client: FlaskClient) -> None:
     client.post("/v1/submissions", json=a_submission())
     before = counts(client)
     for _ in range(3):
@@ -124,16 +124,16 @@ def test_commits_their_writers_and_the_wait_are_counted(client: FlaskClient) -> 
     before = counts(client)
     for number in range(2):
         client.post("/v1/submissions", json=a_submission(number=number))
-    told = risen(client, before, "kbapi_commit_writers", "kbapi_write_wait_seconds_count")
-    assert told["kbapi_commit_writers_sum"] == told["kbapi_commit_writers_count"] == 2
-    assert told["kbapi_write_wait_seconds_count"] == 2
+    values = risen(client, before, "kbapi_commit_writers", "kbapi_write_wait_seconds_count")
+    assert values["kbapi_commit_writers_sum"] == values["kbapi_commit_writers_count"] == 2
+    assert values["kbapi_write_wait_seconds_count"] == 2
 
 
 @pytest.mark.parametrize(
     ("changes", "code"),
     [({"read_only": True}, "read_only"), ({"min_free_bytes": 1 << 60}, "storage_full")],
 )
-def test_why_nothing_is_written_is_told_and_each_write_that_failed(
+def test_the_reason_for_refused_writes_and_each_failed_write_are_shown(
     instance: Instance, changes: dict[str, object], code: str
 ) -> None:
     closed = Instance(instance.settings.model_copy(update=changes), instance.now)
@@ -149,24 +149,24 @@ def test_why_nothing_is_written_is_told_and_each_write_that_failed(
     closed.close()
 
 
-def test_the_state_of_the_instance_is_what_its_files_and_its_queue_say(
+def test_the_state_of_the_instance_comes_from_its_files_and_its_queue(
     instance: Instance, client: FlaskClient
 ) -> None:
     for number in range(3):
         send_deep(instance, number=number)
-    told = counts(client)
+    values = counts(client)
     home: Path = instance.settings.home
-    assert told['kbapi_storage_bytes{file="database"}'] == (home / "kbapi.sqlite3").stat().st_size
-    assert told['kbapi_storage_bytes{file="log"}'] == (home / "kbapi.sqlite3-wal").stat().st_size
-    assert told["kbapi_free_bytes"] > 0
-    assert told["kbapi_storage_readable"] == 1
-    assert told['kbapi_review_waiting{part="screening"}'] == 3
-    assert told['kbapi_review_waiting{part="statistics"}'] == 0
-    assert told['kbapi_writes{state="accepted"}'] == 1
-    assert [value for name, value in told.items() if name.startswith("kbapi_info{")] == [1]
+    assert values['kbapi_storage_bytes{file="database"}'] == (home / "kbapi.sqlite3").stat().st_size
+    assert values['kbapi_storage_bytes{file="log"}'] == (home / "kbapi.sqlite3-wal").stat().st_size
+    assert values["kbapi_free_bytes"] > 0
+    assert values["kbapi_storage_readable"] == 1
+    assert values['kbapi_review_waiting{part="screening"}'] == 3
+    assert values['kbapi_review_waiting{part="statistics"}'] == 0
+    assert values['kbapi_writes{state="accepted"}'] == 1
+    assert [value for name, value in values.items() if name.startswith("kbapi_info{")] == [1]
 
 
-def test_a_database_that_cannot_be_read_is_told_and_not_a_fault(
+def test_an_unreadable_database_is_reported_and_no_server_error(
     instance: Instance, client: FlaskClient
 ) -> None:
     instance.close()
@@ -174,6 +174,6 @@ def test_a_database_that_cannot_be_read_is_told_and_not_a_fault(
     for file in home.glob("kbapi.sqlite3*"):
         file.unlink()
     (home / "kbapi.sqlite3").write_bytes(b"no database at all" * 100)
-    told = counts(client)
-    assert told["kbapi_storage_readable"] == 0
-    assert not [name for name in told if "review_waiting" in name]
+    values = counts(client)
+    assert values["kbapi_storage_readable"] == 0
+    assert not [name for name in values if "review_waiting" in name]

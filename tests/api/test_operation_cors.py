@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from kbapi.app import create_app
 from tests.makers import CHIP, HandMovedClock, a_submission, an_instance, send
 
-CLUB, STRANGER = "https://club.example", "https://elsewhere.example"
+CLUB, UNLISTED = "https://club.example", "https://elsewhere.example"
 NOTHING = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 JSON = {"Content-Type": "application/json"}
 
@@ -31,7 +31,7 @@ def answers(app: Flask, client: FlaskClient) -> dict[int, object]:
     sent = client.post("/v1/submissions", json=a_submission(number=2)).get_json()
     receipt = {"Authorization": f"Bearer {sent['receipt']}"}
     own = sent["links"]["self"]
-    told = [
+    shown = [
         client.get("/v1/chips"),
         client.post("/v1/submissions", json=a_submission(number=3)),
         client.post("/v1/submissions/batch", json=batch),
@@ -48,13 +48,11 @@ def answers(app: Flask, client: FlaskClient) -> dict[int, object]:
         client.get("/fails"),
     ]
     etag = client.get(f"/v1/start?chip={CHIP}").headers["ETag"]
-    told.append(client.get(f"/v1/start?chip={CHIP}", headers={"If-None-Match": etag}))
-    return {answer.status_code: answer for answer in told}
+    shown.append(client.get(f"/v1/start?chip={CHIP}", headers={"If-None-Match": etag}))
+    return {answer.status_code: answer for answer in shown}
 
 
-def test_every_kind_of_answer_says_what_a_browser_may_do_with_it(
-    app: Flask, client: FlaskClient
-) -> None:
+def test_every_kind_of_answer_has_headers_for_browsers(app: Flask, client: FlaskClient) -> None:
     instance = app.extensions["kbapi"]
     send(instance, a_submission())
     found = answers(app, client)
@@ -73,7 +71,7 @@ def test_every_kind_of_answer_says_what_a_browser_may_do_with_it(
             assert headers["Cache-Control"] == "no-store", status
 
 
-def test_too_many_requests_leave_with_the_same_headers(tmp_path: Path) -> None:
+def test_the_answer_to_too_many_requests_has_the_same_headers(tmp_path: Path) -> None:
     instance = an_instance(tmp_path, HandMovedClock(), rate_per_network=1, cors_origins=CLUB)
     client = create_app(instance).test_client()
     client.get("/v1/chips")
@@ -84,7 +82,7 @@ def test_too_many_requests_leave_with_the_same_headers(tmp_path: Path) -> None:
     assert refused.headers["Access-Control-Allow-Origin"] == CLUB
 
 
-def test_what_belongs_to_one_person_is_kept_by_no_cache(client: FlaskClient) -> None:
+def test_no_cache_keeps_answers_for_one_person(client: FlaskClient) -> None:
     sent = client.post("/v1/submissions", json=a_submission())
     receipt = {"Authorization": f"Bearer {sent.get_json()['receipt']}"}
     mine = {"Kbapi-Contributor": "tidewater-member-000001"}
@@ -107,17 +105,17 @@ def test_pages_may_load_their_own_style_and_no_script(client: FlaskClient) -> No
     assert client.get("/openapi.json").headers["Content-Security-Policy"] == NOTHING
 
 
-def test_pages_that_are_listed_may_ask_and_read_the_fields(club: FlaskClient) -> None:
+def test_listed_pages_may_send_requests_and_read_the_fields(club: FlaskClient) -> None:
     answer = club.get("/v1/chips", headers={"Origin": CLUB})
     assert answer.headers["Access-Control-Allow-Origin"] == CLUB
     exposed = answer.headers["Access-Control-Expose-Headers"].split(", ")
-    told = {"Age", "ETag", "Location", "RateLimit", "RateLimit-Policy", "Retry-After"}
-    assert told <= set(exposed)
+    shown = {"Age", "ETag", "Location", "RateLimit", "RateLimit-Policy", "Retry-After"}
+    assert shown <= set(exposed)
     assert "Access-Control-Allow-Credentials" not in answer.headers
     assert "Origin" in answer.headers["Vary"]
 
 
-def test_a_browser_may_ask_first_without_a_key(tmp_path: Path) -> None:
+def test_a_preflight_request_needs_no_key(tmp_path: Path) -> None:
     instance = an_instance(tmp_path, join="closed", cors_origins=CLUB)
     client = create_app(instance).test_client()
     asked = {
@@ -129,14 +127,14 @@ def test_a_browser_may_ask_first_without_a_key(tmp_path: Path) -> None:
     assert allowed.status_code == 200
     assert allowed.headers["Access-Control-Allow-Origin"] == CLUB
     assert "POST" in allowed.headers["Access-Control-Allow-Methods"].split(", ")
-    told = allowed.headers["Access-Control-Allow-Headers"].lower().split(", ")
-    assert set(asked["Access-Control-Request-Headers"].split(",")) <= set(told)
+    shown = allowed.headers["Access-Control-Allow-Headers"].lower().split(", ")
+    assert set(asked["Access-Control-Request-Headers"].split(",")) <= set(shown)
     assert int(allowed.headers["Access-Control-Max-Age"]) > 0
     assert client.post("/v1/submissions", json={}, headers={"Origin": CLUB}).status_code == 401
 
 
 @pytest.mark.parametrize(
-    "origin", [STRANGER, "null", f"{CLUB}.evil.example", "http://club.example", "", CLUB.upper()]
+    "origin", [UNLISTED, "null", f"{CLUB}.evil.example", "http://club.example", "", CLUB.upper()]
 )
 def test_other_pages_may_not(club: FlaskClient, origin: str) -> None:
     for answer in (

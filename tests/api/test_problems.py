@@ -21,7 +21,7 @@ ERRORS = [
 ]
 
 
-def test_every_error_class_has_a_status_and_a_code_of_its_own() -> None:
+def test_every_error_class_has_a_status_and_its_own_code() -> None:
     assert set(STATUS_OF) == set(ERRORS)
     assert len({kind.code for kind in ERRORS}) == len(ERRORS)
     assert all(400 <= status < 600 for status in STATUS_OF.values())
@@ -42,7 +42,7 @@ def test_every_rule_has_a_page_with_its_sentence(client: FlaskClient, rule: obje
 
 @pytest.mark.parametrize("wanted", ["bytes=0-9", "bytes=9999999-", "bytes=5-2", "lines=1-2"])
 @pytest.mark.parametrize("path", ["/static/kbapi.css", "/docs", "/v1/chips"])
-def test_a_range_is_answered_with_the_whole(client: FlaskClient, path: str, wanted: str) -> None:
+def test_a_range_request_gets_the_whole_answer(client: FlaskClient, path: str, wanted: str) -> None:
     with client.get(path) as whole, client.get(path, headers={"Range": wanted}) as response:
         assert response.status_code == 200
         assert response.data == whole.data
@@ -59,7 +59,7 @@ def test_a_range_is_answered_with_the_whole(client: FlaskClient, path: str, want
         ("GET", "/static/../app.py", 404),
     ],
 )
-def test_what_the_framework_refuses_is_a_problem_too(
+def test_a_refusal_of_the_framework_is_a_problem_document(
     client: FlaskClient, method: str, path: str, status: int
 ) -> None:
     response = client.open(path, method=method)
@@ -69,7 +69,7 @@ def test_what_the_framework_refuses_is_a_problem_too(
     assert client.get(response.get_json()["type"]).status_code == 200
 
 
-def test_an_unknown_error_tells_a_fixed_text_and_logs_no_message(
+def test_an_unknown_error_has_a_fixed_text_and_logs_no_message(
     app: Flask, client: FlaskClient, caplog: pytest.LogCaptureFixture
 ) -> None:
     @app.get("/fails")
@@ -84,7 +84,7 @@ def test_an_unknown_error_tells_a_fixed_text_and_logs_no_message(
     assert any(getattr(record, "error", "") == "RuntimeError" for record in caplog.records)
 
 
-def test_log_lines_hold_neither_addresses_nor_tokens_nor_queries(
+def test_log_lines_contain_no_addresses_tokens_or_queries(
     client: FlaskClient, caplog: pytest.LogCaptureFixture
 ) -> None:
     from kbapi.logs import JsonLines
@@ -101,7 +101,7 @@ def test_log_lines_hold_neither_addresses_nor_tokens_nor_queries(
         assert not any(forbidden in line for line in lines)
 
 
-def test_a_method_of_a_senders_own_making_stands_in_no_log_line(
+def test_an_invented_method_is_in_no_log_line(
     client: FlaskClient, caplog: pytest.LogCaptureFixture
 ) -> None:
     from kbapi.logs import JsonLines

@@ -93,7 +93,7 @@ BAD = {
 
 
 @pytest.mark.parametrize("case", BAD)
-def test_a_bad_body_is_refused_with_its_place(app: Flask, client: FlaskClient, case: str) -> None:
+def test_a_bad_body_is_refused_with_its_pointer(app: Flask, client: FlaskClient, case: str) -> None:
     body, status, code, pointer = BAD[case]
     before = row_counts(app)
     response = client.post("/v1/submissions", data=body, headers=JSON)
@@ -107,12 +107,12 @@ def test_a_bad_body_is_refused_with_its_place(app: Flask, client: FlaskClient, c
     assert row_counts(app) == before
 
 
-def test_the_unknown_field_is_told_which_known_one_was_meant(client: FlaskClient) -> None:
+def test_an_unknown_field_gets_the_known_one(client: FlaskClient) -> None:
     response = client.post("/v1/submissions", data=with_setting(stabel_at=-80), headers=JSON)
     assert "did you mean 'stable_at'?" in response.get_json()["errors"][0]["detail"]
 
 
-def test_the_wrong_sign_is_told_the_right_one(client: FlaskClient) -> None:
+def test_a_wrong_sign_gets_the_right_one(client: FlaskClient) -> None:
     response = client.post("/v1/submissions", data=with_setting(stable_at=80), headers=JSON)
     assert "Did you mean -80?" in response.get_json()["errors"][0]["detail"]
 
@@ -148,7 +148,7 @@ def test_a_body_of_three_megabytes_is_too_large(app: Flask, client: FlaskClient)
     "content_type",
     [None, "text/plain", "application/x-www-form-urlencoded", "application/json; charset=latin-1"],
 )
-def test_another_content_type_is_not_read(client: FlaskClient, content_type: str | None) -> None:
+def test_another_content_type_is_refused(client: FlaskClient, content_type: str | None) -> None:
     headers = {} if content_type is None else {"Content-Type": content_type}
     response = client.post("/v1/submissions", data=GOOD_TEXT, headers=headers)
     assert response.status_code == 415

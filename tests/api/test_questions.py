@@ -59,7 +59,7 @@ def test_a_refused_query_is_refused_again(parsed: _Parsed) -> None:
         parsed.of(start, object)
 
 
-def test_the_one_kept_longest_goes_first(parsed: _Parsed) -> None:
+def test_the_oldest_question_is_dropped_first(parsed: _Parsed) -> None:
     first, second = ask(parsed, start, "chip=0"), ask(parsed, start, "chip=1")
     for number in range(2, 9):
         ask(parsed, start, f"chip={number}")
@@ -68,7 +68,7 @@ def test_the_one_kept_longest_goes_first(parsed: _Parsed) -> None:
 
 
 @pytest.mark.usefixtures("threads_change_places_often")
-def test_threads_with_ever_new_queries_are_all_answered(parsed: _Parsed) -> None:
+def test_threads_with_always_new_queries_are_all_answered(parsed: _Parsed) -> None:
     def ask_many(whose: int) -> int:
         for number in range(3_000):
             ask(parsed, start, f"chip={whose}-{number}")

@@ -35,7 +35,7 @@ def filled(client: FlaskClient) -> FlaskClient:
     return client
 
 
-def test_each_part_has_an_answer_of_its_own_and_says_which_it_is(filled: FlaskClient) -> None:
+def test_each_part_has_its_own_answer_with_its_name(filled: FlaskClient) -> None:
     whole, mains, battery = (
         start(filled),
         start(filled, supply="mains"),
@@ -65,22 +65,22 @@ def test_every_filter_selects(filled: FlaskClient, asked: dict[str, str], units:
     assert start(filled, **asked)["evidence"]["units"] == units
 
 
-def test_fewer_than_five_units_are_told_as_none(client: FlaskClient) -> None:
+def test_fewer_than_five_units_are_shown_as_none(client: FlaskClient) -> None:
     fill(client, "mains", range(4), machine="odd-box")
     assert start(client, machine="odd-box")["evidence"]["units"] == 0
     fill(client, "mains", range(4, 5), machine="odd-box")
     assert start(client, machine="odd-box")["evidence"]["units"] == 5
 
 
-def test_a_filtered_question_leaves_the_spread_of_all_results_alone(filled: FlaskClient) -> None:
+def test_a_filtered_question_does_not_change_the_peers_of_all_results(filled: FlaskClient) -> None:
     start(filled)
     start(filled, supply="mains")
     document = a_result(900, stable_at=-85, unstable_at=-90)
-    told = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["peers"]
-    assert told["known"] == 80
+    found = filled.post("/v1/submissions", json=document).get_json()["settings"][0]["peers"]
+    assert found["known"] == 80
 
 
-def test_unknown_words_in_filters_are_refused(client: FlaskClient) -> None:
+def test_unknown_values_in_filters_are_refused(client: FlaskClient) -> None:
     asked = {"chip": CHIP, "supply": "solar", "cooling": "ice", "grade": "best", "load": "none"}
     response = client.get("/v1/start", query_string=asked)
     assert response.status_code == 422
@@ -88,11 +88,11 @@ def test_unknown_words_in_filters_are_refused(client: FlaskClient) -> None:
     assert pointers == {"supply", "cooling", "grade", "load"}
 
 
-def test_a_start_says_which_filters_matter_whatever_it_was_asked_with(filled: FlaskClient) -> None:
+def test_a_start_lists_the_filters_that_matter_for_any_question(filled: FlaskClient) -> None:
     whole, mains = start(filled), start(filled, supply="mains")
     assert whole["differing_filters"] == mains["differing_filters"]
     by_filter = {one["filter"]: one for one in whole["differing_filters"]}
-    # Firmware and microcode were told on one side alone: nothing to compare with.
+    # Firmware and microcode were sent for one group only: there is no comparison.
     assert sorted(by_filter) == ["machine", "supply"]
     supply = by_filter["supply"]
     assert supply["p_value"] <= 0.05
@@ -103,7 +103,7 @@ def test_a_start_says_which_filters_matter_whatever_it_was_asked_with(filled: Fl
     assert "with supply set to" in supply["text"]
 
 
-def test_where_a_filter_means_nothing_none_is_named(client: FlaskClient) -> None:
+def test_without_a_difference_no_filter_is_listed(client: FlaskClient) -> None:
     for number in range(60):
         document = a_result(number, stable_at=-80 - number % 7, unstable_at=-90 - number % 7)
         document["platform"] = {"supply": "battery" if number % 2 else "mains"}

@@ -1,4 +1,4 @@
-"""Gains over HTTP: ratios with intervals, judged against noise, at equal power and performance."""
+"""Gains over HTTP: ratios with intervals, compared with noise, at equal power and performance."""
 
 from pathlib import Path
 from typing import Any
@@ -35,7 +35,7 @@ def gain(block: dict[str, Any], measure: str) -> dict[str, Any]:
     return found
 
 
-def test_nobody_has_measured_is_said_and_nothing_is_invented(client: FlaskClient) -> None:
+def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskClient) -> None:
     answer = gains(client)
     assert answer["by_load"] == []
     assert answer["reason"]["code"] == "no_pairs"
@@ -43,9 +43,7 @@ def test_nobody_has_measured_is_said_and_nothing_is_invented(client: FlaskClient
 
 
 @pytest.mark.parametrize("units", [1, 4])
-def test_fewer_than_five_units_are_withheld_and_that_is_said(
-    client: FlaskClient, units: int
-) -> None:
+def test_fewer_than_five_units_are_withheld_with_a_reason(client: FlaskClient, units: int) -> None:
     for number in range(units):
         post(client, saver(number))
     answer = gains(client)
@@ -58,7 +56,7 @@ def test_fewer_than_five_units_are_withheld_and_that_is_said(
     assert answer["reason"]["text"] == wanted
 
 
-def test_five_units_attain_less_than_asked_and_the_answer_says_how_much(
+def test_five_units_reach_a_lower_confidence_which_the_answer_gives(
     client: FlaskClient,
 ) -> None:
     for number in range(5):
@@ -72,7 +70,7 @@ def test_five_units_attain_less_than_asked_and_the_answer_says_how_much(
     assert "93.8 %" in power["text"]
 
 
-def test_equal_performance_tells_the_saving_and_equal_power_the_speed(
+def test_equal_performance_gives_the_saving_and_equal_power_the_speed(
     client: FlaskClient,
 ) -> None:
     for number in range(6):
@@ -90,7 +88,7 @@ def test_equal_performance_tells_the_saving_and_equal_power_the_speed(
     assert 1.06 < per_watt["estimate"] < 1.17
 
 
-def test_a_chip_at_its_limit_gains_clock_and_that_is_called_good(client: FlaskClient) -> None:
+def test_a_chip_at_its_power_limit_gains_clock_and_that_counts_as_good(client: FlaskClient) -> None:
     for number in range(7):
         post(client, climber(number, 5 + number / 10))
     (cell,) = gains(client)["by_load"]
@@ -100,7 +98,7 @@ def test_a_chip_at_its_limit_gains_clock_and_that_is_called_good(client: FlaskCl
     assert "a good result" in cell["text"]
 
 
-def test_temperatures_stand_above_the_room_beside_what_the_power_explains(
+def test_temperatures_are_above_ambient_with_what_the_power_explains(
     client: FlaskClient,
 ) -> None:
     for number in range(6):
@@ -114,7 +112,7 @@ def test_temperatures_stand_above_the_room_beside_what_the_power_explains(
     assert heat["measure_unit"] == "C"
 
 
-def test_without_the_rooms_temperature_or_with_a_free_fan_heat_is_not_compared(
+def test_without_ambient_temperature_or_with_a_regulated_fan_heat_is_not_compared(
     client: FlaskClient,
 ) -> None:
     for number in range(6):
@@ -124,12 +122,12 @@ def test_without_the_rooms_temperature_or_with_a_free_fan_heat_is_not_compared(
         post(client, a_measured(10 + number, *free))
     (cell,) = gains(client)["by_load"]
     assert cell["units"] == 12
-    told = {one["measure"]: one["units"] for one in cell["overall"]["gains"]}
-    assert "temperature" not in told
-    assert told["temperature_free_fan"] == 6
+    shown = {one["measure"]: one["units"] for one in cell["overall"]["gains"]}
+    assert "temperature" not in shown
+    assert shown["temperature_free_fan"] == 6
 
 
-def test_quieter_is_told_in_decibels(client: FlaskClient) -> None:
+def test_noise_is_compared_in_decibels(client: FlaskClient) -> None:
     for number in range(5):
         stock, tuned = a_reading("stock", noise_dba=41), a_reading("tuned", noise_dba=38)
         post(client, a_measured(number, stock, tuned))
@@ -161,15 +159,15 @@ def test_caps_loads_and_scopes_are_never_mixed(client: FlaskClient) -> None:
         pair = [a_reading("stock"), a_reading("tuned", performance=42.0)]
         post(client, a_measured(number, *pair, *capped, *stray))
     answer = gains(client)
-    told = [(cell["load"], cell["condition"]) for cell in answer["by_load"]]
-    assert told == [("all_core", "uncapped"), ("vector_heavy", "equal_power_limit")]
+    shown = [(cell["load"], cell["condition"]) for cell in answer["by_load"]]
+    assert shown == [("all_core", "uncapped"), ("vector_heavy", "equal_power_limit")]
     first = answer["by_load"][0]["overall"]
     assert gain(first, "performance")["estimate"] == 1.05
     assert gain(first, "power")["estimate"] == 1.0
     assert [c["load"] for c in gains(client, load="vector_heavy")["by_load"]] == ["vector_heavy"]
 
 
-def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
+def test_the_noise_of_repeated_runs_decides_what_one_owner_can_see(
     client: FlaskClient,
 ) -> None:
     for number in range(8):
@@ -188,7 +186,7 @@ def test_what_repeated_runs_differ_by_decides_what_one_owner_can_see(
     assert power["is_larger_than_noise"]
 
 
-def test_a_clock_that_was_asked_for_tells_nothing_of_how_runs_differ(client: FlaskClient) -> None:
+def test_a_requested_clock_gives_no_noise_of_runs(client: FlaskClient) -> None:
     for number in range(6):
         asked_for = [a_reading("stock", clock_kind="requested") for _ in range(2)]
         tuned = a_reading("tuned", clock_mhz=2710.0 + number)
@@ -198,7 +196,7 @@ def test_a_clock_that_was_asked_for_tells_nothing_of_how_runs_differ(client: Fla
     assert (clock["noise_source"], clock["noise"]) == ("spread_over_units", None)
 
 
-def test_seconds_for_a_job_are_turned_round_before_repeats_are_held_against_watts(
+def test_seconds_for_a_job_are_inverted_before_repeats_are_compared_with_watts(
     client: FlaskClient,
 ) -> None:
     for number in range(6):
@@ -207,16 +205,16 @@ def test_seconds_for_a_job_are_turned_round_before_repeats_are_held_against_watt
             a_reading("stock", performance=40.0 * part, power_w=60 * part, runs=1)
             for part in (0.98, 1.0, 1.02)
         ]
-        told = [one | {"performance_unit": "s_per_job"} for one in noisy]
+        shown = [one | {"performance_unit": "s_per_job"} for one in noisy]
         tuned = a_reading("tuned", performance=38.0, performance_unit="s_per_job", power_w=55.0)
-        post(client, a_measured(number, *told, tuned | {"runs": 1}))
+        post(client, a_measured(number, *shown, tuned | {"runs": 1}))
     (cell,) = gains(client)["by_load"]
     noise = gain(cell["overall"], "performance_per_watt")["noise"]
     # Single runs differ by 4 %, a pair of them by 1.96 times the root of two that.
     assert noise == pytest.approx(0.117, abs=0.002)
 
 
-def test_the_spread_of_the_clock_is_its_noise_where_it_is_response(client: FlaskClient) -> None:
+def test_the_spread_of_the_clock_is_its_noise_where_it_was_sent(client: FlaskClient) -> None:
     for number in range(6):
         stock = a_reading("stock", clock_spread_mhz=54, runs=1)
         tuned = a_reading("tuned", clock_mhz=2862.0 + number, runs=1)
@@ -229,7 +227,7 @@ def test_the_spread_of_the_clock_is_its_noise_where_it_is_response(client: Flask
     assert clock["is_larger_than_noise"]
 
 
-def test_a_claim_is_no_gain_and_no_evidence_of_none(client: FlaskClient) -> None:
+def test_an_unverified_setting_is_neither_a_gain_nor_the_lack_of_one(client: FlaskClient) -> None:
     unproven = a_setting(unstable_at=..., in_use=-70)
     for number in range(6):
         readings = [a_reading("stock"), a_reading("tuned")]
@@ -246,7 +244,7 @@ def test_a_unit_counts_once_by_its_latest_month(client: FlaskClient) -> None:
     assert (power["units"], power["estimate"]) == (5, 0.9)
 
 
-def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClient) -> None:
+def test_many_results_of_one_contributor_weigh_three_units(client: FlaskClient) -> None:
     for number in range(6):
         post(client, saver(number, 10))
     for number in range(10, 30):
@@ -256,7 +254,7 @@ def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClien
     assert gain(cell["overall"], "power")["estimate"] > 0.6 + 0.1
 
 
-def test_ones_own_pair_is_placed_in_the_pool(client: FlaskClient) -> None:
+def test_the_own_pair_is_placed_in_the_pool(client: FlaskClient) -> None:
     for number in range(10):
         post(client, climber(number, 1 + number))
     asked = {"own_performance_stock": 40, "own_performance_tuned": 42.2}
@@ -287,7 +285,7 @@ def test_a_question_about_gains_is_refused_with_every_problem(client: FlaskClien
 
 
 @pytest.mark.parametrize("name", ["load"])
-def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
+def test_an_empty_value_is_refused(client: FlaskClient, name: str) -> None:
     response = client.get("/v1/gains", query_string={"chip": "norvane-sable-7-4820mx", name: ""})
     assert response.status_code == 422
     assert [one["pointer"] for one in response.get_json()["errors"]] == [name]
@@ -295,14 +293,14 @@ def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
 
 def test_an_answer_is_kept_until_something_changes(client: FlaskClient) -> None:
     for number in range(5):
-        told = post(client, saver(number))
-    first = client.get(f"/v1/gains?chip={told['chip']['key']}")
+        shown = post(client, saver(number))
+    first = client.get(f"/v1/gains?chip={shown['chip']['key']}")
     again = client.get(
-        f"/v1/gains?chip={told['chip']['key']}", headers={"If-None-Match": first.headers["ETag"]}
+        f"/v1/gains?chip={shown['chip']['key']}", headers={"If-None-Match": first.headers["ETag"]}
     )
     assert again.status_code == 304
     client.delete(
-        f"/v1/submissions/{told['id']}", headers={"Authorization": f"Bearer {told['receipt']}"}
+        f"/v1/submissions/{shown['id']}", headers={"Authorization": f"Bearer {shown['receipt']}"}
     )
     assert gains(client)["by_load"] == []
 

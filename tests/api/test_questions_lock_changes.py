@@ -8,10 +8,10 @@ from flask.testing import FlaskClient
 from tests.api.test_questions_locks import CHIP, locks, report
 
 
-def reported(client: FlaskClient, opened: int, locked: int, first: int, **told: Any) -> None:
+def reported(client: FlaskClient, opened: int, locked: int, first: int, **fields: Any) -> None:
     for number in range(opened + locked):
         status = "open" if number < opened else "firmware_locked"
-        report(client, first + number, status, **told)
+        report(client, first + number, status, **fields)
 
 
 @pytest.fixture
@@ -24,7 +24,7 @@ def changed(client: FlaskClient) -> FlaskClient:
     return client
 
 
-def test_since_when_reports_say_locked_is_told_with_both_shares(changed: FlaskClient) -> None:
+def test_the_start_of_locked_reports_has_both_shares(changed: FlaskClient) -> None:
     answer = locks(changed)
     (core,) = answer["locks"]
     change = core["differences"]["change"]
@@ -43,7 +43,7 @@ def test_since_when_reports_say_locked_is_told_with_both_shares(changed: FlaskCl
     assert "locked on most machines since firmware month 2025-03" in answer["summary"]
 
 
-def test_conditions_that_differ_are_told_with_each_share(changed: FlaskClient) -> None:
+def test_conditions_that_differ_have_each_share(changed: FlaskClient) -> None:
     (core,) = locks(changed)["locks"]
     differs = core["differences"]
     assert differs["units"] == 80
@@ -58,7 +58,9 @@ def test_conditions_that_differ_are_told_with_each_share(changed: FlaskClient) -
     assert "microcode" in differs["text"]
 
 
-def test_units_alike_that_contradict_each_other_are_counted_each_way(changed: FlaskClient) -> None:
+def test_similar_units_that_contradict_each_other_are_counted_each_way(
+    changed: FlaskClient,
+) -> None:
     (core,) = locks(changed)["locks"]
     first = core["differences"]["contradictions"][0]
     assert (first["firmware_month"], first["microcode"]) == ("2025-05", "0x2b")
@@ -70,7 +72,7 @@ def test_units_alike_that_contradict_each_other_are_counted_each_way(changed: Fl
     )
 
 
-def test_hearsay_is_counted_and_not_compared(client: FlaskClient) -> None:
+def test_reports_by_hearsay_are_counted_and_not_compared(client: FlaskClient) -> None:
     reported(client, 20, 0, 0, firmware_month="2025-01", found_by="documented")
     reported(client, 0, 20, 100, firmware_month="2025-06", found_by="owner_says")
     (core,) = locks(client)["locks"]
@@ -88,7 +90,7 @@ def test_a_filter_selects_before_anything_is_compared(changed: FlaskClient) -> N
     assert not there["differences"]["change"]["is_change"]
 
 
-def test_with_too_few_it_is_said_and_the_rest_is_given(client: FlaskClient) -> None:
+def test_too_few_reports_are_stated_and_the_rest_is_given(client: FlaskClient) -> None:
     reported(client, 3, 1, 0, firmware_month="2025-01")
     (core,) = locks(client)["locks"]
     assert core["units"] == 4
@@ -98,7 +100,7 @@ def test_with_too_few_it_is_said_and_the_rest_is_given(client: FlaskClient) -> N
     assert core["differences"]["change"]["p_value"] is None
 
 
-def test_stable_reports_are_said_to_be_stable(client: FlaskClient) -> None:
+def test_reports_without_a_change_are_called_stable(client: FlaskClient) -> None:
     reported(client, 9, 1, 0, firmware_month="2025-01")
     reported(client, 9, 1, 100, firmware_month="2025-04")
     (core,) = locks(client)["locks"]
@@ -109,7 +111,7 @@ def test_stable_reports_are_said_to_be_stable(client: FlaskClient) -> None:
     assert "No change beyond chance" in core["differences"]["change"]["text"]
 
 
-def test_what_was_changed_where_it_was_open_stands_beside_what_was_not(
+def test_changes_are_compared_between_open_and_locked_machines(
     client: FlaskClient,
 ) -> None:
     reported(client, 6, 2, 0)
@@ -122,7 +124,7 @@ def test_what_was_changed_where_it_was_open_stands_beside_what_was_not(
     )
 
 
-def test_no_sentence_about_locks_recommends_to_open_one(changed: FlaskClient) -> None:
+def test_no_sentence_recommends_to_open_a_lock(changed: FlaskClient) -> None:
     answer = locks(changed)
     assert [caution["code"] for caution in answer["cautions"]][:2] == [
         "history_not_advice",

@@ -50,7 +50,9 @@ def locks(client: FlaskClient, chip: str = CHIP, **asked: Any) -> dict[str, Any]
     return answer
 
 
-def test_nobody_has_reported_is_said_with_what_is_left(client: FlaskClient) -> None:
+def test_without_reports_the_answer_states_it_and_what_remains_possible(
+    client: FlaskClient,
+) -> None:
     answer = locks(client)
     assert answer["locks"] == []
     assert answer["alternatives"]
@@ -60,7 +62,7 @@ def test_nobody_has_reported_is_said_with_what_is_left(client: FlaskClient) -> N
     assert list(start).index("locks") < list(start).index("start")
 
 
-def test_shares_have_intervals_and_one_word(client: FlaskClient) -> None:
+def test_shares_have_intervals_and_one_status(client: FlaskClient) -> None:
     for number in range(40):
         report(client, number, "firmware_locked" if number % 5 == 0 else "open")
     (core,) = locks(client)["locks"]
@@ -82,7 +84,7 @@ def test_no_clear_majority_is_mixed(client: FlaskClient) -> None:
     assert locks(client)["locks"][0]["status"] == "mixed"
 
 
-def test_hearsay_weighs_one_half(client: FlaskClient) -> None:
+def test_a_report_by_hearsay_weighs_one_half(client: FlaskClient) -> None:
     for number in range(10):
         report(client, number, found_by="owner_says" if number < 5 else "documented")
     (core,) = locks(client)["locks"]
@@ -93,18 +95,18 @@ def test_hearsay_weighs_one_half(client: FlaskClient) -> None:
     }
 
 
-def test_a_flood_of_one_contributor_weighs_three(client: FlaskClient) -> None:
+def test_many_reports_of_one_contributor_weigh_three(client: FlaskClient) -> None:
     for number in range(12):
         report(client, number, "chip_locked", contributor=1)
     assert locks(client)["locks"][0]["units"] == pytest.approx(3, abs=0.01)
 
 
-def test_a_unit_speaks_by_its_latest_month_in_any_order_of_arrival(client: FlaskClient) -> None:
+def test_the_latest_month_of_a_unit_counts_in_any_order_of_arrival(client: FlaskClient) -> None:
     report(client, 1, "firmware_locked", measured_in="2026-08")
     report(client, 1, "open", measured_in="2026-05")
     (core,) = locks(client)["locks"]
-    told = {one["status"]: one["units"] for one in core["statuses"] if one["units"]}
-    assert told == {"firmware_locked": 1}
+    found = {one["status"]: one["units"] for one in core["statuses"] if one["units"]}
+    assert found == {"firmware_locked": 1}
 
 
 def test_breakdowns_withhold_cells_of_fewer_than_five(client: FlaskClient) -> None:
@@ -122,7 +124,7 @@ def test_breakdowns_withhold_cells_of_fewer_than_five(client: FlaskClient) -> No
     assert [split["units"] for split in core["by_firmware_month"]] == [7, 5]
 
 
-def test_protections_and_changes_are_told_as_history(client: FlaskClient) -> None:
+def test_protections_and_changes_are_shown_as_history(client: FlaskClient) -> None:
     for number in range(12):
         off = number < 6
         report(
@@ -148,7 +150,7 @@ def test_filters_select_reports_before_anything_is_counted(client: FlaskClient) 
     assert locks(client, machine="quay-13")["locks"] == []
 
 
-def test_a_chip_without_reports_leans_on_its_series(client: FlaskClient) -> None:
+def test_a_chip_without_reports_uses_its_series(client: FlaskClient) -> None:
     for number in range(30):
         report(client, number, "chip_locked")
     (core,) = locks(client, "norvane-sable-5-4610mx")["locks"]
@@ -157,7 +159,7 @@ def test_a_chip_without_reports_leans_on_its_series(client: FlaskClient) -> None
     assert core["status"] == "chip_locked"
 
 
-def test_a_withdrawn_report_counts_no_more(client: FlaskClient) -> None:
+def test_a_withdrawn_report_no_longer_counts(client: FlaskClient) -> None:
     document = {
         "chip": CHIP,
         "locks": [{"domain": "core", "control": "voltage_offset", "status": "open"}],
@@ -169,7 +171,7 @@ def test_a_withdrawn_report_counts_no_more(client: FlaskClient) -> None:
     assert locks(client)["locks"] == []
 
 
-def test_notes_stand_beside_what_they_are_about(instance: Instance, client: FlaskClient) -> None:
+def test_notes_are_shown_with_their_subject(instance: Instance, client: FlaskClient) -> None:
     report(client, 1)
     assert locks(client)["notes"] == []
     store_notes(instance, [NOTE])
@@ -198,7 +200,7 @@ def test_notes_stand_beside_what_they_are_about(instance: Instance, client: Flas
         NOTE.replace('key = "harbour-15-menu"', "key = 7"),
     ],
 )
-def test_what_is_no_note_is_refused_whole(instance: Instance, wrong: str) -> None:
+def test_a_faulty_note_is_refused(instance: Instance, wrong: str) -> None:
     with pytest.raises(NoteRefused) as refused:
         store_notes(instance, [NOTE, wrong])
     assert refused.value.problems
@@ -219,7 +221,7 @@ def test_a_question_about_locks_is_refused_with_every_problem(client: FlaskClien
     assert pointers == {"chp", "chip", "domain", "firmware_month", "machine"}
 
 
-def test_a_part_soon_speaks_for_itself_however_sure_the_series_is(client: FlaskClient) -> None:
+def test_a_chip_with_own_reports_soon_outweighs_its_series(client: FlaskClient) -> None:
     for number in range(200):
         report(client, number, "chip_locked", chip="norvane-sable-5-4610mx", contributor=number)
     for number in range(200, 212):
@@ -246,8 +248,8 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
         statuses = {one["status"]: one["units"] for one in core["statuses"]}
         ways = {one["value"]: one["units"] for one in core["found_by"]}
         changes = {one["value"]: one["units"] for one in core["changes"]}
-        told = statuses, ways, changes, core["unchanged_units"]
-        return *told, core["changes_text"], core["withheld_groups"]
+        found = statuses, ways, changes, core["unchanged_units"]
+        return *found, core["changes_text"], core["withheld_groups"]
 
     statuses, ways = (
         {"open": 4, "firmware_locked": 6},
@@ -267,7 +269,7 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
 
 
 @pytest.mark.parametrize("name", ["domain", "control", "machine", "firmware_month"])
-def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
+def test_an_empty_value_is_refused(client: FlaskClient, name: str) -> None:
     response = client.get("/v1/locks", query_string={"chip": CHIP, name: ""})
     assert response.status_code == 422
     assert [one["pointer"] for one in response.get_json()["errors"]] == [name]

@@ -1,4 +1,4 @@
-"""Lasting and diagnose over HTTP: follow-ups go in, shares over months and causes come out."""
+"""Longevity and diagnose over HTTP: shares over months and causes, from follow-ups."""
 
 from typing import Any
 
@@ -21,7 +21,7 @@ def followed(
     in_use: float | None = -74,
     chip: str = CHIP,
     contributor: int | None = None,
-    **told: Any,
+    **fields: Any,
 ) -> None:
     """A unit that passed -80 and failed at -90, and what became of its setting."""
     setting = {
@@ -33,7 +33,7 @@ def followed(
         "loads": ["all_core", "vector_heavy"],
         "minutes": 65,
         "checked_results": True,
-        **told.pop("of_setting", {}),
+        **fields.pop("of_setting", {}),
     }
     document = {
         "chip": chip,
@@ -44,29 +44,29 @@ def followed(
         "measured_in": "2026-06",
     }
     sent = client.post("/v1/submissions", json=document).get_json()
-    told = {"effect": PROOF, **told}
+    fields = {"effect": PROOF, **fields}
     answer = client.post(
         f"/v1/submissions/{sent['id']}/follow-ups",
         json={"domain": "core", "control": "voltage_offset", "outcome": outcome, "days": days}
-        | {name: value for name, value in told.items() if value is not None},
+        | {name: value for name, value in fields.items() if value is not None},
         headers={"Authorization": f"Bearer {sent['receipt']}"},
     )
     assert answer.status_code == 201, answer.get_json()
 
 
-def lasting(client: FlaskClient, **asked: str) -> dict[str, Any]:
+def longevity(client: FlaskClient, **asked: str) -> dict[str, Any]:
     response = client.get("/v1/longevity", query_string={"chip": CHIP, **asked})
     assert response.status_code == 200, response.get_json()
     answer: dict[str, Any] = response.get_json()
     return answer
 
 
-def shares(told: dict[str, Any]) -> dict[int, tuple[float, int]]:
-    return {one["days"]: (one["share"], one["units"]) for one in told["survival"]}
+def shares(fields: dict[str, Any]) -> dict[int, tuple[float, int]]:
+    return {one["days"]: (one["share"], one["units"]) for one in fields["survival"]}
 
 
-def test_nothing_is_said_before_anybody_has_followed_up(client: FlaskClient) -> None:
-    answer = lasting(client)
+def test_without_follow_ups_there_are_no_numbers(client: FlaskClient) -> None:
+    answer = longevity(client)
     assert (answer["level"], answer["units"], answer["survival"]) == ("none", 0, [])
     assert (
         answer["recommended_margin"]["margin"],
@@ -84,7 +84,7 @@ def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> No
         followed(client, number, outcome, 60 if number == 2 else days)
     for number in range(10, 16):
         followed(client, number, "failed_later" if number == 10 else "still_stable", 95)
-    answer = lasting(client)
+    answer = longevity(client)
     assert (answer["level"], answer["units"], answer["failures"]) == ("chip", 16, 3)
     # 14 of 16 after the two; nothing fails between; at day 95 one of six falls.
     assert shares(answer) == {30: (0.875, 16), 90: (0.875, 8)}
@@ -97,92 +97,96 @@ def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> No
 
 
 @pytest.mark.parametrize("outcome", ["locked_later", "machine_gone", "given_up"])
-def test_what_is_not_the_settings_fault_ends_the_watch_and_is_no_failure(
+def test_an_end_for_another_reason_is_censored_and_not_a_failure(
     client: FlaskClient, outcome: str
 ) -> None:
     for number in range(6):
         followed(client, number, "failed_later" if number == 0 else "still_stable", 50)
     for number in range(6, 10):
         followed(client, number, outcome, 40)
-    assert shares(lasting(client)) == {30: (1.0, 10)}
+    assert shares(longevity(client)) == {30: (1.0, 10)}
     for number in range(10, 15):
         followed(client, number, "still_stable", 95)
-    assert shares(lasting(client))[90] == (round(10 / 11, 4), 6)
+    assert shares(longevity(client))[90] == (round(10 / 11, 4), 6)
 
 
-def test_who_gives_up_and_tells_a_failure_tells_a_failure(client: FlaskClient) -> None:
+def test_giving_up_with_a_failure_is_a_failure(client: FlaskClient) -> None:
     for number in range(8):
         followed(client, number, "given_up", 20, failure="system_hang" if number < 4 else None)
-    assert lasting(client)["failures"] == 4
+    assert longevity(client)["failures"] == 4
 
 
-def test_an_update_may_have_closed_the_control_unless_an_effect_is_shown_again(
+def test_an_update_may_lock_the_control_unless_an_effect_is_shown_again(
     client: FlaskClient,
 ) -> None:
     for number in range(12):
         followed(client, number, effect=None, changed=["firmware"] if number < 6 else ["season"])
-    assert lasting(client)["units"] == 6
+    assert longevity(client)["units"] == 6
     for number in range(12, 15):
         followed(client, number, changed=["firmware"])
-    assert lasting(client)["units"] == 9
+    assert longevity(client)["units"] == 9
 
 
-def test_a_claimed_setting_and_one_beyond_its_limit_tell_nothing(client: FlaskClient) -> None:
+def test_an_unverified_setting_and_one_beyond_its_limit_show_nothing(client: FlaskClient) -> None:
     for number in range(5):
         followed(client, number, of_setting={"unstable_at": None})
         followed(client, number + 10, "failed_later", setting=-85)
-    assert lasting(client)["level"] == "none"
+    assert longevity(client)["level"] == "none"
 
 
-def test_margins_are_told_in_bands_and_small_ones_are_withheld(client: FlaskClient) -> None:
+def test_margins_are_shown_in_bands_and_small_ones_are_withheld(client: FlaskClient) -> None:
     for number in range(24):
         margin = (0, 10, 20, 45)[number // 6]
         followed(client, number, in_use=-80 + margin)
     for number in range(24, 28):
         followed(client, number, in_use=-55)
-    answer = lasting(client)
-    told = [
+    answer = longevity(client)
+    fields = [
         (band["margin_above"], band["margin_up_to"], band["units"]) for band in answer["by_margin"]
     ]
-    # The band of four units, and one of six: else all less the others would tell of the four.
-    assert told == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
+    # Without this, the band of four follows from all units less the other bands.
+    assert fields == [(0, 10, 6), (10, 20, 6), (30, None, 6)]
     assert answer["units"] == 28
     # 365 days in all and in each of the three bands, and two bands.
     assert answer["withheld_groups"] == 6
 
 
-def test_a_day_that_few_of_one_band_tell_of_is_not_left_of_the_others(client: FlaskClient) -> None:
+def test_a_day_with_few_units_of_one_band_cannot_be_computed_from_the_others(
+    client: FlaskClient,
+) -> None:
     for number in range(30):
         margin = (0, 10, 20)[number // 10]
         short = margin == 0 and number > 3
         followed(client, number, days=35 if short else 95, in_use=-80 + margin)
-    answer = lasting(client)
+    answer = longevity(client)
     assert shares(answer)[90][1] == 24
     days = [[one["days"] for one in band["survival"]] for band in answer["by_margin"]]
     assert days == [[30], [30], [30, 90]]
 
 
-def test_a_chip_that_few_follow_up_on_leans_on_its_series(client: FlaskClient) -> None:
+def test_a_chip_with_few_follow_ups_uses_its_series(client: FlaskClient) -> None:
     for number in range(4):
         followed(client, number)
-    assert lasting(client)["level"] == "none"
+    assert longevity(client)["level"] == "none"
     for number in range(4, 9):
         followed(client, number, chip=SIBLING)
-    answer = lasting(client)
+    answer = longevity(client)
     assert (answer["level"], answer["units"]) == ("series", 9)
     assert "machines of its series" in answer["summary"]
     followed(client, 9)
-    assert (lasting(client)["level"], lasting(client)["units"]) == ("chip", 5)
+    assert (longevity(client)["level"], longevity(client)["units"]) == ("chip", 5)
 
 
-def test_a_margin_is_learnt_from_sixty_that_kept(client: FlaskClient, instance: Instance) -> None:
+def test_a_margin_is_learnt_from_sixty_units_in_use(
+    client: FlaskClient, instance: Instance
+) -> None:
     for number in range(60):
         followed(client, number, in_use=-62)
-    settle = lasting(client)["recommended_margin"]
-    assert (settle["margin"], settle["margin_source"]) == (20, "learned")
-    assert settle["survival"]["share"] == 1
-    assert settle["survival"]["units"] == 60
-    assert "20 mV" in settle["text"]
+    recommended = longevity(client)["recommended_margin"]
+    assert (recommended["margin"], recommended["margin_source"]) == (20, "learned")
+    assert recommended["survival"]["share"] == 1
+    assert recommended["survival"]["units"] == 60
+    assert "20 mV" in recommended["text"]
     chip = instance.catalogue.chips[CHIP].chip
     with instance.reading() as connection:
         asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
@@ -195,10 +199,10 @@ def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> N
         followed(client, number, "failed_later", 10, contributor=900)
     for number in range(20, 29):
         followed(client, number)
-    assert shares(lasting(client))[30] == (0.75, 29)
+    assert shares(longevity(client))[30] == (0.75, 29)
 
 
-def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
+def test_later_follow_ups_outdate_a_stored_answer(client: FlaskClient) -> None:
     for number in range(5):
         followed(client, number)
     first = client.get("/v1/longevity", query_string={"chip": CHIP})
@@ -209,18 +213,18 @@ def test_later_follow_ups_make_a_kept_answer_stale(client: FlaskClient) -> None:
     )
     assert again.status_code == 304
     followed(client, 5, "failed_later", 10)
-    assert lasting(client)["failures"] == 1
+    assert longevity(client)["failures"] == 1
 
 
-def test_what_cannot_be_asked_is_refused_by_name(client: FlaskClient) -> None:
+def test_impossible_questions_are_refused_by_name(client: FlaskClient) -> None:
     response = client.get("/v1/longevity?chip=&domain=cor&confidence=0.9&control=load_line")
     assert response.status_code == 422
     pointers = {error["pointer"] for error in response.get_json()["errors"]}
     assert pointers == {"chip", "domain", "confidence", "control"}
 
 
-def diagnosed(client: FlaskClient, **told: Any) -> dict[str, Any]:
-    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
+def diagnosed(client: FlaskClient, **fields: Any) -> dict[str, Any]:
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **fields}
     response = client.post("/v1/diagnose", json=body)
     assert response.status_code == 200, response.get_json()
     answer: dict[str, Any] = response.get_json()
@@ -238,13 +242,13 @@ def a_planted_update(client: FlaskClient) -> None:
         followed(client, number, "failed_later" if failed else "still_stable", 60, changed=changed)
 
 
-def test_the_update_that_many_fail_after_stands_first_with_both_counts(
+def test_the_update_with_the_most_failures_is_first_with_both_counts(
     client: FlaskClient,
 ) -> None:
     a_planted_update(client)
     answer = diagnosed(client, setting=-74, days=50, changed=["season", "firmware", "driver"])
-    told = [one["change"] for one in answer["after_changes"]]
-    assert told == ["firmware", "season"]
+    fields = [one["change"] for one in answer["after_changes"]]
+    assert fields == ["firmware", "season"]
     assert answer["withheld_changes"] == 1
     first = answer["after_changes"][0]
     assert (first["units_with_change"]["failed"], first["units_with_change"]["stable"]) == (14, 6)
@@ -260,7 +264,7 @@ def test_the_update_that_many_fail_after_stands_first_with_both_counts(
     assert {one["code"] for one in answer["other_causes"]} == {"season", "cooling", "age", "load"}
 
 
-def test_without_changes_of_ones_own_all_are_response(client: FlaskClient) -> None:
+def test_without_own_changes_all_are_listed(client: FlaskClient) -> None:
     a_planted_update(client)
     answer = diagnosed(client)
     assert [one["change"] for one in answer["after_changes"]] == ["firmware", "season"]
@@ -272,7 +276,7 @@ def test_without_changes_of_ones_own_all_are_response(client: FlaskClient) -> No
 @pytest.mark.parametrize(
     ("setting", "by", "to"), [(-74, 10, -64), (-4, 10, 0), (0, 10, 0), (None, 10, None)]
 )
-def test_one_steps_back_toward_stock_and_never_above(
+def test_the_next_setting_is_toward_stock_and_never_above(
     client: FlaskClient, setting: float | None, by: float, to: float | None
 ) -> None:
     answer = diagnosed(client, setting=setting)
@@ -280,7 +284,7 @@ def test_one_steps_back_toward_stock_and_never_above(
     assert (answer["level"], answer["after_changes"]) == ("none", [])
 
 
-def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> None:
+def test_a_fixed_voltage_gets_no_absolute_number(client: FlaskClient) -> None:
     answer = diagnosed(
         client,
         chip="Osmer Kestrel 640 Laptop Graphics",
@@ -293,7 +297,7 @@ def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> No
 
 
 @pytest.mark.parametrize(
-    ("told", "in_effect"),
+    ("fields", "in_effect"),
     [
         ({}, "unknown"),
         ({"read_back": -73.24}, "yes"),
@@ -304,10 +308,10 @@ def test_a_voltage_at_a_clock_gets_no_absolute_number(client: FlaskClient) -> No
         ({"effect": {"shown_by": "rail_voltage", "rail_mv": 900}}, "yes"),
     ],
 )
-def test_whether_it_is_in_effect_is_read_from_what_shows_it(
-    client: FlaskClient, told: dict[str, Any], in_effect: str
+def test_the_proof_shows_whether_the_setting_takes_effect(
+    client: FlaskClient, fields: dict[str, Any], in_effect: str
 ) -> None:
-    answer = diagnosed(client, setting=-74, **told)
+    answer = diagnosed(client, setting=-74, **fields)
     question = answer["check_first"][1]
     assert question["your_answer"] == in_effect
     assert question["then"] not in (question["question"], "")
@@ -315,7 +319,7 @@ def test_whether_it_is_in_effect_is_read_from_what_shows_it(
     assert answer["summary"].startswith("The setting is not in effect") == (in_effect == "no")
 
 
-def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClient) -> None:
+def test_a_failure_at_stock_ends_the_diagnosis(client: FlaskClient) -> None:
     a_planted_update(client)
     answer = diagnosed(client, setting=-74, changed=["firmware"], fails_at_stock="yes")
     assert answer["summary"].startswith("Stop: it fails at stock.")
@@ -328,7 +332,7 @@ def test_what_fails_at_stock_is_stopped_and_not_explained_away(client: FlaskClie
     assert answer["cautions"][0]["code"] == "stop_and_ask_qualified_people"
 
 
-def test_a_way_to_fail_is_told_what_it_says(client: FlaskClient) -> None:
+def test_each_way_to_fail_has_its_explanation(client: FlaskClient) -> None:
     assert "idle and resume" in diagnosed(client, failure="resume_failure")["failure_meaning"]
     assert diagnosed(client, failure="system_hang")["failure_meaning"] is None
 
@@ -342,7 +346,7 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
 
 
 @pytest.mark.parametrize(
-    ("told", "code"),
+    ("fields", "code"),
     [
         ({"setting": 5}, "above_stock"),
         ({"setting": -301}, "beyond_hard_bound"),
@@ -352,10 +356,10 @@ def test_every_problem_of_a_diagnosis_comes_at_once(client: FlaskClient) -> None
         ({"failure": "someone@tidewater.example"}, "personal_data_found"),
     ],
 )
-def test_what_cannot_be_right_is_refused_and_nobody_is_repeated(
-    client: FlaskClient, told: dict[str, Any], code: str
+def test_impossible_values_are_refused_and_personal_data_is_not_repeated(
+    client: FlaskClient, fields: dict[str, Any], code: str
 ) -> None:
-    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **told}
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", **fields}
     response = client.post("/v1/diagnose", json=body)
     assert response.status_code == 422
     assert response.get_json()["errors"][0]["code"] == code
@@ -369,7 +373,7 @@ def test_a_body_of_another_shape_is_a_clear_problem(client: FlaskClient, body: A
     assert response.get_json()["errors"]
 
 
-def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient) -> None:
+def test_a_drift_of_the_chips_reports_is_shown_with_its_size(client: FlaskClient) -> None:
     for number in range(50):
         old = number < 25
         stable = (-95 if old else -65) + number % 7
@@ -391,7 +395,7 @@ def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient)
             "measured_in": f"2026-0{1 + number % 3}" if old else f"2026-0{6 + number % 3}",
         }
         assert client.post("/v1/submissions", json=document).status_code == 201
-    drift = lasting(client)["drift"]
+    drift = longevity(client)["drift"]
     assert (drift["is_drift"], drift["kind"], drift["since"]) == (True, "month", "2026-06")
     assert drift["shift"] == pytest.approx(-30, abs=4)
     assert (drift["units_before"], drift["units_since"]) == (25, 25)
@@ -399,4 +403,4 @@ def test_a_drift_of_the_chips_reports_is_told_with_its_size(client: FlaskClient)
         f"Limits since 2026-06 are about {-drift['shift']:.0f} mV shallower than before."
     )
     assert diagnosed(client)["drift"] == drift
-    assert lasting(client, control="count_offset")["drift"] is None
+    assert longevity(client, control="count_offset")["drift"] is None

@@ -43,8 +43,8 @@ def a_run(value: float, outcome: str = "stable", **changes: Any) -> dict[str, An
 def ask(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> dict[str, Any]:
     answer = client.post("/v1/next-step", json={"chip": CHIP, "trials": list(trials), **changes})
     assert answer.status_code == 200, answer.get_json()
-    told: dict[str, Any] = answer.get_json()
-    return told
+    shown: dict[str, Any] = answer.get_json()
+    return shown
 
 
 def refusals(client: FlaskClient, *trials: dict[str, Any], **changes: Any) -> set[tuple[str, str]]:
@@ -60,7 +60,7 @@ def limits_of(answer: dict[str, Any]) -> tuple[int | None, int | None]:
 
 
 @pytest.mark.usefixtures("pool")
-def test_a_search_begins_with_a_setting_that_holds_on_nine_in_ten(client: FlaskClient) -> None:
+def test_a_search_begins_with_a_setting_that_is_stable_on_nine_in_ten(client: FlaskClient) -> None:
     answer = ask(client)
     assert (answer["basis"], answer["control"], answer["moved_with"]) == (
         "pool",
@@ -82,7 +82,7 @@ def test_a_search_begins_with_a_setting_that_holds_on_nine_in_ten(client: FlaskC
 
 
 @pytest.mark.usefixtures("pool")
-def test_nothing_of_a_question_is_kept(app: Flask, client: FlaskClient) -> None:
+def test_no_part_of_a_question_is_stored(app: Flask, client: FlaskClient) -> None:
     before = row_counts(app)
     ask(client, a_run(-60), a_run(-75, "failed", failure="system_hang"))
     assert row_counts(app) == before
@@ -90,7 +90,7 @@ def test_nothing_of_a_question_is_kept(app: Flask, client: FlaskClient) -> None:
 
 @pytest.mark.usefixtures("pool")
 @pytest.mark.parametrize("max_risk", [0.05, 0.10, 0.25])
-def test_a_unit_that_passes_everything_is_led_to_the_bound_and_no_farther(
+def test_a_unit_that_passes_everything_ends_at_the_bound(
     client: FlaskClient, max_risk: float
 ) -> None:
     trials: list[dict[str, Any]] = []
@@ -114,11 +114,11 @@ def test_a_unit_that_passes_everything_is_led_to_the_bound_and_no_farther(
 
 
 @pytest.mark.usefixtures("pool")
-def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -> None:
+def test_the_plan_equals_the_answers_after_those_runs(client: FlaskClient) -> None:
     answer = ask(client)
-    told = {tuple(line["outcomes"]): line for line in answer["plan"]}
-    assert set(told) >= {("stable",), ("failed",), ("stable", "stable")}
-    for after, line in told.items():
+    shown = {tuple(line["outcomes"]): line for line in answer["plan"]}
+    assert set(shown) >= {("stable",), ("failed",), ("stable", "stable")}
+    for after, line in shown.items():
         runs: list[dict[str, Any]] = []
         for outcome in after:
             runs.append(a_run(ask(client, *runs)["next_step"]["value_to_enter"], outcome))
@@ -133,7 +133,7 @@ def test_the_plan_says_what_the_answer_to_those_runs_says(client: FlaskClient) -
 
 
 @pytest.mark.usefixtures("pool")
-def test_the_failure_wins_over_a_pass_at_the_same_setting_or_deeper(client: FlaskClient) -> None:
+def test_a_failure_outweighs_a_pass_at_the_same_setting_or_deeper(client: FlaskClient) -> None:
     same = ask(client, a_run(-60), a_run(-80), a_run(-80, "failed"))
     assert limits_of(same) == (61, 82)
     later = ask(client, a_run(-60), a_run(-80), a_run(-70, "failed"))
@@ -157,14 +157,14 @@ def test_a_pass_beyond_an_earlier_failure_is_a_contradiction(client: FlaskClient
 
 @pytest.mark.usefixtures("pool")
 @pytest.mark.parametrize("failure", ["wrong_result", "corrected_machine_check", "clock_stretch"])
-def test_what_failed_without_a_crash_has_failed(client: FlaskClient, failure: str) -> None:
+def test_a_failure_without_a_crash_is_a_failure(client: FlaskClient, failure: str) -> None:
     answer = ask(client, a_run(-60), a_run(-75, "stable", failure=failure))
     assert limits_of(answer) == (61, 77)
     assert answer["own_bracket"]["failures"] == 1
 
 
 @pytest.mark.usefixtures("pool")
-def test_a_failure_is_the_rails_own_only_with_all_else_at_stock_or_proven(
+def test_a_failure_is_the_domains_own_only_with_all_others_at_stock_or_proven(
     client: FlaskClient,
 ) -> None:
     graphics = {"domain": "graphics", "control": "voltage_offset", "value": -40}
@@ -183,7 +183,7 @@ def test_a_failure_is_the_rails_own_only_with_all_else_at_stock_or_proven(
 
 
 @pytest.mark.usefixtures("pool")
-def test_what_fails_on_some_of_the_rails_fails_on_all_and_a_pass_of_some_proves_nothing(
+def test_a_failure_of_some_domains_is_one_of_all_and_a_pass_of_some_is_none(
     client: FlaskClient,
 ) -> None:
     assert limits_of(ask(client, a_run(-50, "failed", rails=["ring"]))) == (None, 51)
@@ -193,7 +193,7 @@ def test_what_fails_on_some_of_the_rails_fails_on_all_and_a_pass_of_some_proves_
 
 
 @pytest.mark.usefixtures("pool")
-def test_a_machine_that_fails_at_stock_is_told_to_stop(client: FlaskClient) -> None:
+def test_a_machine_that_fails_at_stock_gets_a_stop(client: FlaskClient) -> None:
     for at_stock in ({"settings": [], "outcome": "failed"}, a_run(0, "failed")):
         answer = ask(client, at_stock, a_run(0))
         assert (answer["next_step"], answer["plan"], answer["expected_search"]) == (None, [], None)
@@ -215,7 +215,7 @@ def test_a_bracket_as_fine_as_wanted_ends_the_search(client: FlaskClient) -> Non
     assert finer["reason"] is None or finer["reason"]["code"] == "too_risky"
 
 
-def test_without_evidence_steps_are_small_and_it_says_so(client: FlaskClient) -> None:
+def test_without_evidence_steps_are_small_and_the_answer_states_it(client: FlaskClient) -> None:
     answer = ask(client)
     assert (answer["basis"], answer["level"]) == ("no_evidence", "none")
     assert (answer["next_step"]["value_to_enter"], answer["next_step"]["chance_stable"]) == (
@@ -231,7 +231,7 @@ def test_without_evidence_steps_are_small_and_it_says_so(client: FlaskClient) ->
     assert (deep["next_step"], deep["reason"]["code"]) == (None, "deepest_allowed_reached")
 
 
-def test_counts_are_whole_steps_and_have_their_own_widths(
+def test_counts_are_whole_steps_with_their_own_widths(
     instance: Instance, client: FlaskClient
 ) -> None:
     for number in range(40):
@@ -252,7 +252,7 @@ def test_counts_are_whole_steps_and_have_their_own_widths(
     assert refusals(client, chip=COUNT_CHIP, max_step=9) == {("/max_step", "invalid")}
 
 
-def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
+def test_at_a_fixed_clock_settings_are_below_the_units_own_stock(
     instance: Instance, client: FlaskClient
 ) -> None:
     for number in range(30):
@@ -279,7 +279,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
     for outcome in ("stable", "failed"):
         refused = refusals(client, at(930, outcome), **together)
         assert refused == {("/trials/0/settings", "above_stock")}
-    # Nobody is sent below the lowest voltage that a chip computes at.
+    # No proposal is below the lowest voltage at which a chip computes.
     low = ask(client, **{**asked, "stock_mv": 402})
     assert (low["next_step"], low["reason"]["code"]) == (None, "deepest_allowed_reached")
 
@@ -305,7 +305,7 @@ def test_at_a_fixed_clock_settings_are_told_below_the_units_own_stock(
         ({"chip": "someone@example.org"}, ("/chip", "personal_data_found")),
     ],
 )
-def test_what_cannot_be_right_is_refused_with_its_place(
+def test_impossible_values_are_refused_with_their_pointer(
     client: FlaskClient, changes: dict[str, Any], problem: tuple[str, str]
 ) -> None:
     assert problem in refusals(client, **changes)
@@ -338,7 +338,7 @@ def test_the_same_runs_have_the_same_answer_to_the_byte(client: FlaskClient) -> 
     assert first == second
 
 
-def test_a_locked_control_is_said_before_the_number(
+def test_a_locked_control_is_stated_before_the_number(
     instance: Instance, client: FlaskClient
 ) -> None:
     lock = {"domain": "core", "control": "voltage_offset", "status": "firmware_locked"}
@@ -365,20 +365,20 @@ def test_a_bolder_risk_goes_as_deep_or_deeper_and_a_shorter_step_as_shallow_or_s
 
 
 @pytest.mark.usefixtures("pool")
-def test_whatever_was_tried_no_answer_breaks_what_is_promised(client: FlaskClient) -> None:
-    dice = np.random.default_rng(20260920)
+def test_no_runs_lead_to_an_answer_outside_its_bounds(client: FlaskClient) -> None:
+    rng = np.random.default_rng(20260920)
     outcomes = {200: 0, 422: 0}
     for _ in range(250):
-        risk = float(dice.choice([0.02, 0.1, 0.25]))
+        risk = float(rng.choice([0.02, 0.1, 0.25]))
         trials = [
             a_run(
-                -float(dice.integers(0, 300)) / dice.choice([1, 2, 4]),
-                str(dice.choice(["stable", "failed"], p=[0.7, 0.3])),
-                rails=[RAILS, ("core",), ("ring",), ("graphics", *RAILS)][dice.integers(0, 4)],
+                -float(rng.integers(0, 300)) / rng.choice([1, 2, 4]),
+                str(rng.choice(["stable", "failed"], p=[0.7, 0.3])),
+                rails=[RAILS, ("core",), ("ring",), ("graphics", *RAILS)][rng.integers(0, 4)],
             )
-            for _ in range(dice.integers(0, 5))
+            for _ in range(rng.integers(0, 5))
         ]
-        wish = {"max_risk": risk, "resolution_mv": int(dice.integers(2, 20))}
+        wish = {"max_risk": risk, "resolution_mv": int(rng.integers(2, 20))}
         body = {"chip": CHIP, "trials": trials, **wish}
         reply = client.post("/v1/next-step", json=body)
         outcomes[reply.status_code] += 1
@@ -386,11 +386,11 @@ def test_whatever_was_tried_no_answer_breaks_what_is_promised(client: FlaskClien
             continue
         answer = reply.get_json()
         stable, unstable = limits_of(answer)
-        for told in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
-            if told is not None:
-                assert -160 <= told["setting_mv"] < 0
-                assert told["setting_mv"] <= told["value_to_enter"] < 0
-                assert told["chance_stable"] >= 1 - risk - 1e-4
+        for shown in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
+            if shown is not None:
+                assert -160 <= shown["setting_mv"] < 0
+                assert shown["setting_mv"] <= shown["value_to_enter"] < 0
+                assert shown["chance_stable"] >= 1 - risk - 1e-4
         if answer["next_step"] is not None:
             assert (stable or 0) < answer["next_step"]["grid_steps"] < (unstable or 1 << 30)
         assert (answer["next_step"] is None) is (answer["reason"] is not None)

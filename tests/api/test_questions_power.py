@@ -36,7 +36,7 @@ def power(client: FlaskClient, **asked: Any) -> dict[str, Any]:
     return ask(client, "/v1/power", **asked)
 
 
-def test_nobody_has_measured_is_said_and_nothing_is_invented(client: FlaskClient) -> None:
+def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskClient) -> None:
     answer = power(client)
     assert answer["reason"]["code"] == "no_curves"
     assert answer["stock"] is None
@@ -94,7 +94,7 @@ def test_the_gain_at_a_limit_is_tuned_over_stock_under_it(client: FlaskClient) -
     assert "above the noise" in at["text"]
 
 
-def test_nothing_is_told_above_stock_or_below_what_was_measured(client: FlaskClient) -> None:
+def test_nothing_is_shown_above_stock_or_below_the_measurements(client: FlaskClient) -> None:
     for number in range(12):
         post(client, curve(number, 1.06))
     above = power(client, limit_w=75)["at_limit"]
@@ -109,20 +109,20 @@ def test_nothing_is_told_above_stock_or_below_what_was_measured(client: FlaskCli
     assert best["limit_w"] == pytest.approx(30, abs=1)
 
 
-def test_locked_machines_tell_the_stock_curve_and_claims_no_tuned_one(
+def test_locked_machines_give_the_stock_curve_and_unverified_settings_no_tuned_one(
     client: FlaskClient,
 ) -> None:
     lock = {"domain": "core", "control": "voltage_offset", "status": "chip_locked"}
     for number in range(6):
         document = curve(number)
-        told = a_submission(number=number, locks=[lock], readings=document["readings"])
-        post(client, {name: part for name, part in told.items() if name != "settings"})
+        found = a_submission(number=number, locks=[lock], readings=document["readings"])
+        post(client, {name: part for name, part in found.items() if name != "settings"})
     answer = power(client)
     assert answer["stock"]["units"] == 6
     assert answer["tuned"] is None
 
 
-def test_a_flood_of_one_contributor_is_heard_with_three_units(client: FlaskClient) -> None:
+def test_many_results_of_one_contributor_weigh_three_units(client: FlaskClient) -> None:
     for number in range(6):
         post(client, curve(number))
     for number in range(10, 20):
@@ -139,7 +139,7 @@ def test_a_share_that_cannot_be_kept_is_refused(client: FlaskClient, keep_share:
 
 
 @pytest.mark.parametrize("name", ["load", "limit_w"])
-def test_an_empty_word_is_refused(client: FlaskClient, name: str) -> None:
+def test_an_empty_value_is_refused(client: FlaskClient, name: str) -> None:
     response = client.get("/v1/power", query_string={"chip": "norvane-sable-7-4820mx", name: ""})
     assert response.status_code == 422
     assert [one["pointer"] for one in response.get_json()["errors"]] == [name]

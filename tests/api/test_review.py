@@ -1,4 +1,4 @@
-"""Review over HTTP: who may, what waits, what a decision changes, what is wrong with one."""
+"""Review over HTTP: keys, waiting settings, the effect of decisions, and faulty decisions."""
 
 import json
 import logging
@@ -33,7 +33,7 @@ def send_deep(client: FlaskClient, number: int = 1) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(("method", "path"), PATHS)
-def test_without_a_key_it_is_401_and_says_what_is_wanted(
+def test_without_a_key_it_is_401_with_a_challenge(
     client: FlaskClient, method: str, path: str
 ) -> None:
     receipt = send_deep(client)["receipt"]
@@ -66,7 +66,7 @@ def test_a_wrong_or_revoked_key_or_another_scope_is_403(
         assert refused.get_json()["type"] == f"/problems/{code}"
 
 
-def test_a_receipt_is_no_key_and_a_key_no_receipt(
+def test_a_receipt_is_not_a_key_and_a_key_not_a_receipt(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     sent = send_deep(client)
@@ -85,7 +85,7 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
     path = f"/v1/review/{waiting['submission']}/{waiting['ordinal']}"
     shown = client.get(path, headers=headers).get_json()
     assert shown["pool"]["start_with"]["units"] == 1
-    told = client.post(
+    found = client.post(
         "/v1/review/decisions",
         headers=headers,
         json={
@@ -99,8 +99,8 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
             ]
         },
     )
-    assert told.status_code == 200
-    assert told.get_json()["changed"][0]["now"] == "counted"
+    assert found.status_code == 200
+    assert found.get_json()["changed"][0]["now"] == "counted"
     after = client.get(start, headers={"If-None-Match": before.headers["ETag"]})
     assert after.get_json()["evidence"]["units"] == 1
     assert client.get("/v1/review", headers=headers).get_json()["waiting"] == []
@@ -159,7 +159,7 @@ def test_a_setting_goes_from_the_queue_into_the_next_answer(
         ({"wrod": "include"}, "/decisions/0/wrod", "unknown_field"),
     ],
 )
-def test_what_cannot_be_decided_is_a_problem_with_its_place(
+def test_impossible_decisions_are_problems_with_their_pointer(
     client: FlaskClient,
     headers: dict[str, str],
     entry: dict[str, Any],
@@ -183,7 +183,7 @@ def test_what_cannot_be_decided_is_a_problem_with_its_place(
         (b"{}", "text/plain", 415),
     ],
 )
-def test_bodies_that_are_no_decisions(
+def test_bodies_without_decisions_are_refused(
     client: FlaskClient, headers: dict[str, str], body: bytes, content_type: str, status: int
 ) -> None:
     refused = client.post(
@@ -193,13 +193,13 @@ def test_bodies_that_are_no_decisions(
     assert refused.mimetype == "application/problem+json"
 
 
-def test_a_setting_that_is_not_here_is_404(client: FlaskClient, headers: dict[str, str]) -> None:
+def test_an_unknown_setting_is_404(client: FlaskClient, headers: dict[str, str]) -> None:
     sent = send_deep(client)
     for path in (f"{sent['id']}/1", f"{sent['id']}/1001", f"{sent['id']}/{10**30}", "x/0"):
         assert client.get(f"/v1/review/{path}", headers=headers).status_code == 404
 
 
-def test_unknown_parameters_are_response(client: FlaskClient, headers: dict[str, str]) -> None:
+def test_unknown_parameters_are_refused(client: FlaskClient, headers: dict[str, str]) -> None:
     sent = send_deep(client)
     for path in ("/v1/review", f"/v1/review/{sent['id']}/0", "/v1/review/decisions"):
         method = "POST" if path.endswith("decisions") else "GET"
@@ -207,7 +207,7 @@ def test_unknown_parameters_are_response(client: FlaskClient, headers: dict[str,
         assert refused.status_code == 422, path
 
 
-def test_no_key_and_no_decision_stands_in_a_log_line(
+def test_no_log_line_has_a_key_or_a_decision(
     client: FlaskClient, headers: dict[str, str], caplog: pytest.LogCaptureFixture
 ) -> None:
     from kbapi.logs import JsonLines
@@ -250,7 +250,9 @@ ENTRY = st.dictionaries(st.sampled_from(NAMES), SOUND | JSON, max_size=6)
     max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(body=st.fixed_dictionaries({"decisions": st.lists(ENTRY, max_size=3) | JSON}) | JSON)
-def test_no_body_breaks_it(client: FlaskClient, headers: dict[str, str], body: object) -> None:
+def test_no_body_causes_a_server_error(
+    client: FlaskClient, headers: dict[str, str], body: object
+) -> None:
     answer = client.post(
         "/v1/review/decisions",
         headers=headers,

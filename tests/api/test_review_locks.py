@@ -26,12 +26,12 @@ def headers(instance: Instance) -> dict[str, str]:
 def send(client: FlaskClient, document: dict[str, Any]) -> dict[str, Any]:
     sent = client.post("/v1/submissions", json=document)
     assert sent.status_code == 201, sent.get_json()
-    told: dict[str, Any] = sent.get_json()
-    return told
+    found: dict[str, Any] = sent.get_json()
+    return found
 
 
 def with_locks(number: int, lock: dict[str, Any], **changes: Any) -> dict[str, Any]:
-    """A result whose sender also tells whether the control could be used."""
+    """A result with a lock report."""
     return a_submission(number=number, locks=[lock], **changes)
 
 
@@ -39,21 +39,23 @@ def lock_only_results(number: int, lock: dict[str, Any], **changes: Any) -> dict
     return with_locks(number, lock, **{"settings": ..., "stock_passed": ..., **changes})
 
 
-def decide(client: FlaskClient, headers: dict[str, str], word: str, **about: Any) -> dict[str, Any]:
+def decide(
+    client: FlaskClient, headers: dict[str, str], decision: str, **about: Any
+) -> dict[str, Any]:
     reason = {
         "invalidate": "not_measured",
         "undo": "decided_in_error",
         "include": "rule_does_not_fit",
     }
-    body = {"decisions": [{"decision": word, "reason": reason[word], **about}]}
+    body = {"decisions": [{"decision": decision, "reason": reason[decision], **about}]}
     decided = client.post("/v1/review/decisions", json=body, headers=headers)
     assert decided.status_code == 200, decided.get_json()
-    told: dict[str, Any] = decided.get_json()
-    return told
+    found: dict[str, Any] = decided.get_json()
+    return found
 
 
-def heard(client: FlaskClient) -> tuple[int, str]:
-    """Units behind the lock status of the core, and its word; the start tells the same."""
+def lock_status(client: FlaskClient) -> tuple[int, str]:
+    """Units behind the lock status of the core, and the status; the start has the same."""
     (core,) = client.get("/v1/locks", query_string={"chip": CHIP}).get_json()["locks"] or [
         {"units": 0, "status": "unknown"}
     ]
@@ -62,54 +64,54 @@ def heard(client: FlaskClient) -> tuple[int, str]:
     return core["units"], core["status"]
 
 
-def test_the_report_of_a_rejected_result_leaves_and_comes_back(
+def test_the_lock_report_of_an_invalidated_result_leaves_and_comes_back(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     send(client, with_locks(1, OPEN))
     wrong = send(client, with_locks(2, OPEN))["id"]
-    assert heard(client) == (2, "open")
+    assert lock_status(client) == (2, "open")
     decide(client, headers, "invalidate", submission=wrong, ordinal=0)
-    assert heard(client) == (1, "open")
+    assert lock_status(client) == (1, "open")
     decide(client, headers, "undo", submission=wrong, ordinal=0)
-    assert heard(client) == (2, "open")
+    assert lock_status(client) == (2, "open")
     decide(client, headers, "invalidate", submission=wrong, ordinal=0)
     decide(client, headers, "include", submission=wrong, ordinal=0)
-    assert heard(client) == (2, "open")
+    assert lock_status(client) == (2, "open")
 
 
-def test_one_rejected_setting_of_several_is_enough(
+def test_one_invalidated_setting_of_several_is_enough(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     settings = [a_setting(), a_setting(domain="graphics")]
     two = send(client, with_locks(1, OPEN, settings=settings))["id"]
     decide(client, headers, "invalidate", submission=two, ordinal=1)
-    assert heard(client) == (0, "unknown")
+    assert lock_status(client) == (0, "unknown")
     # What is said of the other one does not bring it back.
     decide(client, headers, "include", submission=two, ordinal=0)
-    assert heard(client) == (0, "unknown")
+    assert lock_status(client) == (0, "unknown")
     decide(client, headers, "undo", submission=two, ordinal=1)
-    assert heard(client) == (1, "open")
+    assert lock_status(client) == (1, "open")
 
 
-def test_a_rejected_report_lets_the_units_earlier_one_speak(
+def test_an_invalidated_report_uncovers_the_units_earlier_one(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     send(client, with_locks(1, LOCKED, measured_in="2026-07"))
     later = send(client, with_locks(1, OPEN))["id"]
-    assert heard(client) == (1, "open")
+    assert lock_status(client) == (1, "open")
     decide(client, headers, "invalidate", submission=later, ordinal=0)
-    assert heard(client) == (1, "chip_locked")
+    assert lock_status(client) == (1, "chip_locked")
 
 
-def test_a_chip_of_which_nobody_sent_a_setting_tells_its_locks_in_a_start(
+def test_a_chip_with_locks_alone_shows_them_in_a_start(
     client: FlaskClient,
 ) -> None:
     for number in range(3):
         send(client, lock_only_results(number, LOCKED))
-    assert heard(client) == (3, "chip_locked")
+    assert lock_status(client) == (3, "chip_locked")
 
 
-def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
+def test_invalidating_a_contributor_includes_results_with_locks_alone(
     client: FlaskClient, headers: dict[str, str], instance: Instance
 ) -> None:
     for number in range(3):
@@ -117,12 +119,12 @@ def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     own = {"contributor_token": "tidewater-member-000009"}
     send(client, with_locks(7, OPEN, **own))
     alone = send(client, lock_only_results(8, OPEN, **own))
-    assert heard(client)[0] == 5
+    assert lock_status(client)[0] == 5
     with instance.reading() as connection:
         who = connection.exec_driver_sql("SELECT MAX(contributor_id) FROM unit").scalar()
-    told = decide(client, headers, "invalidate", contributor=who)
-    assert (told["settings"], told["decided"], told["lock_only_results"]) == (1, 1, 1)
-    assert heard(client) == (3, "chip_locked")
+    found = decide(client, headers, "invalidate", contributor=who)
+    assert (found["settings"], found["decided"], found["lock_only_results"]) == (1, 1, 1)
+    assert lock_status(client) == (3, "chip_locked")
     again = decide(client, headers, "invalidate", contributor=who)
     assert (again["decided"], again["lock_only_results"]) == (0, 0)
     receipt = {"Authorization": f"Bearer {alone['receipt']}"}
@@ -130,12 +132,12 @@ def test_a_contributor_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     codes = [reason["code"] for reason in screening["reasons"]]
     assert (screening["status"], codes) == ("excluded", ["invalidated_by_curator", "not_measured"])
     decide(client, headers, "undo", contributor=who)
-    assert heard(client)[0] == 5
+    assert lock_status(client)[0] == 5
     screening = client.get(alone["links"]["self"], headers=receipt).get_json()["screening"]
     assert screening == {"status": "counted", "reasons": []}
 
 
-def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
+def test_too_many_results_with_locks_alone_are_refused(
     client: FlaskClient, headers: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Were the first two decided about alone, asking again would find the same two.
@@ -147,7 +149,7 @@ def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
     answer = client.post("/v1/review/decisions", json={"decisions": [entry]}, headers=headers)
     assert answer.status_code == 422
     assert [one["code"] for one in answer.get_json()["errors"]] == ["too_many_settings"]
-    assert heard(client) == (3, "chip_locked")
+    assert lock_status(client) == (3, "chip_locked")
 
 
 @pytest.mark.parametrize(
@@ -157,7 +159,7 @@ def test_more_documents_of_locks_alone_than_can_be_decided_about_are_refused(
         {"machine": "quay-13", "firmware": "1.14"},
     ],
 )
-def test_an_origin_rejected_in_bulk_leaves_with_documents_of_locks_alone(
+def test_invalidating_an_origin_includes_results_with_locks_alone(
     client: FlaskClient, headers: dict[str, str], origin: dict[str, str]
 ) -> None:
     from_there = {
@@ -167,21 +169,21 @@ def test_an_origin_rejected_in_bulk_leaves_with_documents_of_locks_alone(
     send(client, lock_only_results(1, LOCKED))
     send(client, with_locks(2, OPEN, **from_there))
     send(client, lock_only_results(3, OPEN, **from_there))
-    assert heard(client)[0] == 3
-    told = decide(client, headers, "invalidate", origin=origin)
-    assert (told["decided"], told["lock_only_results"]) == (1, 1)
-    assert heard(client) == (1, "chip_locked")
+    assert lock_status(client)[0] == 3
+    found = decide(client, headers, "invalidate", origin=origin)
+    assert (found["decided"], found["lock_only_results"]) == (1, 1)
+    assert lock_status(client) == (1, "chip_locked")
     decide(client, headers, "undo", origin=origin)
-    assert heard(client)[0] == 3
+    assert lock_status(client)[0] == 3
 
 
-def test_a_document_of_locks_alone_is_rejected_by_its_id(
+def test_a_result_with_locks_alone_is_invalidated_by_its_id(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
     alone = send(client, lock_only_results(1, OPEN))["id"]
-    told = decide(client, headers, "invalidate", submission=alone, ordinal=0)
-    assert (told["settings"], told["lock_only_results"]) == (0, 1)
-    assert heard(client) == (0, "unknown")
+    found = decide(client, headers, "invalidate", submission=alone, ordinal=0)
+    assert (found["settings"], found["lock_only_results"]) == (0, 1)
+    assert lock_status(client) == (0, "unknown")
     body = {"decision": "invalidate", "reason": "not_measured", "submission": alone, "ordinal": 1}
     sent = client.post("/v1/review/decisions", json={"decisions": [body]}, headers=headers)
     assert [error["code"] for error in sent.get_json()["errors"]] == ["setting_unknown"]

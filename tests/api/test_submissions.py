@@ -43,7 +43,7 @@ def bearer(receipt: str) -> dict[str, str]:
     return {"Authorization": f"Bearer {receipt}"}
 
 
-def test_a_counted_result_is_told_what_was_understood(client: FlaskClient) -> None:
+def test_the_answer_to_a_counted_result_shows_how_it_was_understood(client: FlaskClient) -> None:
     answer = submit(client, 1)
     assert answer["chip"]["key"] == CHIP
     assert answer["screening"] == {"status": "counted", "reasons": []}
@@ -55,7 +55,7 @@ def test_a_counted_result_is_told_what_was_understood(client: FlaskClient) -> No
     assert client.get(answer["links"]["start"][0]).status_code == 200
 
 
-def test_a_claim_is_told_why_and_what_would_make_it_count(client: FlaskClient) -> None:
+def test_an_unverified_setting_has_a_reason_and_a_way_to_count(client: FlaskClient) -> None:
     answer = submit(client, 1, unstable_at=None)
     assert answer["screening"]["status"] == "unverified"
     assert answer["screening"]["reasons"][0]["code"] == "effect_unproven"
@@ -76,7 +76,7 @@ def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
     )
 
 
-def test_a_start_says_what_it_stands_for_and_on(client: FlaskClient) -> None:
+def test_a_start_gives_its_meaning_and_its_evidence(client: FlaskClient) -> None:
     for number in range(120):
         submit(client, number)
     answer = client.get(f"/v1/start?chip={CHIP}").get_json()
@@ -95,7 +95,7 @@ def test_a_start_says_what_it_stands_for_and_on(client: FlaskClient) -> None:
     assert answer["cautions"]
 
 
-def test_percentiles_are_told_only_when_asked_for_and_agree_with_the_start(
+def test_percentiles_are_shown_on_request_and_agree_with_the_start(
     client: FlaskClient,
 ) -> None:
     for number in range(40):
@@ -108,7 +108,7 @@ def test_percentiles_are_told_only_when_asked_for_and_agree_with_the_start(
     assert deep <= shallow == detailed["start"]["setting_mv"]
 
 
-def test_a_chip_without_results_leans_on_its_series_and_says_so(client: FlaskClient) -> None:
+def test_a_chip_without_results_uses_its_series_and_states_it(client: FlaskClient) -> None:
     for number in range(60):
         submit(client, number, stable_at=-70 - number % 20, unstable_at=-75 - number % 20)
     answer = client.get("/v1/start?chip=norvane-sable-5-4610mx").get_json()
@@ -139,7 +139,7 @@ def test_stability_shows_own_and_borrowed_apart(client: FlaskClient) -> None:
     assert related["level"] == "series"
 
 
-def test_a_fixed_clock_start_is_told_below_own_stock_and_as_absolute_voltage(
+def test_a_fixed_clock_start_is_below_own_stock_and_an_absolute_voltage(
     client: FlaskClient,
 ) -> None:
     for number in range(40):
@@ -170,7 +170,7 @@ def test_a_fixed_clock_start_is_told_below_own_stock_and_as_absolute_voltage(
     assert 900 <= at_clock["stock_mv"] <= 904
 
 
-def test_the_spread_stands_beside_a_result_after_the_first_fit(client: FlaskClient) -> None:
+def test_peers_are_in_the_answer_to_a_result_after_the_first_fit(client: FlaskClient) -> None:
     for number in range(3):
         submit(client, number)
     submit(client, 3, stable_at=-60, unstable_at=-70)
@@ -179,7 +179,7 @@ def test_the_spread_stands_beside_a_result_after_the_first_fit(client: FlaskClie
     assert answer["settings"][0]["peers"] == {"known": 4, "stable": 3}
 
 
-def test_a_chip_without_results_gets_an_honest_no_with_cautions(client: FlaskClient) -> None:
+def test_a_chip_without_results_gets_a_null_start_with_cautions(client: FlaskClient) -> None:
     answer = client.get("/v1/start?chip=ketterly-drift-6-2350u").get_json()
     assert answer["start"] is None
     assert answer["reason"]["code"] == "no_results"
@@ -221,9 +221,7 @@ def test_a_refused_document_does_not_use_up_its_key(client: FlaskClient) -> None
     assert corrected.status_code == 201
 
 
-def test_a_repeat_without_a_key_answers_with_the_first_result(
-    app: Flask, client: FlaskClient
-) -> None:
+def test_a_repeat_without_a_key_gets_the_first_result(app: Flask, client: FlaskClient) -> None:
     first, again = submit(client, 1), submit(client, 1)
     assert again["id"] == again["duplicate_of"] == first["id"]
     assert again["receipt"] == first["receipt"]
@@ -255,7 +253,7 @@ def test_without_the_right_receipt_nothing_is_read_or_removed(
     assert row_counts(app)["submission"] == 2
 
 
-def test_a_withdrawn_result_leaves_nothing_and_is_gone(app: Flask, client: FlaskClient) -> None:
+def test_a_withdrawn_result_is_deleted(app: Flask, client: FlaskClient) -> None:
     before = row_counts(app)
     sent = submit(client, 1)
     client.get(f"/v1/start?chip={CHIP}")
@@ -266,9 +264,9 @@ def test_a_withdrawn_result_leaves_nothing_and_is_gone(app: Flask, client: Flask
     assert client.get(f"/v1/start?chip={CHIP}").get_json()["reason"]["code"] == "no_results"
 
 
-def test_unknown_parameters_are_refused_with_what_was_meant(client: FlaskClient) -> None:
+def test_unknown_parameters_are_refused_with_a_suggestion(client: FlaskClient) -> None:
     response = client.get(f"/v1/start?chp={CHIP}&stable_share=1.5&confidence=0.5&chip=a&chip=b")
     assert response.status_code == 422
-    told = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
-    assert set(told) == {"chp", "stable_share", "confidence", "chip"}
-    assert "did you mean 'chip'?" in told["chp"]
+    found = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
+    assert set(found) == {"chp", "stable_share", "confidence", "chip"}
+    assert "did you mean 'chip'?" in found["chp"]

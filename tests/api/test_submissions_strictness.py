@@ -1,4 +1,4 @@
-"""Misspelt wishes, doubled slashes, encodings, filters: each told, none guessed, none leaking."""
+"""Misspelt parameters, doubled slashes, encodings and filters: refused, not guessed."""
 
 import ast
 from pathlib import Path
@@ -42,7 +42,7 @@ def test_endpoints_without_parameters_refuse_them(client: FlaskClient) -> None:
     assert client.get(path, headers=headers).status_code == 200
 
 
-def test_doubled_slashes_are_no_redirect_to_whoever_was_named(client: FlaskClient) -> None:
+def test_doubled_slashes_do_not_redirect_to_the_given_host(client: FlaskClient) -> None:
     response = client.get("//v1//start?chip=x", headers={"Host": "evil.example"})
     assert response.status_code == 404
     assert "Location" not in response.headers
@@ -50,29 +50,27 @@ def test_doubled_slashes_are_no_redirect_to_whoever_was_named(client: FlaskClien
 
 
 @pytest.mark.parametrize("path", ["//v1/chips", "///v1/chips", "//metrics", "//health/live", "//"])
-def test_doubled_slashes_in_front_are_no_other_way_to_the_same(
-    client: FlaskClient, path: str
-) -> None:
+def test_doubled_slashes_in_front_do_not_reach_an_endpoint(client: FlaskClient, path: str) -> None:
     response = client.get("/", environ_overrides={"PATH_INFO": path})
     assert response.status_code == 404
     assert response.get_json()["type"] == "/problems/not_found"
     assert "RateLimit" in response.headers, "it counts like any other request"
 
 
-def test_an_encoded_body_is_not_read_as_if_it_were_plain(client: FlaskClient) -> None:
+def test_an_encoded_body_is_refused(client: FlaskClient) -> None:
     response = client.post(
         "/v1/submissions", json=a_result(1), headers={"Content-Encoding": "gzip"}
     )
     assert response.status_code == 415
 
 
-def test_a_clock_is_refused_beside_a_control_that_knows_none(client: FlaskClient) -> None:
+def test_a_clock_is_refused_with_a_control_that_has_none(client: FlaskClient) -> None:
     asked = f"/v1/start?chip={CHIP}&clock_mhz=1800"
     assert client.get(f"{asked}&control=voltage_offset").status_code == 422
     assert client.get(asked).get_json()["control"] == "fixed_clock_voltage"
 
 
-def test_the_link_to_the_start_leads_to_the_senders_own_pool(client: FlaskClient) -> None:
+def test_the_link_to_the_start_names_the_senders_own_pool(client: FlaskClient) -> None:
     for number in range(5):
         submit(client, number)
     alone = submit(client, 9, moved_with=[])
@@ -81,7 +79,7 @@ def test_the_link_to_the_start_leads_to_the_senders_own_pool(client: FlaskClient
     assert client.get(together["links"]["start"][0]).get_json()["moved_with"] == ["ring"]
 
 
-def test_a_filter_that_leaves_fewer_than_five_units_tells_nothing(client: FlaskClient) -> None:
+def test_a_filter_that_leaves_fewer_than_five_units_shows_nothing(client: FlaskClient) -> None:
     for number in range(4):
         report(client, number, "firmware_locked", machine="odd-box")
     assert locks(client, machine="odd-box")["locks"] == []
@@ -89,7 +87,7 @@ def test_a_filter_that_leaves_fewer_than_five_units_tells_nothing(client: FlaskC
     assert locks(client, machine="odd-box")["locks"][0]["status"] == "firmware_locked"
 
 
-def test_a_locked_platform_is_said_before_the_number_even_through_a_rail_beside_it(
+def test_a_locked_platform_is_stated_before_the_number_also_for_a_domain_that_moves_along(
     client: FlaskClient,
 ) -> None:
     for number in range(40):

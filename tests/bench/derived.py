@@ -23,7 +23,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice import chips, evidence_found
 from kbapi.advice.evidence_found import peers_of
-from kbapi.api import http_messages, questions
+from kbapi.api import questions
 from kbapi.chips import catalogue
 from kbapi.evidence import pools, units
 from kbapi.evidence.outliers import OutlierReport, believed, check_outliers
@@ -37,9 +37,9 @@ from kbapi.intake.batch import accept_batch
 from kbapi.pages import views
 from kbapi.stats.gains import gains
 from kbapi.storage import answers
-from kbapi.storage.answers import Peers, SingleFlight
+from kbapi.storage.answers import SingleFlight
 from kbapi.storage.evidence import load_level_rows
-from kbapi.storage.outliers import find_codes
+from kbapi.storage.pools import Peers, find_outlier_codes, find_peers
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
 from kbapi.storage.sqlite.schema import RulesWatch
@@ -262,7 +262,7 @@ def _of_findings(served: Served) -> Iterator[Part]:
         "outliers and differing contributors",
         "a stored result",
         served.post(5),
-        without((responses, "find_codes", computed.codes)),
+        without((responses, "find_outlier_codes", computed.codes)),
     )
     save = evidence_found.save_outliers
 
@@ -304,7 +304,7 @@ class _ComputedFindings:
 
 def _require_the_same_findings(served: Served, computed: _ComputedFindings) -> None:
     with served.instance.reading() as connection:
-        assert answers.find_peers(connection, 1, 85) == computed.peers(connection, 1, 85)
+        assert find_peers(connection, 1, 85) == computed.peers(connection, 1, 85)
         outliers = find_rows(
             connection,
             "SELECT unit_id, contributor_id FROM outlier_unit JOIN unit ON id = unit_id LIMIT 3",
@@ -312,7 +312,8 @@ def _require_the_same_findings(served: Served, computed: _ComputedFindings) -> N
         )
         assert outliers
         for outlier in outliers:
-            assert find_codes(connection, 1, *outlier) == computed.codes(connection, 1, *outlier)
+            found = find_outlier_codes(connection, 1, *outlier)
+            assert found == computed.codes(connection, 1, *outlier)
 
 
 def _of_the_process(served: Served) -> Iterator[Part]:
@@ -353,9 +354,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
         return without((where, name, getattr(where, name).__wrapped__))
 
     start = served.get(served.start, 20)
-    yield Part(
-        "routes as the API writes them", "a stored start", start, uncached(http_messages, "_route")
-    )
     yield Part(
         "the catalogue of the process",
         "a stored start",

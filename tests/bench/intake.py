@@ -10,7 +10,7 @@ from typing import Any
 
 import orjson
 
-from kbapi.documents.personal_data import find_identities
+from kbapi.documents.personal_data import find_personal_data
 from kbapi.documents.reader import read_document, read_json, read_json_items
 from kbapi.documents.results import SubmissionSchema
 from kbapi.instance.instance import Instance
@@ -58,7 +58,7 @@ def _shares(instance: Instance, items: int) -> list[Row]:
     month, catalogue = "2026-09", instance.catalogue
     steps: dict[str, Callable[[], Any]] = {
         "reading JSON": lambda: read_json_items(body),
-        "looking for identities": lambda: [find_identities(one) for one in documents],
+        "looking for identities": lambda: [find_personal_data(one) for one in documents],
         "shape (marshmallow load alone)": lambda: [schema.load(one) for one in documents],
         "reading whole documents": lambda: [
             read_document(one, month, catalogue) for one in readings

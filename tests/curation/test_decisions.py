@@ -11,7 +11,7 @@ from kbapi.errors import DocumentRefused
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import receipt_of
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.my_submissions import read_own_result, withdraw_contributions, withdraw_own_result
+from kbapi.intake.my_submissions import read_own_result, withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import rescreen
 from kbapi.intake.responses import Accepted
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
@@ -351,7 +351,7 @@ def test_a_withdrawal_removes_its_decisions(instance: Instance, curator: KeyHold
     keys = rows_of(instance)["access_key"]
     for withdraw in (
         lambda sent: withdraw_own_result(instance, sent.id, sent.receipt),
-        lambda _: withdraw_contributions(instance, "tidewater-member-000001"),
+        lambda _: withdraw_own_results(instance, "tidewater-member-000001"),
     ):
         deep = send_deep(instance)
         decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))

@@ -8,7 +8,7 @@ import orjson
 import pytest
 
 from kbapi.advice.diagnosis.answer import diagnose
-from kbapi.advice.diagnosis.query import parse_diagnosis
+from kbapi.advice.diagnosis.query import read_diagnosis
 from kbapi.demo import truth
 from kbapi.demo.results import ClubResult, club_results, draw_follow_up
 from kbapi.instance.instance import Instance
@@ -65,7 +65,7 @@ def test_a_diagnosis_finds_the_planted_update(
         accept_follow_up(instance, sent.id, sent.receipt, orjson.dumps(follow_up))
     body = {"chip": CHIP, "domain": "core", "control": "voltage_offset"}
     body["changed"] = ["firmware", "season", "os"]
-    answer = diagnose(instance, parse_diagnosis(body, instance.catalogue))
+    answer = diagnose(instance, read_diagnosis(orjson.dumps(body), instance.catalogue))
     assert answer.level == "chip"
     assert answer.after_changes[0].change == truth.SHORTENED_BY
     assert answer.after_changes[0].risk_ratio_lower > 1

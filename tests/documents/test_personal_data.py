@@ -10,7 +10,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.bounds import MOST_TEXTS
-from kbapi.documents.personal_data import find_identities, is_identity, without_identities
+from kbapi.documents.personal_data import find_personal_data, is_personal_data, safe_pointer
 from kbapi.errors import DocumentRefused
 from kbapi.instance.instance import Instance
 from tests.intake.whole_document import a_whole_document
@@ -79,9 +79,9 @@ VERSIONS = [
 
 
 @pytest.mark.parametrize("shape", IDENTITIES)
-def test_each_shape_is_found_and_named_but_not_repeated(shape: str) -> None:
+def test_each_form_of_personal_data_is_named_and_not_repeated(shape: str) -> None:
     for text in IDENTITIES[shape]:
-        (problem,) = find_identities({"platform": {"machine": text}})
+        (problem,) = find_personal_data({"platform": {"machine": text}})
         assert problem.pointer == "/platform/machine"
         assert problem.code == "personal_data_found"
         assert text not in problem.detail
@@ -89,42 +89,42 @@ def test_each_shape_is_found_and_named_but_not_repeated(shape: str) -> None:
 
 @pytest.mark.parametrize("text", HARMLESS)
 def test_harmless_texts_pass(text: str) -> None:
-    assert find_identities({"platform": {"machine": text}}) == ()
+    assert find_personal_data({"platform": {"machine": text}}) == ()
 
 
 @pytest.mark.parametrize("field", ["firmware", "driver", "microcode"])
 @pytest.mark.parametrize("text", VERSIONS)
 def test_versions_may_look_like_addresses_and_long_numbers(field: str, text: str) -> None:
-    assert find_identities({"platform": {field: text}}) == ()
+    assert find_personal_data({"platform": {field: text}}) == ()
 
 
 @pytest.mark.parametrize("text", ["anna@mail.example", "annas-macbook.local", "/home/anna"])
-def test_versions_hold_no_other_identity(text: str) -> None:
+def test_other_personal_data_in_versions_is_found(text: str) -> None:
     for document in ({"client": text}, {"platform": {"firmware": text}}):
-        assert [problem.code for problem in find_identities(document)] == ["personal_data_found"]
+        assert [problem.code for problem in find_personal_data(document)] == ["personal_data_found"]
 
 
-def test_an_address_is_one_in_every_other_field() -> None:
-    assert find_identities({"readings": [{"temp_sensor": "192.0.2.17"}]})
-    assert find_identities({"settings": [{"domain": "192.0.2.17"}]})
-    assert find_identities({"unheard_of": {"deep": ["192.0.2.17"]}})
+def test_an_address_is_found_in_every_other_field() -> None:
+    assert find_personal_data({"readings": [{"temp_sensor": "192.0.2.17"}]})
+    assert find_personal_data({"settings": [{"domain": "192.0.2.17"}]})
+    assert find_personal_data({"unheard_of": {"deep": ["192.0.2.17"]}})
 
 
 def test_no_string_of_a_real_chip_is_a_false_alarm() -> None:
     strings = [json.loads(line)["raw"] for line in CHIP_STRINGS.read_text().splitlines()]
     assert len(strings) > 500
-    assert [text for text in strings if find_identities({"chip": text})] == []
+    assert [text for text in strings if find_personal_data({"chip": text})] == []
 
 
-def test_a_chip_text_with_an_address_is_found_all_the_same() -> None:
+def test_an_address_in_the_text_of_a_chip_is_found() -> None:
     for text in ("Norvane Sable 7 4820MX anna@mail.example", "Sable 192.0.2.17", "/home/anna/cpu"):
-        assert find_identities({"chip": text})
+        assert find_personal_data({"chip": text})
 
 
-def test_tokens_are_never_looked_into() -> None:
+def test_tokens_are_not_searched() -> None:
     token = "12345678-anna.local"
-    assert find_identities({"unit_token": token, "contributor_token": token}) == ()
-    assert find_identities({"settings": [{"unit_token": token}]})
+    assert find_personal_data({"unit_token": token, "contributor_token": token}) == ()
+    assert find_personal_data({"settings": [{"unit_token": token}]})
 
 
 def refusal_of(instance: Instance, document: Any) -> DocumentRefused:
@@ -133,27 +133,27 @@ def refusal_of(instance: Instance, document: Any) -> DocumentRefused:
     return refused.value
 
 
-def test_a_field_name_that_identifies_is_told_by_the_object_that_holds_it(
+def test_personal_data_in_a_field_name_points_to_its_object(
     instance: Instance,
 ) -> None:
     for name in ("anna@mail.example", "DESKTOP-AB12CD3", "x" * 90 + "anna@mail.example"):
         document = a_whole_document(platform={name: {"machine": "12345678"}})
         refused = refusal_of(instance, document)
         assert "personal_data_found" in {problem.code for problem in refused.problems}
-        told = repr(refused.problems)
-        assert "anna" not in told
-        assert "DESKTOP" not in told
-        assert "12345678" not in told
+        shown = repr(refused.problems)
+        assert "anna" not in shown
+        assert "DESKTOP" not in shown
+        assert "12345678" not in shown
         assert {problem.pointer for problem in refused.problems} == {"/platform"}
 
 
-def test_a_pointer_ends_before_what_identifies() -> None:
-    assert without_identities("/platform/machine") == "/platform/machine"
-    assert without_identities("/platform/anna@mail.example/x") == "/platform"
-    assert without_identities("/~1home~1anna") == ""
+def test_a_pointer_ends_before_personal_data() -> None:
+    assert safe_pointer("/platform/machine") == "/platform/machine"
+    assert safe_pointer("/platform/anna@mail.example/x") == "/platform"
+    assert safe_pointer("/~1home~1anna") == ""
 
 
-def test_the_answer_and_the_log_hold_neither_value_nor_name(
+def test_answer_and_log_contain_neither_value_nor_name(
     client: FlaskClient, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.DEBUG)
@@ -171,13 +171,13 @@ def test_nothing_of_a_refused_document_is_stored(instance: Instance) -> None:
     assert not any(rows_of(instance).values())
 
 
-def test_more_texts_than_any_result_has_are_refused_unread() -> None:
+def test_too_many_texts_are_refused_unread() -> None:
     texts = [f"A{number}" for number in range(MOST_TEXTS)]
-    assert find_identities(texts) == ()
-    (problem,) = find_identities([*texts, "A"])
+    assert find_personal_data(texts) == ()
+    (problem,) = find_personal_data([*texts, "A"])
     assert problem.code == "too_many_texts"
 
 
-def test_a_text_that_is_hard_to_search_is_searched_all_the_same() -> None:
+def test_a_text_that_is_slow_to_search_is_searched_in_time() -> None:
     for hard in ("a@" * 200, "1-" * 200, "a." * 200, ":" * 400, "0:" * 200, "s pc" * 100):
-        is_identity(hard)
+        is_personal_data(hard)

@@ -30,7 +30,7 @@ def test_a_document_that_uses_everything_counts(instance: Instance) -> None:
     assert accepted.chip_conflict is None
 
 
-def test_its_conditions_are_kept_with_the_era(instance: Instance) -> None:
+def test_its_conditions_are_stored_with_the_firmware_era(instance: Instance) -> None:
     send(instance, a_whole_document())
     row = row_of(instance, Conditions)
     assert row["loads"] == "all_core,vector_heavy"
@@ -42,7 +42,7 @@ def test_its_conditions_are_kept_with_the_era(instance: Instance) -> None:
     )
 
 
-def test_its_locks_are_kept_with_their_platform(instance: Instance) -> None:
+def test_its_locks_are_stored_with_their_platform(instance: Instance) -> None:
     send(instance, a_whole_document())
     row = row_of(instance, LockReport)
     assert (row["domain"], row["control"], row["status"]) == ("core", "voltage_offset", "open")
@@ -60,14 +60,14 @@ def test_locks_alone_are_a_result(instance: Instance) -> None:
 
 
 @pytest.mark.parametrize("empty", [..., None, []])
-def test_neither_settings_nor_locks_is_nothing(instance: Instance, empty: Any) -> None:
+def test_a_result_without_settings_and_locks_is_refused(instance: Instance, empty: Any) -> None:
     assert pointers_of(instance, a_submission(settings=empty)) == {"/settings"}
 
 
 @pytest.mark.parametrize(
     "empty", ["locks", "trials", "readings", "platform", "power", "chip_ids", "stock_passed"]
 )
-def test_null_is_untold(instance: Instance, empty: str) -> None:
+def test_null_means_not_sent(instance: Instance, empty: str) -> None:
     assert send(instance, a_whole_document(**{empty: None})).settings
 
 
@@ -95,7 +95,7 @@ WRONG = {
 
 
 @pytest.mark.parametrize("case", WRONG)
-def test_a_wrong_shape_is_told_with_its_place(instance: Instance, case: str) -> None:
+def test_a_wrong_shape_is_reported_with_its_pointer(instance: Instance, case: str) -> None:
     changes, pointer = WRONG[case]
     assert pointer in pointers_of(instance, a_whole_document(**changes))
 
@@ -115,7 +115,7 @@ def test_the_form_decides_between_chips_that_share_a_name(instance: Instance) ->
     assert by_id.chip.key == "nvidia-geforce-rtx-2070"
 
 
-def test_numbers_that_contradict_the_name_are_response(instance: Instance) -> None:
+def test_chip_ids_that_contradict_the_name_are_reported(instance: Instance) -> None:
     accepted = send(instance, a_whole_document(chip_ids={"family": 25}))
     assert accepted.chip.key == "norvane-sable-7-4820mx"
     assert accepted.chip_conflict is not None

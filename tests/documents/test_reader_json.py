@@ -47,7 +47,7 @@ def problems_of(text: str) -> list[tuple[str, str]]:
         ("[true, false, null, 0, -0.0, 1.5e3]", []),
     ],
 )
-def test_what_readers_disagree_on_is_a_problem_at_its_place(
+def test_values_that_json_readers_treat_differently_are_problems(
     text: str, problems: list[tuple[str, str]]
 ) -> None:
     assert problems_of(text) == problems
@@ -55,7 +55,7 @@ def test_what_readers_disagree_on_is_a_problem_at_its_place(
 
 @pytest.mark.parametrize("digits", [20, 21, 400, 5_000, 100_000])
 @pytest.mark.parametrize("sign", ["", "-"])
-def test_a_number_of_many_digits_is_a_problem_and_no_more(sign: str, digits: int) -> None:
+def test_a_number_of_many_digits_is_a_problem_and_nothing_worse(sign: str, digits: int) -> None:
     ((pointer, _code),) = problems_of(f'{{"a": {sign}{"1" * digits}}}')
     assert pointer == "/a"
 
@@ -71,7 +71,7 @@ def test_all_problems_come_at_once() -> None:
     ]
 
 
-def test_of_a_repeated_key_the_value_is_still_looked_into() -> None:
+def test_the_value_of_a_repeated_key_is_still_checked() -> None:
     assert problems_of('{"a": 1, "a": NaN}') == [("/a", "repeated_key"), ("/a", "not_finite")]
 
 
@@ -98,12 +98,12 @@ def test_of_a_repeated_key_the_value_is_still_looked_into() -> None:
         b"\x00",
     ],
 )
-def test_what_is_no_json_text_is_unreadable(body: bytes) -> None:
+def test_a_body_that_is_not_json_is_unreadable(body: bytes) -> None:
     with pytest.raises(JsonUnreadable):
         read_json(body)
 
 
-def test_the_place_where_reading_stopped_is_response() -> None:
+def test_the_refusal_names_line_and_column() -> None:
     with pytest.raises(JsonUnreadable, match="Line 2, column 8"):
         read_json(b'{"a": 1,\n  "b": }')
     with pytest.raises(JsonUnreadable, match="byte 7"):
@@ -111,7 +111,7 @@ def test_the_place_where_reading_stopped_is_response() -> None:
 
 
 @pytest.mark.parametrize("shape", ["[{}]", '{{"a": {}}}'])
-def test_nesting_is_read_to_its_bound_and_no_deeper(shape: str) -> None:
+def test_nesting_has_a_bound(shape: str) -> None:
     def nested(levels: int) -> bytes:
         text = "1"
         for _ in range(levels):
@@ -124,13 +124,13 @@ def test_nesting_is_read_to_its_bound_and_no_deeper(shape: str) -> None:
             read_json(nested(levels))
 
 
-def test_brackets_inside_texts_and_side_by_side_are_no_nesting() -> None:
+def test_brackets_in_texts_and_side_by_side_are_not_nesting() -> None:
     brackets = '["' + "[{" * 30 + '", "\\"' + "[" * 30 + '"]'
     assert read_json(brackets.encode()).problems == ()
     assert read_json(b"[" + b"[]," * 60 + b"[]]").problems == ()
 
 
-def test_an_unclosed_text_is_one_text_to_its_end() -> None:
+def test_an_unclosed_string_extends_to_the_end() -> None:
     # If its brackets were looked at, each of its quotes would be tried as a beginning: a body of
     # a megabyte of escaped quotes would keep a worker busy for the better part of an hour.
     with pytest.raises(JsonUnreadable, match="Unterminated string"):

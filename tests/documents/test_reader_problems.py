@@ -1,4 +1,4 @@
-"""The reader: text, shape, rules and chip together, every problem told and none twice."""
+"""The reader: text, shape, rules and chip together; it lists every problem once."""
 
 import json
 from pathlib import Path
@@ -27,7 +27,7 @@ def problems_of(document: Any) -> list[tuple[str, str]]:
     return [(problem.pointer, problem.code) for problem in caught.value.problems]
 
 
-def test_a_sound_document_comes_back_parsed_and_without_its_tokens() -> None:
+def test_a_sound_document_is_parsed_and_loses_its_tokens() -> None:
     sent = a_submission()
     document = read(a_body(sent))
     assert document.chip.key == CHIP
@@ -36,7 +36,7 @@ def test_a_sound_document_comes_back_parsed_and_without_its_tokens() -> None:
     assert document.raw == {name: value for name, value in sent.items() if name not in tokens}
 
 
-def test_text_shape_rules_and_chip_are_told_together() -> None:
+def test_problems_of_text_shape_rules_and_chip_are_listed_together() -> None:
     document = a_submission(a_setting(stable_at=80), a_setting(domain="cores"), chip="bogus thing")
     body = json.dumps(document).replace('"minutes": 20', '"minutes": NaN', 1).encode()
     assert problems_of(body) == [
@@ -47,7 +47,7 @@ def test_text_shape_rules_and_chip_are_told_together() -> None:
     ]
 
 
-def test_what_the_text_was_told_for_is_not_told_again_for_its_shape() -> None:
+def test_a_problem_of_the_text_is_not_listed_again_for_its_shape() -> None:
     body = json.dumps(a_submission()).replace("-80", "NaN").encode()
     assert problems_of(body) == [("/settings/0/stable_at", "not_finite")]
 
@@ -56,11 +56,11 @@ def test_what_the_text_was_told_for_is_not_told_again_for_its_shape() -> None:
     ("text", "code"),
     [("bogus thing", "chip_unreadable"), ("QEMU Virtual CPU version 2.5+", "chip_unreadable")],
 )
-def test_a_chip_that_names_none_is_refused(text: str, code: str) -> None:
+def test_a_text_that_names_no_chip_is_refused(text: str, code: str) -> None:
     assert problems_of(a_submission(chip=text)) == [("/chip", code)]
 
 
-def test_the_sound_settings_of_a_misshapen_document_are_judged_too() -> None:
+def test_sound_settings_of_a_misshapen_document_are_checked_too() -> None:
     document = a_submission(a_setting(minutes="long"), a_setting(domain="ring", in_use=5))
     assert problems_of(document) == [
         ("/settings/0/minutes", "invalid"),
@@ -68,7 +68,7 @@ def test_the_sound_settings_of_a_misshapen_document_are_judged_too() -> None:
     ]
 
 
-def test_the_rules_of_the_whole_document_are_told_beside_a_wrong_shape() -> None:
+def test_problems_of_the_whole_document_are_listed_with_a_wrong_shape() -> None:
     twice = a_submission(a_setting(), a_setting(), measured_in="2027-01", bogus=1)
     assert set(problems_of(twice)) == {
         ("/bogus", "unknown_field"),
@@ -77,7 +77,7 @@ def test_the_rules_of_the_whole_document_are_told_beside_a_wrong_shape() -> None
     }
 
 
-def test_the_rules_of_the_whole_document_are_told_beside_those_of_a_setting() -> None:
+def test_problems_of_the_whole_document_are_listed_with_those_of_a_setting() -> None:
     document = a_submission(a_setting(stable_at=80), measured_in="2027-01")
     assert set(problems_of(document)) == {
         ("/settings/0/stable_at", "above_stock"),
@@ -86,13 +86,13 @@ def test_the_rules_of_the_whole_document_are_told_beside_those_of_a_setting() ->
 
 
 @pytest.mark.parametrize("body", [b"", b"{", b"\xff", b"[" * 600])
-def test_what_is_no_text_is_told_alone(body: bytes) -> None:
+def test_a_value_that_is_not_a_text_is_listed_alone(body: bytes) -> None:
     with pytest.raises(JsonUnreadable):
         read(body)
 
 
 @pytest.mark.parametrize("document", [None, [], 7, "text"])
-def test_what_is_no_object_is_refused(document: Any) -> None:
+def test_a_document_that_is_not_an_object_is_refused(document: Any) -> None:
     assert problems_of(document) == [("", "invalid")]
 
 
@@ -106,7 +106,7 @@ def test_a_hundred_problems_are_listed_and_the_rest_counted() -> None:
     assert (last.code, last.detail) == ("more_problems", "2 more problems are not listed.")
 
 
-def test_a_problem_never_repeats_what_was_sent() -> None:
+def test_a_problem_never_repeats_a_sent_value() -> None:
     secret = "member-name-7f3a"
     document = a_submission(
         a_setting(domain=secret, effect={"shown_by": secret}, loads=[secret]),

@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
+from kbapi.documents.measurements import Reading, Trial
 from kbapi.documents.readings import READING_RULES, Ignored, ignore_readings
-from kbapi.documents.types import Reading, SubmittedResult, Trial
+from kbapi.documents.results import SubmittedResult
 from kbapi.instance.instance import Instance
 from tests.intake.whole_document import a_whole_document
 from tests.makers import send
@@ -19,11 +20,10 @@ CASES = [
 
 
 def ignored(*readings: dict[str, Any]) -> dict[str, str]:
-    told = told_of(*readings)
-    return {one.pointer.removeprefix("/readings/"): one.code for one in told}
+    return {one.pointer.removeprefix("/readings/"): one.code for one in ignored_of(*readings)}
 
 
-def told_of(*readings: dict[str, Any]) -> tuple[Ignored, ...]:
+def ignored_of(*readings: dict[str, Any]) -> tuple[Ignored, ...]:
     made = tuple(Reading(**{"state": "stock", **reading}) for reading in readings)
     return ignore_readings(SubmittedResult(chip="any", readings=made))[1]
 
@@ -141,44 +141,44 @@ def test_every_rule_has_cases() -> None:
 
 
 @pytest.mark.parametrize("code", RULES)
-def test_just_inside_nothing_is_ignored(code: str) -> None:
+def test_a_value_just_inside_the_bound_is_used(code: str) -> None:
     for readings in RULES[code][0]:
         assert code not in ignored(*readings).values(), readings
 
 
 @pytest.mark.parametrize("code", RULES)
-def test_just_outside_the_field_is_ignored_by_name(code: str) -> None:
+def test_a_value_just_outside_the_bound_is_ignored_by_name(code: str) -> None:
     for readings, field in RULES[code][1]:
         assert ignored(*readings).get(field) == code, readings
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["topic"])
-def test_a_case_from_the_field_becomes_what_is_right(case: dict[str, Any]) -> None:
+def test_the_field_cases_lose_exactly_the_wrong_numbers(case: dict[str, Any]) -> None:
     assert ignored(*case["readings"]) == case["ignored"]
 
 
-def test_a_hint_says_what_may_have_been_meant_and_nothing_is_converted() -> None:
-    (fahrenheit,) = told_of({**LOAD, "temp_avg_c": 190})
+def test_a_hint_suggests_a_correction_and_nothing_is_converted() -> None:
+    (fahrenheit,) = ignored_of({**LOAD, "temp_avg_c": 190})
     assert "87.8 C" in fahrenheit.text
-    (kelvin,) = told_of({**LOAD, "temp_avg_c": 3010})
+    (kelvin,) = ignored_of({**LOAD, "temp_avg_c": 3010})
     assert "kelvin" in kelvin.text
-    (gigahertz,) = told_of({"clock_mhz": 3.5})
+    (gigahertz,) = ignored_of({"clock_mhz": 3.5})
     assert "3500" in gigahertz.text
 
 
-def test_a_number_is_told_once_by_the_first_rule_that_it_breaks() -> None:
-    assert len(told_of({**LOAD, "temp_avg_c": 255, "temp_max_c": 20})) == 1
+def test_a_number_is_reported_once_by_the_first_rule_that_it_breaks() -> None:
+    assert len(ignored_of({**LOAD, "temp_avg_c": 255, "temp_max_c": 20})) == 1
 
 
-def test_a_good_result_is_not_lost_for_a_bad_sensor_and_the_answer_says_so(
+def test_a_bad_sensor_does_not_refuse_a_result_and_the_answer_reports_it(
     instance: Instance,
 ) -> None:
     document = a_whole_document()
     document["readings"][1]["temp_avg_c"] = 511
     accepted = send(instance, document)
     assert accepted.screening.status == "counted"
-    (told,) = accepted.reading_ignored
-    assert (told.pointer, told.code) == ("/readings/1/temp_avg_c", "sensor_sentinel")
+    (ignored,) = accepted.reading_ignored
+    assert (ignored.pointer, ignored.code) == ("/readings/1/temp_avg_c", "sensor_sentinel")
 
 
 @pytest.mark.parametrize(
@@ -191,11 +191,9 @@ def test_a_good_result_is_not_lost_for_a_bad_sensor_and_the_answer_says_so(
         (-40, "temperature_out_of_range"),
     ],
 )
-def test_the_temperature_of_a_run_is_held_against_the_same_rules(
-    value: float, code: str | None
-) -> None:
+def test_the_temperature_of_a_run_has_the_same_rules(value: float, code: str | None) -> None:
     run = Trial((), "stable", load="all_core", temp_max_c=value)
-    usable, told = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
-    assert [one.code for one in told] == ([] if code is None else [code])
-    assert [one.pointer for one in told] == ([] if code is None else ["/trials/0/temp_max_c"])
+    usable, ignored = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
+    assert [one.code for one in ignored] == ([] if code is None else [code])
+    assert [one.pointer for one in ignored] == ([] if code is None else ["/trials/0/temp_max_c"])
     assert usable.trials[0].temp_max_c == (value if code is None else None)

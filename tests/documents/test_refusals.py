@@ -5,8 +5,7 @@ from typing import Any
 import pytest
 
 from kbapi.documents.refusals import REFUSALS, refuse_document, refuse_setting
-from kbapi.documents.results import SubmissionSchema
-from kbapi.documents.types import SubmittedResult
+from kbapi.documents.results import SubmissionSchema, SubmittedResult
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission
 
 
@@ -24,7 +23,7 @@ def fixed(**changes: Any) -> dict[str, Any]:
 
 VALUES = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
 
-# Of each rule: settings that just keep it, and settings that just break it with the field told.
+# Of each rule: settings that just keep it, and settings that just break it with its field.
 CASES: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], str]]]] = {
     "no_outcome": (
         [offset(stable_at=-80), offset(unstable_at=-80)],
@@ -148,15 +147,15 @@ def test_every_rule_has_its_cases() -> None:
 @pytest.mark.parametrize(
     ("code", "setting"), [(code, setting) for code, (kept, _) in CASES.items() for setting in kept]
 )
-def test_just_inside_the_rule_is_silent(code: str, setting: dict[str, Any]) -> None:
-    assert code not in [told for told, _ in refused(setting)]
+def test_a_value_just_inside_the_bound_passes(code: str, setting: dict[str, Any]) -> None:
+    assert code not in [found for found, _ in refused(setting)]
 
 
 @pytest.mark.parametrize(
     ("code", "setting", "field"),
     [(code, *broken) for code, (_, breaking) in CASES.items() for broken in breaking],
 )
-def test_just_outside_the_rule_names_the_field(
+def test_a_value_just_outside_the_bound_names_the_field(
     code: str, setting: dict[str, Any], field: str
 ) -> None:
     assert (code, field) in refused(setting)
@@ -177,19 +176,19 @@ def details_of(setting: dict[str, Any]) -> dict[str, str]:
         (offset(stable_at=-90, unstable_at=-80), "unstable_not_deeper", "exchanged?"),
     ],
 )
-def test_the_sentence_says_what_would_be_right(
-    setting: dict[str, Any], code: str, hint: str
-) -> None:
+def test_the_sentence_suggests_a_correction(setting: dict[str, Any], code: str, hint: str) -> None:
     assert hint in details_of(setting)[code]
 
 
-def test_a_positive_number_of_volts_is_not_told_two_different_things() -> None:
-    hints = [told for told in details_of(offset(stable_at=0.08)).values() if "did you mean" in told]
+def test_a_positive_number_of_volts_gets_one_hint() -> None:
+    hints = [
+        found for found in details_of(offset(stable_at=0.08)).values() if "did you mean" in found
+    ]
     assert hints
     assert all("-80?" in hint for hint in hints)
 
 
-def test_every_rule_that_applies_is_told_in_the_order_of_the_table() -> None:
+def test_every_rule_that_applies_is_listed_in_the_order_of_the_table() -> None:
     setting = offset(first_tried=-0.05, stable_at=90, unstable_at=95, in_use=-400)
     assert refused(setting) == [
         ("looks_like_volts", "first_tried"),
@@ -201,7 +200,7 @@ def test_every_rule_that_applies_is_told_in_the_order_of_the_table() -> None:
     ]
 
 
-def test_every_rule_says_a_sentence() -> None:
+def test_every_rule_has_a_sentence() -> None:
     assert all(rule.sentence.endswith(".") for rule in REFUSALS)
 
 
@@ -220,11 +219,11 @@ def refused_whole(*settings: dict[str, Any], **changes: Any) -> list[tuple[str, 
         (offset(moved_with=["ring"]), offset(), False),
         (fixed(), fixed(), True),
         (fixed(), fixed(clock_mhz=1_900), False),
-        # An offset knows no clock: one told beside it makes it no other setting.
+        # An offset has no clock: a clock beside it does not make another setting.
         (offset(stable_at=-80), offset(stable_at=-70, clock_mhz=1_800), True),
     ],
 )
-def test_one_setting_stands_once(first: Any, second: Any, twice: bool) -> None:
+def test_a_setting_is_sent_once(first: Any, second: Any, twice: bool) -> None:
     expected = [("/settings/1", "setting_twice")] if twice else []
     assert refused_whole(first, second) == expected
 
@@ -233,11 +232,11 @@ def test_one_setting_stands_once(first: Any, second: Any, twice: bool) -> None:
     ("month", "ahead"),
     [("2026-08", False), ("2026-09", False), ("2026-10", True), ("2027-01", True)],
 )
-def test_a_month_that_has_not_begun_is_refused(month: str, ahead: bool) -> None:
+def test_a_future_month_is_refused(month: str, ahead: bool) -> None:
     expected = [("/measured_in", "month_in_future")] if ahead else []
     assert refused_whole(measured_in=month) == expected
 
 
 @pytest.mark.parametrize("read_back", [-0.98, 0.98, 903.0, -1_000.0])
-def test_a_strange_read_back_never_costs_a_result(read_back: float) -> None:
+def test_a_strange_read_back_never_refuses_a_result(read_back: float) -> None:
     assert refused(offset(stable_at=-80, unstable_at=-85, read_back=read_back)) == []

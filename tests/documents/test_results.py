@@ -39,18 +39,18 @@ def test_a_whole_document_has_the_right_shape() -> None:
     assert faults_of(a_submission(full)) == {}
 
 
-def test_what_may_be_left_out_may_be_left_out() -> None:
+def test_optional_fields_may_be_left_out() -> None:
     least = {"chip": "x", "settings": [{"domain": "core", "control": "voltage_offset"}]}
     assert faults_of(least) == {}
 
 
 @pytest.mark.parametrize("field", ["chip", "settings"])
-def test_what_is_required_is_asked_for(field: str) -> None:
+def test_required_fields_are_reported(field: str) -> None:
     assert faults_of(a_submission(**{field: ...})) == {f"/{field}": "required"}
 
 
 @pytest.mark.parametrize("field", ["domain", "control"])
-def test_what_a_setting_needs_is_asked_for(field: str) -> None:
+def test_required_fields_of_a_setting_are_reported(field: str) -> None:
     assert faults_of(a_submission(a_setting(**{field: ...}))) == {
         f"/settings/0/{field}": "required"
     }
@@ -73,7 +73,7 @@ def test_what_a_setting_needs_is_asked_for(field: str) -> None:
         ),
     ],
 )
-def test_an_unknown_field_is_told_which_one_it_is_near(
+def test_an_unknown_field_gets_the_nearest_known_name(
     document: Any, pointer: str, meant: str
 ) -> None:
     assert faults_of(document) == {pointer: "unknown_field"}
@@ -81,7 +81,7 @@ def test_an_unknown_field_is_told_which_one_it_is_near(
     assert f"did you mean '{meant}'?" in detail
 
 
-def test_an_unknown_field_that_is_near_to_nothing_is_told_what_there_is() -> None:
+def test_an_unknown_field_without_a_near_one_gets_the_list() -> None:
     (detail,) = details_of(a_submission(zzzzzz=1))
     assert "Known fields: chip, chip_ids, client" in detail
     assert "zzzzzz" not in detail
@@ -138,14 +138,14 @@ def test_a_number_stays_inside_its_range(
 
 
 @pytest.mark.parametrize("value", [0, 1, "true", "yes", "on", []])
-def test_a_flag_is_true_or_false_and_nothing_like_it(value: Any) -> None:
+def test_a_flag_is_true_or_false_and_nothing_else(value: Any) -> None:
     assert list(faults_of(a_submission(a_setting(checked_results=value)))) == [
         "/settings/0/checked_results"
     ]
 
 
 @pytest.mark.parametrize("value", [True, False, None])
-def test_a_flag_may_be_told_or_not(value: bool | None) -> None:
+def test_a_flag_is_optional(value: bool | None) -> None:
     assert faults_of(a_submission(a_setting(checked_results=value))) == {}
 
 
@@ -154,7 +154,7 @@ def test_the_chip_is_a_text(value: Any) -> None:
     assert faults_of(a_submission(chip=value)) == {"/chip": "invalid"}
 
 
-def test_the_longest_chip_text_is_taken() -> None:
+def test_the_longest_chip_text_is_accepted() -> None:
     assert faults_of(a_submission(chip="x" * 400)) == {}
 
 
@@ -163,7 +163,7 @@ TOKENS = pytest.mark.parametrize("token", ["unit_token", "contributor_token"])
 
 @TOKENS
 @pytest.mark.parametrize("value", ["a" * 16, "Z" * 128, "AZaz09._~-AZaz09", None])
-def test_a_token_is_taken(token: str, value: str | None) -> None:
+def test_a_token_is_accepted(token: str, value: str | None) -> None:
     assert faults_of(a_submission(**{token: value})) == {}
 
 
@@ -184,7 +184,7 @@ def test_a_token_is_taken(token: str, value: str | None) -> None:
         ["a" * 16],
     ],
 )
-def test_what_is_no_token_is_refused(token: str, value: Any) -> None:
+def test_a_text_that_is_not_a_token_is_refused(token: str, value: Any) -> None:
     assert faults_of(a_submission(**{token: value})) == {f"/{token}": "invalid"}
 
 
@@ -234,9 +234,7 @@ def test_the_client_is_a_name_and_a_version(value: Any, right: bool) -> None:
         ("failure", "wrong_results", "wrong_result"),
     ],
 )
-def test_a_word_outside_the_list_is_told_which_one_it_is_near(
-    field: str, near: str, meant: str
-) -> None:
+def test_a_value_outside_its_list_gets_the_nearest_one(field: str, near: str, meant: str) -> None:
     document = a_submission(a_setting(**{field: near}))
     assert faults_of(document) == {f"/settings/0/{field}": "invalid"}
     (detail,) = details_of(document)
@@ -256,7 +254,7 @@ def test_a_word_outside_the_list_is_told_which_one_it_is_near(
         ("effect", "read_back", "/settings/0/effect"),
     ],
 )
-def test_lists_and_effects_hold_known_words_only(field: str, value: Any, pointer: str) -> None:
+def test_lists_and_effects_have_known_values_only(field: str, value: Any, pointer: str) -> None:
     assert list(faults_of(a_submission(a_setting(**{field: value})))) == [pointer]
 
 
@@ -272,7 +270,7 @@ def test_a_document_is_an_object(document: Any) -> None:
     assert faults_of(document) == {"": "invalid"}
 
 
-def test_every_fault_is_told_at_once() -> None:
+def test_every_fault_is_listed_at_once() -> None:
     document = a_submission(
         a_setting(stable_at="-80", domain="cores"),
         7,

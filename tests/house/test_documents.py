@@ -18,7 +18,7 @@ from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.responses import JUDGED
+from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import COMMAND_VARIABLES, Settings
@@ -223,7 +223,7 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
     known = set(re.findall(r"[a-z]+(?:_[a-z0-9]+)+", as_text(document) + watched))
     known |= {rule.code for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES)}
     known |= {rule.code for rule in READING_RULES}
-    known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *JUDGED, *FAULTS, *SCOPES}
+    known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *OUTLIER_SENTENCES, *FAULTS, *SCOPES}
     known |= {kind.code for kind in STATUS_OF}
     # `limit_conn` is a setting of nginx.
     named = {

@@ -17,7 +17,7 @@ from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.responses import JUDGED
+from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
@@ -48,7 +48,7 @@ def faults_of(text: str) -> list[str]:
 def of_rules() -> Iterator[tuple[str, str]]:
     for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
         yield rule.code, rule.sentence
-    yield from (FAULTS | LATER_REMARKS | JUDGED | SENTENCES | DECISION_SENTENCES).items()
+    yield from (FAULTS | LATER_REMARKS | OUTLIER_SENTENCES | SENTENCES | DECISION_SENTENCES).items()
 
 
 def of_errors() -> Iterator[tuple[str, str]]:

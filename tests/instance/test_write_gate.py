@@ -18,8 +18,8 @@ from kbapi.instance.instance import (
     upgrade_instance,
 )
 from kbapi.instance.write_gate import WriteGate
-from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
-from kbapi.intake.submit import rehearse_submission
+from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
+from kbapi.intake.submit import dry_run_submission
 from kbapi.settings import Settings
 from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.driver import dbapi2
@@ -69,7 +69,7 @@ def test_a_closed_gate_refuses_writes_and_reads_go_on(
     with pytest.raises(fault):
         withdraw_own_result(closed, stored.id, stored.receipt)
     assert b'"units":1' in advise_start(closed, a_question(closed)).body
-    assert rehearse_submission(closed, a_body(a_submission(number=2))).settings
+    assert dry_run_submission(closed, a_body(a_submission(number=2))).settings
     assert rows_of(closed) == before
     closed.close()
 
@@ -116,7 +116,7 @@ def test_withdrawals_may_use_the_reserve_down_to_an_eighth(
     reserve = instance.settings.min_free_bytes
     takings_back = (
         lambda number: withdraw_own_result(instance, own[number].id, own[number].receipt),
-        lambda _number: withdraw_contributions(instance, token),
+        lambda _number: withdraw_own_results(instance, token),
         lambda number: revoke_key(instance, keys[number]),
     )
     let_the_disk_have(monkeypatch, reserve // 8 - 1)

@@ -1,4 +1,4 @@
-"""Evidence as it can be compared between instances: words and hashes instead of numbers."""
+"""Evidence that can be compared between instances: texts and hashes instead of numbers."""
 
 from pathlib import Path
 from typing import Any

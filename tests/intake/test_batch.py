@@ -12,7 +12,7 @@ from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
-from kbapi.intake.submit import rehearse_submission
+from kbapi.intake.submit import dry_run_submission
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_body, a_setting, a_submission, row_counts, rows_of, send
 
@@ -27,31 +27,31 @@ def batch(instance: Instance, *documents: Any, **options: Any) -> BatchResponse:
     return accept_batch(instance, a_body(list(documents)), **options)
 
 
-def test_each_item_has_an_outcome_in_its_order(instance: Instance) -> None:
-    told = batch(instance, *MIXED)
-    assert [item.status for item in told.items] == [
+def test_each_item_has_an_outcome_in_order(instance: Instance) -> None:
+    response = batch(instance, *MIXED)
+    assert [item.status for item in response.items] == [
         "counted",
         "refused",
         "unverified",
         "excluded",
         "repeated",
     ]
-    assert told.items[4].id == told.items[0].id
-    counts = told.counts
+    assert response.items[4].id == response.items[0].id
+    counts = response.counts
     assert (counts.items, counts.stored, counts.refused, counts.repeated) == (5, 4, 1, 1)
-    for item in told.items:
+    for item in response.items:
         if item.status != "refused":
             assert read_own_result(instance, str(item.id), str(item.receipt)).id == item.id
 
 
-def test_what_does_not_count_is_told_why(instance: Instance) -> None:
-    told = {one.index: one for one in batch(instance, *MIXED).not_counted}
-    assert set(told) == {1, 2, 3, 4}
-    assert [(e.pointer, e.code) for e in told[1].errors] == [
+def test_an_item_that_does_not_count_has_reasons(instance: Instance) -> None:
+    response = {one.index: one for one in batch(instance, *MIXED).not_counted}
+    assert set(response) == {1, 2, 3, 4}
+    assert [(e.pointer, e.code) for e in response[1].errors] == [
         ("/settings/0/stable_at", "above_stock")
     ]
-    assert [reason.code for reason in told[2].reasons] == ["effect_unproven"]
-    assert [reason.code for reason in told[3].reasons] == ["beyond_soft_bound"]
+    assert [reason.code for reason in response[2].reasons] == ["effect_unproven"]
+    assert [reason.code for reason in response[3].reasons] == ["beyond_soft_bound"]
 
 
 def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
@@ -68,14 +68,14 @@ def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
         made.close()
 
 
-def test_a_line_that_is_no_json_is_refused_alone(instance: Instance) -> None:
+def test_a_line_that_is_not_json_is_refused_alone(instance: Instance) -> None:
     body = json.dumps(GOOD).encode() + b"\n{broken\n"
-    told = accept_batch(instance, body, is_ndjson=True)
-    assert [item.status for item in told.items] == ["counted", "refused"]
-    assert told.not_counted[0].errors[0].code == "json_unreadable"
+    response = accept_batch(instance, body, is_ndjson=True)
+    assert [item.status for item in response.items] == ["counted", "refused"]
+    assert response.not_counted[0].errors[0].code == "json_unreadable"
 
 
-def test_when_none_can_be_right_every_problem_is_told_with_its_item(instance: Instance) -> None:
+def test_a_batch_of_refused_items_lists_every_problem_with_its_item(instance: Instance) -> None:
     with pytest.raises(DocumentRefused) as caught:
         batch(instance, BAD, {"chip": 7})
     pointers = {problem.pointer for problem in caught.value.problems}
@@ -83,7 +83,7 @@ def test_when_none_can_be_right_every_problem_is_told_with_its_item(instance: In
     assert not any(rows_of(instance).values())
 
 
-def test_a_thousand_items_are_taken_and_one_more_is_not(instance: Instance) -> None:
+def test_a_batch_has_at_most_a_thousand_items(instance: Instance) -> None:
     for number in (0, MOST_ITEMS + 1):
         with pytest.raises(DocumentRefused) as caught:
             batch(instance, *[7] * number)
@@ -94,7 +94,7 @@ def test_a_thousand_items_are_taken_and_one_more_is_not(instance: Instance) -> N
 
 
 @pytest.mark.parametrize("body", [b"{}", b"7", b"[", b"", b'"[]"'])
-def test_what_is_no_list_is_no_batch(instance: Instance, body: bytes) -> None:
+def test_a_batch_is_a_list(instance: Instance, body: bytes) -> None:
     with pytest.raises(JsonUnreadable):
         accept_batch(instance, body)
 
@@ -110,32 +110,32 @@ def test_a_key_makes_a_repeated_batch_get_the_same_answer(instance: Instance) ->
     assert rows_of(instance) == before
 
 
-def test_a_withdrawn_item_takes_only_its_own_answer_along(instance: Instance) -> None:
-    told = batch(instance, GOOD, CLAIM, idempotency_key="a")
-    withdraw_own_result(instance, str(told.items[0].id), str(told.items[0].receipt))
+def test_a_withdrawn_item_deletes_only_its_own_answer(instance: Instance) -> None:
+    response = batch(instance, GOOD, CLAIM, idempotency_key="a")
+    withdraw_own_result(instance, str(response.items[0].id), str(response.items[0].receipt))
     assert row_counts(instance)["idempotency_record"] == 1
 
 
-def test_a_dry_run_tells_the_same_and_stores_nothing(instance: Instance) -> None:
+def test_a_dry_run_answers_the_same_and_stores_nothing(instance: Instance) -> None:
     send(instance, GOOD)
     before = rows_of(instance)
-    told = batch(instance, *MIXED, dry_run=True)
-    rehearsed = rehearse_submission(instance, a_body(CLAIM))
+    response = batch(instance, *MIXED, dry_run=True)
+    dry_run = dry_run_submission(instance, a_body(CLAIM))
     assert rows_of(instance) == before
-    assert rehearsed.screening.status == "unverified"
-    assert rehearse_submission(instance, a_body(GOOD)).duplicate_of is not None
-    assert [item.status for item in told.items] == [
+    assert dry_run.screening.status == "unverified"
+    assert dry_run_submission(instance, a_body(GOOD)).duplicate_of is not None
+    assert [item.status for item in response.items] == [
         "repeated",
         "refused",
         "unverified",
         "excluded",
         "repeated",
     ]
-    assert told.items[2].receipt is None
-    assert send(instance, CLAIM).screening == rehearsed.screening
+    assert response.items[2].receipt is None
+    assert send(instance, CLAIM).screening == dry_run.screening
 
 
-def test_over_http_the_status_tells_all_some_or_none(client: FlaskClient) -> None:
+def test_over_http_the_status_distinguishes_all_some_and_none(client: FlaskClient) -> None:
     place = "/v1/submissions/batch"
     assert client.post(place, json=[GOOD, CLAIM]).status_code == 201
     assert client.post(place, json=[GOOD, BAD]).status_code == 207

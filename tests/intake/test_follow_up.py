@@ -1,4 +1,4 @@
-"""A later failure is a dated failure, a month in use makes a setting lasting, the rest is noted."""
+"""A later failure is a dated failure, a month in use counts, the rest is recorded."""
 
 from datetime import timedelta
 from typing import Any
@@ -47,12 +47,12 @@ def intervals(instance: Instance, filters: Filters = EVERYTHING) -> list[tuple[i
     return [(group.stable_steps, group.unstable_steps) for group in groups]
 
 
-def test_a_later_failure_bounds_the_unit_and_the_pass_is_told_beaten(instance: Instance) -> None:
+def test_a_later_failure_bounds_the_unit_and_contradicts_the_pass(instance: Instance) -> None:
     result = sent_counts(instance)
     assert intervals(instance) == [(20, 22)]
-    told = follow(instance, result, "failed_later", setting=-19, days=12, failure="system_hang")
-    assert told.status == "counted"
-    assert "Step back toward stock" in told.thanks
+    response = follow(instance, result, "failed_later", setting=-19, days=12, failure="system_hang")
+    assert response.status == "counted"
+    assert "Step back toward stock" in response.thanks
     assert intervals(instance) == [(0, 19)]
     own = read_own_result(instance, result.id, result.receipt)
     assert [reason.code for reason in own.settings[0].reasons] == ["contradicted_by_failure"]
@@ -65,7 +65,9 @@ def test_a_failure_deeper_than_the_known_one_changes_no_interval(instance: Insta
     assert intervals(instance) == [(20, 22)]
 
 
-def test_what_was_in_use_is_meant_unless_another_setting_is_named(instance: Instance) -> None:
+def test_a_follow_up_is_about_the_setting_in_use_unless_another_is_named(
+    instance: Instance,
+) -> None:
     assert follow(instance, sent_counts(instance), "failed_later").setting == -18
     assert intervals(instance) == [(0, 18)]
 
@@ -82,14 +84,14 @@ def test_what_was_in_use_is_meant_unless_another_setting_is_named(instance: Inst
         (30, {"shown_by": "rail_voltage", "rail_mv": 900}, "counted", []),
     ],
 )
-def test_thirty_days_with_effect_proven_again_make_a_lasting_setting(
+def test_thirty_days_with_new_proof_of_effect_count_as_in_use(
     instance: Instance, days: Any, effect: Any, status: str, codes: list[str]
 ) -> None:
     result = sent_counts(instance)
-    told = follow(instance, result, "still_stable", days=days, effect=effect)
-    assert (told.status, [reason.code for reason in told.reasons]) == (status, codes)
-    lasting = intervals(instance, Filters(grade="in_use_30_days"))
-    assert lasting == ([(18, NEVER_FAILED)] if status == "counted" else [])
+    response = follow(instance, result, "still_stable", days=days, effect=effect)
+    assert (response.status, [reason.code for reason in response.reasons]) == (status, codes)
+    in_use = intervals(instance, Filters(grade="in_use_30_days"))
+    assert in_use == ([(18, NEVER_FAILED)] if status == "counted" else [])
     assert intervals(instance) == [(20, 22)]
 
 
@@ -102,30 +104,30 @@ def test_thirty_days_with_effect_proven_again_make_a_lasting_setting(
         ("machine_gone", "outcome_recorded", "would look stable"),
     ],
 )
-def test_other_outcomes_are_noted_beside_the_result_and_need_no_setting(
+def test_other_outcomes_are_recorded_and_need_no_setting(
     instance: Instance, outcome: str, code: str, said: str
 ) -> None:
-    told = follow(instance, sent_counts(instance), outcome)
-    assert (told.status, told.reasons[0].code) == ("recorded", code)
-    assert said in told.thanks
+    response = follow(instance, sent_counts(instance), outcome)
+    assert (response.status, response.reasons[0].code) == ("recorded", code)
+    assert said in response.thanks
     without_use = send(instance, a_count_submission(20, 22, 2))
     again = follow(instance, without_use, outcome)
     assert (again.status, again.setting) == ("recorded", None)
     assert intervals(instance) == [(20, 22)]
 
 
-def test_a_follow_up_is_no_search_deeper_than_the_result_passed(instance: Instance) -> None:
+def test_a_follow_up_cannot_pass_deeper_than_the_result(instance: Instance) -> None:
     proof = {"days": 100, "effect": COUNTED}
     result = sent_counts(instance)
     at_the_pass = follow(instance, result, "still_stable", setting=-20, **proof)
     assert at_the_pass.status == "counted"
     for deeper in (-21, -60):
-        told = follow(instance, result, "still_stable", setting=deeper, **proof)
-        assert (told.status, told.reasons[0].code) == ("recorded", "deeper_than_passed")
+        response = follow(instance, result, "still_stable", setting=deeper, **proof)
+        assert (response.status, response.reasons[0].code) == ("recorded", "deeper_than_passed")
     assert intervals(instance, Filters(grade="in_use_30_days")) == [(20, NEVER_FAILED)]
 
 
-def test_a_later_failure_at_stock_is_a_fault_and_no_limit(instance: Instance) -> None:
+def test_a_later_failure_at_stock_is_a_fault_and_not_a_limit(instance: Instance) -> None:
     result = sent_counts(instance)
     at_stock = follow(instance, result, "failed_later", setting=0)
     assert (at_stock.status, at_stock.reasons[0].code) == ("recorded", "fails_at_stock")
@@ -134,28 +136,28 @@ def test_a_later_failure_at_stock_is_a_fault_and_no_limit(instance: Instance) ->
     assert intervals(instance) == [(0, 1)]
 
 
-def test_a_setting_that_is_set_aside_takes_its_follow_ups_along(instance: Instance) -> None:
+def test_follow_ups_of_an_excluded_setting_do_not_count(instance: Instance) -> None:
     deep = a_setting(stable_at=-190, unstable_at=-200, in_use=-180)
     result = send(instance, a_submission(deep))
     document = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later"}
-    told = accept_follow_up(instance, result.id, result.receipt, a_body(document))
-    assert (told.status, told.reasons[0].code) == ("recorded", "followed_setting_excluded")
+    response = accept_follow_up(instance, result.id, result.receipt, a_body(document))
+    assert (response.status, response.reasons[0].code) == ("recorded", "followed_setting_excluded")
 
 
-def test_a_failure_after_a_firmware_change_lies_in_an_era_of_its_own(instance: Instance) -> None:
+def test_a_failure_after_a_firmware_change_has_its_own_firmware_era(instance: Instance) -> None:
     result = sent_counts(instance, firmware="1.14", microcode="0x2b")
     follow(instance, result, "failed_later", changed=["firmware"])
     assert intervals(instance) == [(0, 18)]
     assert intervals(instance, Filters(firmware="1.14")) == [(20, 22)]
 
 
-def test_a_driver_change_starts_no_era(instance: Instance) -> None:
+def test_a_driver_change_starts_no_firmware_era(instance: Instance) -> None:
     result = sent_counts(instance, firmware="1.14")
     follow(instance, result, "failed_later", setting=-21, changed=["driver"])
     assert intervals(instance) == [(20, 21)]
 
 
-def test_a_nightly_word_replaces_the_last_one_of_the_month(
+def test_a_repeated_still_stable_replaces_the_last_one_of_the_month(
     instance: Instance, clock: HandMovedClock
 ) -> None:
     result = sent_counts(instance)
@@ -184,7 +186,7 @@ def refused(instance: Instance, result: Accepted, **fields: Any) -> list[tuple[s
     return [(problem.pointer, problem.code) for problem in caught.value.problems]
 
 
-def test_what_cannot_be_right_is_refused_with_its_place(instance: Instance) -> None:
+def test_impossible_values_are_refused_with_their_pointer(instance: Instance) -> None:
     result = sent_counts(instance)
     assert refused(instance, result, domain="ring") == [("/domain", "setting_not_reported")]
     assert refused(instance, result, control="voltage_offset") == [
@@ -201,7 +203,7 @@ def test_what_cannot_be_right_is_refused_with_its_place(instance: Instance) -> N
     assert not rows_of(instance)["follow_up"]
 
 
-def test_the_receipt_decides_who_may_follow_up(instance: Instance) -> None:
+def test_only_the_receipt_allows_a_follow_up(instance: Instance) -> None:
     result = sent_counts(instance)
     body = a_body({"domain": "core", "control": "count_offset", "outcome": "given_up"})
     with pytest.raises(ReceiptWrong):
@@ -220,7 +222,7 @@ def test_a_key_makes_a_repeat_get_the_first_answer(instance: Instance) -> None:
         follow(instance, result, "given_up", key="a")
 
 
-def test_withdrawing_a_result_takes_its_follow_ups_and_their_evidence_along(
+def test_withdrawing_a_result_removes_its_follow_ups_and_their_evidence(
     instance: Instance,
 ) -> None:
     result = sent_counts(instance, firmware="1.14")

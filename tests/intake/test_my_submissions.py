@@ -11,9 +11,9 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import (
     RESULTS_A_PAGE,
-    read_contributions,
-    withdraw_contributions,
+    list_own_results,
     withdraw_own_result,
+    withdraw_own_results,
 )
 from tests.intake.whole_document import a_whole_document
 from tests.makers import HandMovedClock, a_body, a_setting, a_submission, rows_of, send
@@ -27,32 +27,32 @@ def mine(unit: int, **changes: Any) -> dict[str, Any]:
 
 
 def due(instance: Instance) -> list[str]:
-    (result,) = read_contributions(instance, MINE).submissions
+    (result,) = list_own_results(instance, MINE).submissions
     return [reason.code for reason in result.retests_due]
 
 
 def test_results_and_settings_in_use_are_listed(instance: Instance) -> None:
     ids = {send(instance, mine(unit)).id for unit in range(3)}
     send(instance, a_submission(number=9))
-    told = read_contributions(instance, MINE)
-    assert {result.id for result in told.submissions} == ids
-    assert told.next_cursor is None
-    assert told.submissions[0].in_use[0].in_use == -70
-    assert told.submissions[0].screening.status == "counted"
+    found = list_own_results(instance, MINE)
+    assert {result.id for result in found.submissions} == ids
+    assert found.next_cursor is None
+    assert found.submissions[0].in_use[0].in_use == -70
+    assert found.submissions[0].screening.status == "counted"
 
 
-def test_a_stranger_sees_nothing_and_learns_nothing(instance: Instance) -> None:
+def test_an_unknown_token_sees_nothing(instance: Instance) -> None:
     send(instance, mine(1))
-    assert read_contributions(instance, "tidewater-member-000002").submissions == ()
-    assert withdraw_contributions(instance, "tidewater-member-000002").withdrawn == 0
+    assert list_own_results(instance, "tidewater-member-000002").submissions == ()
+    assert withdraw_own_results(instance, "tidewater-member-000002").withdrawn == 0
     assert len(rows_of(instance)["submission"]) == 1
 
 
 def test_many_results_come_in_pages(instance: Instance) -> None:
     for unit in range(RESULTS_A_PAGE + 2):
         send(instance, mine(unit))
-    first = read_contributions(instance, MINE)
-    rest = read_contributions(instance, MINE, first.next_cursor)
+    first = list_own_results(instance, MINE)
+    rest = list_own_results(instance, MINE, first.next_cursor)
     assert (len(first.submissions), len(rest.submissions), rest.next_cursor) == (
         RESULTS_A_PAGE,
         2,
@@ -74,7 +74,7 @@ def test_many_results_come_in_pages(instance: Instance) -> None:
         (365, ["after_365_days"]),
     ],
 )
-def test_retests_are_due_after_a_month_a_season_a_year(
+def test_retests_are_due_after_30_90_and_365_days(
     instance: Instance, clock: HandMovedClock, days: int, codes: list[str]
 ) -> None:
     send(instance, mine(1))
@@ -91,7 +91,7 @@ def test_retests_are_due_after_a_month_a_season_a_year(
         ("failed_later", 3, []),
     ],
 )
-def test_a_follow_up_settles_what_was_due(
+def test_a_follow_up_ends_a_due_retest(
     instance: Instance, clock: HandMovedClock, outcome: str, days: Any, codes: list[str]
 ) -> None:
     result = send(instance, mine(1))
@@ -115,7 +115,7 @@ def platform(**changes: Any) -> dict[str, Any]:
         (platform(), "2026-09", []),
     ],
 )
-def test_what_others_report_since_makes_a_retest_due(
+def test_later_reports_of_others_make_a_retest_due(
     instance: Instance, others: dict[str, Any], month: str, codes: list[str]
 ) -> None:
     send(instance, mine(1, platform=platform(), measured_in="2026-08"))
@@ -123,18 +123,18 @@ def test_what_others_report_since_makes_a_retest_due(
     assert due(instance) == codes
 
 
-def test_withdrawing_all_leaves_everybody_else_and_nothing_of_mine(instance: Instance) -> None:
+def test_withdrawing_all_results_leaves_those_of_others(instance: Instance) -> None:
     send(instance, a_submission(number=7))
     before = rows_of(instance)
     for unit in range(3):
         send(instance, mine(unit, platform=platform(firmware=f"1.{unit}")), f"key-{unit}")
     lone = mine(4, chip="Norvane(R) Sable(TM) 7 4800K @ 3.90GHz")
     send(instance, lone)
-    assert withdraw_contributions(instance, MINE).withdrawn == 4
+    assert withdraw_own_results(instance, MINE).withdrawn == 4
     after = rows_of(instance)
     del before["line"], after["line"]
     assert after == before
-    assert withdraw_contributions(instance, MINE).withdrawn == 0
+    assert withdraw_own_results(instance, MINE).withdrawn == 0
 
 
 def everything_in(home: Path) -> bytes:
@@ -142,7 +142,7 @@ def everything_in(home: Path) -> bytes:
 
 
 @pytest.mark.parametrize("all_at_once", [False, True])
-def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
+def test_no_byte_of_withdrawn_results_is_left_in_the_file(
     instance: Instance, all_at_once: bool
 ) -> None:
     # Enough of them that pages split and merge; each leaves its number in text and in firmware.
@@ -153,14 +153,14 @@ def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
     send(instance, kept)
     gone = []
     for number in range(60):
-        told = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
+        found = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
         gone.append(
-            send(instance, mine(number, platform=told, client="withdrawn-script"), f"{number}")
+            send(instance, mine(number, platform=found, client="withdrawn-script"), f"{number}")
         )
     home = instance.settings.home
     assert b"WITHDRAWN-" in everything_in(home)
     if all_at_once:
-        withdraw_contributions(instance, MINE)
+        withdraw_own_results(instance, MINE)
     else:
         for result in gone:
             withdraw_own_result(instance, result.id, result.receipt)
@@ -174,7 +174,7 @@ def test_nothing_of_a_withdrawn_result_is_left_in_the_bytes_of_the_file(
     assert all(result.id.encode() in left for result in others)
 
 
-def test_over_http_the_token_travels_in_a_header_of_its_own(client: FlaskClient) -> None:
+def test_over_http_the_contributor_token_has_its_own_header(client: FlaskClient) -> None:
     client.post("/v1/submissions", json=mine(1))
     header = {"Kbapi-Contributor": MINE}
     assert len(client.get("/v1/my-submissions", headers=header).get_json()["submissions"]) == 1

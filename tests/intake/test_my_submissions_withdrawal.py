@@ -24,7 +24,7 @@ def test_the_only_result_leaves_an_empty_database(instance: Instance) -> None:
     assert row_counts(instance) == {}
 
 
-def test_what_others_sent_stays_as_it_was(instance: Instance) -> None:
+def test_results_of_others_stay_unchanged(instance: Instance) -> None:
     send(instance, a_submission(number=1))
     send(instance, a_submission(a_setting(stable_at=None, unstable_at=-30), number=2))
     before = rows_of(instance)
@@ -83,7 +83,7 @@ def test_a_key_is_forgotten_with_its_result(instance: Instance) -> None:
     assert send(instance, a_submission(), "some-key").id != first.id
 
 
-def test_what_was_withdrawn_is_gone_for_its_receipt(instance: Instance) -> None:
+def test_a_withdrawn_result_is_gone_for_its_receipt(instance: Instance) -> None:
     mine = send(instance, a_submission())
     withdraw_own_result(instance, mine.id, mine.receipt)
     for way in (read_own_result, withdraw_own_result):
@@ -103,7 +103,7 @@ def test_a_wrong_receipt_reads_and_removes_nothing(instance: Instance) -> None:
     assert rows_of(instance) == before
 
 
-def test_not_a_byte_of_what_was_withdrawn_is_left_in_the_file(instance: Instance) -> None:
+def test_no_byte_of_a_withdrawn_result_is_left_in_the_file(instance: Instance) -> None:
     send(instance, a_submission(number=1))
     mine = send(instance, a_submission(number=2, client="withdrawn-marker/7.31"), "some-key")
     withdraw_own_result(instance, mine.id, mine.receipt)
@@ -122,7 +122,7 @@ def is_in_the_folder(instance: Instance) -> bool:
     return any(MARKER in file.read_bytes() for file in files)
 
 
-def test_nobody_waits_for_a_reader_and_the_log_is_emptied_when_it_has_ended(
+def test_a_withdrawal_does_not_wait_for_readers_and_the_log_is_emptied_after_them(
     instance: Instance,
 ) -> None:
     mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
@@ -135,11 +135,11 @@ def test_nobody_waits_for_a_reader_and_the_log_is_emptied_when_it_has_ended(
         send(instance, a_submission(number=1))
     deadline = time.monotonic() + 60
     while is_in_the_folder(instance):
-        assert time.monotonic() < deadline, "nobody emptied the log"
+        assert time.monotonic() < deadline, "the log was not emptied"
         time.sleep(0.05)
 
 
-def test_who_closes_while_the_log_is_owed_empties_it(instance: Instance) -> None:
+def test_closing_with_a_log_to_empty_empties_it(instance: Instance) -> None:
     mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
     with instance.reading() as connection:
         connection.exec_driver_sql("SELECT COUNT(*) FROM submission").scalar()
@@ -149,12 +149,12 @@ def test_who_closes_while_the_log_is_owed_empties_it(instance: Instance) -> None
     assert not is_in_the_folder(instance)
 
 
-def test_a_withdrawal_is_told_as_done_where_the_log_cannot_be_emptied_now(
+def test_a_withdrawal_succeeds_if_the_log_cannot_be_emptied_now(
     instance: Instance,
 ) -> None:
     mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
     with waiting_in_line(instance.settings.write_lock_path):
-        instance.overwrite_withdrawn()  # raises nothing, though somebody writes for long
+        instance.overwrite_withdrawn()  # raises nothing, though another thread writes for long
     withdraw_own_result(instance, mine.id, mine.receipt)
     assert not is_in_the_folder(instance)
 

@@ -32,7 +32,7 @@ def column(instance: Instance, sql: str) -> list[Any]:
         return list(connection.exec_driver_sql(sql).scalars())
 
 
-def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_before(
+def test_every_result_is_screened_by_current_rules_and_sound_ones_count_as_before(
     upgraded: Instance,
 ) -> None:
     before = evidence_text(upgraded)
@@ -53,7 +53,7 @@ def test_every_result_stands_under_todays_rules_and_the_sound_ones_count_as_befo
 
 
 @pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
-def test_what_identifies_somebody_is_taken_out_of_the_stored_document(upgraded: Instance) -> None:
+def test_personal_data_is_removed_from_the_stored_document(upgraded: Instance) -> None:
     assert "annas-macbook" in str(column(upgraded, "SELECT document FROM submission"))
     rescreen(upgraded)
     documents = column(upgraded, "SELECT document FROM submission")
@@ -63,7 +63,7 @@ def test_what_identifies_somebody_is_taken_out_of_the_stored_document(upgraded: 
 
 
 @pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
-def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_response(
+def test_a_result_that_current_rules_refuse_is_kept_excluded_with_a_reason(
     upgraded: Instance,
 ) -> None:
     rescreen(upgraded)
@@ -81,7 +81,7 @@ def test_a_result_that_would_be_refused_today_is_kept_set_aside_and_response(
     upgraded.close()
 
 
-def test_screening_again_equals_sending_today(tmp_path: Path) -> None:
+def test_screening_again_equals_sending_now(tmp_path: Path) -> None:
     old, new = instances_of_one_secret(tmp_path, "old", "new")
     lock = {"domain": "core", "control": "voltage_offset", "status": "os_blocked"}
     documents = [
@@ -110,9 +110,9 @@ def test_screening_again_equals_sending_today(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("upgraded", ["0001_no_readings"], indirect=True)
-def test_results_of_before_the_table_of_readings_get_theirs(upgraded: Instance) -> None:
-    told = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
-    wanted = sum(len(document.get("readings", [])) for document in told)
+def test_results_older_than_the_table_of_readings_get_their_readings(upgraded: Instance) -> None:
+    documents = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]
+    wanted = sum(len(document.get("readings", [])) for document in documents)
     assert wanted > 0
     assert column(upgraded, "SELECT COUNT(*) FROM reading") == [0]
     rescreen(upgraded)

@@ -21,7 +21,7 @@ def misread(instance: Instance, key: str = WRONG) -> None:
         connection.execute(text("UPDATE submission SET grammar_version = 1"))
 
 
-def test_nothing_moves_where_nothing_was_misread(instance: Instance) -> None:
+def test_nothing_moves_without_a_misread_chip(instance: Instance) -> None:
     send(instance, a_submission(chip=PRINTED))
     before = rows_of(instance)
     found = reread_chips(instance, is_applied=True)
@@ -29,7 +29,7 @@ def test_nothing_moves_where_nothing_was_misread(instance: Instance) -> None:
     assert rows_of(instance) == before
 
 
-def test_a_dry_run_tells_and_changes_nothing(instance: Instance) -> None:
+def test_a_dry_run_reports_and_changes_nothing(instance: Instance) -> None:
     send(instance, a_submission(chip=PRINTED))
     misread(instance)
     before = rows_of(instance)
@@ -45,8 +45,13 @@ def test_results_move_with_evidence_and_follow_ups_and_leave_no_empty_chip(
 ) -> None:
     for number in range(3):
         accepted = send(instance, a_submission(a_setting(in_use=-60), chip=PRINTED, number=number))
-    told = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later", "days": 40}
-    accept_follow_up(instance, accepted.id, accepted.receipt, a_body(told), None)
+    follow_up = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "outcome": "failed_later",
+        "days": 40,
+    }
+    accept_follow_up(instance, accepted.id, accepted.receipt, a_body(follow_up), None)
     right = rows_of(instance)
     misread(instance)
     reread_chips(instance, is_applied=True)
@@ -64,7 +69,7 @@ def evidence_of(rows: dict[str, list[tuple[object, ...]]]) -> list[tuple[object,
     return sorted(row[1:2] + row[3:] for row in rows["evidence_row"])
 
 
-def test_a_chip_that_belongs_elsewhere_is_placed_there(instance: Instance) -> None:
+def test_a_chip_in_the_wrong_series_is_moved(instance: Instance) -> None:
     send(instance, a_submission(chip=PRINTED))
     with instance.writing() as connection:
         connection.execute(text("UPDATE chip SET series = 'misplaced'"))

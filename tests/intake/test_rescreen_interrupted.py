@@ -1,4 +1,4 @@
-"""Results under earlier rules are told to whoever hosts, cheaply, until there are none."""
+"""Results under earlier rules are reported to the host at low cost, until there are none."""
 
 import re
 from pathlib import Path
@@ -38,7 +38,7 @@ def reopened(instance: Instance, **changes: object) -> Instance:
     return open_instance(Settings(home=instance.settings.home, **changes), HandMovedClock())
 
 
-def told(instance: Instance) -> tuple[str, str, str]:
+def reported(instance: Instance) -> tuple[str, str, str]:
     """What health, metrics and `kbapi check` say."""
     client = create_app(instance).test_client()
     ready = client.get("/health/ready")
@@ -60,38 +60,38 @@ def many(instance: Instance) -> Instance:
     return instance
 
 
-def test_all_results_under_older_rules_are_told_until_they_were_screened_again(
+def test_results_under_older_rules_are_reported_until_they_are_screened_again(
     many: Instance,
 ) -> None:
-    assert told(many) == DONE
+    assert reported(many) == DONE
     execute(many, "UPDATE submission SET rules_version = 1")
     older = reopened(many)
-    assert told(older) == ("due", "1.0", str(MANY))
+    assert reported(older) == ("due", "1.0", str(MANY))
     assert is_rescreening_due(older)
     assert rescreen(older) == MANY
     later = reopened(many)
-    assert told(later) == DONE
+    assert reported(later) == DONE
     assert not is_rescreening_due(later)
     for opened in (older, later):
         opened.close()
 
 
 @pytest.mark.parametrize("dump", ["0001_rules_2", "0001_no_readings"])
-def test_an_upgrade_that_ends_after_its_migrations_is_response(tmp_path: Path, dump: str) -> None:
+def test_an_upgrade_that_ends_after_its_migrations_is_reported(tmp_path: Path, dump: str) -> None:
     settings = Settings(home=tmp_path)
     database_at(dump, settings.database_path)
     upgrade_to_head(settings.database_path)
     give_up_lost_secret(settings)
     upgraded = open_instance(settings)
-    assert told(upgraded)[:2] == ("due", "1.0")
+    assert reported(upgraded)[:2] == ("due", "1.0")
     rescreen(upgraded)
     upgraded.close()
     upgraded = open_instance(settings)
-    assert told(upgraded) == DONE
+    assert reported(upgraded) == DONE
     upgraded.close()
 
 
-def test_what_a_kill_half_way_leaves_is_told_also_behind_new_results(
+def test_an_interrupted_rescreening_is_reported_also_behind_new_results(
     many: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     execute(many, "UPDATE submission SET rules_version = 1")
@@ -111,7 +111,7 @@ def test_what_a_kill_half_way_leaves_is_told_also_behind_new_results(
         rescreen(many)
     send(many, a_submission(number=MANY))
     half = reopened(many)
-    assert told(half) == ("due", "1.0", str(MANY - 5))
+    assert reported(half) == ("due", "1.0", str(MANY - 5))
     assert is_rescreening_due(half)
     assert mark_of(half) == 1
     monkeypatch.setattr(rescreening, "_rescreen_one", one)
@@ -133,7 +133,7 @@ def test_a_running_server_finds_out_within_a_minute(
     server.close()
 
 
-def test_asking_costs_the_same_however_many_results_there_are(instance: Instance) -> None:
+def test_the_check_costs_the_same_for_any_number_of_results(instance: Instance) -> None:
     def steps() -> int:
         taken: list[None] = []
         with reading_untouched(instance.settings.database_path) as connection:
@@ -152,23 +152,23 @@ def test_asking_costs_the_same_however_many_results_there_are(instance: Instance
     assert steps() > few + 60, "without a mark each result is looked at"
 
 
-def test_a_file_of_before_the_mark_is_looked_through_once(many: Instance) -> None:
+def test_a_database_without_the_mark_is_searched_once(many: Instance) -> None:
     execute(many, "PRAGMA user_version = 0")
     unmarked = reopened(many)
-    assert told(unmarked) == DONE
-    assert mark_of(unmarked) == 0, "whoever watches writes nothing"
+    assert reported(unmarked) == DONE
+    assert mark_of(unmarked) == 0, "monitoring writes nothing"
     assert not is_rescreening_due(unmarked)
     assert mark_of(unmarked) == RULES_VERSION
     unmarked.close()
 
 
-def test_an_older_program_takes_the_mark_back_before_it_stores_anything(many: Instance) -> None:
+def test_an_older_program_resets_the_mark_before_it_stores_anything(many: Instance) -> None:
     execute(many, f"PRAGMA user_version = {RULES_VERSION + 1}")
     assert not is_rescreening_due(many)
     assert mark_of(many) == RULES_VERSION
 
 
-def test_a_mark_that_says_too_much_is_taken_back(many: Instance) -> None:
+def test_a_mark_that_is_too_high_is_reset(many: Instance) -> None:
     execute(many, "UPDATE submission SET rules_version = 1")
     older = reopened(many)
     assert is_rescreening_due(older)
@@ -176,7 +176,7 @@ def test_a_mark_that_says_too_much_is_taken_back(many: Instance) -> None:
     older.close()
 
 
-def test_an_instance_that_takes_no_writes_is_told_of_all_the_same(many: Instance) -> None:
+def test_a_read_only_instance_is_reported_too(many: Instance) -> None:
     execute(many, "PRAGMA user_version = 0")
     closed = reopened(many, read_only=True)
     assert not is_rescreening_due(closed)
@@ -184,7 +184,7 @@ def test_an_instance_that_takes_no_writes_is_told_of_all_the_same(many: Instance
     closed.close()
 
 
-def test_the_mark_goes_into_backups_and_back(many: Instance, tmp_path: Path) -> None:
+def test_backups_keep_the_mark(many: Instance, tmp_path: Path) -> None:
     execute(many, "UPDATE submission SET rules_version = 1 WHERE id = 5")
     execute(many, "PRAGMA user_version = 1")
     file = make_backup(many.settings, tmp_path / "backups", None).file
@@ -193,10 +193,10 @@ def test_the_mark_goes_into_backups_and_back(many: Instance, tmp_path: Path) -> 
     restore_backup(many.settings, file)
     restored = reopened(many)
     assert mark_of(restored) == 1
-    assert told(restored) == ("due", "1.0", "1")
+    assert reported(restored) == ("due", "1.0", "1")
     restored.close()
 
 
-def test_a_new_instance_begins_with_the_mark(instance: Instance) -> None:
+def test_a_new_instance_has_the_mark(instance: Instance) -> None:
     assert mark_of(instance) == RULES_VERSION
-    assert told(instance) == DONE
+    assert reported(instance) == DONE

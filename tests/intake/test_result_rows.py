@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from kbapi.instance.instance import Instance
-from kbapi.intake.my_submissions import withdraw_contributions, withdraw_own_result
+from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import reread_chips, rescreen
 from tests.intake.test_rescreen_grammar import PRINTED, RIGHT, misread
 from tests.makers import a_setting, a_submission, rows_of, send
@@ -32,16 +32,16 @@ def column(instance: Instance, name: str) -> list[Any]:
         return list(connection.exec_driver_sql(sql).scalars())
 
 
-def test_what_is_told_is_kept_and_what_is_not_is_absent(instance: Instance) -> None:
+def test_sent_numbers_are_stored_and_others_are_null(instance: Instance) -> None:
     send(instance, with_readings(READING, {"state": "tuned"}))
     assert column(instance, "performance") == [41.2, None]
     assert column(instance, "load") == ["vector_heavy", ""]
     assert column(instance, "runs") == [3, None]
 
 
-def test_a_number_that_cannot_be_right_is_kept_as_absent(instance: Instance) -> None:
-    told = send(instance, with_readings({**READING, "temp_avg_c": 511, "clock_mhz": 3.2}))
-    assert len(told.reading_ignored) == 2
+def test_an_implausible_number_is_stored_as_null(instance: Instance) -> None:
+    accepted = send(instance, with_readings({**READING, "temp_avg_c": 511, "clock_mhz": 3.2}))
+    assert len(accepted.reading_ignored) == 2
     assert column(instance, "temp_avg_c") == [None]
     assert column(instance, "clock_mhz") == [None]
     assert column(instance, "power_w") == [60.0]
@@ -55,7 +55,7 @@ def test_a_number_that_cannot_be_right_is_kept_as_absent(instance: Instance) -> 
         ([{"domain": "core", "control": "power_limit", "value": 45}], 0),
     ],
 )
-def test_a_power_limit_alone_is_no_tuned_reading(
+def test_a_power_limit_alone_is_not_a_tuned_reading(
     instance: Instance, in_force: list[dict[str, Any]] | None, is_below_stock: int
 ) -> None:
     tuned = {**READING, "state": "tuned"} | ({"settings": in_force} if in_force else {})
@@ -63,16 +63,16 @@ def test_a_power_limit_alone_is_no_tuned_reading(
     assert column(instance, "is_below_stock") == [0, is_below_stock]
 
 
-def test_a_withdrawal_takes_the_readings_along(instance: Instance) -> None:
+def test_a_withdrawal_removes_the_readings(instance: Instance) -> None:
     first = send(instance, with_readings(READING, number=1))
     send(instance, with_readings(READING, number=2))
     withdraw_own_result(instance, first.id, first.receipt)
     assert len(column(instance, "id")) == 1
-    withdraw_contributions(instance, "tidewater-member-000002")
+    withdraw_own_results(instance, "tidewater-member-000002")
     assert column(instance, "id") == []
 
 
-def test_a_chip_that_is_read_again_takes_its_readings_along(instance: Instance) -> None:
+def test_a_moved_chip_keeps_its_readings(instance: Instance) -> None:
     send(instance, with_readings(READING, chip=PRINTED))
     misread(instance)
     reread_chips(instance, is_applied=True)
@@ -81,7 +81,7 @@ def test_a_chip_that_is_read_again_takes_its_readings_along(instance: Instance) 
     assert column(instance, "chip_id") == [rows["chip"][0][0]]
 
 
-def test_readings_of_what_would_be_refused_today_are_forgotten(instance: Instance) -> None:
+def test_readings_of_a_result_that_current_rules_refuse_are_deleted(instance: Instance) -> None:
     send(instance, with_readings(READING))
     with instance.writing() as connection:
         connection.exec_driver_sql(

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from kbapi.documents.types import Effect, StockPass, SubmittedResult, SubmittedSetting
+from kbapi.documents.measurements import StockPass
+from kbapi.documents.results import Effect, SubmittedResult, SubmittedSetting
 from kbapi.intake.screening import SCREENING_RULES, ScreenedSetting, grade_of, screen_setting
 from kbapi.stats.intervals import Grid
 
@@ -153,14 +154,14 @@ def test_every_rule_has_its_cases() -> None:
 @pytest.mark.parametrize(
     ("code", "kept"), [(code, one) for code, (kept, _) in CASES.items() for one in kept]
 )
-def test_just_inside_the_rule_is_silent(code: str, kept: Case) -> None:
+def test_a_value_just_inside_the_bound_passes(code: str, kept: Case) -> None:
     assert code not in screened(*kept).reasons
 
 
 @pytest.mark.parametrize(
     ("code", "met"), [(code, one) for code, (_, met) in CASES.items() for one in met]
 )
-def test_just_outside_the_rule_applies_and_says_how_it_stands(code: str, met: Case) -> None:
+def test_a_value_just_outside_the_bound_gets_the_rule_and_its_status(code: str, met: Case) -> None:
     found = screened(*met)
     assert code in found.reasons
     if found.reasons == (code,):
@@ -168,19 +169,19 @@ def test_just_outside_the_rule_applies_and_says_how_it_stands(code: str, met: Ca
         assert found.status == STANDING[weight]
 
 
-def test_nothing_against_it_and_it_counts() -> None:
+def test_a_setting_without_a_fault_counts() -> None:
     found = screened(COUNTED)
     assert (found.status, found.reasons, found.grade) == ("counted", (), "long")
     assert (found.stable_steps, found.unstable_steps, found.early_stop_steps) == (16, 18, 0)
 
 
-def test_every_reason_is_told_and_the_heaviest_decides() -> None:
+def test_every_reason_is_listed_and_the_heaviest_decides() -> None:
     found = screened(replace(PASSED_ALONE, stable_at=-170.0, read_back=None, minutes=None))
     assert found.reasons == ("beyond_soft_bound", "only_short_test", "effect_unproven")
     assert found.status == "excluded"
 
 
-def test_a_claim_alone_is_claimed() -> None:
+def test_a_setting_without_proof_is_unverified() -> None:
     assert screened(replace(PASSED_ALONE, read_back=None)).status == "unverified"
 
 
@@ -190,7 +191,7 @@ def test_of_a_short_test_only_the_failure_counts() -> None:
     assert (found.stable_steps, found.unstable_steps) == (None, 18)
 
 
-def test_every_rule_says_a_sentence() -> None:
+def test_every_rule_has_a_sentence() -> None:
     assert all(rule.sentence.endswith(".") for rule in SCREENING_RULES)
 
 
@@ -235,12 +236,12 @@ def test_settings_become_the_nearest_steps(
 
 
 @pytest.mark.parametrize(("unstable_at", "steps"), [(-1.0, 1), (-2.4, 1), (-90.0, 18)])
-def test_a_first_failure_is_never_booked_at_stock(unstable_at: float, steps: int) -> None:
+def test_a_first_failure_is_never_at_stock(unstable_at: float, steps: int) -> None:
     found = screened(replace(FAILED_FIRST, unstable_at=unstable_at))
     assert (found.stable_steps, found.unstable_steps) == (None, steps)
 
 
-def test_at_a_clock_the_depth_is_from_the_units_own_stock() -> None:
+def test_a_fixed_voltage_is_measured_from_the_units_own_stock() -> None:
     assert screened(AT_A_CLOCK).stable_steps == 20
     assert screened(replace(AT_A_CLOCK, stock_mv=920.0)).stable_steps == 24
     unknown = screened(replace(AT_A_CLOCK, stock_mv=None))
@@ -263,7 +264,7 @@ def test_at_a_clock_the_depth_is_from_the_units_own_stock() -> None:
         (replace(AT_A_CLOCK, unstable_at=None, planned_end=790.0), FIVES, 1),
     ],
 )
-def test_who_stopped_before_the_planned_end_counts_one_step_shallower(
+def test_a_search_that_stopped_early_counts_one_step_shallower(
     setting: SubmittedSetting, grid: Grid, early_stop: int
 ) -> None:
     assert screened(setting, grid=grid).early_stop_steps == early_stop

@@ -6,16 +6,9 @@ from typing import Any
 
 import pytest
 
+from kbapi.documents.measurements import InForce, Reading, StockPass, Trial
 from kbapi.documents.refusals import refuse_document, refuse_in_force
-from kbapi.documents.types import (
-    InForce,
-    Lock,
-    Reading,
-    StockPass,
-    SubmittedResult,
-    SubmittedSetting,
-    Trial,
-)
+from kbapi.documents.results import Lock, SubmittedResult, SubmittedSetting
 from kbapi.intake.screening import ScreenedSetting, is_effect_proven, screen_setting
 from kbapi.stats.gains.physics import clock_ratio_range, power_ratio_range
 from kbapi.stats.intervals import Grid
@@ -86,7 +79,7 @@ def test_runs_at_the_setting_or_deeper_give_it_its_grade(
     assert screened(a_result(untold, trials=runs)).grade == grade
 
 
-def test_the_grade_is_the_stronger_of_words_and_runs() -> None:
+def test_the_grade_is_the_stronger_of_fields_and_runs() -> None:
     assert screened(a_result(CORE, trials=(a_run(at(-80), seconds=60.0),))).grade == "long"
 
 
@@ -98,7 +91,7 @@ def test_a_run_of_a_joint_setting_has_all_its_domains_at_one_value() -> None:
         assert screened(a_result(joint, trials=(run,))).grade == "short"
 
 
-def test_loads_of_runs_stand_beside_those_that_were_response() -> None:
+def test_loads_of_runs_are_added_to_the_reported_ones() -> None:
     run = a_run(at(-80), load="memory_heavy")
     assert screened(a_result(CORE, trials=(run,))).loads == (
         "all_core",
@@ -130,39 +123,39 @@ SHARED = {
 
 
 @pytest.mark.parametrize("case", BOUNDING)
-def test_a_failure_with_all_else_proven_bounds_the_pool(case: str) -> None:
-    told = screened(a_result(CORE, GRAPHICS, trials=BOUNDING[case]))
-    assert told.unstable_steps == 18
-    assert told.status == "counted"
+def test_a_failure_with_all_other_settings_proven_bounds_the_pool(case: str) -> None:
+    setting = screened(a_result(CORE, GRAPHICS, trials=BOUNDING[case]))
+    assert setting.unstable_steps == 18
+    assert setting.status == "counted"
 
 
 @pytest.mark.parametrize("case", SHARED)
-def test_a_shared_failure_bounds_nobody_and_the_pass_counts(case: str) -> None:
+def test_a_shared_failure_bounds_nothing_and_the_pass_counts(case: str) -> None:
     proven = replace(CORE, read_back=-80.0)
-    told = screened(a_result(proven, GRAPHICS, trials=SHARED[case]))
-    assert told.unstable_steps is None
-    assert told.stable_steps == 16
-    assert told.early_stop_steps == 1
-    assert (told.status, told.reasons) == ("counted", ("failure_not_isolated",))
+    setting = screened(a_result(proven, GRAPHICS, trials=SHARED[case]))
+    assert setting.unstable_steps is None
+    assert setting.stable_steps == 16
+    assert setting.early_stop_steps == 1
+    assert (setting.status, setting.reasons) == ("counted", ("failure_not_isolated",))
 
 
-def test_a_shared_failure_without_a_pass_is_set_aside() -> None:
+def test_a_shared_failure_without_a_pass_is_excluded() -> None:
     first = replace(CORE, stable_at=None)
-    told = screened(a_result(first, trials=SHARED["never passed"]))
-    assert told.status == "excluded"
-    assert "only_failure_not_isolated" in told.reasons
+    setting = screened(a_result(first, trials=SHARED["never passed"]))
+    assert setting.status == "excluded"
+    assert "only_failure_not_isolated" in setting.reasons
 
 
 def test_a_shared_failure_proves_no_effect() -> None:
-    told = screened(a_result(CORE, trials=SHARED["never passed"]))
-    assert told.status == "unverified"
+    setting = screened(a_result(CORE, trials=SHARED["never passed"]))
+    assert setting.status == "unverified"
 
 
 # Contradictions
 
 
 CONSISTENT = {
-    "as told": (a_run(at(-80)), failed(at(-90))),
+    "as stated": (a_run(at(-80)), failed(at(-90))),
     "a pass shallower": (a_run(at(-60)),),
     "a failure deeper": (failed(at(-95)),),
     "a short pass deeper": (a_run(at(-85), seconds=599.0),),
@@ -180,12 +173,12 @@ CONTRADICTING = {
 
 
 @pytest.mark.parametrize("case", CONSISTENT)
-def test_runs_that_agree_are_welcome(case: str) -> None:
+def test_runs_that_agree_are_accepted(case: str) -> None:
     assert refused(a_result(CORE, trials=CONSISTENT[case])) == []
 
 
 @pytest.mark.parametrize("case", CONTRADICTING)
-def test_runs_that_contradict_are_refused_at_their_place(case: str) -> None:
+def test_runs_that_contradict_are_refused_with_their_pointer(case: str) -> None:
     runs = (a_run(at(-80)), *CONTRADICTING[case])
     assert refused(a_result(CORE, trials=runs)) == [("/trials/1", "trial_contradicts")]
 
@@ -195,7 +188,7 @@ def test_a_failed_run_contradicts_a_setting_that_never_failed() -> None:
     assert refused(a_result(never, trials=(failed(at(-95)),)))
 
 
-def test_a_run_at_another_clock_is_none_of_the_setting() -> None:
+def test_a_run_at_another_clock_is_not_one_of_the_setting() -> None:
     clocked = replace(
         CORE,
         domain="gpu_core",
@@ -220,7 +213,7 @@ def test_a_run_at_another_clock_is_none_of_the_setting() -> None:
         (at(0.85, "gpu_core", "fixed_clock_voltage"), "outside_fixed_clock_range"),
     ],
 )
-def test_single_values_in_force_obey_the_bounds(one: InForce, code: str) -> None:
+def test_single_values_in_force_have_the_same_bounds(one: InForce, code: str) -> None:
     result = a_result(trials=(a_run(one),), readings=(Reading("tuned", (one,)),))
     assert [(p.pointer, p.code) for p in refuse_in_force(result)] == [
         ("/trials/0/settings/0/value", code),
@@ -231,7 +224,7 @@ def test_single_values_in_force_obey_the_bounds(one: InForce, code: str) -> None
 @pytest.mark.parametrize(
     "one", [at(0), at(-300), at(45, "core", "power_limit"), at(3, "core", "load_line")]
 )
-def test_values_just_inside_and_controls_without_limits_pass(one: InForce) -> None:
+def test_values_inside_the_bounds_and_controls_without_limits_pass(one: InForce) -> None:
     assert list(refuse_in_force(a_result(trials=(a_run(one),)))) == []
 
 
@@ -256,7 +249,7 @@ SHOWN = {
     "more clock at equal power": a_pair(60, 3000 * 1.1),
     "the most clock": a_pair(60, 3000 * FASTEST - 1),
     "the least clock": a_pair(60, 3000 * SLOWEST + 1),
-    "at a told value": a_pair(60 * 0.85, settings=(at(-80),)),
+    "at a sent value": a_pair(60 * 0.85, settings=(at(-80),)),
 }
 NOT_SHOWN = {
     "nothing changed": a_pair(),
@@ -275,9 +268,9 @@ NOT_SHOWN = {
 
 
 @pytest.mark.parametrize("case", SHOWN)
-def test_readings_in_keeping_with_the_offset_prove_it(case: str) -> None:
-    told = screened(a_result(CLAIM, readings=SHOWN[case]))
-    assert "effect_unproven" not in told.reasons
+def test_readings_that_fit_the_offset_prove_its_effect(case: str) -> None:
+    setting = screened(a_result(CLAIM, readings=SHOWN[case]))
+    assert "effect_unproven" not in setting.reasons
 
 
 @pytest.mark.parametrize("case", NOT_SHOWN)
@@ -297,12 +290,12 @@ def test_counts_are_never_read_as_millivolts() -> None:
 # Locks and temperatures
 
 
-def test_a_control_reported_locked_in_the_same_document_sets_aside() -> None:
+def test_a_control_reported_as_locked_excludes_its_settings() -> None:
     lock = Lock("core", "voltage_offset", "firmware_locked")
-    told = screened(a_result(CORE, locks=(lock,)))
-    assert told.status == "excluded"
-    assert told.reasons[0] == "control_locked"
-    assert "effect_unproven" in told.reasons
+    setting = screened(a_result(CORE, locks=(lock,)))
+    assert setting.status == "excluded"
+    assert setting.reasons[0] == "control_locked"
+    assert "effect_unproven" in setting.reasons
     joint = replace(CORE, domain="ring", moved_with=("core",))
     assert screened(a_result(joint, locks=(lock,))).status == "excluded"
 
@@ -316,7 +309,7 @@ def test_a_control_reported_locked_in_the_same_document_sets_aside() -> None:
         Lock("core", "power_limit", "chip_locked"),
     ],
 )
-def test_other_locks_leave_a_setting_alone(lock: Lock) -> None:
+def test_other_locks_do_not_affect_a_setting(lock: Lock) -> None:
     assert screened(a_result(CORE, locks=(lock,))).status == "counted"
 
 
@@ -327,20 +320,20 @@ COOLED = {
     "a cooler room explains it": (a_pair(45.0, temp_avg_c=60.7, ambient_c=20.0), False),
     "whole degrees decide when little is expected": (a_pair(60.0, temp_avg_c=81.0), False),
     "more than whole degrees": (a_pair(60.0, temp_avg_c=80.9), True),
-    "no power told": (a_pair(45.0, temp_avg_c=50.0, power_w=None), False),
+    "no power sent": (a_pair(45.0, temp_avg_c=50.0, power_w=None), False),
     "a fan that regulates itself": (a_pair(45.0, temp_avg_c=50.0, fan="auto"), False),
     "warmer is another rule's": (a_pair(45.0, temp_avg_c=90.0), False),
 }
 
 
 @pytest.mark.parametrize("case", COOLED)
-def test_more_cooling_than_the_power_explains_sets_aside(case: str) -> None:
+def test_more_cooling_than_the_power_explains_excludes(case: str) -> None:
     readings, aside = COOLED[case]
-    told = screened(a_result(CORE, readings=readings))
-    assert ("temperature_implausible" in told.reasons) is aside
-    assert (told.status == "excluded") is aside
+    setting = screened(a_result(CORE, readings=readings))
+    assert ("temperature_implausible" in setting.reasons) is aside
+    assert (setting.status == "excluded") is aside
 
 
-def test_a_chip_at_its_limit_that_only_clocks_higher_is_a_good_result() -> None:
-    told = screened(a_result(CLAIM, readings=a_pair(60.0, 3240.0)))
-    assert (told.status, told.reasons) == ("counted", ())
+def test_a_chip_at_its_power_limit_may_only_clock_higher() -> None:
+    setting = screened(a_result(CLAIM, readings=a_pair(60.0, 3240.0)))
+    assert (setting.status, setting.reasons) == ("counted", ())

@@ -1,4 +1,4 @@
-"""The one road in: stored whole, once, replayed equal, refused whole."""
+"""Accepting a result: stored once and whole, repeated equally, or refused whole."""
 
 from datetime import timedelta
 from typing import Any
@@ -45,7 +45,7 @@ def test_one_result_is_one_row_of_each_kind(instance: Instance) -> None:
     assert is_receipt_of(instance.secret, accepted.id, accepted.receipt)
 
 
-def test_the_sender_is_told_how_each_setting_was_screened(instance: Instance) -> None:
+def test_the_answer_shows_how_each_setting_was_screened(instance: Instance) -> None:
     accepted = send(
         instance,
         a_submission(
@@ -63,14 +63,14 @@ def test_the_sender_is_told_how_each_setting_was_screened(instance: Instance) ->
     assert first.peers is None
 
 
-def test_where_nothing_counts_the_document_says_why(instance: Instance) -> None:
+def test_a_document_without_a_counted_setting_has_reasons(instance: Instance) -> None:
     accepted = send(instance, a_submission(a_setting(unstable_at=None)))
     assert accepted.screening.status == "unverified"
     assert [reason.code for reason in accepted.screening.reasons] == ["effect_unproven"]
     assert "evidence_row" not in row_counts(instance)
 
 
-def test_a_failure_is_thanked_for_as_such(instance: Instance) -> None:
+def test_a_failure_gets_its_own_thanks(instance: Instance) -> None:
     assert "failed" in send(instance, a_submission()).thanks
     passed = a_submission(a_setting(unstable_at=None, read_back=-80), number=2)
     assert "failed" not in send(instance, passed).thanks
@@ -90,12 +90,12 @@ def test_a_result_can_be_read_back_without_its_tokens(instance: Instance) -> Non
     assert own.measured_in == "2026-08"
 
 
-def test_a_result_without_a_month_gets_the_present_one(instance: Instance) -> None:
+def test_a_result_without_a_month_gets_the_current_one(instance: Instance) -> None:
     accepted = send(instance, a_submission(measured_in=...))
     assert read_own_result(instance, accepted.id, accepted.receipt).measured_in == "2026-09"
 
 
-def test_an_id_tells_the_day_of_arrival_and_nothing_finer(
+def test_an_id_contains_the_day_of_arrival_and_nothing_finer(
     instance: Instance, clock: HandMovedClock
 ) -> None:
     ids = []
@@ -108,7 +108,7 @@ def test_an_id_tells_the_day_of_arrival_and_nothing_finer(
     assert int(ids[0].replace("-", "")[:12], 16) == 1_789_430_400_000
 
 
-def test_sent_again_under_its_key_the_answer_is_equal_and_nothing_more_is_stored(
+def test_a_repeat_under_its_key_gets_the_equal_answer_and_stores_nothing(
     instance: Instance,
 ) -> None:
     document = a_submission(unit_token=...)
@@ -152,9 +152,7 @@ def test_a_key_is_kept_for_a_day(
     assert row_counts(instance)["idempotency_record"] == 1
 
 
-def test_keys_whose_time_has_passed_are_forgotten(
-    instance: Instance, clock: HandMovedClock
-) -> None:
+def test_expired_keys_are_deleted(instance: Instance, clock: HandMovedClock) -> None:
     for number in range(3):
         send(instance, a_submission(number=number), KEY)
     clock.moment += timedelta(days=2)
@@ -173,7 +171,7 @@ def test_keys_whose_time_has_passed_are_forgotten(
         a_body(a_submission(measured_in="2026-10")),
     ],
 )
-def test_what_is_refused_stores_nothing_and_no_key(instance: Instance, body: bytes) -> None:
+def test_a_refused_document_stores_nothing_and_no_key(instance: Instance, body: bytes) -> None:
     with pytest.raises((DocumentRefused, JsonUnreadable)):
         accept_submission(instance, body, KEY)
     assert row_counts(instance) == {}
@@ -207,7 +205,7 @@ def test_another_document_or_sender_is_no_repeat(
     assert again.duplicate_of is None
 
 
-def test_a_repeat_under_a_new_key_replays_as_the_repeat_it_was(instance: Instance) -> None:
+def test_a_repeat_under_a_new_key_gets_the_answer_of_a_repeat(instance: Instance) -> None:
     first = send(instance, a_submission(), KEY)
     repeat = send(instance, a_submission(), "another-key")
     assert repeat.duplicate_of == first.id
@@ -228,7 +226,7 @@ def intervals_of(instance: Instance) -> list[Any]:
 
 
 @pytest.mark.parametrize("unit_token", [..., "tidewater-unit-000001"])
-def test_results_of_nobody_are_each_a_unit_and_weigh_three_together(
+def test_results_without_tokens_are_one_unit_each_and_weigh_three_together(
     instance: Instance, unit_token: Any
 ) -> None:
     for _ in range(6):
@@ -238,7 +236,7 @@ def test_results_of_nobody_are_each_a_unit_and_weigh_three_together(
     assert (group.units, group.weight_ppm) == (6, 3_000_000)
 
 
-def test_a_stranger_who_guesses_a_unit_token_changes_nothing_of_that_unit(
+def test_a_guessed_unit_token_changes_nothing_of_that_unit(
     instance: Instance,
 ) -> None:
     send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90)))
@@ -256,7 +254,7 @@ def test_results_at_a_clock_are_pooled_by_their_band(instance: Instance) -> None
 
 
 @pytest.mark.parametrize("table", ["evidence_row", "setting_result", "submission", "line"])
-def test_a_failure_half_way_leaves_nothing(instance: Instance, table: str) -> None:
+def test_a_failure_in_the_transaction_leaves_nothing(instance: Instance, table: str) -> None:
     raised = f"CREATE TRIGGER no BEFORE INSERT ON {table} BEGIN SELECT RAISE(ABORT, 'no'); END"
     with instance.writing() as connection:
         connection.exec_driver_sql(raised)
@@ -265,7 +263,7 @@ def test_a_failure_half_way_leaves_nothing(instance: Instance, table: str) -> No
     assert row_counts(instance) == {}
 
 
-def test_no_token_no_receipt_and_no_key_is_anywhere_in_the_files(instance: Instance) -> None:
+def test_the_files_contain_no_token_no_receipt_and_no_key(instance: Instance) -> None:
     document = a_submission()
     accepted = send(instance, document, KEY)
     send(instance, document, KEY)

@@ -48,22 +48,22 @@ MANY = st.lists(documents(), min_size=2, max_size=10, unique_by=orjson.dumps)
 
 
 def read_of(instance: Instance) -> list[Any]:
-    """What unfiltered and filtered readers make of every pool, in words."""
-    told = []
+    """Every pool as text, with and without filters."""
+    found = []
     with instance.reading() as connection:
         pools = connection.exec_driver_sql("SELECT id, domains FROM pool ORDER BY domains").all()
         for pool_id, domains in pools:
             for filters in (Filters(), Filters(supply="mains"), Filters(grade="long")):
                 groups = load_intervals(connection, pool_id, filters)
-                told.append((domains, groups))
-    return told
+                found.append((domains, groups))
+    return found
 
 
 @FEW
 @given(MANY, st.randoms(use_true_random=False))
-def test_any_order_and_any_grouping_give_the_same_evidence(sent: list[Any], dice: Any) -> None:
-    shuffled = dice.sample(sent, len(sent))
-    cut = dice.randint(1, len(sent) - 1)
+def test_any_order_and_any_grouping_give_the_same_evidence(sent: list[Any], rng: Any) -> None:
+    shuffled = rng.sample(sent, len(sent))
+    cut = rng.randint(1, len(sent) - 1)
     with tempfile.TemporaryDirectory() as folder:
         one, other, grouped = instances_of_one_secret(Path(folder), "one", "other", "grouped")
         for document in sent:
@@ -104,7 +104,7 @@ def answer_of(instance: Instance) -> dict[str, Any]:
     return answer
 
 
-def test_the_latest_era_speaks_and_ties_are_broken_alike(tmp_path: Path) -> None:
+def test_the_latest_firmware_era_decides_and_ties_have_a_fixed_order(tmp_path: Path) -> None:
     def firmware_era(firmware: str, month: str, stable: int) -> dict[str, Any]:
         setting = a_setting(stable_at=-stable, unstable_at=-stable - 10)
         return a_submission(setting, platform={"firmware": firmware}, measured_in=month)

@@ -15,7 +15,7 @@ from kbapi.api.http_messages import NO_ROUTE, _route
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
-from kbapi.intake.responses import JUDGED
+from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.metrics import counters, folder
 
@@ -27,7 +27,7 @@ CODES = [
 ]
 RULES = [
     *(rule.code for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES)),
-    *(*LATER_REMARKS, *JUDGED, *DECISION_SENTENCES, *errors.FAULTS),
+    *(*LATER_REMARKS, *OUTLIER_SENTENCES, *DECISION_SENTENCES, *errors.FAULTS),
 ]
 
 

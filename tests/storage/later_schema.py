@@ -42,8 +42,8 @@ def later_program(folder: Path, *bodies: str) -> list[str]:
     """The command of a program with these migrations."""
     copy = later_migrations(folder, *bodies)
     code = (
-        "from pathlib import Path; from kbapi.storage import migrations; "
-        f"migrations.bundled_folder = lambda _: Path({str(copy)!r}); "
+        "from pathlib import Path; from kbapi.storage.sqlite import schema; "
+        f"schema.bundled_folder = lambda _: Path({str(copy)!r}); "
         "from kbapi.cli.main import main; main()"
     )
     return [sys.executable, "-c", code]

@@ -1,4 +1,4 @@
-"""The body of a diagnosis question: a setting that was stable and is no longer."""
+"""The body of a diagnosis question: a setting that was stable and fails now."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -9,20 +9,21 @@ from marshmallow import Schema, ValidationError, fields, validate
 from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.reader import chip_of_body
+from kbapi.documents.personal_data import without_personal_data
+from kbapi.documents.reader import chip_of_body, read_body
 from kbapi.documents.refusals import refuse_value
-from kbapi.documents.results import EffectSchema
+from kbapi.documents.results import Effect, EffectSchema, SubmittedSetting
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,
-    Number,
-    OneWordOf,
     StrictSchema,
     Text,
     WholeNumber,
+    choice,
+    choices,
+    described,
+    number,
     problems_of,
-    told,
 )
-from kbapi.documents.types import Effect, SubmittedSetting
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.vocabulary import (
     DOMAINS,
@@ -39,7 +40,7 @@ from kbapi.vocabulary import (
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """A setting that was stable and is not any more, as its owner tells it."""
+    """A setting that was stable and fails now, as its owner describes it."""
 
     chip: ChipName
     domain: Domain
@@ -66,59 +67,27 @@ class DiagnosisRequestSchema(StrictSchema):
             "example": "norvane-sable-7-4820mx",
         },
     )
-    domain = fields.String(
-        required=True,
-        validate=OneWordOf(DOMAINS),
-        metadata={"description": "The supply rail.", "example": "core"},
-    )
-    control = fields.String(
-        required=True,
-        validate=OneWordOf(LIMIT_CONTROLS),
-        metadata={"description": "How it is adjusted.", "example": "voltage_offset"},
-    )
-    setting = Number(
-        allow_none=True,
-        metadata=told("The setting that failed. " + IN_CONTROL_UNIT, -74),
-    )
+    domain = choice(DOMAINS, "The supply rail.", "core", required=True)
+    control = choice(LIMIT_CONTROLS, "How it is adjusted.", "voltage_offset", required=True)
+    setting = number("The setting that failed. " + IN_CONTROL_UNIT, -74)
     days = WholeNumber(
         allow_none=True,
         validate=validate.Range(0, _MOST_DAYS),
-        metadata={"description": "Days that the setting had been in use.", "example": 64},
+        metadata=described("Days that the setting had been in use.", 64),
     )
-    changed = fields.List(
-        fields.String(validate=OneWordOf(FOLLOW_UP_CHANGES)),
-        allow_none=True,
-        validate=validate.Length(max=len(FOLLOW_UP_CHANGES)),
-        metadata={
-            "description": "What has changed since the setting was tested.",
-            "example": ["firmware"],
-        },
+    changed = choices(
+        FOLLOW_UP_CHANGES, "What has changed since the setting was tested.", ["firmware"]
     )
-    failure = fields.String(
-        allow_none=True,
-        validate=OneWordOf(FAILURES),
-        metadata={"description": "How it failed.", "example": "system_hang"},
-    )
-    load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        allow_none=True,
-        validate=OneWordOf(LOADS),
-        metadata={"description": "The load under which it failed.", "example": "vector_heavy"},
-    )
-    fails_at_stock = fields.String(
+    failure = choice(FAILURES, "How it failed.", "system_hang")
+    load = choice(LOADS, "The load under which it failed.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
+    fails_at_stock = choice(
+        YES_NO_UNKNOWN,
+        "Whether the machine fails at stock too; unknown unless given.",
+        "no",
         load_default="unknown",
-        validate=OneWordOf(YES_NO_UNKNOWN),
-        metadata={
-            "description": "Whether the machine fails at stock too; unknown unless given.",
-            "example": "no",
-        },
+        allow_none=False,
     )
-    read_back = Number(
-        allow_none=True,
-        metadata={
-            "description": "The setting as it reads back now, in the unit of `setting`.",
-            "example": -74.22,
-        },
-    )
+    read_back = number("The setting as it reads back now, in the unit of `setting`.", -74.22)
     effect = fields.Nested(
         EffectSchema,
         allow_none=True,
@@ -129,52 +98,57 @@ class DiagnosisRequestSchema(StrictSchema):
 _SCHEMA: Final = DiagnosisRequestSchema()
 
 
-def parse_diagnosis(body: Any, catalogue: Catalogue) -> Diagnosis:
-    """The question that a JSON value asks.
+def read_diagnosis(body: bytes, catalogue: Catalogue) -> Diagnosis:
+    """The question that a body asks.
 
     Raises
     ------
+    JsonUnreadable
+        When the bytes are not JSON text.
     DocumentRefused
-        With every problem, each with its pointer.
+        With every problem of the text, or else every problem of shape and value.
     """
-    chip = chip_of_body(body, catalogue)
+    reading = read_body(body)
+    if reading.problems:
+        raise DocumentRefused(problems=without_personal_data(reading.problems))
+    chip = chip_of_body(reading.value, catalogue)
     problems = [chip] if isinstance(chip, Problem) else []
     try:
-        # Said so, because the schema has a field called load.
-        told: dict[str, Any] = Schema.load(_SCHEMA, body)
+        # Called on the class, because the schema has a field with the name load.
+        sent: dict[str, Any] = Schema.load(_SCHEMA, reading.value)
     except ValidationError as error:
         raise DocumentRefused(problems=[*problems_of(error.messages), *problems]) from None
-    problems += _faults_of_setting(told)
+    problems += _faults_of_setting(sent)
     if problems or not isinstance(chip, ChipName):
         raise DocumentRefused(problems=problems)
     return Diagnosis(
         chip=chip,
-        domain=told["domain"],
-        control=told["control"],
-        setting=told.get("setting"),
-        days=told.get("days"),
-        changed=frozenset(told.get("changed") or ()),
-        failure=told.get("failure"),
-        load=told.get("load"),
-        fails_at_stock=told["fails_at_stock"],
-        in_effect=_in_effect(told),
+        domain=sent["domain"],
+        control=sent["control"],
+        setting=sent.get("setting"),
+        days=sent.get("days"),
+        changed=frozenset(sent.get("changed") or ()),
+        failure=sent.get("failure"),
+        load=sent.get("load"),
+        fails_at_stock=sent["fails_at_stock"],
+        in_effect=_in_effect(sent),
     )
 
 
-def _faults_of_setting(told: dict[str, Any]) -> Iterator[Problem]:
-    if told.get("setting") is not None:
-        alone = SubmittedSetting(told["domain"], told["control"], stable_at=told["setting"])
+def _faults_of_setting(sent: dict[str, Any]) -> Iterator[Problem]:
+    if sent.get("setting") is not None:
+        alone = SubmittedSetting(sent["domain"], sent["control"], stable_at=sent["setting"])
         yield from refuse_value(alone, "/setting")
 
 
-def _in_effect(told: dict[str, Any]) -> YesNoUnknown:
-    """Whether the setting is in effect now, as far as what was sent can show."""
-    value, read_back = told.get("setting"), told.get("read_back")
+def _in_effect(sent: dict[str, Any]) -> YesNoUnknown:
+    """Whether the setting takes effect now, as far as the body shows it."""
+    value, read_back = sent.get("setting"), sent.get("read_back")
     if value is not None and read_back is not None:
-        in_counts = told["control"] == "count_offset"
+        in_counts = sent["control"] == "count_offset"
         tolerance = READ_BACK_TOLERANCE_COUNTS if in_counts else READ_BACK_TOLERANCE_MV
         return "yes" if abs(value - read_back) <= tolerance else "no"
-    effect: Effect | None = told.get("effect")
+    effect: Effect | None = sent.get("effect")
     if effect is None or effect.shown_by in ("failed_deeper", "read_back"):
         return "unknown"  # a failure is no proof that it was the setting; a read-back has a number
     is_measured = effect.shown_by != "rail_voltage" or effect.rail_mv is not None

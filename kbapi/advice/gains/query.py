@@ -12,7 +12,7 @@ from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question
 from kbapi.bounds import MOST_POWER_W
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneWordOf, ParameterNumber
+from kbapi.documents.shapes import OneChoiceOf, ParameterNumber
 from kbapi.errors import Problem
 from kbapi.vocabulary import LOADS, Load
 
@@ -58,7 +58,7 @@ class GainsQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about gains."""
 
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        validate=OneWordOf(LOADS),
+        validate=OneChoiceOf(LOADS),
         metadata={"description": "Only readings under this load class.", "example": "all_core"},
     )
     own_performance_stock = _own(

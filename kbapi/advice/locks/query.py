@@ -10,7 +10,7 @@ from marshmallow import fields
 from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneWordOf, Whole
+from kbapi.documents.shapes import OneChoiceOf, Whole
 from kbapi.vocabulary import CONTROLS, DOMAINS, Control, Domain
 
 
@@ -35,11 +35,11 @@ class LockQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about locks."""
 
     domain = fields.String(
-        validate=OneWordOf(DOMAINS),
+        validate=OneChoiceOf(DOMAINS),
         metadata={"description": "Only this supply rail.", "example": "core"},
     )
     control = fields.String(
-        validate=OneWordOf(CONTROLS),
+        validate=OneChoiceOf(CONTROLS),
         metadata={"description": "Only this control.", "example": "voltage_offset"},
     )
     machine = fields.String(

@@ -9,7 +9,7 @@ from marshmallow import fields
 from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question, usual_domain
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneWordOf
+from kbapi.documents.shapes import OneChoiceOf
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
 
 
@@ -32,7 +32,7 @@ class LongevityQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about settings over months."""
 
     domain = fields.String(
-        validate=OneWordOf(DOMAINS),
+        validate=OneChoiceOf(DOMAINS),
         metadata={
             "description": "The supply rail; core for a processor, gpu_core for graphics unless "
             "given.",
@@ -40,7 +40,7 @@ class LongevityQuestionSchema(ChipQuestionSchema):
         },
     )
     control = fields.String(
-        validate=OneWordOf(LIMIT_CONTROLS),
+        validate=OneChoiceOf(LIMIT_CONTROLS),
         metadata={
             "description": "How it is adjusted; unless given, the control with the most "
             "follow-ups.",

@@ -14,6 +14,7 @@ from kbapi.advice.evidence_found import (
     setting_of,
 )
 from kbapi.advice.next_step import text as next_step_text
+from kbapi.advice.next_step.query import Search
 from kbapi.advice.next_step.search import (
     SearchForecast,
     SearchState,
@@ -30,7 +31,7 @@ from kbapi.advice.start.text import lock_lead
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import load_recommended_margin
-from kbapi.evidence.own_runs import OwnSearch, UnusedTrialCode
+from kbapi.evidence.own_runs import UnusedTrialCode
 from kbapi.evidence.units import EVERYTHING
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
@@ -210,7 +211,7 @@ _CODES: Final[dict[Stop, NoStepCode]] = {
 _OUTCOMES_AHEAD: Final = [one for trials in (1, 2) for one in product(OUTCOMES, repeat=trials)]
 
 
-def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
+def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     """The setting to try next, or why there is none, and the setting to use from day to day.
 
     The margin below the deepest pass is learned from follow-ups of the series. With too few of
@@ -232,7 +233,7 @@ def advise_next_step(instance: Instance, search: OwnSearch) -> NextStepAnswer:
     return _next_step_answer(search_state(question, search, found), margin, catalogue)
 
 
-def _question(search: OwnSearch) -> Question:
+def _question(search: Search) -> Question:
     """The question about the start of this search."""
     domain = search.domain or usual_domain(search.chip)
     others = search.moved_with

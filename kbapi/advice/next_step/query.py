@@ -1,59 +1,49 @@
-"""The body of a next-step question: trials, read by the rules for results."""
+"""The body of a next-step question: the runs of a search, read by the rules for results."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any, Final
 
-from marshmallow import ValidationError, post_load, validate
+from marshmallow import ValidationError, validate
 
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_TRIALS
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.measurements import TrialSchema
-from kbapi.documents.personal_data import find_identities, without_personal_data
-from kbapi.documents.reader import chip_of_body, read_json
+from kbapi.documents.measurements import Trial, TrialSchema
+from kbapi.documents.reader import chip_of_body, read_body, refusal_of
 from kbapi.documents.refusals import refuse_in_force, refuse_value
-from kbapi.documents.runs import is_failure_of, value_in
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.shapes import (
     StrictSchema,
     Text,
     WholeNumber,
-    as_tuple,
+    choice,
+    choices,
+    described,
     number,
     problems_of,
     several,
-    told,
-    word,
-    words,
 )
-from kbapi.documents.types import InForce, SubmittedResult, SubmittedSetting, Trial
-from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.own_runs import (
-    OwnRun,
-    OwnRuns,
-    OwnSearch,
-    UnusedRun,
-    contradictions_in,
-    merge_runs,
-)
-from kbapi.stats.intervals import Grid
+from kbapi.errors import Problem
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
 
 DEFAULT_TRIAL_MINUTES: Final = 20.0
 DEFAULT_FAILURE_MINUTES: Final = 10.0
 DEFAULT_MAX_RISK: Final = 0.10
 MOST_RISK: Final = 0.25
-"""Nobody is sent where more than one unit in four fails."""
+"""A proposed setting fails on at most one unit in four."""
 _DAY: Final = 1_440
 _STEP: Final = validate.Range(1, 40)
 
 
-@dataclass(frozen=True, slots=True)
-class SubmittedSearch:
-    """A search as it was sent: what is looked for, and every run so far in its order."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """A search for the limit of one unit: what is looked for, and every run so far in its order.
 
-    chip: str
+    `resolution` and the like are in mV, or in counts for count_offset; None where not sent.
+    """
+
+    chip: ChipName
     domain: Domain | None = None
     control: LimitControl | None = None
     moved_with: tuple[Domain, ...] | None = None
@@ -62,10 +52,27 @@ class SubmittedSearch:
     trials: tuple[Trial, ...] = ()
     resolution_mv: float | None = None
     resolution_counts: int | None = None
-    trial_minutes: float | None = None
-    failure_minutes: float | None = None
-    max_risk: float | None = None
+    trial_minutes: float = DEFAULT_TRIAL_MINUTES
+    failure_minutes: float = DEFAULT_FAILURE_MINUTES
+    max_risk: float = DEFAULT_MAX_RISK
     max_step: float | None = None
+
+    @property
+    def domains_in_force(self) -> frozenset[Domain]:
+        """Domains that were off stock in any run."""
+        return frozenset(
+            one.domain for trial in self.trials for one in trial.settings if one.value != 0
+        )
+
+    def setting(self, control: LimitControl, domains: tuple[Domain, ...]) -> SubmittedSetting:
+        """The setting whose limit is looked for, without its ends."""
+        return SubmittedSetting(
+            domains[0],
+            control,
+            moved_with=domains[1:],
+            clock_mhz=self.clock_mhz,
+            stock_mv=self.stock_mv,
+        )
 
 
 class NextStepRequestSchema(StrictSchema):
@@ -73,21 +80,21 @@ class NextStepRequestSchema(StrictSchema):
 
     chip = Text(
         required=True,
-        metadata=told(
+        metadata=described(
             "The chip as the system prints it, or a catalogue key.", "norvane-sable-7-4820mx"
         ),
     )
-    domain = word(
+    domain = choice(
         DOMAINS,
         "The supply rail; core for a processor and gpu_core for graphics unless given.",
         "core",
     )
-    control = word(
+    control = choice(
         LIMIT_CONTROLS,
         "How it is adjusted; unless given, the control with the most results.",
         "voltage_offset",
     )
-    moved_with = words(
+    moved_with = choices(
         DOMAINS,
         "Other domains that are adjusted together with this one; empty for the domain alone. "
         "Unless given, those of the largest pool that holds the domain.",
@@ -115,7 +122,7 @@ class NextStepRequestSchema(StrictSchema):
     resolution_counts = WholeNumber(
         allow_none=True,
         validate=validate.Range(1, 10),
-        metadata=told(
+        metadata=described(
             "How precisely to find the limit, in counts (count_offset); 1 unless given.", 1
         ),
     )
@@ -139,28 +146,12 @@ class NextStepRequestSchema(StrictSchema):
         validate=_STEP,
     )
 
-    @post_load
-    def _make(self, data: dict[str, Any], **_: Any) -> SubmittedSearch:
-        as_tuple(data, "trials")
-        if data.get("moved_with") is not None:
-            data["moved_with"] = tuple(sorted(set(data["moved_with"])))
-        return SubmittedSearch(**data)
+
+_NEXT_STEP: Final = NextStepRequestSchema()
 
 
-NEXT_STEP: Final = NextStepRequestSchema()
-
-
-_CONTRADICTION: Final = (
-    "This run passed deeper than trial {other} failed before. Leave out the run that you do not "
-    "trust."
-)
-_WITHOUT_STOCK: Final = (
-    "The depth of a fixed voltage needs the stock voltage at its clock. Send stock_mv."
-)
-
-
-def read_search(body: bytes, catalogue: Catalogue) -> OwnSearch:
-    """The search that the bytes hold, sound in shape and plausible in every run.
+def read_search(body: bytes, catalogue: Catalogue) -> Search:
+    """The search that a body describes, sound in shape and plausible in every run.
 
     Raises
     ------
@@ -169,20 +160,23 @@ def read_search(body: bytes, catalogue: Catalogue) -> OwnSearch:
     DocumentRefused
         With every problem; nothing of the document is kept either way.
     """
-    reading = read_json(body)
-    problems = [*find_identities(reading.value), *reading.problems]
+    reading = read_body(body)
+    problems = list(reading.problems)
     chip = chip_of_body(reading.value, catalogue)
     if isinstance(chip, Problem):
         problems.append(chip)
     try:
-        sent: SubmittedSearch = NEXT_STEP.load(reading.value)
+        loaded: dict[str, Any] = _NEXT_STEP.load(reading.value)
     except ValidationError as error:
-        raise _refused([*problems, *problems_of(error.messages)]) from None
-    sent = replace(sent, trials=tuple(_as_it_ended(trial) for trial in sent.trials))
+        raise refusal_of([*problems, *problems_of(error.messages)]) from None
+    sent = {name: value for name, value in loaded.items() if value is not None}
+    sent["trials"] = tuple(_as_it_ended(trial) for trial in sent.get("trials", ()))
     problems += _faults_of(sent)
     if problems or not isinstance(chip, ChipName):
-        raise _refused(problems)
-    return _search_of(sent, chip)
+        raise refusal_of(problems)
+    if "clock_mhz" in sent:
+        sent.setdefault("control", "fixed_clock_voltage")
+    return Search(**{**sent, "chip": chip})
 
 
 def _as_it_ended(trial: Trial) -> Trial:
@@ -190,157 +184,14 @@ def _as_it_ended(trial: Trial) -> Trial:
     return trial if trial.failure is None else replace(trial, outcome="failed")
 
 
-def _faults_of(sent: SubmittedSearch) -> Iterator[Problem]:
-    yield from refuse_in_force(_as_result(sent))
-    if sent.resolution_mv is not None and sent.resolution_counts is not None:
+def _faults_of(sent: dict[str, Any]) -> Iterator[Problem]:
+    yield from refuse_in_force(SubmittedResult(trials=sent["trials"]))
+    if "resolution_mv" in sent and "resolution_counts" in sent:
         yield Problem("/resolution_counts", "invalid", "Send one resolution, in mV or in counts.")
-    if sent.clock_mhz is not None and sent.control not in (None, "fixed_clock_voltage"):
+    if "clock_mhz" in sent and sent.get("control") not in (None, "fixed_clock_voltage"):
         yield Problem(
             "/clock_mhz", "invalid", "Only fixed_clock_voltage has a clock. Leave clock_mhz out."
         )
-    if sent.stock_mv is not None:
-        alone = SubmittedSetting("core", "fixed_clock_voltage", stable_at=sent.stock_mv)
+    if "stock_mv" in sent:
+        alone = SubmittedSetting("core", "fixed_clock_voltage", stable_at=sent["stock_mv"])
         yield from refuse_value(alone, "/stock_mv")
-
-
-def _as_result(sent: SubmittedSearch, *settings: SubmittedSetting) -> SubmittedResult:
-    return SubmittedResult(sent.chip, settings=settings, trials=sent.trials)
-
-
-def _refused(problems: Sequence[Problem]) -> DocumentRefused:
-    return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
-
-
-def _search_of(sent: SubmittedSearch, chip: ChipName) -> OwnSearch:
-    return OwnSearch(
-        chip=chip,
-        domain=sent.domain,
-        control=sent.control or ("fixed_clock_voltage" if sent.clock_mhz is not None else None),
-        moved_with=sent.moved_with,
-        clock_mhz=sent.clock_mhz,
-        stock_mv=sent.stock_mv,
-        resolution_mv=sent.resolution_mv,
-        resolution_counts=sent.resolution_counts,
-        trial_minutes=_told(sent.trial_minutes, DEFAULT_TRIAL_MINUTES),
-        failure_minutes=_told(sent.failure_minutes, DEFAULT_FAILURE_MINUTES),
-        max_risk=_told(sent.max_risk, DEFAULT_MAX_RISK),
-        max_step=sent.max_step,
-        domains_in_force=frozenset(
-            one.domain for trial in sent.trials for one in trial.settings if one.value != 0
-        ),
-        runs_in=partial(_runs_in, sent),
-    )
-
-
-def _told(value: float | None, default: float) -> float:
-    return default if value is None else value
-
-
-def _runs_in(
-    sent: SubmittedSearch, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
-) -> OwnRuns:
-    """What the runs say of the limit of these rails, moved together by this control."""
-    setting = SubmittedSetting(
-        domains[0],
-        control,
-        moved_with=domains[1:],
-        clock_mhz=sent.clock_mhz,
-        stock_mv=sent.stock_mv,
-    )
-    if control == "fixed_clock_voltage":
-        _require_below_stock(sent, setting)
-    result = _as_result(sent, setting)
-    judged = [_judged(place, trial, setting, result) for place, trial in enumerate(sent.trials)]
-    runs = [one for one in judged if isinstance(one, OwnRun)]
-    if contradictions := list(contradictions_in(runs)):
-        raise _refused(
-            [
-                Problem(
-                    f"/trials/{run.place}",
-                    "passes_beyond_failure",
-                    _CONTRADICTION.format(other=failed.place),
-                )
-                for run, failed in contradictions
-            ]
-        )
-    return merge_runs(runs, grid, [one for one in judged if isinstance(one, UnusedRun)])
-
-
-def _require_below_stock(sent: SubmittedSearch, setting: SubmittedSetting) -> None:
-    """Nothing, where absolute voltages have a depth that can be."""
-    problems = [
-        Problem(f"/{name}", "required", _WITHOUT_STOCK)
-        for name in ("clock_mhz", "stock_mv")
-        if getattr(sent, name) is None
-    ]
-    if not problems:
-        # Each rail by itself: a failure of some of them counts for all.
-        problems = [
-            problem
-            for place, trial in enumerate(sent.trials)
-            for one in _own_in_force(trial, setting)
-            for problem in refuse_value(
-                replace(setting, stable_at=one.value), f"/trials/{place}/settings"
-            )
-        ]
-    if problems:
-        raise _refused(problems)
-
-
-def _judged(
-    place: int, trial: Trial, setting: SubmittedSetting, result: SubmittedResult
-) -> OwnRun | UnusedRun:
-    has_passed = trial.outcome == "stable"
-    below_stock = _passed_below(trial, setting) if has_passed else _failed_below(trial, setting)
-    if below_stock is None:
-        return UnusedRun(place, "other_domains")
-    if not has_passed and not is_failure_of(setting, trial, result):
-        return UnusedRun(place, "failure_not_isolated")
-    return OwnRun(place, below_stock, has_passed)
-
-
-def _passed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
-    """How far below stock the setting's rails passed; None where they did not move alike."""
-    if not _own_in_force(trial, setting):
-        return _at_stock(trial, setting)
-    value = value_in(trial, setting)
-    return None if value is None else setting.below_stock(value)
-
-
-def _failed_below(trial: Trial, setting: SubmittedSetting) -> float | None:
-    """The deepest that any of the setting's rails lay when it failed.
-
-    What fails with some of them lowered fails with all of them there.
-    """
-    own = _own_in_force(trial, setting)
-    depths = [depth for one in own if (depth := setting.below_stock(one.value)) is not None]
-    return max(depths) if depths else _at_stock(trial, setting)
-
-
-def _own_in_force(trial: Trial, setting: SubmittedSetting) -> list[InForce]:
-    """The setting's own rails, as far as they were off stock."""
-    clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
-    if setting.control == "fixed_clock_voltage" and len(clocks) > 1:
-        return []
-    return [
-        one
-        for one in trial.settings
-        if _is_own(one, setting) and setting.below_stock(one.value) != 0
-    ]
-
-
-def _is_own(one: InForce, setting: SubmittedSetting) -> bool:
-    return one.control == setting.control and one.domain in setting.domains
-
-
-def _at_stock(trial: Trial, setting: SubmittedSetting) -> float | None:
-    """Stock itself, where a run had nothing in force; a power limit moves no voltage."""
-    has_others = any(
-        one.value != 0 and one.control != "power_limit" and not _is_own(one, setting)
-        for one in trial.settings
-    )
-    is_another_clock = setting.clock_mhz is not None and trial.clock_mhz not in (
-        None,
-        setting.clock_mhz,
-    )
-    return None if has_others or is_another_clock else 0.0

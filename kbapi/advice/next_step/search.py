@@ -6,10 +6,11 @@ from math import ceil, floor
 from typing import Final
 
 from kbapi.advice.evidence_found import EvidenceFound
+from kbapi.advice.next_step.query import Search
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.own_runs import OwnRuns, OwnSearch
+from kbapi.evidence.own_runs import OwnRuns, find_own_runs
 from kbapi.evidence.pools import SCALES
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
@@ -75,7 +76,7 @@ class SearchState:
     """What is known of a search, from the evidence and from the trials that were sent."""
 
     question: Question
-    search: OwnSearch
+    search: Search
     found: EvidenceFound
     domains: tuple[Domain, ...]
     """The domains that move together, the one asked about among them, in their fixed order."""
@@ -121,7 +122,7 @@ class SearchState:
         return stable, max(grid.unstable_steps(entered), stable + 1)
 
 
-def search_state(question: Question, search: OwnSearch, found: EvidenceFound) -> SearchState:
+def search_state(question: Question, search: Search, found: EvidenceFound) -> SearchState:
     """The state of a search.
 
     Raises
@@ -131,7 +132,7 @@ def search_state(question: Question, search: OwnSearch, found: EvidenceFound) ->
     """
     control, grid = found.control, found.grid
     domains = _domains(question, found)
-    own = search.runs_in(control, domains, grid)
+    own = find_own_runs(search.trials, search.setting(control, domains), grid)
     fit = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
     terms = _terms(search, control, grid, _start_steps(fit, found))
     deepest = _deepest_steps(search, control, domains, grid)
@@ -169,18 +170,18 @@ def _plan(
     return CarefulPlan(gain, terms.resolution_steps, deepest)
 
 
-def _resolution(search: OwnSearch, control: LimitControl) -> float:
+def _resolution(search: Search, control: LimitControl) -> float:
     """How finely the limit is wanted, in the control's unit."""
     wanted = search.resolution_counts if control == "count_offset" else search.resolution_mv
     return USUAL_WIDTHS[control].resolution if wanted is None else float(wanted)
 
 
-def max_step_of(search: OwnSearch, control: LimitControl) -> float:
+def max_step_of(search: Search, control: LimitControl) -> float:
     """The largest distance of a proposed setting below the deepest pass, in the control's unit."""
     return USUAL_WIDTHS[control].max_step if search.max_step is None else search.max_step
 
 
-def _terms(search: OwnSearch, control: LimitControl, grid: Grid, start: int) -> SearchTerms:
+def _terms(search: Search, control: LimitControl, grid: Grid, start: int) -> SearchTerms:
     """The terms of a search in whole grid steps.
 
     Raises
@@ -206,7 +207,7 @@ def _terms(search: OwnSearch, control: LimitControl, grid: Grid, start: int) -> 
     )
 
 
-def _require_unit(search: OwnSearch, control: LimitControl) -> None:
+def _require_unit(search: Search, control: LimitControl) -> None:
     in_counts = control == "count_offset"
     wrong, right = ("mv", "counts") if in_counts else ("counts", "mv")
     problems = []
@@ -222,7 +223,7 @@ def _require_unit(search: OwnSearch, control: LimitControl) -> None:
 
 
 def _deepest_steps(
-    search: OwnSearch, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
+    search: Search, control: LimitControl, domains: tuple[Domain, ...], grid: Grid
 ) -> int:
     """The deepest step that may be proposed: screening counts it on every one of the domains."""
     allowed = float(min(DEPTH_BOUNDS[control, domain].soft for domain in domains))

@@ -11,7 +11,7 @@ from kbapi.advice.chip_query import ChipQuestionSchema, on_the_hundredth, read_c
 from kbapi.bounds import MOST_POWER_W
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneWordOf, ParameterNumber
+from kbapi.documents.shapes import OneChoiceOf, ParameterNumber
 from kbapi.vocabulary import LOADS, Load
 
 _LEAST_SHARE, _MOST_SHARE, _DEFAULT_SHARE = 0.5, 0.99, 0.95
@@ -37,7 +37,7 @@ class PowerQuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about power limits."""
 
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        validate=OneWordOf(LOADS),
+        validate=OneChoiceOf(LOADS),
         metadata={
             "description": "The load class; unless given, the one that most units tell.",
             "example": "all_core",

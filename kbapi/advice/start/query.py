@@ -17,7 +17,7 @@ from kbapi.advice.chip_query import (
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneNumberOf, OneWordOf, ParameterNumber, Whole
+from kbapi.documents.shapes import OneChoiceOf, OneNumberOf, ParameterNumber, Whole
 from kbapi.errors import Problem
 from kbapi.evidence.units import Filters
 from kbapi.vocabulary import (
@@ -97,7 +97,7 @@ class QuestionSchema(ChipQuestionSchema):
     """The query parameters of a question about one chip's control."""
 
     domain = fields.String(
-        validate=OneWordOf(DOMAINS),
+        validate=OneChoiceOf(DOMAINS),
         metadata={
             "description": "The supply rail; core for a processor, gpu_core for graphics unless "
             "given.",
@@ -105,7 +105,7 @@ class QuestionSchema(ChipQuestionSchema):
         },
     )
     control = fields.String(
-        validate=OneWordOf(LIMIT_CONTROLS),
+        validate=OneChoiceOf(LIMIT_CONTROLS),
         metadata={
             "description": "How it is adjusted; unless given, the control with the most results.",
             "example": "voltage_offset",
@@ -134,29 +134,29 @@ class QuestionSchema(ChipQuestionSchema):
     )
     detail = fields.String(
         load_default="start",
-        validate=OneWordOf(DETAILS),
+        validate=OneChoiceOf(DETAILS),
         metadata={
             "description": "percentiles adds how deep 90, 75, 50, 25 and 10 % of units hold.",
             "example": "percentiles",
         },
     )
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
-        validate=OneWordOf(LOADS),
+        validate=OneChoiceOf(LOADS),
         metadata={
             "description": "Only results tested under this load class.",
             "example": "vector_heavy",
         },
     )
     grade = fields.String(
-        validate=OneWordOf(GRADES),
+        validate=OneChoiceOf(GRADES),
         metadata={"description": "Only results tested at least this well.", "example": "long"},
     )
     cooling = fields.String(
-        validate=OneWordOf(COOLING),
+        validate=OneChoiceOf(COOLING),
         metadata={"description": "Only machines cooled like this.", "example": "repasted"},
     )
     supply = fields.String(
-        validate=OneWordOf(SUPPLIES),
+        validate=OneChoiceOf(SUPPLIES),
         metadata={"description": "Only results on mains, or on battery.", "example": "mains"},
     )
     firmware = fields.String(
