@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 from operator import attrgetter
 from typing import Any, Final, Literal
 
-from sqlalchemy import ColumnElement, Connection, Select, String, bindparam, exists
+from sqlalchemy import CTE, ColumnElement, Connection, Select, String, bindparam, exists
 from sqlalchemy import select as select_columns
 from sqlalchemy.orm import aliased
 from sqlmodel import SQLModel, and_, case, col, func
@@ -145,15 +145,14 @@ _LOAD: Final = bindparam("load", type_=String)
 _UNIT_ORDER: Final = func.coalesce(col(Unit.token_hash), b"").label("unit_order")
 
 
-def _pairs() -> Select[*tuple[Any, ...]]:
-    stock, tuned = aliased(Reading), aliased(Reading)
+def _sent() -> CTE:
     # Only beside a setting that counts: a locked machine ignores the request, and its readings
     # would show that tuning changes nothing.
     has_counted = exists().where(
         col(SettingResult.submission_id) == col(Submission.id),
         col(SettingResult.status) == "counted",
     )
-    sent = materialized(
+    return materialized(
         select_columns(
             col(Submission.id), col(Submission.measured_month).label("month"), _UNIT_ORDER
         )
@@ -161,6 +160,51 @@ def _pairs() -> Select[*tuple[Any, ...]]:
         .where(col(Submission.chip_id) == bindparam("chip_id"), has_counted),
         "sent",
     )
+
+
+def _ratios(stock: type[Reading], tuned: type[Reading]) -> tuple[ColumnElement[Any], ...]:
+    return (
+        case(
+            (col(stock.performance_unit) != col(tuned.performance_unit), None),
+            (col(stock.performance_unit) == "", None),
+            (
+                col(stock.performance_unit) == "s_per_job",
+                col(stock.performance) / col(tuned.performance),
+            ),
+            else_=col(tuned.performance) / col(stock.performance),
+        ).label("performance_ratio"),
+        (col(tuned.power_w) / col(stock.power_w)).label("power_ratio"),
+        case(
+            (
+                col(stock.clock_kind) != "requested",
+                col(tuned.clock_mhz) / col(stock.clock_mhz),
+            )
+        ).label("clock_ratio"),
+        (col(stock.clock_spread_mhz) / col(stock.clock_mhz)).label("clock_spread"),
+    )
+
+
+def _differences(stock: type[Reading], tuned: type[Reading]) -> tuple[ColumnElement[Any], ...]:
+    return (
+        case(
+            (
+                col(stock.temp_sensor) == col(tuned.temp_sensor),
+                func.coalesce(
+                    col(tuned.temp_avg_c) - col(stock.temp_avg_c),
+                    col(tuned.temp_max_c) - col(stock.temp_max_c),
+                )
+                - (col(tuned.ambient_c) - col(stock.ambient_c)),
+            )
+        ).label("rise_c"),
+        (func.coalesce(col(stock.temp_avg_c), col(stock.temp_max_c)) - col(stock.ambient_c)).label(
+            "stock_heat_c"
+        ),
+        (col(tuned.noise_dba) - col(stock.noise_dba)).label("louder_dba"),
+    )
+
+
+def _pairs() -> Select[*tuple[Any, ...]]:
+    stock, tuned, sent = aliased(Reading), aliased(Reading), _sent()
     return (
         select_columns(
             col(stock.contributor_id),
@@ -172,37 +216,8 @@ def _pairs() -> Select[*tuple[Any, ...]]:
             _as_int(and_(col(stock.fan) == "fixed", col(tuned.fan) == "fixed")).label(
                 "is_fan_fixed"
             ),
-            case(
-                (col(stock.performance_unit) != col(tuned.performance_unit), None),
-                (col(stock.performance_unit) == "", None),
-                (
-                    col(stock.performance_unit) == "s_per_job",
-                    col(stock.performance) / col(tuned.performance),
-                ),
-                else_=col(tuned.performance) / col(stock.performance),
-            ).label("performance_ratio"),
-            (col(tuned.power_w) / col(stock.power_w)).label("power_ratio"),
-            case(
-                (
-                    col(stock.clock_kind) != "requested",
-                    col(tuned.clock_mhz) / col(stock.clock_mhz),
-                )
-            ).label("clock_ratio"),
-            case(
-                (
-                    col(stock.temp_sensor) == col(tuned.temp_sensor),
-                    func.coalesce(
-                        col(tuned.temp_avg_c) - col(stock.temp_avg_c),
-                        col(tuned.temp_max_c) - col(stock.temp_max_c),
-                    )
-                    - (col(tuned.ambient_c) - col(stock.ambient_c)),
-                )
-            ).label("rise_c"),
-            (
-                func.coalesce(col(stock.temp_avg_c), col(stock.temp_max_c)) - col(stock.ambient_c)
-            ).label("stock_heat_c"),
-            (col(tuned.noise_dba) - col(stock.noise_dba)).label("louder_dba"),
-            (col(stock.clock_spread_mhz) / col(stock.clock_mhz)).label("clock_spread"),
+            *_ratios(stock, tuned),
+            *_differences(stock, tuned),
             func.coalesce(col(stock.runs), 1).label("runs_stock"),
             func.coalesce(col(tuned.runs), 1).label("runs_tuned"),
         )
@@ -268,10 +283,10 @@ _ALIKE: Final = (
 )
 
 
-def _repeats() -> Select[*tuple[Any, ...]]:
+def _alike() -> CTE:
     alike_columns = [getattr(Reading, name) for name in _ALIKE]
     # At stock alone: there nothing differs but the runs, while tuned ones may differ in settings.
-    alike = (
+    return (
         select_columns(func.min(Reading.id).label("kind"), *alike_columns)
         .where(
             col(Reading.chip_id) == bindparam("chip_id"),
@@ -283,6 +298,10 @@ def _repeats() -> Select[*tuple[Any, ...]]:
         .having(func.count() > 1)
         .cte("alike")
     )
+
+
+def _repeats() -> Select[*tuple[Any, ...]]:
+    alike = _alike()
     return (
         select_columns(
             alike.c.kind,
@@ -341,11 +360,11 @@ class CurveColumns:
     """Over the unit's own uncapped stock; more is better."""
 
 
-def _curves() -> Select[*tuple[Any, ...]]:
+def _trusted() -> CTE:
     status = col(SettingResult.status)
     # A document without any setting may have measured stock; one whose settings were all excluded
     # may not be trusted.
-    trusted = materialized(
+    return materialized(
         select_columns(
             col(Submission.id),
             col(Submission.measured_month).label("month"),
@@ -359,6 +378,9 @@ def _curves() -> Select[*tuple[Any, ...]]:
         .having(func.coalesce(func.min(_as_int(status == "excluded")), 0) == 0),
         "trusted",
     )
+
+
+def _stock_means(trusted: CTE) -> CTE:
     stock_of = (
         trusted.c.id,
         trusted.c.month,
@@ -368,7 +390,7 @@ def _curves() -> Select[*tuple[Any, ...]]:
         col(Reading.power_scope),
         col(Reading.performance_unit),
     )
-    base = materialized(
+    return materialized(
         select_columns(
             *stock_of,
             func.avg(Reading.power_w).label("power_w"),
@@ -387,6 +409,21 @@ def _curves() -> Select[*tuple[Any, ...]]:
         .group_by(*stock_of),
         "base",
     )
+
+
+def _relative_performance(base: CTE) -> ColumnElement[Any]:
+    """The performance of a reading over that of its stock; more is better."""
+    return case(
+        (
+            base.c.performance_unit == "s_per_job",
+            base.c.performance / col(Reading.performance),
+        ),
+        else_=col(Reading.performance) / base.c.performance,
+    )
+
+
+def _curves() -> Select[*tuple[Any, ...]]:
+    base = _stock_means(_trusted())
     power = func.coalesce(col(Reading.power_w), col(Reading.power_cap_w))
     return (
         select_columns(
@@ -399,13 +436,7 @@ def _curves() -> Select[*tuple[Any, ...]]:
             _as_int(col(Reading.state) == "tuned").label("is_tuned"),
             base.c.power_w.label("stock_power_w"),
             power.label("power_w"),
-            case(
-                (
-                    base.c.performance_unit == "s_per_job",
-                    base.c.performance / col(Reading.performance),
-                ),
-                else_=col(Reading.performance) / base.c.performance,
-            ).label("performance"),
+            _relative_performance(base).label("performance"),
         )
         .select_from(base)
         .join(

@@ -23,7 +23,10 @@ from tests.makers import CHIP, a_setting, a_submission, an_instance
 ROOT: Final = Path(__file__).parents[2]
 PACKAGE: Final = ROOT / "kbapi"
 LONGEST_FUNCTION_LINES: Final = 40
-_SQL: Final = re.compile(r"\s*(SELECT|INSERT|UPDATE|DELETE|REPLACE|WITH)\b")
+_SQL: Final = re.compile(
+    r"\s*(SELECT\s|INSERT\s+(OR\s+\w+\s+)?INTO\s|UPDATE\s+\S+\s+SET\s|DELETE\s+FROM\s"
+    r"|REPLACE\s+INTO\s|WITH\s+(RECURSIVE\s+)?\w+(\s*\(.*?\))?\s+AS\s)"
+)
 
 
 @dataclass(frozen=True, slots=True)
