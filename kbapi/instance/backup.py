@@ -13,9 +13,9 @@ from kbapi.instance.file_locks import shared_lock
 from kbapi.instance.secret import load_secret, require_no_foreign_secret, write_secret
 from kbapi.settings import Settings
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
-from kbapi.storage.sqlite.commits import waiting_in_line
 from kbapi.storage.sqlite.engine import readable_faults
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
+from kbapi.storage.sqlite.write_queue import waiting_in_line
 
 _NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
 _IS_BACKUP: Final = re.compile(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3\Z")

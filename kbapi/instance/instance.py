@@ -39,7 +39,6 @@ from kbapi.settings import Settings, bundled_folder
 from kbapi.storage.answers import SingleFlight
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.sqlite import schema
-from kbapi.storage.sqlite.commits import PATIENCE_S, Overwriting, SharedCommit, waiting_in_line
 from kbapi.storage.sqlite.engine import (
     Engine,
     HotReads,
@@ -50,6 +49,7 @@ from kbapi.storage.sqlite.engine import (
     unwritable_as,
 )
 from kbapi.storage.sqlite.schema import has_older
+from kbapi.storage.sqlite.write_queue import PATIENCE_S, Overwriting, SharedCommit, waiting_in_line
 from kbapi.versions import RULES_VERSION
 
 _CLOSING_PATIENCE_S: Final = 5.0

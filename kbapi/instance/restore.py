@@ -29,9 +29,9 @@ from kbapi.storage.files import (
     require_may_replace,
 )
 from kbapi.storage.sqlite import schema
-from kbapi.storage.sqlite.commits import waiting_in_line
 from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_as
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
+from kbapi.storage.sqlite.write_queue import waiting_in_line
 
 
 @dataclass(frozen=True, slots=True)

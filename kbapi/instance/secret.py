@@ -15,9 +15,9 @@ from typing import Final
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
 from kbapi.storage.files import give, owner_at, require_may_open
-from kbapi.storage.sqlite.commits import waiting_in_line
 from kbapi.storage.sqlite.engine import readable_faults
 from kbapi.storage.sqlite.schema import note_key_id, read_key_ids
+from kbapi.storage.sqlite.write_queue import waiting_in_line
 
 _SECRET_BYTES = 32
 

@@ -11,7 +11,7 @@ from kbapi.curation.item import ReviewItem, StartOutcome, show_item
 from kbapi.errors import SettingUnknown
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
-from kbapi.storage.sqlite.commits import waiting_in_line
+from kbapi.storage.sqlite.write_queue import waiting_in_line
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
     a_fixed_clock_setting,

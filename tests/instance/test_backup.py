@@ -14,9 +14,9 @@ from kbapi.instance.backup import BackupMade, back_up_secret, make_backup
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import create_secret, load_secret
 from kbapi.settings import Settings
-from kbapi.storage.sqlite.commits import waiting_in_line
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.whole_file import look_through
+from kbapi.storage.sqlite.write_queue import waiting_in_line
 from tests.makers import HandMovedClock, a_submission, row_counts, rows_of, send
 
 

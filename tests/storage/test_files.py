@@ -29,7 +29,7 @@ from kbapi.instance.restore import restore_backup
 from kbapi.instance.secret import load_secret
 from kbapi.settings import Settings
 from kbapi.storage import files
-from kbapi.storage.sqlite.commits import waiting_in_line
+from kbapi.storage.sqlite.write_queue import waiting_in_line
 from tests.makers import HandMovedClock, a_submission, send
 
 IS_ROOT = os.geteuid() == 0

@@ -12,9 +12,9 @@ from sqlalchemy import Connection, Engine, event
 
 from kbapi.errors import StorageBusy
 from kbapi.metrics.folder import exposition_of_counts
-from kbapi.storage.sqlite.commits import SharedCommit, waiting_in_line
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
+from kbapi.storage.sqlite.write_queue import SharedCommit, waiting_in_line
 
 PATIENCE_S = 20.0
 
