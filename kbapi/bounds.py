@@ -68,10 +68,10 @@ MOST_TRIALS: Final = 256
 MOST_READINGS: Final = 64
 MOST_RUNS: Final = 10_000
 MOST_MINUTES: Final = 525_600
-"""A year; more is a wrong unit of measure."""
+"""A year; a larger number has a wrong unit of measure."""
 MOST_SECONDS: Final = 60 * MOST_MINUTES
 MOST_WATTS: Final = 2_000
-"""More than any machine's supply delivers; a power limit beyond it is a wrong unit of measure."""
+"""No power supply of a machine delivers more: a larger number has a wrong unit of measure."""
 LONGEST_VERSION: Final = 40
 LONGEST_MACHINE: Final = 60
 LONGEST_OS: Final = 40

@@ -37,7 +37,7 @@ class IdentifyAnswer:
     code: IdentifyCode
     """How the chip was found, or why it was not, as a code that never changes."""
     reason: str
-    """The same in one sentence."""
+    """How the chip was found, or why it was not, in one sentence."""
     chip_conflict: str | None
     """How the numbers or the kind sent with the name contradict it, in one sentence; null where
     they do not."""

@@ -16,7 +16,7 @@ from kbapi.storage.answers import AnswerBytes, Place, Stamp
 from kbapi.storage.pools import LineRow
 from kbapi.versions import ANSWER_STAMP
 
-_KEEPING_PATIENCE_S: Final = 0.25
+_STORING_LOCK_TIMEOUT_S: Final = 0.25
 """No request waits longer for its answer to be stored: results go first."""
 
 
@@ -102,7 +102,7 @@ def _compute_answer(
         place = Place(key, question.chip.key, found.line.id)
         stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
         try:
-            with instance.writing(_KEEPING_PATIENCE_S) as connection:
+            with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
                 if answers.save_answer(connection, place, stamp, finished):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):

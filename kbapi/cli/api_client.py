@@ -16,7 +16,7 @@ import kbapi
 from kbapi.errors import ServerUnreachable
 from kbapi.settings import Settings
 
-_PATIENCE_S: Final = 60
+_RESPONSE_TIMEOUT_S: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ class RemoteClient:
             url, data=body, headers=self._authorization | _headers(body, headers), method=method
         )
         try:
-            with urllib.request.urlopen(sent, timeout=_PATIENCE_S) as response:  # noqa: S310
+            with urllib.request.urlopen(sent, timeout=_RESPONSE_TIMEOUT_S) as response:  # noqa: S310
                 return Reply(response.status, _json(response.read()))
         except urllib.error.HTTPError as error:
             with error:

@@ -11,7 +11,7 @@ from kbapi.bounds import MOST_MINUTES
 from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import answer_of, paragraph
 from kbapi.cli.this_machine import printed_names
-from kbapi.documents.refusals import refuse_setting
+from kbapi.documents.refusal_rules import refuse_setting
 from kbapi.documents.results import SettingSchema
 from kbapi.documents.shapes import problems_of
 from kbapi.vocabulary import FAILURES, LIMIT_CONTROLS, LOADS

@@ -142,7 +142,7 @@ class DecisionsSchema(StrictSchema):
 
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
-"""More would delay other writers beyond their patience."""
+"""More would delay other writers beyond their timeout."""
 MOST_LISTED: Final = 100
 _DECISIONS: Final = DecisionsSchema()
 _UNKNOWN: Final = "No stored result has this setting. It was withdrawn or never sent."

@@ -162,7 +162,7 @@ def _without_effect(rng: Random, unit: _Unit, pools: tuple[PoolTruth, ...]) -> P
 
 
 def _locked(rng: Random, unit: _Unit, *, has_settings: bool) -> Part:
-    """The lock report of a locked machine, some with settings that have no effect."""
+    """The lock report of a locked machine; with `has_settings`, also settings without effect."""
     pool = unit.pools[0] if unit.pools else None
     locks = {"locks": locked_part(rng, unit.machine, pool)}
     if pool is None or not has_settings:

@@ -116,7 +116,7 @@ class TrialSchema(RecordSchema):
     outcome = choice(OUTCOMES, "How it ended.", "stable", required=True)
     failure = choice(FAILURES, "How it failed; null for a stable run.", "wrong_result")
     checked_results = Flag(
-        allow_none=True, metadata=described("Whether the load checked its own results.", True)
+        allow_none=True, metadata=described("Whether the load verified what it computed.", True)
     )
     power_cap_w = number("Power limit during the run, in W; null for none.", 60, validate=_WATTS)
     clock_mhz = number(

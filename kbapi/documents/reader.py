@@ -19,7 +19,7 @@ from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_
 from kbapi.chips.chip import ChipIds, ChipName
 from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
-from kbapi.documents.refusals import refuse_document, refuse_in_force, refuse_setting
+from kbapi.documents.refusal_rules import refuse_document, refuse_in_force, refuse_setting
 from kbapi.documents.results import (
     ChipIdsSchema,
     SettingSchema,

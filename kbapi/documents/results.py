@@ -283,7 +283,7 @@ class SettingSchema(RecordSchema):
     )
     minutes = number("Minutes of testing at `stable_at`, all loads together.", 65, validate=MINUTES)
     checked_results = Flag(
-        allow_none=True, metadata=described("Whether the load checked its own results.", True)
+        allow_none=True, metadata=described("Whether the load verified what it computed.", True)
     )
     clock_mhz = number(
         "The clock of the setting, in MHz; only with fixed_clock_voltage.",

@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 from kbapi.documents.measurements import InForce, Trial
 from kbapi.documents.reader import refusal_of
-from kbapi.documents.refusals import refuse_value
+from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import is_failure_of, value_in
 from kbapi.errors import Problem

@@ -33,7 +33,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Filters:
-    """The conditions under which rows are read; None is any."""
+    """The conditions under which rows are read; None admits any value."""
 
     load: str | None = None
     grade: str | None = None
@@ -78,8 +78,8 @@ def standing_on(today: date, without_token: bytes) -> Standing:
 class MergedRows:
     """Results of one pool merged by unit and conditions, shape (n,) each, those of a unit together.
 
-    One row for each result. Within a unit and conditions all rows have the shallowest failure,
-    and a pass that is not short of it is 0.
+    One row for each result. All rows of a unit under the same conditions have their shallowest
+    failure. A pass at or beyond that failure is 0.
     """
 
     unit: Integers
@@ -87,22 +87,22 @@ class MergedRows:
     conditions: Integers
     stable_steps: Integers
     unstable_steps: Integers
-    """`NEVER_FAILED` where no failure was seen."""
+    """`NEVER_FAILED` if the unit never failed under these conditions."""
     early_stop_steps: Integers
     confirmed_by_curator: Flags
-    """Where a curator included the pass or the failure that the row still has."""
+    """Whether a curator included the pass or the failure that the row still has."""
     month: Integers
 
     def some(self, places: Integers) -> "MergedRows":
-        """Those at these places."""
+        """The rows at these places."""
         return MergedRows(*(getattr(self, field.name)[places] for field in fields(self)))
 
 
 def merge_results(results: ResultRows) -> MergedRows:
-    """The rows under the rule that a pass counts only short of the shallowest failure.
+    """The rows of these results; a pass counts only if it is shallower than every failure.
 
-    Units and conditions without a pass and a failure are left out. Rows of any order give the
-    same result.
+    Results of a unit under conditions with neither a pass nor a failure are left out. The order of
+    the results does not matter.
     """
     place = results.unit * (int(results.conditions.max(initial=0)) + 1) + results.conditions
     order = np.lexsort((results.stable_steps, place))
@@ -133,9 +133,9 @@ class PoolRows:
     results: ResultRows
     merged: MergedRows
     conditions: tuple[ConditionsRow, ...]
-    """Of all results, ascending."""
+    """The conditions of all results, ascending by id."""
     established: Integers
-    """Contributors that are."""
+    """The numbers of established contributors."""
 
 
 @dataclass(frozen=True)
@@ -143,11 +143,11 @@ class ChosenRows:
     """The rows that units were merged from, shape (m,) each, those of a unit side by side."""
 
     owner: Integers
-    """Place of the row's unit."""
+    """Place of the row's unit in `PoolUnits`."""
     place: Integers
-    """Place of the row's conditions."""
+    """Place of the row's conditions in `PoolUnits.conditions`."""
     passed: Flags
-    """Whether it has a pass."""
+    """Whether the row has a pass."""
 
 
 @dataclass(frozen=True)
@@ -168,11 +168,11 @@ class PoolUnits:
 
     @property
     def informative(self) -> Flags:
-        """Units with a limit: the others passed too little to count, and never failed."""
+        """Which units have a limit; the others never failed, and no pass of theirs counts."""
         return np.asarray((self.stable_steps > 0) | (self.unstable_steps < NEVER_FAILED))
 
     def intervals(self, weight: NDArray[np.float64]) -> GroupedIntervals:
-        """One interval a unit, so that flags keep their places."""
+        """One interval for each unit, in the same order as the units."""
         return GroupedIntervals(self.stable_steps, self.unstable_steps, weight)
 
 
@@ -182,12 +182,12 @@ def load_pool_rows(
     standing: Standing,
     what_if: WhatIf | None = None,
 ) -> PoolRows:
-    """Everything of a pool that answers are computed from, as it is or after the decision."""
+    """The rows of a pool that answers use, as stored or as they would be after a decision."""
     results = read_results(connection, pool_id, what_if)
     merged = merge_results(results)
     contributors = np.unique(merged.contributor)
-    # One counted unit in a pool with five others is needed: this pool, or it is too small to have
-    # established weight anyway. Other pools are not read for it.
+    # A contributor is established only in a pool with five other contributors. In a smaller pool
+    # no contributor is established, so none is looked up.
     has_others = len(contributors) > OTHERS_NEEDED
     return PoolRows(
         results,
@@ -205,7 +205,7 @@ def load_pool_rows(
 def conditions_of(
     conditions: Iterable[ConditionsRow], numbers: Integers
 ) -> tuple[ConditionsRow, ...]:
-    """Those with these numbers, in their order."""
+    """The conditions with these numbers, in their order."""
     wanted = set(np.unique(numbers).tolist())
     return tuple(row for row in conditions if row.id in wanted)
 
@@ -213,8 +213,8 @@ def conditions_of(
 def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
     """The units of a pool under a filter, each merged over the rows of its latest firmware era.
 
-    Of an era, the shallowest failure counts and the deepest pass short of it; of one without a
-    failure, the pass less its early stop. Rows of any order give the same units.
+    Each unit has the shallowest failure of that era and the deepest pass that is shallower. Without
+    a failure, its early stop is subtracted from the pass. The order of the rows does not matter.
     """
     conditions = conditions_of(rows.conditions, rows.merged.conditions)
     of_era, place = _rows_of_latest_era(rows.merged, conditions, filters)
@@ -243,7 +243,7 @@ def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
 def _rows_of_latest_era(
     merged: MergedRows, conditions: tuple[ConditionsRow, ...], filters: Filters
 ) -> tuple[MergedRows, Integers]:
-    """Rows that the filter admits, of each unit's latest era, and the place of their conditions."""
+    """The admitted rows of each unit's latest era, and the place of their conditions."""
     place = np.searchsorted([row.id for row in conditions], merged.conditions)
     admits = np.array([filters.admit(row) for row in conditions], dtype=np.bool_)
     admitted = np.flatnonzero(admits[place])
@@ -255,7 +255,7 @@ def _rows_of_latest_era(
 
 
 def _runs(unit: Integers) -> tuple[Integers, Integers, Integers]:
-    """The distinct numbers, the place of each one's first row, and the number's place by row."""
+    """The distinct units, the place of each unit's first row, and each row's place of its unit."""
     starts = np.append(True, unit[1:] != unit[:-1])[: len(unit)]
     first = np.flatnonzero(starts)
     return unit[first], first, np.cumsum(starts) - 1
@@ -270,7 +270,7 @@ def _most(values: Integers, first: Integers) -> Integers:
 
 
 def _firmware_eras(conditions: tuple[ConditionsRow, ...]) -> Integers:
-    """The place of each conditions' era, the one whose microcode and firmware sort last highest."""
+    """The number of each conditions' era; eras are sorted by microcode, then by firmware."""
     firmware_eras = sorted({(row.microcode, row.firmware) for row in conditions})
     place = {firmware_era: number for number, firmware_era in enumerate(firmware_eras)}
     return np.array([place[row.microcode, row.firmware] for row in conditions], dtype=np.int64)
@@ -279,7 +279,7 @@ def _firmware_eras(conditions: tuple[ConditionsRow, ...]) -> Integers:
 def _of_latest_firmware_era(
     month: Integers, firmware_era: Integers, first: Integers, owner: Integers
 ) -> Flags:
-    """Which rows are of their unit's latest era: of the latest month, and of several, the last."""
+    """Which rows belong to the last era of their unit's latest month."""
     firmware_eras = int(firmware_era.max(initial=0)) + 1
     newest = _most(month * firmware_eras + firmware_era, first) % firmware_eras
     return np.asarray(firmware_era == newest[owner]) if len(first) else np.zeros(0, dtype=np.bool_)
@@ -288,7 +288,7 @@ def _of_latest_firmware_era(
 def _deepest_pass(
     stable: Integers, early_stop: Integers, failed: Integers, first: Integers
 ) -> tuple[Integers, Integers]:
-    """Each unit's deepest pass short of its failure, 0 without one, and the least early stop."""
+    """Each unit's deepest pass before its failure (0 without one), and its least early stop."""
     packing = int(early_stop.max(initial=0)) + 1
     packed = np.where(stable < failed, stable * packing + (packing - 1 - early_stop), packing - 1)
     deepest, left = np.divmod(_most(packed, first), packing)
@@ -296,9 +296,9 @@ def _deepest_pass(
 
 
 def weight_ppm_of(contributor: Integers) -> Integers:
-    """The weight of each unit by its contributor's number of them, shape (n,).
+    """The weight of each unit by its contributor's number of units, shape (n,), in millionths.
 
-    In millionths: integers add up the same in any order.
+    Integers have the same sum in any order.
 
     >>> weight_ppm_of(np.array([7, 7, 7, 7, 8])).tolist()
     [750000, 750000, 750000, 750000, 1000000]
@@ -313,7 +313,7 @@ def weight_ppm_of(contributor: Integers) -> Integers:
 
 
 def month_text(month: int) -> str:
-    """A month as it is written: 2026-08.
+    """A month as text: 2026-08.
 
     >>> month_text(2026 * 12 + 8), month_text(2026 * 12 + 12)
     ('2026-08', '2026-12')
@@ -323,7 +323,7 @@ def month_text(month: int) -> str:
 
 
 def weakest_grade(units: PoolUnits) -> Grade | None:
-    """The weakest testing behind any stable end, None without one."""
+    """The weakest grade of testing behind any stable end; None without a stable end."""
     passing = _behind_stable_ends(units)
     seen = {units.conditions[place].grade for place in np.unique(units.chosen.place[passing])}
     return next((grade for grade in GRADES if grade in seen), None)

@@ -15,7 +15,7 @@ from kbapi.settings import Settings
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
 from kbapi.storage.sqlite.engine import readable_faults
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 
 _NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
 _IS_BACKUP: Final = re.compile(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3\Z")
@@ -61,7 +61,7 @@ def make_backup(
         target.mkdir(mode=0o700, parents=True, exist_ok=True)
         if is_read_only(target):
             raise StorageUnwritable(f"This user may not write to {target}. Nothing was written.")
-        with waiting_in_line(target / ".kbapi-backup.lock", patience_s=0):
+        with write_lock_held(target / ".kbapi-backup.lock", timeout_s=0):
             _remove_partial_files(target)
             _require_free_space(settings, target)
             file = target / _NAME.format(now())

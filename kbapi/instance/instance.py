@@ -49,10 +49,15 @@ from kbapi.storage.sqlite.engine import (
     unwritable_as,
 )
 from kbapi.storage.sqlite.schema import has_older
-from kbapi.storage.sqlite.write_queue import PATIENCE_S, Overwriting, SharedCommit, waiting_in_line
+from kbapi.storage.sqlite.write_queue import (
+    WRITE_LOCK_TIMEOUT_S,
+    CheckpointRetry,
+    SharedCommit,
+    write_lock_held,
+)
 from kbapi.versions import RULES_VERSION
 
-_CLOSING_PATIENCE_S: Final = 5.0
+_CLOSING_LOCK_TIMEOUT_S: Final = 5.0
 """After that, closing continues: SQLite's own lock on the file also protects a last checkpoint."""
 
 
@@ -97,7 +102,7 @@ class Instance:
 
     @contextmanager
     def writing(
-        self, patience_s: float = PATIENCE_S, *, takes_back: bool = False
+        self, timeout_s: float = WRITE_LOCK_TIMEOUT_S, *, takes_back: bool = False
     ) -> Iterator[Connection]:
         """A connection in a write transaction, which is committed as a whole or not at all.
 
@@ -111,7 +116,7 @@ class Instance:
         try:
             with readable_faults():
                 self.gate.require_open(takes_back=takes_back)
-                with self._commits.taking_part(patience_s) as connection:
+                with self._commits.taking_part(timeout_s) as connection:
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
             count_write_failed(fault.code)
@@ -122,7 +127,7 @@ class Instance:
         """A connection in a write transaction that is always rolled back; needs no free space."""
         with (
             readable_faults(),
-            waiting_in_line(self.settings.write_lock_path),
+            write_lock_held(self.settings.write_lock_path),
             self._writing_engine.connect() as connection,
             connection.begin() as transaction,
         ):
@@ -135,7 +140,7 @@ class Instance:
         Deleted rows are overwritten in the file (`secure_delete`), but the log keeps them until
         then. A reader that is active now delays this; the caller does not wait for it.
         """
-        self._overwriting.begin()
+        self._checkpoint_retry.begin()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -166,8 +171,8 @@ class Instance:
         return SharedCommit(self.settings.write_lock_path, self._writing_engine.connect)
 
     @cached_property
-    def _overwriting(self) -> Overwriting:
-        return Overwriting(self.settings.write_lock_path, self._writing_engine)
+    def _checkpoint_retry(self) -> CheckpointRetry:
+        return CheckpointRetry(self.settings.write_lock_path, self._writing_engine)
 
     @cached_property
     def _writing_engine(self) -> Engine:
@@ -181,7 +186,7 @@ class Instance:
 
     def close(self) -> None:
         """Close the connections; SQLite folds the log into the file when the last one closes."""
-        self._overwriting.close()
+        self._checkpoint_retry.close()
         with self._closing_lock():
             self._writing_engine.dispose()
             self._reading_engine.dispose()
@@ -195,7 +200,7 @@ class Instance:
         with ExitStack() as held:
             if needs_one_process():
                 with suppress(KbapiError), readable_faults():
-                    lock = waiting_in_line(self.settings.write_lock_path, _CLOSING_PATIENCE_S)
+                    lock = write_lock_held(self.settings.write_lock_path, _CLOSING_LOCK_TIMEOUT_S)
                     held.enter_context(lock)
             yield
 
@@ -278,7 +283,7 @@ def upgrade_instance(settings: Settings) -> None:
         with (
             lock(settings.use_lock_path),
             as_only_process(settings.home) if needs_one_process() else nullcontext(),
-            waiting_in_line(settings.write_lock_path),
+            write_lock_held(settings.write_lock_path),
         ):
             if database.exists():
                 schema.require_no_newer_schema(schema.current_revision(database))

@@ -31,7 +31,7 @@ from kbapi.storage.files import (
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_as
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ def _locked_for_restore(settings: Settings) -> Iterator[None]:
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
         WriteGate(settings).require_open()
         held.enter_context(exclusive_lock(settings.use_lock_path))
-        held.enter_context(waiting_in_line(settings.write_lock_path))
+        held.enter_context(write_lock_held(settings.write_lock_path))
         yield
 
 

@@ -17,7 +17,7 @@ from kbapi.settings import Settings
 from kbapi.storage.files import give, owner_at, require_may_open
 from kbapi.storage.sqlite.engine import readable_faults
 from kbapi.storage.sqlite.schema import note_key_id, read_key_ids
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 
 _SECRET_BYTES = 32
 
@@ -175,7 +175,7 @@ def ensure_secret_recorded(
     is_recorded = _require_own(settings, secret) == secret.key_id
     if not is_recorded and not settings.read_only:
         # A failed write is repeated at the next opening: until then the rows show the secret.
-        lock = nullcontext() if has_write_lock else waiting_in_line(settings.write_lock_path)
+        lock = nullcontext() if has_write_lock else write_lock_held(settings.write_lock_path)
         with suppress(StorageUnwritable, StorageBusy), readable_faults(), lock:
             record_secret(settings.database_path, secret)
 

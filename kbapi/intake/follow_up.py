@@ -12,7 +12,7 @@ from kbapi.chips.naming import identify_chip
 from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
 from kbapi.documents.personal_data import without_personal_data
 from kbapi.documents.reader import read_body
-from kbapi.documents.refusals import refuse_value
+from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
 from kbapi.errors import DocumentRefused, Problem, SubmissionGone

@@ -16,7 +16,7 @@ from kbapi import errors
 from kbapi.api.admission import needs_nothing
 from kbapi.api.openapi import openapi_document
 from kbapi.documents.readings import READING_RULES
-from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES

@@ -129,8 +129,8 @@ class HeadReader(DeadlineWorker):
 
     def _wait_for_more(self, conn: TConn, head: Head) -> None:
         if not head.received:
-            patience_s = self.cfg.keepalive if self.alive else _CLOSING_S
-            conn.timeout = time.monotonic() + patience_s
+            timeout_s = self.cfg.keepalive if self.alive else _CLOSING_S
+            conn.timeout = time.monotonic() + timeout_s
             self.pending_conns.append(conn)
             self._wait(conn, partial(self.on_pending_socket_readable, conn))
         elif conn not in self._heads:

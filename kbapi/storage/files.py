@@ -92,12 +92,12 @@ def owner_at(path: Path) -> Owner:
 
 
 def give(place: Path | int, owner: Owner) -> None:
-    """Change the owner of a file or descriptor; without effect unless this user is root.
+    """Change the owner of a file or descriptor if this user is root; otherwise do nothing.
 
     Raises
     ------
     UnsafeSetup
-        When this root may not.
+        When the system does not let this root user change the owner.
     """
     there = place.stat() if isinstance(place, Path) else os.fstat(place)
     if os.geteuid() != 0 or (there.st_uid, there.st_gid) == (owner.uid, owner.gid):
@@ -114,7 +114,7 @@ def give_files(settings: Settings, owner: Owner) -> None:
     Raises
     ------
     UnsafeSetup
-        When this root may not.
+        When the system does not let this root user change the owner.
     """
     for path in (
         settings.database_path,

@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 
 from kbapi import errors
 from kbapi.api.problems import STATUS_OF
-from kbapi.documents.refusals import REFUSALS
+from kbapi.documents.refusal_rules import REFUSALS
 from kbapi.errors import KbapiError
 from kbapi.intake.screening import SCREENING_RULES
 

@@ -12,7 +12,7 @@ from subprocess import CompletedProcess
 
 _FORKED = get_context("forkserver")
 _FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
-_PATIENCE_S = 120
+_EXIT_TIMEOUT_S = 120
 
 
 def run(*arguments: str, stdin: str = "") -> CompletedProcess[str]:
@@ -24,7 +24,7 @@ def run(*arguments: str, stdin: str = "") -> CompletedProcess[str]:
             target=_leave_as_kbapi, args=(arguments, streams, dict(os.environ), Path.cwd())
         )
         process.start()
-        process.join(_PATIENCE_S)
+        process.join(_EXIT_TIMEOUT_S)
         process.kill()
         assert process.exitcode is not None, f"kbapi {' '.join(arguments)} did not end"
         output, errors = (stream.read_text("utf-8") for stream in streams[1:])

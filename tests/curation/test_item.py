@@ -11,7 +11,7 @@ from kbapi.curation.item import ReviewItem, StartOutcome, show_item
 from kbapi.errors import SettingUnknown
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
     a_fixed_clock_setting,
@@ -80,7 +80,7 @@ def test_an_item_is_shown_during_writes_and_in_a_read_only_instance(
         connection.exec_driver_sql("UPDATE line SET revision = revision + 1")
         assert item(instance, deep) == shown
     closed = Instance(instance.settings.model_copy(update={"read_only": True}), instance.now)
-    with waiting_in_line(instance.settings.write_lock_path):
+    with write_lock_held(instance.settings.write_lock_path):
         assert item(closed, deep) == shown
     closed.close()
 

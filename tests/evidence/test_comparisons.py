@@ -39,7 +39,7 @@ def test_a_value_that_goes_deeper_is_named(name: str) -> None:
     ]
 
 
-def test_words_of_lists_are_compared_with_and_without() -> None:
+def test_each_value_of_a_list_is_compared_with_its_absence() -> None:
     groups = [*around(80, 30, 3, cooling="stock"), *around(110, 30, 4, cooling="pad,repasted")]
     found = differences(groups)
     assert {one.filter for one in found} == {"cooling"}
@@ -48,12 +48,12 @@ def test_words_of_lists_are_compared_with_and_without() -> None:
     assert [v.value for v in differences(groups)[0].values][1] == "gpu_only"
 
 
-def test_untold_conditions_are_not_a_value() -> None:
+def test_unreported_conditions_are_not_a_value() -> None:
     groups = [*around(80, 30, 5), *around(110, 30, 6, supply="mains")]
     assert filters_of(groups) == []
 
 
-def test_four_units_are_never_response() -> None:
+def test_a_value_with_four_units_is_never_compared() -> None:
     few = around(30, 4, 7, supply="battery")
     assert filters_of([*around(100, 40, 8, supply="mains"), *few]) == []
     five = around(30, 5, 7, supply="battery")
@@ -66,7 +66,7 @@ def test_the_order_of_units_never_matters() -> None:
     assert one == differences(sorted(groups, key=lambda unit: unit.stable_steps))
 
 
-def test_units_that_judging_set_aside_have_no_part_in_it() -> None:
+def test_excluded_units_are_not_compared() -> None:
     honest = [*around(100, 40, 11, supply="mains"), *around(100, 40, 12, supply="battery")]
     groups = [*honest, *(a_told_unit(300, supply="battery") for _ in range(12))]
     assert filters_of(groups) == ["supply"]
@@ -88,7 +88,7 @@ def test_a_flood_of_one_contributor_is_no_difference() -> None:
     assert filters_of([*others, *of_few(1, shallower)]) == []
 
 
-def test_which_units_of_a_flood_are_heard_does_not_depend_on_their_arrival() -> None:
+def test_which_units_of_a_flood_are_chosen_does_not_depend_on_their_arrival() -> None:
     groups = [*around(100, 60, 15, supply="mains")]
     groups += of_few(9, around(85, 90, 16, supply="battery"))
     found = differences(groups)

@@ -50,7 +50,7 @@ def test_the_order_of_reports_never_matters(reports, seed):
 
 @settings(max_examples=60, deadline=None)
 @given(REPORTS)
-def test_what_is_told_of_is_never_fewer_than_five_units(reports):
+def test_shown_lock_differences_have_at_least_five_units(reports):
     found = find_lock_differences(reports, 0.6)
     assert found.units == len({report.contributor_id for report in reports})
     for split in found.splits:
@@ -66,7 +66,7 @@ def test_what_is_told_of_is_never_fewer_than_five_units(reports):
         assert one.firmware_month or one.microcode
 
 
-def test_a_contributor_is_heard_with_the_latest_of_its_units():
+def test_only_the_latest_unit_of_a_contributor_is_compared():
     own = [
         a_tried_lock(1, "open", measured_month="2026-05", unit_order=b"a"),
         a_tried_lock(1, "chip_locked", measured_month="2026-06", unit_order=b"c"),
@@ -159,7 +159,7 @@ def test_of_several_microcodes_the_one_that_differs_is_the_clearest():
     assert [value.value for value in split.values] == ["0x2a", "0x2b", "0x2c"]
 
 
-def test_units_alike_that_are_told_of_differently_are_shown_the_most_even_first():
+def test_contradictions_among_equal_units_are_shown_the_most_even_first():
     alike = {"firmware_month": "2026-03", "microcode": "0x2b", "memory_integrity": "on"}
     reports = [
         *tried(4, 3, **alike),

@@ -57,7 +57,7 @@ def plainly(documents: list[dict[str, Any]], machine: str) -> list[tuple[str, ..
 
 
 @pytest.mark.parametrize("machine", ["", *MACHINES])
-def test_the_latest_word_of_each_unit_is_read_if_it_was_tried(
+def test_the_latest_report_of_each_unit_is_read_if_the_control_was_tried(
     instance: Instance, machine: str
 ) -> None:
     rng = Random(5)

@@ -51,7 +51,7 @@ def in_use(*rows: FollowedRow) -> list[tuple[int, int, bool]]:
     return [(one.band, one.days, one.failed) for one in settings_in_use(rows, GRID, IN_MV)]
 
 
-def test_a_setting_that_is_told_of_often_counts_once_by_the_last_word() -> None:
+def test_a_setting_with_several_follow_ups_counts_once_and_a_failure_decides() -> None:
     assert in_use(a_row(days=30), a_row(days=95), a_row(days=60)) == [(1, 95, False)]
     assert in_use(a_row(days=95), a_row(outcome="failed_later", days=70)) == [(1, 70, True)]
 
@@ -201,7 +201,7 @@ def test_changes_that_mean_nothing_hardly_ever_stand_out_however_many_are_looked
     assert stood_out <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
 
 
-def test_a_bound_pays_for_the_changes_that_were_told_alone() -> None:
+def test_a_bound_is_adjusted_only_for_the_reported_changes() -> None:
     rows = [
         a_row(n, "failed_later" if n % 3 else "still_stable", changed=["os", "driver"] * (n < 12))
         for n in range(30)
@@ -259,7 +259,7 @@ def drift_among(results: list[Dated]) -> PoolDrift:
     )
 
 
-def test_a_drift_is_told_by_its_month_or_its_version() -> None:
+def test_a_drift_names_its_month_or_its_version() -> None:
     before = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(40)]
     since = [a_dated(n + 40, 75, f"2026-0{1 + n % 3}") for n in range(40)]
     drift = drift_among([*before, *since])
@@ -288,7 +288,7 @@ def test_a_flood_of_one_contributor_is_no_drift() -> None:
     assert drift_among(a_shift(20)).found == drift_among(a_shift(60)).found
 
 
-def test_which_units_of_a_flood_are_heard_does_not_depend_on_their_arrival() -> None:
+def test_which_units_of_a_flood_are_chosen_does_not_depend_on_their_arrival() -> None:
     senders = [a_dated(n, 90, f"2025-{10 + n % 3}") for n in range(60)]
     many = [a_dated(n, 75, f"2026-0{1 + n % 3}", sender=100 + n % 9) for n in range(90)]
     drift = drift_among([*senders, *many])

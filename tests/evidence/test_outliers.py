@@ -46,7 +46,7 @@ def test_far_away_units_are_set_aside_and_say_on_which_side() -> None:
     assert int(stands.intervals.stable_steps.max()) < 150
 
 
-def test_a_unit_that_somebody_vouches_for_is_never_set_aside_and_weighs_in_full() -> None:
+def test_a_unit_confirmed_by_a_curator_is_never_excluded_and_has_full_weight() -> None:
     newcomer = a_unit(200, is_established=False)
     assert judged([*honest(), newcomer]).excluded_units == 1
     pool = pool_of([*honest(), replace(newcomer, is_vouched=True)])
@@ -125,13 +125,13 @@ def test_shallow_junk_is_no_reason_to_serve_a_stricter_share() -> None:
     assert outlier_report.flagged_share == 0.0
 
 
-def test_a_verdict_on_a_contributor_holds_for_few_of_its_units() -> None:
+def test_a_contributor_that_differs_is_excluded_even_with_few_of_its_units() -> None:
     outlier_report = judged([*honest(), *(a_unit(114, contributor=9) for _ in range(50))])
     part = pool_of([*honest(5), a_unit(114, contributor=9), a_unit(114, contributor=9)])
     assert counted_units(part, outlier_report).units == 5
 
 
-def test_a_pool_without_units_is_young_and_has_no_verdicts() -> None:
+def test_a_pool_without_units_is_young_and_has_no_outliers() -> None:
     assert judged([]) is UNCHECKED
     uninformative = pool_of([a_unit(0, NEVER_FAILED)])
     assert check_outliers(uninformative, FLOOR) is UNCHECKED
@@ -224,7 +224,7 @@ def test_all_who_send_without_a_token_are_never_established(engine: Engine) -> N
     assert not found.established[found.contributor == first].any()
 
 
-def test_one_vouched_row_vouches_for_its_unit(engine: Engine) -> None:
+def test_one_row_confirmed_by_a_curator_confirms_its_unit(engine: Engine) -> None:
     with undone(engine) as connection:
         seen = [
             UnitSeen(1, ((0, an_outcome(80, 90)), (1, an_outcome(60, 90)))),

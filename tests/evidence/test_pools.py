@@ -237,7 +237,7 @@ def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
     assert pool.unit_counts.tolist() == [1, 1, 1]
 
 
-def test_the_weakest_testing_and_the_usual_loads_are_response(engine: Engine) -> None:
+def test_the_weakest_grade_and_the_usual_loads_are_reported(engine: Engine) -> None:
     def fill(connection: Connection, chip: ChipRow) -> None:
         for loads, grade in (
             ("all_core,vector_heavy", "long"),

@@ -23,7 +23,7 @@ def heard_of(units: list[Unit]) -> list[Unit]:
 
 
 @given(UNITS)
-def test_the_latest_three_of_each_are_heard_in_their_order(units: list[Unit]) -> None:
+def test_the_latest_three_of_each_contributor_are_chosen_in_their_order(units: list[Unit]) -> None:
     by_hand: list[Unit] = []
     for who in {unit[0] for unit in units}:
         own = sorted((unit for unit in units if unit[0] == who), key=lambda u: (-u[1], u[2]))
@@ -44,7 +44,7 @@ def heard_by_content(units: list[Unit]) -> list[Unit]:
 
 
 @given(UNITS, st.integers(0, 99))
-def test_by_content_the_latest_three_are_heard_in_whatever_order_they_came(
+def test_by_content_the_latest_three_are_chosen_in_any_order_of_arrival(
     units: list[Unit], seed: int
 ) -> None:
     heard = heard_by_content(units)
@@ -56,7 +56,7 @@ def test_by_content_the_latest_three_are_heard_in_whatever_order_they_came(
     assert sorted(heard_by_content(mixed)) == sorted(heard)
 
 
-def test_by_content_the_shallow_are_heard_as_often_as_the_deep() -> None:
+def test_by_content_shallow_units_are_chosen_as_often_as_deep_ones() -> None:
     starts = range(0, 4000, 10)
     heard = [
         depth - start

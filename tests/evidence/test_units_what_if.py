@@ -82,7 +82,7 @@ def a_random_document(dice: random.Random, number: int, unit: int) -> dict[str, 
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_every_word_about_every_setting_is_supposed_as_it_would_hold(
+def test_a_what_if_equals_the_decision_for_every_decision_on_every_setting(
     instance: Instance, seed: int
 ) -> None:
     compared = set()
@@ -104,7 +104,7 @@ def test_every_word_about_every_setting_is_supposed_as_it_would_hold(
     assert compared >= {("include", 0), ("include", 1), ("exclude", 0), ("exclude", -1)}
 
 
-def test_the_results_that_a_drift_is_looked_for_in_are_supposed_as_well(
+def test_a_what_if_also_changes_the_results_used_for_drift(
     instance: Instance,
 ) -> None:
     for public_id, ordinal in fill(instance, random.Random(7)):

@@ -13,7 +13,7 @@ from kbapi import errors
 from kbapi.access.keys import SCOPES
 from kbapi.cli.main import main
 from kbapi.documents.readings import READING_RULES
-from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES

@@ -147,7 +147,7 @@ def main() -> None:
     schemas = generated()["components"]["schemas"]
     hosting = HOSTING.read_text()
     table = re.compile(r"^\| setting \| unless given .*?\n(?!\|)", re.MULTILINE | re.DOTALL)
-    HOSTING.write_text(table.sub(lambda _: settings_table() + "\n", hosting))
+    HOSTING.write_text(table.sub(lambda _: settings_table(), hosting))
     text = in_section(DATA_FORMAT.read_text(), "Fields", fields_text(schemas))
     text = in_section(text, "Closed lists", lists_table(schemas))
     DATA_FORMAT.write_text(in_section(text, "Problems", problems_table()))

@@ -16,7 +16,7 @@ from kbapi.instance.secret import create_secret, load_secret
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.whole_file import look_through
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.makers import HandMovedClock, a_submission, row_counts, rows_of, send
 
 
@@ -181,7 +181,7 @@ def test_files_of_a_killed_backup_are_removed_by_the_next(instance: Instance, ta
 
 def test_one_backup_at_a_time_in_a_folder(instance: Instance, target: Path) -> None:
     target.mkdir()
-    with waiting_in_line(target / ".kbapi-backup.lock"), pytest.raises(StorageBusy):
+    with write_lock_held(target / ".kbapi-backup.lock"), pytest.raises(StorageBusy):
         back_up(instance, target)
 
 

@@ -12,7 +12,7 @@ from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.storage.answers import Place, Stamp, save_answer
 from kbapi.storage.pools import find_line
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 from kbapi.versions import ANSWER_STAMP
 from tests.evidence.makers import evidence_in
 from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send
@@ -154,7 +154,7 @@ def test_a_withdrawal_succeeds_if_the_log_cannot_be_emptied_now(
     instance: Instance,
 ) -> None:
     mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
-    with waiting_in_line(instance.settings.write_lock_path):
+    with write_lock_held(instance.settings.write_lock_path):
         instance.overwrite_withdrawn()  # raises nothing, though another thread writes for long
     withdraw_own_result(instance, mine.id, mine.receipt)
     assert not is_in_the_folder(instance)

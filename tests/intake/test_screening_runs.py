@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from kbapi.documents.measurements import InForce, Reading, StockPass, Trial
-from kbapi.documents.refusals import refuse_document, refuse_in_force
+from kbapi.documents.refusal_rules import refuse_document, refuse_in_force
 from kbapi.documents.results import Lock, SubmittedResult, SubmittedSetting
 from kbapi.intake.screening import ScreenedSetting, is_effect_proven, screen_setting
 from kbapi.stats.gains.physics import clock_ratio_range, power_ratio_range
@@ -183,7 +183,7 @@ def test_runs_that_contradict_are_refused_with_their_pointer(case: str) -> None:
     assert refused(a_result(CORE, trials=runs)) == [("/trials/1", "trial_contradicts")]
 
 
-def test_a_failed_run_contradicts_a_setting_that_never_failed() -> None:
+def test_a_failed_run_is_refused_if_its_setting_reports_no_failure() -> None:
     never = replace(CORE, unstable_at=None)
     assert refused(a_result(never, trials=(failed(at(-95)),)))
 

@@ -13,7 +13,7 @@ from flask import Flask
 from kbapi import errors
 from kbapi.api.http_messages import NO_ROUTE, _route
 from kbapi.documents.readings import READING_RULES
-from kbapi.documents.refusals import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES

@@ -126,7 +126,7 @@ def test_too_few_or_equal_reports_are_no_drift(limit, month):
 
 @settings(max_examples=20, deadline=None)
 @given(st.integers(0, 2**32), st.randoms(use_true_random=False))
-def test_neither_order_nor_the_names_of_labels_matter(seed, random):
+def test_reordered_rows_and_renumbered_labels_give_the_same_drift(seed, random):
     rng = np.random.default_rng(seed)
     limit, month = a_year(rng, shift=-12.0)
     machine, firmware = rng.integers(0, 3, 160), (month >= 8).astype(int)

@@ -19,7 +19,7 @@ OPEN = np.array([True, True, False])
 
 
 @given(counts)
-def test_shares_sum_to_one_and_the_group_is_the_sum_of_its_shares(seen: np.ndarray) -> None:
+def test_shares_sum_to_one_and_the_share_of_a_group_is_the_sum_over_it(seen: np.ndarray) -> None:
     prior = even_prior(3)
     shares = posterior_shares(seen, prior)
     assert shares.sum() == pytest.approx(1)

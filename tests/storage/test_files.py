@@ -29,7 +29,7 @@ from kbapi.instance.restore import restore_backup
 from kbapi.instance.secret import load_secret
 from kbapi.settings import Settings
 from kbapi.storage import files
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.makers import HandMovedClock, a_submission, send
 
 IS_ROOT = os.geteuid() == 0
@@ -138,7 +138,7 @@ def test_backups_and_locks_get_the_owner_of_their_folder(settings: Settings, fol
     target.mkdir(mode=0o700)
     os.chown(target, *SERVING)
     make_backup(settings, target, None, HandMovedClock())
-    with waiting_in_line(target / "another.lock"):
+    with write_lock_held(target / "another.lock"):
         pass
     back_up_secret(settings, settings.home.parent / "secret", target)
     found = {path.name: path.stat() for path in target.iterdir()}

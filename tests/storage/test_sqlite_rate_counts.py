@@ -148,7 +148,7 @@ def test_a_run_begins_even_if_no_file_can_be_made(tmp_path: Path) -> None:
     assert not counts.check()
 
 
-def test_a_locked_file_is_an_error_after_the_patience(path: Path) -> None:
+def test_a_locked_file_is_an_error_after_the_timeout(path: Path) -> None:
     counts = counts_in(path, HandMovedClock())
     counts.incr("key", 60)
     holder = sqlite3.connect(path, isolation_level=None)

@@ -13,20 +13,20 @@ import pytest
 from kbapi.advice.start.answer import advise_start
 from kbapi.errors import StorageBusy
 from kbapi.instance.instance import Instance
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.makers import a_question, a_submission, send
 
 # Reads, dawdles, writes: two at once lose an increment.
 COUNT_UP = """
 import sys, threading, time
 from pathlib import Path
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 
 lock, counter = Path(sys.argv[1]), Path(sys.argv[2])
 
 def count_up():
     for _ in range(25):
-        with waiting_in_line(lock):
+        with write_lock_held(lock):
             seen = int(counter.read_text())
             time.sleep(0.0005)
             counter.write_text(str(seen + 1))
@@ -39,9 +39,9 @@ threads = [threading.Thread(target=count_up) for _ in range(2)]
 HOLD = """
 import sys
 from pathlib import Path
-from kbapi.storage.sqlite.write_queue import waiting_in_line
+from kbapi.storage.sqlite.write_queue import write_lock_held
 
-with waiting_in_line(Path(sys.argv[1])):
+with write_lock_held(Path(sys.argv[1])):
     print("held", flush=True)
     sys.stdin.read()
 """
@@ -84,7 +84,7 @@ def test_two_threads_never_hold_the_lock_at_once(tmp_path: Path) -> None:
 
     def take_turns() -> None:
         for _ in range(50):
-            with waiting_in_line(tmp_path / "write.lock"):
+            with write_lock_held(tmp_path / "write.lock"):
                 inside.append(1)
                 most.append(len(inside))
                 inside.pop()
@@ -112,7 +112,7 @@ def test_the_lock_is_free_again_after_an_error(tmp_path: Path) -> None:
     lock = tmp_path / "write.lock"
 
     def fail_while_holding() -> None:
-        with waiting_in_line(lock):
+        with write_lock_held(lock):
             assert not is_free(lock)
             raise RuntimeError
 
@@ -123,25 +123,25 @@ def test_the_lock_is_free_again_after_an_error(tmp_path: Path) -> None:
 
 def test_the_lock_file_is_for_the_owner_alone_and_stays_empty(tmp_path: Path) -> None:
     lock = tmp_path / "write.lock"
-    with waiting_in_line(lock):
+    with write_lock_held(lock):
         assert lock.stat().st_mode & 0o777 == 0o600
     assert lock.read_bytes() == b""
 
 
 def test_a_lock_that_is_never_free_ends_in_storage_busy(tmp_path: Path) -> None:
     lock = tmp_path / "write.lock"
-    with waiting_in_line(lock):
-        with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):
-            raise AssertionError("two writers at the front")
-        with pytest.raises(StorageBusy), waiting_in_line(lock, patience_s=0.05):
-            raise AssertionError("two writers at the front")
+    with write_lock_held(lock):
+        with pytest.raises(StorageBusy), write_lock_held(lock, timeout_s=0.05):
+            raise AssertionError("two holders of the lock")
+        with pytest.raises(StorageBusy), write_lock_held(lock, timeout_s=0.05):
+            raise AssertionError("two holders of the lock")
     # Those who gave up must not hold the place when it comes to them after all.
-    with waiting_in_line(lock, patience_s=5):
+    with write_lock_held(lock, timeout_s=5):
         pass
 
 
 def test_a_question_is_answered_while_another_process_holds_the_queue(instance: Instance) -> None:
     send(instance, a_submission())
-    with waiting_in_line(instance.settings.write_lock_path):
+    with write_lock_held(instance.settings.write_lock_path):
         answer = advise_start(instance, a_question(instance))
     assert b'"cautions"' in answer.body

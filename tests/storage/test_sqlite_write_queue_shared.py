@@ -14,9 +14,9 @@ from kbapi.errors import StorageBusy
 from kbapi.metrics.folder import exposition_of_counts
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.sqlite.write_queue import SharedCommit, waiting_in_line
+from kbapi.storage.sqlite.write_queue import SharedCommit, write_lock_held
 
-PATIENCE_S = 20.0
+TIMEOUT_S = 20.0
 
 
 @pytest.fixture
@@ -52,7 +52,7 @@ def kept(tmp_path: Path) -> list[int]:
 
 
 def write(commits: SharedCommit, number: int, then: Callable[[], object] = lambda: None) -> None:
-    with commits.taking_part(PATIENCE_S) as connection:
+    with commits.taking_part(TIMEOUT_S) as connection:
         connection.exec_driver_sql("INSERT INTO kept VALUES (?)", (number,))
         then()
 
@@ -70,11 +70,11 @@ def while_one_writes(commits: SharedCommit, others: list[Callable[[], None]]) ->
 
     def hold() -> None:
         inside.set()
-        assert may_go_on.wait(PATIENCE_S)
+        assert may_go_on.wait(TIMEOUT_S)
 
     with ThreadPoolExecutor(1 + len(others)) as pool:
         first = pool.submit(write, commits, 0, hold)
-        assert inside.wait(PATIENCE_S)
+        assert inside.wait(TIMEOUT_S)
         rest = [pool.submit(other) for other in others]
         while commits._waiting < len(others):
             time.sleep(0.001)
@@ -172,9 +172,9 @@ def test_if_sqlite_undoes_the_whole_transaction_no_writer_reports_success(
     assert 9 in kept(tmp_path)
 
 
-def test_patience_ends(commits: SharedCommit, tmp_path: Path) -> None:
+def test_waiting_for_the_lock_times_out(commits: SharedCommit, tmp_path: Path) -> None:
     with (
-        waiting_in_line(tmp_path / "write.lock"),
+        write_lock_held(tmp_path / "write.lock"),
         pytest.raises(StorageBusy),
         commits.taking_part(0.05),
     ):
@@ -183,7 +183,7 @@ def test_patience_ends(commits: SharedCommit, tmp_path: Path) -> None:
     assert kept(tmp_path) == [1]
 
 
-def test_a_transaction_left_to_a_writer_whose_patience_ended_is_ended(
+def test_a_transaction_left_to_a_writer_that_timed_out_is_ended(
     commits: SharedCommit, tmp_path: Path
 ) -> None:
     commits._waiting += 1  # a writer that waits, and never takes a turn
@@ -193,47 +193,47 @@ def test_a_transaction_left_to_a_writer_whose_patience_ended_is_ended(
 
 
 class TurnGivenLate:
-    """The turn of a process, given back only after a writer's patience has ended."""
+    """The turn of a process, given back only after a writer has timed out."""
 
     def __init__(self, turn: Lock) -> None:
-        self.turn, self.lost_patience = turn, Event()
+        self.turn, self.timed_out = turn, Event()
 
     def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
         has_turn = self.turn.acquire(blocking, timeout)
         if not has_turn:
-            self.lost_patience.set()
+            self.timed_out.set()
         return has_turn
 
     def release(self) -> None:
-        assert self.lost_patience.wait(PATIENCE_S)
+        assert self.timed_out.wait(TIMEOUT_S)
         self.turn.release()
 
 
-def test_a_failed_writer_leaves_nothing_open_when_the_patience_of_the_next_ends(
+def test_a_failed_writer_leaves_nothing_open_when_the_next_writer_times_out(
     commits: SharedCommit, tmp_path: Path
 ) -> None:
     commits._turn = TurnGivenLate(commits._turn)
     inside = Event()
 
-    def fail_when_somebody_waits() -> None:
+    def fail_when_a_writer_waits() -> None:
         inside.set()
         while not commits._waiting:
             time.sleep(0.001)
         commits._shared._begun_s = time.monotonic()
         raise ValueError("mine alone")
 
-    def lose_patience() -> None:
+    def time_out() -> None:
         with commits.taking_part(0.5):
             raise AssertionError("never reached")
 
     with ThreadPoolExecutor(2) as pool:
-        first = pool.submit(write, commits, 0, fail_when_somebody_waits)
-        assert inside.wait(PATIENCE_S)
-        second = pool.submit(lose_patience)
-        assert isinstance(first.exception(PATIENCE_S), ValueError)
-        assert isinstance(second.exception(PATIENCE_S), StorageBusy)
+        first = pool.submit(write, commits, 0, fail_when_a_writer_waits)
+        assert inside.wait(TIMEOUT_S)
+        second = pool.submit(time_out)
+        assert isinstance(first.exception(TIMEOUT_S), ValueError)
+        assert isinstance(second.exception(TIMEOUT_S), StorageBusy)
     # Another process may write now.
-    with waiting_in_line(tmp_path / "write.lock", 1.0):
+    with write_lock_held(tmp_path / "write.lock", 1.0):
         assert kept(tmp_path) == []
 
 
@@ -241,7 +241,7 @@ def test_many_writers_lose_and_duplicate_nothing(commits: SharedCommit, tmp_path
     together = Barrier(16)
 
     def several(place: int) -> None:
-        together.wait(PATIENCE_S)
+        together.wait(TIMEOUT_S)
         for number in range(25):
             write(commits, place * 25 + number)
 

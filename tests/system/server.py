@@ -85,18 +85,18 @@ class Server:
         children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
         return {int(pid) for pid in children.read_text().split()}
 
-    def all_workers(self, patience_s: float = 30) -> set[int]:
+    def all_workers(self, timeout_s: float = 30) -> set[int]:
         """The same, once as many live as were asked for: the first may answer before the last."""
-        deadline = time.monotonic() + patience_s
+        deadline = time.monotonic() + timeout_s
         while len(self.worker_processes()) < self.workers and time.monotonic() < deadline:
             time.sleep(0.02)
         return self.worker_processes()
 
-    def reload(self, patience_s: float = 60) -> bool:
+    def reload(self, timeout_s: float = 60) -> bool:
         """Whether SIGHUP brought as many new workers, and the old ones have ended."""
         before = self.all_workers()
         self.process.send_signal(signal.SIGHUP)
-        deadline = time.monotonic() + patience_s
+        deadline = time.monotonic() + timeout_s
         while time.monotonic() < deadline:
             now = self.worker_processes()
             if len(now) == self.workers and not now & before:

@@ -31,8 +31,8 @@ def files(server: Server) -> list[Path]:
     return list((server.home / "metrics").glob("*.db"))
 
 
-def wait_until(holds: Callable[[], bool], patience_s: float = 30) -> None:
-    deadline = time.monotonic() + patience_s
+def wait_until(holds: Callable[[], bool], timeout_s: float = 30) -> None:
+    deadline = time.monotonic() + timeout_s
     while not holds() and time.monotonic() < deadline:
         time.sleep(0.05)
 

@@ -17,7 +17,7 @@ def test_a_reload_of_an_unusable_instance_is_refused_and_the_old_workers_continu
         before = server.all_workers()
         secret = tmp_path / "home" / "secret.key"
         secret.chmod(0o644)
-        assert not server.reload(patience_s=3)
+        assert not server.reload(timeout_s=3)
         assert server.worker_processes() == before
         assert server.ask("GET", "/health/ready").status == 200
         assert (

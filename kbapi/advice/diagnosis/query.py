@@ -11,7 +11,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.personal_data import without_personal_data
 from kbapi.documents.reader import chip_of_body, read_body
-from kbapi.documents.refusals import refuse_value
+from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import Effect, EffectSchema, SubmittedSetting
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,

@@ -62,11 +62,13 @@ class GainsQuestionSchema(ChipQuestionSchema):
         metadata={"description": "Only readings under this load class.", "example": "all_core"},
     )
     own_performance_stock = _own(
-        "What your machine achieved at stock; more is better.", 41.2, _MOST_PERFORMANCE
+        "Performance of your machine at stock; more is better.", 41.2, _MOST_PERFORMANCE
     )
-    own_performance_tuned = _own("The same, tuned, in the same unit.", 44.6, _MOST_PERFORMANCE)
-    own_power_stock_w = _own("What your machine drew at stock, in W.", 60, MOST_POWER_W)
-    own_power_tuned_w = _own("The same, tuned, in W.", 60, MOST_POWER_W)
+    own_performance_tuned = _own(
+        "Performance of your tuned machine, in the unit used at stock.", 44.6, _MOST_PERFORMANCE
+    )
+    own_power_stock_w = _own("Power draw of your machine at stock, in W.", 60, MOST_POWER_W)
+    own_power_tuned_w = _own("Power draw of your tuned machine, in W.", 60, MOST_POWER_W)
 
 
 _GAINS_QUESTION: Final = GainsQuestionSchema()

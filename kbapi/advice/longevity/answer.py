@@ -122,7 +122,7 @@ class LongevityAnswer:
     survival: tuple[SurvivalShare, ...]
     """Share still stable after 30, 90 and 365 days over all margins."""
     by_margin: tuple[SurvivalByMargin, ...]
-    """The same by margin to the deepest setting that had passed."""
+    """Share still stable after 30, 90 and 365 days, by margin to the deepest passed setting."""
     withheld_groups: int
     """Number of margins and days with fewer than five units, which are not shown."""
     withheld_text: str | None

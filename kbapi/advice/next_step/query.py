@@ -11,7 +11,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.measurements import Trial, TrialSchema
 from kbapi.documents.reader import chip_of_body, read_body, refusal_of
-from kbapi.documents.refusals import refuse_in_force, refuse_value
+from kbapi.documents.refusal_rules import refuse_in_force, refuse_value
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.shapes import (
     StrictSchema,

@@ -47,7 +47,7 @@ class CurvePoint:
     power_share: float
     """Power as a share of what a unit draws at stock without a limit; 1 is the same."""
     power_w: float
-    """The same power in W for the unit with the median stock power."""
+    """Power in W for the unit with the median stock power."""
     performance_share: float
     """Performance as a share of what a unit achieves at stock without a limit; 1 is the same."""
     interval: tuple[float, float]

@@ -39,7 +39,7 @@ class PowerQuestionSchema(ChipQuestionSchema):
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
         validate=OneChoiceOf(LOADS),
         metadata={
-            "description": "The load class; unless given, the one that most units tell.",
+            "description": "The load class; unless given, the one that most units report.",
             "example": "all_core",
         },
     )
@@ -54,8 +54,8 @@ class PowerQuestionSchema(ChipQuestionSchema):
     limit_w = ParameterNumber(
         validate=validate.Range(1, MOST_POWER_W),
         metadata={
-            "description": "Tell what this limit costs and what tuning gains under it, in W; "
-            "never above stock.",
+            "description": "A power limit, in W. The answer adds its cost and the gain from "
+            "tuning under it; above stock both are null.",
             "example": 45,
         },
     )

@@ -1,9 +1,10 @@
 """Exact tests of shares: which group of units differs from the others, and since when.
 
-Under the null hypothesis the groups make no difference: given the number of open units in all and
-the size of each group, every way to share them out is equally likely. The p-values sum over these
-ways group by group, exactly: without random numbers, without a normal approximation, and already
-adjusted for testing every group or every place of a change.
+Under the null hypothesis the groups do not differ. Given the number of open units and the size of
+each group, every assignment of the open units to the groups is equally likely. A p-value is the sum
+of the probabilities of all assignments that are at least as extreme, computed one group after
+another. It needs no random numbers and no normal approximation. It is already adjusted for testing
+every group or every possible place of a change.
 """
 
 from dataclasses import dataclass

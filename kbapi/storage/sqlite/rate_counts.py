@@ -16,7 +16,7 @@ from limits.storage import Storage
 from kbapi.clock import Clock
 from kbapi.storage.sqlite.driver import dbapi2
 
-PATIENCE_S: Final = 0.5
+LOCK_TIMEOUT_S: Final = 0.5
 """How long a request may wait to be counted before its process counts for itself.
 
 Long enough for a busy machine, where the process that holds the file may not run for a while. If
@@ -31,7 +31,7 @@ counted first.
 _SCHEME: Final = "kbapi-file"
 _PRUNED_EVERY_S: Final = 60
 _PRAGMAS: Final = (
-    f"PRAGMA busy_timeout={round(PATIENCE_S * 1000)}",
+    f"PRAGMA busy_timeout={round(LOCK_TIMEOUT_S * 1000)}",
     "PRAGMA page_size=1024",  # each count writes a page to the log
     "PRAGMA journal_mode=WAL",
     "PRAGMA synchronous=OFF",  # counts of one minute are not worth a flush
@@ -68,7 +68,7 @@ _RESET: Final = _FORGET.format("TRUE")
 class RateFile(Storage):
     """Counts in a file; opened at the first request of a process, so never before a fork.
 
-    Where the file is locked for longer than the patience, broken, or cannot be written, each method
+    If the file is locked for longer than `LOCK_TIMEOUT_S`, broken or not writable, each method
     but `check` raises one of `base_exceptions`, or `limits.errors.StorageError` in its place.
     """
 
@@ -126,7 +126,7 @@ class RateFile(Storage):
         return found[0] if found else (0, now)
 
     def _run(self, statement: str, **values: object) -> list[Sequence[Any]]:
-        if not self._lock.acquire(timeout=PATIENCE_S):
+        if not self._lock.acquire(timeout=LOCK_TIMEOUT_S):
             raise TimeoutError
         try:
             if self._connection is None:

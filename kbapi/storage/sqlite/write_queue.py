@@ -1,10 +1,12 @@
 """The write queue, shared commits, and the checkpoints that overwrite withdrawn data.
 
-SQLite's own busy handler sleeps and retries, unfairly: under load its slowest hundredth waits tens
-of times longer than the median. Writers take a file lock first, so that it never has to.
+SQLite's own busy handler sleeps and tries again. Under load, the slowest 1 % of its writers wait
+tens of times longer than the median. Writers therefore take a file lock first: the kernel wakes a
+waiting writer when the lock is free, and SQLite is never busy.
 
 A commit that survives a power cut costs more than all statements of a result, so writers share one.
-Each has a savepoint: one that fails undoes its own work alone. None returns before the commit.
+Each writer has a savepoint: a writer that fails undoes only its own work. No writer returns before
+the commit.
 """
 
 import fcntl
@@ -23,60 +25,61 @@ from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.files import open_or_make
 from kbapi.storage.sqlite.engine import checkpoint, readable_faults
 
-PATIENCE_S: Final = 15.0
+WRITE_LOCK_TIMEOUT_S: Final = 15.0
 """Longer than any transaction of kbapi; a process that holds the lock for longer has stopped."""
 
 
 @contextmanager
-def waiting_in_line(lock_file: Path, patience_s: float = PATIENCE_S) -> Iterator[None]:
+def write_lock_held(lock_file: Path, timeout_s: float = WRITE_LOCK_TIMEOUT_S) -> Iterator[None]:
     """Hold the write lock of the instance; the kernel frees it if this process dies.
 
     Raises
     ------
     StorageBusy
-        When the lock is not free within `patience_s` seconds.
+        When the lock is not free within `timeout_s` seconds.
     """
-    # A descriptor of its own for each turn: flock belongs to the open file, so threads queue too.
+    # A new descriptor for each request: flock belongs to the open file, so threads exclude each
+    # other as well as processes.
     descriptor = open_or_make(lock_file)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        # flock has no time limit: a thread waits in the kernel's queue, and this one waits for it.
-        _Turn(descriptor).wait(patience_s)
+        # flock has no timeout: another thread blocks in flock, and this thread waits for it.
+        _LockRequest(descriptor).wait(timeout_s)
     try:
         yield
     finally:
         os.close(descriptor)
 
 
-class _Turn:
-    """A place in the kernel's queue that can be given up."""
+class _LockRequest:
+    """A request for the file lock that can be given up after a timeout."""
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
-        self._came, self._settling, self._given_up = Event(), Lock(), False
+        self._acquired, self._state_lock, self._given_up = Event(), Lock(), False
         Thread(target=self._queue, daemon=True).start()
 
     def _queue(self) -> None:
         fcntl.flock(self._descriptor, fcntl.LOCK_EX)
-        with self._settling:
+        with self._state_lock:
             if self._given_up:
                 os.close(self._descriptor)
-            self._came.set()
+            self._acquired.set()
 
-    def wait(self, patience_s: float) -> None:
-        """Return when the lock is held; raise StorageBusy when that takes too long."""
-        if self._came.wait(patience_s):
+    def wait(self, timeout_s: float) -> None:
+        """Return when the lock is held; raise StorageBusy after the timeout."""
+        if self._acquired.wait(timeout_s):
             return
-        with self._settling:
-            if self._came.is_set():
+        with self._state_lock:
+            if self._acquired.is_set():
                 return
             self._given_up = True
         raise StorageBusy
 
 
 _LONGEST_S: Final = 0.05
-"""No writer joins an older transaction: its first writer and other processes wait for its end."""
+"""No writer joins a transaction that is older: its first writer and other processes wait for it."""
 
 _LOOK_AFTER_S: Final = 0.05
 
@@ -84,9 +87,9 @@ _LOOK_AFTER_S: Final = 0.05
 class _Shared:
     """An open transaction that holds the write lock, and the writers that wait for its end."""
 
-    def __init__(self, lock_file: Path, connect: Callable[[], Connection], patience_s: float):
+    def __init__(self, lock_file: Path, connect: Callable[[], Connection], timeout_s: float):
         with ExitStack() as opened:
-            opened.enter_context(waiting_in_line(lock_file, patience_s))
+            opened.enter_context(write_lock_held(lock_file, timeout_s))
             self.connection = opened.enter_context(connect())
             self._transaction = self.connection.begin()
             self._held = opened.pop_all()
@@ -149,22 +152,22 @@ class SharedCommit:
         self._shared: _Shared | None = None
 
     @contextmanager
-    def taking_part(self, patience_s: float) -> Iterator[Connection]:
+    def taking_part(self, timeout_s: float) -> Iterator[Connection]:
         """A connection in a transaction; what was written is on the disk when this returns.
 
         Raises
         ------
         StorageBusy
-            When no turn comes within `patience_s` seconds.
+            When the turn or the lock is not free within `timeout_s` seconds.
         """
-        came_s = time.perf_counter()
-        self._wait_for_turn(patience_s)
+        begun_s = time.perf_counter()
+        self._wait_for_turn(timeout_s)
         shared = None
         try:
             if self._shared is None:
-                self._shared = _Shared(self._lock_file, self._connect, patience_s)
+                self._shared = _Shared(self._lock_file, self._connect, timeout_s)
             shared = self._shared
-            count_write_wait(time.perf_counter() - came_s)
+            count_write_wait(time.perf_counter() - begun_s)
             with shared.part() as connection:
                 yield connection
         finally:
@@ -173,12 +176,12 @@ class SharedCommit:
             self._end_if_left(shared)
         shared.require_stored()
 
-    def _wait_for_turn(self, patience_s: float) -> None:
+    def _wait_for_turn(self, timeout_s: float) -> None:
         with self._counting:
             self._waiting += 1
         has_turn = False
         try:
-            has_turn = self._turn.acquire(timeout=patience_s)
+            has_turn = self._turn.acquire(timeout=timeout_s)
         finally:
             with self._counting:
                 self._waiting -= 1
@@ -204,26 +207,27 @@ class SharedCommit:
         with self._counting:
             if self._waiting == 0 or not shared.takes_more:
                 return False
-            # Inside the lock of the count: a writer whose patience ends now finds the turn free,
-            # and ends the transaction. A writer that failed does not return to do so.
+            # The turn is released while the count is locked: a writer that times out now can then
+            # acquire the turn and end the transaction. A writer that failed cannot end it later.
             self._turn.release()
             return True
 
     def _end_if_left(self, shared: _Shared) -> None:
-        """End a transaction that was left to a writer whose patience then ended."""
+        """End a transaction that was left to a writer which then timed out."""
         if self._turn.acquire(blocking=False):
             self._pass_on(shared if self._shared is shared else None)
 
 
-_PATIENCE_S: Final = 0.25
+_CHECKPOINT_LOCK_TIMEOUT_S: Final = 0.25
 _SOONEST_S: Final = 1.0
 _LATEST_S: Final = 60.0
 
 
-class Overwriting:
-    """Empties the log at once, or after 1, 2, 4 ... 60 s, until it is done.
+class CheckpointRetry:
+    """Checkpoints that empty the write-ahead log, tried again until one succeeds.
 
-    A withdrawal does not wait for readers: a backup or a check may read for minutes.
+    The pauses between tries are 1, 2, 4 ... 60 s. A withdrawal does not wait for readers that
+    prevent the checkpoint: a backup or a check may read for minutes.
     """
 
     def __init__(self, lock_file: Path, engine: Engine) -> None:
@@ -234,7 +238,7 @@ class Overwriting:
         self._is_closed = False
 
     def begin(self) -> None:
-        """Empty the log, now or later; it is no error if that is not possible now."""
+        """Empty the log now, or try again later if a reader or the lock prevents it."""
         if not self._empty_log():
             self._try_after(_SOONEST_S)
 
@@ -254,7 +258,7 @@ class Overwriting:
 
     def _empty_log(self) -> bool:
         try:
-            with readable_faults(), waiting_in_line(self._lock_file, _PATIENCE_S):
+            with readable_faults(), write_lock_held(self._lock_file, _CHECKPOINT_LOCK_TIMEOUT_S):
                 return checkpoint(self._engine)
         except KbapiError:
             return False

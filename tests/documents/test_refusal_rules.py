@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from kbapi.documents.refusals import REFUSALS, refuse_document, refuse_setting
+from kbapi.documents.refusal_rules import REFUSALS, refuse_document, refuse_setting
 from kbapi.documents.results import SubmissionSchema, SubmittedResult
 from tests.makers import a_fixed_clock_setting, a_setting, a_submission
 
