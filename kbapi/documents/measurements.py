@@ -87,8 +87,8 @@ class SettingInForceSchema(RecordSchema):
 class Trial:
     """One run of one load with all settings in force, and how it ended."""
 
-    settings: tuple[InForce, ...]
     outcome: str
+    settings: tuple[InForce, ...] = ()
     load: str | None = None
     seconds: float | None = None
     failure: str | None = None

@@ -192,7 +192,7 @@ def test_a_bad_sensor_does_not_refuse_a_result_and_the_answer_reports_it(
     ],
 )
 def test_the_temperature_of_a_run_has_the_same_rules(value: float, code: str | None) -> None:
-    run = Trial((), "stable", load="all_core", temp_max_c=value)
+    run = Trial("stable", load="all_core", temp_max_c=value)
     usable, ignored = ignore_readings(SubmittedResult(chip="any", trials=(run,)))
     assert [one.code for one in ignored] == ([] if code is None else [code])
     assert [one.pointer for one in ignored] == ([] if code is None else ["/trials/0/temp_max_c"])

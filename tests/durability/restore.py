@@ -103,7 +103,7 @@ def _what_answers(drill: Drill, home: Path, where: str) -> list[Row]:
 
 def _without_the_secret(drill: Drill) -> list[Row]:
     home = drill.folder / "other"
-    refused = subprocess.run(
+    unforced = subprocess.run(
         [*KBAPI, "restore", str(drill.backup), "--home", str(home)],
         stderr=subprocess.PIPE,
         check=False,
@@ -118,7 +118,7 @@ def _without_the_secret(drill: Drill) -> list[Row]:
         asked = [_ask(server, path) for path in QUESTIONS]
         server.end()
     return [
-        measured("no secret: exit status until it is said", refused.returncode, "", "== 3"),
+        measured("no secret: exit status until it is said", unforced.returncode, "", "== 3"),
         measured(
             "no secret: receipts that fit no more", refused, "results", f"== {len(drill.before)}"
         ),

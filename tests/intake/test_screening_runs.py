@@ -40,7 +40,7 @@ def at(value: float, domain: str = "core", control: str = "voltage_offset") -> I
 
 
 def a_run(*in_force: InForce, outcome: str = "stable", **parts: Any) -> Trial:
-    return Trial(in_force, outcome, **{"load": "vector_heavy", "seconds": 2700.0, **parts})
+    return Trial(outcome, in_force, **{"load": "vector_heavy", "seconds": 2700.0, **parts})
 
 
 def failed(*in_force: InForce, **parts: Any) -> Trial:
