@@ -133,7 +133,7 @@ def load_conditions(connection: Connection, ids: Sequence[int]) -> tuple[Conditi
 def find_first_seen_by(
     connection: Connection, contributors: Integers, day: date, without_token: bytes
 ) -> Integers:
-    """Those of the contributors that were first seen by this day, without that of no token."""
+    """The given contributors first seen by this day, without the one for results without token."""
     wanted = _each_of(contributors.tolist())
     found = connection.execute(
         select(col(Contributor.id))

@@ -2,7 +2,7 @@
 
 SQLite's own busy handler sleeps and tries again. Under load, the slowest 1 % of its writers wait
 tens of times longer than the median. Writers therefore take a file lock first: the kernel wakes a
-waiting writer when the lock is free, and SQLite is never busy.
+waiting writer when the lock is free, and no writer finds SQLite busy.
 
 A commit that survives a power cut costs more than all statements of a result, so writers share one.
 Each writer has a savepoint: a writer that fails undoes only its own work. No writer returns before
