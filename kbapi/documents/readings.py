@@ -151,7 +151,7 @@ def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterato
 READING_RULES: Final = (
     ReadingRule(
         "sensor_sentinel",
-        "Sensors show this number when they are missing or were not read.",
+        "This number appears when a sensor is missing or was not read.",
         _sensor_sentinel,
     ),
     ReadingRule(

@@ -167,8 +167,9 @@ def settings_in_use(
 ) -> list[SettingInUse]:
     """Each setting that each unit lived with, once, from the follow-ups of one chip.
 
-    Left out: settings that did not count when they were sent (nothing shows that they were in
-    effect), those without a passed limit or beyond it, and those followed for no time at all.
+    Left out are settings that did not count when they were sent, because nothing shows that they
+    were in effect. Also left out are settings without a known pass, settings deeper than that pass,
+    and settings without any time of observation.
     """
     counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT_IN_POOL)
     return [

@@ -201,7 +201,7 @@ def test_the_holder_of_the_folder_needs_no_key_to_send_or_read(tmp_path: Any) ->
     instance.close()
 
 
-def test_an_endpoint_without_a_declared_need_is_refused(
+def test_an_endpoint_that_does_not_state_its_required_access_is_refused(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from kbapi.pages import views

@@ -78,7 +78,7 @@ def test_without_follow_ups_there_are_no_numbers(client: FlaskClient) -> None:
     assert answer["cautions"][0]["code"] == "limits_shrink"
 
 
-def test_shares_are_those_of_kaplan_and_meier_by_hand(client: FlaskClient) -> None:
+def test_shares_equal_a_kaplan_meier_estimate_computed_by_hand(client: FlaskClient) -> None:
     for number in range(10):
         outcome, days = ("failed_later", 20) if number < 2 else ("still_stable", 40)
         followed(client, number, outcome, 60 if number == 2 else days)

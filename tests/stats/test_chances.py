@@ -69,7 +69,7 @@ def test_the_chances_change_little_with_one_more_unit():
         assert np.abs(np.cumsum(chances_of(joined)) - np.cumsum(before)).max() < 0.05
 
 
-def test_own_runs_only_condition_the_chances():
+def test_the_chances_are_conditioned_on_the_runs_of_the_same_machine():
     mass = chances_of(a_tested_pool(np.random.default_rng(3), TRUTHS[0], 50))
     unit = chances_of_unit(mass, 80, 100)
     assert unit.mass == pytest.approx(mass[80:100] / mass[80:100].sum())

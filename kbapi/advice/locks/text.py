@@ -55,7 +55,7 @@ def withheld_locks(hidden: int, *, is_empty: bool, is_filtered: bool) -> str | N
 
 _POSSIBLE: Final = (
     "A lower power limit costs little speed and saves much heat and noise.",
-    "A quiet platform profile and a lower highest clock need no voltage control.",
+    "You can use a quiet platform profile or a lower maximum clock without any voltage control.",
     ("A clean fan and free vents lower temperatures. Leave new thermal paste to qualified people."),
 )
 _POSSIBLE_BY_KIND: Final = {
