@@ -242,7 +242,7 @@ def units_of_results(results: ResultRows) -> PoolUnits:
 
 
 def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:
-    """What a unit's outcomes say together, read off design.md word by word."""
+    """What a unit's outcomes say together, by the rule of merging, in plain Python."""
     seen = list(outcomes)
     if not seen:
         return None

@@ -46,6 +46,11 @@ def interval_of(seen: list[OutcomeRow]) -> tuple[int, int] | None:
     return next(ends, None)
 
 
+def latest_month_of(seen: list[OutcomeRow]) -> list[int]:
+    """The month of the unit, in months since year 0; empty without a unit."""
+    return units_of_results(results_of(seen)).month.tolist()
+
+
 @given(st.data())
 def test_any_order_gives_the_same_rows(data: st.DataObject) -> None:
     seen = data.draw(SEVERAL)
@@ -65,12 +70,14 @@ def test_results_that_come_twice_change_nothing(seen: list[OutcomeRow]) -> None:
 
 @given(SEVERAL, SEVERAL)
 def test_any_grouping_gives_the_same_rows(some: list[OutcomeRow], more: list[OutcomeRow]) -> None:
+    latest = max((seen.measured_month for seen in some), default="")
     merged_first = [
-        an_outcome(depth, None if failed == NEVER_FAILED else failed, early_stop)
+        OutcomeRow(depth, None if failed == NEVER_FAILED else failed, early_stop, latest)
         for depth, failed, early_stop in levels_of(some)
     ]
     # A failure at the first setting leaves a row at stock, which as a pass says nothing new.
     assert interval_of(merged_first + more) == interval_of(some + more)
+    assert latest_month_of(merged_first + more) == latest_month_of(some + more)
     assert [level for level in levels_of(merged_first + more) if level[0]] == [
         level for level in levels_of(some + more) if level[0]
     ]
@@ -90,23 +97,30 @@ def test_every_row_lies_short_of_the_shallowest_failure(seen: list[OutcomeRow]) 
 
 
 @pytest.mark.parametrize(
-    ("seen", "rows"),
+    ("seen", "rows", "interval"),
     [
-        ([], []),
-        ([an_outcome(80, 90)], [(80, 90, 0)]),
-        ([an_outcome(None, 50)], [(0, 50, 0)]),
-        ([an_outcome(80, early_stop=5)], [(80, NEVER_FAILED, 5)]),
-        ([an_outcome(80, 90), an_outcome(60, 70)], [(60, 70, 0)]),
-        ([an_outcome(80, 90), an_outcome(85)], [(80, 90, 0), (85, 90, 0)]),
-        ([an_outcome(80), an_outcome(None, 80)], [(0, 80, 0)]),
-        ([an_outcome(80), an_outcome(None, 81)], [(80, 81, 0)]),
-        ([an_outcome(80, early_stop=5), an_outcome(80, early_stop=0)], [(80, NEVER_FAILED, 0)]),
-        ([an_outcome(0)], [(0, NEVER_FAILED, 0)]),
-        ([an_outcome(None)], []),
+        ([], [], None),
+        ([an_outcome(80, 90)], [(80, 90, 0)], (80, 90)),
+        ([an_outcome(None, 50)], [(0, 50, 0)], (0, 50)),
+        ([an_outcome(80, early_stop=5)], [(80, NEVER_FAILED, 5)], (75, NEVER_FAILED)),
+        ([an_outcome(80, 90), an_outcome(60, 70)], [(60, 70, 0)], (60, 70)),
+        ([an_outcome(80, 90), an_outcome(85)], [(80, 90, 0), (85, 90, 0)], (85, 90)),
+        ([an_outcome(80), an_outcome(None, 80)], [(0, 80, 0)], (0, 80)),
+        ([an_outcome(80), an_outcome(None, 81)], [(80, 81, 0)], (80, 81)),
+        (
+            [an_outcome(80, early_stop=5), an_outcome(80, early_stop=0)],
+            [(80, NEVER_FAILED, 0)],
+            (80, NEVER_FAILED),
+        ),
+        ([an_outcome(0)], [(0, NEVER_FAILED, 0)], (0, NEVER_FAILED)),
+        ([an_outcome(None)], [], None),
     ],
 )
-def test_worked_examples(seen: list[OutcomeRow], rows: list[Level]) -> None:
+def test_worked_examples(
+    seen: list[OutcomeRow], rows: list[Level], interval: tuple[int, int] | None
+) -> None:
     assert levels_of(seen) == rows
+    assert interval_of(seen) == interval
 
 
 def test_the_latest_month_is_the_latest_of_all_even_of_a_beaten_pass() -> None:

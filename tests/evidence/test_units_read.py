@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from sqlalchemy import Connection
 
-from kbapi.evidence.units import PoolRows, merge_results, units_of
+from kbapi.evidence.units import PoolRows, merge_results, month_text, units_of
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.evidence import ConditionsRow, ResultRows, read_results
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.evidence.makers import OutcomeRow, slowly_merged
@@ -80,6 +81,56 @@ def slowly_read(instance: Instance) -> dict[Place, tuple[int, int] | None]:
     return {place: slowly_merged(seen) for place, seen in outcomes.items()}
 
 
+Result = tuple[int, int, int, int | None, int | None, int, str, bool, bool]
+"""Pool, unit, conditions, stable, unstable, early stop, month, confirmed, follow-up."""
+
+
+def results_of(instance: Instance) -> list[Result]:
+    """Every result of every pool, as answers read it."""
+    found: list[Result] = []
+    with instance.reading() as connection:
+        for (pool_id,) in connection.exec_driver_sql("SELECT id FROM pool").all():
+            read = read_results(connection, pool_id)
+            columns = (
+                read.unit.tolist(),
+                read.conditions.tolist(),
+                [None if one < 0 else one for one in read.stable_steps.tolist()],
+                [None if one == NEVER_FAILED else one for one in read.unstable_steps.tolist()],
+                read.early_stop_steps.tolist(),
+                [month_text(one) for one in read.month.tolist()],
+                read.confirmed_by_curator.tolist(),
+                read.is_follow_up.tolist(),
+            )
+            found += [(pool_id, *row) for row in zip(*columns, strict=True)]
+    return sorted(found, key=repr)
+
+
+def results_in_tables(instance: Instance) -> list[Result]:
+    """The same from the tables in plain Python."""
+    columns = (
+        "pool_id, unit_id, conditions_id, stable_steps, unstable_steps, early_stop_steps, "
+        "measured_month"
+    )
+    with instance.reading() as connection:
+        settings = connection.exec_driver_sql(
+            f"SELECT submission_id, status, decision, {columns} FROM setting_result"
+        ).all()
+        follow_ups = connection.exec_driver_sql(
+            f"SELECT submission_id, {columns} FROM follow_up WHERE status = 'counted'"
+        ).all()
+    found = [
+        (*row, decision == "include", False)
+        for _, status, decision, *row in settings
+        if status == "counted"
+    ]
+    for number, *row in follow_ups:
+        about = [one[2] for one in settings if (one[0], one[3]) == (number, row[0])]
+        if not all(decision in ("exclude", "invalidate") for decision in about):
+            found.append((*row, all(decision == "include" for decision in about), True))
+    kept = [row for row in found if row[3] is not None or row[4] is not None]
+    return sorted(kept, key=repr)  # type: ignore[arg-type]  # rows of a driver carry no types
+
+
 @pytest.fixture
 def lively(instance: Instance) -> Instance:
     """An instance that has seen results, follow-ups, decisions and a withdrawal."""
@@ -95,6 +146,30 @@ def lively(instance: Instance) -> Instance:
     sound = send(instance, a_submission(number=7))
     decide(instance, curator, a_decision(sound, "exclude", "effect_doubted"))
     return instance
+
+
+def test_each_result_is_read_as_the_tables_have_it(lively: Instance) -> None:
+    results = results_of(lively)
+    assert results == results_in_tables(lively)
+    assert {True, False} == {confirmed for *_, confirmed, _ in results}
+    assert {True, False} == {is_follow_up for *_, is_follow_up in results}
+
+
+@pytest.mark.parametrize(
+    "change_of_a_row",
+    [
+        "UPDATE setting_result SET measured_month = '2027-01' WHERE id = 1",
+        "UPDATE setting_result SET measured_month = '2019-01' WHERE id = 1",
+        "UPDATE setting_result SET decision = 'include' WHERE id = 1",
+        "UPDATE setting_result SET early_stop_steps = 4 WHERE id = 1",
+    ],
+)
+def test_a_change_of_one_column_is_read(lively: Instance, change_of_a_row: str) -> None:
+    before = results_of(lively)
+    change(lively, change_of_a_row)
+    after = results_of(lively)
+    assert after == results_in_tables(lively)
+    assert after != before
 
 
 def test_evidence_agrees_with_results_however_it_came_about(lively: Instance) -> None:

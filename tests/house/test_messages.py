@@ -23,6 +23,7 @@ from kbapi.settings import Settings
 from tests.house.write_openapi import generated
 
 ROOT: Final = Path(__file__).parents[2]
+OWN_RUNS: Final = ROOT / "kbapi" / "evidence" / "own_runs.py"
 MOST_WORDS: Final = 25
 # Words of a private dialect, and people who do not exist: a reader has to guess what they mean.
 DIALECT: Final = re.compile(
@@ -107,8 +108,11 @@ def of_messages() -> Iterator[tuple[str, str]]:
         "server",
         "storage",
     ):
-        for file in sorted((ROOT / "kbapi" / folder).glob("*.py")):
+        for file in sorted((ROOT / "kbapi" / folder).rglob("*.py")):
             yield from _of_file(file)
+    # The messages about questions that come as a body.
+    for file in (*sorted((ROOT / "kbapi" / "advice").glob("*/query.py")), OWN_RUNS):
+        yield from _of_file(file)
 
 
 def _of_file(file: Path) -> Iterator[tuple[str, str]]:
