@@ -306,3 +306,7 @@ def test_every_command_of_tests_that_a_text_names_exists(place: str) -> None:
 def test_the_texts_for_developers_name_files() -> None:
     named = re.findall(r"`[a-z_/]+\.py`", "".join(FOR_DEVELOPERS.values()))
     assert len(set(named)) > 10
+
+
+def test_the_texts_for_users_name_much_that_can_be_checked() -> None:
+    assert sum(len(quoted_in(text)) for text in FOR_USERS.values()) > 100
