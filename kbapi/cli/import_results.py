@@ -26,7 +26,7 @@ from kbapi.cli.common import (
 from kbapi.demo.attackers import attacker_documents
 from kbapi.demo.members import bundled_club
 from kbapi.demo.results import as_batches, club_documents
-from kbapi.evidence.outliers import OutlierReport
+from kbapi.evidence.outlier_check import OutlierReport
 from kbapi.evidence.pools import OutlierComparison
 from kbapi.instance.instance import open_instance
 from kbapi.intake.rescreen import find_outliers

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from kbapi.evidence.outliers import OutlierReport, newcomer_weight, standing_flags
+from kbapi.evidence.outlier_check import OutlierReport, newcomer_weight, standing_flags
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, conditions_of, month_text
 from kbapi.stats.estimate.npmle import fit_npmle

@@ -12,7 +12,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
 from kbapi.evidence.comparisons import PoolDrift, drift_among
-from kbapi.evidence.outliers import (
+from kbapi.evidence.outlier_check import (
     OutlierReport,
     check_outliers,
     counted_for_related,

@@ -24,7 +24,7 @@ from kbapi.advice.evidence_found import peers_of
 from kbapi.api import questions
 from kbapi.chips import catalogue
 from kbapi.evidence import units
-from kbapi.evidence.outliers import OutlierReport, check_outliers, counted_units
+from kbapi.evidence.outlier_check import OutlierReport, check_outliers, counted_units
 from kbapi.evidence.pools import stored_outliers_of
 from kbapi.evidence.units import PoolUnits, load_pool_rows, standing_on, units_of
 from kbapi.instance import instance as instances

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kbapi.evidence.outliers import check_outliers, counted_for_related
+from kbapi.evidence.outlier_check import check_outliers, counted_for_related
 from kbapi.stats.estimate.siblings import Sibling, Siblings, summarise_sibling
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from tests.calibration._attacks import (

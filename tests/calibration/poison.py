@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outliers import check_outliers, counted_units, standing_flags
+from kbapi.evidence.outlier_check import check_outliers, counted_units, standing_flags
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.start import Guard, Start, pool_start

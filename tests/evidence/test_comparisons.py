@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from kbapi.evidence.comparisons import Difference, find_differences
-from kbapi.evidence.outliers import UNCHECKED, check_outliers
+from kbapi.evidence.outlier_check import UNCHECKED, check_outliers
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from kbapi.stats.estimate.npmle import fit_npmle
-from kbapi.stats.estimate.outliers import place_contributors
+from kbapi.stats.estimate.outlier_cutoffs import place_contributors
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, group_intervals
 
 

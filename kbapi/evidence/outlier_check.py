@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from kbapi.evidence.units import MILLION, PoolUnits, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
-from kbapi.stats.estimate.outliers import (
+from kbapi.stats.estimate.outlier_cutoffs import (
     NO_CUTOFFS,
     OutlierCutoffs,
     fit_outlier_cutoffs,

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.estimate.outliers import (
+from kbapi.stats.estimate.outlier_cutoffs import (
     NO_CUTOFFS,
     OutlierCutoffs,
     fit_outlier_cutoffs,

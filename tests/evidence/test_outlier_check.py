@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, update
 
-from kbapi.evidence.outliers import (
+from kbapi.evidence.outlier_check import (
     UNCHECKED,
     OutlierReport,
     check_outliers,
