@@ -282,7 +282,7 @@ def _describe_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:
 
 
 def _describe_locks_alone(connection: Connection, submission_id: int) -> Screening:
-    """Counted unless a curator invalidated it: it shows where nothing can be tuned."""
+    """Counted unless a curator invalidated it: it shows which machines cannot be tuned."""
     decision = find_lock_decision(connection, submission_id)
     if decision is None or decision[0] != "invalidate":
         return Screening("counted", ())

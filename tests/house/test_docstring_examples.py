@@ -18,7 +18,7 @@ def modules_with_examples() -> list[ModuleType]:
 
 
 @pytest.mark.parametrize("module", modules_with_examples(), ids=lambda module: module.__name__)
-def test_the_examples_of_a_module_run(module: ModuleType) -> None:
+def test_docstring_examples_of_each_module_pass(module: ModuleType) -> None:
     results = doctest.testmod(module)
     assert results.attempted > 0
     assert results.failed == 0

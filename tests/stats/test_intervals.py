@@ -29,7 +29,7 @@ def test_a_wrong_interval_is_refused_by_its_reason(stable, unstable, weight, why
 
 
 @given(reports(weights=(0.1, 0.3, 1.0)), st.randoms(use_true_random=False))
-def test_grouping_sums_the_same_whatever_the_order_to_the_last_bit(rows, random):
+def test_grouped_sums_are_bit_identical_in_any_order(rows, random):
     shuffled = rows.copy()
     random.shuffle(shuffled)
     one, other = a_pool(rows), a_pool(shuffled)

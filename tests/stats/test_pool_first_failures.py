@@ -29,7 +29,7 @@ def test_each_unit_is_spread_like_the_posterior(rows):
     assert placed.total_weight == pytest.approx(pool.total_weight, rel=1e-6)
 
 
-def test_a_pool_without_first_failures_is_the_same_pool():
+def test_a_pool_that_has_no_first_failures_is_unchanged():
     pool = a_pool([(3, 4, 1.0), (5, NEVER_FAILED, 2.0)])
     fit = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
     assert spread_first_failures(pool, fit) is pool

@@ -148,7 +148,7 @@ class ControlLocks:
     by_firmware_month: tuple[OpenShare, ...]
     """The open share by firmware month."""
     by_protection: tuple[OpenShare, ...]
-    """The open share by protection and its state."""
+    """The share of machines with an open control, for each protection and each of its states."""
     withheld_groups: int
     """Number of values with fewer than five units, which are not shown."""
     differences: LockComparison

@@ -161,9 +161,10 @@ def known_share(evidence: GroupedIntervals, fit: StableShareFit) -> KnownShare:
 
 @dataclass(frozen=True, slots=True)
 class DepthEnds:
-    """Bounds of a depth in steps, not whole, one of each for every error, and its likeliest value.
+    """The shallow and the deep bound of a depth at each error, and the likeliest depth.
 
-    `shallow` and `deep` are float64 arrays of shape (k,).
+    All are in grid steps and may be fractions. `shallow` and `deep` are float64 arrays of shape
+    (k,).
     """
 
     shallow: Vector

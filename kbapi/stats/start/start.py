@@ -126,7 +126,7 @@ def share_depth(bound: BlendedBound, share: float, confidence: float) -> ShareDe
 
 
 def _attained(errors: Vector, ends: NDArray[np.int_]) -> float:
-    """The confidence of the smallest error that still gives the first end."""
+    """The highest confidence at which the bound equals the bound at the first error."""
     return float(1.0 - errors[np.flatnonzero(ends == ends[0])[-1]])
 
 
