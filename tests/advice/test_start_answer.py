@@ -100,7 +100,7 @@ def test_many_failures_at_the_first_step_give_no_start(instance: Instance) -> No
 
 
 def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: float) -> int:
-    """The start by its definition on exact data, depth by depth, with the discount of many units."""
+    """The start by its definition, on exact data, with the discount of many units."""
     units = len(limits)
     weight = units * np.interp(units, [30, 130], [1.0, 0.8])
     depth = 0
