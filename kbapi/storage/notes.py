@@ -109,13 +109,6 @@ def _outdate_answers(session: Session) -> None:
     session.exec(update(Line).values(revision=col(Line.revision) + 1))
 
 
-def find_note(connection: Connection, key: str, state: State) -> Note | None:
-    """The note of this key and state."""
-    with session_on(connection) as session:
-        row = _find(session, key, state)
-        return None if row is None else _note(row)
-
-
 def _find(session: Session, key: str, state: State) -> NoteRow | None:
     return session.exec(
         select(NoteRow).where(NoteRow.key == key, NoteRow.state == state)
