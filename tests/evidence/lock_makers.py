@@ -7,7 +7,7 @@ from kbapi.storage.locks import TriedLock
 
 def a_tried_lock(number: int, status: str = "open", **changes: Any) -> TriedLock:
     """The one unit of contributor `number`, tried on a platform that tells nothing else."""
-    told = {
+    values = {
         "domain": "core",
         "control": "voltage_offset",
         "contributor_id": number,
@@ -22,12 +22,12 @@ def a_tried_lock(number: int, status: str = "open", **changes: Any) -> TriedLock
         "kernel_lockdown": "unknown",
         "voltage_write_protection": "unknown",
     }
-    return TriedLock(**{**told, "status": status, **changes})
+    return TriedLock(**{**values, "status": status, **changes})
 
 
 def tried(
-    opened: int, locked: int, status: str = "firmware_locked", first: int = 0, **told: Any
+    opened: int, locked: int, status: str = "firmware_locked", first: int = 0, **values: Any
 ) -> list[TriedLock]:
     """So many open units and so many locked ones, of a contributor each."""
     statuses = ["open"] * opened + [status] * locked
-    return [a_tried_lock(first + place, word, **told) for place, word in enumerate(statuses)]
+    return [a_tried_lock(first + place, word, **values) for place, word in enumerate(statuses)]

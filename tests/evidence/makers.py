@@ -232,13 +232,13 @@ def results_of(outcomes: Iterable[OutcomeRow]) -> ResultRows:
 
 
 def units_of_results(results: ResultRows) -> PoolUnits:
-    """The units of these results, nobody established."""
+    """The units of these results, no contributor established."""
     conditions = tuple(
         ConditionsRow(number, "", "quick", "", "", "", "", "")
         for number in np.unique(results.conditions).tolist()
     )
-    nobody = np.zeros(0, dtype=np.int64)
-    return units_of(PoolRows(results, merge_results(results), conditions, nobody))
+    none_established = np.zeros(0, dtype=np.int64)
+    return units_of(PoolRows(results, merge_results(results), conditions, none_established))
 
 
 def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:

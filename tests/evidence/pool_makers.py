@@ -20,9 +20,9 @@ class UnitMade:
     conditions: tuple[tuple[str, str], ...] = ()
 
 
-def a_unit(stable: int, unstable: int | None = None, **told: object) -> UnitMade:
-    """A unit that failed five steps past what it passed, unless told otherwise."""
-    return UnitMade(stable, stable + 5 if unstable is None else unstable, **told)
+def a_unit(stable: int, unstable: int | None = None, **values: object) -> UnitMade:
+    """A unit that failed five steps past what it passed, unless the test sets another."""
+    return UnitMade(stable, stable + 5 if unstable is None else unstable, **values)
 
 
 def pool_of(units: list[UnitMade]) -> PoolUnits:
@@ -54,8 +54,8 @@ def pool_of(units: list[UnitMade]) -> PoolUnits:
     )
 
 
-def _conditions(place: int, told: dict[str, str]) -> ConditionsRow:
-    untold = dict.fromkeys(
+def _conditions(place: int, values: dict[str, str]) -> ConditionsRow:
+    unknown = dict.fromkeys(
         ("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply"), ""
     )
-    return ConditionsRow(id=place, **untold | told)
+    return ConditionsRow(id=place, **unknown | values)

@@ -11,17 +11,17 @@ from kbapi.evidence.outlier_check import UNCHECKED, check_outliers
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
 
 
-def a_told_unit(limit: int, **told: str) -> UnitMade:
-    return a_unit(limit, conditions=tuple(sorted(told.items())))
+def a_unit_under(limit: int, **values: str) -> UnitMade:
+    return a_unit(limit, conditions=tuple(sorted(values.items())))
 
 
 def differences(units: list[UnitMade]) -> tuple[Difference, ...]:
     return find_differences(pool_of(units), UNCHECKED)
 
 
-def around(middle: int, number: int, seed: int, **told: str) -> list[UnitMade]:
+def around(middle: int, number: int, seed: int, **values: str) -> list[UnitMade]:
     rng = np.random.default_rng(seed)
-    return [a_told_unit(int(limit), **told) for limit in rng.normal(middle, 12, number)]
+    return [a_unit_under(int(limit), **values) for limit in rng.normal(middle, 12, number)]
 
 
 def filters_of(units: list[UnitMade]) -> list[str]:
@@ -68,7 +68,7 @@ def test_the_order_of_units_never_matters() -> None:
 
 def test_excluded_units_are_not_compared() -> None:
     honest = [*around(100, 40, 11, supply="mains"), *around(100, 40, 12, supply="battery")]
-    groups = [*honest, *(a_told_unit(300, supply="battery") for _ in range(12))]
+    groups = [*honest, *(a_unit_under(300, supply="battery") for _ in range(12))]
     assert filters_of(groups) == ["supply"]
     outlier_report = check_outliers(pool_of(groups), 5.0)
     assert outlier_report.excluded_units == 12
@@ -106,7 +106,7 @@ def test_several_filters_are_read_at_one_level() -> None:
     def chance(seed: int) -> bool:
         rng = np.random.default_rng(seed)
         groups = [
-            a_told_unit(
+            a_unit_under(
                 int(rng.normal(100, 15)),
                 supply=str(rng.choice(["mains", "battery"])),
                 machine=str(rng.choice(["harbour-15", "quay-13"])),

@@ -29,7 +29,7 @@ REPORT = st.fixed_dictionaries(
     }
 )
 REPORTS = st.lists(REPORT, max_size=60).map(
-    lambda told: [a_tried_lock(0, **report) for report in told]
+    lambda values: [a_tried_lock(0, **report) for report in values]
 )
 
 

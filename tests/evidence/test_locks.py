@@ -42,9 +42,9 @@ def plainly(documents: list[dict[str, Any]], machine: str) -> list[tuple[str, ..
 
     def rank(document: dict[str, Any]) -> tuple[Any, ...]:
         lock, platform = document["locks"][0], document["platform"]
-        told = (platform["machine"], platform["firmware_month"], platform["microcode"])
+        values = (platform["machine"], platform["firmware_month"], platform["microcode"])
         proven = LOCKS_FOUND_BY.index(lock["found_by"])
-        return (-int(document["measured_in"][-2:]), proven, lock["status"], *told)
+        return (-int(document["measured_in"][-2:]), proven, lock["status"], *values)
 
     kept = [one for one in documents if machine in ("", one["platform"]["machine"])]
     first = [min(some, key=rank) for _, some in groupby(sorted(kept, key=unit), unit)]
@@ -66,6 +66,6 @@ def test_the_latest_report_of_each_unit_is_read_if_the_control_was_tried(
         send(instance, document)
     with instance.reading() as connection:
         read = load_tried_locks(connection, CHIP, machine)
-    told = [(r.status, r.measured_month, r.machine, r.firmware_month, r.microcode) for r in read]
-    assert sorted(told) == plainly(documents, machine)
-    assert len(told) > 1
+    found = [(r.status, r.measured_month, r.machine, r.firmware_month, r.microcode) for r in read]
+    assert sorted(found) == plainly(documents, machine)
+    assert len(found) > 1

@@ -28,7 +28,9 @@ GRID = Grid(Fraction(125, 128))
 IN_MV = MARGINS["voltage_offset"]
 
 
-def a_row(unit: int = 1, outcome: str = "still_stable", days: int = 40, **told: Any) -> FollowedRow:
+def a_row(
+    unit: int = 1, outcome: str = "still_stable", days: int = 40, **parts: Any
+) -> FollowedRow:
     fields: dict[str, Any] = {
         "chip_key": "one",
         "control": "voltage_offset",
@@ -41,9 +43,9 @@ def a_row(unit: int = 1, outcome: str = "still_stable", days: int = 40, **told: 
         "value": -70,
         "failure": "",
         "is_effect_shown": True,
-        "changed": frozenset(told.pop("changed", ())),
+        "changed": frozenset(parts.pop("changed", ())),
     }
-    return FollowedRow(unit_id=unit, outcome=outcome, days=days, **(fields | told))
+    return FollowedRow(unit_id=unit, outcome=outcome, days=days, **(fields | parts))
 
 
 def in_use(*rows: FollowedRow) -> list[tuple[int, int, bool]]:
@@ -89,7 +91,7 @@ def test_an_update_may_close_a_control(changed: list[str], effect: bool, days: l
 
 
 @pytest.mark.parametrize(
-    "told",
+    "parts",
     [
         {"status": "unverified"},
         {"stable_steps": None},
@@ -98,8 +100,8 @@ def test_an_update_may_close_a_control(changed: list[str], effect: bool, days: l
         {"value": None},
     ],
 )
-def test_what_has_no_proven_limit_beyond_it_is_left_out(told: dict[str, Any]) -> None:
-    assert in_use(a_row(**told)) == []
+def test_what_has_no_proven_limit_beyond_it_is_left_out(parts: dict[str, Any]) -> None:
+    assert in_use(a_row(**parts)) == []
 
 
 @pytest.mark.parametrize(
@@ -231,26 +233,26 @@ class Dated:
     depth: int
     contributor: int
     month: str
-    told: dict[str, str]
+    parts: dict[str, str]
     unit: int | None = None
 
 
-def a_dated(number: int, depth: int, month: str, sender: int | None = None, **told: str) -> Dated:
-    return Dated(depth + number % 9, number if sender is None else sender, month, told)
+def a_dated(number: int, depth: int, month: str, sender: int | None = None, **parts: str) -> Dated:
+    return Dated(depth + number % 9, number if sender is None else sender, month, parts)
 
 
 def drift_among(results: list[Dated]) -> PoolDrift:
     """Their drift, units without a number numbered in the given order."""
-    kinds = sorted({tuple(sorted(one.told.items())) for one in results})
-    untold = dict.fromkeys(("loads", "grade", "cooling", "supply", "firmware", "microcode"), "")
-    usual = untold | {"machine": "harbour-15"}
+    kinds = sorted({tuple(sorted(one.parts.items())) for one in results})
+    unknown = dict.fromkeys(("loads", "grade", "cooling", "supply", "firmware", "microcode"), "")
+    usual = unknown | {"machine": "harbour-15"}
     depth = np.array([one.depth for one in results])
     year_and_month = [one.month.split("-") for one in results]
     return drift_of(
         DatedRows(
             unit=np.array([n if one.unit is None else one.unit for n, one in enumerate(results)]),
             contributor=np.array([one.contributor for one in results]),
-            conditions=np.array([kinds.index(tuple(sorted(one.told.items()))) for one in results]),
+            conditions=np.array([kinds.index(tuple(sorted(one.parts.items()))) for one in results]),
             stable_steps=depth,
             unstable_steps=depth + 6,
             month=np.array([12 * int(year) + int(month) for year, month in year_and_month]),
@@ -326,9 +328,9 @@ def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instanc
         assert load_drift(connection, pool_id).found.kind is None
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
     columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
-    told = sorted(zip(*(column.tolist() for column in columns), strict=True))
+    found = sorted(zip(*(column.tolist() for column in columns), strict=True))
     # Untold early stops take five mV off a pass that never failed.
-    assert told == [(0, 61, 8), (67, NEVER_FAILED, 7), (82, 92, 5)]
+    assert found == [(0, 61, 8), (67, NEVER_FAILED, 7), (82, 92, 5)]
     assert len(set(rows.unit.tolist())) == len(set(rows.contributor.tolist())) == 2
     assert len(set(rows.conditions.tolist())) == 2
 

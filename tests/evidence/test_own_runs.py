@@ -13,8 +13,8 @@ COUNTS, FINE = Grid(Fraction(1)), Grid(Fraction(125, 128))
 
 @st.composite
 def some_runs(draw):
-    told = draw(st.lists(st.tuples(st.integers(0, 12), st.booleans()), max_size=10))
-    return [OwnRun(place, float(depth), passed) for place, (depth, passed) in enumerate(told)]
+    values = draw(st.lists(st.tuples(st.integers(0, 12), st.booleans()), max_size=10))
+    return [OwnRun(place, float(depth), passed) for place, (depth, passed) in enumerate(values)]
 
 
 @given(some_runs())

@@ -228,8 +228,8 @@ def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
             add_outcome(connection, chip, a_unit(connection), an_outcome(170), status="excluded")
 
     pool = loaded(engine, fill)
-    told = (pool.units, pool.failures, pool.unverified, pool.excluded, pool.latest_month)
-    assert told == (4, 2, 1, 2, "2026-09")
+    found = (pool.units, pool.failures, pool.unverified, pool.excluded, pool.latest_month)
+    assert found == (4, 2, 1, 2, "2026-09")
     # Three steps less five for the early stop: nothing is known, so it is not among them.
     assert pool.intervals.stable_steps.tolist() == [0, 65, 80]
     assert pool.intervals.unstable_steps.tolist() == [40, NEVER_FAILED, 90]

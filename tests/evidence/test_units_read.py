@@ -29,8 +29,8 @@ def follow(instance: Instance, number: int, **fields: Any) -> None:
     document = a_count_submission(20, 22, number)
     document["settings"][0]["in_use"] = -18
     sent = send(instance, document)
-    told = {"domain": "core", "control": "count_offset", "days": 40, **fields}
-    accept_follow_up(instance, sent.id, sent.receipt, a_body(told), None)
+    follow_up = {"domain": "core", "control": "count_offset", "days": 40, **fields}
+    accept_follow_up(instance, sent.id, sent.receipt, a_body(follow_up), None)
 
 
 def evidence_of(instance: Instance) -> dict[Place, tuple[int, int]]:

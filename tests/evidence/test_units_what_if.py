@@ -63,7 +63,7 @@ def a_random_follow_up(dice: random.Random, setting: dict[str, Any]) -> dict[str
 
 
 def a_random_document(dice: random.Random, number: int, unit: int) -> dict[str, Any]:
-    told = {"number": unit, "client": f"script-{number}"}
+    values = {"number": unit, "client": f"script-{number}"}
     if unit >= 10:
         settings = [
             a_fixed_clock_setting(
@@ -74,11 +74,11 @@ def a_random_document(dice: random.Random, number: int, unit: int) -> dict[str, 
                 (2100, dice.choice((70, 230)), dice.choice((900, 950))),
             )[: dice.randint(1, 2)]
         ]
-        return a_submission(*settings, chip=GRAPHICS, **told)
+        return a_submission(*settings, chip=GRAPHICS, **values)
     depth = dice.choice((60, 70, 80, 90, 170, 210))
     supply = dice.choice(({}, {"supply": "battery"}, {"supply": "mains", "firmware": "1.14"}))
     setting = a_setting(stable_at=-depth, unstable_at=-depth - dice.choice((5, 10)))
-    return a_submission(setting, platform=supply, **told)
+    return a_submission(setting, platform=supply, **values)
 
 
 @pytest.mark.parametrize("seed", range(3))
