@@ -76,7 +76,7 @@ def _dated(
 
 
 YEARS: dict[str, Callable[[np.random.Generator, Labels], tuple[Labels, Labels]]] = {
-    "no versions told": lambda rng, month: (np.full_like(month, UNKNOWN),) * 2,
+    "no versions given": lambda rng, month: (np.full_like(month, UNKNOWN),) * 2,
     "one update": lambda rng, month: ((month >= 15).astype(int),) * 2,
     "several updates": lambda rng, month: (
         (month >= 13).astype(int) + ((month >= 18) & (rng.random(len(month)) < 0.7)),

@@ -49,7 +49,7 @@ def measure(*, short: bool = False) -> list[Row]:
         measured("answers that should not be", len(promises.odd), "answers", "== 0"),
         measured("rounds that left a sound file", sound, "rounds", f"== {rounds}"),
         measured(
-            "results at the end that nobody was told of",
+            "results at the end that were never acknowledged",
             _unacknowledged(found, promises),
             "results",
             "== 0",

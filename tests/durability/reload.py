@@ -116,7 +116,12 @@ def _stops(how_many: int) -> list[Row]:
         measured("stops", how_many, "stops", f"== {how_many}"),
         measured("requests answered before and during them", answered, "requests", "> 0"),
         measured("requests that were taken and not answered", failed, "requests", "== 0"),
-        measured("results stored and not told, or told and not stored", unequal, "results", "== 0"),
+        measured(
+            "results stored and not reported, or reported and not stored",
+            unequal,
+            "results",
+            "== 0",
+        ),
         measured("stops with another exit status than 0", wrong_exit, "stops", "== 0"),
     ]
 

@@ -108,7 +108,7 @@ _FROM_FILES = re.compile(rb"root:|\[project\]|blueprint = Blueprint|{% block|SQL
 
 @dataclass
 class Tries:
-    """Somebody who sends such texts, and all that was wrong with what came back."""
+    """A client that sends such texts, and every fault of the answers."""
 
     client: FlaskClient
     known: Known

@@ -43,7 +43,7 @@ LISTS = {
 
 @dataclass
 class Walk:
-    """Somebody who looks at everything again and again, and all that was wrong with it."""
+    """A client that reads everything again and again, and every fault that it found."""
 
     server: Server
     known: Known
