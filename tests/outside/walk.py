@@ -20,6 +20,8 @@ from tests.report import Row, measured
 from tests.system.server import Server
 
 SENDERS = 4
+ENTRIES_A_PAGE = 2
+"""So few that the first and the last reading alone have the pages that are wanted, at any speed."""
 MEMBER = "tidewater-walker-of-lists"
 """Of whom every fourth result is, so that the list of one's own has pages as well."""
 
@@ -94,7 +96,7 @@ class Walk:
         self.seen[path] = set(found)
 
     def _pages_of(self, path: str, pages: Pages) -> Iterator[Any]:
-        asked: dict[str, str] = {} if path == "/v1/my-submissions" else {"limit": "7"}
+        asked: dict[str, str] = {} if path == "/v1/my-submissions" else {"limit": str(ENTRIES_A_PAGE)}
         while True:
             status, _, body = self._get(path, f"{path}?{urlencode(asked)}" if asked else path)
             if status != 200:
