@@ -10,9 +10,8 @@ from itertools import islice
 from typing import Any, Final
 
 from kbapi import bounds
-from kbapi.documents.measurements import Reading
+from kbapi.documents.measurements import Reading, is_equal, pairs_of, rise_c
 from kbapi.documents.results import SubmittedResult
-from kbapi.documents.runs import is_equal, pairs_of, rise_c
 
 _CHIP_TEMPERATURES: Final = ("temp_avg_c", "temp_max_c")
 _TEMPERATURES: Final = (*_CHIP_TEMPERATURES, "ambient_c")

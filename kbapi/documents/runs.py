@@ -1,10 +1,9 @@
-"""What the runs of a document show: trials of a setting, and pairs of readings."""
+"""What the trials of a document show about its settings."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 from kbapi.bounds import QUICK_LEAST_MINUTES
-from kbapi.documents.measurements import InForce, Reading, Trial
+from kbapi.documents.measurements import InForce, Trial
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 
 
@@ -130,65 +129,3 @@ def _has_passed(one: InForce, result: SubmittedResult) -> bool:
     )
     passed = [*by_settings, *by_runs]
     return any(value is not None and value <= one.value for value in passed)
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingPair:
-    """Two readings, at stock and tuned, with equal load, power limit and way of measuring."""
-
-    stock: Reading
-    tuned: Reading
-
-    @property
-    def has_fixed_fan(self) -> bool:
-        """Whether the fan was held at one speed both times."""
-        return self.stock.fan == self.tuned.fan == "fixed"
-
-
-def pairs_of(readings: Sequence[Reading]) -> Iterator[ReadingPair]:
-    """Every pair of comparable readings."""
-    for stock in readings:
-        if stock.state != "stock" or stock.load is None:
-            continue
-        for tuned in readings:
-            if tuned.state == "tuned" and _are_comparable(stock, tuned):
-                yield ReadingPair(stock, tuned)
-
-
-def _are_comparable(stock: Reading, tuned: Reading) -> bool:
-    return (stock.load, stock.power_cap_w, stock.power_scope, stock.clock_kind) == (
-        tuned.load,
-        tuned.power_cap_w,
-        tuned.power_scope,
-        tuned.clock_kind,
-    )
-
-
-def is_equal(one: float | None, other: float | None, tolerance: float) -> bool:
-    """Whether both were sent and differ by no more than this share of the larger."""
-    if one is None or other is None:
-        return False
-    return abs(one - other) <= tolerance * max(one, other)
-
-
-def ratio(tuned: float | None, stock: float | None) -> float | None:
-    """Tuned over stock, None unless both were sent and are positive."""
-    if tuned is None or stock is None or tuned <= 0 or stock <= 0:
-        return None
-    return tuned / stock
-
-
-def rise_c(pair: ReadingPair, name: str) -> float | None:
-    """How much the rise above ambient grew from stock to tuned; None where it is not known.
-
-    Without both ambient temperatures these are taken to be equal.
-    """
-    stock, tuned = getattr(pair.stock, name), getattr(pair.tuned, name)
-    ambient = (pair.stock.ambient_c, pair.tuned.ambient_c)
-    if stock is None or tuned is None or pair.stock.temp_sensor != pair.tuned.temp_sensor:
-        return None
-    if ambient == (None, None):
-        return float(tuned - stock)
-    if None in ambient:
-        return None
-    return float((tuned - pair.tuned.ambient_c) - (stock - pair.stock.ambient_c))

@@ -8,17 +8,17 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from kbapi import bounds
-from kbapi.documents.measurements import Reading, Trial
-from kbapi.documents.results import SubmittedResult, SubmittedSetting
-from kbapi.documents.runs import (
+from kbapi.documents.measurements import (
+    Reading,
     ReadingPair,
-    failure_is_own,
+    Trial,
     is_equal,
     pairs_of,
     ratio,
     rise_c,
-    runs_behind_pass,
 )
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
+from kbapi.documents.runs import failure_is_own, runs_behind_pass
 from kbapi.stats.gains.physics import clock_ratio_range, expected_cooling_c, power_ratio_range
 from kbapi.stats.intervals import Grid
 from kbapi.vocabulary import GRADES, LOCKED_STATUSES, Grade, ScreeningStatus
