@@ -1,12 +1,21 @@
 """Trials, power limits and readings of a result: each record and its wire schema."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import Any, Final
 
 from marshmallow import validate
 
-from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_RUNS, MOST_SECONDS, MOST_WATTS
+from kbapi.bounds import (
+    CLOCK_LEAST_MHZ,
+    CLOCK_MOST_MHZ,
+    EQUAL_CLOCK,
+    EQUAL_POWER,
+    MOST_RUNS,
+    MOST_SECONDS,
+    MOST_WATTS,
+)
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,
     MINUTES,
@@ -184,36 +193,58 @@ class Reading:
     throttle_reasons: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ReadingPair:
     """Two readings, at stock and tuned, with equal load, power limit and way of measuring."""
 
     stock: Reading
     tuned: Reading
 
-    @property
+    @cached_property
     def has_fixed_fan(self) -> bool:
         """Whether the fan was held at one speed both times."""
         return self.stock.fan == self.tuned.fan == "fixed"
 
+    @cached_property
+    def power_ratio(self) -> float | None:
+        """Power draw tuned over stock, None unless both are positive."""
+        return ratio(self.tuned.power_w, self.stock.power_w)
 
-def pairs_of(readings: Sequence[Reading]) -> Iterator[ReadingPair]:
-    """Every pair of comparable readings."""
-    for stock in readings:
-        if stock.state != "stock" or stock.load is None:
-            continue
-        for tuned in readings:
-            if tuned.state == "tuned" and _are_comparable(stock, tuned):
-                yield ReadingPair(stock, tuned)
+    @cached_property
+    def clock_ratio(self) -> float | None:
+        """Clock tuned over stock, None unless both are positive."""
+        return ratio(self.tuned.clock_mhz, self.stock.clock_mhz)
+
+    @cached_property
+    def has_equal_power(self) -> bool:
+        """Whether the power draws are equal within the spread of repeated runs."""
+        return is_equal(self.stock.power_w, self.tuned.power_w, EQUAL_POWER)
+
+    @cached_property
+    def has_equal_clock(self) -> bool:
+        """Whether the clocks are equal within the spread of repeated runs."""
+        return is_equal(self.stock.clock_mhz, self.tuned.clock_mhz, EQUAL_CLOCK)
 
 
-def _are_comparable(stock: Reading, tuned: Reading) -> bool:
-    return (stock.load, stock.power_cap_w, stock.power_scope, stock.clock_kind) == (
-        tuned.load,
-        tuned.power_cap_w,
-        tuned.power_scope,
-        tuned.clock_kind,
+Comparisons = tuple[tuple[Reading, tuple[ReadingPair, ...]], ...]
+"""Each tuned reading with its pairs."""
+
+
+def pairs_of(readings: Sequence[Reading]) -> Comparisons:
+    """Every pair of comparable readings, by the tuned one."""
+    stock: dict[Any, list[Reading]] = {}
+    for reading in readings:
+        if reading.state == "stock" and reading.load is not None:
+            stock.setdefault(_conditions_of(reading), []).append(reading)
+    return tuple(
+        (tuned, tuple(ReadingPair(one, tuned) for one in stock.get(_conditions_of(tuned), ())))
+        for tuned in readings
+        if tuned.state == "tuned"
     )
+
+
+def _conditions_of(reading: Reading) -> tuple[str | float | None, ...]:
+    return reading.load, reading.power_cap_w, reading.power_scope, reading.clock_kind
 
 
 def is_equal(one: float | None, other: float | None, tolerance: float) -> bool:

@@ -6,11 +6,11 @@ it with the reason. Nothing is converted.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain, islice
 from typing import Any, Final
 
 from kbapi import bounds
-from kbapi.documents.measurements import Reading, is_equal, pairs_of, rise_c
+from kbapi.documents.measurements import Reading, rise_c
 from kbapi.documents.results import SubmittedResult
 
 _CHIP_TEMPERATURES: Final = ("temp_avg_c", "temp_max_c")
@@ -136,10 +136,9 @@ def _performance_not_positive(reading: Reading, _: SubmittedResult) -> Iterator[
 
 
 def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterator[Fault]:
-    for pair in pairs_of(result.readings):
-        if pair.tuned is not reading or not pair.has_fixed_fan:
-            continue
-        if not is_equal(pair.stock.power_w, pair.tuned.power_w, bounds.EQUAL_POWER):
+    pairs = chain.from_iterable(pairs for tuned, pairs in result.comparisons if tuned is reading)
+    for pair in pairs:
+        if not pair.has_fixed_fan or not pair.has_equal_power:
             continue
         for name in _CHIP_TEMPERATURES:
             rise = rise_c(pair, name)

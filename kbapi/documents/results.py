@@ -1,6 +1,7 @@
 """A submitted result, its settings, platform and locks: each record and its wire schema."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final
 
 from marshmallow import ValidationError, fields, validate, validates_schema
@@ -18,6 +19,7 @@ from kbapi.bounds import (
 )
 from kbapi.chips.chip import ChipIds
 from kbapi.documents.measurements import (
+    Comparisons,
     PowerLimits,
     PowerSchema,
     Reading,
@@ -26,6 +28,7 @@ from kbapi.documents.measurements import (
     StockPassSchema,
     Trial,
     TrialSchema,
+    pairs_of,
 )
 from kbapi.documents.shapes import (
     CLIENT,
@@ -293,7 +296,7 @@ class SettingSchema(RecordSchema):
     stock_mv = number("Stock voltage of this unit at `clock_mhz`, in mV.", 912)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SubmittedResult:
     """One document about one chip, after its shape was checked."""
 
@@ -311,6 +314,21 @@ class SubmittedResult:
     readings: tuple[Reading, ...] = ()
     measured_in: str | None = None
     client: str | None = None
+
+    @cached_property
+    def comparisons(self) -> Comparisons:
+        """Each tuned reading with the readings at stock that it can be compared with."""
+        return pairs_of(self.readings)
+
+    @cached_property
+    def deepest_passes(self) -> dict[tuple[str, str], float]:
+        """The deepest value that a run passed at, by domain and control."""
+        deepest: dict[tuple[str, str], float] = {}
+        for trial in self.trials:
+            for one in trial.settings if trial.outcome == "stable" else ():
+                place = (one.domain, one.control)
+                deepest[place] = min(one.value, deepest.get(place, one.value))
+        return deepest
 
 
 class SubmissionSchema(RecordSchema):

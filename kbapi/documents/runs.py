@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from kbapi.bounds import QUICK_LEAST_MINUTES
 from kbapi.documents.measurements import InForce, Trial
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
+from kbapi.vocabulary import Domain
 
 
 def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
@@ -12,8 +13,12 @@ def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
 
     A run of a joint setting has all of its domains at one value; others can be in force too.
     """
+    return _value_on(setting.domains, trial, setting)
+
+
+def _value_on(domains: tuple[Domain, ...], trial: Trial, setting: SubmittedSetting) -> float | None:
     in_force = {one.domain: one.value for one in trial.settings if one.control == setting.control}
-    values = {in_force.get(domain) for domain in setting.domains}
+    values = {in_force.get(domain) for domain in domains}
     clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
     if len(values) != 1 or (setting.control == "fixed_clock_voltage" and len(clocks) > 1):
         return None
@@ -24,10 +29,12 @@ def runs_of(
     result: SubmittedResult, setting: SubmittedSetting, outcome: str
 ) -> Iterator[tuple[int, Trial, float]]:
     """The runs of a setting with this outcome: place in the document, run, value."""
+    domains = setting.domains
     for place, trial in enumerate(result.trials):
-        value = value_in(trial, setting)
-        if value is not None and trial.outcome == outcome:
-            yield place, trial, value
+        if trial.outcome == outcome:
+            value = _value_on(domains, trial, setting)
+            if value is not None:
+                yield place, trial, value
 
 
 def is_failure_of(setting: SubmittedSetting, trial: Trial, result: SubmittedResult) -> bool:
@@ -115,17 +122,11 @@ def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:
 
 def _has_passed(one: InForce, result: SubmittedResult) -> bool:
     """Whether this value, or a deeper one, passed in the same document."""
-    by_settings = (
-        setting.stable_at
+    by_runs = result.deepest_passes.get((one.domain, one.control))
+    if by_runs is not None and by_runs <= one.value:
+        return True
+    return any(
+        setting.stable_at is not None and setting.stable_at <= one.value
         for setting in result.settings
         if setting.control == one.control and one.domain in setting.domains
     )
-    by_runs = (
-        other.value
-        for trial in result.trials
-        if trial.outcome == "stable"
-        for other in trial.settings
-        if (other.domain, other.control) == (one.domain, one.control)
-    )
-    passed = [*by_settings, *by_runs]
-    return any(value is not None and value <= one.value for value in passed)
