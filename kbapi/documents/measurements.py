@@ -201,11 +201,6 @@ class ReadingPair:
     tuned: Reading
 
     @cached_property
-    def has_fixed_fan(self) -> bool:
-        """Whether the fan was held at one speed both times."""
-        return self.stock.fan == self.tuned.fan == "fixed"
-
-    @cached_property
     def power_ratio(self) -> float | None:
         """Power draw tuned over stock, None unless both are positive."""
         return ratio(self.tuned.power_w, self.stock.power_w)

@@ -136,11 +136,14 @@ def _performance_not_positive(reading: Reading, _: SubmittedResult) -> Iterator[
 
 
 def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterator[Fault]:
+    names = [name for name, _ in _sent(reading, _CHIP_TEMPERATURES)]
+    if not names or reading.fan != "fixed":
+        return
     pairs = chain.from_iterable(pairs for tuned, pairs in result.comparisons if tuned is reading)
     for pair in pairs:
-        if not pair.has_fixed_fan or not pair.has_equal_power:
+        if pair.stock.fan != "fixed" or not pair.has_equal_power:
             continue
-        for name in _CHIP_TEMPERATURES:
+        for name in names:
             rise = rise_c(pair, name)
             if rise is not None and rise > bounds.TEMPERATURE_NOISE_C:
                 yield name, "Check the ambient temperature and the fan speed."

@@ -113,20 +113,11 @@ def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:
         return True  # it moves no voltage
     if one.control != "fixed_clock_voltage":
         return one.value == 0
-    return any(
-        setting.stock_mv is not None and one.value >= setting.stock_mv
-        for setting in result.settings
-        if setting.control == one.control and one.domain in setting.domains
-    )
+    stock_mv = result.lowest_stock_mv.get(one.domain)
+    return stock_mv is not None and one.value >= stock_mv
 
 
 def _has_passed(one: InForce, result: SubmittedResult) -> bool:
     """Whether this value, or a deeper one, passed in the same document."""
-    by_runs = result.deepest_passes.get((one.domain, one.control))
-    if by_runs is not None and by_runs <= one.value:
-        return True
-    return any(
-        setting.stable_at is not None and setting.stable_at <= one.value
-        for setting in result.settings
-        if setting.control == one.control and one.domain in setting.domains
-    )
+    deepest = result.deepest_passes.get((one.domain, one.control))
+    return deepest is not None and deepest <= one.value

@@ -18,7 +18,7 @@ _MARK_LEFT_OVER = re.compile(
 )
 # Endings that firmware appends to a name without information.
 _FIRMWARE_TAIL = re.compile(
-    r"^(.*\d.*?) +(?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
+    r"^(\D*+\d.*?) +(?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
     r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ .*)?$"
 )
 _WRITTEN = re.compile(r"[ -~]*")
