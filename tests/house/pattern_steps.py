@@ -1,7 +1,7 @@
 """Steps of a backtracking search, counted: `re` reports no number of its own.
 
-`Matcher` follows the parse tree of a pattern as the library does, and counts each attempt to match a
-character, an alternative or an assertion. What it finds is compared with what `re` finds, so the
+`Matcher` follows the parse tree of a pattern as the library does, and counts each attempt to match
+a character, an alternative or an assertion. What it finds is compared with what `re` finds, so the
 steps are those of the same search. `texts_of` makes hard texts from the pattern itself.
 """
 
@@ -17,8 +17,9 @@ from typing import Any, Final
 
 _ONE_CHARACTER: Final = (op.LITERAL, op.NOT_LITERAL, op.ANY, op.IN)
 _REPEATS: Final = (op.MAX_REPEAT, op.MIN_REPEAT, op.POSSESSIVE_REPEAT)
-_MANY: Final = 64
+_MANY: Final = 256
 """A repeat of at least so many is taken as one without an end."""
+LONGEST_BODY: Final = 16
 _ALPHABET: Final = [*map(chr, range(32, 127)), "é", "’", "\n"]
 
 Text = str | bytes
@@ -291,7 +292,7 @@ def texts_of(matcher: Matcher, seed: int = 1, *, many: int = 60) -> Iterator[tup
             maker.text_of(whole)[:-1],
             maker.text_of(before) + body + maker.text_of(after)[:1],
         )
-        repeated = rng.choice(bodies)[:24]
+        repeated = rng.choice(bodies)[:LONGEST_BODY]
         lead = maker.text_of(before) if rng.random() < 0.5 else ""
         tail = maker.text_of(after)[:-1] if rng.random() < 0.3 else rng.choice(ends)
         if repeated:

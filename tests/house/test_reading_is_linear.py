@@ -46,7 +46,13 @@ def spans_by_re(pattern: "re.Pattern[Any]", method: str, text: Any) -> Any:
 def steps_of(matcher: Matcher, method: str, text: Any) -> int:
     """The steps of a search whose result is that of the library."""
     matcher.steps = 0
-    found = matcher.find_all(text) if method == "search" else getattr(matcher, method)(text)
+    depth = sys.getrecursionlimit()
+    # Each turn of a repeat is some calls deep.
+    sys.setrecursionlimit(100 + 20 * len(text) + depth)
+    try:
+        found = matcher.find_all(text) if method == "search" else getattr(matcher, method)(text)
+    finally:
+        sys.setrecursionlimit(depth)
     assert found == spans_by_re(matcher.pattern, method, text), (matcher.pattern, method, text)
     return matcher.steps
 
@@ -57,7 +63,7 @@ def growing(pattern: "re.Pattern[Any]", methods: list[str], many: int = 40) -> l
     is_bytes = isinstance(pattern.pattern, bytes)
     found = []
     for hard in texts_of(matcher, many=many):
-        times = max(2, SMALL_CHARACTERS // len(hard[1]))
+        times = max(6, SMALL_CHARACTERS // len(hard[1]))
         for method in methods:
             small = steps_of(matcher, method, repeated(hard, times, is_bytes=is_bytes))
             large = steps_of(matcher, method, repeated(hard, 10 * times, is_bytes=is_bytes))

@@ -28,7 +28,7 @@ _WITHOUT_MAKER: Final = RuleList(row for row in RULES if not row.needs_maker)
 
 _BRANDS: Final = ("geforce", "radeon")
 # A token that repeats the form that the name implies: i9-13900HX laptop, i7-8700K desktop.
-_FORM_TOKEN = re.compile(r"(?P<rest>.*\d.*) (?P<form>laptop|desktop)")
+_FORM_TOKEN = re.compile(r"(?P<rest>\D*+\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
 _ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
