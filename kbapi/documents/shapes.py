@@ -231,9 +231,21 @@ def too_many_unknown_fields(schema: Schema, value: Any) -> tuple[Problem, ...]:
 
     Objects below an unknown field are not searched.
     """
-    found = tuple(islice(_unknown_fields(schema, value, ""), MOST_UNKNOWN_FIELDS + 1))
+    found = _first_unknown(_unknown_fields(schema, value, ""))
+    return found if len(found) > MOST_UNKNOWN_FIELDS else ()
+
+
+def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
+    """The problems of a query to an endpoint that takes no parameters."""
+    sentence = "This endpoint takes no query parameters."
+    found = (Problem(name[:LONGEST_KEY_SHOWN], "unknown_field", sentence) for name in names)
+    return tuple(map(_named, _first_unknown(found)))
+
+
+def _first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    found = tuple(islice(problems, MOST_UNKNOWN_FIELDS + 1))
     if len(found) <= MOST_UNKNOWN_FIELDS:
-        return ()
+        return found
     sentence = f"Reading stopped after {MOST_UNKNOWN_FIELDS} unknown fields. Send documented names."
     return (*found[:MOST_UNKNOWN_FIELDS], Problem("", "too_many_unknown_fields", sentence))
 

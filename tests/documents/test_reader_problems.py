@@ -5,9 +5,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from marshmallow import Schema, fields
 
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.documents.reader import ReadDocument, read_document, read_json
+from kbapi.documents.results import SettingSchema, SubmissionSchema
+from kbapi.documents.shapes import did_you_mean
 from kbapi.errors import DocumentRefused, JsonUnreadable
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, a_body, a_setting, a_submission
@@ -167,3 +170,35 @@ def test_a_problem_never_repeats_a_sent_value() -> None:
         read(a_body(document))
     assert len(caught.value.problems) == 7
     assert not any(secret in problem.detail for problem in caught.value.problems)
+
+
+def largest(schema: Schema) -> dict[str, Any]:
+    """A document with every field, and as many entries in each list as its schema allows."""
+    return {name: _largest_of(field) for name, field in schema.fields.items()}
+
+
+def _largest_of(field: Any) -> Any:
+    if isinstance(field, fields.List):
+        (length,) = field.validators
+        return [_largest_of(field.inner)] * length.max
+    if isinstance(field, fields.Nested):
+        return largest(field.schema)
+    return 1 if isinstance(field, fields.Number) else "text"
+
+
+def test_the_largest_possible_result_is_within_the_bound_of_values() -> None:
+    reading = read_json(json.dumps(largest(SubmissionSchema())).encode())
+    assert reading.is_complete
+    assert reading.problems == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "detail"),
+    [
+        ("stable_att", "Unknown field: did you mean 'stable_at'?"),
+        ("stable_at" * 1_000, "Unknown field. Known fields:"),
+        ("é" * 1_000, "Unknown field. Known fields:"),
+    ],
+)
+def test_a_suggestion_compares_the_beginning_of_a_name(name: str, detail: str) -> None:
+    assert did_you_mean(name, tuple(SettingSchema().fields)).startswith(detail)
