@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import islice
 from typing import Any, ClassVar, Final
 
@@ -231,6 +232,9 @@ def too_many_unknown_fields(schema: Schema, value: Any) -> tuple[Problem, ...]:
 
     Objects below an unknown field are not searched.
     """
+    # Nearly every document has none, and a check without pointers is cheaper.
+    if not _has_unknown(schema, value):
+        return ()
     found = _first_unknown(_unknown_fields(schema, value, ""))
     return found if len(found) > MOST_UNKNOWN_FIELDS else ()
 
@@ -248,6 +252,24 @@ def _first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
         return found
     sentence = f"Reading stopped after {MOST_UNKNOWN_FIELDS} unknown fields. Send documented names."
     return (*found[:MOST_UNKNOWN_FIELDS], Problem("", "too_many_unknown_fields", sentence))
+
+
+def _has_unknown(schema: Schema, value: Any) -> bool:
+    if isinstance(value, list):
+        return any(_has_unknown(schema, each) for each in value)
+    if not isinstance(value, dict):
+        return False
+    known, nested = _names_of(schema)
+    return not value.keys() <= known or any(
+        _has_unknown(below, value[name]) for name, below in nested if name in value
+    )
+
+
+@lru_cache(maxsize=128)
+def _names_of(schema: Schema) -> tuple[frozenset[str], tuple[tuple[str, Schema], ...]]:
+    """The names of the fields, and the schemas of those that hold objects."""
+    below = ((name, _schema_of(field)) for name, field in schema.fields.items())
+    return frozenset(schema.fields), tuple((name, one) for name, one in below if one)
 
 
 def _unknown_fields(schema: Schema, value: Any, pointer: str) -> Iterator[Problem]:

@@ -40,6 +40,7 @@ _NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]?\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
 
 # More than any system prints: they bound what is tried on a text that names nothing.
 _MOST_PIECES: Final = 10
+_MOST_SHARED: Final = 6
 _MOST_TOKENS: Final = 12
 _MOST_FORMS: Final = 2
 
@@ -145,7 +146,7 @@ def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
 
 def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
     """A piece behind a slash, completed with the tokens that it shares with the piece before."""
-    before = previous.split()[: _MOST_TOKENS + 1]
+    before = previous.split()[: _MOST_SHARED + 1]
     for shared in range(max(len(before) - 1, 0), -1, -1):
         tokens = " ".join([*before[:shared], piece])
         if chip := find_chip(tokens):
