@@ -32,6 +32,8 @@ from kbapi.settings import Settings
 log = logging.getLogger(__name__)
 
 _PIECE_BYTES: Final = 8_192
+_BODY_PIECE_BYTES: Final = 1_024
+"""Fewer bytes at a time do not prolong the end of a connection."""
 _MOST_HEAD_BYTES: Final = 65_536
 """More than any head needs; a worker may hold this much for each connection."""
 _CLOSING_S: Final = 2.0
@@ -209,7 +211,7 @@ class HeadReader(DeadlineWorker):
             received = 0
         if not received:
             self.close(conn)
-        elif conn.timeout + REQUEST_S > time.monotonic():
+        elif received >= _BODY_PIECE_BYTES and conn.timeout + REQUEST_S > time.monotonic():
             # A client that still sends its body reads the answer only afterwards.
             del self._closing[conn]
             self._closing[conn] = time.monotonic() + _CLOSING_S
