@@ -223,6 +223,10 @@ class HeadReader(DeadlineWorker):
         for waiting in (self._heads, self._closing):
             if waiting.pop(conn, None) is not None:
                 self.poller.unregister(conn.sock)
+        for idle in (self.keepalived_conns, self.pending_conns):
+            if idle and idle[0] is conn:
+                idle.popleft()
+                self.poller.unregister(conn.sock)
 
     def close(self, conn: TConn) -> None:
         """Close a connection at once."""
@@ -242,9 +246,9 @@ COMPUTING: Final = 8
 """The requests of a worker that compute at a time: more of them only delay each other, as one
 processor runs all threads of a process."""
 _COMPUTING_OF_ONE: Final = 6
-_WATCHING_WAIT: Final = 32
+_WATCHING_WAIT: Final = 64
 """The requests for a path of health or metrics that may wait; more get an answer at once."""
-_WATCHING_WAIT_OF_ONE: Final = 24
+_WATCHING_WAIT_OF_ONE: Final = 48
 _QUEUE_LOOK_S: Final = 0.1
 """How often the queue is looked at for requests that have waited too long."""
 _SWITCH_S: Final = 0.0005
@@ -388,8 +392,8 @@ _HEARTBEAT_S: Final = 0.2
 _YIELD_S: Final = 0.02
 """How long a busy worker leaves new connections to idle ones before it accepts them itself."""
 _ACCEPTED_AT_ONCE: Final = 128
-_SLOW_HEAD_S: Final = 1.0
-"""The age of an unfinished head whose connection may be closed for a new one."""
+_IDLE_S: Final = 0.5
+"""How long a connection must be without a complete request to be closed for a new one."""
 _MASTER_LONGER_S: Final = 5
 _ENDED_EARLY: Final = 5
 """An exit status that gunicorn does not use."""
@@ -497,15 +501,16 @@ class HeadReadingWorker(QueueingWorker):
 
     def _close_idle(self, now: float) -> None:
         """Close the oldest connection without a request, so that another can be accepted."""
-        for waiting in (self.pending_conns, self.keepalived_conns):
-            if waiting:
-                conn = waiting.popleft()
-                self.poller.unregister(conn.sock)
-                self.close(conn)
+        idle = [
+            (next(iter(self._closing.items()), None), _CLOSING_S),
+            (next(((one, one.timeout) for one in self.keepalived_conns), None), self.cfg.keepalive),
+            (next(((one, one.timeout) for one in self.pending_conns), None), self.cfg.keepalive),
+            (next(iter(self._heads.items()), None), REQUEST_S),
+        ]
+        for oldest, lasts_s in idle:
+            if oldest is not None and lasts_s - (oldest[1] - now) >= _IDLE_S:
+                self.close(oldest[0])
                 return
-        conn = next(iter(self._heads), None)
-        if conn is not None and self._heads[conn] - now < REQUEST_S - _SLOW_HEAD_S:
-            self.close(conn)
 
     def _pause_accepting(self, error: OSError) -> None:
         """Accept no connection for a while; queued clients wait, accepted ones are answered."""
