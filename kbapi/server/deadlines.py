@@ -67,7 +67,9 @@ class DeadlineSocket(socket.socket):
 
     def setblocking(self, flag: bool) -> None:
         """Block up to the time of an answer, or do not block."""
-        self.settimeout(_ANSWER_S if flag else 0.0)
+        timeout_s = _ANSWER_S if flag else 0.0
+        if self.gettimeout() != timeout_s:
+            self.settimeout(timeout_s)
 
     def take(self, size: int) -> bytes:
         """The bytes that have arrived, without waiting.
@@ -79,6 +81,12 @@ class DeadlineSocket(socket.socket):
         """
         # With any timeout the kernel does not wait for this descriptor.
         return os.read(self.fileno(), size)
+
+    def has_received(self) -> bool:
+        """Whether bytes have arrived that are not taken yet."""
+        waiting = select.poll()
+        waiting.register(self.fileno(), select.POLLIN)
+        return bool(waiting.poll(0))
 
     def put(self, data: bytes) -> None:
         """Send as much of the data as the kernel takes, without waiting.

@@ -14,6 +14,8 @@ from kbapi.errors import Overloaded
 
 LONGEST_WAIT_S: Final = 2.0
 """Who would wait longer gets an answer at once: another try later costs less than waiting."""
+LOOK_S: Final = 0.1
+"""How often to look for requests that have waited too long: it costs a step for each network."""
 _WEIGHT: Final = 1 / 32
 """The weight of the newest request in the mean time of all requests."""
 _WEIGHT_IN_NETWORK: Final = 1 / 8
@@ -144,6 +146,7 @@ class RequestQueue(Generic[Item]):
         self._mean_s = _FIRST_MEAN_S
         self._mean_of: OrderedDict[str, float] = OrderedDict()
         self._none_taken_since: float | None = None
+        self._looks_at = 0.0
 
     def __len__(self) -> int:
         return self._length
@@ -187,7 +190,10 @@ class RequestQueue(Generic[Item]):
         self._none_taken_since = now if self._length else None
 
     def take_expired(self, now: float) -> list[Item]:
-        """The requests that have waited too long."""
+        """The requests that have waited too long; looked for from time to time only."""
+        if now < self._looks_at:
+            return []
+        self._looks_at = now + LOOK_S
         expired = []
         for network, waiting in list(self._of.items()):
             while waiting and waiting[0][0] + LONGEST_WAIT_S <= now:

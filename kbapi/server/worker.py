@@ -24,9 +24,14 @@ from gunicorn.workers.gthread import TConn
 
 from kbapi.access.limits import network_of
 from kbapi.errors import KbapiError, Overloaded
-from kbapi.metrics.counters import count_overloaded, count_queue_wait, count_queued
+from kbapi.metrics.counters import (
+    OverloadCause,
+    count_overloaded,
+    count_queue_wait,
+    count_queued,
+)
 from kbapi.server.deadlines import REQUEST_S, DeadlineSocket, DeadlineWorker, problem_answer
-from kbapi.server.queue import LONGEST_WAIT_S, Places, RequestQueue, State, Turn
+from kbapi.server.queue import LONGEST_WAIT_S, LOOK_S, Places, RequestQueue, State, Turn
 from kbapi.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -77,7 +82,12 @@ class Head:
         b'/metrics'
         """
         found = _WATCHING.match(self.received)
-        return b"" if found is None or _HAS_BODY.search(self.received) else found[1]
+        return b"" if found is None or self.has_body else found[1]
+
+    @property
+    def has_body(self) -> bool:
+        """Whether a body may follow."""
+        return self.is_too_large or _HAS_BODY.search(self.received) is not None
 
     def sender(self, address: str, proxies: int) -> str:
         r"""The address that the outermost of so many proxies saw, else that of the connection.
@@ -115,7 +125,6 @@ class HeadReader(DeadlineWorker):
         if head.is_readable:
             self.give_to_thread(conn, head)
         else:
-            conn.sock.setblocking(False)
             self._read_on(conn, head)
 
     def give_to_thread(self, conn: TConn, head: Head) -> None:
@@ -194,7 +203,6 @@ class HeadReader(DeadlineWorker):
         """Close the sending end; unread bytes would make the client lose the answer."""
         try:
             conn.sock.shutdown(socket.SHUT_WR)
-            conn.sock.setblocking(False)
         except OSError:
             self.close(conn)
             return
@@ -242,16 +250,13 @@ def _in_turn(turn: Turn, answer: Callable[[], bool]) -> bool:
         turn.end()
 
 
-COMPUTING: Final = 8
+COMPUTING: Final = int(os.environ.get("XCOMP", "6"))
 """The requests of a worker that compute at a time: more of them only delay each other, as one
 processor runs all threads of a process."""
-_COMPUTING_OF_ONE: Final = 6
 _WATCHING_WAIT: Final = 64
 """The requests for a path of health or metrics that may wait; more get an answer at once."""
 _WATCHING_WAIT_OF_ONE: Final = 48
-_QUEUE_LOOK_S: Final = 0.1
-"""How often the queue is looked at for requests that have waited too long."""
-_SWITCH_S: Final = 0.0005
+_SWITCH_S: Final = float(os.environ.get("XSW", "0.0005"))
 """How long a thread computes while others want to: the usual 5 ms delay the loop of the worker at
 each of its calls."""
 
@@ -304,7 +309,7 @@ class QueueingWorker(HeadReader):
             self._queue.note_taken(now)
             self._begin(conn, head, network, 0.0)
         elif self._queue.seconds_to_wait(network, now) > LONGEST_WAIT_S:
-            self._refuse_overload(conn, "full")
+            self._refuse_overload(conn, head, "full")
         else:
             self._queue.add(network, (conn, head), now)
             count_queued(len(self._queue))
@@ -320,7 +325,7 @@ class QueueingWorker(HeadReader):
     def wait_for_and_dispatch_events(self, timeout: float) -> None:
         """Wait for events, then begin the requests for which there is a place."""
         if self._queue:
-            timeout = min(timeout, _QUEUE_LOOK_S)
+            timeout = min(timeout, LOOK_S)
         super().wait_for_and_dispatch_events(timeout)
         if self._queue:
             self._begin_queued()
@@ -334,8 +339,8 @@ class QueueingWorker(HeadReader):
 
     def _begin_queued(self) -> None:
         now = time.monotonic()
-        for conn, _ in self._queue.take_expired(now):
-            self._refuse_overload(conn, "waited")
+        for conn, head in self._queue.take_expired(now):
+            self._refuse_overload(conn, head, "waited")
         while not self.is_busy and (taken := self._queue.take(self._take_places, now)):
             network, waited_s, (conn, head) = taken
             self._begin(conn, head, network, waited_s)
@@ -368,16 +373,17 @@ class QueueingWorker(HeadReader):
             self._running[conn] = _Running(network, waiting, None)
             self.run_in(pool, conn, head, head.began, None)
         else:
-            self._refuse_overload(conn, "watching")
+            self._refuse_overload(conn, head, "watching")
 
-    def _refuse_overload(self, conn: TConn, cause: Literal["full", "waited", "watching"]) -> None:
+    def _refuse_overload(self, conn: TConn, head: Head, cause: OverloadCause) -> None:
         count_overloaded(cause)
         try:
             conn.sock.put(problem_answer(Overloaded(), uuid4().hex))
         except OSError:
             self.close(conn)
         else:
-            self.begin_closing(conn)
+            # If everything was read, the client gets the whole answer after a close as well.
+            (self.begin_closing if head.has_body else self.close)(conn)
 
 
 BLOCKED_AT_FORK: Final = (signal.SIGTERM,)
@@ -420,6 +426,7 @@ class HeadReadingWorker(QueueingWorker):
         self._has_closed_sockets = False
         self._paused_until = 0.0
         self._yields_until = 0.0
+        self._addresses: dict[Any, Any] = {}
 
     def init_signals(self) -> None:
         """Install the handlers; a blocked signal arrives at once."""
@@ -508,7 +515,8 @@ class HeadReadingWorker(QueueingWorker):
             (next(iter(self._heads.items()), None), REQUEST_S),
         ]
         for oldest, lasts_s in idle:
-            if oldest is not None and lasts_s - (oldest[1] - now) >= _IDLE_S:
+            is_idle = oldest is not None and lasts_s - (oldest[1] - now) >= _IDLE_S
+            if oldest is not None and is_idle and not oldest[0].sock.has_received():
                 self.close(oldest[0])
                 return
 
@@ -528,6 +536,8 @@ class HeadReadingWorker(QueueingWorker):
                 self._pause_accepting(error)
             return error.errno == errno.ECONNABORTED  # a client that has already left
         self.nr_conns += 1
-        server = listener.getsockname()
+        if listener not in self._addresses:
+            self._addresses[listener] = listener.getsockname()
+        server = self._addresses[listener]
         self.enqueue_req(TConn(self.cfg, DeadlineSocket(taken), client, server))
         return True
