@@ -45,6 +45,8 @@ _SERVER_TIMEOUT_S: Final = 0.25
 """How long a request waits for a Redis server before its process counts in its own memory."""
 
 
+_MOST_SENDERS: Final = 10_000
+"""As many senders are remembered with less than a part of their CPU time."""
 _PART: Final = 0.01
 """The part of a limit that a sender computes between two additions to the common store."""
 
@@ -166,7 +168,6 @@ class _CpuTimes:
         self._pending_ms: dict[str, float] = {}
         self._exceeded: dict[str, float] = {}
         """The end of the minute, for senders without CPU time."""
-        self._pruned = 0.0
 
     def refuse(self) -> None:
         """Nothing, if the sender of this request has CPU time left.
@@ -195,30 +196,25 @@ class _CpuTimes:
             spent_ms = 1e3 * (time.thread_time() - g.cpu_begun)
             spent_ms += self._pending_ms.pop(g.sender, 0.0)
             if spent_ms < limit.amount * _PART:
+                if len(self._pending_ms) >= _MOST_SENDERS:
+                    self._pending_ms.clear()
                 self._pending_ms[g.sender] = spent_ms
                 return
-            self._prune()
         counted = g.sender, "cpu"
         with suppress(StorageError):
-            if not self._limiter.limiter.hit(limit, *counted, cost=ceil(spent_ms)):
+            if not self._limiter.limiter.hit(limit, *counted, cost=max(round(spent_ms), 1)):
                 window = self._limiter.limiter.get_window_stats(limit, *counted)
-                self._exceeded[g.sender] = window.reset_time
+                # The clock of a common store may be another one.
+                now = self._now().timestamp()
+                running = {one: ends for one, ends in self._exceeded.items() if ends > now}
+                running[g.sender] = now + _seconds_until(window.reset_time, self._now)
+                self._exceeded = running
 
     def fields(self) -> tuple[str, str, int]:
         """The limit that this request exceeded and what is left of it, for the header fields."""
         limit = self._limits[_counted_by()]
         seconds = _seconds_until(g.cpu_exceeded_until, self._now)
         return f'"cpu-ms";q={limit.amount};w={_WINDOW_S}', f'"cpu-ms";r=0;t={seconds}', seconds
-
-    def _prune(self) -> None:
-        now = self._now().timestamp()
-        if abs(now - self._pruned) < _WINDOW_S:
-            return
-        self._pruned = now
-        # Less than a part is left out once a minute, so that senders do not stay for ever.
-        self._pending_ms.clear()
-        for sender in [one for one, ends in self._exceeded.copy().items() if ends <= now]:
-            self._exceeded.pop(sender, None)
 
 
 def _storage_of(settings: Settings, now: Clock) -> tuple[str, Mapping[str, Any]]:

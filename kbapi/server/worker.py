@@ -250,13 +250,13 @@ def _in_turn(turn: Turn, answer: Callable[[], bool]) -> bool:
         turn.end()
 
 
-COMPUTING: Final = int(os.environ.get("XCOMP", "6"))
+COMPUTING: Final = 6
 """The requests of a worker that compute at a time: more of them only delay each other, as one
 processor runs all threads of a process."""
 _WATCHING_WAIT: Final = 64
 """The requests for a path of health or metrics that may wait; more get an answer at once."""
 _WATCHING_WAIT_OF_ONE: Final = 48
-_SWITCH_S: Final = float(os.environ.get("XSW", "0.0005"))
+_SWITCH_S: Final = 0.0005
 """How long a thread computes while others want to: the usual 5 ms delay the loop of the worker at
 each of its calls."""
 
