@@ -209,7 +209,8 @@ class Probing:
     """Probes of one process, one after another; a request waits for one only a short time."""
 
     def __init__(self, instance: "Instance", health: Health) -> None:
-        self._instance = instance
+        # An instance that is no longer used is closed, although it has its probes.
+        self._instance = weakref.proxy(instance)
         self._health = health
         self._lock = Lock()
         self._running: Thread | None = None
@@ -225,12 +226,13 @@ class Probing:
 
     def note_failed(self, fault: KbapiError) -> None:
         """Note why a write failed."""
-        self.note_damage(fault)
+        if isinstance(fault, StorageDamaged):
+            self._health.note_condition("storage_damaged", True)
         if isinstance(fault, StorageUnwritable) and not isinstance(fault, InstanceReadOnly):
             self._health.note_write_failed(self._state_after(fault))
 
-    def note_damage(self, fault: KbapiError) -> None:
-        """Note a page that could not be read, if that is what the fault says."""
+    def note_unreadable(self, fault: KbapiError) -> None:
+        """Note a page that could not be read, if a read failed because of one."""
         if isinstance(fault, StorageDamaged | DiskError):
             self._health.note_condition("storage_damaged", True)
 
@@ -267,14 +269,14 @@ class Probing:
     def _write_and_read(self) -> None:
         self._writing_since_s = steady_s()
         try:
-            with self._instance.writing() as connection:
+            with self._instance.writing(is_probe=True) as connection:
                 written = raise_probe(connection)
             with self._instance.reading() as connection:
                 if find_probe(connection) < written:
                     raise StorageDamaged
         except KbapiError as fault:
-            self.note_damage(fault)
-            if not isinstance(fault, StorageUnwritable):  # noted by the write itself
+            self.note_failed(fault)
+            if not isinstance(fault, StorageUnwritable):
                 self._health.note_write_failed(_write_state(type(fault)))
         finally:
             self._writing_since_s = None

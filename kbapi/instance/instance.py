@@ -112,11 +112,16 @@ class Instance:
 
     @contextmanager
     def writing(
-        self, timeout_s: float = WRITE_LOCK_TIMEOUT_S, *, takes_back: bool = False
+        self,
+        timeout_s: float = WRITE_LOCK_TIMEOUT_S,
+        *,
+        takes_back: bool = False,
+        is_probe: bool = False,
     ) -> Iterator[Connection]:
         """A connection in a write transaction, which is committed as a whole or not at all.
 
-        Withdrawals and revocations (`takes_back`) may use most of the reserved disk space.
+        Withdrawals and revocations (`takes_back`) may use most of the reserved disk space. Metrics
+        do not count the probes of health (`is_probe`).
 
         Raises
         ------
@@ -126,10 +131,12 @@ class Instance:
         try:
             with readable_faults():
                 self.gate.require_open(takes_back=takes_back)
-                with self._commits.taking_part(timeout_s) as connection:
+                part = self._commits.taking_part(timeout_s, is_counted=not is_probe)
+                with part as connection:
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
-            count_write_failed(fault.code)
+            if not is_probe:
+                count_write_failed(fault.code)
             self._probing.note_failed(fault)
             raise
         self._health.note_clock(self.now())
@@ -167,7 +174,7 @@ class Instance:
             with readable_faults():
                 yield
         except KbapiError as fault:
-            self._probing.note_damage(fault)
+            self._probing.note_unreadable(fault)
             raise
 
     @cached_property

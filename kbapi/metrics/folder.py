@@ -62,18 +62,7 @@ class _State(Collector):
         )
         info.add_metric(tuple(state.versions.values()), 1)
         yield info
-        yield _by_label(
-            "kbapi_writes",
-            "1 at the current state: accepted, or what stops writes.",
-            "state",
-            state.writes,
-        )
-        yield _by_label(
-            "kbapi_condition",
-            "1 at each condition that the host must look at.",
-            "code",
-            state.conditions,
-        )
+        yield from self._writes()
         yield _by_label(
             "kbapi_storage_bytes",
             "Size of the database and its log, in bytes.",
@@ -98,6 +87,20 @@ class _State(Collector):
             "kbapi_rescreening_due",
             "1 while older rules have screened some results.",
             state.is_rescreening_due,
+        )
+
+    def _writes(self) -> Iterator[GaugeMetricFamily]:
+        yield _by_label(
+            "kbapi_writes",
+            "1 at the current state: accepted, or what stops writes.",
+            "state",
+            self._state.writes,
+        )
+        yield _by_label(
+            "kbapi_condition",
+            "1 at each condition that the host must look at.",
+            "code",
+            self._state.conditions,
         )
 
 

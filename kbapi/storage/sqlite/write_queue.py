@@ -105,7 +105,7 @@ class _Shared:
         return self._fault is None and time.monotonic() - self._begun_s < _LONGEST_S
 
     @contextmanager
-    def part(self) -> Iterator[Connection]:
+    def part(self, *, is_counted: bool) -> Iterator[Connection]:
         """The connection, for one writer, in a savepoint of its own."""
         savepoint = self.connection.begin_nested()
         changed_before = self._changed_rows
@@ -120,7 +120,7 @@ class _Shared:
                 self._fault = fault
             raise
         savepoint.commit()
-        self._writers += 1
+        self._writers += is_counted
         self._has_changes = self._has_changes or self._changed_rows != changed_before
 
     def end(self) -> None:
@@ -171,8 +171,10 @@ class SharedCommit:
         self._shared: _Shared | None = None
 
     @contextmanager
-    def taking_part(self, timeout_s: float) -> Iterator[Connection]:
+    def taking_part(self, timeout_s: float, *, is_counted: bool = True) -> Iterator[Connection]:
         """A connection in a transaction; what was written is on the disk when this returns.
+
+        Metrics count the writer if `is_counted`.
 
         Raises
         ------
@@ -186,8 +188,9 @@ class SharedCommit:
             if self._shared is None:
                 self._shared = _Shared(self._lock_file, self._connect, timeout_s)
             shared = self._shared
-            count_write_wait(time.perf_counter() - begun_s)
-            with shared.part() as connection:
+            if is_counted:
+                count_write_wait(time.perf_counter() - begun_s)
+            with shared.part(is_counted=is_counted) as connection:
                 yield connection
         finally:
             self._pass_on(shared)
