@@ -23,6 +23,8 @@ from kbapi.versions import BUILT_MONTH
 
 _LONGEST_REPEAT: Final = timedelta(days=1)
 """How long the answer to an Idempotency-Key is kept."""
+_FIRST_DAY: Final = date(2026, 1, 1)
+"""No instance is older than the program."""
 _FEW_DAYS: Final = 3
 """The newest rows of so many later days were written by a clock that ran: this one is behind."""
 
@@ -158,12 +160,12 @@ def _latest_right_before(days: Sequence[date], are_right: Sequence[bool]) -> lis
 
 
 def _in_order(days: Sequence[date], today: date) -> list[bool]:
-    """Which days belong to the longest run that does not fall, without days later than today."""
+    """Which days belong to the longest run that does not fall, of days that are possible."""
     tails: list[date] = []
     ends: list[int] = []
     previous = [-1] * len(days)
     for place, day in enumerate(days):
-        if day > today:
+        if not _FIRST_DAY <= day <= today:
             continue
         length = bisect_right(tails, day)
         previous[place] = ends[length - 1] if length else -1
