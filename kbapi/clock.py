@@ -3,6 +3,8 @@
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
+from typing import Final
 
 Clock = Callable[[], datetime]
 
@@ -12,6 +14,5 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-def steady_s() -> float:
-    """Seconds since the machine started, suspended times included; no clock change moves them."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
+steady_s: Final[Callable[[], float]] = partial(time.clock_gettime, time.CLOCK_BOOTTIME)
+"""Seconds since the machine started, suspended ones included; a change of the clock moves none."""

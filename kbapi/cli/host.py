@@ -183,9 +183,8 @@ def _repair_clock(home: Path, applies: bool) -> None:
 
 
 _NOT_REPAIRED: Final = (
-    "Not repaired: {0.results} results and {0.notes} notes whose sender named a later month; ids; "
-    "names of backups; Idempotency-Keys that were forgotten too early; wrong days that are in "
-    "order."
+    "Not repaired: {0.results} results and {0.notes} notes whose sender named a later month. "
+    "Neither are ids, names of backups, and wrong days that are in order."
 )
 
 

@@ -133,9 +133,8 @@ def _reason(fault: KbapiError) -> str:
 def _log(settings: Settings) -> Finding:
     size = size_of(log_of(settings.database_path))
     wrong = (
-        f"kbapi.sqlite3-wal has {size:,} bytes: a program that reads the database, or a fault of "
-        "the disk, prevents a checkpoint; 'fuser kbapi.sqlite3' lists the programs: end the one "
-        "that is not kbapi"
+        f"kbapi.sqlite3-wal has {size:,} bytes: another program reads the database, or the disk "
+        "fails. 'fuser kbapi.sqlite3' lists the programs: end the one that is not kbapi"
     )
     return _ok_unless("log", wrong if size > LARGE_LOG_BYTES else "", f"{size:,} bytes")
 

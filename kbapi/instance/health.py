@@ -50,6 +50,10 @@ WriteState = Literal[
 Condition = Literal["storage_damaged", "checkpoint_blocked", "clock_jumped", "dates_in_future"]
 """A condition that the host must look at: the guide "Watching" says what to do."""
 
+TROUBLE_BEGAN: Final = "trouble_began"
+TROUBLE_ENDED: Final = "trouble_ended"
+"""Events of the log."""
+
 WRITE_STATES: Final[tuple[WriteState, ...]] = get_args(WriteState)
 CONDITIONS: Final[tuple[Condition, ...]] = get_args(Condition)
 
@@ -150,7 +154,7 @@ class Health:
             before, self._shared[place] = self._shared[place], value
             is_logged = bool(before) != bool(value) and self._takes_line(place, begins=bool(value))
         if is_logged:
-            log.error("trouble_began" if value else "trouble_ended", extra={"problem": code})
+            log.error(TROUBLE_BEGAN if value else TROUBLE_ENDED, extra={"problem": code})
 
     def _takes_line(self, place: int, *, begins: bool) -> bool:
         """Whether a beginning or an end is logged: a pair of lines a minute for each state."""
