@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from kbapi.instance.instance import Instance
 
 log = logging.getLogger(__name__)
+# A command has no log: its message says what failed.
+log.addHandler(logging.NullHandler())
 
 WriteState = Literal[
     "accepted",
