@@ -190,7 +190,7 @@ class StorageBusy(KbapiError):
 
 
 class StorageUnwritable(KbapiError):
-    """The disk is full, or the file may not be written."""
+    """The disk is full or fails, or the file may not be written."""
 
     code = "storage_unwritable"
     title = "The database cannot be written"
@@ -207,6 +207,17 @@ class StorageFull(StorageUnwritable):
     title = "The disk is full"
     explanation = (
         "The disk has too little free space. Nothing was stored; questions are still answered. "
+        "Try again later and tell the person who hosts this instance."
+    )
+
+
+class DiskError(StorageUnwritable):
+    """The disk, or its driver, failed to read or to write."""
+
+    code = "disk_error"
+    title = "The disk reports an error"
+    explanation = (
+        "The disk of this instance fails. A result that came with this request was not stored. "
         "Try again later and tell the person who hosts this instance."
     )
 
@@ -229,6 +240,17 @@ class StorageBroken(KbapiError):
     title = "The database cannot be read"
     explanation = (
         "The file is damaged or is not a database. Tell the person who hosts this instance."
+    )
+
+
+class StorageDamaged(StorageBroken):
+    """A page of the database has content that SQLite did not write."""
+
+    code = "storage_damaged"
+    title = "A part of the database is damaged"
+    explanation = (
+        "This request needs a damaged part of the database. Nothing was stored; other questions "
+        "may still be answered. Tell the person who hosts this instance."
     )
 
 

@@ -23,6 +23,7 @@ from kbapi.errors import (
     QueryInvalid,
     ReceiptMissing,
 )
+from kbapi.instance.health import Condition, WriteState
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
 from kbapi.intake.responses import Accepted
@@ -147,8 +148,10 @@ class Readiness:
 
     status: Literal["ready"]
     """Always ready: a service that cannot answer gives a problem document with status 503."""
-    writes: str
-    """`accepted`, or the code of the problem that every write gets; reads are answered anyway."""
+    writes: WriteState
+    """`accepted`, or the code of the problem that results get; questions are answered anyway."""
+    conditions: tuple[Condition, ...]
+    """What the host must look at; empty while all is well."""
     rescreening: Literal["done", "due"]
     """`due` while the database holds results that older rules screened, else `done`."""
 

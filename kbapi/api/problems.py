@@ -48,7 +48,9 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.StorageBroken: 503,
     errors.StorageBusy: 503,
     errors.StorageUnwritable: 503,
+    errors.StorageDamaged: 503,
     errors.StorageFull: 503,
+    errors.DiskError: 503,
     errors.InstanceReadOnly: 503,
     errors.InstanceInUse: 503,
     errors.SchemaMismatch: 503,
@@ -62,6 +64,7 @@ RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
     errors.StorageBusy: 2,
     errors.StorageUnwritable: 60,
     errors.StorageFull: 60,
+    errors.DiskError: 60,
     errors.InstanceReadOnly: 300,
     errors.InstanceInUse: 10,
 }

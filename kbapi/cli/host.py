@@ -16,6 +16,7 @@ from kbapi.cli.common import (
     paragraph,
     settings_of,
 )
+from kbapi.instance import clock_repair
 from kbapi.instance.backup import back_up_secret, make_backup
 from kbapi.instance.check import check_instance
 from kbapi.instance.instance import open_instance, upgrade_instance
@@ -137,19 +138,62 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
 
 
 @click.command("check")
+@click.option(
+    "--repair-clock",
+    is_flag=True,
+    help="Show the days that a wrong clock wrote, and the days that would replace them.",
+)
+@click.option("--apply", "applies", is_flag=True, help="With --repair-clock: replace the days.")
 @home_option
-def check_command(home: Path) -> None:
-    """Check the database, secret, evidence and disk space.
+def check_command(repair_clock: bool, applies: bool, home: Path) -> None:
+    """Check the database, secret, evidence, disk and clock.
 
-    Changes nothing; the server may run. Exits with 1 when something is
-    wrong.
+    Changes nothing without --apply; the server may run. Exits with 1 when
+    something is wrong.
     """
+    if repair_clock:
+        _repair_clock(home, applies)
+        return
+    if applies:
+        raise click.UsageError("--apply belongs to --repair-clock.")
     with errors_as_messages():
         findings = check_instance(settings_of(home))
     for found in findings:
         click.echo(f"{'ok' if found.is_ok else 'WRONG':<6}{found.subject:<12}{found.detail}")
     if not all(found.is_ok for found in findings):
         raise SystemExit(REFUSED)
+
+
+def _repair_clock(home: Path, applies: bool) -> None:
+    with errors_as_messages():
+        instance = open_instance(settings_of(home))
+        repair = clock_repair.repair_clock(instance, applies=applies)
+        instance.close()
+    for wrong in repair.tables:
+        first, last = wrong.before
+        days = sorted(set(wrong.days.values()))
+        click.echo(
+            bullet(
+                f"{wrong.dated.name}: {len(wrong.days):,} rows, dated {first} to {last}, "
+                f"{'now' if applies else 'become'} {days[0]} to {days[-1]}"
+            )
+        )
+    click.echo(_outcome_of(repair, applies))
+    click.echo(paragraph(_NOT_REPAIRED.format(repair.later_months)), err=True)
+
+
+_NOT_REPAIRED: Final = (
+    "Not repaired: {0.results} results and {0.notes} notes whose sender named a later month. "
+    "Neither are ids, names of backups, and wrong days that are in order."
+)
+
+
+def _outcome_of(repair: clock_repair.ClockRepair, applies: bool) -> str:
+    if not repair.tables:
+        return f"No row has a wrong day. Today is {repair.today}."
+    if applies:
+        return "The days were replaced. Answers are computed again."
+    return f"Today is {repair.today}. Nothing was changed: add --apply to replace the days."
 
 
 @click.group("keys")
