@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Row, Select, bindparam
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, and_, col, select
 
+from kbapi.storage.columns import checksum_of
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
 from kbapi.storage.sqlite.engine import session_on
@@ -98,7 +99,13 @@ def save_follow_up(
     """The place of the evidence of the follow-up, now that it is saved."""
     conditions_id = find_or_add_conditions(connection, conditions)
     with session_on(connection) as session:
-        session.add(FollowUp(**asdict(new), conditions_id=conditions_id))
+        session.add(
+            FollowUp(
+                **asdict(new),
+                document_checksum=checksum_of(new.document),
+                conditions_id=conditions_id,
+            )
+        )
     return EvidenceKey(new.pool_id, new.unit_id, conditions_id)
 
 
