@@ -205,6 +205,7 @@ class SettingResult(SQLModel, table=True):
             "setting_result",
             "unit_id",
             "pool_id",
+            "id",  # the queue of curators reads it in this order
             "domain",
             "status_by_rules",
             "decision",

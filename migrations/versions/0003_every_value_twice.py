@@ -51,7 +51,7 @@ _VALUES = (
     (
         "setting_result",
         "ix_setting_result_unit_pool",
-        "unit_id, pool_id, domain, status_by_rules, decision, reasons, stable_steps, unstable_steps, early_stop_steps, measured_month, clock_mhz, stock_mv",
+        "unit_id, pool_id, id, domain, status_by_rules, decision, reasons, stable_steps, unstable_steps, early_stop_steps, measured_month, clock_mhz, stock_mv",
     ),
     (
         "stored_answer",

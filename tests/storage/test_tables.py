@@ -385,10 +385,7 @@ def test_each_value_is_in_an_index_or_has_a_checksum() -> None:
         indexed = {column.name for columns in (*whole, *unique) for column in columns}
         # Each entry of an index names its row by the primary key.
         indexed |= {column.name for column in table.primary_key}
-        checked = {
-            column.info[CHECKSUM_OF] for column in table.columns if CHECKSUM_OF in column.info
-        }
-        checksums = {column.name for column in table.columns if CHECKSUM_OF in column.info}
+        has = {one.name: one.info[CHECKSUM_OF] for one in table.columns if CHECKSUM_OF in one.info}
         assert whole or unique, table.name
         assert set(table.columns.keys()) - indexed == {*has, *has.values()}, table.name
 
