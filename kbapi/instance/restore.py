@@ -1,5 +1,6 @@
 """Restores: a backup replaces the database of an instance that no process has open."""
 
+import re
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -10,6 +11,12 @@ from typing import Final
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
 from kbapi.instance.file_locks import exclusive_lock
+from kbapi.instance.manifest import (
+    load_manifest,
+    require_older_than_manifests,
+    require_unchanged_file,
+    require_unchanged_rows,
+)
 from kbapi.instance.secret import Secret, load_secret, random_secret, record_secret, write_secret
 from kbapi.instance.write_gate import (
     SIDE_FILE_ENDINGS,
@@ -30,7 +37,7 @@ from kbapi.storage.files import (
 )
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_as
-from kbapi.storage.sqlite.whole_file import Condition, copy_whole
+from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
 from kbapi.storage.sqlite.write_queue import write_lock_held
 
 
@@ -45,6 +52,8 @@ class Restored:
     """Whether the secret of the instance made the hashes of the backup."""
     needs_upgrade: bool
     """Whether `kbapi db upgrade` must run before the instance can be served."""
+    is_proved: bool
+    """Whether the backup was compared with its manifest."""
 
 
 _NOT_REPLACED: Final = (
@@ -59,37 +68,55 @@ def restore_backup(
     secret_file: Path | None = None,
     *,
     without_secret: bool = False,
+    without_manifest: bool = False,
     now: Clock = utc_now,
+    progress: Progress = no_progress,
 ) -> Restored:
     """Replace the database by the backup `file`; the replaced files are kept under other names.
 
-    The copy is checked before it replaces anything, and the database path always has a complete
-    database. After an interruption between secret and database the instance does not open until
-    the restore is repeated. New files belong to the owner of the old ones, or of the folder.
+    File and copy are compared with the manifest before anything is replaced, and the database path
+    always has a complete database. After an interruption between secret and database the instance
+    does not open until the restore is repeated. New files belong to the owner of the old ones, or
+    of the folder.
 
     Raises
     ------
     InstanceInUse
         While a server or a command has the instance open.
     StorageBroken
-        When the file is not a database of kbapi, or is damaged.
+        When the file is not a database of kbapi, is damaged, or differs from its manifest.
     SchemaMismatch
         When a newer program made it.
     UnsafeSetup
         When the file is missing, when another user's files would be replaced, or when the secret
-        of the backup is missing and `without_secret` is false.
+        of the backup is missing and `without_secret` is false, or its manifest is missing and
+        `without_manifest` is false.
     """
     database, secret_path = _replaceable_paths(settings, file)
+    manifest = None if without_manifest else load_manifest(file)
+    if manifest:
+        require_unchanged_file(file, manifest, progress)
+    revision = _revision_of_backup(file)
+    if not (manifest or without_manifest or _IS_REPLACED.search(file.name)):
+        require_older_than_manifests(file, revision)
     with _locked_for_restore(settings), _draft_of(database) as draft:
         owner = owner_at(database)
-        condition = copy_whole(file, draft)
+        condition = copy_whole(file, draft, progress)
+        if manifest:
+            require_unchanged_rows(draft, manifest, progress)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         _finish_draft(draft, secret, owner)
         replaced = _put_secret(secret_path, secret, now())
         give_files(settings, owner)
         replaced += _put_database(database, draft, now())
     needs_upgrade = condition.revision != schema.head_revision()
-    return Restored(condition, tuple(replaced), _fits(secret, condition), needs_upgrade)
+    return Restored(
+        condition,
+        tuple(replaced),
+        _fits(secret, condition),
+        needs_upgrade,
+        is_proved=manifest is not None,
+    )
 
 
 def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
@@ -99,7 +126,8 @@ def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
     database, secret_path = _real(settings.database_path), _real(settings.secret_path)
     for path in (database, secret_path):
         require_may_replace(path)
-    _require_backup(file, database)
+    if not file.is_file() or file.resolve() == database:
+        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
     return database, secret_path
 
 
@@ -142,13 +170,12 @@ def _real(path: Path) -> Path:
     return real
 
 
-def _require_backup(file: Path, database: Path) -> None:
-    if not file.is_file() or file.resolve() == database:
-        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
+def _revision_of_backup(file: Path) -> str:
     revision = schema.current_revision(file)
     if revision is None:
         raise StorageBroken(f"{file.name} is an empty database, not a backup of kbapi.")
     schema.require_no_newer_schema(revision)
+    return revision
 
 
 def _secret_for(
@@ -223,6 +250,10 @@ def _keep_database(database: Path, at: datetime) -> list[Path]:
         return [kept, kept_log]  # another program reads the log now
     kept_log.unlink()
     return [kept]
+
+
+_IS_REPLACED: Final = re.compile(r"\.before-\d{8}T\d{6}\.\d{6}Z\Z")
+"""The names of databases that a restore replaced; they have no manifest."""
 
 
 def _name_of_replaced(path: Path, at: datetime) -> Path:

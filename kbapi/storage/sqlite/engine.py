@@ -46,6 +46,7 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("disk i/o error", StorageUnwritable),
     ("file is not a database", StorageBroken),
     ("malformed", StorageBroken),
+    ("could not decode to utf-8", StorageBroken),
     ("no such table", StorageBroken),
 )
 
