@@ -35,15 +35,17 @@ from kbapi.vocabulary import (
 
 
 class Line(SQLModel, table=True):
-    """A product line; its revision rises in every transaction that touches its evidence."""
+    """A product line; its revision rises in every transaction that touches its evidence.
+
+    Its number is random: a line that returns after its last result was withdrawn must not match
+    old answers.
+    """
 
     __tablename__ = "line"
     __table_args__ = (
         text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
         values_index("line", "revision"),
-        # A line that returns after its last result was withdrawn must not match old answers.
-        {"sqlite_autoincrement": True},
     )
     id: int = Field(default=None, primary_key=True)
     key: str = Field(unique=True)

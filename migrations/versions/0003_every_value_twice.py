@@ -25,7 +25,6 @@ _VALUES = (
         "contributor_id, pool_id, code",
     ),
     ("health_probe", None, "value"),
-    ("line", None, "revision"),
     (
         "lock_report",
         "ix_lock_report_unit_id",
@@ -78,9 +77,32 @@ def upgrade() -> None:
         if old is not None:
             op.execute(f"DROP INDEX {old}")
         op.execute(f"CREATE INDEX ix_{table}_values ON {table} ({columns})")
+    _stop_counting_lines()
     _add_to_submissions()
     _add_to_follow_ups()
     _add_to_idempotency_records()
+
+
+def _stop_counting_lines() -> None:
+    """A new line gets a number by chance: SQLite's counter of numbers has no second copy."""
+    op.execute(
+        """
+        CREATE TABLE line_copy (
+            id INTEGER NOT NULL,
+            "key" VARCHAR NOT NULL,
+            revision INTEGER NOT NULL,
+            CONSTRAINT pk_line PRIMARY KEY (id),
+            CONSTRAINT ck_line_key CHECK (typeof(key) = 'text' AND length(key) BETWEEN 1 AND 100),
+            CONSTRAINT ck_line_revision CHECK (typeof(revision) = 'integer' AND revision >= 0),
+            CONSTRAINT uq_line_key UNIQUE ("key")
+        )
+        """
+    )
+    op.execute('INSERT INTO line_copy SELECT id, "key", revision FROM line')
+    op.execute("DROP TABLE line")
+    op.execute("ALTER TABLE line_copy RENAME TO line")
+    op.execute("CREATE INDEX ix_line_values ON line (revision)")
+    op.execute("DELETE FROM sqlite_sequence")
 
 
 def _checksum(content: str) -> str:

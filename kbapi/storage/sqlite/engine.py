@@ -86,6 +86,8 @@ def readable_faults() -> Iterator[None]:
             if part in text:
                 raise fault from error
         raise
+    except UnicodeDecodeError as error:  # only damage makes a text that is not UTF-8
+        raise StorageBroken from error
     except OSError as error:
         if error.errno in _NO_FILES:
             raise StorageBusy(_TOO_MANY_OPEN) from error

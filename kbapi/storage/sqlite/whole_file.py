@@ -22,7 +22,13 @@ from kbapi.errors import StorageBroken
 from kbapi.storage.columns import CHECKSUM_OF, checksum_of
 from kbapi.storage.files import flush, give, owner_at
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.engine import driver_of, readable_faults, reading_untouched, session_on
+from kbapi.storage.sqlite.engine import (
+    driver_of,
+    library_version,
+    readable_faults,
+    reading_untouched,
+    session_on,
+)
 from kbapi.storage.sqlite.schema import (
     METADATA,
     current_revision,
@@ -31,16 +37,17 @@ from kbapi.storage.sqlite.schema import (
     head_revision,
     tables_of_a_secret,
 )
-from kbapi.storage.tables import Line, Submission
+from kbapi.storage.tables import Submission
 
 Progress = Callable[[str, int, int], None]
 """Called with the name of a step, and how much of how much is done."""
 
 _MOST_FAULTS: Final = 20
+_COMPARES_INDEXES: Final = (3, 45, 0)
+"""Older libraries take an index entry that was cut off for one that fits (seen in 3.40)."""
 _MOST_RESULTS_NAMED: Final = 3
 _PAGES_AT_ONCE: Final = 1_000
 _ROWS_AT_ONCE: Final = 1_000
-_LAST_PLAUSIBLE_NUMBER: Final = 2**31
 
 
 def no_progress(_step: str, _done: int, _total: int) -> None:
@@ -229,14 +236,20 @@ def _changed_rows(
 ) -> tuple[ChangedRows, ...]:
     """The rows that differ from their checksum, and those that differ from an index."""
     differing = {index for message in damage for index in re.findall(r"index (\w+)", message)}
-    found = []
-    for name in sorted(inspect(connection).get_table_names()):
-        keys = _unlike_checksums(connection, name, progress)
-        for index in differing & _indexes_of(connection, name):
-            keys |= _unlike_index(connection, name, index)
-        if keys:
-            found.append(ChangedRows(name, len(keys), _results_of(connection, name, keys)))
-    return (*found, *_changed_sequence(connection))
+    compares_all = library_version() >= _COMPARES_INDEXES
+    found: list[ChangedRows] = []
+    try:
+        for name in sorted(inspect(connection).get_table_names()):
+            keys = _unlike_checksums(connection, name, progress)
+            indexes = _indexes_of(connection, name)
+            for index in indexes & differing if compares_all else indexes:
+                keys |= _unlike_index(connection, name, index)
+            if keys:
+                found.append(ChangedRows(name, len(keys), _results_of(connection, name, keys)))
+    except dbapi2.DatabaseError:
+        if not damage:
+            raise
+    return tuple(found)  # where pages are damaged, only those that can be read
 
 
 _Keys = set[tuple[Any, ...]]
@@ -295,10 +308,7 @@ def _unlike_index(connection: Connection, name: str, index: str) -> _Keys:
 
 
 def _select_keys(connection: Connection, statement: str) -> _Keys:
-    try:
-        return {tuple(row) for row in driver_of(connection).execute(statement)}
-    except dbapi2.DatabaseError:
-        return set()  # the pages are damaged, which another message says
+    return {tuple(row) for row in driver_of(connection).execute(statement)}
 
 
 def _key_of(connection: Connection, name: str) -> str:
@@ -329,20 +339,6 @@ def _results_of(connection: Connection, name: str, keys: _Keys) -> tuple[str, ..
         )
         found += driver_of(connection).execute(statement, key).fetchall()
     return tuple(dict.fromkeys(str(row[0]) for row in found))
-
-
-def _changed_sequence(connection: Connection) -> tuple[ChangedRows, ...]:
-    """SQLite's counter of line numbers, if it is not what some order of writes leaves.
-
-    It may be higher than the last number, because lines go. No value depends on how much.
-    """
-    name = "sqlite_sequence"
-    last = f"coalesce((SELECT max(id) FROM {Line.__tablename__}), 0)"  # noqa: S608
-    wrong = connection.exec_driver_sql(
-        f"SELECT count(*) FROM {name} WHERE name <> '{Line.__tablename__}' "  # noqa: S608
-        f"OR typeof(seq) <> 'integer' OR seq NOT BETWEEN {last} AND {_LAST_PLAUSIBLE_NUMBER}"
-    ).scalar_one()
-    return (ChangedRows(name, wrong, ()),) if wrong else ()
 
 
 def _rows_in(connection: Connection, name: str) -> int:
