@@ -118,7 +118,7 @@ def upgrade_to_head(database: Path) -> None:
 def find_changed_definitions(connection: Connection) -> tuple[str, ...]:
     """Names of tables and indexes that are not defined as the migrations define them."""
     found, wanted = _definitions(connection), _definitions_of_migrations()
-    return tuple(sorted(name for name, _ in found ^ wanted))
+    return tuple(sorted({name for name, _ in found ^ wanted}))
 
 
 def _definitions(connection: Connection) -> frozenset[tuple[str, str]]:

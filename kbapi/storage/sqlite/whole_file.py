@@ -334,7 +334,7 @@ def _results_of(connection: Connection, name: str, keys: _Keys) -> tuple[str, ..
     found = []
     for key in sorted(keys, key=repr)[:_MOST_RESULTS_NAMED]:
         statement = (
-            f"SELECT public_id FROM submission JOIN {name} AS changed "  # noqa: S608
+            f"SELECT submission.public_id FROM submission JOIN {name} AS changed "  # noqa: S608
             f"ON submission.id = changed.{column} WHERE changed.id = ?"
         )
         found += driver_of(connection).execute(statement, key).fetchall()
