@@ -92,9 +92,10 @@ _DATED_LATER: Final = (
 def backup_command(
     target: Path, keep: int | None, secret_file: Path | None, shows_progress: bool, home: Path
 ) -> None:
-    """Copy the database into the folder TARGET, with a manifest beside it.
+    """Copy the database into the folder TARGET.
 
     The server may run. The copy is checked before it gets its final name.
+    A manifest with checksums is beside it.
     """
     with errors_as_messages():
         if secret_file is not None:

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -71,16 +72,22 @@ def make_backup(
             _remove_partial_files(target)
             _require_free_space(settings, target)
             require_sound_log(settings.database_path)
-            at = now()
-            file = target / _NAME.format(at)
-            with _partial(file) as partial:
-                condition = copy_whole(settings.database_path, partial, progress)
-                made_at, schema = f"{at:%Y-%m-%dT%H:%M:%SZ}", str(condition.revision)
-                write_manifest(partial, describe_backup(partial, made_at, schema, progress))
+            file, condition = _copy_with_manifest(settings, target, now(), progress)
             backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
             removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
     later = tuple(path for path in backups if path > file)
     return BackupMade(file, file.stat().st_size, condition, removed, later)
+
+
+def _copy_with_manifest(
+    settings: Settings, target: Path, at: datetime, progress: Progress
+) -> tuple[Path, Condition]:
+    file = target / _NAME.format(at)
+    with _partial(file) as partial:
+        condition = copy_whole(settings.database_path, partial, progress)
+        made_at, schema = f"{at:%Y-%m-%dT%H:%M:%SZ}", str(condition.revision)
+        write_manifest(partial, describe_backup(partial, made_at, schema, progress))
+    return file, condition
 
 
 def back_up_secret(settings: Settings, file: Path, target: Path) -> None:

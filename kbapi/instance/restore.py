@@ -12,6 +12,7 @@ from kbapi.clock import Clock, utc_now
 from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
 from kbapi.instance.file_locks import exclusive_lock
 from kbapi.instance.manifest import (
+    Manifest,
     load_manifest,
     require_older_than_manifests,
     require_unchanged_file,
@@ -74,10 +75,10 @@ def restore_backup(
 ) -> Restored:
     """Replace the database by the backup `file`; the replaced files are kept under other names.
 
-    File and copy are compared with the manifest before anything is replaced, and the database path
+    File and copy are compared with the manifest before anything is replaced. The database path
     always has a complete database. After an interruption between secret and database the instance
-    does not open until the restore is repeated. New files belong to the owner of the old ones, or
-    of the folder.
+    does not open until the restore is repeated. New files get the owner of the old ones or of the
+    folder.
 
     Raises
     ------
@@ -88,17 +89,12 @@ def restore_backup(
     SchemaMismatch
         When a newer program made it.
     UnsafeSetup
-        When the file is missing, when another user's files would be replaced, or when the secret
-        of the backup is missing and `without_secret` is false, or its manifest is missing and
-        `without_manifest` is false.
+        When the file, its manifest or its secret is missing, unless the caller does without the
+        last two, and when another user's files would be replaced.
     """
     database, secret_path = _replaceable_paths(settings, file)
     manifest = None if without_manifest else load_manifest(file)
-    if manifest:
-        require_unchanged_file(file, manifest, progress)
-    revision = _revision_of_backup(file)
-    if not (manifest or without_manifest or _IS_REPLACED.search(file.name)):
-        require_older_than_manifests(file, revision)
+    _require_backup(file, manifest, progress, without_manifest=without_manifest)
     with _locked_for_restore(settings), _draft_of(database) as draft:
         owner = owner_at(database)
         condition = copy_whole(file, draft, progress)
@@ -109,12 +105,11 @@ def restore_backup(
         replaced = _put_secret(secret_path, secret, now())
         give_files(settings, owner)
         replaced += _put_database(database, draft, now())
-    needs_upgrade = condition.revision != schema.head_revision()
     return Restored(
         condition,
         tuple(replaced),
-        _fits(secret, condition),
-        needs_upgrade,
+        fits_secret=_fits(secret, condition),
+        needs_upgrade=condition.revision != schema.head_revision(),
         is_proved=manifest is not None,
     )
 
@@ -170,12 +165,18 @@ def _real(path: Path) -> Path:
     return real
 
 
-def _revision_of_backup(file: Path) -> str:
+def _require_backup(
+    file: Path, manifest: Manifest | None, progress: Progress, *, without_manifest: bool
+) -> None:
+    """Nothing, if the file is a backup of kbapi that its manifest fits, or that needs none."""
+    if manifest:
+        require_unchanged_file(file, manifest, progress)
     revision = schema.current_revision(file)
     if revision is None:
         raise StorageBroken(f"{file.name} is an empty database, not a backup of kbapi.")
     schema.require_no_newer_schema(revision)
-    return revision
+    if not (manifest or without_manifest or _IS_REPLACED.search(file.name)):
+        require_older_than_manifests(file, revision)
 
 
 def _secret_for(

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, LargeBinary, inspect, table
-from sqlalchemy.exc import SQLAlchemyError
-from sqlmodel import func, select
+from sqlalchemy import Column, Connection, LargeBinary, Select, cast, column, inspect, table
+from sqlalchemy import select as select_columns
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlmodel import col, func, or_, select
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.columns import CHECKSUM_OF, checksum_of
@@ -181,12 +182,11 @@ def digest_tables(database: Path, progress: Progress = no_progress) -> tuple[Tab
 
 
 def _rows_in_order(connection: Connection, name: str) -> Iterator[tuple[Any, ...]]:
-    key = inspect(connection).get_pk_constraint(name)["constrained_columns"] or ["rowid"]
-    names = ", ".join(f'"{column}"' for column in key)
-    rows: Iterator[tuple[Any, ...]] = driver_of(connection).execute(
-        f'SELECT * FROM "{name}" ORDER BY {names}'  # noqa: S608
-    )
-    return rows
+    # Without the types of the tables, so that each value is as SQLite has it.
+    names: list[Any] = [column(one["name"]) for one in inspect(connection).get_columns(name)]
+    ordered: list[Any] = [column(one) for one in _key_of(connection, name) or ["rowid"]]
+    rows = connection.execute(select_columns(*names).select_from(table(name)).order_by(*ordered))
+    return map(tuple, rows)
 
 
 @contextmanager
@@ -246,7 +246,7 @@ def _changed_rows(
                 keys |= _unlike_index(connection, name, index)
             if keys:
                 found.append(ChangedRows(name, len(keys), _results_of(connection, name, keys)))
-    except dbapi2.DatabaseError:
+    except (DBAPIError, dbapi2.DatabaseError):
         if not damage:
             raise
     return tuple(found)  # where pages are damaged, only those that can be read
@@ -257,22 +257,26 @@ _Keys = set[tuple[Any, ...]]
 
 def _unlike_checksums(connection: Connection, name: str, progress: Progress) -> _Keys:
     """The primary keys of rows with a content that its checksum does not fit."""
+    known, stored = METADATA.tables.get(name), _columns_of(connection, name)
     keys: _Keys = set()
-    if name not in METADATA.tables:
-        return keys
-    known, stored = METADATA.tables[name], _columns_of(connection, name)
-    for column in known.columns:
-        content = column.info.get(CHECKSUM_OF)
-        if content is not None and {column.name, content} <= stored:
-            of_type = "blob" if isinstance(known.columns[content].type, LargeBinary) else "text"
+    for checksum in known.columns if known is not None else ():
+        content = checksum.info.get(CHECKSUM_OF)
+        if content is not None and {checksum.name, content} <= stored:
+            statement = _wrong_checksums(checksum, checksum.table.columns[content])
             with _counting_checksums(connection, name, progress):
-                keys |= _select_keys(
-                    connection,
-                    f"SELECT {_key_of(connection, name)} FROM {name} "  # noqa: S608
-                    f"WHERE typeof({content}) <> '{of_type}' OR typeof({column.name}) <> 'text' "
-                    f"OR checksum(CAST({content} AS BLOB)) <> {column.name}",
-                )
+                keys |= {tuple(row) for row in connection.execute(statement)}
     return keys
+
+
+def _wrong_checksums(checksum: Column[Any], content: Column[Any]) -> Select[*tuple[Any, ...]]:
+    of_type = "blob" if isinstance(content.type, LargeBinary) else "text"
+    return select_columns(*checksum.table.primary_key).where(
+        or_(
+            func.typeof(content) != of_type,
+            func.typeof(checksum) != "text",
+            func.checksum(cast(content, LargeBinary)) != checksum,
+        )
+    )
 
 
 @contextmanager
@@ -294,26 +298,21 @@ def _counting_checksums(connection: Connection, name: str, progress: Progress) -
 
 def _unlike_index(connection: Connection, name: str, index: str) -> _Keys:
     """The primary keys of rows whose values differ from those of the index, or are missing."""
+    key = _key_of(connection, name)
     parts = connection.exec_driver_sql(f"PRAGMA index_xinfo({index})").all()
-    columns = [str(part[2]) for part in parts if part[2] is not None]
-    wanted = ", ".join([_key_of(connection, name), *(f'"{column}"' for column in columns)])
+    columns = [*key, *(str(part[2]) for part in parts if part[2] is not None)]
+    wanted = ", ".join(f'"{column}"' for column in columns)
     rows = f"SELECT {wanted} FROM {name} NOT INDEXED"  # noqa: S608
     entries = f"SELECT {wanted} FROM {name} INDEXED BY {index}"  # noqa: S608
-    width = len(_key_of(connection, name).split(", "))
     return {
-        key[:width]
+        tuple(row[: len(key)])
         for one, other in ((rows, entries), (entries, rows))
-        for key in _select_keys(connection, f"{one} EXCEPT {other}")
+        for row in driver_of(connection).execute(f"{one} EXCEPT {other}")
     }
 
 
-def _select_keys(connection: Connection, statement: str) -> _Keys:
-    return {tuple(row) for row in driver_of(connection).execute(statement)}
-
-
-def _key_of(connection: Connection, name: str) -> str:
-    key = inspect(connection).get_pk_constraint(name)["constrained_columns"]
-    return ", ".join(f'"{column}"' for column in key)
+def _key_of(connection: Connection, name: str) -> list[str]:
+    return inspect(connection).get_pk_constraint(name)["constrained_columns"]
 
 
 def _columns_of(connection: Connection, name: str) -> set[str]:
@@ -328,17 +327,14 @@ def _indexes_of(connection: Connection, name: str) -> set[str]:
 
 def _results_of(connection: Connection, name: str, keys: _Keys) -> tuple[str, ...]:
     """Public ids of the first few results that these rows belong to."""
-    column = "id" if name == Submission.__tablename__ else "submission_id"
-    if column not in _columns_of(connection, name) or _key_of(connection, name) != '"id"':
+    changed: Any = METADATA.tables[name].columns if name in METADATA.tables else {}
+    of = "id" if name == Submission.__tablename__ else "submission_id"
+    if of not in changed or _key_of(connection, name) != ["id"]:
         return ()
-    found = []
-    for key in sorted(keys, key=repr)[:_MOST_RESULTS_NAMED]:
-        statement = (
-            f"SELECT submission.public_id FROM submission JOIN {name} AS changed "  # noqa: S608
-            f"ON submission.id = changed.{column} WHERE changed.id = ?"
-        )
-        found += driver_of(connection).execute(statement, key).fetchall()
-    return tuple(dict.fromkeys(str(row[0]) for row in found))
+    first = [key[0] for key in sorted(keys, key=repr)[:_MOST_RESULTS_NAMED]]
+    numbers = select_columns(changed[of]).where(changed["id"].in_(first))
+    ids = select(Submission.public_id).where(col(Submission.id).in_(numbers))
+    return tuple(str(row[0]) for row in connection.execute(ids.order_by(col(Submission.id))))
 
 
 def _rows_in(connection: Connection, name: str) -> int:
