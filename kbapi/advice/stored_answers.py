@@ -12,8 +12,8 @@ from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, Stamp
-from kbapi.storage.columns import checksum_of
 from kbapi.storage.pools import LineRow
+from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.versions import ANSWER_STAMP
 
 _STORING_LOCK_TIMEOUT_S: Final = 0.25

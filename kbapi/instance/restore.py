@@ -75,10 +75,9 @@ def restore_backup(
 ) -> Restored:
     """Replace the database by the backup `file`; the replaced files are kept under other names.
 
-    File and copy are compared with the manifest before anything is replaced. The database path
-    always has a complete database. After an interruption between secret and database the instance
-    does not open until the restore is repeated. New files get the owner of the old ones or of the
-    folder.
+    Nothing is replaced before file and copy were compared with the manifest. The database path
+    always has a whole database. A restore that was cut off between secret and database must be
+    repeated to open the instance. New files get the owner of the old ones, or of the folder.
 
     Raises
     ------
@@ -96,10 +95,7 @@ def restore_backup(
     manifest = None if without_manifest else load_manifest(file)
     _require_backup(file, manifest, progress, without_manifest=without_manifest)
     with _locked_for_restore(settings), _draft_of(database) as draft:
-        owner = owner_at(database)
-        condition = copy_whole(file, draft, progress)
-        if manifest:
-            require_unchanged_rows(draft, manifest, progress)
+        condition, owner = _copy(file, draft, manifest, progress), owner_at(database)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         _finish_draft(draft, secret, owner)
         replaced = _put_secret(secret_path, secret, now())
@@ -112,6 +108,13 @@ def restore_backup(
         needs_upgrade=condition.revision != schema.head_revision(),
         is_proved=manifest is not None,
     )
+
+
+def _copy(file: Path, draft: Path, manifest: Manifest | None, progress: Progress) -> Condition:
+    condition = copy_whole(file, draft, progress)
+    if manifest:
+        require_unchanged_rows(draft, manifest, progress)
+    return condition
 
 
 def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:

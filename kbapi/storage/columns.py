@@ -1,10 +1,11 @@
 """Constraints of single columns as CHECKs: SQLite itself does not enforce types."""
 
-import hashlib
 from typing import Any, Final
 
 from sqlalchemy import CheckConstraint, Index
 from sqlmodel import SQLModel
+
+from kbapi.storage.sqlite.engine import CHECKSUM_DIGITS
 
 # Named before the first migration, so that every later one can name what it changes.
 SQLModel.metadata.naming_convention = {
@@ -19,19 +20,8 @@ MAX_STEPS: Final = 1_000
 """No control's hard bound lies deeper than this many grid steps."""
 
 _HASH_BYTES: Final = 32
-_CHECKSUM_DIGITS: Final = 32
 CHECKSUM_OF: Final = "checksum_of"
 """In a column's `info`: which column of its row it is the checksum of."""
-
-
-def checksum_of(content: str | bytes) -> str:
-    """The first half of a SHA-256 in hexadecimal, for contents too long to be in an index.
-
-    >>> checksum_of("{}")
-    '44136fa355b3678a1146ad16f7e8649e'
-    """
-    content = content.encode() if isinstance(content, str) else content
-    return hashlib.sha256(content).hexdigest()[:_CHECKSUM_DIGITS]
 
 
 def checksum_column(content: str) -> dict[str, Any]:
@@ -42,7 +32,7 @@ def checksum_column(content: str) -> dict[str, Any]:
 def checksum(column: str) -> CheckConstraint:
     """The constraint to what `checksum_of` returns."""
     return CheckConstraint(
-        f"typeof({column}) = 'text' AND length({column}) = {_CHECKSUM_DIGITS}", name=column
+        f"typeof({column}) = 'text' AND length({column}) = {CHECKSUM_DIGITS}", name=column
     )
 
 

@@ -9,10 +9,9 @@ from sqlalchemy import Connection, Row, Select, bindparam
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, and_, col, select
 
-from kbapi.storage.columns import checksum_of
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
-from kbapi.storage.sqlite.engine import session_on
+from kbapi.storage.sqlite.engine import checksum_of, session_on
 from kbapi.storage.tables import Chip, Conditions, Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import (

@@ -13,7 +13,6 @@ from sqlalchemy import Connection
 from sqlmodel import col, delete, update
 
 from kbapi.errors import StorageBroken
-from kbapi.storage.columns import checksum_of
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import (
     ConditionsKey,
@@ -27,6 +26,7 @@ from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
 from kbapi.storage.sqlite.engine import (
     add_row,
     add_rows,
+    checksum_of,
     find_number,
     find_row,
     find_rows,

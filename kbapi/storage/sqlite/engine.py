@@ -7,6 +7,7 @@ The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
 import errno
+import hashlib
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -36,6 +37,9 @@ from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
 from kbapi.storage.sqlite.driver import dbapi2
 
 Found = TypeVar("Found")
+
+CHECKSUM_DIGITS: Final = 32
+"""The length of what `checksum_of` returns."""
 
 # SQLite's texts for its result codes; the driver passes on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
@@ -415,6 +419,16 @@ def load_columns(
 def materialized(statement: Select[*tuple[Any, ...]], name: str) -> CTE:
     """A common table expression that SQLite computes once, and does not merge into its query."""
     return statement.cte(name).prefix_with("MATERIALIZED", dialect="sqlite")
+
+
+def checksum_of(content: str | bytes) -> str:
+    """The first half of a SHA-256 in hexadecimal, for contents too long to be in an index.
+
+    >>> checksum_of("{}")
+    '44136fa355b3678a1146ad16f7e8649e'
+    """
+    content = content.encode() if isinstance(content, str) else content
+    return hashlib.sha256(content).hexdigest()[:CHECKSUM_DIGITS]
 
 
 def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:

@@ -20,10 +20,11 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlmodel import col, func, or_, select
 
 from kbapi.errors import StorageBroken
-from kbapi.storage.columns import CHECKSUM_OF, checksum_of
+from kbapi.storage.columns import CHECKSUM_OF
 from kbapi.storage.files import flush, give, owner_at
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import (
+    checksum_of,
     driver_of,
     library_version,
     readable_faults,
