@@ -101,13 +101,9 @@ def restore_backup(
         replaced = _put_secret(secret_path, secret, now())
         give_files(settings, owner)
         replaced += _put_database(database, draft, now())
-    return Restored(
-        condition,
-        tuple(replaced),
-        fits_secret=_fits(secret, condition),
-        needs_upgrade=condition.revision != schema.head_revision(),
-        is_proved=manifest is not None,
-    )
+    needs_upgrade = condition.revision != schema.head_revision()
+    fits_secret, is_proved = _fits(secret, condition), manifest is not None
+    return Restored(condition, tuple(replaced), fits_secret, needs_upgrade, is_proved)
 
 
 def _copy(file: Path, draft: Path, manifest: Manifest | None, progress: Progress) -> Condition:
