@@ -83,10 +83,9 @@ def restore_backup(
     ------
     InstanceInUse
         While a server or a command has the instance open.
-    StorageBroken
-        When the file is not a database of kbapi, is damaged, or differs from its manifest.
-    SchemaMismatch
-        When a newer program made it.
+    StorageBroken, SchemaMismatch
+        When the file is not a database of kbapi, is damaged, differs from its manifest, or was made
+        by a newer program.
     UnsafeSetup
         When the file, its manifest or its secret is missing, unless the caller does without the
         last two, and when another user's files would be replaced.
