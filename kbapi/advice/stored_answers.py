@@ -1,6 +1,5 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
-import hashlib
 from collections.abc import Callable
 from typing import Final, Protocol, TypeVar
 
@@ -14,6 +13,7 @@ from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, Stamp
 from kbapi.storage.pools import LineRow
+from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.versions import ANSWER_STAMP
 
 _STORING_LOCK_TIMEOUT_S: Final = 0.25
@@ -96,7 +96,7 @@ def _compute_answer(
     with instance.reading() as connection:
         found = find(connection)
     body = orjson.dumps(compute(found))
-    finished = AnswerBytes(body, hashlib.sha256(body).hexdigest()[:32])
+    finished = AnswerBytes(body, checksum_of(body))
     if found.line is not None and (found.has_results or instance.catalogue.find(question.chip.key)):
         # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)

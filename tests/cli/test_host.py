@@ -150,6 +150,22 @@ def test_days_of_a_wrong_clock_are_found_shown_and_repaired(home: Path, tmp_path
     assert run("check", "--apply", "--home", str(home)).returncode == 2
 
 
+def test_progress_is_shown_on_standard_error_if_wanted(home: Path, tmp_path: Path) -> None:
+    target = tmp_path / "backups"
+    for words in (("db", "upgrade"), ("backup", str(target)), ("check",)):
+        silent = run(*words, "--home", str(home))
+        shown = run(*words, "--progress", "--home", str(home))
+        assert (silent.returncode, shown.returncode) == (0, 0)
+        assert " %" not in silent.stderr
+        assert " 100 %" in shown.stderr
+        assert " %" not in shown.stdout
+    for words in (("check", "--backup"), ("restore",)):
+        shown = run(*words, str(backups(target)[0]), "--progress", "--home", str(home))
+        assert shown.returncode == 0
+        assert "bytes: 100 %\n" in shown.stderr
+        assert "rows: 100 %\n" in shown.stderr
+
+
 def test_a_read_only_instance_can_be_checked_and_backed_up(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -142,7 +142,7 @@ def test_backups_and_locks_get_the_owner_of_their_folder(settings: Settings, fol
         pass
     back_up_secret(settings, settings.home.parent / "secret", target)
     found = {path.name: path.stat() for path in target.iterdir()}
-    assert len(found) == 3
+    assert len(found) == 4
     assert {(one.st_uid, one.st_gid) for one in found.values()} == {SERVING}
 
 

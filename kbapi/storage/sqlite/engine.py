@@ -7,6 +7,7 @@ The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
 import errno
+import hashlib
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -39,6 +40,9 @@ from kbapi.storage.sqlite.driver import dbapi2
 
 Found = TypeVar("Found")
 
+CHECKSUM_DIGITS: Final = 32
+"""The length of what `checksum_of` returns."""
+
 # SQLite's texts for its result codes; the driver passes on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("database is locked", StorageBusy),
@@ -48,6 +52,7 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("disk i/o error", DiskError),
     ("file is not a database", StorageBroken),
     ("malformed", StorageDamaged),
+    ("could not decode to utf-8", StorageDamaged),
     ("no such table", StorageBroken),
 )
 
@@ -87,6 +92,8 @@ def readable_faults() -> Iterator[None]:
             if part in text:
                 raise fault from error
         raise
+    except UnicodeDecodeError as error:  # only damage makes a text that is not UTF-8
+        raise StorageBroken from error
     except OSError as error:
         if error.errno in _NO_FILES:
             raise StorageBusy(_TOO_MANY_OPEN) from error
@@ -434,6 +441,16 @@ def load_columns(
 def materialized(statement: Select[*tuple[Any, ...]], name: str) -> CTE:
     """A common table expression that SQLite computes once, and does not merge into its query."""
     return statement.cte(name).prefix_with("MATERIALIZED", dialect="sqlite")
+
+
+def checksum_of(content: str | bytes) -> str:
+    """The first half of a SHA-256 in hexadecimal, for contents too long to be in an index.
+
+    >>> checksum_of("{}")
+    '44136fa355b3678a1146ad16f7e8649e'
+    """
+    content = content.encode() if isinstance(content, str) else content
+    return hashlib.sha256(content).hexdigest()[:CHECKSUM_DIGITS]
 
 
 def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
