@@ -44,6 +44,7 @@ FAULTS: Final = {
     "passes_beyond_failure": "A run passed deeper than an earlier run failed, so no limit fits "
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
+    "item_too_large": "An item of a batch is at most as large as the body of a single result.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
     "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "
@@ -315,6 +316,28 @@ class RateExceeded(KbapiError):
     explanation = (
         "Nothing was stored. Wait the number of seconds in Retry-After. The RateLimit header of "
         "each answer shows how many requests are left."
+    )
+
+
+class Overloaded(KbapiError):
+    """The server has more work than it can finish in time."""
+
+    code = "overloaded"
+    title = "The server is overloaded"
+    explanation = (
+        "The server has too much other work at present. Nothing was stored. Wait the number of "
+        "seconds in Retry-After, then try again."
+    )
+
+
+class TooCostly(KbapiError):
+    """A document or a question takes more time than one request may use."""
+
+    code = "too_costly"
+    title = "The request takes too long"
+    explanation = (
+        "The document or question took longer than one request may. Nothing was stored. The "
+        "detail names the step that took too long and the correction."
     )
 
 

@@ -33,6 +33,7 @@ from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
 
 
@@ -142,6 +143,7 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
+    check_time("pools of the line")
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
     if line is None:
@@ -149,16 +151,21 @@ def find_evidence(
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    siblings = (
+        Siblings()
+        if pool is None or (is_enough and not with_all_siblings)
+        else load_siblings(connection, pool, catalogue, standing)
+    )
+    stock_line = _stock_line(connection, chip.key, pool, what_if)
+    check_time("stock voltages")
     return EvidenceFound(
         control=control,
         grid=grid,
         line=line,
         pool=pool,
         own=own,
-        siblings=Siblings()
-        if pool is None or (is_enough and not with_all_siblings)
-        else load_siblings(connection, pool, catalogue, standing),
-        stock_line=_stock_line(connection, chip.key, pool, what_if),
+        siblings=siblings,
+        stock_line=stock_line,
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
         locks=_locks(connection, line.id, question, pool, control),
@@ -230,6 +237,7 @@ def _locks(
     chip = question.chip
     domains = (question.domain,) if pool is None else pool.key.rails
     groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
+    check_time("lock reports")
     reported = reported_controls(groups, chip.key, chip.series)
     return least_open(
         lock_shares(groups, chip.key, chip.series, domain, control)

@@ -39,10 +39,12 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.NoteRefused: 422,
     errors.KeyRefused: 422,
     errors.IdempotencyKeyReused: 422,
+    errors.TooCostly: 422,
     errors.RequestUnreadable: 400,
     errors.RateExceeded: 429,
     errors.HeadTooLarge: 431,
     errors.Unexpected: 500,
+    errors.Overloaded: 503,
     errors.StorageBroken: 503,
     errors.StorageBusy: 503,
     errors.StorageUnwritable: 503,
@@ -56,6 +58,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
 }
 
 _RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
+    errors.Overloaded: 2,
     errors.StorageBusy: 2,
     errors.StorageUnwritable: 60,
     errors.StorageFull: 60,

@@ -41,6 +41,7 @@ from kbapi.storage.follow_ups import (
 )
 from kbapi.storage.pools import drop_unused_places, moved_with
 from kbapi.storage.results import StoredSubmission
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, FollowUpOutcome, FollowUpStatus, LimitControl
 
 _FOLLOW_UP: Final = FollowUpSchema()
@@ -137,6 +138,7 @@ def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
         sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
     except ValidationError as error:
         raise _refused([*problems, *problems_of(error.messages)]) from None
+    check_time("shape")
     if problems:
         raise _refused(problems)
     return sent, orjson.dumps(reading.value).decode()
