@@ -165,6 +165,17 @@ class SubmissionGone(KbapiError):
     explanation = "The sender withdrew this submission. Its content was deleted."
 
 
+class Overloaded(KbapiError):
+    """More requests wait than can be answered soon."""
+
+    code = "overloaded"
+    title = "The server is overloaded"
+    explanation = (
+        "The request would have waited too long. Nothing was stored: try again after the number "
+        "of seconds in Retry-After."
+    )
+
+
 class StorageBusy(KbapiError):
     """Another process locks the database for too long."""
 
@@ -316,17 +327,6 @@ class RateExceeded(KbapiError):
     explanation = (
         "Nothing was stored. Wait the number of seconds in Retry-After. The RateLimit header of "
         "each answer shows how many requests are left."
-    )
-
-
-class Overloaded(KbapiError):
-    """The server has more work than it can finish in time."""
-
-    code = "overloaded"
-    title = "The server is overloaded"
-    explanation = (
-        "The server has too much other work at present. Nothing was stored. Wait the number of "
-        "seconds in Retry-After, then try again."
     )
 
 

@@ -25,7 +25,8 @@ from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import QuestionSchema, parse_question
 from kbapi.api.admission import needs
-from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
+from kbapi.api.bodies import sent_body
+from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue
 from kbapi.storage.answers import AnswerBytes
