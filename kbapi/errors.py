@@ -447,6 +447,7 @@ class Unexpected(KbapiError):
     code = "unexpected"
     title = "The server failed"
     explanation = (
-        "The fault is in the server, not in your request. Nothing was stored. Give the "
-        "request_id to the host, who can find the cause in the log."
+        "The fault is in the server, not in your request. Nothing was stored, except for a batch: "
+        "its first items may be, and can be sent again. Give the request_id to the host, who can "
+        "find the cause in the log."
     )

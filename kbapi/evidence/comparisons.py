@@ -353,6 +353,7 @@ def load_drift(connection: Connection, pool_id: int) -> PoolDrift:
     A driver is no condition of a result, so a change of driver shows by its months alone.
     """
     results = read_results(connection, pool_id)
+    check_time("results of the pool")
     return drift_among(results, load_conditions(connection, np.unique(results.conditions).tolist()))
 
 
@@ -369,6 +370,7 @@ def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
     independent of each other, which those of one contributor are not: three of them are kept.
     """
     units = _few_of_each(_latest_of_each_unit(_dated_units(rows, conditions)))
+    check_time("units to check for drift")
     found = find_drift(units.limits)
     if found.kind is None:
         return PoolDrift(found, "", "")
