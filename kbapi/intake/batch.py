@@ -50,8 +50,8 @@ _MOST_PROBLEMS_LISTED: Final = 100
 """In the answer to a batch of which every item is refused."""
 _MOST_ERRORS_LISTED: Final = 1_000
 """In the answer to any other batch; the first error of each item is listed in any case."""
-_GROUP_ITEMS: Final = 50
-"""More items hardly cost less each, and keep other writers waiting for longer."""
+_GROUP_ITEMS: Final = 100
+"""More items cost hardly less each, and keep other writers waiting for longer."""
 _GROUP_BYTES: Final = 262_144
 """More text would take more memory than one large item does."""
 _SHORTEST_WAIT_S: Final = 1.0
