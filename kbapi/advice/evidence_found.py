@@ -151,13 +151,9 @@ def find_evidence(
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    siblings = (
-        Siblings()
-        if pool is None or (is_enough and not with_all_siblings)
-        else load_siblings(connection, pool, catalogue, standing)
-    )
-    stock_line = _stock_line(connection, chip.key, pool, what_if)
-    check_time("stock voltages")
+    siblings = Siblings()
+    if pool is not None and (with_all_siblings or not is_enough):
+        siblings = load_siblings(connection, pool, catalogue, standing)
     return EvidenceFound(
         control=control,
         grid=grid,
@@ -165,7 +161,7 @@ def find_evidence(
         pool=pool,
         own=own,
         siblings=siblings,
-        stock_line=stock_line,
+        stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
         locks=_locks(connection, line.id, question, pool, control),
@@ -219,6 +215,7 @@ def _stock_line(
     if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
         return None
     points = load_stock_points(connection, chip_key, pool.key.domains, what_if)
+    check_time("stock voltages")
     if not points:
         return None
     return fit_stock_line(

@@ -1,7 +1,7 @@
 """Up to a thousand results, read and stored in small groups, each with its own outcome.
 
-The outcome of a group stands when its transaction is committed. The items after the end of the time
-budget, or after a fault of the database, are not tried.
+The outcome of a group is final when its transaction is committed. The items after the end of the
+time budget, or after a fault of the database, are not tried.
 """
 
 from collections import Counter
@@ -97,7 +97,7 @@ class UncountedItem:
     reasons: tuple[Reason, ...]
     """Why no setting of the item counts, or why it was not tried; empty for a refused item."""
     errors: tuple[BatchItemError, ...]
-    """The faults of a refused item; empty for the others. `more_problems` stands for faults that
+    """The faults of a refused item; empty for the others. `more_problems` is for faults that
     are not listed: about 1,000 are listed for a whole batch, and at least one for each item."""
 
 
@@ -151,9 +151,8 @@ def accept_batch(
 ) -> BatchResponse:
     """The outcome of each item, once all plausible items are stored, as far as time allows.
 
-    Each group of items is a transaction: what is stored stands, whatever happens to later groups.
-    The key is stored for each item by its place. So a repeat tries what was not tried, and the
-    withdrawal of one result leaves the answers of the others.
+    Each group of items is a transaction, and what is stored is kept. The key is stored for each
+    item by its place, so a repeat tries what was not tried.
 
     Raises
     ------
@@ -179,8 +178,7 @@ def accept_batch(
                 raise
             not_tried = Reason(fault.code, fault.detail)
             break
-        for outcome in outcomes:
-            listing.add(outcome)
+        listing.add(outcomes)
     return listing.response(not_tried)
 
 
@@ -344,8 +342,12 @@ class _Listing:
         self._first_problems: list[Problem] = []
         self._problems = 0
 
-    def add(self, outcome: Outcome) -> None:
-        """List the outcome of the next item, and count it unless this is a dry run."""
+    def add(self, outcomes: Sequence[Outcome]) -> None:
+        """List the outcomes of the next items, and count them unless this is a dry run."""
+        for outcome in outcomes:
+            self._add(outcome)
+
+    def _add(self, outcome: Outcome) -> None:
         place = len(self._items)
         if isinstance(outcome, DocumentRefused):
             self._items.append(BatchItem(place, "refused", None, None))

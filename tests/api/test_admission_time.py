@@ -92,7 +92,7 @@ ASKED: dict[str, tuple[str, Any]] = {
 STEPS: dict[str, set[str]] = {
     "start": {
         *("pools of the line", "results of the pool", "units of the pool", "outlier check"),
-        *("drift", "stock voltages", "lock reports", "reading of evidence", "fit"),
+        *("drift", "lock reports", "reading of evidence", "fit"),
         *("units to compare by filter", "comparison of filters", "answer"),
     },
     "stability": {"outlier check", "curve", "fit", "answer"},
