@@ -345,6 +345,17 @@ class TooCostly(KbapiError):
     )
 
 
+class CpuTimeExceeded(KbapiError):
+    """The requests of one key or network took more CPU time than the host allows in a minute."""
+
+    code = "cpu_time_exceeded"
+    title = "Too much CPU time"
+    explanation = (
+        "Nothing was stored. The requests of this key or network took all of their CPU time in "
+        "this minute. Wait the number of seconds in Retry-After, and send smaller requests."
+    )
+
+
 class SettingUnknown(KbapiError):
     """A request of a curator names a setting that is not stored."""
 
