@@ -6,11 +6,11 @@ time: its sender waits, and the server must be able to end.
 """
 
 import math
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from time import monotonic, thread_time
 from typing import Final
 
 from kbapi.errors import TooCostly
@@ -26,13 +26,13 @@ class TimeLimit:
     elapsed_s: Callable[[], float]
 
 
-# Looked up at each call, so that a test can replace the clocks of the `time` module.
+# Looked up at each call, so that a test can replace these clocks.
 def _cpu_s() -> float:
-    return time.thread_time()
+    return thread_time()
 
 
 def _wall_s() -> float:
-    return time.monotonic()
+    return monotonic()
 
 
 DOCUMENT_TIME: Final = TimeLimit("document", 2.0, "Send a smaller document.", _cpu_s)

@@ -130,7 +130,7 @@ def forget_answers(client: FlaskClient) -> None:
 def limits_of(monkeypatch: pytest.MonkeyPatch, clock: Callable[[], float]) -> Iterator[None]:
     """The time of documents and questions is read from this clock."""
     with monkeypatch.context() as patched:
-        patched.setattr("time.thread_time", clock)
+        patched.setattr("kbapi.time_budget.thread_time", clock)
         yield
 
 
