@@ -48,6 +48,7 @@ FAULTS: Final = {
     "passes_beyond_failure": "A run passed deeper than an earlier run failed, so no limit fits "
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
+    "item_too_large": "An item of a batch is at most as large as the body of a single result.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
     "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "
@@ -355,6 +356,17 @@ class RateExceeded(KbapiError):
     )
 
 
+class TooCostly(KbapiError):
+    """A document or a question takes more time than one request may use."""
+
+    code = "too_costly"
+    title = "The request takes too long"
+    explanation = (
+        "The document or question took longer than one request may. Nothing was stored. The "
+        "detail names the step that took too long and the correction."
+    )
+
+
 class CpuTimeExceeded(KbapiError):
     """The requests of one key or network took more CPU time than the host allows in a minute."""
 
@@ -472,6 +484,7 @@ class Unexpected(KbapiError):
     code = "unexpected"
     title = "The server failed"
     explanation = (
-        "The fault is in the server, not in your request. Nothing was stored. Give the "
-        "request_id to the host, who can find the cause in the log."
+        "The fault is in the server, not in your request. Nothing was stored, except for a batch: "
+        "its first items may be, and can be sent again. Give the request_id to the host, who can "
+        "find the cause in the log."
     )

@@ -16,7 +16,6 @@ from werkzeug.exceptions import NotFound
 from kbapi.access.keys import KEY_PREFIX
 from kbapi.documents.shapes import unknown_parameters
 from kbapi.errors import (
-    BodyTooLarge,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
@@ -51,22 +50,6 @@ def follow_requests(app: Flask) -> None:
     """Give each request of the app an id, and each answer headers and a log line."""
     app.before_request(_begin)
     app.after_request(_finish)
-
-
-def sent_body() -> bytes:
-    """The whole body of this request, as it was sent.
-
-    Raises
-    ------
-    BodyTooLarge
-        When chunks hold more than is read; a Content-Length was checked before.
-    """
-    body = request.get_data()
-    # The framework reads chunks up to the limit and drops the rest without an error.
-    most = request.max_content_length
-    if most is not None and len(body) >= most and request.environ["wsgi.input"].read(1):
-        raise BodyTooLarge
-    return body
 
 
 def _begin() -> None:

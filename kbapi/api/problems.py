@@ -39,6 +39,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.NoteRefused: 422,
     errors.KeyRefused: 422,
     errors.IdempotencyKeyReused: 422,
+    errors.TooCostly: 422,
     errors.RequestUnreadable: 400,
     errors.RateExceeded: 429,
     errors.CpuTimeExceeded: 429,

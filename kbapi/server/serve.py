@@ -15,6 +15,7 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
+from kbapi.api.bodies import body_memory_mib, memory_limit
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, hold_as_only_process
 from kbapi.instance.health import share_health
@@ -134,6 +135,8 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
     _hold_folder(settings)
     # Workers read their settings from the environment, as in any other WSGI server.
     os.environ["KBAPI_HOME"] = str(settings.home)
+    memory_mib = body_memory_mib(settings, workers, memory_limit())
+    os.environ["KBAPI_BODY_MEMORY_MIB"] = str(memory_mib)
     share_between_processes(settings.home / "metrics")
     share_health(settings.home)
     renew_rate_file(settings.rates_path)
