@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
 from statistics import quantiles
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import orjson
 
@@ -32,7 +32,7 @@ _LONGEST_S = 90.0
 
 
 class Sent(NamedTuple):
-    """A request of a plan: `draw` gives its bytes from a random number, or they are always equal."""
+    """A request of a plan, of a kind that is drawn unless its bytes are given."""
 
     kind: str
     weight: float
@@ -81,10 +81,15 @@ class Answers:
         return Answers([one for one in self.answers if 200 <= one.status < 300])
 
     @property
+    def refused(self) -> "Answers":
+        """Refusals of one that waits too long, with the time after which to ask again."""
+        return Answers([one for one in self.answers if one.status == 503 and one.has_retry_after])
+
+    @property
     def errors(self) -> int:
         """Answers that are neither good nor a refusal with the time to wait."""
         return sum(
-            not (200 <= one.status < 300 or one.status in (429, 503) and one.has_retry_after)
+            not (200 <= one.status < 300 or (one.status in (429, 503) and one.has_retry_after))
             for one in self.answers
         )
 
@@ -199,7 +204,7 @@ def run_plans(server: Server, *plans: Plan) -> Answers:
         subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) for _ in plans
     ]
     for process, plan in zip(processes, plans, strict=True):
-        pickle.dump((server.port, tuple(plan.requests), plan.__dict__), process.stdin)
+        pickle.dump((server.port, plan), process.stdin)
         process.stdin.close()
     answers: list[Answer] = []
     for process in processes:
@@ -280,14 +285,7 @@ def grows(series: Sequence[float], by: Callable[[Sequence[float]], float] = max)
     return after / before if before else float("inf")
 
 
-def _main() -> None:
-    given: tuple[int, Any, dict[str, Any]] = pickle.load(sys.stdin.buffer)
-    port, requests, fields = given
-    plan = Plan(**{**fields, "requests": tuple(Sent(*one) for one in requests)})
-    sender = _Sender(port, plan)
+if __name__ == "__main__":
+    sender = _Sender(*pickle.load(sys.stdin.buffer))
     asyncio.run(sender.run())
     pickle.dump([tuple(one) for one in sender.answers], sys.stdout.buffer)
-
-
-if __name__ == "__main__":
-    _main()

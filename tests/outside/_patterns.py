@@ -84,7 +84,7 @@ def patterns_of(package: str) -> list[re.Pattern[str]]:
         one = waiting.pop()
         if id(one) in seen or isinstance(one, ModuleType | str | bytes | int):
             continue
-        if isinstance(one, type) or callable(one) and hasattr(one, "__module__"):
+        if isinstance(one, type) or (callable(one) and hasattr(one, "__module__")):
             if not str(one.__module__).startswith(package):
                 continue
         seen[id(one)] = one

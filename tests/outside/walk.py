@@ -96,7 +96,9 @@ class Walk:
         self.seen[path] = set(found)
 
     def _pages_of(self, path: str, pages: Pages) -> Iterator[Any]:
-        asked: dict[str, str] = {} if path == "/v1/my-submissions" else {"limit": str(ENTRIES_A_PAGE)}
+        asked: dict[str, str] = (
+            {} if path == "/v1/my-submissions" else {"limit": str(ENTRIES_A_PAGE)}
+        )
         while True:
             status, _, body = self._get(path, f"{path}?{urlencode(asked)}" if asked else path)
             if status != 200:
