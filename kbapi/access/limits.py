@@ -5,6 +5,7 @@ number, under a secret of the day.
 """
 
 import ipaddress
+import re
 from enum import Enum, auto
 from hashlib import blake2b
 from importlib.util import find_spec
@@ -80,6 +81,10 @@ _DAY_S: Final = 86_400
 _IPV4_BITS: Final = 24
 _IPV6_BITS: Final = 56
 """The usual network of one household or one rented machine; a longer prefix would give it many."""
+# The digits of a port, without more than a port has.
+_WITH_PORT: Final = re.compile(
+    r"(?P<v4>[0-9.]{7,15}):[0-9]{1,5}|\[(?P<v6>[0-9A-Fa-f:.]{2,45})\](?::[0-9]{1,5})?"
+)
 
 
 class DailyHashes:
@@ -112,13 +117,18 @@ class DailyHashes:
 def network_of(address: str) -> str:
     """The leading bits of an address, in hex; all texts that are not addresses share one network.
 
+    Some proxies add the port of the client to its address.
+
     >>> network_of("192.0.2.77"), network_of("::ffff:192.0.2.3"), network_of("2001:db8:0:12::7")
     ('4:c00002', '4:c00002', '6:20010db8000000')
+    >>> network_of("192.0.2.77:50123"), network_of("[2001:db8:0:12::7]:443")
+    ('4:c00002', '6:20010db8000000')
     >>> network_of("")
     'unknown'
     """
+    with_port = _WITH_PORT.fullmatch(address)
     try:
-        read = ipaddress.ip_address(address)
+        read = ipaddress.ip_address(with_port["v4"] or with_port["v6"] if with_port else address)
     except ValueError:
         return "unknown"
     if isinstance(read, ipaddress.IPv6Address):

@@ -2,19 +2,16 @@
 
 import re
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 import orjson
-from flask import Blueprint, Response, current_app, render_template, request
-from flask_smorest import Api
+from flask import Blueprint, Response, render_template, request
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
-from kbapi.api.openapi import openapi_document
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
@@ -22,6 +19,7 @@ from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
+from kbapi.settings import bundled_folder
 
 if TYPE_CHECKING:
     from markdown_it.token import Token
@@ -42,7 +40,8 @@ _PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
 _VIEWER_POLICY: Final = _NOTHING_ELSE + (
     "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
 )
-_ONE_GENERATION: Final = Lock()
+# Written from the code by developers and tested to be equal: no request generates it.
+_API_DOCUMENT: Final = (bundled_folder("openapi") / "openapi.json").read_bytes()
 
 
 @blueprint.before_request
@@ -78,19 +77,36 @@ _EXPLANATIONS: Final = _all_explanations()
 
 @blueprint.get("/problems/<code>")
 @needs_nothing
-def explain_problem(code: str) -> str:
-    """A page that explains a problem and its correction."""
+def explain_problem(code: str) -> Response:
+    """A page, or JSON where the request prefers it, that explains a problem and its correction."""
     if code not in _EXPLANATIONS:
         raise PageMissing
-    title, explanation = _EXPLANATIONS[code]
-    return render_template("problem.html", code=code, title=title, explanation=explanation)
+    problem = _explanation(code)
+    return _page_or_json(render_template("problem.html", **problem), problem)
 
 
 @blueprint.get("/problems")
 @needs_nothing
-def list_problems() -> str:
-    """A page with every problem and rule."""
-    return render_template("problems.html", problems=sorted(_EXPLANATIONS.items()))
+def list_problems() -> Response:
+    """A page, or JSON where the request prefers it, with every problem and rule."""
+    problems = [_explanation(code) for code in sorted(_EXPLANATIONS)]
+    page = render_template("problems.html", problems=problems)
+    return _page_or_json(page, {"problems": problems})
+
+
+def _explanation(code: str) -> dict[str, str]:
+    title, explanation = _EXPLANATIONS[code]
+    return {"code": code, "title": title, "explanation": explanation}
+
+
+def _page_or_json(page: str, value: object) -> Response:
+    wanted = request.accept_mimetypes.best_match(("text/html", "application/json"))
+    if wanted == "application/json":
+        response = Response(orjson.dumps(value), mimetype=wanted)
+    else:
+        response = Response(page)
+    response.vary.add("Accept")
+    return response
 
 
 GUIDES_FOLDER: Final = Path(__file__).parent / "guides"
@@ -163,15 +179,7 @@ def show_guide(name: str) -> str:
 @needs_nothing
 def show_openapi() -> Response:
     """The OpenAPI document of this code."""
-    with _ONE_GENERATION:
-        body = _written_out(current_app.extensions["kbapi_document"])
-    return Response(body, mimetype="application/json")
-
-
-@lru_cache(maxsize=1)
-def _written_out(api: Api) -> bytes:
-    """The document as bytes, generated at the first request."""
-    return orjson.dumps(openapi_document(api))
+    return Response(_API_DOCUMENT, mimetype="application/json")
 
 
 @blueprint.get("/docs")

@@ -133,12 +133,23 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
     share_between_processes(settings.home / "metrics")
     renew_rate_file(settings.rates_path)
     options = _OPTIONS | {
-        "bind": f"{host}:{port}",
+        "bind": address_of(host, port),
         "workers": workers,
         "threads": threads,
         "worker_connections": connections,
     }
     _Server(application, options).run()
+
+
+def address_of(host: str, port: int) -> str:
+    """The address to listen on, with brackets around an IPv6 address.
+
+    Without brackets the port would be read as the end of the address.
+
+    >>> address_of("127.0.0.1", 8080), address_of("::1", 8080), address_of("[::]", 80)
+    ('127.0.0.1:8080', '[::1]:8080', '[::]:80')
+    """
+    return f"[{host}]:{port}" if ":" in host and not host.startswith("[") else f"{host}:{port}"
 
 
 def _hold_folder(settings: Settings) -> None:

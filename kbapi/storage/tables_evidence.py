@@ -1,4 +1,4 @@
-"""Tables of derived state: outliers, counts by depth, stored answers.
+"""Tables of derived state (outliers, counts by depth, stored answers) and the row of readiness.
 
 A computed answer reads none of them: it reads the results and checks its pool itself.
 """
@@ -86,3 +86,15 @@ class DifferingContributor(SQLModel, table=True):
         )
     )
     code: str
+
+
+class HealthProbe(SQLModel, table=True):
+    """The one row that readiness writes and reads back; no result depends on it."""
+
+    __tablename__ = "health_probe"
+    __table_args__ = (
+        CheckConstraint("id = 1", name="id"),
+        CheckConstraint("typeof(value) = 'integer' AND value >= 0", name="value"),
+    )
+    id: int = Field(default=None, primary_key=True)
+    value: int

@@ -165,6 +165,23 @@ def test_only_trusted_proxies_give_the_network(tmp_path: Path, clock: HandMovedC
     assert spread(too_trusting) == [200, 200, 200, 429, 429]
 
 
+def test_a_proxy_that_adds_ports_leaves_each_network_its_own_limit(
+    tmp_path: Path, clock: HandMovedClock
+) -> None:
+    _, client = served(tmp_path, clock, trusted_proxies=1)
+
+    def statuses(addresses: list[str]) -> list[int]:
+        return [
+            client.get("/v1/chips", headers={"X-Forwarded-For": one}).status_code
+            for one in addresses
+        ]
+
+    assert statuses([f"198.51.{number}.7:{50_000 + number}" for number in range(5)]) == [200] * 5
+    assert statuses([f"[2001:db8:{number}::7]:443" for number in range(5)]) == [200] * 5
+    one_network = [f"203.0.113.7:{50_000 + number}" for number in range(5)]
+    assert statuses(one_network) == [200, 200, 200, 429, 429]
+
+
 def test_each_day_begins_new_counts_under_other_hashes(
     tmp_path: Path, clock: HandMovedClock
 ) -> None:

@@ -32,7 +32,6 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.intake import responses, submit
 from kbapi.intake.batch import accept_batch
-from kbapi.pages import views
 from kbapi.stats.gains import gains
 from kbapi.storage import answers
 from kbapi.storage.answers import SingleFlight
@@ -274,8 +273,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
     yield Part("chances of ranks", "computed gains", measures, uncached(gains, "_chances"))
-    document = served.get("/openapi.json")
-    yield Part("the API document", "the document", document, uncached(views, "_written_out"))
     yield Part(
         "the catalogue, read once",
         "opening an instance",

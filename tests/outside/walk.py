@@ -96,9 +96,8 @@ class Walk:
         self.seen[path] = set(found)
 
     def _pages_of(self, path: str, pages: Pages) -> Iterator[Any]:
-        asked: dict[str, str] = (
-            {} if path == "/v1/my-submissions" else {"limit": str(ENTRIES_A_PAGE)}
-        )
+        in_small_pages = {"limit": str(ENTRIES_A_PAGE)}
+        asked = {} if path == "/v1/my-submissions" else in_small_pages
         while True:
             status, _, body = self._get(path, f"{path}?{urlencode(asked)}" if asked else path)
             if status != 200:

@@ -212,6 +212,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "expires_at": 1_800_000_000,
         "answer": "{}",
     },
+    "health_probe": {"id": 1, "value": 7},
 }
 
 
@@ -344,6 +345,8 @@ RANGES = [
     ("stored_answer", "stamp_revision", -1),
     ("idempotency_record", "expires_at", -1),
     ("decision", "ordinal", -1),
+    ("health_probe", "id", 2),
+    ("health_probe", "value", -1),
 ]
 INSIDE = [
     ("line", "revision", 7),

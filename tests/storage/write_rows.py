@@ -18,7 +18,9 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.responses import Accepted
+from kbapi.storage.sqlite.engine import session_on
 from kbapi.storage.sqlite.schema import METADATA, head_revision
+from kbapi.storage.tables_evidence import HealthProbe
 from tests.curation.makers import a_decision, decide, send_deep
 from tests.makers import (
     CHIP,
@@ -67,6 +69,9 @@ def use_everything(instance: Instance, clock: HandMovedClock) -> None:
     store_notes(instance, [_NOTE.format("second")], as_drafts=True)
     advise_start(instance, a_question(instance))
     advise_start(instance, a_question(instance, chip=COUNT_CHIP, control="count_offset"))
+    with instance.writing() as connection, session_on(connection) as session:
+        session.add(HealthProbe(id=1, value=7))
+        session.flush()
 
 
 def _send_outliers(instance: Instance) -> None:
