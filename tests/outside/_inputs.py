@@ -130,7 +130,7 @@ def _patterns() -> list[Any]:
 
 
 def inputs_of(kind: str, known: Known, rng: Random) -> list[Input]:
-    """The inputs from which those of this kind grow: whole ones, and some that the grammar draws."""
+    """The inputs from which those of a kind grow: whole ones, and some that the grammar draws."""
     result, receipt = next(iter(known.receipts.items()))
     whole = tree_of(a_whole_document())
     batch = Input(kind, "post", "/v1/submissions/batch", [whole] * 2)
@@ -162,7 +162,7 @@ def _chip_texts() -> list[str]:
 
 
 def _queries(known: Known, rng: Random) -> Iterator[Input]:
-    result, receipt = next(iter(known.receipts.items()))
+    result = next(iter(known.receipts))
     for path, item in _document()["paths"].items():
         if "get" in item and "/submissions/" not in path:
             address = path.replace("{submission_id}", result).replace("{ordinal}", "0")

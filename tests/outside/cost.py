@@ -1,7 +1,7 @@
 """Fuzzing by cost: requests are drawn and mutated, and what was dear is grown further.
 
-In CPU time, and for the tests in calls, in steps of patterns and in bytes of memory, none of which
-depend on the machine. A cost is given as its share of what an input of its size is allowed.
+In CPU time, and for the tests in calls and in bytes of memory, which do not depend on the machine.
+`tests/house/test_reading_is_linear.py` counts the steps of patterns. A cost is given as its share of what an input of its size is allowed.
 """
 
 import json
@@ -24,7 +24,6 @@ from kbapi.app import create_app
 from kbapi.chips.naming import identify_chip
 from tests.bench.guidance import fill_with_measured
 from tests.outside._inputs import KB, Input, inputs_of, mutated
-from tests.outside._patterns import CountedPattern, patterns_of, pumped, with_counted_patterns
 from tests.outside.demo_instance import Known, fill, opened
 from tests.report import Row, measured
 
@@ -58,8 +57,6 @@ CALLS |= dict.fromkeys(("question", "query", "head"), Bound(150_000, 10_000))
 CALLS |= {"chip text": Bound(4_000, 2_000)}
 """Calls of functions, those of C included."""
 MEMORY = dict.fromkeys(KINDS, Bound(4 * MB, 100 * KB, most=64 * MB))
-STEPS_PER_CHARACTER = {"personal data": 300, "chip text": 1_500}
-"""Of all patterns together that look at a text."""
 
 
 class TooMuch(BaseException):
@@ -252,8 +249,7 @@ def measure(*, short: bool) -> list[Row]:
         rows += [_large_row(target, what, one) for what, one in large_inputs(known).items()]
     for error in target.errors:
         print(error)
-    rows.append(measured("server errors", len(target.errors), "", "== 0"))
-    return [*rows, *pattern_rows(10 if short else 300)]
+    return [*rows, measured("server errors", len(target.errors), "", "== 0")]
 
 
 def large_inputs(known: Known) -> dict[str, Input]:
@@ -303,35 +299,3 @@ def _save(kind: str, found: Sequence[Found]) -> None:
         for one in found
     ]
     (SAVED / f"{kind.replace(' ', '-')}.json").write_text(json.dumps(kept))
-
-
-def pattern_rows(tries: int) -> list[Row]:
-    """The most steps of patterns for a character, and how they grow, over pumped texts."""
-    data = with_counted_patterns("kbapi.documents.personal_data").is_personal_data
-    name = with_counted_patterns("kbapi.chips.naming").identify_chip
-    return [
-        *_steps_rows("personal data", data, patterns_of("kbapi.documents.personal_data"), tries),
-        *_steps_rows("chip text", name, patterns_of("kbapi.chips"), tries),
-    ]
-
-
-def _steps_rows(what: str, look: Callable[[str], object], patterns: Any, tries: int) -> list[Row]:
-    rng, most, ratio = Random(SEED), (0.0, ""), (0.0, "")
-    lengths = (60, 240)
-    for _ in range(tries):
-        text = pumped(rng.choice(patterns), rng)
-        few, many = (steps_of(look, text.of_length(length)) for length in lengths)
-        most = max(most, (many / lengths[1], repr(text)))
-        ratio = max(ratio, (many / max(few, 20 * lengths[0]), repr(text)))
-    wanted = f"<= {STEPS_PER_CHARACTER[what]}"
-    return [
-        measured(f"{what}: steps of patterns for a character", most[0], "", wanted, most[1]),
-        measured(f"{what}: steps at four times the length", ratio[0], "ratio", "<= 6", ratio[1]),
-    ]
-
-
-def steps_of(look: Callable[[str], object], text: str) -> int:
-    """The steps of all counted patterns while a function looks at a text."""
-    CountedPattern.total, CountedPattern.most = 0, 2_000_000
-    look(text)
-    return CountedPattern.total
