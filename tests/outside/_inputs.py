@@ -21,7 +21,6 @@ from tests.outside.demo_instance import Known
 KB = 1_000
 LONGEST = {"query": 8 * KB, "head": 4 * KB, "chip text": 10 * KB}
 """The largest input of a kind, where it is less than that of a document."""
-LARGEST_DOCUMENT = 1_000 * KB
 ODD: tuple[Any, ...] = (None, True, 0, -1, -80, -90.5, 127, 1e9, 2**53 + 2, "", "core", "2026-13")
 CLASSES = ("a", "A", "7", ":", "f:", "1.", "a.", "-", "_", " ", "(", "/", "\\", "@", "a@", "+1 ")
 CLASSES += ("~", "é", "\u0660", "\u200b", "\U0001f469", "\n", '"', "%", "é1", "A1", "a1-", "x.y-")
@@ -224,11 +223,14 @@ def _pumped_text(rng: Random) -> str:
     return pumped(rng.choice(_patterns()), rng).of_length(length)
 
 
-def mutated(one: Input, rng: Random, known: Known, largest: int = LARGEST_DOCUMENT) -> Input:
+def mutated(
+    one: Input, rng: Random, known: Known, largest: int, *, with_grammar: bool = True
+) -> Input:
     """The input with one to three of its parts changed or grown, no larger than its kind may be."""
     changed = one
     for _ in range(rng.choice((1, 1, 2, 3))):
-        larger = drawn(one, known, rng) if rng.random() < 0.1 else _changed(changed, rng)
+        is_drawn = with_grammar and rng.random() < 0.1
+        larger = drawn(one, known, rng) if is_drawn else _changed(changed, rng)
         if larger.size <= min(largest, LONGEST.get(one.kind, largest)):
             changed = larger
     return changed

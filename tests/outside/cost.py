@@ -1,7 +1,8 @@
 """Fuzzing by cost: requests are drawn and mutated, and what was dear is grown further.
 
 In CPU time, and for the tests in calls and in bytes of memory, which do not depend on the machine.
-`tests/house/test_reading_is_linear.py` counts the steps of patterns. A cost is given as its share of what an input of its size is allowed.
+`tests/house/test_reading_is_linear.py` counts the steps of patterns. A cost is given as its share
+of what an input of its size is allowed.
 """
 
 import json
