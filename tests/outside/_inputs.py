@@ -26,6 +26,8 @@ CLASSES = ("a", "A", "7", ":", "f:", "1.", "a.", "-", "_", " ", "(", "/", "\\", 
 CLASSES += ("~", "é", "\u0660", "\u200b", "\U0001f469", "\n", '"', "%", "é1", "A1", "a1-", "x.y-")
 HEADS = ("Authorization", "Kbapi-Contributor", "Idempotency-Key", "If-None-Match", "Origin")
 HEADS += ("Content-Type", "Accept", "X-Forwarded-For", "Range", "Cookie", "Accept-Encoding")
+WAYS = 5
+"""Of joining members to an object."""
 QUESTIONS = ("/v1/next-step", "/v1/diagnose")
 
 
@@ -145,7 +147,14 @@ def inputs_of(kind: str, known: Known, rng: Random) -> list[Input]:
         "chip text": lambda: [Input(kind, "", "", text) for text in _chip_texts()],
     }
     found = starts[kind]()
-    return [*found, *(drawn(rng.choice(found), known, rng) for _ in range(6))]
+    grown = [
+        replace(one, tree=type(one.tree)([*one.tree, *_more(one.tree, rng, way, many)]))
+        for one in found[:1]
+        if isinstance(one.tree, list) and kind != "head"
+        for way in range(WAYS if isinstance(one.tree, Pairs) else 1)
+        for many in (250, 1_500)
+    ]
+    return [*found, *grown, *(drawn(rng.choice(found), known, rng) for _ in range(6))]
 
 
 def _asked() -> dict[str, Any]:
@@ -286,7 +295,7 @@ def _grown(tree: Any, rng: Random) -> Any:
         else:
             changed[place] = _grown(member, rng)
     elif act < 0.75:
-        changed += _more(changed, rng)
+        changed += _more(changed, rng, rng.randrange(WAYS), rng.choice((1, 4, 33, 250, 1_900)))
     elif act < 0.8 and changed:
         changed[:] = changed * rng.choice((2, 4, 16))
     elif act < 0.85 and changed:
@@ -298,14 +307,12 @@ def _grown(tree: Any, rng: Random) -> Any:
     return changed
 
 
-def _more(tree: Any, rng: Random) -> Any:
+def _more(tree: Any, rng: Random, way: int, many: int) -> Any:
     """Members to join: unknown or repeated fields, near misses of names, or more of a list."""
-    many = rng.choice((1, 4, 33, 250, 2_000))
     if not isinstance(tree, Pairs):
         return [rng.choice(tree) if tree else []] * many
     value = rng.choice((*ODD, [], Pairs(), _pumped_text(rng)))
     names = [name for name, _ in tree] or ["chip"]
-    way = rng.randrange(5)
     if way == 0:
         return [(rng.choice(names), value)] * many
     if way == 1:

@@ -55,10 +55,12 @@ class Bound:
 _DOCUMENT_MS, _QUESTION_MS = Bound(20, 5), Bound(60, 5, free_kb=4)
 CPU_MS = dict.fromkeys(("document", "batch", "follow-up"), _DOCUMENT_MS)
 CPU_MS |= dict.fromkeys(("question", "query", "head"), _QUESTION_MS) | {"chip text": Bound(1, 1)}
-CALLS = dict.fromkeys(("document", "batch", "follow-up"), Bound(40_000, 10_000))
-CALLS |= dict.fromkeys(("question", "query", "head"), Bound(150_000, 10_000))
-CALLS |= {"chip text": Bound(4_000, 2_000)}
-"""Calls of functions, those of C included."""
+CALLS_PER_MS = 10_000
+"""Calls of functions, those of C included, that took about a millisecond where CI runs."""
+CALLS = {
+    kind: Bound(CALLS_PER_MS * ms.once, CALLS_PER_MS * ms.per_kb, ms.free_kb)
+    for kind, ms in CPU_MS.items()
+}
 MEMORY = dict.fromkeys(KINDS, Bound(4 * MB, 100 * KB, most=64 * MB))
 
 
@@ -94,7 +96,7 @@ class Effort:
     seconds: float = float("inf")
 
 
-SHORT = Effort(60, 30 * KB)
+SHORT = Effort(40, 40 * KB)
 LONG = Effort(10**6, 1_000 * KB, 90)
 Cost = Callable[[Input], float]
 Meter = Callable[[Callable[[], object], float], float]
