@@ -96,7 +96,7 @@ class Effort:
     seconds: float = float("inf")
 
 
-SHORT = Effort(40, 40 * KB)
+SHORT = Effort(24, 36 * KB)
 LONG = Effort(10**6, 1_000 * KB, 90)
 Cost = Callable[[Input], float]
 Meter = Callable[[Callable[[], object], float], float]
@@ -252,8 +252,7 @@ def measure(*, short: bool) -> list[Row]:
     with a_target(60 if short else 1_000) as (target, known):
         dear = (by_calls, CALLS, "calls", SHORT) if short else (by_cpu, CPU_MS, "ms CPU", LONG)
         rows = [_row(target, known, kind, *dear) for kind in KINDS]
-        large = SHORT if short else Effort(400, 300 * KB, 60)
-        kinds = KINDS[:2] if short else KINDS[:-1]
+        large, kinds = Effort(400, 300 * KB, 60), () if short else KINDS[:-1]
         rows += [_row(target, known, kind, by_memory, MEMORY, "bytes", large) for kind in kinds]
         rows += [_large_row(target, what, one) for what, one in large_inputs(known).items()]
     for error in target.errors:
