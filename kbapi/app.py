@@ -8,6 +8,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 import kbapi
 from kbapi.api import chips, operation, questions, review, submissions
 from kbapi.api.admission import admit_requests
+from kbapi.api.bodies import body_memory_mib, limit_bodies, memory_limit
 from kbapi.api.http_messages import follow_requests
 from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.operation import allow_origins
@@ -27,6 +28,9 @@ _BLUEPRINTS: Final = (
     operation.blueprint,
     operation.metrics_blueprint,
 )
+
+_USUAL_WORKERS: Final = 2
+"""The workers that share the memory for bodies, where `kbapi serve` does not say how many."""
 
 
 def _api_spec_options() -> dict[str, object]:
@@ -93,6 +97,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     app.extensions["kbapi_document"] = api
     app.register_blueprint(views.blueprint)
     admit_requests(app, is_guarded=is_guarded)
+    limit_bodies(app, body_memory_mib(instance.settings, _USUAL_WORKERS, memory_limit()) << 20)
     if origins := instance.settings.allowed_origins:
         allow_origins(app, origins)
     if proxies := instance.settings.trusted_proxies:

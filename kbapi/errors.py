@@ -48,6 +48,7 @@ FAULTS: Final = {
     "passes_beyond_failure": "A run passed deeper than an earlier run failed, so no limit fits "
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
+    "item_too_large": "An item of a batch is at most as large as the body of a single result.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
     "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "
@@ -190,7 +191,7 @@ class StorageBusy(KbapiError):
 
 
 class StorageUnwritable(KbapiError):
-    """The disk is full, or the file may not be written."""
+    """The disk is full or fails, or the file may not be written."""
 
     code = "storage_unwritable"
     title = "The database cannot be written"
@@ -207,6 +208,17 @@ class StorageFull(StorageUnwritable):
     title = "The disk is full"
     explanation = (
         "The disk has too little free space. Nothing was stored; questions are still answered. "
+        "Try again later and tell the person who hosts this instance."
+    )
+
+
+class DiskError(StorageUnwritable):
+    """The disk, or its driver, failed to read or to write."""
+
+    code = "disk_error"
+    title = "The disk reports an error"
+    explanation = (
+        "The disk of this instance fails. A result that came with this request was not stored. "
         "Try again later and tell the person who hosts this instance."
     )
 
@@ -229,6 +241,17 @@ class StorageBroken(KbapiError):
     title = "The database cannot be read"
     explanation = (
         "The file is damaged or is not a database. Tell the person who hosts this instance."
+    )
+
+
+class StorageDamaged(StorageBroken):
+    """A page of the database has content that SQLite did not write."""
+
+    code = "storage_damaged"
+    title = "A part of the database is damaged"
+    explanation = (
+        "This request needs a damaged part of the database. Nothing was stored; other questions "
+        "may still be answered. Tell the person who hosts this instance."
     )
 
 
@@ -330,6 +353,17 @@ class RateExceeded(KbapiError):
     explanation = (
         "Nothing was stored. Wait the number of seconds in Retry-After. The RateLimit header of "
         "each answer shows how many requests are left."
+    )
+
+
+class TooCostly(KbapiError):
+    """A document or a question takes more time than one request may use."""
+
+    code = "too_costly"
+    title = "The request takes too long"
+    explanation = (
+        "The document or question took longer than one request may. Nothing was stored. The "
+        "detail names the step that took too long and the correction."
     )
 
 
@@ -450,6 +484,7 @@ class Unexpected(KbapiError):
     code = "unexpected"
     title = "The server failed"
     explanation = (
-        "The fault is in the server, not in your request. Nothing was stored. Give the "
-        "request_id to the host, who can find the cause in the log."
+        "The fault is in the server, not in your request. Nothing was stored, except for a batch: "
+        "its first items may be, and can be sent again. Give the request_id to the host, who can "
+        "find the cause in the log."
     )

@@ -49,6 +49,13 @@ class Settings(BaseSettings):
         ge=1_024,
         description="Largest body of a batch in bytes. The server answers larger ones with 413.",
     )
+    body_memory_mib: int = Field(
+        default=0,
+        ge=0,
+        description="Memory in MiB that bodies above 32 KiB may take at once in each worker. More "
+        "get 503. With 0, the workers share half of what the container's limit leaves beside "
+        "256 MiB; without a limit, 256 MiB.",
+    )
     read_only: bool = Field(
         default=False,
         description="Whether the instance is read-only. Results get 503, and questions are still "

@@ -10,3 +10,6 @@ ANSWERS_VERSION: Final = 9
 
 ANSWER_STAMP: Final = str(ANSWERS_VERSION)
 """Screening again under new rules raises the revision of the line, so it needs no stamp."""
+
+BUILT_MONTH: Final = "2026-09"
+"""Set with each release: a clock that shows an earlier month is wrong."""

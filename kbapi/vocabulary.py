@@ -211,7 +211,7 @@ ScreeningStatus = Literal["counted", "unverified", "excluded"]
 """How a setting was screened: it counts, it lacks proof of effect, or a rule excludes it."""
 SCREENING_STATUSES: Final[tuple[ScreeningStatus, ...]] = get_args(ScreeningStatus)
 
-BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused"]
+BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused", "not_tried"]
 """The outcome of one item of a batch: how a new result was screened, or why it is not stored."""
 
 FollowUpStatus = Literal["counted", "unverified", "recorded"]

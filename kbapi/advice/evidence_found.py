@@ -33,6 +33,7 @@ from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
 
 
@@ -142,6 +143,7 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
+    check_time("pools of the line")
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
     if line is None:
@@ -149,15 +151,16 @@ def find_evidence(
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    siblings = Siblings()
+    if pool is not None and (with_all_siblings or not is_enough):
+        siblings = load_siblings(connection, pool, catalogue, standing)
     return EvidenceFound(
         control=control,
         grid=grid,
         line=line,
         pool=pool,
         own=own,
-        siblings=Siblings()
-        if pool is None or (is_enough and not with_all_siblings)
-        else load_siblings(connection, pool, catalogue, standing),
+        siblings=siblings,
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
@@ -212,6 +215,7 @@ def _stock_line(
     if pool is None or pool.own is None or pool.key.control != "fixed_clock_voltage":
         return None
     points = load_stock_points(connection, chip_key, pool.key.domains, what_if)
+    check_time("stock voltages")
     if not points:
         return None
     return fit_stock_line(
@@ -230,6 +234,7 @@ def _locks(
     chip = question.chip
     domains = (question.domain,) if pool is None else pool.key.rails
     groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
+    check_time("lock reports")
     reported = reported_controls(groups, chip.key, chip.series)
     return least_open(
         lock_shares(groups, chip.key, chip.series, domain, control)

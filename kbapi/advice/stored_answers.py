@@ -1,6 +1,5 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
-import hashlib
 from collections.abc import Callable
 from typing import Final, Protocol, TypeVar
 
@@ -14,6 +13,8 @@ from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, Stamp
 from kbapi.storage.pools import LineRow
+from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
 
 _STORING_LOCK_TIMEOUT_S: Final = 0.25
@@ -74,6 +75,8 @@ def answer_once(
     ------
     StorageBusy, StorageBroken
         When the database can't be read now.
+    TooCostly
+        When the time of the request is used up; nothing is kept.
     """
     key = f"{kind}|{question.key}"
     fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
@@ -95,8 +98,11 @@ def _compute_answer(
 ) -> AnswerBytes:
     with instance.reading() as connection:
         found = find(connection)
-    body = orjson.dumps(compute(found))
-    finished = AnswerBytes(body, hashlib.sha256(body).hexdigest()[:32])
+    check_time("reading of evidence")
+    answer = compute(found)
+    check_time("answer")
+    body = orjson.dumps(answer)
+    finished = AnswerBytes(body, checksum_of(body))
     if found.line is not None and (found.has_results or instance.catalogue.find(question.chip.key)):
         # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)

@@ -37,6 +37,7 @@ from kbapi.metrics.counters import (
 )
 from kbapi.settings import Join, Settings
 from kbapi.storage.sqlite.rate_counts import rate_file_uri
+from kbapi.time_budget import DOCUMENT_TIME, QUESTION_TIME, begin_time
 
 log = logging.getLogger(__name__)
 
@@ -346,6 +347,14 @@ def need_of(app: Flask, endpoint: str | None) -> Need:
     return need
 
 
+_TIMES: Final = {
+    Need.READING: QUESTION_TIME,
+    Need.SENDING: DOCUMENT_TIME,
+    Need.OWN_RESULT: DOCUMENT_TIME,
+}
+"""The time budget of a request by what its endpoint needs; a batch sets its own."""
+
+
 def admit_requests(app: Flask, *, is_guarded: bool) -> None:
     """Guard every present endpoint of the app, with limits and keys if `is_guarded`.
 
@@ -372,7 +381,10 @@ def admit_requests(app: Flask, *, is_guarded: bool) -> None:
         # The preflight request of a browser has no key.
         if request.method != "OPTIONS":
             require(g.need, join, g.holder)
+        begin_time(_TIMES.get(g.need))
 
+    # A thread answers one request after another, and its time budget would stay.
+    app.teardown_request(lambda _: begin_time(None))
     app.extensions["kbapi_join"] = join
 
 

@@ -16,13 +16,13 @@ from werkzeug.exceptions import NotFound
 from kbapi.access.keys import KEY_PREFIX
 from kbapi.documents.shapes import unknown_parameters
 from kbapi.errors import (
-    BodyTooLarge,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
     QueryInvalid,
     ReceiptMissing,
 )
+from kbapi.instance.health import Condition, WriteState
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
 from kbapi.intake.responses import Accepted
@@ -50,22 +50,6 @@ def follow_requests(app: Flask) -> None:
     """Give each request of the app an id, and each answer headers and a log line."""
     app.before_request(_begin)
     app.after_request(_finish)
-
-
-def sent_body() -> bytes:
-    """The whole body of this request, as it was sent.
-
-    Raises
-    ------
-    BodyTooLarge
-        When chunks hold more than is read; a Content-Length was checked before.
-    """
-    body = request.get_data()
-    # The framework reads chunks up to the limit and drops the rest without an error.
-    most = request.max_content_length
-    if most is not None and len(body) >= most and request.environ["wsgi.input"].read(1):
-        raise BodyTooLarge
-    return body
 
 
 def _begin() -> None:
@@ -147,8 +131,10 @@ class Readiness:
 
     status: Literal["ready"]
     """Always ready: a service that cannot answer gives a problem document with status 503."""
-    writes: str
-    """`accepted`, or the code of the problem that every write gets; reads are answered anyway."""
+    writes: WriteState
+    """`accepted`, or the code of the problem that results get; questions are answered anyway."""
+    conditions: tuple[Condition, ...]
+    """What the host must look at; empty while all is well."""
     rescreening: Literal["done", "due"]
     """`due` while the database holds results that older rules screened, else `done`."""
 

@@ -1,6 +1,7 @@
 """Health, metrics, and the web pages that may read this instance (CORS)."""
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Final
 
 from flask import Flask, Response, current_app, request
@@ -21,12 +22,13 @@ from kbapi.api.http_messages import (
     route_of,
 )
 from kbapi.api.openapi import json_answer, problem_answers
-from kbapi.errors import InstanceReadOnly, KbapiError, StorageFull, StorageUnwritable
+from kbapi.errors import KbapiError
+from kbapi.instance.health import CONDITIONS, WRITE_STATES
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import CONTENT_TYPE
 from kbapi.metrics.folder import InstanceState, exposition_of_counts, exposition_of_state
 from kbapi.settings import ANY_ORIGIN
-from kbapi.storage.files import free_bytes, log_of
+from kbapi.storage.files import free_bytes, log_of, size_of
 from kbapi.storage.review import count_waiting
 from kbapi.storage.sqlite.schema import head_revision, require_current_schema
 from kbapi.versions import ANSWERS_VERSION, RULES_VERSION
@@ -58,15 +60,17 @@ def check_live() -> Response:
 def check_ready() -> Response:
     """Check whether questions can be answered, and whether results can be stored now.
 
-    The answer also reports whether results wait for new screening (`kbapi db upgrade`). The check
-    needs no access key and counts against no limit.
+    At most every five seconds the check writes and reads a row of its own, as a result is written.
+    The answer also reports conditions that the host must look at, and whether results wait for new
+    screening (`kbapi db upgrade`). The check needs no access key and counts against no limit.
     """
     served = instance()
     require_current_schema(served.settings.database_path)
-    closed = served.gate.why_closed()
+    health = served.present_health()
     readiness = Readiness(
         status="ready",
-        writes=closed.code if closed else "accepted",
+        writes=health.writes,
+        conditions=health.conditions,
         rescreening="due" if served.is_rescreening_due() else "done",
     )
     return dump(readiness, 200)
@@ -141,9 +145,8 @@ def allow_origins(app: Flask, origins: tuple[str, ...]) -> None:
 def instance_state(instance: Instance) -> InstanceState:
     """The state of the instance now; None for what an unreadable database hides."""
     settings = instance.settings
-    closed = instance.gate.why_closed()
+    health = instance.present_health()
     database = settings.database_path
-    files = {"database": database, "log": log_of(database)}
     return InstanceState(
         versions={
             "version": kbapi.__version__,
@@ -151,17 +154,20 @@ def instance_state(instance: Instance) -> InstanceState:
             "rules": str(RULES_VERSION),
             "answers": str(ANSWERS_VERSION),
         },
-        writes="accepted" if closed is None else closed.code,
-        write_errors=tuple(
-            fault.code for fault in (InstanceReadOnly, StorageFull, StorageUnwritable)
-        ),
-        file_bytes={
-            name: file.stat().st_size if file.exists() else 0 for name, file in files.items()
-        },
-        free_bytes=free_bytes(settings.home),
+        writes={state: state == health.writes for state in WRITE_STATES},
+        conditions={one: one in health.conditions for one in CONDITIONS},
+        file_bytes={"database": size_of(database), "log": size_of(log_of(database))},
+        free_bytes=_free_bytes(settings.home),
         waiting=_waiting(instance),
         is_rescreening_due=_is_rescreening_due(instance),
     )
+
+
+def _free_bytes(home: Path) -> int | None:
+    try:
+        return free_bytes(home)
+    except OSError:
+        return None
 
 
 def _waiting(instance: Instance) -> dict[str, int] | None:

@@ -9,6 +9,7 @@ from marshmallow import fields
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import may_forward, needs
+from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
     NOT_KEPT,
@@ -22,7 +23,6 @@ from kbapi.api.http_messages import (
     is_ndjson,
     require_json,
     require_no_parameters,
-    sent_body,
     with_links,
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
@@ -38,6 +38,7 @@ from kbapi.intake.my_submissions import (
     withdraw_own_results,
 )
 from kbapi.intake.submit import accept_submission, dry_run_submission
+from kbapi.time_budget import BATCH_TIME, begin_time
 
 blueprint = Blueprint(
     "submissions",
@@ -130,15 +131,17 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         "200": json_answer("A dry run: screened, nothing was stored.", "BatchResponse"),
         "201": json_answer("All results are stored.", "BatchResponse"),
         "207": json_answer(
-            "Some results are stored and some are refused; each item gives its status.",
+            "Some results are stored; others are refused or were not tried. Each item gives its "
+            "status.",
             "BatchResponse",
         ),
         **problem_answers(
             _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
             _413="The body is too large.",
             _415="The Content-Type is neither application/json nor application/x-ndjson.",
-            _422="All items are refused: all problems are listed, nothing was stored.",
-            _503="The database cannot be written now; nothing was stored.",
+            _422="All items are refused, or reading them took too long: nothing was stored.",
+            _503="The database cannot be written now, or the server is overloaded; nothing was "
+            "stored.",
         ),
     },
 )
@@ -146,19 +149,23 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
 def submit_batch() -> Response:
     """Store up to 1,000 results at once and show the status of each.
 
-    Send a JSON array, or one JSON document on each line.
+    Send a JSON array, or one JSON document on each line. After 20 s the rest comes back as
+    `not_tried`: send the batch again with the same Idempotency-Key.
     """
     ndjson, dry_run = is_ndjson(), _is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
+    body = sent_body()
+    begin_time(BATCH_TIME)
     response = accept_batch(
         instance(),
-        sent_body(),
+        body,
         is_ndjson=ndjson,
         idempotency_key=idempotency_key(),
         dry_run=dry_run,
         may_forward=may_forward(),
     )
-    return dump(response, 200 if dry_run else 207 if response.counts.refused else 201)
+    is_whole = not response.counts.refused and not response.counts.not_tried
+    return dump(response, 200 if dry_run else 201 if is_whole else 207)
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])

@@ -24,6 +24,7 @@ from kbapi.errors import (
     UnsafeSetup,
 )
 from kbapi.settings import COMMAND_VARIABLES, Settings, variable_of
+from kbapi.storage.sqlite.whole_file import Progress, no_progress
 
 _LINES: Final = 10
 T = TypeVar("T")
@@ -40,6 +41,31 @@ def show_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
         yield item
         if number % every == 0 or number == total:
             click.echo(f"{label}: {number:,} of {total:,}")
+
+
+@contextmanager
+def progress_shown(is_wanted: bool) -> Iterator[Progress]:
+    """A function that shows steps on standard error: on a terminal, or if it is wanted."""
+    is_terminal, last = sys.stderr.isatty(), ""
+
+    def show(step: str, done: int, total: int) -> None:
+        nonlocal last
+        percent = 100 * done // max(total, 1)
+        line = f"{step}: {percent if is_terminal else percent // _LINES * _LINES} %"
+        if line != last:
+            click.echo(
+                f"\r{line:<{COLUMNS - 1}}" if is_terminal else line, nl=not is_terminal, err=True
+            )
+            last = line
+
+    if not (is_wanted or is_terminal):
+        yield no_progress
+        return
+    try:
+        yield show
+    finally:
+        if is_terminal:
+            click.echo(f"\r{'':<{COLUMNS - 1}}\r", nl=False, err=True)
 
 
 COLUMNS: Final = 80
@@ -64,6 +90,12 @@ url_option = click.option(
     envvar="KBAPI_TO",
     show_envvar=True,
     help="Ask the server at this URL instead of the instance in --home.",
+)
+progress_option = click.option(
+    "--progress",
+    "shows_progress",
+    is_flag=True,
+    help="Show progress on standard error; a terminal shows it always.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 

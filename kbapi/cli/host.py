@@ -14,10 +14,13 @@ from kbapi.cli.common import (
     home_option,
     json_option,
     paragraph,
+    progress_option,
+    progress_shown,
     settings_of,
 )
+from kbapi.instance import clock_repair
 from kbapi.instance.backup import back_up_secret, make_backup
-from kbapi.instance.check import check_instance
+from kbapi.instance.check import check_backup, check_instance
 from kbapi.instance.instance import open_instance, upgrade_instance
 from kbapi.instance.restore import LOST_WITH_IT, restore_backup
 from kbapi.intake.rescreen import rescreen
@@ -32,26 +35,29 @@ def database_commands() -> None:
 
 
 @database_commands.command("upgrade")
+@progress_option
 @home_option
-def upgrade_command(home: Path) -> None:
+def upgrade_command(shows_progress: bool, home: Path) -> None:
     """Create the instance, or upgrade its database.
 
     Make a backup first: kbapi backup. The upgrade changes everything or
     nothing. It then screens the results again that older rules screened.
     """
-    with errors_as_messages():
+    with errors_as_messages(), progress_shown(shows_progress) as progress:
         settings = settings_of(home)
         require_may_open(settings.database_path)
         before = (
             current_revision(settings.database_path) if settings.database_path.exists() else None
         )
+        progress("schema", 0, 1)
         upgrade_instance(settings)
+        progress("schema", 1, 1)
         instance = open_instance(settings)
-        screened = rescreen(instance)
+        screened = rescreen(instance, progress)
         instance.close()
-        click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
-        if screened:
-            click.echo(f"{screened} results were screened again by the current rules.")
+    click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
+    if screened:
+        click.echo(f"{screened} results were screened again by the current rules.")
 
 
 _BOTH_TOGETHER: Final = (
@@ -82,16 +88,21 @@ _DATED_LATER: Final = (
     type=click.Path(dir_okay=False, path_type=Path),
     help="Also write the secret to this file, outside TARGET and the instance.",
 )
+@progress_option
 @home_option
-def backup_command(target: Path, keep: int | None, secret_file: Path | None, home: Path) -> None:
+def backup_command(
+    target: Path, keep: int | None, secret_file: Path | None, shows_progress: bool, home: Path
+) -> None:
     """Copy the database into the folder TARGET.
 
     The server may run. The copy is checked before it gets its final name.
+    A manifest with checksums is beside it.
     """
     with errors_as_messages():
         if secret_file is not None:
             back_up_secret(settings_of(home), secret_file, target)
-        made = make_backup(settings_of(home), target, keep)
+        with progress_shown(shows_progress) as progress:
+            made = make_backup(settings_of(home), target, keep, progress=progress)
         results = made.condition.rows_of("submission")
         click.echo(
             f"{made.file}: {results:,} results, schema {made.condition.revision}, "
@@ -107,6 +118,12 @@ def backup_command(target: Path, keep: int | None, secret_file: Path | None, hom
         click.echo(paragraph(_APART if secret_file is None else _BOTH_TOGETHER), err=True)
 
 
+_NOT_PROVED: Final = (
+    "The backup was not compared with a manifest. Its pages, indexes, checksums and references "
+    "are intact."
+)
+
+
 @click.command("restore")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option(
@@ -116,20 +133,40 @@ def backup_command(target: Path, keep: int | None, secret_file: Path | None, hom
     help="File with the secret of the backup, if --home does not have it.",
 )
 @click.option("--without-secret", is_flag=True, help="Restore without the secret, if it is lost.")
+@click.option(
+    "--without-manifest", is_flag=True, help="Restore without the manifest, if it is lost."
+)
+@progress_option
 @home_option
-def restore_command(file: Path, secret_file: Path | None, without_secret: bool, home: Path) -> None:
+def restore_command(
+    file: Path,
+    secret_file: Path | None,
+    without_secret: bool,
+    without_manifest: bool,
+    shows_progress: bool,
+    home: Path,
+) -> None:
     """Replace the database of the instance by the backup FILE.
 
     First stop the server and every command on this folder. The replaced
     files stay beside the database until you remove them.
     """
-    with errors_as_messages():
-        done = restore_backup(settings_of(home), file, secret_file, without_secret=without_secret)
+    with errors_as_messages(), progress_shown(shows_progress) as progress:
+        done = restore_backup(
+            settings_of(home),
+            file,
+            secret_file,
+            without_secret=without_secret,
+            without_manifest=without_manifest,
+            progress=progress,
+        )
     results = done.condition.rows_of("submission")
     click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
     for path in done.excluded:
         is_beside = path.parent == home.resolve()
         click.echo(f"Kept the replaced file: {path.name if is_beside else path}")
+    if not done.is_proved:
+        click.echo(paragraph(_NOT_PROVED), err=True)
     if not done.fits_secret:
         click.echo(paragraph(LOST_WITH_IT), err=True)
     if done.needs_upgrade:
@@ -137,19 +174,75 @@ def restore_command(file: Path, secret_file: Path | None, without_secret: bool, 
 
 
 @click.command("check")
+@click.option(
+    "--repair-clock",
+    is_flag=True,
+    help="Show the days that a wrong clock wrote, and the days that would replace them.",
+)
+@click.option("--apply", "applies", is_flag=True, help="With --repair-clock: replace the days.")
+@click.option(
+    "--backup",
+    "file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Check this backup and its manifest instead of the instance in --home.",
+)
+@progress_option
 @home_option
-def check_command(home: Path) -> None:
-    """Check the database, secret, evidence and disk space.
+def check_command(
+    repair_clock: bool, applies: bool, file: Path | None, shows_progress: bool, home: Path
+) -> None:
+    """Check the database, secret, evidence, disk and clock.
 
-    Changes nothing; the server may run. Exits with 1 when something is
-    wrong.
+    Changes nothing without --apply; the server may run. Exits with 1 when
+    something is wrong.
     """
-    with errors_as_messages():
-        findings = check_instance(settings_of(home))
+    if repair_clock:
+        _repair_clock(home, applies)
+        return
+    if applies:
+        raise click.UsageError("--apply belongs to --repair-clock.")
+    with errors_as_messages(), progress_shown(shows_progress) as progress:
+        findings = (
+            check_instance(settings_of(home), progress)
+            if file is None
+            else check_backup(file, progress)
+        )
     for found in findings:
         click.echo(f"{'ok' if found.is_ok else 'WRONG':<6}{found.subject:<12}{found.detail}")
     if not all(found.is_ok for found in findings):
         raise SystemExit(REFUSED)
+
+
+def _repair_clock(home: Path, applies: bool) -> None:
+    with errors_as_messages():
+        instance = open_instance(settings_of(home))
+        repair = clock_repair.repair_clock(instance, applies=applies)
+        instance.close()
+    for wrong in repair.tables:
+        first, last = wrong.before
+        days = sorted(set(wrong.days.values()))
+        click.echo(
+            bullet(
+                f"{wrong.dated.name}: {len(wrong.days):,} rows, dated {first} to {last}, "
+                f"{'now' if applies else 'become'} {days[0]} to {days[-1]}"
+            )
+        )
+    click.echo(_outcome_of(repair, applies))
+    click.echo(paragraph(_NOT_REPAIRED.format(repair.later_months)), err=True)
+
+
+_NOT_REPAIRED: Final = (
+    "Not repaired: {0.results} results and {0.notes} notes whose sender named a later month. "
+    "Neither are ids, names of backups, and wrong days that are in order."
+)
+
+
+def _outcome_of(repair: clock_repair.ClockRepair, applies: bool) -> str:
+    if not repair.tables:
+        return f"No row has a wrong day. Today is {repair.today}."
+    if applies:
+        return "The days were replaced. Answers are computed again."
+    return f"Today is {repair.today}. Nothing was changed: add --apply to replace the days."
 
 
 @click.group("keys")

@@ -167,21 +167,39 @@ def _send(api_client: ApiClient, lines: Iterable[bytes]) -> tuple[Counter[str], 
     counts: Counter[str] = Counter()
     reasons: Counter[str] = Counter()
     for batch in as_batches(lines):
-        reply = api_client.request(
-            "POST",
-            "/v1/submissions/batch",
-            body=b"\n".join(batch),
-            headers={"Content-Type": "application/x-ndjson"},
-        )
-        if reply.status == 422:
-            # All items are refused: the pointers of the problems begin with their positions.
-            counts += Counter(items=len(batch), refused=len(batch))
-            reasons += Counter(problem["code"] for problem in reply.value.get("errors", []))
-            continue
-        answer = answer_of(reply)
-        counts += Counter(answer["counts"])
-        reasons += Counter(_codes(answer["not_counted"]))
+        left = batch
+        while left:
+            left = _send_batch(api_client, left, counts, reasons)
     return counts, reasons
+
+
+def _send_batch(
+    api_client: ApiClient, batch: list[bytes], counts: Counter[str], reasons: Counter[str]
+) -> list[bytes]:
+    """The lines that were not tried for lack of time: each answer has tried one line at least.
+
+    Raises
+    ------
+    KbapiError
+        When the server cannot store more.
+    """
+    reply = api_client.request(
+        "POST",
+        "/v1/submissions/batch",
+        body=b"\n".join(batch),
+        headers={"Content-Type": "application/x-ndjson"},
+    )
+    if reply.status == 422 and "errors" in reply.value:
+        # All items are refused: the pointers of the problems begin with their positions.
+        counts += Counter(items=len(batch), refused=len(batch))
+        reasons += Counter(problem["code"] for problem in reply.value["errors"])
+        return []
+    answer = answer_of(reply)
+    not_tried = answer["counts"].pop("not_tried")
+    answer["counts"]["items"] -= not_tried
+    counts += Counter(answer["counts"])
+    reasons += Counter(_codes(answer["not_counted"]))
+    return batch[len(batch) - not_tried :]
 
 
 def _codes(not_counted: list[dict[str, Any]]) -> Iterator[str]:

@@ -7,10 +7,11 @@ stops at the first fault. Here each fault is a problem with a pointer, and all a
 import json
 import math
 import re
+from codecs import getincrementaldecoder
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import chain, islice
+from itertools import chain, islice, takewhile
 from typing import Any, Final, get_args
 
 from marshmallow import Schema, ValidationError
@@ -19,6 +20,7 @@ from kbapi.bounds import (
     DEEPEST_NESTING,
     LARGEST_INTEGER,
     LONGEST_TEXT,
+    MOST_ITEMS,
     MOST_PROBLEMS,
     MOST_VALUES,
 )
@@ -41,6 +43,7 @@ from kbapi.documents.shapes import (
     too_many_unknown_fields,
 )
 from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Form
 
 JsonValue = Any
@@ -68,21 +71,122 @@ class _Repeated(dict[str, JsonValue]):
     repeated: tuple[str, ...] = ()
 
 
-def read_json_items(body: bytes) -> list[JsonReading]:
-    """The items of a JSON array, each with the problems of its own text.
+_SPACE: Final = re.compile(rb"[ \t\r\n]*+")
+_WHOLE_STRING: Final = rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"'
+
+
+def _value_pattern(deepest: int) -> re.Pattern[bytes]:
+    """The pattern of a JSON value with as many levels, as far as brackets and strings show it.
+
+    Its possessive repeats look at each byte once, however the text goes on.
+    """
+    inside = rb'[^"\[\]{}]++|' + _WHOLE_STRING
+    nested = rb"[\[{](?:" + inside + rb")*+[\]}]"
+    for _ in range(deepest - 1):
+        nested = rb"[\[{](?:" + inside + rb"|" + nested + rb")*+[\]}]"
+    return re.compile(nested + rb"|" + _WHOLE_STRING + rb'|[^\s,\[\]{}"]++', re.DOTALL)
+
+
+_VALUE: Final = _value_pattern(DEEPEST_NESTING)
+
+
+def find_lines(body: bytes) -> list[slice]:
+    """The place of each line of NDJSON that is not blank; one more than a batch has, at most."""
+    places: list[slice] = []
+    at = _after_space(body, 0)
+    while at < len(body) and len(places) <= MOST_ITEMS:
+        end = body.find(b"\n", at)
+        places.append(slice(at, end if end >= 0 else len(body)))
+        at = _after_space(body, places[-1].stop)
+    return places
+
+
+def find_items(body: bytes) -> list[slice]:
+    """The place of each item of a JSON array; one more than a batch has, at most.
+
+    Brackets and strings alone decide where an item ends, so that each can be read by itself. The
+    rest of its text is not read here.
 
     Raises
     ------
     JsonUnreadable
-        Also when the text is not an array.
+        When the text is not an array, with the line and column of its first fault.
     """
-    _count_values(body, DEEPEST_NESTING + 1)
-    value = _value_of(body)
-    if not isinstance(value, list):
+    at = _after_space(body, 0)
+    if body[at : at + 1] != b"[":
         raise JsonUnreadable(
             "A batch is a JSON array, or NDJSON with one JSON document on each line."
         )
-    return [_reading_of(item) for item in value]
+    places: list[slice] = []
+    at = _after_space(body, at + 1)
+    has_more = body[at : at + 1] != b"]"
+    while has_more and len(places) <= MOST_ITEMS:
+        item = _VALUE.match(body, at)
+        if item is None:
+            raise _fault_of_array(body, places)
+        places.append(slice(*item.span()))
+        at = _after_space(body, item.end())
+        has_more = body[at : at + 1] == b","
+        at = _after_space(body, at + 1) if has_more else at
+    is_ended = body[at : at + 1] == b"]" and _after_space(body, at + 1) == len(body)
+    if not has_more and not is_ended:
+        raise _fault_of_array(body, places)
+    return places
+
+
+def _after_space(body: bytes, at: int) -> int:
+    found = _SPACE.match(body, at)
+    return at if found is None else found.end()
+
+
+def _fault_of_array(body: bytes, places: list[slice]) -> JsonUnreadable:
+    """The first fault of the text of an array that has so many items before it."""
+    sound = list(takewhile(lambda place: _is_sound_item(body, place), places))
+    # A number stands for the sound items, and a fault far behind them is not looked for.
+    lead, begin = (b"[0", sound[-1].stop) if sound else (b"", 0)
+    text = lead + body[begin : begin + _FAULT_BYTES]
+    try:
+        _count_values(text, DEEPEST_NESTING + 1)
+        known = getincrementaldecoder("utf-8")().decode(text)
+        json.loads(known, parse_int=_integer_of)
+    except JsonUnreadable as deep:
+        return deep
+    except UnicodeDecodeError as error:
+        byte = begin + error.start - len(lead)
+        return JsonUnreadable(f"The body is not UTF-8: byte {byte} is invalid.")
+    except json.JSONDecodeError as error:
+        if error.pos < len(known) or begin + _FAULT_BYTES >= len(body):
+            at = begin + len(known[: error.pos].encode()) - len(lead)
+            line, column = _line_and_column(body, at)
+            return JsonUnreadable(f"Line {line}, column {column} is not valid JSON: {error.msg}.")
+    line, column = _line_and_column(body, begin)
+    return JsonUnreadable(f"After line {line}, column {column} an item of the array has no end.")
+
+
+def _is_sound_item(body: bytes, place: slice) -> bool:
+    """Whether an item is JSON text; a large one is taken as sound, and refused alone."""
+    if place.stop - place.start > _FAULT_BYTES:
+        return True
+    try:
+        json.loads(body[place].decode(), parse_int=_integer_of)
+    except ValueError:
+        return False
+    return True
+
+
+def _line_and_column(body: bytes, at: int) -> tuple[int, int]:
+    begin = body.rfind(b"\n", 0, at) + 1
+    characters = sum(
+        len(body[piece : min(piece + _PIECE_BYTES, at)].translate(None, _INNER_BYTES))
+        for piece in range(begin, at, _PIECE_BYTES)
+    )
+    return body.count(b"\n", 0, at) + 1, characters + 1
+
+
+_FAULT_BYTES: Final = 262_144
+_PIECE_BYTES: Final = 65_536
+_INNER_BYTES: Final = bytes(range(0x80, 0xC0))
+"""The bytes of a UTF-8 character after its first."""
 
 
 def read_json(body: bytes) -> JsonReading:
@@ -96,7 +200,9 @@ def read_json(body: bytes) -> JsonReading:
     if _count_values(body, DEEPEST_NESTING) > MOST_VALUES:
         sentence = f"A document has at most {MOST_VALUES:,} values. Remove some of them."
         return JsonReading(None, (Problem("", "too_many_values", sentence),), is_complete=False)
-    return _reading_of(_value_of(body))
+    reading = _reading_of(_value_of(body))
+    check_time("JSON text")
+    return reading
 
 
 def _reading_of(value: JsonValue) -> JsonReading:
@@ -237,15 +343,23 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         shape = first_problems(problems_of(error.messages))
         if len(shape) > MOST_PROBLEMS:
             raise _refused(reading, shape) from None
+        check_time("shape")
         chip = _chip_of(reading.value, catalogue)
+        check_time("chip name")
         parts = _refusals_of_sound_parts(reading.value, shape, this_month)
-        raise _refused(reading, chain(shape, _only_problem(chip), parts)) from None
+        refused = _refused(reading, chain(shape, _only_problem(chip), parts))
+        check_time("rules")
+        raise refused from None
+    check_time("shape")
     chip = _chip_of(reading.value, catalogue)
+    check_time("chip name")
     refusals = list(islice(_refusals_of(result, this_month), MOST_PROBLEMS + 1))
+    check_time("rules")
     if reading.problems or refusals or not isinstance(chip, ResolvedChip):
         raise _refused(reading, chain(_only_problem(chip), refusals))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
+    check_time("readings")
     known = replace(
         usable, settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings)
     )
@@ -274,6 +388,7 @@ def _read_on(text: JsonReading, schema: Schema) -> JsonReading:
     if unknown := too_many_unknown_fields(schema, text.value):
         raise refusal_of((*text.problems, *unknown))
     problems = (*find_personal_data(text.value), *text.problems)
+    check_time("personal-data check")
     if len(problems) > MOST_PROBLEMS:
         raise refusal_of(first_problems(problems))
     return JsonReading(text.value, problems)

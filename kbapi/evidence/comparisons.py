@@ -16,6 +16,7 @@ from kbapi.stats.intervals import NEVER_FAILED, group_intervals
 from kbapi.stats.time.drift import UNKNOWN, DatedLimits, DriftFound, find_drift
 from kbapi.stats.time.two_groups import compare_scored, holm_adjusted, log_rank_scores
 from kbapi.storage.evidence import ConditionsRow, ResultRows, load_conditions, read_results
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import COOLING, LOADS
 
 Places = NDArray[np.int64]
@@ -188,6 +189,7 @@ def find_differences(pool: PoolUnits, outlier_report: OutlierReport) -> tuple[Di
     units give the same answer, whatever their order.
     """
     units = _units_of(pool, outlier_report)
+    check_time("units to compare by filter")
     compared = [] if units is None else [*_by_value(units), *_by_listed_value(units)]
     if units is None or not compared:
         return ()
@@ -275,6 +277,7 @@ def _by_listed_value(units: _Units) -> Iterator[_Comparison]:
 
 
 def _p_value(units: _Units, comparison: _Comparison) -> float:
+    check_time("comparison of filters")
     compared = comparison.label >= 0
     rng = np.random.default_rng(_SEED)
     arguments = (units.scores[compared], units.weight[compared], comparison.label[compared], rng)
@@ -350,6 +353,7 @@ def load_drift(connection: Connection, pool_id: int) -> PoolDrift:
     A driver is no condition of a result, so a change of driver shows by its months alone.
     """
     results = read_results(connection, pool_id)
+    check_time("results of the pool")
     return drift_among(results, load_conditions(connection, np.unique(results.conditions).tolist()))
 
 
@@ -366,6 +370,7 @@ def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
     independent of each other, which those of one contributor are not: three of them are kept.
     """
     units = _few_of_each(_latest_of_each_unit(_dated_units(rows, conditions)))
+    check_time("units to check for drift")
     found = find_drift(units.limits)
     if found.kind is None:
         return PoolDrift(found, "", "")

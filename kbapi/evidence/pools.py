@@ -40,6 +40,7 @@ from kbapi.storage.pools import (
     load_pools_of_line,
 )
 from kbapi.storage.tables_evidence import UNIT_CODES
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load
 
 
@@ -166,11 +167,16 @@ def load_pool(
     `floor_steps` is the spread below which nothing counts as far away.
     """
     rows = load_pool_rows(connection, pool.id, standing, what_if)
+    check_time("results of the pool")
     whole = units_of(rows)
+    check_time("units of the pool")
     outlier_report = check_outliers(whole, floor_steps)
+    check_time("outlier check")
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = counted_units(units, outlier_report)
     by_status = count_units_by_status(connection, pool.id, what_if)
+    drift = drift_among(rows.results, rows.conditions)
+    check_time("drift")
     return PoolEvidence(
         id=pool.id,
         intervals=stands.intervals,
@@ -184,7 +190,7 @@ def load_pool(
         loads=usual_loads(units),
         outlier_report=outlier_report,
         whole=whole,
-        drift=drift_among(rows.results, rows.conditions),
+        drift=drift,
     )
 
 
@@ -233,6 +239,7 @@ def _summaries(
             intervals = load_related_intervals(connection, pool, standing, floor)
             scale = SCALES[pool.key.control]
             summaries.append(summarise_sibling(intervals, float(grid.step), scale))
+            check_time("related chips")
     return tuple(summaries)
 
 

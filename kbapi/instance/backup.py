@@ -1,20 +1,23 @@
-"""Backups: a checked copy of a database in use, and a separate copy of the secret."""
+"""Backups: a checked copy of a database in use with a manifest, and a copy of the secret apart."""
 
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
 from kbapi.instance.file_locks import shared_lock
+from kbapi.instance.manifest import describe_backup, manifest_path, write_manifest
 from kbapi.instance.secret import load_secret, require_no_foreign_secret, write_secret
 from kbapi.settings import Settings
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
 from kbapi.storage.sqlite.engine import readable_faults
-from kbapi.storage.sqlite.whole_file import Condition, copy_whole
+from kbapi.storage.sqlite.log_check import require_sound_log
+from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
 from kbapi.storage.sqlite.write_queue import write_lock_held
 
 _NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
@@ -36,13 +39,17 @@ class BackupMade:
 
 
 def make_backup(
-    settings: Settings, target: Path, keep: int | None, now: Clock = utc_now
+    settings: Settings,
+    target: Path,
+    keep: int | None,
+    now: Clock = utc_now,
+    progress: Progress = no_progress,
 ) -> BackupMade:
     """A copy of the instance's database in the folder `target`; the newest `keep` stay there.
 
-    A file gets the name of a backup only when it is complete, checked and on the disk. Only files
-    with such a name and an earlier time are removed: a later time means that a clock was wrong, so
-    that file may be older or newer.
+    A file gets the name of a backup only when it is complete, checked and on the disk, and after
+    its manifest. Only files with such a name and an earlier time are removed: a later time means
+    that a clock was wrong, so that file may be older or newer.
 
     Raises
     ------
@@ -64,13 +71,23 @@ def make_backup(
         with write_lock_held(target / ".kbapi-backup.lock", timeout_s=0):
             _remove_partial_files(target)
             _require_free_space(settings, target)
-            file = target / _NAME.format(now())
-            with _partial(file) as partial:
-                condition = copy_whole(settings.database_path, partial)
+            require_sound_log(settings.database_path)
+            file, condition = _copy_with_manifest(settings, target, now(), progress)
             backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
             removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
     later = tuple(path for path in backups if path > file)
     return BackupMade(file, file.stat().st_size, condition, removed, later)
+
+
+def _copy_with_manifest(
+    settings: Settings, target: Path, at: datetime, progress: Progress
+) -> tuple[Path, Condition]:
+    file = target / _NAME.format(at)
+    with _partial(file) as partial:
+        condition = copy_whole(settings.database_path, partial, progress)
+        made_at, schema = f"{at:%Y-%m-%dT%H:%M:%SZ}", str(condition.revision)
+        write_manifest(partial, describe_backup(partial, made_at, schema, progress))
+    return file, condition
 
 
 def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
@@ -134,6 +151,8 @@ def _partial(file: Path) -> Iterator[Path]:
     partial = file.with_name(f".{file.name.removesuffix('.sqlite3')}.partial")
     try:
         yield partial
+        # In this order: no backup is ever without its manifest.
+        manifest_path(partial).replace(manifest_path(file))
         partial.replace(file)
         flush(file.parent)
     finally:
@@ -152,6 +171,7 @@ def _remove_all_but(older: list[Path], keep: int | None) -> Iterator[Path]:
     for old in older[: max(len(older) - keep + 1, 0)]:
         try:
             old.unlink()
+            manifest_path(old).unlink(missing_ok=True)
         except OSError as error:
             raise StorageUnwritable(f"{old.name} cannot be removed. Remove it by hand.") from error
         yield old

@@ -1,19 +1,40 @@
 """The check of an instance: database, secret, evidence and disk space, without any change."""
 
+import os
 import stat
+import tempfile
 from collections.abc import Iterator
-from contextlib import nullcontext
 from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Final
 
-from kbapi.errors import InstanceReadOnly, KbapiError, UnsafeSetup
+from kbapi.clock import Clock, utc_now
+from kbapi.errors import DiskError, InstanceReadOnly, KbapiError, StorageDamaged, UnsafeSetup
+from kbapi.instance.clock_repair import count_wrong_days
 from kbapi.instance.file_locks import shared_lock
+from kbapi.instance.health import LARGE_LOG_BYTES
+from kbapi.instance.manifest import (
+    load_manifest,
+    require_older_than_manifests,
+    require_unchanged_file,
+    require_unchanged_rows,
+)
 from kbapi.instance.secret import FOREIGN, load_secret
 from kbapi.instance.write_gate import WriteGate
 from kbapi.settings import Settings
-from kbapi.storage.files import free_bytes, require_may_open
-from kbapi.storage.sqlite.schema import count_older, require_current_schema
-from kbapi.storage.sqlite.whole_file import Condition, look_through
-from kbapi.versions import RULES_VERSION
+from kbapi.storage.files import free_bytes, log_of, require_may_open, size_of
+from kbapi.storage.sqlite.engine import readable_faults, reading_untouched
+from kbapi.storage.sqlite.log_check import find_log_damage
+from kbapi.storage.sqlite.schema import count_older, load_mark, require_current_schema
+from kbapi.storage.sqlite.whole_file import (
+    ChangedRows,
+    Condition,
+    Progress,
+    look_through,
+    no_progress,
+)
+from kbapi.versions import BUILT_MONTH, RULES_VERSION
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +46,9 @@ class Finding:
     detail: str
 
 
-def check_instance(settings: Settings) -> tuple[Finding, ...]:
+def check_instance(
+    settings: Settings, progress: Progress = no_progress, now: Clock = utc_now
+) -> tuple[Finding, ...]:
     """The findings of all checks; the server may run.
 
     The check changes no file and leaves no new file.
@@ -38,30 +61,96 @@ def check_instance(settings: Settings) -> tuple[Finding, ...]:
         While a restore replaces the database.
     """
     require_may_open(settings.database_path)
-    if not settings.database_path.exists():
-        raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
-    # Without a lock file no process has the instance open, and a new lock file would stay.
-    lock = settings.use_lock_path
-    with shared_lock(lock) if lock.exists() else nullcontext():
-        return tuple(_findings(settings))
+    # A new lock file would stay.
+    with shared_lock(settings.use_lock_path, makes_file=False):
+        try:
+            folder = _folder(settings)
+        except FileNotFoundError:
+            raise UnsafeSetup(
+                f"There is no instance in {settings.home}. Name its folder with --home."
+            ) from None
+        return (folder, *_findings(settings, progress, now().date()))
 
 
-def _findings(settings: Settings) -> Iterator[Finding]:
-    yield _folder(settings)
-    yield _free_space(settings)
+def check_backup(file: Path, progress: Progress = no_progress) -> tuple[Finding, ...]:
+    """The findings of a backup and its manifest; no instance is needed, and nothing changes.
+
+    Raises
+    ------
+    UnsafeSetup
+        When there is no such file, or this user may not open it.
+    """
+    if not file.is_file():
+        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
+    require_may_open(file)
+    return tuple(_findings_of_backup(file, progress))
+
+
+def _findings_of_backup(file: Path, progress: Progress) -> Iterator[Finding]:
     try:
-        condition = look_through(settings.database_path)
+        condition = look_through(file, progress)
     except KbapiError as error:
         yield Finding("database", False, error.detail)
-        yield _secret(settings, None)
-        return
+        condition = None
+    try:
+        manifest = load_manifest(file)
+        if manifest is None:
+            require_older_than_manifests(file, condition.revision if condition else None)
+            yield Finding("manifest", True, "none: an earlier version made this backup")
+        else:
+            require_unchanged_file(file, manifest, progress)
+            require_unchanged_rows(file, manifest, progress)
+            yield Finding("manifest", True, f"file and rows are as made at {manifest.made_at}")
+    except KbapiError as error:
+        yield Finding("manifest", False, error.detail)
+    if condition:
+        yield from _findings_of_rows(condition)
+
+
+def _findings_of_rows(condition: Condition) -> Iterator[Finding]:
     results = condition.rows_of("submission")
     yield Finding("database", True, f"{results:,} results, schema {condition.revision}")
-    yield _ok_unless("integrity", "; ".join(condition.damage), "all pages and indexes are intact")
+    damage = "; ".join((*condition.damage, _RESTORE)) if condition.damage else ""
+    yield _ok_unless("integrity", damage, "all pages and indexes are intact")
+    yield _values(condition)
     yield _ok_unless("references", ", ".join(condition.orphans), "no reference is missing")
+
+
+def _values(condition: Condition) -> Finding:
+    wrong = [_describe(one) for one in condition.changed]
+    wrong += [f"the definition of {name}" for name in condition.changed_definitions]
+    return _ok_unless(
+        "values",
+        f"{'; '.join(wrong)} changed after it was written. {_IF_CHANGED}" if wrong else "",
+        "every value is as it was written",
+    )
+
+
+def _describe(changed: ChangedRows) -> str:
+    rows = f"{changed.rows:,} row{'' if changed.rows == 1 else 's'} of {changed.table}"
+    return f"{rows} (result {', '.join(changed.results)})" if changed.results else rows
+
+
+_IF_CHANGED: Final = (
+    "Stop the server, check disk and memory, and restore a backup that 'kbapi check --backup' "
+    "finds sound."
+)
+
+
+def _findings(settings: Settings, progress: Progress, today: date) -> Iterator[Finding]:
+    yield _free_space(settings)
+    yield _log(settings)
+    try:
+        condition = look_through(settings.database_path, progress)
+    except KbapiError as error:
+        yield Finding("database", False, _detail_of(error))
+        yield _secret(settings, None)
+        return
+    yield from _findings_of_rows(condition)
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
+    yield _clock(settings, today)
 
 
 def _ok_unless(subject: str, wrong: str, detail: str) -> Finding:
@@ -79,10 +168,70 @@ def _folder(settings: Settings) -> Finding:
 
 
 def _free_space(settings: Settings) -> Finding:
-    free = f"{free_bytes(settings.home):,} bytes free, at least {settings.min_free_bytes:,} needed"
-    closed = WriteGate(settings).why_closed()
-    detail = f"{closed.title}; {free}" if closed else free
+    try:
+        with readable_faults():
+            free = free_bytes(settings.home)
+            closed = WriteGate(settings).why_closed()
+            if closed is None:
+                _write_a_byte(settings)
+    except KbapiError as fault:
+        return Finding("writing", False, f"{fault.title}: {_reason(fault)}; {_REPAIR_DISK}")
+    space = f"{free:,} bytes free, at least {settings.min_free_bytes:,} needed"
+    detail = f"{closed.title}; {space}" if closed else space
     return Finding("writing", closed in (None, InstanceReadOnly), detail)
+
+
+_REPAIR_DISK: Final = (
+    "look at the log of the system (dmesg), repair or replace the disk, then start the server again"
+)
+_RESTORE: Final = "stop the server, then restore the latest backup with 'kbapi restore'"
+
+
+def _detail_of(error: KbapiError) -> str:
+    """What is wrong and what to do, for a person who reads a check and sent no request."""
+    if isinstance(error, DiskError):
+        return f"{error.title}; {_REPAIR_DISK}"
+    return f"{error.title}; {_RESTORE}" if isinstance(error, StorageDamaged) else error.detail
+
+
+def _write_a_byte(settings: Settings) -> None:
+    """Nothing, if the disk takes a byte: the file is new, and gone again at its end."""
+    with tempfile.TemporaryFile(dir=settings.home) as file:
+        file.write(b"\n")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _reason(fault: KbapiError) -> str:
+    cause = fault.__cause__
+    return (isinstance(cause, OSError) and cause.strerror) or fault.code
+
+
+def _log(settings: Settings) -> Finding:
+    size = size_of(log_of(settings.database_path))
+    if damage := find_log_damage(log_of(settings.database_path)):
+        return Finding("log", False, f"{damage}. {_IF_CHANGED}")
+    wrong = (
+        f"kbapi.sqlite3-wal has {size:,} bytes: another program reads the database, or the disk "
+        "fails. 'fuser kbapi.sqlite3' lists the programs: end the one that is not kbapi"
+    )
+    sound = f"{size:,} bytes, no frame is damaged"
+    return _ok_unless("log", wrong if size > LARGE_LOG_BYTES else "", sound)
+
+
+def _clock(settings: Settings, today: date) -> Finding:
+    try:
+        found = count_wrong_days(settings, today)
+    except KbapiError as error:
+        return Finding("clock", False, _detail_of(error))
+    wrong = "; ".join(
+        f"{name}: {later:,} rows dated later than {today}, {falling:,} before an earlier row"
+        for name, (later, falling) in found.items()
+    )
+    wrong = f"{wrong}; set the clock, then run 'kbapi check --repair-clock'" if wrong else ""
+    if f"{today:%Y-%m}" < BUILT_MONTH:
+        wrong = f"it shows {today}, before this program was made ({BUILT_MONTH}); set the clock"
+    return _ok_unless("clock", wrong, "no row is dated later than today or out of order")
 
 
 def _secret(settings: Settings, condition: Condition | None) -> Finding:
@@ -104,19 +253,21 @@ def _schema(settings: Settings) -> Finding:
     try:
         require_current_schema(settings.database_path)
     except KbapiError as error:
-        return Finding("schema", False, error.detail)
+        return Finding("schema", False, _detail_of(error))
     return Finding("schema", True, "matches the program")
 
 
 def _rules(settings: Settings) -> Finding:
     try:
         older = count_older(settings.database_path, RULES_VERSION)
+        with reading_untouched(settings.database_path) as connection:
+            mark = load_mark(connection)
     except KbapiError as error:
-        return Finding("rules", False, error.detail)
-    wrong = (
-        f"{older:,} results were screened by older rules; stop the server and run "
-        "'kbapi db upgrade'"
-    )
-    return _ok_unless(
-        "rules", wrong if older else "", "every result was screened by the current rules"
-    )
+        return Finding("rules", False, _detail_of(error))
+    if older:
+        wrong = f"{older:,} results were screened by older rules"
+    elif mark != RULES_VERSION:
+        wrong = f"the header says rules {mark}, the program has {RULES_VERSION}"
+    else:
+        return Finding("rules", True, "every result was screened by the current rules")
+    return Finding("rules", False, f"{wrong}; stop the server and run 'kbapi db upgrade'")

@@ -19,10 +19,11 @@ from kbapi.storage.files import is_read_only, open_or_make
 from kbapi.storage.sqlite.engine import in_dots, library_version
 
 
-def acquire_shared_lock(lock_file: Path) -> int | None:
+def acquire_shared_lock(lock_file: Path, *, makes_file: bool = True) -> int | None:
     """A descriptor that holds the shared lock until it is closed, in forked processes too.
 
-    None in a read-only folder without a lock file: no restore is possible there.
+    None in a read-only folder without a lock file: no restore is possible there. Without
+    `makes_file` also None in any other folder that has none: no process has the instance open.
 
     Raises
     ------
@@ -33,17 +34,20 @@ def acquire_shared_lock(lock_file: Path) -> int | None:
     OSError
         When the lock file cannot be created, for example on a full disk.
     """
-    if is_read_only(lock_file.parent) and not lock_file.exists():
-        return None
-    descriptor = _open(lock_file)
+    try:
+        descriptor = _open(lock_file)
+    except FileNotFoundError:
+        if not makes_file or is_read_only(lock_file.parent):
+            return None
+        descriptor = open_or_make(lock_file)
     _lock(descriptor, fcntl.LOCK_SH)
     return descriptor
 
 
 @contextmanager
-def shared_lock(lock_file: Path) -> Iterator[None]:
+def shared_lock(lock_file: Path, *, makes_file: bool = True) -> Iterator[None]:
     """Hold the shared lock in a `with` block; raises as `acquire_shared_lock`."""
-    descriptor = acquire_shared_lock(lock_file)
+    descriptor = acquire_shared_lock(lock_file, makes_file=makes_file)
     try:
         yield
     finally:
@@ -62,7 +66,10 @@ def exclusive_lock(lock_file: Path) -> Iterator[None]:
     UnsafeSetup
         When this user may not open the lock file.
     """
-    descriptor = _open(lock_file)
+    try:
+        descriptor = _open(lock_file)
+    except FileNotFoundError:
+        descriptor = open_or_make(lock_file)
     _lock(descriptor, fcntl.LOCK_EX)
     try:
         yield
@@ -73,11 +80,7 @@ def exclusive_lock(lock_file: Path) -> Iterator[None]:
 def _open(lock_file: Path) -> int:
     try:
         return os.open(lock_file, os.O_RDONLY | os.O_CLOEXEC)
-    except FileNotFoundError:
-        return open_or_make(lock_file)
     except PermissionError as error:
-        if not lock_file.exists():
-            raise
         raise UnsafeSetup(
             f"{lock_file.name} cannot be opened ({error.strerror}), so another program could "
             f"replace the database. Run 'chown {os.geteuid()} {lock_file}' and 'chmod 600 "

@@ -12,7 +12,13 @@ from sqlalchemy import Connection
 
 from kbapi.chips.catalogue import Catalogue, load_catalogue
 from kbapi.clock import Clock, utc_now
-from kbapi.errors import KbapiError, StorageBroken, StorageBusy, StorageUnwritable, UnsafeSetup
+from kbapi.errors import (
+    KbapiError,
+    StorageBroken,
+    StorageBusy,
+    StorageUnwritable,
+    UnsafeSetup,
+)
 from kbapi.instance.file_locks import (
     acquire_shared_lock,
     as_only_process,
@@ -20,6 +26,7 @@ from kbapi.instance.file_locks import (
     hold_as_only_process,
     shared_lock,
 )
+from kbapi.instance.health import HealthNow, Probing, health_of
 from kbapi.instance.secret import (
     Secret,
     create_secret,
@@ -42,6 +49,7 @@ from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import (
     Engine,
     HotReads,
+    is_checkpoint_blocked,
     make_reading_engine,
     make_writing_engine,
     needs_one_process,
@@ -69,6 +77,8 @@ class Instance:
         self.now = now
         self.single_flight = SingleFlight()
         self.gate = WriteGate(settings)
+        self._health = health_of(settings.home)
+        self._probing = Probing(self, self._health)
         self._release: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
@@ -102,11 +112,16 @@ class Instance:
 
     @contextmanager
     def writing(
-        self, timeout_s: float = WRITE_LOCK_TIMEOUT_S, *, takes_back: bool = False
+        self,
+        timeout_s: float = WRITE_LOCK_TIMEOUT_S,
+        *,
+        takes_back: bool = False,
+        is_probe: bool = False,
     ) -> Iterator[Connection]:
         """A connection in a write transaction, which is committed as a whole or not at all.
 
-        Withdrawals and revocations (`takes_back`) may use most of the reserved disk space.
+        Withdrawals and revocations (`takes_back`) may use most of the reserved disk space. Metrics
+        do not count the probes of health (`is_probe`).
 
         Raises
         ------
@@ -116,11 +131,15 @@ class Instance:
         try:
             with readable_faults():
                 self.gate.require_open(takes_back=takes_back)
-                with self._commits.taking_part(timeout_s) as connection:
+                part = self._commits.taking_part(timeout_s, is_counted=not is_probe)
+                with part as connection:
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
-            count_write_failed(fault.code)
+            if not is_probe:
+                count_write_failed(fault.code)
+            self._probing.note_failed(fault)
             raise
+        self._health.note_clock(self.now())
 
     @contextmanager
     def dry_run(self) -> Iterator[Connection]:
@@ -145,15 +164,41 @@ class Instance:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A read-only connection that sees one state of the database."""
-        with readable_faults(), self._reading_engine.begin() as connection:
+        with self._noted_damage(), self._reading_engine.begin() as connection:
             yield connection
+
+    @contextmanager
+    def _noted_damage(self) -> Iterator[None]:
+        """Errors of storage in place of the driver's; health reports a page that is unreadable."""
+        try:
+            with readable_faults():
+                yield
+        except KbapiError as fault:
+            self._probing.note_unreadable(fault)
+            raise
 
     @cached_property
     def hot_reads(self) -> HotReads:
         """Reads of single statements without a transaction."""
         return HotReads(
-            self.settings.database_path, is_read_only_medium=self.gate.is_read_only_medium
+            self.settings.database_path,
+            is_read_only_medium=self.gate.is_read_only_medium,
+            faults=self._noted_damage,
         )
+
+    def present_health(self) -> HealthNow:
+        """Whether results are stored now, and what the host must look at.
+
+        At most every five seconds one process writes and reads a row of its own, as a result is
+        written. While that takes longer than a moment, the last known state is returned.
+        """
+        return self._probing.present()
+
+    def is_checkpoint_blocked(self) -> bool:
+        """Whether a reader or a fault prevents that the log is written into the database file."""
+        lock = write_lock_held(self.settings.write_lock_path, _CLOSING_LOCK_TIMEOUT_S)
+        with readable_faults(), lock:
+            return is_checkpoint_blocked(self._writing_engine)
 
     def is_rescreening_due(self) -> bool:
         """Whether results were screened under older rules than this program's.
@@ -168,7 +213,11 @@ class Instance:
 
     @cached_property
     def _commits(self) -> SharedCommit:
-        return SharedCommit(self.settings.write_lock_path, self._writing_engine.connect)
+        return SharedCommit(
+            self.settings.write_lock_path,
+            self._writing_engine.connect,
+            self._health.note_written,
+        )
 
     @cached_property
     def _checkpoint_retry(self) -> CheckpointRetry:
@@ -187,6 +236,7 @@ class Instance:
     def close(self) -> None:
         """Close the connections; SQLite folds the log into the file when the last one closes."""
         self._checkpoint_retry.close()
+        self._probing.close()
         with self._closing_lock():
             self._writing_engine.dispose()
             self._reading_engine.dispose()

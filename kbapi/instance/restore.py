@@ -1,5 +1,6 @@
 """Restores: a backup replaces the database of an instance that no process has open."""
 
+import re
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -10,6 +11,13 @@ from typing import Final
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import KbapiError, StorageBroken, UnsafeSetup
 from kbapi.instance.file_locks import exclusive_lock
+from kbapi.instance.manifest import (
+    Manifest,
+    load_manifest,
+    require_older_than_manifests,
+    require_unchanged_file,
+    require_unchanged_rows,
+)
 from kbapi.instance.secret import Secret, load_secret, random_secret, record_secret, write_secret
 from kbapi.instance.write_gate import (
     SIDE_FILE_ENDINGS,
@@ -30,7 +38,7 @@ from kbapi.storage.files import (
 )
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_as
-from kbapi.storage.sqlite.whole_file import Condition, copy_whole
+from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
 from kbapi.storage.sqlite.write_queue import write_lock_held
 
 
@@ -45,6 +53,8 @@ class Restored:
     """Whether the secret of the instance made the hashes of the backup."""
     needs_upgrade: bool
     """Whether `kbapi db upgrade` must run before the instance can be served."""
+    is_proved: bool
+    """Whether the backup was compared with its manifest."""
 
 
 _NOT_REPLACED: Final = (
@@ -59,37 +69,47 @@ def restore_backup(
     secret_file: Path | None = None,
     *,
     without_secret: bool = False,
+    without_manifest: bool = False,
     now: Clock = utc_now,
+    progress: Progress = no_progress,
 ) -> Restored:
     """Replace the database by the backup `file`; the replaced files are kept under other names.
 
-    The copy is checked before it replaces anything, and the database path always has a complete
-    database. After an interruption between secret and database the instance does not open until
-    the restore is repeated. New files belong to the owner of the old ones, or of the folder.
+    Nothing is replaced before file and copy were compared with the manifest. The database path
+    always has a whole database. A restore that was cut off between secret and database must be
+    repeated to open the instance. New files get the owner of the old ones, or of the folder.
 
     Raises
     ------
     InstanceInUse
         While a server or a command has the instance open.
-    StorageBroken
-        When the file is not a database of kbapi, or is damaged.
-    SchemaMismatch
-        When a newer program made it.
+    StorageBroken, SchemaMismatch
+        When the file is not a database of kbapi, is damaged, differs from its manifest, or was made
+        by a newer program.
     UnsafeSetup
-        When the file is missing, when another user's files would be replaced, or when the secret
-        of the backup is missing and `without_secret` is false.
+        When the file, its manifest or its secret is missing, unless the caller does without the
+        last two, and when another user's files would be replaced.
     """
     database, secret_path = _replaceable_paths(settings, file)
+    manifest = None if without_manifest else load_manifest(file)
+    _require_backup(file, manifest, progress, without_manifest=without_manifest)
     with _locked_for_restore(settings), _draft_of(database) as draft:
-        owner = owner_at(database)
-        condition = copy_whole(file, draft)
+        condition, owner = _copy(file, draft, manifest, progress), owner_at(database)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         _finish_draft(draft, secret, owner)
         replaced = _put_secret(secret_path, secret, now())
         give_files(settings, owner)
         replaced += _put_database(database, draft, now())
     needs_upgrade = condition.revision != schema.head_revision()
-    return Restored(condition, tuple(replaced), _fits(secret, condition), needs_upgrade)
+    fits_secret, is_proved = _fits(secret, condition), manifest is not None
+    return Restored(condition, tuple(replaced), fits_secret, needs_upgrade, is_proved)
+
+
+def _copy(file: Path, draft: Path, manifest: Manifest | None, progress: Progress) -> Condition:
+    condition = copy_whole(file, draft, progress)
+    if manifest:
+        require_unchanged_rows(draft, manifest, progress)
+    return condition
 
 
 def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
@@ -99,7 +119,8 @@ def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
     database, secret_path = _real(settings.database_path), _real(settings.secret_path)
     for path in (database, secret_path):
         require_may_replace(path)
-    _require_backup(file, database)
+    if not file.is_file() or file.resolve() == database:
+        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
     return database, secret_path
 
 
@@ -142,13 +163,18 @@ def _real(path: Path) -> Path:
     return real
 
 
-def _require_backup(file: Path, database: Path) -> None:
-    if not file.is_file() or file.resolve() == database:
-        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
+def _require_backup(
+    file: Path, manifest: Manifest | None, progress: Progress, *, without_manifest: bool
+) -> None:
+    """Nothing, if the file is a backup of kbapi that its manifest fits, or that needs none."""
+    if manifest:
+        require_unchanged_file(file, manifest, progress)
     revision = schema.current_revision(file)
     if revision is None:
         raise StorageBroken(f"{file.name} is an empty database, not a backup of kbapi.")
     schema.require_no_newer_schema(revision)
+    if not (manifest or without_manifest or _IS_REPLACED.search(file.name)):
+        require_older_than_manifests(file, revision)
 
 
 def _secret_for(
@@ -223,6 +249,10 @@ def _keep_database(database: Path, at: datetime) -> list[Path]:
         return [kept, kept_log]  # another program reads the log now
     kept_log.unlink()
     return [kept]
+
+
+_IS_REPLACED: Final = re.compile(r"\.before-\d{8}T\d{6}\.\d{6}Z\Z")
+"""The names of databases that a restore replaced; they have no manifest."""
 
 
 def _name_of_replaced(path: Path, at: datetime) -> Path:

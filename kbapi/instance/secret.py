@@ -48,14 +48,26 @@ def load_secret(path: Path) -> Secret:
         When the file is missing, not readable by this user, readable by others, or not 64 hex
         digits.
     """
+    found = find_secret(path)
+    if found is None:
+        raise UnsafeSetup(f"The secret file {path.name} is missing. {_UNREADABLE}")
+    return found
+
+
+_UNREADABLE: Final = "Check its owner and its mode, or put its backup back."
+
+
+def find_secret(path: Path) -> Secret | None:
+    """The secret in this file, None where there is no file; raises as `load_secret`."""
     require_may_open(path)
     try:
-        mode = path.stat().st_mode
-        text = path.read_text(encoding="ascii").strip()
+        with path.open(encoding="ascii") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            text = file.read().strip()
+    except FileNotFoundError:
+        return None
     except (OSError, UnicodeDecodeError) as error:
-        raise UnsafeSetup(
-            f"The secret file {path.name} cannot be read. Check its owner and its mode."
-        ) from error
+        raise UnsafeSetup(f"The secret file {path.name} cannot be read. {_UNREADABLE}") from error
     if mode & 0o077:
         raise UnsafeSetup(
             f"Other users can read the secret file {path.name}. Run 'chmod 600' on it."
@@ -156,8 +168,9 @@ def require_no_foreign_secret(settings: Settings) -> None:
     UnsafeSetup
         When the secret is another one, or other users can read it.
     """
-    if settings.secret_path.exists():
-        _require_own(settings, load_secret(settings.secret_path))
+    secret = find_secret(settings.secret_path)
+    if secret is not None:
+        _require_own(settings, secret)
 
 
 def ensure_secret_recorded(

@@ -8,7 +8,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from kbapi.errors import InstanceReadOnly, StorageFull, StorageUnwritable, UnsafeSetup
+from kbapi.errors import (
+    InstanceReadOnly,
+    StorageBroken,
+    StorageFull,
+    StorageUnwritable,
+    UnsafeSetup,
+)
 from kbapi.instance.secret import remove_drafts
 from kbapi.settings import Settings
 from kbapi.storage.files import (
@@ -84,7 +90,12 @@ def require_nothing_lost(settings: Settings) -> None:
 
 def is_begun(database: Path) -> bool:
     """Whether there is a database with tables, and not just an empty file."""
-    return database.exists() and schema.current_revision(database) is not None
+    try:
+        return schema.current_revision(database) is not None
+    except StorageBroken:
+        if database.exists():
+            raise
+        return False
 
 
 def is_whole(settings: Settings) -> bool:

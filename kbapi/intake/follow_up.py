@@ -40,6 +40,7 @@ from kbapi.storage.follow_ups import (
 )
 from kbapi.storage.pools import drop_unused_places, moved_with
 from kbapi.storage.results import StoredSubmission
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, FollowUpOutcome, FollowUpStatus, LimitControl
 
 _FOLLOW_UP: Final = FollowUpSchema()
@@ -136,6 +137,7 @@ def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
         sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
     except ValidationError as error:
         raise refusal_of([*problems, *problems_of(error.messages)]) from None
+    check_time("shape")
     if problems:
         raise refusal_of(problems)
     return sent, orjson.dumps(reading.value).decode()

@@ -25,20 +25,21 @@ from kbapi.storage import results as results_rows
 from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places
 from kbapi.storage.results import StoredSubmission
-from kbapi.storage.sqlite.schema import load_mark, save_mark
+from kbapi.storage.sqlite.schema import count_older, load_mark, save_mark
+from kbapi.storage.sqlite.whole_file import Progress, no_progress
 from kbapi.versions import RULES_VERSION
 
 _AT_ONCE: Final = 500
 """Results of one transaction: readers and writers go on between two of them."""
 
 
-def rescreen(instance: Instance) -> int:
+def rescreen(instance: Instance, progress: Progress = no_progress) -> int:
     """How many stored results were screened again; those under the current rules are not.
 
     A result that the current rules refuse is kept and excluded. Personal data that is found now is
     removed from the stored document. After an interruption, the next call continues.
     """
-    done = 0
+    done, total = 0, count_older(instance.settings.database_path, RULES_VERSION)
     while True:
         with instance.writing() as connection:
             ids = rescreening.find_screened_before(connection, RULES_VERSION, _AT_ONCE)
@@ -47,6 +48,7 @@ def rescreen(instance: Instance) -> int:
             if len(ids) < _AT_ONCE:
                 save_mark(connection, RULES_VERSION)
         done += len(ids)
+        progress("results screened again", done, max(done, total))
         if len(ids) < _AT_ONCE:
             return done
 

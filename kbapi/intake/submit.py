@@ -24,6 +24,7 @@ from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.metrics.counters import count_rule, count_submission
 from kbapi.storage import pools, results
 from kbapi.storage.results import StoredOutcome
+from kbapi.time_budget import check_time
 
 _EARLIEST_ZONE: Final = timedelta(hours=14)
 
@@ -48,7 +49,9 @@ def prepare(instance: Instance, reading: JsonReading) -> Prepared:
     # The earliest time zone is fourteen hours ahead of UTC.
     this_month = f"{instance.now() + _EARLIEST_ZONE:%Y-%m}"
     document = read_document(reading, this_month, instance.catalogue)
-    return Prepared(document, screen(instance, document), _sender_of(instance, document))
+    screened = screen(instance, document)
+    check_time("screening")
+    return Prepared(document, screened, _sender_of(instance, document))
 
 
 def screen(instance: Instance, document: ReadDocument) -> tuple[ScreenedSetting, ...]:

@@ -34,13 +34,14 @@ class InstanceState:
 
     versions: Mapping[str, str]
     """Of the program, its schema, its rules and its answers."""
-    writes: str
-    """`accepted`, or the code of the error that writes get."""
-    write_errors: tuple[str, ...]
-    """The codes that `writes` can have instead of `accepted`."""
+    writes: Mapping[str, bool]
+    """Each state of writes, and whether it is the present one."""
+    conditions: Mapping[str, bool]
+    """Each condition that the host must look at, and whether it holds now."""
     file_bytes: Mapping[str, int]
     """Of the database and its log."""
-    free_bytes: int
+    free_bytes: int | None
+    """None if it cannot be read now."""
     waiting: Mapping[str, int] | None
     """Settings that wait for a curator, by part of the queue; None if it cannot be read now."""
     is_rescreening_due: bool | None
@@ -61,20 +62,14 @@ class _State(Collector):
         )
         info.add_metric(tuple(state.versions.values()), 1)
         yield info
-        states = ("accepted", *state.write_errors)
-        yield _by_label(
-            "kbapi_writes",
-            "1 at the current state: accepted, or what stops writes.",
-            "state",
-            {name: int(name == state.writes) for name in states},
-        )
+        yield from self._writes()
         yield _by_label(
             "kbapi_storage_bytes",
             "Size of the database and its log, in bytes.",
             "file",
             state.file_bytes,
         )
-        yield GaugeMetricFamily(
+        yield _if_known(
             "kbapi_free_bytes", "Free bytes on the disk of the instance.", state.free_bytes
         )
         yield GaugeMetricFamily(
@@ -94,8 +89,22 @@ class _State(Collector):
             state.is_rescreening_due,
         )
 
+    def _writes(self) -> Iterator[GaugeMetricFamily]:
+        yield _by_label(
+            "kbapi_writes",
+            "1 at the current state: accepted, or what stops writes.",
+            "state",
+            self._state.writes,
+        )
+        yield _by_label(
+            "kbapi_condition",
+            "1 at each condition that the host must look at.",
+            "code",
+            self._state.conditions,
+        )
 
-def _if_known(name: str, text: str, value: bool | None) -> GaugeMetricFamily:
+
+def _if_known(name: str, text: str, value: int | None) -> GaugeMetricFamily:
     return GaugeMetricFamily(name, text, None if value is None else int(value))
 
 

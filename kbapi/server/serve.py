@@ -15,8 +15,10 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
+from kbapi.api.bodies import body_memory_mib, memory_limit
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, hold_as_only_process
+from kbapi.instance.health import share_health
 from kbapi.instance.instance import open_instance
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import add_counts_of_ended, share_between_processes
@@ -133,7 +135,10 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
     _hold_folder(settings)
     # Workers read their settings from the environment, as in any other WSGI server.
     os.environ["KBAPI_HOME"] = str(settings.home)
+    memory_mib = body_memory_mib(settings, workers, memory_limit())
+    os.environ["KBAPI_BODY_MEMORY_MIB"] = str(memory_mib)
     share_between_processes(settings.home / "metrics")
+    share_health(settings.home)
     renew_rate_file(settings.rates_path)
     options = _OPTIONS | {
         "bind": address_of(host, port),
@@ -213,6 +218,7 @@ class _CarefulArbiter(Arbiter):
         """Replace the workers; keep the old ones if new ones could not start."""
         try:
             open_instance(Settings()).close()
+            share_health(Settings().home)
         except KbapiError as error:
             self.log.error("reload failed, the workers stay: %s", error.detail)
             return

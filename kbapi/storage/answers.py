@@ -11,6 +11,7 @@ import orjson
 from sqlalchemy import Connection, delete, func, insert, select
 from sqlmodel import col
 
+from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
 from kbapi.storage.sqlite.engine import HotReads
@@ -159,6 +160,7 @@ class _Computation:
         self.begun = begun
         self.ended = Event()
         self.answer: AnswerBytes | None = None
+        self.too_costly: TooCostly | None = None
 
 
 class SingleFlight:
@@ -180,6 +182,13 @@ class SingleFlight:
 
         The first request computes. Others get the previous answer, with its age, or wait where
         that is too old. Where the first one fails, or began too long before, the next computes.
+        Where the first one takes too much time, all that wait get its error: the same question
+        would take each of them as long.
+
+        Raises
+        ------
+        TooCostly
+            When the computation was ended by its time budget.
         """
         asked = self._elapsed_s()
         while True:
@@ -196,6 +205,8 @@ class SingleFlight:
                     count_answer("previous")
                     return replace(previous.answer, age_s=int(age_s))
             computation.ended.wait()
+            if computation.too_costly is not None:
+                raise TooCostly(computation.too_costly.detail)
             if computation.answer is not None and asked - computation.begun <= LONGEST_AGE_S:
                 count_answer("waited")
                 return computation.answer
@@ -209,6 +220,9 @@ class SingleFlight:
             self._remember(question, computation.answer, computation.begun)
             count_answer("computed")
             return computation.answer
+        except TooCostly as too_costly:
+            computation.too_costly = too_costly
+            raise
         finally:
             with self._lock:
                 del self._under_way[question]

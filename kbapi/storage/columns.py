@@ -1,9 +1,11 @@
 """Constraints of single columns as CHECKs: SQLite itself does not enforce types."""
 
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import CheckConstraint
+from sqlalchemy import CheckConstraint, Index
 from sqlmodel import SQLModel
+
+from kbapi.storage.sqlite.engine import CHECKSUM_DIGITS
 
 # Named before the first migration, so that every later one can name what it changes.
 SQLModel.metadata.naming_convention = {
@@ -18,6 +20,28 @@ MAX_STEPS: Final = 1_000
 """No control's hard bound lies deeper than this many grid steps."""
 
 _HASH_BYTES: Final = 32
+CHECKSUM_OF: Final = "checksum_of"
+"""In a column's `info`: which column of its row it is the checksum of."""
+
+
+def checksum_column(content: str) -> dict[str, Any]:
+    """The arguments of a column that has the checksum of another one."""
+    return {"info": {CHECKSUM_OF: content}}
+
+
+def checksum(column: str) -> CheckConstraint:
+    """The constraint to what `checksum_of` returns."""
+    return CheckConstraint(
+        f"typeof({column}) = 'text' AND length({column}) = {CHECKSUM_DIGITS}", name=column
+    )
+
+
+def values_index(table: str, *columns: str) -> Index:
+    """The index that repeats each value of a table that no other index repeats.
+
+    SQLite's integrity check compares every index with its table, so it finds a changed bit.
+    """
+    return Index(f"ix_{table}_values", *columns)
 
 
 def integer(column: str, low: int, high: int, *, nullable: bool = False) -> CheckConstraint:

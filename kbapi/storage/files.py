@@ -1,7 +1,12 @@
-"""Files and folders on disk: free room, read-only media, owners and permissions."""
+"""Files and folders on disk: free space, read-only media, owners and permissions.
+
+SQLite makes and removes its log at any time, so one look at a file decides: a file that is gone is
+a missing file, and no error.
+"""
 
 import os
 import pwd
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,14 +20,51 @@ def free_bytes(folder: Path) -> int:
     return room.f_bavail * room.f_frsize
 
 
+def size_of(file: Path) -> int:
+    """Size of a file in bytes, 0 where there is none."""
+    try:
+        return file.stat().st_size
+    except FileNotFoundError:
+        return 0
+
+
 def is_read_only(path: Path) -> bool:
     """Whether a file or folder that is there may not be written, by its mode or its file system."""
-    return path.exists() and not os.access(path, os.W_OK)
+    return _is_denied(path, os.W_OK)
 
 
 def is_withheld(path: Path) -> bool:
     """Whether a file that is there may not be both read and written."""
-    return path.exists() and not os.access(path, os.R_OK | os.W_OK)
+    return _is_denied(path, os.R_OK | os.W_OK)
+
+
+def _is_denied(path: Path, mode: int) -> bool:
+    if os.access(path, mode):
+        return False
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError:
+        return True
+    # `access` also refuses a missing file, and this one may have been made since.
+    return not os.access(path, mode)
+
+
+def require_disk_writable(side_file: Path) -> None:
+    """Nothing, if the system writes a byte to a side file; SQLite does not pass on why it failed.
+
+    Raises
+    ------
+    OSError
+        With the reason of the system, such as a file system that became read-only by itself.
+    """
+    descriptor = open_or_make(side_file)
+    try:
+        os.pwrite(descriptor, b"\n", 0)
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def is_read_only_medium(database: Path) -> bool:
@@ -31,7 +73,7 @@ def is_read_only_medium(database: Path) -> bool:
     SQLite needs a file of its own beside a database even to read it, unless it is opened as
     immutable.
     """
-    return is_read_only(database.parent) and not _has_log(database)
+    return is_read_only(database.parent) and not size_of(log_of(database))
 
 
 def is_locked_in(database: Path) -> bool:
@@ -40,12 +82,7 @@ def is_locked_in(database: Path) -> bool:
     The log holds results, and SQLite cannot read it without the index.
     """
     has_index = index_of(database).exists()
-    return is_read_only(database.parent) and _has_log(database) and not has_index
-
-
-def _has_log(database: Path) -> bool:
-    log = log_of(database)
-    return log.exists() and log.stat().st_size > 0
+    return is_read_only(database.parent) and size_of(log_of(database)) > 0 and not has_index
 
 
 def log_of(database: Path) -> Path:
@@ -85,7 +122,10 @@ def owner_at(path: Path) -> Owner:
 
     For a file of root it is the owner of the folder too, because no other user could read it.
     """
-    there = (path if path.exists() else path.parent).stat()
+    try:
+        there = path.stat()
+    except FileNotFoundError:
+        there = path.parent.stat()
     if there.st_uid == 0:
         there = path.parent.stat()
     return Owner(there.st_uid, there.st_gid)
@@ -122,7 +162,7 @@ def give_files(settings: Settings, owner: Owner) -> None:
         settings.use_lock_path,
         settings.write_lock_path,
     ):
-        if path.exists():
+        with suppress(FileNotFoundError):
             give(path, owner)
 
 
@@ -145,9 +185,17 @@ def require_may_replace(path: Path) -> None:
     UnsafeSetup
         Naming its owner.
     """
-    if path.exists() and os.geteuid() not in (0, owner_at(path).uid):
+    if os.geteuid() == 0:
+        return
+    try:
+        uid = path.stat().st_uid
+    except FileNotFoundError:
+        return
+    # A file of root goes to the owner of its folder.
+    uid = uid or owner_at(path).uid
+    if os.geteuid() != uid:
         reason = f"{path.name} belongs to {{}}, who could not read a file of this user"
-        raise UnsafeSetup(_run_as(reason, owner_at(path).uid))
+        raise UnsafeSetup(_run_as(reason, uid))
 
 
 def require_may_open(path: Path) -> None:
@@ -159,18 +207,17 @@ def require_may_open(path: Path) -> None:
         Naming the file and its owner.
     """
     for place, need in ((path.parent, os.X_OK), (path, os.R_OK)):
+        if os.access(place, need, effective_ids=True):
+            continue
+        this_user = f"This user ({_name_of(os.geteuid())}) may not open"
         try:
             uid = place.stat().st_uid
         except PermissionError as error:
-            reason = f"This user ({_name_of(os.geteuid())}) may not open the folder of {place}."
-            raise UnsafeSetup(reason) from error
+            raise UnsafeSetup(f"{this_user} the folder of {place}.") from error
         except OSError:
             return
-        if not os.access(place, need, effective_ids=True):
-            reason = (
-                f"This user ({_name_of(os.geteuid())}) may not open {place.name}, which belongs to "
-            )
-            raise UnsafeSetup(_run_as(reason + "{}", uid))
+        if not os.access(place, need, effective_ids=True):  # it may have been made since
+            raise UnsafeSetup(_run_as(f"{this_user} {place.name}, which belongs to {{}}", uid))
 
 
 def _run_as(reason: str, uid: int) -> str:

@@ -11,7 +11,7 @@ from sqlmodel import Session, and_, col, select
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
-from kbapi.storage.sqlite.engine import session_on
+from kbapi.storage.sqlite.engine import checksum_of, session_on
 from kbapi.storage.tables import Chip, Conditions, Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import (
@@ -98,7 +98,13 @@ def save_follow_up(
     """The place of the evidence of the follow-up, now that it is saved."""
     conditions_id = find_or_add_conditions(connection, conditions)
     with session_on(connection) as session:
-        session.add(FollowUp(**asdict(new), conditions_id=conditions_id))
+        session.add(
+            FollowUp(
+                **asdict(new),
+                document_checksum=checksum_of(new.document),
+                conditions_id=conditions_id,
+            )
+        )
     return EvidenceKey(new.pool_id, new.unit_id, conditions_id)
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from secrets import randbits
 from typing import Any, Final, Literal
 
 import orjson
@@ -162,9 +163,14 @@ def add_chip(
     return ChipRow(added.lastrowid, row.id)
 
 
+_LINE_NUMBER_BITS: Final = 48
+"""So many that no number ever comes twice."""
+
+
 def _add_line(connection: Connection, key: str) -> LineRow:
-    added = connection.execute(insert(Line).values(key=key, revision=0))
-    return LineRow(added.lastrowid, 0)
+    number = randbits(_LINE_NUMBER_BITS)
+    connection.execute(insert(Line).values(id=number, key=key, revision=0))
+    return LineRow(number, 0)
 
 
 _RAISE: Final = "UPDATE line SET revision = revision + 1 WHERE id = ?"

@@ -26,6 +26,7 @@ from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
 from kbapi.storage.sqlite.engine import (
     add_row,
     add_rows,
+    checksum_of,
     find_number,
     find_row,
     find_rows,
@@ -52,7 +53,8 @@ _OUTCOME: Final = """
     WHERE record.scope_hash = ? AND record.expires_at > ?
     """
 _ADD_OUTCOME: Final = insert_statement(
-    IdempotencyRecord, ("scope_hash", "fingerprint", "submission_id", "expires_at", "answer")
+    IdempotencyRecord,
+    ("scope_hash", "fingerprint", "submission_id", "expires_at", "answer", "answer_checksum"),
 )
 
 
@@ -74,7 +76,7 @@ def save_outcome(
 ) -> None:
     """Store an answer under its key, and delete those that have expired."""
     connection.execute(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
-    values = (scope_hash, fingerprint, submission_id, expires_at, answer)
+    values = (scope_hash, fingerprint, submission_id, expires_at, answer, checksum_of(answer))
     add_row(connection, _ADD_OUTCOME, values)
 
 
@@ -94,6 +96,7 @@ _ADD_SUBMISSION: Final = insert_statement(
         "received_day",
         "measured_month",
         "document",
+        "document_checksum",
         "content_hash",
         "rules_version",
         "reading_ignored",
@@ -231,6 +234,7 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             new.received_day.isoformat(),
             new.measured_month,
             new.document,
+            checksum_of(new.document),
             new.content_hash,
             new.rules_version,
             new.reading_ignored,
@@ -295,7 +299,9 @@ def replace_document(connection: Connection, submission_id: int, document: str) 
     """Replace the text of a stored document."""
     with session_on(connection) as session:
         session.exec(
-            update(Submission).where(col(Submission.id) == submission_id).values(document=document)
+            update(Submission)
+            .where(col(Submission.id) == submission_id)
+            .values(document=document, document_checksum=checksum_of(document))
         )
 
 

@@ -100,8 +100,8 @@ def _excluded_by_outlier_check() -> Select[*tuple[Any, ...]]:
                 col(SettingResult.pool_id) == col(OutlierUnit.pool_id),
             ),
         )
-        .with_hint(OutlierUnit, "INDEXED BY ix_outlier_unit_unit_id CROSS", "sqlite")
-        .with_hint(SettingResult, "INDEXED BY ix_setting_result_unit_pool", "sqlite")
+        .with_hint(OutlierUnit, "INDEXED BY ix_outlier_unit_values CROSS", "sqlite")
+        .with_hint(SettingResult, "INDEXED BY ix_setting_result_values", "sqlite")
         .where(
             tuple_(*place) >= tuple_(_K1, _K2),
             tuple_(*key) > tuple_(_K1, _K2, _K3),
@@ -133,7 +133,7 @@ def _of_differing_contributors() -> Select[*tuple[Any, ...]]:
         )
         .with_hint(DifferingContributor, "CROSS", "sqlite")
         .with_hint(Unit, "INDEXED BY ix_unit_contributor_id", "sqlite")
-        .with_hint(SettingResult, "INDEXED BY ix_setting_result_unit_pool", "sqlite")
+        .with_hint(SettingResult, "INDEXED BY ix_setting_result_values", "sqlite")
         .where(
             tuple_(*place) >= tuple_(_K1, _K2),
             tuple_(*key) > tuple_(_K1, _K2, _K3, _K4),

@@ -11,6 +11,8 @@ from sqlmodel import Field, SQLModel
 
 from kbapi.storage.columns import (
     MAX_STEPS,
+    checksum,
+    checksum_column,
     day,
     integer,
     json_text,
@@ -20,6 +22,7 @@ from kbapi.storage.columns import (
     one_of,
     optional_text,
     text,
+    values_index,
 )
 from kbapi.vocabulary import (
     DOMAINS,
@@ -32,14 +35,17 @@ from kbapi.vocabulary import (
 
 
 class Line(SQLModel, table=True):
-    """A product line; its revision rises in every transaction that touches its evidence."""
+    """A product line; its revision rises in every transaction that touches its evidence.
+
+    Its number is random: a line that returns after its last result was withdrawn must not match
+    old answers.
+    """
 
     __tablename__ = "line"
     __table_args__ = (
         text("key", 100),
         CheckConstraint("typeof(revision) = 'integer' AND revision >= 0", name="revision"),
-        # A line that returns after its last result was withdrawn must not match old answers.
-        {"sqlite_autoincrement": True},
+        values_index("line", "revision"),
     )
     id: int = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
@@ -55,12 +61,13 @@ class Chip(SQLModel, table=True):
         text("name", 200),
         text("series", 100),
         one_of("kind", "cpu", "gpu"),
+        values_index("chip", "series", "name", "kind"),
     )
     id: int = Field(default=None, primary_key=True)
     key: str = Field(unique=True)
     name: str
     kind: str
-    series: str = Field(index=True)
+    series: str
     line_id: int = Field(foreign_key="line.id", index=True)
 
 
@@ -68,7 +75,12 @@ class Contributor(SQLModel, table=True):
     """A sender, known only by a keyed hash."""
 
     __tablename__ = "contributor"
-    __table_args__ = (keyed_hash("token_hash"), text("key_id", 8), day("first_seen_day"))
+    __table_args__ = (
+        keyed_hash("token_hash"),
+        text("key_id", 8),
+        day("first_seen_day"),
+        values_index("contributor", "key_id", "first_seen_day"),
+    )
     id: int = Field(default=None, primary_key=True)
     token_hash: bytes = Field(unique=True)
     key_id: str
@@ -142,16 +154,27 @@ class Submission(SQLModel, table=True):
         keyed_hash("content_hash", nullable=True),
         integer("rules_version", 1, 1_000_000),
         json_text("document"),
+        checksum("document_checksum"),
         json_text("reading_ignored"),
         optional_text("chip_conflict", 400),
+        values_index(
+            "submission",
+            "unit_id",
+            "received_day",
+            "measured_month",
+            "rules_version",
+            "reading_ignored",
+            "chip_conflict",
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     public_id: str = Field(unique=True)
     chip_id: int = Field(foreign_key="chip.id", index=True)
-    unit_id: int = Field(foreign_key="unit.id", index=True)
+    unit_id: int = Field(foreign_key="unit.id")
     received_day: date
     measured_month: str
     document: str
+    document_checksum: str = Field(sa_column_kwargs=checksum_column("document"))
     content_hash: bytes | None = Field(default=None, unique=True)
     """Keyed hash of contributor and document; only for documents that carry a unit token."""
     rules_version: int
@@ -180,7 +203,22 @@ class SettingResult(SQLModel, table=True):
         number("clock_mhz", 100, 10_000),
         number("stock_mv", 400, 1_500),
         UniqueConstraint("submission_id", "ordinal"),
-        Index("ix_setting_result_unit_pool", "unit_id", "pool_id"),
+        values_index(
+            "setting_result",
+            "unit_id",
+            "pool_id",
+            "id",  # the queue of curators reads it in this order
+            "domain",
+            "status_by_rules",
+            "decision",
+            "reasons",
+            "stable_steps",
+            "unstable_steps",
+            "early_stop_steps",
+            "measured_month",
+            "clock_mhz",
+            "stock_mv",
+        ),
         Index("ix_setting_result_pool_status", "pool_id", "status", "unit_id"),
         # The queue of curators: a page of it costs the same however many results are decided.
         Index(
@@ -226,6 +264,8 @@ class IdempotencyRecord(SQLModel, table=True):
         keyed_hash("fingerprint"),
         CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
         json_text("answer"),
+        checksum("answer_checksum"),
+        values_index("idempotency_record", "expires_at", "fingerprint"),
         {"sqlite_with_rowid": False},
     )
     scope_hash: bytes = Field(primary_key=True)
@@ -235,7 +275,8 @@ class IdempotencyRecord(SQLModel, table=True):
             ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
         )
     )
-    expires_at: int = Field(index=True)
+    expires_at: int
     """Unix seconds."""
     answer: str
     """The answer without its receipt, which is never stored."""
+    answer_checksum: str = Field(sa_column_kwargs=checksum_column("answer"))

@@ -8,7 +8,7 @@ from datetime import date
 from sqlalchemy import CheckConstraint, Column, ForeignKey, LargeBinary
 from sqlmodel import Field, SQLModel
 
-from kbapi.storage.columns import day, json_text, one_of, text
+from kbapi.storage.columns import checksum_column, day, json_text, one_of, text, values_index
 
 
 class PoolPeers(SQLModel, table=True):
@@ -18,6 +18,7 @@ class PoolPeers(SQLModel, table=True):
     __table_args__ = (
         json_text("known"),
         json_text("stable"),
+        values_index("pool_peers", "known", "stable"),
     )
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
@@ -40,17 +41,18 @@ class StoredAnswer(SQLModel, table=True):
         day("stamp_day"),
         text("stamp_version", 20),
         text("chip_key", 100),
+        values_index("stored_answer", "line_id", "stamp_revision", "stamp_version", "stamp_day"),
     )
     id: int | None = Field(default=None, primary_key=True)
     """Rises with each stored answer; the lowest of a chip is deleted first."""
     question: str = Field(unique=True)
-    line_id: int = Field(foreign_key="line.id", index=True)
+    line_id: int = Field(foreign_key="line.id")
     chip_key: str = Field(index=True)
     """The chip of the question; it may have no results, but its line has."""
     stamp_revision: int
     stamp_version: str
     stamp_day: date
-    etag: str
+    etag: str = Field(sa_column_kwargs=checksum_column("body"))
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
@@ -62,12 +64,16 @@ class OutlierUnit(SQLModel, table=True):
     """A unit beyond a cutoff of its pool."""
 
     __tablename__ = "outlier_unit"
-    __table_args__ = (one_of("code", *UNIT_CODES), {"sqlite_with_rowid": False})
+    __table_args__ = (
+        one_of("code", *UNIT_CODES),
+        values_index("outlier_unit", "unit_id", "pool_id", "code"),
+        {"sqlite_with_rowid": False},
+    )
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
     )
     unit_id: int = Field(
-        sa_column=Column(ForeignKey("unit.id", ondelete="CASCADE"), primary_key=True, index=True)
+        sa_column=Column(ForeignKey("unit.id", ondelete="CASCADE"), primary_key=True)
     )
     code: str
 
@@ -76,14 +82,16 @@ class DifferingContributor(SQLModel, table=True):
     """A contributor whose units are alike and differ from those of the others."""
 
     __tablename__ = "differing_contributor"
-    __table_args__ = (one_of("code", *CONTRIBUTOR_CODES), {"sqlite_with_rowid": False})
+    __table_args__ = (
+        one_of("code", *CONTRIBUTOR_CODES),
+        values_index("differing_contributor", "contributor_id", "pool_id", "code"),
+        {"sqlite_with_rowid": False},
+    )
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
     )
     contributor_id: int = Field(
-        sa_column=Column(
-            ForeignKey("contributor.id", ondelete="CASCADE"), primary_key=True, index=True
-        )
+        sa_column=Column(ForeignKey("contributor.id", ondelete="CASCADE"), primary_key=True)
     )
     code: str
 
@@ -95,6 +103,7 @@ class HealthProbe(SQLModel, table=True):
     __table_args__ = (
         CheckConstraint("id = 1", name="id"),
         CheckConstraint("typeof(value) = 'integer' AND value >= 0", name="value"),
+        values_index("health_probe", "value"),
     )
     id: int = Field(default=None, primary_key=True)
     value: int

@@ -7,6 +7,8 @@ from sqlmodel import Field, SQLModel
 
 from kbapi.storage.columns import (
     MAX_STEPS,
+    checksum,
+    checksum_column,
     day,
     integer,
     json_text,
@@ -18,6 +20,7 @@ from kbapi.storage.columns import (
     optional_text,
     positive,
     text,
+    values_index,
 )
 from kbapi.vocabulary import (
     CLOCK_KINDS,
@@ -63,6 +66,20 @@ class LockReport(SQLModel, table=True):
         *(one_of(protection, *SWITCHES) for protection in PROTECTIONS),
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_lock_report_chip_domain_control", "chip_id", "domain", "control"),
+        values_index(
+            "lock_report",
+            "unit_id",
+            "status",
+            "found_by",
+            "changes",
+            "measured_month",
+            "machine",
+            "firmware",
+            "firmware_month",
+            "microcode",
+            "os",
+            *PROTECTIONS,
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
@@ -70,7 +87,7 @@ class LockReport(SQLModel, table=True):
     )
     ordinal: int
     chip_id: int = Field(foreign_key="chip.id")
-    unit_id: int = Field(foreign_key="unit.id", index=True)
+    unit_id: int = Field(foreign_key="unit.id")
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     domain: str
     control: str
@@ -122,6 +139,29 @@ class Reading(SQLModel, table=True):
         one_of("performance_unit", "", *PERFORMANCE_UNITS),
         UniqueConstraint("submission_id", "ordinal"),
         Index("ix_reading_chip_load", "chip_id", "load"),
+        values_index(
+            "reading",
+            "unit_id",
+            "state",
+            "is_below_stock",
+            "runs",
+            "minutes",
+            "power_w",
+            "power_scope",
+            "power_cap_w",
+            "clock_mhz",
+            "clock_spread_mhz",
+            "clock_kind",
+            "temp_avg_c",
+            "temp_max_c",
+            "temp_sensor",
+            "ambient_c",
+            "fan",
+            "noise_dba",
+            "performance",
+            "performance_low",
+            "performance_unit",
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
@@ -129,7 +169,7 @@ class Reading(SQLModel, table=True):
     )
     ordinal: int
     chip_id: int = Field(foreign_key="chip.id")
-    unit_id: int = Field(foreign_key="unit.id", index=True)
+    unit_id: int = Field(foreign_key="unit.id")
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     state: str
     is_below_stock: int
@@ -164,6 +204,7 @@ class FollowUp(SQLModel, table=True):
         one_of("outcome", *FOLLOW_UP_OUTCOMES),
         one_of("status", *FOLLOW_UP_STATUSES),
         json_text("document"),
+        checksum("document_checksum"),
         json_text("reasons"),
         integer("days", 0, 36_500, nullable=True),
         integer("steps", 0, MAX_STEPS),
@@ -171,7 +212,21 @@ class FollowUp(SQLModel, table=True):
         integer("unstable_steps", 1, MAX_STEPS, nullable=True),
         integer("early_stop_steps", 0, MAX_STEPS),
         CheckConstraint("unstable_steps IS NULL OR stable_steps IS NULL", name="one_end"),
-        Index("ix_follow_up_unit_pool", "unit_id", "pool_id"),
+        values_index(
+            "follow_up",
+            "unit_id",
+            "pool_id",
+            "received_day",
+            "measured_month",
+            "outcome",
+            "status",
+            "reasons",
+            "days",
+            "steps",
+            "stable_steps",
+            "unstable_steps",
+            "early_stop_steps",
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
@@ -188,6 +243,7 @@ class FollowUp(SQLModel, table=True):
     status: str
     reasons: str
     document: str
+    document_checksum: str = Field(sa_column_kwargs=checksum_column("document"))
     days: int | None = None
     steps: int
     """The setting that was followed, in grid steps below stock."""
@@ -215,6 +271,7 @@ class AccessKey(SQLModel, table=True):
         _only_values("scopes", *SCOPES),
         day("created_day"),
         day("revoked_day"),
+        values_index("access_key", "name", "key_id", "scopes", "created_day", "revoked_day"),
     )
     id: int = Field(default=None, primary_key=True)
     name: str
@@ -237,6 +294,7 @@ class Decision(SQLModel, table=True):
         one_of("reason_code", *DECISION_REASONS),
         day("decided_day"),
         Index("ix_decision_submission_ordinal", "submission_id", "ordinal"),
+        values_index("decision", "decided_by", "decision", "reason_code", "decided_day"),
     )
     id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
@@ -246,7 +304,7 @@ class Decision(SQLModel, table=True):
     """Which setting of the document: rescreening replaces the rows of settings."""
     decision: str
     reason_code: str
-    decided_by: int = Field(foreign_key="access_key.id", index=True)
+    decided_by: int = Field(foreign_key="access_key.id")
     decided_day: date
 
 
@@ -265,13 +323,23 @@ class NoteRow(SQLModel, table=True):
         month("reviewed_month"),
         text("markdown", 4_000),
         UniqueConstraint("key", "state"),
+        values_index(
+            "note",
+            "subject",
+            "subject_kind",
+            "control",
+            "domain",
+            "source",
+            "reviewed_month",
+            "markdown",
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     key: str
     state: str
     """A key may have one of each; a draft is in no answer."""
     subject_kind: str
-    subject: str = Field(index=True)
+    subject: str
     control: str
     """Empty where the note is about all of them."""
     domain: str
@@ -291,9 +359,10 @@ class NoteHistory(SQLModel, table=True):
         month("reviewed_month"),
         text("markdown", 4_000),
         day("replaced_day"),
+        values_index("note_history", "key", "source", "reviewed_month", "markdown", "replaced_day"),
     )
     id: int = Field(default=None, primary_key=True)
-    key: str = Field(index=True)
+    key: str
     source: str
     reviewed_month: str
     markdown: str

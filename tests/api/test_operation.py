@@ -7,6 +7,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
+from kbapi.instance.health import WRITE_STATES
 from kbapi.instance.instance import Instance
 from tests.curation.makers import send_deep
 from tests.intake.whole_document import a_whole_document
@@ -31,6 +32,7 @@ NAMES = {
     "kbapi_workers",
     "kbapi_info",
     "kbapi_writes",
+    "kbapi_condition",
     "kbapi_storage_bytes",
     "kbapi_free_bytes",
     "kbapi_storage_readable",
@@ -148,7 +150,7 @@ def test_the_reason_for_refused_writes_and_each_failed_write_are_shown(
         f'kbapi_writes_failed_total{{code="{code}"}}': 1
     }
     states = {name: value for name, value in counts(client).items() if "kbapi_writes{" in name}
-    assert len(states) == 4
+    assert len(states) == len(WRITE_STATES)
     assert [name for name, value in states.items() if value] == [f'kbapi_writes{{state="{code}"}}']
     closed.close()
 

@@ -72,7 +72,7 @@ def without_promises() -> None:
 
 
 @contextmanager
-def _alone(commits: SharedCommit, _timeout_s: float) -> Iterator[Any]:
+def _alone(commits: SharedCommit, _timeout_s: float, **_: object) -> Iterator[Any]:
     """A transaction of one's own, with nothing before SQLite's lock but its busy handler."""
     with commits._connect() as connection, connection.begin():
         yield connection

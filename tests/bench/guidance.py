@@ -35,11 +35,7 @@ def measure(*, short: bool) -> list[Row]:
     units, repeats = (SHORT_UNITS, 3) if short else (FULL_UNITS, 15)
     with tempfile.TemporaryDirectory() as folder:
         instance = create_or_open_instance(Settings(home=Path(folder) / "home"))
-        documents = list(_documents(units))
-        for first in range(0, units, AT_ONCE):
-            accept_batch(instance, orjson.dumps(documents[first : first + AT_ONCE]))
-            tried = _documents_of_locks(range(first, min(first + AT_ONCE, units)))
-            accept_batch(instance, orjson.dumps(list(tried)))
+        fill_with_measured(instance, units)
         readings = 2 * len(CAPS_W) * units
         asked = {"chip": [CHIP]}
         gains = parse_gains_question(asked, instance.catalogue)
@@ -61,6 +57,15 @@ def measure(*, short: bool) -> list[Row]:
         ]
         instance.close()
     return [*rows, *next_step.measure(short=short)]
+
+
+def fill_with_measured(instance: Instance, units: int) -> None:
+    """Nothing; a pool of so many units, each with readings and with a report of two locks."""
+    documents = list(_documents(units))
+    for first in range(0, units, AT_ONCE):
+        accept_batch(instance, orjson.dumps(documents[first : first + AT_ONCE]))
+        tried = _documents_of_locks(range(first, min(first + AT_ONCE, units)))
+        accept_batch(instance, orjson.dumps(list(tried)))
 
 
 def _documents(units: int) -> Iterator[dict]:

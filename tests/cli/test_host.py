@@ -3,13 +3,14 @@
 import sqlite3
 import subprocess
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from tests.cli.command import run
 from tests.cli.test_main import RESULT
-from tests.makers import an_instance
+from tests.makers import HandMovedClock, a_submission, an_instance, send
 from tests.system.server import Server
 
 
@@ -126,6 +127,43 @@ def test_check_distinguishes_an_intact_instance_from_a_damaged_one(
     assert wrong.returncode == 1
     assert "WRONG database" in wrong.stdout
     assert check(tmp_path / "nowhere").returncode == 3
+
+
+def test_days_of_a_wrong_clock_are_found_shown_and_repaired(home: Path, tmp_path: Path) -> None:
+    with Server(home) as server:
+        server.ask("POST", "/v1/submissions", RESULT)
+        server.end()
+    send(an_instance(tmp_path, HandMovedClock(datetime(2099, 1, 1, tzinfo=UTC))), a_submission())
+    found = check(home)
+    assert found.returncode == 1
+    assert "submission: 1 rows dated later than" in found.stdout
+    shown = run("check", "--repair-clock", "--home", str(home))
+    assert shown.returncode == 0
+    assert "submission: 1 rows, dated 2099-01-01 to 2099-01-01, become 20" in shown.stdout
+    assert "add --apply" in shown.stdout
+    assert "Not repaired: 0 results and 0 notes" in shown.stderr
+    assert check(home).stdout.splitlines()[-1] == found.stdout.splitlines()[-1]
+    assert run("check", "--repair-clock", "--apply", "--home", str(home)).returncode == 0
+    assert check(home).returncode == 0
+    again = run("check", "--repair-clock", "--home", str(home))
+    assert "No row has a wrong day." in again.stdout
+    assert run("check", "--apply", "--home", str(home)).returncode == 2
+
+
+def test_progress_is_shown_on_standard_error_if_wanted(home: Path, tmp_path: Path) -> None:
+    target = tmp_path / "backups"
+    for words in (("db", "upgrade"), ("backup", str(target)), ("check",)):
+        silent = run(*words, "--home", str(home))
+        shown = run(*words, "--progress", "--home", str(home))
+        assert (silent.returncode, shown.returncode) == (0, 0)
+        assert " %" not in silent.stderr
+        assert " 100 %" in shown.stderr
+        assert " %" not in shown.stdout
+    for words in (("check", "--backup"), ("restore",)):
+        shown = run(*words, str(backups(target)[0]), "--progress", "--home", str(home))
+        assert shown.returncode == 0
+        assert "bytes: 100 %\n" in shown.stderr
+        assert "rows: 100 %\n" in shown.stderr
 
 
 def test_a_read_only_instance_can_be_checked_and_backed_up(

@@ -16,6 +16,7 @@ from kbapi.cli.main import main
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS
+from kbapi.instance.health import TROUBLE_BEGAN, TROUBLE_ENDED
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import OUTLIER_SENTENCES
@@ -225,6 +226,7 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
     known |= {rule.code for rule in READING_RULES}
     known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *OUTLIER_SENTENCES, *FAULTS, *SCOPES}
     known |= {kind.code for kind in STATUS_OF}
+    known |= {TROUBLE_BEGAN, TROUBLE_ENDED}
     # `limit_conn` is a setting of nginx.
     named = {
         name for name in quoted_in(FOR_USERS[place]) if re.fullmatch(r"[a-z0-9]+(_\w+)+", name)

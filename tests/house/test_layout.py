@@ -23,7 +23,7 @@ LEVELS = (
     ("documents",),
     ("chips",),
     ("stats",),
-    ("bounds",),
+    ("bounds", "time_budget"),
     ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
 )
 LEVEL_OF = {part: height for height, parts in enumerate(reversed(LEVELS)) for part in parts}

@@ -14,6 +14,7 @@ from kbapi.instance.backup import BackupMade, back_up_secret, make_backup
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import create_secret, load_secret
 from kbapi.settings import Settings
+from kbapi.storage.files import log_of
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.whole_file import look_through
 from kbapi.storage.sqlite.write_queue import write_lock_held
@@ -33,6 +34,11 @@ def back_up(
 
 def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir() if not path.name.endswith(".lock"))
+
+
+def with_manifests(*backups: str) -> set[str]:
+    """The names of these backups and of their manifests."""
+    return {*backups, *(f"{name}.manifest.json" for name in backups)}
 
 
 def opened(file: Path, folder: Path) -> Instance:
@@ -55,7 +61,8 @@ def test_a_backup_has_every_row_and_only_its_owner_reads_it(
     assert made.condition.is_sound
     assert stat.S_IMODE(made.file.stat().st_mode) == 0o600
     assert stat.S_IMODE(target.stat().st_mode) == 0o700
-    assert names(target) == ["kbapi-20260915T120000.000000Z.sqlite3"]
+    assert set(names(target)) == with_manifests("kbapi-20260915T120000.000000Z.sqlite3")
+    assert {stat.S_IMODE(path.stat().st_mode) for path in target.iterdir()} == {0o600}
     copied.close()
 
 
@@ -66,7 +73,7 @@ def test_a_backup_is_one_file_that_includes_the_log(instance: Instance, target: 
     made = back_up(instance, target)
     # Bytes 18 and 19 of the header: 1 means without a log, 2 means with a log.
     assert made.file.read_bytes()[18:20] == b"\x01\x01"
-    assert names(target) == [made.file.name]
+    assert set(names(target)) == with_manifests(made.file.name)
 
 
 def test_a_backup_during_writes_is_one_state_of_the_database(
@@ -111,8 +118,9 @@ def test_the_newest_backups_stay_and_other_files_are_never_removed(
     assert [path.name for path in made.removed] == ["kbapi-20260917T120000.000000Z.sqlite3"]
     assert set(names(target)) == {
         *others,
-        "kbapi-20260918T120000.000000Z.sqlite3",
-        "kbapi-20260919T120000.000000Z.sqlite3",
+        *with_manifests(
+            "kbapi-20260918T120000.000000Z.sqlite3", "kbapi-20260919T120000.000000Z.sqlite3"
+        ),
     }
 
 
@@ -131,14 +139,14 @@ def test_backups_from_the_future_are_neither_counted_nor_removed(
         assert made.dated_later == tuple(wrong)
     # Of the backups with a past date, this one and that of yesterday stay.
     assert [path.name for path in made.removed] == ["kbapi-20260916T120000.000000Z.sqlite3"]
-    assert names(target) == [
+    assert set(names(target)) == with_manifests(
         "kbapi-20260917T120000.000000Z.sqlite3",
         "kbapi-20260918T120000.000000Z.sqlite3",
         *(path.name for path in wrong),
-    ]
+    )
     clock.moment += timedelta(days=400)
     made = back_up(instance, target, 1, clock)
-    assert (made.dated_later, names(target)) == ((), [made.file.name])
+    assert (made.dated_later, set(names(target))) == ((), with_manifests(made.file.name))
 
 
 def test_without_keep_every_backup_stays(instance: Instance, target: Path) -> None:
@@ -146,7 +154,7 @@ def test_without_keep_every_backup_stays(instance: Instance, target: Path) -> No
     for _ in range(3):
         clock.moment += timedelta(hours=1)
         assert back_up(instance, target, clock=clock).removed == ()
-    assert len(names(target)) == 3
+    assert len(names(target)) == 6
 
 
 def test_a_damaged_database_gives_no_backup_and_removes_none(
@@ -168,15 +176,43 @@ def test_a_damaged_database_gives_no_backup_and_removes_none(
     later.moment += timedelta(days=1)
     with pytest.raises(StorageBroken):
         back_up(instance, target, 1, later)
-    assert names(target) == [kept.file.name]
+    assert set(names(target)) == with_manifests(kept.file.name)
+
+
+def test_a_damaged_log_gives_no_backup(instance: Instance, target: Path) -> None:
+    for number in range(3):
+        send(instance, a_submission(number=number))
+    log = log_of(instance.settings.database_path)
+    content = bytearray(log.read_bytes())
+    content[5_000] ^= 1
+    log.write_bytes(content)
+    with pytest.raises(StorageBroken, match="of the log fails its checksum"):
+        back_up(instance, target)
+    assert names(target) == []
+
+
+def test_a_backup_gets_its_name_after_its_manifest(
+    instance: Instance, target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    renamed = []
+    replace = Path.replace
+
+    def noted(path: Path, other: Path) -> Path:
+        renamed.append(other.name)
+        return replace(path, other)
+
+    monkeypatch.setattr(Path, "replace", noted)
+    made = back_up(instance, target)
+    assert renamed == [f"{made.file.name}.manifest.json", made.file.name]
 
 
 def test_files_of_a_killed_backup_are_removed_by_the_next(instance: Instance, target: Path) -> None:
     target.mkdir()
     (target / ".kbapi-20260101T000000.000000Z.partial").write_bytes(b"half")
     (target / ".kbapi-20260101T000000.000000Z.partial-wal").write_bytes(b"half")
+    (target / ".kbapi-20260101T000000.000000Z.partial.manifest.json").write_bytes(b"half")
     made = back_up(instance, target)
-    assert names(target) == [made.file.name]
+    assert set(names(target)) == with_manifests(made.file.name)
 
 
 def test_one_backup_at_a_time_in_a_folder(instance: Instance, target: Path) -> None:

@@ -2,18 +2,25 @@
 
 import hashlib
 import os
+import shutil
 from pathlib import Path
 
 import pytest
 
-from kbapi.errors import InstanceInUse
+from kbapi.errors import InstanceInUse, UnsafeSetup
 from kbapi.instance.backup import make_backup
-from kbapi.instance.check import Finding, check_instance
+from kbapi.instance.check import Finding, check_backup, check_instance
 from kbapi.instance.file_locks import exclusive_lock
 from kbapi.instance.instance import Instance
+from kbapi.instance.manifest import manifest_path
 from kbapi.settings import Settings
+from kbapi.storage.files import log_of
+from kbapi.storage.sqlite.schema import save_mark
 from kbapi.storage.sqlite.whole_file import copy_whole
+from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, send
+from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_sqlite_whole_file import change
 
 
 def state(home: Path) -> dict[str, tuple[str, int]]:
@@ -79,6 +86,77 @@ def test_a_copied_backup_keeps_its_bytes(instance: Instance, tmp_path: Path) -> 
     before = state(made.file.parent)
     copy_whole(made.file, tmp_path / "copy.sqlite3")
     assert state(made.file.parent) == before
+
+
+def findings(found: tuple[Finding, ...]) -> dict[str, str]:
+    return {one.subject: one.detail for one in found if not one.is_ok}
+
+
+def test_a_changed_value_is_reported_with_its_table_and_what_to_do(instance: Instance) -> None:
+    sent = send(instance, a_submission())
+    instance.close()
+    change(instance.settings.database_path, "setting_result", b"2026-", b"2027-")
+    detail = findings(check_instance(instance.settings))["values"]
+    assert f"1 row of setting_result (result {sent.id}) changed after it was written." in detail
+    assert "restore a backup that 'kbapi check --backup' finds sound" in detail
+
+
+def test_a_changed_log_is_reported(instance: Instance, tmp_path: Path) -> None:
+    send(instance, a_submission())
+    settings = Settings(home=tmp_path / "killed")
+    shutil.copytree(instance.settings.home, settings.home, ignore=shutil.ignore_patterns("*-shm"))
+    assert findings(check_instance(settings)) == {}
+    log = log_of(settings.database_path)
+    content = bytearray(log.read_bytes())
+    content[3_000] ^= 4
+    log.write_bytes(content)
+    assert "frame 1 of the log fails its checksum" in findings(check_instance(settings))["log"]
+
+
+def test_a_mark_of_other_rules_is_reported(instance: Instance) -> None:
+    send(instance, a_submission())
+    with instance.writing() as connection:
+        save_mark(connection, RULES_VERSION + 4)
+    assert "the header says rules" in findings(check_instance(instance.settings))["rules"]
+
+
+def test_a_backup_is_checked_without_an_instance_and_not_changed(
+    instance: Instance, tmp_path: Path
+) -> None:
+    send(instance, a_submission())
+    made = make_backup(instance.settings, tmp_path / "backups", None, HandMovedClock())
+    before = state(made.file.parent)
+    found = check_backup(made.file)
+    assert findings(found) == {}
+    assert Finding("manifest", True, "file and rows are as made at 2026-09-15T12:00:00Z") in found
+    assert state(made.file.parent) == before
+
+
+def test_a_changed_backup_and_a_missing_manifest_are_reported(
+    instance: Instance, tmp_path: Path
+) -> None:
+    send(instance, a_submission())
+    made = make_backup(instance.settings, tmp_path / "backups", None, HandMovedClock())
+    written = made.file.read_bytes()
+    unused = bytearray(written)
+    unused[80] ^= 1  # a byte of the header that SQLite does not use
+    made.file.write_bytes(unused)
+    assert set(findings(check_backup(made.file))) == {"manifest"}
+    made.file.write_bytes(b"a shopping list" * 99)
+    assert set(findings(check_backup(made.file))) == {"manifest", "database"}
+    made.file.write_bytes(written)
+    manifest_path(made.file).unlink()
+    assert "manifest.json is missing" in findings(check_backup(made.file))["manifest"]
+    with pytest.raises(UnsafeSetup, match="is not a backup file"):
+        check_backup(tmp_path / "none.sqlite3")
+
+
+def test_a_backup_of_an_earlier_schema_is_checked_without_a_manifest(tmp_path: Path) -> None:
+    old = tmp_path / "old.sqlite3"
+    database_at("0002", old)
+    found = check_backup(old)
+    assert findings(found) == {}
+    assert Finding("manifest", True, "none: an earlier version made this backup") in found
 
 
 def test_check_is_refused_during_a_restore(instance: Instance) -> None:

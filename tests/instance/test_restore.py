@@ -21,6 +21,7 @@ from kbapi.errors import (
     StorageBroken,
     UnsafeSetup,
 )
+from kbapi.instance import restore as restoring
 from kbapi.instance.backup import back_up_secret, make_backup
 from kbapi.instance.check import check_instance
 from kbapi.instance.instance import (
@@ -29,6 +30,7 @@ from kbapi.instance.instance import (
     open_instance,
     upgrade_instance,
 )
+from kbapi.instance.manifest import manifest_path
 from kbapi.instance.restore import Restored, restore_backup
 from kbapi.instance.secret import create_secret, load_secret
 from kbapi.intake.my_submissions import read_own_result
@@ -37,9 +39,11 @@ from kbapi.settings import Settings
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.schema import find_key_id
+from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
 from tests.storage.test_sqlite_schema import add_migrations
+from tests.storage.test_sqlite_schema_upgrades import database_at
 
 
 @pytest.fixture
@@ -416,28 +420,103 @@ def make_newer(backup: Path) -> None:
     set_version(backup, "9999")
 
 
-@pytest.mark.parametrize(
-    ("spoil", "fault"),
-    [
-        (spoil_as_text, StorageBroken),
-        (spoil_as_empty, StorageBroken),
-        (spoil_as_other_program, StorageBroken),
-        (spoil_a_page, StorageBroken),
-        (spoil_a_reference, StorageBroken),
-        (cut_off, StorageBroken),
-        (make_newer, SchemaMismatch),
-        (Path.unlink, UnsafeSetup),
-    ],
-)
-def test_an_invalid_backup_is_refused_and_nothing_is_changed(
+def change_a_document(backup: Path) -> None:
+    with closing(dbapi2.connect(backup)) as connection, connection:
+        connection.execute("UPDATE submission SET document = document || ' '")
+
+
+def change_a_value_and_no_index(backup: Path) -> None:
+    with closing(dbapi2.connect(backup)) as connection:
+        (page,) = connection.execute(
+            "SELECT rootpage FROM sqlite_schema WHERE name = 'contributor'"
+        ).fetchone()
+        (day,) = connection.execute("SELECT first_seen_day FROM contributor").fetchone()
+    whole = backup.read_bytes()
+    place = whole.index(day.encode(), (page - 1) * 4096)
+    backup.write_bytes(whole[:place] + b"2016" + whole[place + 4 :])
+
+
+INVALID = [
+    (spoil_as_text, StorageBroken),
+    (spoil_as_empty, StorageBroken),
+    (spoil_as_other_program, StorageBroken),
+    (spoil_a_page, StorageBroken),
+    (spoil_a_reference, StorageBroken),
+    (change_a_document, StorageBroken),
+    (change_a_value_and_no_index, StorageBroken),
+    (cut_off, StorageBroken),
+    (make_newer, SchemaMismatch),
+    (Path.unlink, UnsafeSetup),
+]
+
+
+@pytest.mark.parametrize(("spoil", "fault"), INVALID)
+def test_an_invalid_backup_is_refused_without_its_manifest_too(
     instance: Instance, backup: Path, spoil: object, fault: type[KbapiError]
 ) -> None:
     spoil(backup)
     before = content(instance.settings.home)
     with pytest.raises(fault):
-        restore(instance.settings, backup)
+        restore(instance.settings, backup, without_manifest=True)
     assert content(instance.settings.home) == before
     assert units(instance.settings) == 2
+
+
+@pytest.mark.parametrize("spoil", [spoil for spoil, _ in INVALID if spoil is not Path.unlink])
+def test_a_backup_that_differs_from_its_manifest_is_refused_and_nothing_is_changed(
+    instance: Instance, backup: Path, spoil: object
+) -> None:
+    spoil(backup)
+    before = content(instance.settings.home)
+    with pytest.raises(StorageBroken, match="manifest"):
+        restore(instance.settings, backup)
+    assert content(instance.settings.home) == before
+
+
+def test_a_missing_manifest_is_an_error_unless_it_is_given_up(
+    instance: Instance, backup: Path
+) -> None:
+    manifest_path(backup).unlink()
+    with pytest.raises(UnsafeSetup, match=r"manifest\.json is missing"):
+        restore(instance.settings, backup)
+    assert not restore(instance.settings, backup, without_manifest=True).is_proved
+
+
+def test_a_changed_manifest_is_refused(instance: Instance, backup: Path) -> None:
+    manifest = manifest_path(backup)
+    written = manifest.read_bytes()
+    for place in range(0, len(written), 7):
+        changed = bytearray(written)
+        changed[place] ^= 1
+        manifest.write_bytes(changed)
+        with pytest.raises(StorageBroken, match="changed after it was made"):
+            restore(instance.settings, backup)
+    manifest.write_bytes(written)
+    assert restore(instance.settings, backup).is_proved
+
+
+def test_a_copy_that_differs_from_the_manifest_replaces_nothing(
+    instance: Instance, backup: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def copy_and_change(source: Path, copy: Path, progress: object) -> Condition:
+        condition = copy_whole(source, copy)
+        with closing(dbapi2.connect(copy)) as connection, connection:
+            connection.execute("UPDATE line SET revision = revision + 1")
+        return condition
+
+    monkeypatch.setattr(restoring, "copy_whole", copy_and_change)
+    before = content(instance.settings.home)
+    with pytest.raises(StorageBroken, match="The rows of line differ"):
+        restore(instance.settings, backup)
+    assert content(instance.settings.home) == before
+
+
+def test_a_backup_of_an_earlier_schema_needs_no_manifest(tmp_path: Path) -> None:
+    old = tmp_path / "old.sqlite3"
+    database_at("0002", old)
+    settings = Settings(home=tmp_path / "home")
+    done = restore(settings, old, without_secret=True)
+    assert (done.is_proved, done.needs_upgrade) == (False, True)
 
 
 def test_an_instance_is_not_restored_from_itself(instance: Instance, backup: Path) -> None:

@@ -88,7 +88,7 @@ def test_http_answers_503_with_retry_after_and_health_shows_the_cause(
         assert refused.get_json()["type"] == f"/problems/{code}"
         assert refused.headers["Retry-After"] == seconds
         ready = client.get("/health/ready")
-        wanted = {"status": "ready", "writes": code, "rescreening": "done"}
+        wanted = {"status": "ready", "writes": code, "conditions": [], "rescreening": "done"}
         assert (ready.status_code, ready.get_json()) == (200, wanted)
         assert client.get("/v1/start?chip=norvane-sable-7-4820mx").status_code == 200
         closed.close()

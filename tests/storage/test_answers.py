@@ -1,10 +1,12 @@
 """Many who ask the same at once: one computation, and nobody is given anything too old."""
 
+import time
 from concurrent.futures import Future, ThreadPoolExecutor
 from threading import Event
 
 import pytest
 
+from kbapi.errors import TooCostly
 from kbapi.metrics.folder import exposition_of_counts
 from kbapi.storage.answers import LONGEST_AGE_S, AnswerBytes, SingleFlight
 
@@ -154,3 +156,27 @@ def test_questions_do_not_wait_for_each_other(single_flight: SingleFlight) -> No
         assert single_flight.fly("another", lambda: OLD) == OLD
         work.may_end.set()
         assert first.result(20) == NEW
+
+
+def test_where_the_first_takes_too_long_all_that_wait_get_its_problem(
+    single_flight: SingleFlight,
+) -> None:
+    begun, may_end = Event(), Event()
+
+    def takes_too_long() -> AnswerBytes:
+        begun.set()
+        assert may_end.wait(20)
+        raise TooCostly("The question took more than 5 s at: fit. Ask for less.")
+
+    with ThreadPoolExecutor(4) as pool:
+        first = pool.submit(single_flight.fly, "q", takes_too_long)
+        assert begun.wait(20)
+        others = [pool.submit(single_flight.fly, "q", lambda: NEW) for _ in range(3)]
+        waiting = single_flight._under_way["q"].ended._cond._waiters
+        while len(waiting) < 3:
+            time.sleep(0.01)
+        may_end.set()
+        for one in (first, *others):
+            with pytest.raises(TooCostly, match="more than 5 s at: fit"):
+                one.result(20)
+    assert single_flight.fly("q", lambda: NEW) == NEW  # the next one tries again

@@ -142,7 +142,7 @@ def test_backups_and_locks_get_the_owner_of_their_folder(settings: Settings, fol
         pass
     back_up_secret(settings, settings.home.parent / "secret", target)
     found = {path.name: path.stat() for path in target.iterdir()}
-    assert len(found) == 3
+    assert len(found) == 4
     assert {(one.st_uid, one.st_gid) for one in found.values()} == {SERVING}
 
 
@@ -287,3 +287,78 @@ def test_a_lock_that_root_makes_first_belongs_to_the_serving_user(settings: Sett
     with exclusive_lock(settings.use_lock_path):
         there = settings.use_lock_path.stat()
     assert (there.st_uid, there.st_gid) == SERVING
+
+
+def a_look_that_finds(monkeypatch: pytest.MonkeyPatch, becomes: Path | None) -> list[Path]:
+    """Files change between two looks: the first finds one, later ones find none, or the reverse."""
+    looks: list[Path] = []
+    access = os.access
+
+    def look(path: Path, mode: int, **options: bool) -> bool:
+        looks.append(path)
+        found = access(path, mode, **options)
+        if path.is_dir():
+            return found
+        if becomes is None:
+            path.unlink(missing_ok=True)
+        else:
+            path.write_bytes(becomes.read_bytes())
+        return found and becomes is not None
+
+    monkeypatch.setattr(os, "access", look)
+    return looks
+
+
+def test_a_file_that_goes_between_two_looks_is_a_missing_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    a_look_that_finds(monkeypatch, None)
+    for look in (files.is_withheld, files.is_read_only):
+        log = tmp_path / "kbapi.sqlite3-wal"
+        log.write_bytes(b"log")
+        assert not look(log)
+        assert not log.exists()
+
+
+def test_a_file_that_comes_between_two_looks_is_not_withheld(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "kept"
+    kept.write_bytes(b"log")
+    looks = a_look_that_finds(monkeypatch, kept)
+    assert not files.is_withheld(tmp_path / "kbapi.sqlite3-wal")
+    files.require_may_open(tmp_path / "kbapi.sqlite3")
+    assert looks
+
+
+def test_a_file_that_goes_after_it_was_seen_costs_no_error(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Path, "exists", lambda _path: True)
+    gone = settings.home / "kbapi.sqlite3-wal"
+    assert files.size_of(gone) == 0
+    assert not files.is_withheld(gone)
+    assert not files.is_read_only_medium(settings.database_path)
+    assert files.owner_at(gone) == files.Owner(*SERVING)
+    files.require_may_replace(gone)
+    files.give_files(settings, files.Owner(*SERVING))
+    with shared_lock(settings.use_lock_path, makes_file=False):
+        assert not list(settings.home.iterdir())
+
+
+def test_an_io_error_of_a_look_is_an_error_of_the_disk(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    create_or_open_instance(settings).close()
+    served = Instance(settings, HandMovedClock())
+
+    def fail(_path: object) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(os, "statvfs", fail)
+    assert served.present_health().writes == "disk_error"
+    (writing,) = [one for one in check_instance(settings) if one.subject == "writing"]
+    assert (writing.is_ok, "Input/output error" in writing.detail) == (False, True)
+    with pytest.raises(StorageUnwritable):
+        send(served, a_submission())
+    served.close()

@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Connection, Date, Engine, Integer, Table, UniqueConstraint, text
 from sqlalchemy.exc import IntegrityError
 
+from kbapi.storage.columns import CHECKSUM_OF
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import make_writing_engine
 from kbapi.storage.sqlite.schema import METADATA
@@ -59,6 +60,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "received_day": "2026-09-15",
         "measured_month": "2026-09",
         "document": "{}",
+        "document_checksum": "c" * 32,
         "content_hash": HASH,
         "rules_version": 1,
         "reading_ignored": "[]",
@@ -128,6 +130,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "status": "counted",
         "reasons": "[]",
         "document": "{}",
+        "document_checksum": "c" * 32,
         "days": 40,
         "steps": 80,
         "stable_steps": 80,
@@ -211,6 +214,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "submission_id": 1,
         "expires_at": 1_800_000_000,
         "answer": "{}",
+        "answer_checksum": "c" * 32,
     },
     "health_probe": {"id": 1, "value": 7},
 }
@@ -371,6 +375,19 @@ INSIDE = [
     ("reading", "power_w", 0),
     ("reading", "performance", None),
 ]
+
+
+def test_each_value_is_in_an_index_or_has_a_checksum() -> None:
+    """SQLite's integrity check compares indexes with rows; the other values need a checksum."""
+    for table in METADATA.sorted_tables:
+        whole = [index.columns for index in table.indexes if not index.dialect_kwargs]
+        unique = [one.columns for one in table.constraints if isinstance(one, UniqueConstraint)]
+        indexed = {column.name for columns in (*whole, *unique) for column in columns}
+        # Each entry of an index names its row by the primary key.
+        indexed |= {column.name for column in table.primary_key}
+        has = {one.name: one.info[CHECKSUM_OF] for one in table.columns if CHECKSUM_OF in one.info}
+        assert whole or unique, table.name
+        assert set(table.columns.keys()) - indexed == {*has, *has.values()}, table.name
 
 
 def test_there_is_a_sound_row_for_every_table() -> None:

@@ -36,8 +36,16 @@ def free_port() -> int:
 class Server:
     """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
 
-    def __init__(self, home: Path, workers: int = 2, threads: int = 8, **settings: str) -> None:
+    def __init__(
+        self,
+        home: Path,
+        workers: int = 2,
+        threads: int = 8,
+        program: list[str] = KBAPI,
+        **settings: str,
+    ) -> None:
         self.home = home
+        self.program = program
         self.workers = workers
         self.threads = threads
         # Limits are far unless a test is about them.
@@ -54,7 +62,7 @@ class Server:
             self.end()
 
     def start(self) -> None:
-        command = [*KBAPI, "serve", "--home", str(self.home), "--port", str(self.port)]
+        command = [*self.program, "serve", "--home", str(self.home), "--port", str(self.port)]
         command += ["--workers", str(self.workers), "--threads", str(self.threads)]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(

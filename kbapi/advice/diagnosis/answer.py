@@ -22,6 +22,7 @@ from kbapi.evidence.longevity import ChangeCompared, ChangesFound, compare_chang
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.locks.shares import ShareEstimate
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, FollowUpChange, LimitControl, YesNoUnknown
 
 
@@ -169,8 +170,12 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
         found = find_longevity(
             connection, asked.chip, asked.domain, asked.control, instance.catalogue
         )
+    check_time("reading of evidence")
     changes = compare_changes(found.rows, asked.chip.key, asked.changed)
-    return _diagnosis_answer(asked, found, changes)
+    check_time("changes")
+    answer = _diagnosis_answer(asked, found, changes)
+    check_time("answer")
+    return answer
 
 
 def _diagnosis_answer(

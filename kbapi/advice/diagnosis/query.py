@@ -24,6 +24,7 @@ from kbapi.documents.shapes import (
     problems_of,
 )
 from kbapi.errors import Problem
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import (
     DOMAINS,
     FAILURES,
@@ -117,6 +118,7 @@ def read_diagnosis(body: bytes, catalogue: Catalogue) -> Diagnosis:
         sent: dict[str, Any] = Schema.load(_SCHEMA, reading.value)
     except ValidationError as error:
         raise refusal_of([*problems_of(error.messages), *problems]) from None
+    check_time("shape")
     problems += _faults_of_setting(sent)
     if problems or not isinstance(chip, ChipName):
         raise refusal_of(problems)

@@ -33,6 +33,7 @@ from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.pools import LineRow
 from kbapi.storage.readings import PairColumns, RepeatRow, load_pairs, load_repeats
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Load
 
 GainKind = Literal["ratio", "difference"]
@@ -328,7 +329,11 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
 
     def compute(found: GainsFound) -> GainsAnswer:
         revision = pools.revision_text(found.line)
-        return gains_answer(question, gain_cells(found.pairs), run_noises(found.repeats), revision)
+        cells = gain_cells(found.pairs)
+        check_time("groups of gains")
+        noises = run_noises(found.repeats)
+        check_time("noise of runs")
+        return gains_answer(question, cells, noises, revision)
 
     return answer_once(instance, "gains", question, find, compute)
 
@@ -338,8 +343,6 @@ def _find_gains(connection: Connection, question: GainsQuestion) -> GainsFound:
     chip = pools.find_chip(connection, question.chip.key)
     if chip is None:
         return GainsFound(line, None, [])
-    return GainsFound(
-        line,
-        load_pairs(connection, chip.id, question.load),
-        load_repeats(connection, chip.id, question.load),
-    )
+    pairs = load_pairs(connection, chip.id, question.load)
+    check_time("pairs of readings")
+    return GainsFound(line, pairs, load_repeats(connection, chip.id, question.load))

@@ -21,6 +21,7 @@ from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.locks import LockGroup, TriedLock, load_lock_groups, load_tried_locks
 from kbapi.storage.notes import Note, load_notes_about
 from kbapi.storage.pools import LineRow
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Control, Domain
 
 _MOSTLY: Final = 0.5
@@ -106,6 +107,7 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
     tried: list[TriedLock] = []
     if line is not None:
         groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
+        check_time("lock reports")
         tried = load_tried_locks(connection, chip.key, *filters)
     machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
     return LocksFound(
@@ -123,6 +125,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         lock_shares(found.groups, chip.key, chip.series, domain, control)
         for domain, control in _matching_controls(question, found)
     ]
+    check_time("shares of locks")
     locks = tuple(
         control_response(
             one.without_small_cells() if _is_filtered(question) else one,

@@ -24,6 +24,7 @@ from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
 from kbapi.storage.pools import LineRow, find_largest_pool
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl, MarginSource
 
 CONFIDENCE: Final = 0.95
@@ -174,15 +175,18 @@ def find_longevity(
         for row in load_followed_of_series(connection, chip.series)
         if domain in row.domains.split("+")
     ]
+    check_time("follow-ups")
     control = control or _usual_control(followed, chip, catalogue)
     rows = tuple(row for row in followed if row.control == control)
+    evidence = longevity_evidence(rows, chip.key, control, grids_of(catalogue, control))
+    check_time("settings in use")
     pool_id = find_largest_pool(connection, chip.key, control, domain)
     return LongevityFound(
         line=pools.find_line(connection, chip.line),
         control=control,
         grid=catalogue.grid_for(chip, control),
         rows=rows,
-        evidence=longevity_evidence(rows, chip.key, control, grids_of(catalogue, control)),
+        evidence=evidence,
         has_results=pool_id is not None,
         drift=None if pool_id is None else load_drift(connection, pool_id),
     )
@@ -220,7 +224,10 @@ def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerB
 
 def _longevity_answer(question: LongevityQuestion, found: LongevityFound) -> LongevityAnswer:
     evidence = found.evidence
-    survival, by_margin = _survival(evidence), _survival_by_margin(evidence)
+    survival = _survival(evidence)
+    check_time("survival")
+    by_margin = _survival_by_margin(evidence)
+    check_time("survival by margin")
     withheld = 0 if evidence.level == "none" else _withheld(evidence, survival, by_margin)
     return LongevityAnswer(
         chip=question.chip.summary,

@@ -38,6 +38,7 @@ from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.search.next_step import Stop
 from kbapi.stats.search.recommended_margin import RecommendedMargin
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
 
 NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached"]
@@ -230,7 +231,10 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
         margin = load_recommended_margin(
             connection, question.chip, question.domain, found.control, catalogue
         )
-    return _next_step_answer(search_state(question, search, found), margin, catalogue)
+    check_time("reading of evidence")
+    answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
+    check_time("answer")
+    return answer
 
 
 def _question(search: Search) -> Question:
@@ -254,6 +258,7 @@ def _next_step_answer(
     state: SearchState, margin: RecommendedMargin, catalogue: Catalogue
 ) -> NextStepAnswer:
     question, found = state.question, state.found
+    check_time("plan of the search")
     proposed = _proposed_setting(state, state.bracket)
     in_use = _in_use(state, state.own.stable_steps, margin.margin, () if proposed else None)
     return NextStepAnswer(

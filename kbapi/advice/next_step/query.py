@@ -25,6 +25,7 @@ from kbapi.documents.shapes import (
     several,
 )
 from kbapi.errors import Problem
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
 
 DEFAULT_TRIAL_MINUTES: Final = 20.0
@@ -169,9 +170,11 @@ def read_search(body: bytes, catalogue: Catalogue) -> Search:
         loaded: dict[str, Any] = _NEXT_STEP.load(reading.value)
     except ValidationError as error:
         raise refusal_of([*problems, *problems_of(error.messages)]) from None
+    check_time("shape")
     sent = {name: value for name, value in loaded.items() if value is not None}
     sent["trials"] = tuple(_as_it_ended(trial) for trial in sent.get("trials", ()))
     problems += _faults_of(sent)
+    check_time("rules")
     if problems or not isinstance(chip, ChipName):
         raise refusal_of(problems)
     if "clock_mhz" in sent:

@@ -27,6 +27,7 @@ from kbapi.stats.search.next_step import (
 )
 from kbapi.stats.start.pool import PoolFit, fit_pool
 from kbapi.stats.start.start import depth_in_reach, is_informative, level_of
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
 
@@ -133,7 +134,9 @@ def search_state(question: Question, search: Search, found: EvidenceFound) -> Se
     control, grid = found.control, found.grid
     domains = _domains(question, found)
     own = find_own_runs(search.trials, search.setting(control, domains), grid)
+    check_time("own runs")
     fit = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
+    check_time("fit")
     terms = _terms(search, control, grid, _start_steps(fit, found))
     deepest = _deepest_steps(search, control, domains, grid)
     plan = _plan(fit, own, terms, deepest, control, grid)

@@ -25,6 +25,7 @@ from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.pools import LineRow
 from kbapi.storage.readings import load_curves
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Load, PowerScope
 
 NoPowerCode = Literal["no_curves", "too_few_units"]
@@ -368,11 +369,13 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         chip = pools.find_chip(connection, question.chip.key)
         line = pools.find_line(connection, question.chip.line)
         curves = None if chip is None else load_curves(connection, chip.id, question.load)
+        check_time("power readings")
         return PowerFound(line, None if curves is None else largest_power_pool(curves))
 
     def compute(found: PowerFound) -> PowerAnswer:
         revision = pools.revision_text(found.line)
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
+        check_time("fit")
         return power_answer(question, found.pool, fit, revision)
 
     return answer_once(instance, "power", question, find, compute)

@@ -28,6 +28,7 @@ from kbapi.stats.intervals import Grid
 from kbapi.stats.start.stability import ShareBand, stability_curve
 from kbapi.stats.start.start import pool_start
 from kbapi.storage.answers import AnswerBytes
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, LimitControl
 
 
@@ -106,6 +107,7 @@ def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnsw
     control, grid, siblings = found.control, found.grid, found.siblings
     scale = SCALES[control]
     curve = stability_curve(found.intervals, siblings, grid, scale, question.confidence)
+    check_time("curve")
     fit = pool_start(
         found.intervals,
         siblings,
@@ -115,6 +117,7 @@ def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnsw
         question.confidence,
         found.guard,
     )
+    check_time("fit")
     units = 0 if found.own is None else found.own.units
     return StabilityAnswer(
         chip=question.chip.summary,

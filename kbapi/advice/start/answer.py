@@ -32,6 +32,7 @@ from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, pool_start
 from kbapi.storage.answers import AnswerBytes
+from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
@@ -193,6 +194,7 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
         question.confidence,
         found.guard,
     )
+    check_time("fit")
     start = _suggested_start(question, found, fit)
     reason = None if start else _reason(question, found, fit)
     return StartAnswer(

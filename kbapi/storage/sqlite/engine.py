@@ -7,10 +7,11 @@ The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
 import errno
+import hashlib
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
@@ -25,9 +26,11 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
+    DiskError,
     KbapiError,
     StorageBroken,
     StorageBusy,
+    StorageDamaged,
     StorageFull,
     StorageUnwritable,
     UnsafeSetup,
@@ -37,15 +40,19 @@ from kbapi.storage.sqlite.driver import dbapi2
 
 Found = TypeVar("Found")
 
+CHECKSUM_DIGITS: Final = 32
+"""The length of what `checksum_of` returns."""
+
 # SQLite's texts for its result codes; the driver passes on no code.
 _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
     ("database is locked", StorageBusy),
     ("database table is locked", StorageBusy),
     ("database or disk is full", StorageFull),
     ("readonly database", StorageUnwritable),
-    ("disk i/o error", StorageUnwritable),
+    ("disk i/o error", DiskError),
     ("file is not a database", StorageBroken),
-    ("malformed", StorageBroken),
+    ("malformed", StorageDamaged),
+    ("could not decode to utf-8", StorageDamaged),
     ("no such table", StorageBroken),
 )
 
@@ -85,11 +92,19 @@ def readable_faults() -> Iterator[None]:
             if part in text:
                 raise fault from error
         raise
+    except UnicodeDecodeError as error:  # only damage makes a text that is not UTF-8
+        raise StorageBroken from error
     except OSError as error:
         if error.errno in _NO_FILES:
             raise StorageBusy(_TOO_MANY_OPEN) from error
-        fault = StorageFull if error.errno in _NO_ROOM else StorageUnwritable
-        raise fault from error
+        raise fault_of_system(error)() from error
+
+
+def fault_of_system(error: OSError) -> type[StorageUnwritable]:
+    """The error of storage for one of the operating system that is about a disk."""
+    if error.errno in _NO_ROOM:
+        return StorageFull
+    return DiskError if error.errno == errno.EIO else StorageUnwritable
 
 
 def _why_not_opened() -> KbapiError:
@@ -164,6 +179,20 @@ def checkpoint(engine: Engine) -> bool:
     finally:
         connection.close()
     return not is_kept
+
+
+def is_checkpoint_blocked(engine: Engine) -> bool:
+    """Whether a part of the log cannot be written into the database file now.
+
+    It writes what no reader prevents, and waits for none.
+    """
+    connection = engine.raw_connection()  # no transaction may be open
+    try:
+        cursor = connection.cursor()
+        ((_, in_log, written),) = cursor.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+    finally:
+        connection.close()
+    return bool(written < in_log)
 
 
 def fold_in_log(database: Path) -> None:
@@ -414,6 +443,16 @@ def materialized(statement: Select[*tuple[Any, ...]], name: str) -> CTE:
     return statement.cte(name).prefix_with("MATERIALIZED", dialect="sqlite")
 
 
+def checksum_of(content: str | bytes) -> str:
+    """The first half of a SHA-256 in hexadecimal, for contents too long to be in an index.
+
+    >>> checksum_of("{}")
+    '44136fa355b3678a1146ad16f7e8649e'
+    """
+    content = content.encode() if isinstance(content, str) else content
+    return hashlib.sha256(content).hexdigest()[:CHECKSUM_DIGITS]
+
+
 def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
     """The INSERT for these columns of a table, for `add_row` and `add_rows`."""
     values = ", ".join("?" * len(columns))
@@ -481,9 +520,16 @@ def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any
 class HotReads:
     """Single statements on one database; a connection for each that reads at the same time."""
 
-    def __init__(self, database: Path, *, is_read_only_medium: bool = False) -> None:
+    def __init__(
+        self,
+        database: Path,
+        *,
+        is_read_only_medium: bool = False,
+        faults: Callable[[], AbstractContextManager[None]] = readable_faults,
+    ) -> None:
         self._database = database
         self._is_sealed = is_read_only_medium
+        self._faults = faults
         self._idle: deque[Any] = deque()
 
     def rows(self, statement: str, asked: Sequence[Any]) -> list[Any]:
@@ -494,7 +540,7 @@ class HotReads:
         StorageBusy, StorageBroken
             When the database can't be read now.
         """
-        with readable_faults():
+        with self._faults():
             connection = self._take()
             # All rows, because a statement that is not finished holds its snapshot.
             rows: list[Any] = connection.execute(statement, asked).fetchall()

@@ -9,10 +9,11 @@ every migration keeps it. It records which secret made the hashes of the rows, a
 secret was given up.
 """
 
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from sqlalchemy import Column, Connection, MetaData, String, Table, inspect, table
+from sqlalchemy import Column, Connection, MetaData, String, Table, create_engine, inspect, table
 from sqlmodel import SQLModel, col, func, literal, select
 
 from kbapi.errors import SchemaMismatch, StorageBroken
@@ -20,6 +21,7 @@ from kbapi.settings import bundled_folder
 
 # Imported for its tables: each file adds its own to the metadata.
 from kbapi.storage import tables_evidence
+from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import (
     make_writing_engine,
     readable_faults,
@@ -109,6 +111,35 @@ def upgrade_to_head(database: Path) -> None:
             if is_empty:
                 save_mark(connection, RULES_VERSION)
             _require_sound_references(connection.exec_driver_sql("PRAGMA foreign_key_check").all())
+    finally:
+        engine.dispose()
+
+
+def find_changed_definitions(connection: Connection) -> tuple[str, ...]:
+    """Names of tables and indexes that are not defined as the migrations define them."""
+    found, wanted = _definitions(connection), _definitions_of_migrations()
+    return tuple(sorted({name for name, _ in found ^ wanted}))
+
+
+def _definitions(connection: Connection) -> frozenset[tuple[str, str]]:
+    rows = connection.exec_driver_sql("SELECT name, type, tbl_name, sql FROM sqlite_schema")
+    # A copied table has its name in quotes.
+    return frozenset(
+        (str(name), " ".join(str(part) for part in rest).replace('"', "")) for name, *rest in rows
+    )
+
+
+@cache
+def _definitions_of_migrations() -> frozenset[tuple[str, str]]:
+    from alembic import command
+
+    engine = create_engine("sqlite://", module=dbapi2)
+    config = alembic_config()
+    try:
+        with engine.begin() as connection:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            return _definitions(connection)
     finally:
         engine.dispose()
 

@@ -23,7 +23,7 @@ from sqlalchemy import Connection, Engine
 from kbapi.errors import KbapiError, StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.files import open_or_make
-from kbapi.storage.sqlite.engine import checkpoint, readable_faults
+from kbapi.storage.sqlite.engine import checkpoint, driver_of, readable_faults
 
 WRITE_LOCK_TIMEOUT_S: Final = 15.0
 """Longer than any transaction of kbapi; a process that holds the lock for longer has stopped."""
@@ -93,6 +93,7 @@ class _Shared:
             self.connection = opened.enter_context(connect())
             self._transaction = self.connection.begin()
             self._held = opened.pop_all()
+        self._has_changes = False
         self._begun_s = time.monotonic()
         self._writers = 0
         self._fault: BaseException | None = None
@@ -104,9 +105,10 @@ class _Shared:
         return self._fault is None and time.monotonic() - self._begun_s < _LONGEST_S
 
     @contextmanager
-    def part(self) -> Iterator[Connection]:
+    def part(self, *, is_counted: bool) -> Iterator[Connection]:
         """The connection, for one writer, in a savepoint of its own."""
         savepoint = self.connection.begin_nested()
+        changed_before = self._changed_rows
         try:
             yield self.connection
         except BaseException as fault:
@@ -118,7 +120,8 @@ class _Shared:
                 self._fault = fault
             raise
         savepoint.commit()
-        self._writers += 1
+        self._writers += is_counted
+        self._has_changes = self._has_changes or self._changed_rows != changed_before
 
     def end(self) -> None:
         """Commit, release the lock, and wake all waiting writers."""
@@ -134,6 +137,16 @@ class _Shared:
         finally:
             self.ended.set()
 
+    @property
+    def has_written(self) -> bool:
+        """Whether it ended and changed rows: without changes it succeeds on a failed disk too."""
+        return self._has_changes and self._fault is None
+
+    @property
+    def _changed_rows(self) -> int:
+        rows: int = driver_of(self.connection).total_changes
+        return rows
+
     def require_stored(self) -> None:
         """Nothing after a commit; raises its fault otherwise."""
         if self._fault is not None:
@@ -143,17 +156,25 @@ class _Shared:
 class SharedCommit:
     """The write transactions of one process, one after another."""
 
-    def __init__(self, lock_file: Path, connect: Callable[[], Connection]) -> None:
+    def __init__(
+        self,
+        lock_file: Path,
+        connect: Callable[[], Connection],
+        note_written: Callable[[], None] = lambda: None,
+    ) -> None:
         self._lock_file = lock_file
         self._connect = connect
+        self._note_written = note_written
         self._turn = Lock()
         self._counting = Lock()
         self._waiting = 0
         self._shared: _Shared | None = None
 
     @contextmanager
-    def taking_part(self, timeout_s: float) -> Iterator[Connection]:
+    def taking_part(self, timeout_s: float, *, is_counted: bool = True) -> Iterator[Connection]:
         """A connection in a transaction; what was written is on the disk when this returns.
+
+        Metrics count the writer if `is_counted`.
 
         Raises
         ------
@@ -167,8 +188,9 @@ class SharedCommit:
             if self._shared is None:
                 self._shared = _Shared(self._lock_file, self._connect, timeout_s)
             shared = self._shared
-            count_write_wait(time.perf_counter() - begun_s)
-            with shared.part() as connection:
+            if is_counted:
+                count_write_wait(time.perf_counter() - begun_s)
+            with shared.part(is_counted=is_counted) as connection:
                 yield connection
         finally:
             self._pass_on(shared)
@@ -199,6 +221,8 @@ class SharedCommit:
             if shared is not None:
                 self._shared = None
                 shared.end()
+                if shared.has_written:
+                    self._note_written()
         finally:
             self._turn.release()
 
