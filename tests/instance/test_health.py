@@ -14,10 +14,10 @@ from flask.testing import FlaskClient
 
 from kbapi.app import create_app
 from kbapi.errors import DiskError, StorageDamaged
-from kbapi.instance import health
+from kbapi.instance import health, write_gate
 from kbapi.instance.check import check_instance
-from kbapi.instance.health import share_health
 from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.write_gate import share_health
 from kbapi.settings import Settings
 from kbapi.storage.files import log_of
 from kbapi.storage.health import find_probe
@@ -42,7 +42,8 @@ class Steady:
 @pytest.fixture
 def steady(monkeypatch: pytest.MonkeyPatch) -> Steady:
     made = Steady()
-    monkeypatch.setattr(health, "steady_s", made)
+    for module in (health, write_gate):
+        monkeypatch.setattr(module, "steady_s", made)
     # However slow the machine: a probe that can end is waited for.
     monkeypatch.setattr(health, "PROBE_WAIT_S", 60)
     return made
@@ -244,7 +245,7 @@ def test_a_busy_write_lock_leaves_the_last_known_state_and_no_request_waits_for_
 _FORKED = """
 import os, sys
 from pathlib import Path
-from kbapi.instance.health import health_of, share_health
+from kbapi.instance.write_gate import health_of, share_health
 home = Path(sys.argv[1])
 share_health(home)
 if os.fork() == 0:
