@@ -7,13 +7,13 @@ from flask_smorest import Blueprint
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import curator, needs
-from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     dump,
     dump_page,
     instance,
     require_json,
     require_no_parameters,
+    sent_body,
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.curation.decisions import accept_decisions

@@ -9,7 +9,6 @@ from marshmallow import fields
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import may_forward, needs
-from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
     NOT_KEPT,
@@ -23,6 +22,7 @@ from kbapi.api.http_messages import (
     is_ndjson,
     require_json,
     require_no_parameters,
+    sent_body,
     with_links,
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
