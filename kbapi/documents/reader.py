@@ -75,7 +75,7 @@ _SPACE: Final = re.compile(rb"[ \t\r\n]*+")
 _WHOLE_STRING: Final = rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"'
 
 
-def _value_pattern(deepest: int) -> re.Pattern[bytes]:
+def _value_pattern(deepest: int) -> bytes:
     """The pattern of a JSON value with as many levels, as far as brackets and strings show it.
 
     Its possessive repeats look at each byte once, however the text goes on.
@@ -84,10 +84,10 @@ def _value_pattern(deepest: int) -> re.Pattern[bytes]:
     nested = rb"[\[{](?:" + inside + rb")*+[\]}]"
     for _ in range(deepest - 1):
         nested = rb"[\[{](?:" + inside + rb"|" + nested + rb")*+[\]}]"
-    return re.compile(nested + rb"|" + _WHOLE_STRING + rb'|[^\s,\[\]{}"]++', re.DOTALL)
+    return nested + rb"|" + _WHOLE_STRING + rb'|[^\s,\[\]{}"]++'
 
 
-_VALUE: Final = _value_pattern(DEEPEST_NESTING)
+_VALUE: Final = re.compile(_value_pattern(DEEPEST_NESTING), re.DOTALL)
 
 
 def find_lines(body: bytes) -> list[slice]:
