@@ -79,7 +79,7 @@ def _shares(instance: Instance, items: int) -> list[Row]:
 
 
 def _readings(body: bytes) -> list[JsonReading]:
-    return [read_json(body[place]) for place in find_items(body, len(body))]
+    return [read_json(body[place]) for place in find_items(body)]
 
 
 def _ms(step: Callable[[], Any], items: int, times: int = 3) -> float:

@@ -20,7 +20,7 @@ PUBLISHED_ERRORS = {
 }
 
 
-def six_mp():
+def six_mp() -> tuple[np.ndarray, np.ndarray]:
     """Times in remission, and whether it ended; the vector writes an exact 6 as (5.999999, 6]."""
     rows = VECTORS["freireich_6mp_exact"]["data"]
     failed = np.array([right is not None for _, right in rows])
