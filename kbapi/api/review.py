@@ -7,7 +7,15 @@ from flask_smorest import Blueprint
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import curator, needs
-from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
+from kbapi.api.http_messages import (
+    DryRunSchema,
+    dump,
+    instance,
+    is_dry_run,
+    require_json,
+    require_no_parameters,
+    sent_body,
+)
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.item import show_item
@@ -64,12 +72,15 @@ def show_review_item(submission_id: UUID, ordinal: int) -> Response:
 
 @blueprint.route("/decisions", methods=["POST"])
 @blueprint.doc(
+    parameters=query_parameters(DryRunSchema),
     requestBody={
         "required": True,
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Decisions"}}},
     },
     responses={
-        "200": json_answer("Stored; the next answer uses them.", "DecisionsResponse"),
+        "200": json_answer(
+            "Stored, unless it was a dry run; the next answer uses them.", "DecisionsResponse"
+        ),
         **problem_answers(
             _400="The body is not valid JSON.",
             _413="The body is too large.",
@@ -84,8 +95,9 @@ def show_review_item(submission_id: UUID, ordinal: int) -> Response:
 def submit_decisions() -> Response:
     """Decide about one setting, or about all settings of a contributor or an origin.
 
-    All decisions of a request are stored, or none. The next answer uses them.
+    All decisions of a request are stored, or none. With `contributor` or `origin`, send a dry run
+    first and repeat its `confirm`. The next answer uses the decisions.
     """
-    require_no_parameters()
+    dry_run = is_dry_run()
     require_json()
-    return dump(accept_decisions(instance(), curator(), sent_body()), 200)
+    return dump(accept_decisions(instance(), curator(), sent_body(), dry_run=dry_run), 200)

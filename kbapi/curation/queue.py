@@ -4,6 +4,7 @@ import base64
 import binascii
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any, Final
 
 import orjson
@@ -22,7 +23,7 @@ from kbapi.documents.shapes import (
 )
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import Secret, contributor_hash
+from kbapi.instance.secret import contributor_hash
 from kbapi.intake.responses import Reason, describe_setting
 from kbapi.storage import review
 from kbapi.storage.contributors import find_contributor
@@ -156,7 +157,7 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
     filters = WaitingFilters(chip_key, read.values.get("code"), read.values.get("contributor"))
     with instance.reading() as connection:
         found = _find_page(connection, after, filters, read.values["limit"])
-        reader = SettingReader(connection, instance.secret)
+        reader = SettingReader(connection, instance)
         waiting = tuple(reader.load(one.submission_id, one.ordinal) for one in found.waiting)
     return ReviewPage(waiting, None if found.next is None else _cursor_text(found.next))
 
@@ -213,13 +214,22 @@ def _read_cursor(text: str | None) -> WaitingAt | Problem:
     return WaitingAt(part, (first, second, third, fourth))
 
 
+def shared_contributor(connection: Connection, instance: Instance) -> int | None:
+    """The contributor number that all senders without a token share; None before the first."""
+    return find_contributor(connection, contributor_hash(instance.secret, None))
+
+
+def confirmation_of(touched: object) -> str:
+    """A short text for what a request would touch; another one if any of it changes."""
+    return blake2b(orjson.dumps(touched), digest_size=8).hexdigest()
+
+
 class SettingReader:
     """Reads settings for curators over one connection."""
 
-    def __init__(self, connection: Connection, secret: Secret) -> None:
+    def __init__(self, connection: Connection, instance: Instance) -> None:
         self._connection = connection
-        without_token = contributor_hash(secret, None)
-        self._shared = find_contributor(connection, without_token)
+        self._shared = shared_contributor(connection, instance)
 
     def load(self, submission_id: int, ordinal: int) -> ReviewedSetting:
         """One setting of a stored document."""

@@ -24,7 +24,8 @@ class DecisionRow:
     ordinal: int
     decision: DecisionAction
     reason_code: str
-    decided_by: int
+    decided_by: int | None
+    """Number of the access key; None for a command on the folder."""
     decided_day: date
 
 
@@ -185,7 +186,7 @@ class DecisionKept:
     decision: DecisionAction
     reason_code: str
     decided_day: date
-    key_number: int
+    key_number: int | None
     key_name: str
 
 
@@ -194,7 +195,7 @@ def load_history(connection: Connection, submission_id: int, ordinal: int) -> li
     with session_on(connection) as session:
         rows = session.exec(
             select(Decision, AccessKey)
-            .join(AccessKey, col(AccessKey.id) == col(Decision.decided_by))
+            .join(AccessKey, col(AccessKey.id) == col(Decision.decided_by), isouter=True)
             .where(Decision.submission_id == submission_id, Decision.ordinal == ordinal)
             .order_by(col(Decision.id))
         )
@@ -203,8 +204,8 @@ def load_history(connection: Connection, submission_id: int, ordinal: int) -> li
                 decision=cast(DecisionAction, decision.decision),
                 reason_code=decision.reason_code,
                 decided_day=decision.decided_day,
-                key_number=key.id,
-                key_name=key.name,
+                key_number=decision.decided_by,
+                key_name=key.name if key is not None else "",
             )
             for decision, key in rows
         ]
