@@ -320,6 +320,17 @@ class RateExceeded(KbapiError):
     )
 
 
+class ResultUnknown(KbapiError):
+    """A request of the host names a result or a contributor that is not stored."""
+
+    code = "result_unknown"
+    title = "The result or contributor does not exist"
+    explanation = (
+        "No stored result has this id, or no contributor has this number. It was withdrawn, "
+        "erased or never sent."
+    )
+
+
 class SettingUnknown(KbapiError):
     """A request of a curator names a setting that is not stored."""
 

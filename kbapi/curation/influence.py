@@ -81,6 +81,10 @@ class InfluenceRanking:
     pools_left_out: int
     """Pools that were not looked at, because the instance has too many units."""
 
+    def strongest_of(self, contributor: int) -> Influence | None:
+        """The strongest influence of a contributor; None without any."""
+        return next(iter(self.influence.get(contributor, ())), None)
+
 
 @dataclass(frozen=True)
 class _Candidate:
@@ -200,7 +204,7 @@ def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
     """
     owner = np.unique(units.contributor, return_inverse=True)[1]
     weight = weight_under(units, report) * standing_flags(units, report)
-    limit = _limits(units)
+    limit = limits_of(units)
     sums = [np.bincount(owner, weight * limit**power) for power in range(3)]
     with np.errstate(invalid="ignore", divide="ignore"):
         moves = _quantile(*(one.sum() - one for one in sums)) - _quantile(*(s.sum() for s in sums))
@@ -210,7 +214,7 @@ def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
     return np.nan_to_num(moves)
 
 
-def _limits(units: PoolUnits) -> Vector:
+def limits_of(units: PoolUnits) -> Vector:
     """One depth for each unit: the middle of its interval, or the deepest pass."""
     failed = units.unstable_steps < NEVER_FAILED
     middle = (units.stable_steps + np.where(failed, units.unstable_steps, 0)) / 2

@@ -113,7 +113,7 @@ def _load_context(
         raise SettingUnknown
     stored = load_submission(connection, at.submission_id)
     setting = SettingReader(connection, instance).read(stored, ordinal)
-    history = tuple(map(_past_decision, load_history(connection, at.submission_id, ordinal)))
+    history = past_decisions(connection, at.submission_id, ordinal)
     question = _question(instance.catalogue, setting)
 
     def found_if(decision: Literal["include", "exclude"]) -> EvidenceFound | None:
@@ -125,6 +125,13 @@ def _load_context(
     with_it = found_if("include") if at.has_end else None
     without = found_if("exclude")
     return _Context(setting, stored, history, question, with_it, without)
+
+
+def past_decisions(
+    connection: Connection, submission_id: int, ordinal: int
+) -> tuple[PastDecision, ...]:
+    """Every decision about a setting, oldest first."""
+    return tuple(map(_past_decision, load_history(connection, submission_id, ordinal)))
 
 
 def _past_decision(kept: DecisionKept) -> PastDecision:

@@ -12,8 +12,8 @@ from sqlmodel import case, col, func, insert, or_, select, update
 from kbapi.storage.pools import EvidenceKey
 from kbapi.storage.sqlite.engine import load_as, session_on
 from kbapi.storage.tables import Chip, Conditions, SettingResult, Submission, Unit
-from kbapi.storage.tables_reports import AccessKey, Decision
-from kbapi.vocabulary import DecisionAction, ScreeningStatus
+from kbapi.storage.tables_reports import AccessKey, Decision, Erasure
+from kbapi.vocabulary import DecisionAction, ErasureReason, ScreeningStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,23 @@ def add_decisions(connection: Connection, rows: Iterable[DecisionRow]) -> None:
     if new:
         with session_on(connection) as session:
             session.exec(insert(Decision), params=new)
+
+
+@dataclass(frozen=True, slots=True)
+class ErasureRow:
+    """That the host erased results, without anything of them."""
+
+    erased_day: date
+    reason_code: ErasureReason
+    results: int
+    decided_by: int | None
+    """Number of the access key; None for a command on the folder."""
+
+
+def add_erasure(connection: Connection, row: ErasureRow) -> None:
+    """Store that results were erased."""
+    with session_on(connection) as session:
+        session.add(Erasure(**asdict(row)))
 
 
 _OF_THESE: Final = col(SettingResult.submission_id).in_(bindparam("submissions", expanding=True))

@@ -1,6 +1,6 @@
 """All results for the host, page by page in several orders, and what a contributor sent."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final, Literal
@@ -24,7 +24,7 @@ from kbapi.bounds import LARGEST_INTEGER
 from kbapi.storage.decisions import is_sent_by
 from kbapi.storage.sqlite.engine import load_as, materialized
 from kbapi.storage.tables import Contributor, SettingResult, Submission, Unit
-from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit
+from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolPeers
 from kbapi.storage.tables_reports import Decision
 from kbapi.vocabulary import ScreeningStatus
 
@@ -49,12 +49,16 @@ class Walk:
     by: Literal["day", "chip", "contributor", "deepest", "shallowest"]
     of: int = 0
     """Number of the chip, the contributor or the pool."""
+    since: str = ""
+    """By day, only ids from this text on."""
+    until: str | None = None
+    """By day, only ids before this text."""
 
     @property
     def begin(self) -> tuple[str | int, str | int]:
         """Before the first place of the walk."""
         if self.by == "day":
-            return ("g", 0)  # beyond every UUID
+            return (self.until or "g", 0)  # beyond every UUID
         return (-1, 0) if self.by == "shallowest" else (LARGEST_INTEGER, LARGEST_INTEGER)
 
 
@@ -68,14 +72,14 @@ class SubmissionSeen:
 
 
 _K1, _K2, _OF, _LOOK = (bindparam(name, type_=Integer) for name in ("k1", "k2", "of", "look"))
-_AT_TEXT: Final = bindparam("k1", type_=String)
+_AT_TEXT, _SINCE = (bindparam(name, type_=String) for name in ("k1", "since"))
 
 
 def _by_day() -> Select[*tuple[Any, ...]]:
     # The id begins with the day of arrival.
     return (
         _submissions(col(Submission.public_id), literal(0))
-        .where(col(Submission.public_id) < _AT_TEXT)
+        .where(col(Submission.public_id) < _AT_TEXT, col(Submission.public_id) >= _SINCE)
         .order_by(col(Submission.public_id).desc())
     )
 
@@ -161,7 +165,7 @@ def find_submissions(
         .join(Unit, col(Unit.id) == col(Submission.unit_id))
         .order_by(*_in_order(walk, looked))
     )
-    values = {"k1": after[0], "k2": after[1], "of": walk.of, "look": look}
+    values = {"k1": after[0], "k2": after[1], "of": walk.of, "since": walk.since, "look": look}
     rows = connection.execute(statement, values)
     return [SubmissionSeen((row.k1, row.k2), row.submission_id, bool(row.fits)) for row in rows]
 
@@ -253,6 +257,22 @@ def _is_decided_for(setting: Any, code: str) -> ColumnElement[bool]:
     return and_(col(setting.decision) != "", latest == code)
 
 
+def find_unevaluated_pools(
+    connection: Connection, submissions: Sequence[int], most: int
+) -> list[int]:
+    """Pools with settings of these results that no answer evaluated since the last change."""
+    statement = (
+        select_columns(col(SettingResult.pool_id).distinct())
+        .where(
+            col(SettingResult.submission_id).in_(submissions),
+            ~exists().where(col(PoolPeers.pool_id) == col(SettingResult.pool_id)),
+        )
+        .order_by(col(SettingResult.pool_id))
+        .limit(most)
+    )
+    return list(connection.execute(statement).scalars())
+
+
 def find_received_day(connection: Connection, submission_id: int) -> date:
     """The day on which a stored result arrived."""
     statement = select_columns(col(Submission.received_day)).where(
@@ -268,6 +288,25 @@ def find_first_seen(connection: Connection, contributor_id: int) -> date | None:
         col(Contributor.id) == contributor_id
     )
     return connection.execute(statement).scalar_one_or_none()
+
+
+@dataclass(frozen=True, slots=True)
+class ContributorState:
+    """How many results a contributor has, and the number of the newest; 0 without any."""
+
+    results: int
+    newest: int
+
+
+def find_state_of(connection: Connection, contributor_id: int) -> ContributorState:
+    """The state of a contributor, which changes with each result that arrives or goes."""
+    row = connection.execute(
+        select_columns(func.count(), func.coalesce(func.max(col(Submission.id)), 0))
+        .select_from(Unit)
+        .join(Submission, col(Submission.unit_id) == col(Unit.id))
+        .where(col(Unit.contributor_id) == contributor_id)
+    ).one()
+    return ContributorState(row[0], row[1])
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,9 +50,7 @@ def _honest(rng: Random, number: int) -> dict[str, Any]:
     stable = int(limit // step * step)
     setting = a_setting(stable_at=-stable, unstable_at=-stable - step)
     member = f"tidewater-honest-{rng.randrange(120):06}"
-    return a_submission(
-        setting, number=number, chip=CHIPS[number % 5], contributor_token=member
-    )
+    return a_submission(setting, number=number, chip=CHIPS[number % 5], contributor_token=member)
 
 
 def _lie(rng: Random, number: int) -> dict[str, Any]:
