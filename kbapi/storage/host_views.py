@@ -262,7 +262,8 @@ def find_unevaluated_pools(
 ) -> list[int]:
     """Pools with settings of these results that no answer evaluated since the last change."""
     statement = (
-        select_columns(col(SettingResult.pool_id).distinct())
+        select_columns(col(SettingResult.pool_id))
+        .distinct()
         .where(
             col(SettingResult.submission_id).in_(submissions),
             ~exists().where(col(PoolPeers.pool_id) == col(SettingResult.pool_id)),
@@ -326,7 +327,7 @@ def count_settings(connection: Connection, contributor_id: int) -> list[SettingC
     units = func.count(col(SettingResult.unit_id).distinct())
 
     def with_status(status: ScreeningStatus) -> Any:
-        return func.sum(col(SettingResult.status) == status)
+        return func.sum(case((col(SettingResult.status) == status, 1), else_=0))
 
     statement = (
         select_columns(

@@ -13,7 +13,7 @@ CHIPS = (
     "norvane-sable-7-4820mx",
     "norvane-sable-7-4800k",
     "norvane-sable-5-4810mx",
-    "norvane-tarnel-3-2120n",
+    "norvane-sable-9-4840mx",
     "ketterly-quorrel-8-3180x",
 )
 LIARS = {"liar-a": 0, "liar-b": 1, "liar-c": 2, "liar-d": 3, "liar-e": 4, "liar-f": 0}
