@@ -23,7 +23,9 @@ def a_decision(
     return {"submission": submission, "ordinal": ordinal, "decision": decision, "reason": reason}
 
 
-def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsResponse:
+def decide(
+    instance: Instance, curator: KeyHolder | None, *entries: dict[str, Any]
+) -> DecisionsResponse:
     """The response to these decisions, confirmed with what a dry run answers."""
     body: dict[str, Any] = {"decisions": list(entries)}
     if any("submission" not in entry for entry in entries):
