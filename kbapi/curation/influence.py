@@ -279,10 +279,12 @@ def _exact(one: _Candidate, found: EvidenceFound, start: StartFit, without: Star
 
 
 def _setting(found: EvidenceFound, fit: StartFit) -> float | None:
-    """The setting of a start, 0 where even the first step fails; None with too few units."""
-    if not isinstance(fit.answer, NoStart):
-        return setting_of(found.control, found.grid, fit.answer.steps)
-    return None if fit.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
+    """The setting of a start, 0 where an answer has none; None with too few units."""
+    if isinstance(fit.answer, NoStart):
+        return None if fit.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
+    # An answer has no start that a person would enter as 0.
+    is_none = found.grid.enter(fit.answer.steps) == 0
+    return 0.0 if is_none else setting_of(found.control, found.grid, fit.answer.steps)
 
 
 def _approximated(one: _Candidate) -> _Ranked:
