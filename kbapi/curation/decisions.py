@@ -336,7 +336,7 @@ def _confirmation_of(connection: Connection, sent: _Sent, targets: Sequence[_Tar
 
 def _unconfirmed(sent: _Sent, targets: Sequence[_Target]) -> Problem:
     contributors = len({target.setting.contributor_id for target in targets})
-    touched = f"{len(targets):,} settings of {contributors:,} contributors match."
+    touched = f"Matching settings: {len(targets):,}, of {contributors:,} contributors."
     advice = _CHANGED_SINCE if sent.confirm else _NOT_CONFIRMED
     return Problem("/confirm", "confirmation_needed", f"{touched} {advice}")
 

@@ -201,7 +201,7 @@ def _unconfirmed(count: int, wanted: _Wanted) -> Problem:
         if wanted.confirm
         else "Send it with dry_run=true first, and then with confirm of that answer."
     )
-    return Problem("confirm", "confirmation_needed", f"{count:,} results match. {advice}")
+    return Problem("confirm", "confirmation_needed", f"Matching results: {count:,}. {advice}")
 
 
 def _names(connection: Connection, pools: Sequence[int]) -> tuple[PoolName, ...]:

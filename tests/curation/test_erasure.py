@@ -151,7 +151,7 @@ def test_a_guessed_number_erases_nothing_without_the_confirmation_of_a_dry_run(
         erase_contributor(instance, None, 6, {**REASON, **sent})
     (problem,) = refused.value.problems
     assert (problem.pointer, problem.code) == ("confirm", "confirmation_needed")
-    assert "3 results match" in problem.detail
+    assert "Matching results: 3." in problem.detail
     assert rows_of(instance) == before
 
 
