@@ -11,6 +11,7 @@ from kbapi.api.admission import curator, needs
 from kbapi.api.http_messages import (
     DryRunSchema,
     dump,
+    dump_page,
     instance,
     is_dry_run,
     require_json,
@@ -39,7 +40,7 @@ blueprint = Blueprint(
 @blueprint.doc(
     parameters=query_parameters(ReviewSchema),
     responses={
-        "200": json_answer("A page of waiting settings.", "ReviewPage"),
+        "200": json_answer("A page of waiting settings.", "ReviewPage", "Link"),
         **problem_answers(
             _422="The query is invalid: all problems are listed.",
             _503="The database cannot be read now.",
@@ -52,7 +53,7 @@ def list_review() -> Response:
 
     Send `next_cursor` as `cursor` for the next page; it is null on the last one.
     """
-    return dump(list_waiting(instance(), request.args.to_dict(flat=False)), 200)
+    return dump_page(list_waiting(instance(), request.args.to_dict(flat=False)))
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["GET"])
@@ -165,7 +166,7 @@ submissions_blueprint = Blueprint(
 @submissions_blueprint.doc(
     parameters=query_parameters(SubmissionListSchema),
     responses={
-        "200": json_answer("A page of results.", "SubmissionPage"),
+        "200": json_answer("A page of results.", "SubmissionPage", "Link"),
         **problem_answers(
             _422="The query is invalid: all problems are listed.",
             _503="The database cannot be read now.",
@@ -179,7 +180,7 @@ def list_results() -> Response:
     Send `next_cursor` as `cursor` for the next page; it is null on the last one. The order
     `influence` fits pools again, which can take seconds.
     """
-    return dump(list_submissions(instance(), request.args.to_dict(flat=False)), 200)
+    return dump_page(list_submissions(instance(), request.args.to_dict(flat=False)))
 
 
 contributors_blueprint = Blueprint(
