@@ -37,8 +37,8 @@ class ContributorInPool:
     excluded: int
     """Settings that a rule or a curator excludes."""
     deeper_than: float | None
-    """Share of the other units that lie shallower than the middle unit of the contributor, 0 to 1;
-    null without other units or without a counted limit."""
+    """Share of the other units that lie shallower than the middle unit of the contributor, 0 to 1.
+    Null without other units, and without a counted limit."""
     influence: Influence | None
     """How far the start moves without the contributor; null where no unit counts."""
 

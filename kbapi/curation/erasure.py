@@ -49,9 +49,10 @@ class ErasureSchema(StrictSchema):
     )
     confirm = fields.String(
         validate=Whole("[0-9a-f]{16}", error="Send confirm of the dry run, unchanged."),
-        metadata={
-            "description": "`confirm` of the dry run; needed to erase all results of a contributor."
-        },
+        metadata=described(
+            "`confirm` of the dry run; needed to erase all results of a contributor.",
+            "4f6be1b0c1a95e27",
+        ),
     )
 
 
