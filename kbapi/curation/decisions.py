@@ -234,6 +234,15 @@ class _Target:
         return _is_new(self.wanted, self.setting)
 
 
+@dataclass(frozen=True, slots=True)
+class _Touched:
+    """What the decisions are about."""
+
+    targets: list[_Target]
+    locks_alone: list[tuple[WantedDecision, list[LocksAt]]]
+    """The lock-only results of each decision."""
+
+
 def _is_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
     after = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
     return after != (at.decision, at.decision_reason if at.decision else None)
@@ -297,15 +306,15 @@ def _decide(
     *,
     is_confirmed: bool,
 ) -> _Done:
-    targets = _valid_targets(connection, sent.decisions)
-    confirm = _confirmation_of(connection, sent, targets)
+    touched = _find_valid(connection, sent.decisions)
+    targets, confirm = touched.targets, _confirmation_of(sent, touched)
     if sent.needs_confirmation and not is_confirmed and sent.confirm != confirm:
         raise DocumentRefused(problems=[_unconfirmed(sent, targets)])
     today, new = instance.today(), [target for target in targets if target.is_new]
     store_decisions(
         connection, [(one.setting, _row(holder, today, one.wanted, one.setting)) for one in new]
     )
-    about_locks = _decide_about_locks(connection, holder, today, sent.decisions)
+    about_locks = _decide_about_locks(connection, holder, today, touched)
     pools = _most_changed_pools(connection, new)
     contributors = {target.setting.contributor_id for target in targets}
     response = DecisionsResponse(
@@ -324,14 +333,14 @@ def _decide(
     return _Done(response, pools)
 
 
-def _confirmation_of(connection: Connection, sent: _Sent, targets: Sequence[_Target]) -> str:
+def _confirmation_of(sent: _Sent, touched: _Touched) -> str:
     """A text that changes with any setting that the decisions touch."""
-    touched = [(one.setting.submission_id, one.setting.ordinal, one.pointer) for one in targets]
-    for wanted in sent.decisions:
-        locks_alone = _lock_only_results_of(connection, wanted)
-        touched += [(at.submission_id, -1, "") for at in locks_alone]
+    settings = [
+        (one.setting.submission_id, one.setting.ordinal, one.pointer) for one in touched.targets
+    ]
+    locks_alone = [[at.submission_id for at in found] for _, found in touched.locks_alone]
     decided = [(one.decision, one.reason) for one in sent.decisions]
-    return confirmation_of([touched, decided])
+    return confirmation_of([settings, locks_alone, decided])
 
 
 def _unconfirmed(sent: _Sent, targets: Sequence[_Target]) -> Problem:
@@ -358,8 +367,9 @@ def _read(body: bytes) -> _Sent:
     return _Sent(tuple(sent["decisions"]), sent.get("confirm"))
 
 
-def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -> list[_Target]:
+def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _Touched:
     targets: list[_Target] = []
+    locks_alone = []
     problems: list[Problem] = []
     about_locks = 0
     for place, one in enumerate(wanted):
@@ -373,13 +383,14 @@ def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
         targets += [_Target(setting, one, pointer) for setting in found]
         if not found and not lock_only_results:
             problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
+        locks_alone.append((one, lock_only_results))
         about_locks += len(lock_only_results)
         if max(len(targets), about_locks) > MOST_SETTINGS_AT_ONCE:
             raise DocumentRefused(problems=[Problem(pointer, "too_many_settings", _TOO_MANY)])
     problems += _faults_of(targets)
     if problems:
         raise DocumentRefused(problems=problems)
-    return targets
+    return _Touched(targets, locks_alone)
 
 
 def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
@@ -412,15 +423,12 @@ def _lock_only_results_of(connection: Connection, wanted: WantedDecision) -> lis
 
 
 def _decide_about_locks(
-    connection: Connection,
-    holder: KeyHolder | None,
-    today: date,
-    wanted: tuple[WantedDecision, ...],
+    connection: Connection, holder: KeyHolder | None, today: date, touched: _Touched
 ) -> int:
     """The number of lock-only results that got a new decision; the decisions are stored."""
     decided = 0
-    for one in wanted:
-        new = [at for at in _lock_only_results_of(connection, one) if _is_new(one, at)]
+    for one, found in touched.locks_alone:
+        new = [at for at in found if _is_new(one, at)]
         decisions.add_decisions(connection, [_row(holder, today, one, at) for at in new])
         for line_id in sorted({at.line_id for at in new}):
             answers.outdate_answers_of_line(connection, line_id)
