@@ -14,13 +14,17 @@ from flask import Flask, Response, current_app, g, request
 from werkzeug.exceptions import NotFound
 
 from kbapi.access.keys import KEY_PREFIX
-from kbapi.documents.shapes import ParameterFlag, StrictSchema, read_parameters
+from kbapi.documents.shapes import (
+    ParameterFlag,
+    StrictSchema,
+    read_parameters,
+    unknown_parameters,
+)
 from kbapi.errors import (
     BodyTooLarge,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
-    Problem,
     QueryInvalid,
     ReceiptMissing,
 )
@@ -308,12 +312,7 @@ def require_no_parameters() -> None:
         Naming each parameter: a misspelt one is never silently ignored.
     """
     if request.args:
-        raise QueryInvalid(
-            problems=[
-                Problem(name[:80], "unknown_field", "This endpoint takes no query parameters.")
-                for name in request.args
-            ]
-        )
+        raise QueryInvalid(problems=unknown_parameters(request.args))
 
 
 def require_json() -> None:

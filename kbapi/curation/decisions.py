@@ -13,7 +13,7 @@ from kbapi.access.keys import KeyHolder
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
 from kbapi.curation.queue import confirmation_of, shared_contributor
 from kbapi.curation.starts import PoolName, StartChange, changes_between, find_pools, name_of
-from kbapi.documents.reader import read_json
+from kbapi.documents.reader import read_json, refusal_of
 from kbapi.documents.shapes import (
     CLIENT,
     StrictSchema,
@@ -22,6 +22,7 @@ from kbapi.documents.shapes import (
     choice,
     described,
     problems_of,
+    too_many_unknown_fields,
 )
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.instance.instance import Instance
@@ -358,12 +359,16 @@ def _most_changed_pools(connection: Connection, new: Sequence[_Target]) -> tuple
 
 def _read(body: bytes) -> _Sent:
     reading = read_json(body)
+    if not reading.is_complete:
+        raise refusal_of(reading.problems)
+    if unknown := too_many_unknown_fields(_DECISIONS, reading.value):
+        raise refusal_of([*reading.problems, *unknown])
     try:
         sent = Schema.load(_DECISIONS, reading.value)
     except ValidationError as error:
-        raise DocumentRefused(problems=[*reading.problems, *problems_of(error.messages)]) from None
+        raise refusal_of([*reading.problems, *problems_of(error.messages)]) from None
     if reading.problems:
-        raise DocumentRefused(problems=reading.problems)
+        raise refusal_of(reading.problems)
     return _Sent(tuple(sent["decisions"]), sent.get("confirm"))
 
 

@@ -10,12 +10,11 @@ from sqlalchemy import Connection
 
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
-from kbapi.documents.personal_data import without_personal_data
-from kbapi.documents.reader import read_body
+from kbapi.documents.reader import read_body, refusal_of
 from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
-from kbapi.errors import DocumentRefused, Problem, SubmissionGone
+from kbapi.errors import Problem, SubmissionGone
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up_rules import (
     NEEDS_A_SETTING,
@@ -130,20 +129,16 @@ def accept_follow_up(
 
 
 def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
-    reading = read_body(body)
-    problems = list(reading.problems)
+    reading = read_body(body, _FOLLOW_UP)
+    problems = reading.problems
     try:
         # Called on the class, because the schema has a field with the name load.
         sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
     except ValidationError as error:
-        raise _refused([*problems, *problems_of(error.messages)]) from None
+        raise refusal_of([*problems, *problems_of(error.messages)]) from None
     if problems:
-        raise _refused(problems)
+        raise refusal_of(problems)
     return sent, orjson.dumps(reading.value).decode()
-
-
-def _refused(problems: list[Problem]) -> DocumentRefused:
-    return DocumentRefused(problems=without_personal_data(problems))
 
 
 def _followed(
@@ -158,14 +153,14 @@ def _followed(
     """
     setting = match_setting(load_followed(connection, stored.id), sent)
     if setting is None:
-        raise _refused([_problem("/domain", "setting_not_reported")])
+        raise refusal_of([_problem("/domain", "setting_not_reported")])
     reported = orjson.loads(stored.document)["settings"][setting.ordinal]
     value = sent.setting if sent.setting is not None else reported.get("in_use")
     if value is None and sent.outcome in NEEDS_A_SETTING:
-        raise _refused([_problem("/setting", "setting_missing")])
+        raise refusal_of([_problem("/setting", "setting_missing")])
     problems = [] if value is None else list(_faults_of(sent, setting, value))
     if problems:
-        raise _refused(problems)
+        raise refusal_of(problems)
     passed = reported.get("stable_at")
     return _Followed(
         sent, setting, ValuesFollowed(value, reported.get("in_use") if passed is None else passed)

@@ -31,6 +31,7 @@ QUESTIONS: dict[str, dict[str, Any]] = {
     "identify_chip": {"text": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"},
     "browse_chips": {},
     "describe_chip": {"chip": CHIP},
+    "describe_service": {},
     "check_live": {},
     "check_ready": {},
 }
