@@ -285,6 +285,8 @@ def find_received_day(connection: Connection, submission_id: int) -> date:
 
 def find_first_seen(connection: Connection, contributor_id: int) -> date | None:
     """The day of a contributor's first result; None where there is no such contributor."""
+    if contributor_id > LARGEST_INTEGER:
+        return None
     statement = select_columns(col(Contributor.first_seen_day)).where(
         col(Contributor.id) == contributor_id
     )

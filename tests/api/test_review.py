@@ -271,6 +271,16 @@ def test_the_host_finds_excludes_undoes_and_erases_a_contributor(
         assert missing.get_json()["type"] == "/problems/result_unknown"
 
 
+def test_a_number_that_no_contributor_can_have_is_404(
+    client: FlaskClient, headers: dict[str, str]
+) -> None:
+    for number in ("9007199254740993", "9" * 30):
+        for method in ("GET", "DELETE"):
+            path = f"/v1/contributors/{number}"
+            query = "?reason=asked_by_sender&dry_run=true" if method == "DELETE" else ""
+            assert client.open(path + query, method=method, headers=headers).status_code == 404
+
+
 def test_one_result_is_erased_without_its_receipt(
     client: FlaskClient, headers: dict[str, str]
 ) -> None:
