@@ -57,6 +57,8 @@ FAULTS: Final = {
     "for this one.",
     "duplicate_decision": "One request decides each setting once. Remove the repeated entry.",
     "too_many_settings": "One request decides at most 10,000 settings. Split the request.",
+    "confirmation_needed": "The request names results by something else than their ids. Send it "
+    "with dry_run=true first: the answer lists what it touches. Then send it with its `confirm`.",
     "key_name": "A key's name has at most 40 plain characters and does not identify a person.",
     "key_scope": "A key has one or more of the listed scopes.",
     "key_unknown": "No access key has this number. 'kbapi keys list' shows the numbers.",
@@ -364,6 +366,17 @@ class TooCostly(KbapiError):
     explanation = (
         "The document or question took longer than one request may. Nothing was stored. The "
         "detail names the step that took too long and the correction."
+    )
+
+
+class ResultUnknown(KbapiError):
+    """A request of the host names a result or a contributor that is not stored."""
+
+    code = "result_unknown"
+    title = "The result or contributor does not exist"
+    explanation = (
+        "No stored result has this id, or no contributor has this number. It was withdrawn, "
+        "erased or never sent."
     )
 
 

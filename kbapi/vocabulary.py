@@ -238,3 +238,8 @@ DECISION_REASONS: Final = (
     "decided_in_error",
     "rules_apply",
 )
+
+ErasureReason = Literal["asked_by_sender", "personal_data", "false_results"]
+"""Why the host erased results: the sender asked for it, they held personal data, or they were
+made up."""
+ERASURE_REASONS: Final[tuple[ErasureReason, ...]] = get_args(ErasureReason)

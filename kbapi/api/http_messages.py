@@ -14,7 +14,12 @@ from flask import Flask, Response, current_app, g, request
 from werkzeug.exceptions import NotFound
 
 from kbapi.access.keys import KEY_PREFIX
-from kbapi.documents.shapes import unknown_parameters
+from kbapi.documents.shapes import (
+    ParameterFlag,
+    StrictSchema,
+    read_parameters,
+    unknown_parameters,
+)
 from kbapi.errors import (
     ContributorMissing,
     IdempotencyKeyUnreadable,
@@ -253,6 +258,35 @@ IDEMPOTENCY_KEY: Final = f"^(?:{_QUOTED}|{_BARE})$"
 """RFC 8941 string, quotes optional: visible ASCII, with \" and \\ escaped."""
 _KEY: Final = re.compile(IDEMPOTENCY_KEY)
 _TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
+
+
+class DryRunSchema(StrictSchema):
+    """Whether the request is a dry run."""
+
+    dry_run = ParameterFlag(
+        load_default=False,
+        metadata={
+            "description": "With true, the server answers as usual and stores nothing.",
+            "example": True,
+        },
+    )
+
+
+_DRY_RUN: Final = DryRunSchema()
+
+
+def is_dry_run() -> bool:
+    """Whether this request is a dry run; the endpoint takes no other query parameter.
+
+    Raises
+    ------
+    QueryInvalid
+        With every problem of the parameters.
+    """
+    parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
+    if parameters.problems:
+        raise QueryInvalid(problems=parameters.problems)
+    return bool(parameters.values["dry_run"])
 
 
 def require_no_parameters() -> None:

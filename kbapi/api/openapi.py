@@ -34,9 +34,13 @@ from kbapi.api.answer_schemas import (
     references_of,
 )
 from kbapi.api.http_messages import Health, Readiness, ServiceDescription, SubmissionResponse
+from kbapi.curation.contributors import ContributorDetail
 from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
+from kbapi.curation.erasure import ErasureResponse
 from kbapi.curation.item import ReviewItem
 from kbapi.curation.queue import ReviewPage
+from kbapi.curation.results import WholeSubmission
+from kbapi.curation.submissions import SubmissionPage
 from kbapi.documents.follow_ups import FollowUpSchema
 from kbapi.documents.results import SubmissionSchema
 from kbapi.intake.batch import BatchResponse
@@ -115,6 +119,7 @@ _PATH_PARAMETERS: Final = {
         "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
     },
     "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
+    "number": {"description": "The number of a contributor on this instance.", "example": 17},
 }
 # Registered by the framework for features that this API does not use.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
@@ -140,6 +145,10 @@ ANSWERS: Final = (
     ReviewPage,
     ReviewItem,
     DecisionsResponse,
+    SubmissionPage,
+    WholeSubmission,
+    ContributorDetail,
+    ErasureResponse,
     Health,
     Readiness,
     ServiceDescription,

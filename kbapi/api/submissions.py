@@ -13,6 +13,7 @@ from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
     NOT_KEPT,
+    DryRunSchema,
     bearer_receipt,
     contributor_token,
     created,
@@ -20,6 +21,7 @@ from kbapi.api.http_messages import (
     dump_page,
     idempotency_key,
     instance,
+    is_dry_run,
     is_ndjson,
     require_json,
     require_no_parameters,
@@ -27,7 +29,7 @@ from kbapi.api.http_messages import (
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.bounds import MOST_ITEMS
-from kbapi.documents.shapes import ParameterFlag, StrictSchema, Whole, read_parameters
+from kbapi.documents.shapes import StrictSchema, Whole, read_parameters
 from kbapi.errors import QueryInvalid
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
@@ -57,29 +59,6 @@ _IDEMPOTENCY_PARAMETER: Final = {
 }
 
 
-class DryRunSchema(StrictSchema):
-    """Whether the request is a dry run."""
-
-    dry_run = ParameterFlag(
-        load_default=False,
-        metadata={
-            "description": "With true, the server screens the result, answers as usual and "
-            "stores nothing.",
-            "example": True,
-        },
-    )
-
-
-_DRY_RUN: Final = DryRunSchema()
-
-
-def _is_dry_run() -> bool:
-    parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
-    if parameters.problems:
-        raise QueryInvalid(problems=parameters.problems)
-    return bool(parameters.values["dry_run"])
-
-
 @blueprint.route("", methods=["POST"])
 @blueprint.doc(
     parameters=[_IDEMPOTENCY_PARAMETER, *query_parameters(DryRunSchema)],
@@ -106,8 +85,8 @@ def submit_result() -> Response:
     Keep the receipt: it is shown only once. You need it to read, follow up and withdraw the result.
     """
     require_json()
-    is_dry_run, key = _is_dry_run(), idempotency_key()
-    if is_dry_run:
+    dry_run, key = is_dry_run(), idempotency_key()
+    if dry_run:
         return dump(dry_run_submission(instance(), sent_body()), 200)
     accepted = accept_submission(instance(), sent_body(), key)
     response = with_links(accepted)
@@ -152,7 +131,7 @@ def submit_batch() -> Response:
     Send a JSON array, or one JSON document on each line. After 20 s the rest comes back as
     `not_tried`: send the batch again with the same Idempotency-Key.
     """
-    ndjson, dry_run = is_ndjson(), _is_dry_run()
+    ndjson, dry_run = is_ndjson(), is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
     body = sent_body()
     begin_time(BATCH_TIME)

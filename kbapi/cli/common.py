@@ -169,7 +169,11 @@ def answer_of(reply: Reply) -> Any:
 
 
 def print_problem(problem: dict[str, Any]) -> None:
-    """Print a problem document to standard error."""
+    """Print a problem document: to standard error, or as JSON in place of the answer."""
+    context = click.get_current_context(silent=True)
+    if context is not None and context.params.get("as_json"):
+        click.echo(orjson.dumps(problem))
+        return
     click.echo(paragraph(f"{problem['title']}. {problem['detail']}".strip()), err=True)
     for fault in problem.get("errors", []):
         place = f"{fault['pointer']}: " if fault["pointer"] else ""

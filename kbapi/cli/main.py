@@ -35,6 +35,7 @@ from kbapi.cli.sending import (
     withdraw_command,
 )
 from kbapi.cli.serve import serve_command
+from kbapi.cli.submissions import submissions_commands
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
@@ -70,6 +71,7 @@ for command in (
     notes_commands,
     keys_commands,
     review_commands,
+    submissions_commands,
     find_outliers_command,
     backup_command,
     restore_command,

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from itertools import islice
 from typing import Any, ClassVar, Final
@@ -56,6 +57,25 @@ class ParameterCount(fields.Integer):
         if not str(value).isascii() or not str(value).isdigit():
             raise ValidationError("Send a whole number in plain digits.")
         return int(super()._validated(value))
+
+
+_DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}\Z", re.ASCII)
+_DAY_RULE: Final = "Write a day as 2026-09-15."
+
+
+class ParameterDay(fields.Date):
+    """A day in a query, from 2020 to 2099."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> date:
+        if not _DAY.match(str(value)):
+            raise ValidationError(_DAY_RULE)
+        try:
+            day = date.fromisoformat(value)
+        except ValueError:
+            raise ValidationError(_DAY_RULE) from None
+        if not 2020 <= day.year <= 2099:
+            raise ValidationError("Send a day from 2020 to 2099.")
+        return day
 
 
 class Text(fields.String):

@@ -1,6 +1,6 @@
 """The pool of a question with its outlier check, and the pools of related chips."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,6 +21,7 @@ from kbapi.evidence.outlier_check import (
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
+    PoolRows,
     PoolUnits,
     Standing,
     load_pool_rows,
@@ -168,17 +169,28 @@ def load_pool(
     """
     rows = load_pool_rows(connection, pool.id, standing, what_if)
     check_time("results of the pool")
+    by_status = count_units_by_status(connection, pool.id, what_if)
+    return evidence_from(rows, pool.id, floor_steps, by_status, filters)
+
+
+def evidence_from(
+    rows: PoolRows,
+    pool_id: int,
+    floor_steps: float,
+    by_status: Mapping[str, int],
+    filters: Filters = EVERYTHING,
+) -> PoolEvidence:
+    """The evidence of a pool with these rows; `by_status` counts the units of each status."""
     whole = units_of(rows)
     check_time("units of the pool")
     outlier_report = check_outliers(whole, floor_steps)
     check_time("outlier check")
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = counted_units(units, outlier_report)
-    by_status = count_units_by_status(connection, pool.id, what_if)
     drift = drift_among(rows.results, rows.conditions)
     check_time("drift")
     return PoolEvidence(
-        id=pool.id,
+        id=pool_id,
         intervals=stands.intervals,
         unit_counts=stands.unit_counts,
         units=stands.units,

@@ -137,6 +137,15 @@ class PoolRows:
     established: Integers
     """The numbers of established contributors."""
 
+    def without(self, contributor: int) -> "PoolRows":
+        """The rows that would be left if this contributor had sent nothing."""
+        results = self.results.some(np.flatnonzero(self.results.contributor != contributor))
+        merged = self.merged.some(np.flatnonzero(self.merged.contributor != contributor))
+        has_others = len(np.unique(merged.contributor)) > OTHERS_NEEDED
+        established = self.established[self.established != contributor]
+        conditions = conditions_of(self.conditions, results.conditions)
+        return PoolRows(results, merged, conditions, established if has_others else established[:0])
+
 
 @dataclass(frozen=True)
 class ChosenRows:

@@ -24,7 +24,6 @@ from kbapi.storage import results as results_rows
 from kbapi.storage.contributors import (
     Sent,
     Since,
-    Withdrawn,
     delete_contributor,
     drop_unit_if_unused,
     find_contributor,
@@ -33,6 +32,7 @@ from kbapi.storage.contributors import (
 )
 from kbapi.storage.follow_ups import StoredFollowUp, load_follow_ups
 from kbapi.storage.pools import drop_unused_places
+from kbapi.storage.results import StoredSubmission
 from kbapi.vocabulary import Domain, FollowUpStatus, LimitControl
 
 
@@ -104,11 +104,12 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> Submiss
         document=orjson.loads(stored.document),
         chip_conflict=described.chip_conflict,
         reading_ignored=described.reading_ignored,
-        follow_ups=tuple(_describe_follow_up(one) for one in followed),
+        follow_ups=tuple(describe_follow_up(one) for one in followed),
     )
 
 
-def _describe_follow_up(one: StoredFollowUp) -> FollowUpDetail:
+def describe_follow_up(one: StoredFollowUp) -> FollowUpDetail:
+    """A stored follow-up, with the reason if a decision took it out."""
     reasons = tuple(orjson.loads(one.reasons))
     if one.is_taken_out and one.status != "recorded":
         return FollowUpDetail(
@@ -130,12 +131,17 @@ def withdraw_own_result(instance: Instance, public_id: str, receipt: str) -> Non
         stored = results.find_submission(connection, public_id)
         if stored is None:
             raise SubmissionGone
-        places = results.delete_submission(connection, stored.id)
-        drop_unit_if_unused(connection, stored.unit)
-        drop_unused_places(connection, places)
-        answers.outdate_answers_of_line(connection, stored.line_id)
-        pools.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
+        remove_result(connection, stored)
     instance.overwrite_withdrawn()
+
+
+def remove_result(connection: Connection, stored: StoredSubmission) -> None:
+    """Remove a result and everything that was derived from it."""
+    places = results.delete_submission(connection, stored.id)
+    drop_unit_if_unused(connection, stored.unit)
+    drop_unused_places(connection, places)
+    answers.outdate_answers_of_line(connection, stored.line_id)
+    pools.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
 
 
 def require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
@@ -285,18 +291,20 @@ def withdraw_own_results(instance: Instance, token: str) -> WithdrawnSubmissions
         contributor_id = find_contributor(connection, token_hash)
         if contributor_id is None:
             return WithdrawnSubmissions(0, _WITHDRAWN)
-        removed = delete_contributor(connection, contributor_id)
-        _delete_derived(connection, removed)
+        removed = remove_contributor(connection, contributor_id)
     instance.overwrite_withdrawn()
-    return WithdrawnSubmissions(removed.submissions, _WITHDRAWN)
+    return WithdrawnSubmissions(removed, _WITHDRAWN)
 
 
 _WITHDRAWN: Final = "They were deleted here. Backups and exports made before still contain them."
 
 
-def _delete_derived(connection: Connection, removed: Withdrawn) -> None:
+def remove_contributor(connection: Connection, contributor_id: int) -> int:
+    """How many results of the contributor were removed, with everything derived from them."""
+    removed = delete_contributor(connection, contributor_id)
     drop_unused_places(connection, removed.places)
     for line_id in sorted({line_id for _, line_id in removed.chips}):
         answers.outdate_answers_of_line(connection, line_id)
     for chip_id, line_id in removed.chips:
         pools.drop_chip_if_unused(connection, chip_id, line_id)
+    return removed.submissions

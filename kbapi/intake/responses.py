@@ -15,7 +15,7 @@ from kbapi.storage.evidence import read_shallowest_failure
 from kbapi.storage.locks import find_lock_decision
 from kbapi.storage.pools import Peers, find_outlier_codes, find_peers, moved_with
 from kbapi.storage.results import StoredSetting, StoredSubmission
-from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
+from kbapi.vocabulary import DECISION_REASONS, Domain, Grade, LimitControl, ScreeningStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +188,14 @@ _SENTENCES: Final = (
     | OUTLIER_SENTENCES
     | DECISION_SENTENCES
 )
+EXCLUDING_CODES: Final = tuple(
+    code
+    for code in (*(rule.code for rule in SCREENING_RULES), *LATER_REMARKS, *OUTLIER_SENTENCES)
+    if code != CONTRADICTED_BY_FAILURE
+)
+"""The stored reasons of rules and of the outlier check."""
+LISTED_CODES: Final = (*EXCLUDING_CODES, *DECISION_REASONS)
+"""The reasons by which results can be listed: those of rules, outlier check and curators."""
 _THANKS: Final = "Thank you. Each result makes the suggested starts safer."
 _THANKS_FOR_FAILURE: Final = (
     "Thank you. A failed setting is the most useful result: it shows where to stop."

@@ -65,8 +65,21 @@ def new_submission(
 
 def _new_public_id(today: date) -> str:
     """A version 7 UUID with the day as its time: the moment of arrival is not stored."""
-    midnight = datetime(today.year, today.month, today.day, tzinfo=UTC)
-    return str(uuid_utils.uuid7(nanoseconds=int(midnight.timestamp()) * 1_000_000_000))
+    return str(uuid_utils.uuid7(nanoseconds=_midnight_s(today) * 1_000_000_000))
+
+
+def least_id_of(day: date) -> str:
+    """A text before every id of this day, and after those of earlier days.
+
+    >>> least_id_of(date(2026, 9, 15))
+    '01a0a25d-0400'
+    """
+    digits = f"{_midnight_s(day) * 1_000:012x}"
+    return f"{digits[:8]}-{digits[8:]}"
+
+
+def _midnight_s(day: date) -> int:
+    return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp())
 
 
 def _find_or_add_chip(instance: Instance, connection: Connection, chip: ChipName) -> pools.ChipRow:

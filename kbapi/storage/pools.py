@@ -1,6 +1,6 @@
 """Chips, lines, pools and conditions, and what counts in a pool."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from secrets import randbits
 from typing import Any, Final, Literal
@@ -179,6 +179,12 @@ _RAISE: Final = "UPDATE line SET revision = revision + 1 WHERE id = ?"
 def raise_line_revision(connection: Connection, line_id: int) -> None:
     """Outdate every stored answer of the line; called in each transaction that changes it."""
     change_rows(connection, _RAISE, (line_id,))
+
+
+def load_revisions(connection: Connection) -> tuple[tuple[int, int], ...]:
+    """The number and the revision of every line."""
+    rows = connection.execute(select(col(Line.id), col(Line.revision)).order_by(col(Line.id)))
+    return tuple((row[0], row[1]) for row in rows)
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:
@@ -410,6 +416,15 @@ def load_pools_of_line(
 def load_all_pools(connection: Connection) -> list[PoolSize]:
     """Every pool of the instance, in a fixed order, with the units that are counted in each."""
     return _pool_sizes(find_rows(connection, _POOLS + _IN_ORDER, ()))
+
+
+_OF_THESE: Final = "WHERE pool.id IN (SELECT value FROM json_each(?))"
+
+
+def load_pools(connection: Connection, ids: Sequence[int]) -> list[PoolSize]:
+    """The pools with these numbers, in a fixed order, with the units that are counted in each."""
+    values = (orjson.dumps(list(ids)).decode(),)
+    return _pool_sizes(find_rows(connection, _POOLS + _OF_THESE + _IN_ORDER, values))
 
 
 def _pool_sizes(rows: Iterable[tuple[Any, ...]]) -> list[PoolSize]:

@@ -227,6 +227,21 @@ class SettingResult(SQLModel, table=True):
             "ordinal",
             sqlite_where=literal("status = 'excluded' AND decision = ''"),
         ),
+        # The results of a pool from the deepest or from the shallowest, for the host.
+        Index(
+            "ix_setting_result_deepest",
+            "pool_id",
+            "stable_steps",
+            "submission_id",
+            sqlite_where=literal("stable_steps IS NOT NULL"),
+        ),
+        Index(
+            "ix_setting_result_shallowest",
+            "pool_id",
+            "unstable_steps",
+            "submission_id",
+            sqlite_where=literal("unstable_steps IS NOT NULL"),
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(

@@ -73,7 +73,7 @@ def sent_to(server: Server, block: Block, keys: dict[str, str]) -> tuple[int, di
 def test_every_document_of_the_guides_is_accepted(demo: Path) -> None:
     assert [block.request for block in SENT] == [
         "POST /v1/diagnose",
-        "POST /v1/review/decisions",
+        "POST /v1/review/decisions?dry_run=true",
         "POST /v1/submissions",
         "POST /v1/submissions/{id}/follow-ups",
     ]
@@ -119,21 +119,41 @@ def ran(script: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def found_by(demo: Path, command: str) -> Any:
+    """The JSON answer of a command on the demo."""
+    done = ran(with_kbapi(demo, command))
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
 def test_a_curators_first_steps_run_as_printed(demo: Path) -> None:
-    give, *rest = shell_with("--scope curate").strip().splitlines()
-    begin = with_kbapi(demo, give)
-    find = "kbapi review list --json --limit 100"
-    found = subprocess.run(
-        ["bash", "-c", f"{begin}; {find}"], capture_output=True, check=True, timeout=120
-    )
-    waiting = json.loads(found.stdout)["waiting"]
+    steps = shell_with("kbapi review list").strip().splitlines()
+    waiting = found_by(demo, "kbapi review list --json --limit 100")["waiting"]
     deep = next(one for one in waiting if one["reasons"][0]["code"] == "beyond_soft_bound")
     setting = f"{deep['submission']}/{deep['ordinal']}"
-    steps = "; ".join(rest).replace("ID/0", setting)
-    done = ran(f"{begin}; {steps}")
+    done = ran(with_kbapi(demo, "; ".join(steps).replace("ID/0", setting)))
     assert done.returncode == 0, done.stderr
     assert "Without it: start at" in done.stdout
     assert f"{setting}: excluded -> counted" in done.stdout
+
+
+def test_what_counts_is_found_excluded_and_erased_as_printed(demo: Path) -> None:
+    steps = [
+        *shell_with("--order influence").splitlines(),
+        *shell_with("submissions erase").splitlines(),
+    ]
+    page = found_by(demo, "kbapi submissions list --order influence --json")
+    first = page["submissions"][0]
+    others = [one for one in page["submissions"] if one["contributor"] != first["contributor"]]
+    asking = ("review decide", "review undo", "erase")
+    agreed = [f"{one} --yes" if any(word in one for word in asking) else one for one in steps]
+    named = "; ".join(agreed).replace(" 17", f" {first['contributor']}")
+    done = ran(with_kbapi(demo, named.replace(" ID", f" {others[0]['id']}")))
+    assert done.returncode == 0, done.stderr
+    assert f"Contributor {first['contributor']}: without these" in done.stdout
+    assert "counted -> excluded" in done.stdout
+    assert "excluded -> counted" in done.stdout
+    assert f"of contributor {first['contributor']} w" in done.stdout
 
 
 def test_keys_are_added_listed_and_revoked_as_the_guide_shows(tmp_path: Path) -> None:
@@ -175,7 +195,8 @@ def test_the_server_takes_the_options_that_are_shown() -> None:
 
 def test_no_example_is_left_out() -> None:
     """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
-    run = [*CURLS, shell_with("--scope curate"), shell_with("autumn meeting")]
+    run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
+    run += [shell_with("--order influence"), shell_with("submissions erase")]
     run += [shell_with(f"kbapi {name}") for name in ("backup", "check", "db upgrade", "restore")]
     run += [shell_with("kbapi serve"), *(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []

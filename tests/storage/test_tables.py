@@ -174,6 +174,13 @@ ROWS: dict[str, dict[str, Any]] = {
         "decided_by": 1,
         "decided_day": "2026-09-15",
     },
+    "erasure": {
+        "id": 1,
+        "erased_day": "2026-09-15",
+        "reason_code": "asked_by_sender",
+        "results": 3,
+        "decided_by": 1,
+    },
     "outlier_unit": {"pool_id": 1, "unit_id": 1, "code": "outlier_deep"},
     "differing_contributor": {"pool_id": 1, "contributor_id": 1, "code": "contributor_differs"},
     "note": {
@@ -291,6 +298,7 @@ LISTED = [
     ("access_key", "scopes"),
     ("decision", "decision"),
     ("decision", "reason_code"),
+    ("erasure", "reason_code"),
 ]
 EMPTY_IF_NOT_SENT = [
     ("conditions", "supply"),
@@ -349,6 +357,8 @@ RANGES = [
     ("stored_answer", "stamp_revision", -1),
     ("idempotency_record", "expires_at", -1),
     ("decision", "ordinal", -1),
+    ("erasure", "results", 0),
+    ("erasure", "results", "banana"),
     ("health_probe", "id", 2),
     ("health_probe", "value", -1),
 ]
@@ -363,6 +373,8 @@ INSIDE = [
     ("setting_result", "stock_mv", 400),
     ("setting_result", "decision", "exclude"),
     ("access_key", "name", ""),
+    ("decision", "decided_by", None),
+    ("erasure", "decided_by", None),
     ("access_key", "scopes", "submit,curate"),
     ("conditions", "loads", ""),
     ("unit", "token_hash", None),

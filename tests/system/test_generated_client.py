@@ -31,6 +31,7 @@ QUESTIONS: dict[str, dict[str, Any]] = {
     "identify_chip": {"text": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"},
     "browse_chips": {},
     "describe_chip": {"chip": CHIP},
+    "describe_service": {},
     "check_live": {},
     "check_ready": {},
 }
@@ -181,3 +182,22 @@ def review(client: Client, key: str) -> None:
     wanted["decisions"][0] |= {"submission": first.submission, "ordinal": first.ordinal}
     decided = client.ask("submit_decisions", token=key, body=client.body("Decisions", wanted))
     assert decided.decided == 1
+    of_all_results(client, key, first.submission)
+
+
+def of_all_results(client: Client, key: str, submission: str) -> None:
+    order = client.models.ListResultsOrder("influence")
+    page = client.ask("list_results", token=key, order=order, limit=3)
+    influence = page.submissions[0].influence
+    assert influence.is_exact
+    number = page.submissions[0].contributor
+    about = client.ask("describe_contributor", token=key, number=number)
+    assert about.pools[0].units >= 1
+    whole = client.ask("show_result", token=key, submission_id=submission)
+    assert whole.history[0].decisions[0].key == 1
+    reason = {"token": key, "reason": client.models.ErasureReason("false_results")}
+    assert client.ask("erase_result", submission_id=submission, **reason).results == 1
+    shown = client.ask("erase_results_of_contributor", number=number, dry_run=True, **reason)
+    confirmed = reason | {"confirm": shown.confirm}
+    erased = client.ask("erase_results_of_contributor", number=number, **confirmed)
+    assert (erased.dry_run, erased.results) == (False, shown.results)

@@ -413,6 +413,11 @@ def session_on(connection: Connection) -> Iterator[Session]:
             raise
 
 
+def hold_state(connection: Connection) -> None:
+    """Begin to read: from now on the connection sees the present state, until it ends."""
+    find_rows(connection, "SELECT 1 FROM sqlite_schema LIMIT 1", ())
+
+
 def load_as(
     connection: Connection,
     kind: Callable[..., Found],
