@@ -44,6 +44,8 @@ FAULTS: Final = {
     "passes_beyond_failure": "A run passed deeper than an earlier run failed, so no limit fits "
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
+    "stored_already": "The same machine has the same document under another id. Withdraw one of "
+    "them.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
     "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "

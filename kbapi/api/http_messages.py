@@ -24,6 +24,8 @@ from kbapi.errors import (
 )
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
+from kbapi.intake.correct import Correction
+from kbapi.intake.follow_up import RemovedFollowUp
 from kbapi.intake.responses import Accepted
 from kbapi.metrics.counters import count_request, method_label
 
@@ -132,6 +134,14 @@ class SubmissionResponse(Accepted):
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectionResponse(SubmissionResponse):
+    """The answer to a corrected result."""
+
+    follow_ups_removed: tuple[RemovedFollowUp, ...] = field(kw_only=True)
+    """Follow-ups that do not fit the corrected result; they were removed."""
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """Whether the process is running."""
 
@@ -168,6 +178,13 @@ def with_links(accepted: Accepted) -> SubmissionResponse:
     )
     links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
     return SubmissionResponse(**own, links=links)
+
+
+def corrected_with_links(correction: Correction) -> CorrectionResponse:
+    """The corrected result with links to further requests."""
+    response = with_links(correction.accepted)
+    own = {part.name: getattr(response, part.name) for part in fields(SubmissionResponse)}
+    return CorrectionResponse(**own, follow_ups_removed=correction.follow_ups_removed)
 
 
 def dump(answer: object, status: int) -> Response:

@@ -26,7 +26,7 @@ from kbapi.advice.power.answer import PowerAnswer
 from kbapi.advice.stability.answer import StabilityAnswer
 from kbapi.advice.start.answer import StartAnswer
 from kbapi.api.answer_schemas import HEADERS, answer_shapes, example_of, headers_of, one_line
-from kbapi.api.http_messages import Health, Readiness, SubmissionResponse
+from kbapi.api.http_messages import CorrectionResponse, Health, Readiness, SubmissionResponse
 from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
 from kbapi.curation.item import ReviewItem
 from kbapi.curation.queue import ReviewPage
@@ -113,6 +113,7 @@ _PATH_PARAMETERS: Final = {
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
     SubmissionResponse,
+    CorrectionResponse,
     SubmissionDetail,
     DryRunResponse,
     BatchResponse,

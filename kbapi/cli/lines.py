@@ -57,7 +57,20 @@ def _excluded(evidence: dict[str, Any]) -> str | None:
 def accepted_in_lines(accepted: dict[str, Any]) -> str:
     """The text of the response to a result."""
     repeated = " (this document was here before)" if accepted["duplicate_of"] else ""
-    lines = [f"Stored as {accepted['id']}{repeated}", f"Chip: {accepted['chip']['name']}"]
+    return "\n".join([f"Stored as {accepted['id']}{repeated}", *_screened(accepted)])
+
+
+def corrected_in_lines(corrected: dict[str, Any]) -> str:
+    """The text of the response to a correction."""
+    lines = [f"Corrected {corrected['id']}", *_screened(corrected)]
+    for removed in corrected["follow_ups_removed"]:
+        about = f"{removed['outcome']} of {removed['month']}"
+        lines.append(paragraph(f"Removed follow-up {about}: {removed['text']}"))
+    return "\n".join(lines)
+
+
+def _screened(accepted: dict[str, Any]) -> list[str]:
+    lines = [f"Chip: {accepted['chip']['name']}"]
     for setting in accepted["settings"]:
         moved = " with ".join([setting["domain"], *setting["moved_with"]])
         lines.append(f"{moved}, {setting['control']}: {setting['status']}")
@@ -70,7 +83,7 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
         paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
         paragraph(accepted["thanks"]),
     ]
-    return "\n".join(lines)
+    return lines + [paragraph(f"Warning: {one['text']}") for one in accepted["warnings"]]
 
 
 def stability_in_lines(answer: dict[str, Any]) -> str:

@@ -11,12 +11,12 @@ from sqlalchemy import Connection
 from kbapi.bounds import MOST_ITEMS
 from kbapi.documents.reader import JsonReading, read_json, read_json_items
 from kbapi.documents.shapes import child
-from kbapi.errors import DocumentRefused, JsonUnreadable, Problem, ScopeMissing
+from kbapi.errors import DocumentRefused, JsonUnreadable, Problem, ScopeMissing, SubmissionGone
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import receipt_of
-from kbapi.intake.responses import Accepted, Reason, accepted_from
+from kbapi.intake.responses import Accepted, Reason
 from kbapi.intake.submit import (
     Prepared,
+    answer_again,
     count_accepted,
     count_refused,
     find_earlier_answer,
@@ -27,7 +27,10 @@ from kbapi.intake.submit import (
 )
 from kbapi.vocabulary import BatchItemStatus
 
-_ENDPOINT: Final = "batch"
+_WITHDRAWN: Final = Reason(
+    "withdrawn",
+    "This result was withdrawn. To store it again, send the batch under another Idempotency-Key.",
+)
 _MOST_PROBLEMS_LISTED: Final = 100
 
 
@@ -39,7 +42,8 @@ class BatchItem:
     """Position of the item in the batch, from 0."""
     status: BatchItemStatus
     """`counted`, `unverified` or `excluded`: how a new result was screened. `repeated`: the same
-    result is stored already. `refused`: not stored."""
+    result is stored already. `refused`: not stored. `withdrawn`: the same batch had stored it, and
+    it was withdrawn since."""
     id: str | None
     """Id of the stored result; null where nothing is stored."""
     receipt: str | None
@@ -92,6 +96,8 @@ class BatchCounts:
     """Results that were stored before."""
     refused: int
     """Items that cannot be right and were not stored."""
+    withdrawn: int
+    """Items of a repeated batch whose results were withdrawn since; they were not stored again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +114,8 @@ class BatchResponse:
     """Whether this was a dry run, which stores nothing."""
 
 
-Outcome = Accepted | DocumentRefused
+Outcome = Accepted | DocumentRefused | SubmissionGone
+"""Gone is a result that was withdrawn since the same batch was sent before."""
 
 
 def accept_batch(
@@ -230,11 +237,14 @@ def _store(
 ) -> Outcome:
     if isinstance(prepared, DocumentRefused):
         return prepared
-    endpoint, sender = f"{_ENDPOINT}\n{place}", prepared.sender.contributor_hash
-    replay = replay_of(instance, endpoint, sender, request.digest, request.key)
+    sender, item = prepared.sender.contributor_hash, f"\n{place}"
+    replay = replay_of(instance, "batch", sender, request.digest, request.key, place=item)
     earlier = find_earlier_answer(instance, connection, replay)
     if earlier is not None:
-        return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
+        try:
+            return answer_again(instance, connection, earlier)
+        except SubmissionGone as gone:
+            return gone
     submission_id, accepted = store_once(instance, connection, prepared)
     if replay is not None:
         keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
@@ -245,7 +255,7 @@ def _count(outcomes: Sequence[Outcome]) -> None:
     for outcome in outcomes:
         if isinstance(outcome, DocumentRefused):
             count_refused(outcome)
-        else:
+        elif isinstance(outcome, Accepted):
             count_accepted(outcome)
 
 
@@ -255,12 +265,13 @@ def _response(outcomes: Sequence[Outcome], dry_run: bool) -> BatchResponse:
     return BatchResponse(
         counts=BatchCounts(
             items=len(items),
-            stored=len(items) - by_status["refused"],
+            stored=len(items) - by_status["refused"] - by_status["withdrawn"],
             counted=by_status["counted"],
             unverified=by_status["unverified"],
             excluded=by_status["excluded"],
             repeated=by_status["repeated"],
             refused=by_status["refused"],
+            withdrawn=by_status["withdrawn"],
         ),
         items=items,
         not_counted=tuple(_not_counted(items, outcomes)),
@@ -271,6 +282,8 @@ def _response(outcomes: Sequence[Outcome], dry_run: bool) -> BatchResponse:
 def _item(place: int, outcome: Outcome, dry_run: bool) -> BatchItem:
     if isinstance(outcome, DocumentRefused):
         return BatchItem(place, "refused", None, None)
+    if isinstance(outcome, SubmissionGone):
+        return BatchItem(place, "withdrawn", None, None)
     is_repeated = outcome.duplicate_of is not None
     status: BatchItemStatus = "repeated" if is_repeated else outcome.screening.status
     if dry_run and status != "repeated":
@@ -288,6 +301,8 @@ def _not_counted(
                 for one in outcome.problems
             )
             yield UncountedItem(item.index, item.status, (), errors)
+        elif isinstance(outcome, SubmissionGone):
+            yield UncountedItem(item.index, item.status, (_WITHDRAWN,), ())
         elif item.status != "counted":
             reasons = outcome.screening.reasons
             yield UncountedItem(item.index, item.status, reasons, ())

@@ -2,15 +2,23 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import JSON, ColumnClause, Connection, column, text, type_coerce
+from sqlalchemy import JSON, ColumnClause, ColumnElement, Connection, column, text, type_coerce
 from sqlalchemy.orm import aliased
-from sqlmodel import Session, col, delete, select
+from sqlmodel import Session, col, delete, select, update
 
 from kbapi.storage.pools import COUNTED, EvidenceKey
 from kbapi.storage.sqlite.engine import session_on
-from kbapi.storage.tables import Chip, Conditions, Contributor, SettingResult, Submission, Unit
+from kbapi.storage.tables import (
+    Chip,
+    Conditions,
+    Contributor,
+    IdempotencyRecord,
+    SettingResult,
+    Submission,
+    Unit,
+)
 from kbapi.storage.tables_reports import FollowUp
 
 
@@ -32,6 +40,46 @@ def drop_unit_if_unused(connection: Connection, unit: UnitRow) -> None:
         session.exec(delete(Unit).where(col(Unit.id) == unit.id))
         if session.exec(other_unit).first() is None:
             session.exec(delete(Contributor).where(col(Contributor.id) == unit.contributor_id))
+
+
+NO_ANSWER: Final = "null"
+"""What is stored instead of the answer to a result that was corrected or withdrawn."""
+
+
+def mark_withdrawn(connection: Connection, which: ColumnElement[bool]) -> None:
+    """Keep the records of batch items of these documents without content; call it before deleting.
+
+    While its key is known, the same batch does not store them again.
+    """
+    connection.execute(
+        update(IdempotencyRecord)
+        .where(
+            col(IdempotencyRecord.submission_id).in_(select(Submission.id).where(which)),
+            col(IdempotencyRecord.endpoint) == "batch",
+        )
+        .values(submission_id=None, answer=NO_ANSWER)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """When a submission arrived, and the hashes of its sender."""
+
+    day: date
+    contributor_hash: bytes
+    unit_hash: bytes | None
+
+
+def load_arrival(connection: Connection, submission_id: int) -> Arrival:
+    """When this submission arrived and whose it is."""
+    with session_on(connection) as session:
+        row = session.exec(
+            select(col(Submission.received_day), col(Contributor.token_hash), col(Unit.token_hash))
+            .join(Unit, col(Unit.id) == col(Submission.unit_id))
+            .join(Contributor, col(Contributor.id) == col(Unit.contributor_id))
+            .where(Submission.id == submission_id)
+        ).one()
+        return Arrival(*row)
 
 
 def find_contributor(connection: Connection, token_hash: bytes) -> int | None:
@@ -156,6 +204,7 @@ def delete_contributor(connection: Connection, contributor_id: int) -> Withdrawn
             .join(Chip, col(Chip.id) == col(Submission.chip_id))
             .where(col(Submission.unit_id).in_(units))
         ).all()
+        mark_withdrawn(connection, col(Submission.unit_id).in_(units))
         places = {
             EvidenceKey(*key)
             for table in (SettingResult, FollowUp)

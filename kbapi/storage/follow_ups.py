@@ -7,7 +7,7 @@ from typing import Any, Final, cast
 import orjson
 from sqlalchemy import Connection, Row, Select, bindparam
 from sqlalchemy import select as select_columns
-from sqlmodel import Session, and_, col, select
+from sqlmodel import Session, and_, col, delete, select, update
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
@@ -102,6 +102,21 @@ def save_follow_up(
     return EvidenceKey(new.pool_id, new.unit_id, conditions_id)
 
 
+def replace_follow_up(
+    connection: Connection, follow_up_id: int, new: NewFollowUp, conditions: ConditionsKey
+) -> None:
+    """Store this follow-up in the place of an earlier form of it."""
+    values = asdict(new) | {"conditions_id": find_or_add_conditions(connection, conditions)}
+    with session_on(connection) as session:
+        session.exec(update(FollowUp).where(col(FollowUp.id) == follow_up_id).values(**values))
+
+
+def delete_follow_up(connection: Connection, follow_up_id: int) -> None:
+    """Delete this follow-up."""
+    with session_on(connection) as session:
+        session.exec(delete(FollowUp).where(col(FollowUp.id) == follow_up_id))
+
+
 def drop_still_stable(
     connection: Connection, unit_id: int, pool_id: int, steps: int, month: str
 ) -> list[EvidenceKey]:
@@ -128,6 +143,8 @@ def drop_still_stable(
 class StoredFollowUp:
     """A follow-up as it was screened."""
 
+    id: int
+    received_day: date
     document: str
     measured_month: str
     status: FollowUpStatus
@@ -147,6 +164,8 @@ def load_follow_ups(connection: Connection, submission_id: int) -> list[StoredFo
         )
         return [
             StoredFollowUp(
+                id=row.id,
+                received_day=row.received_day,
                 document=row.document,
                 measured_month=row.measured_month,
                 status=cast(FollowUpStatus, row.status),
