@@ -222,6 +222,10 @@ def own_in_lines(answer: dict[str, Any]) -> str:
         for in_use in result["in_use"]:
             unit = _unit(in_use["control"])
             lines.append(f"  in use: {in_use['domain']} {in_use['in_use']:g} {unit}")
+        for ended in result["in_use_ended"]:
+            unit = _unit(ended["control"])
+            text = f"no longer in use: {ended['domain']} {ended['in_use']:g} {unit}. "
+            lines.append(paragraph(text + ended["reason"]["text"], "  "))
         lines += ["  due:" for _ in result["retests_due"][:1]]
         lines += [bullet(due["text"]) for due in result["retests_due"]]
     return "\n".join(lines) or "Nothing of yours is here."

@@ -192,6 +192,11 @@ def _settings_of_unit(
     for depth, some in sorted(by_depth.items()):
         margin = min((row.stable_steps or 0) for row in some) - depth
         failures = [row.days for row in some if is_failure(row)]
+        # A later result shows the failure of a setting that is followed. Settings that are not
+        # followed stay out: of these only the failed ones would be seen.
+        failures += [
+            max(row.failed_after, row.days) for row in some if row.failed_after is not None
+        ]
         kept = [row.days for row in some if not is_failure(row) and is_proven(row)]
         if margin < 0 or not (failures or kept or stop is not None):
             continue

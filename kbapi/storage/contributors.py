@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final
+from typing import Any, Final, Literal, cast
 
 from sqlalchemy import JSON, ColumnClause, ColumnElement, Connection, column, text, type_coerce
 from sqlalchemy.orm import aliased
-from sqlmodel import Session, col, delete, select, update
+from sqlmodel import Session, col, delete, or_, select, update
 
 from kbapi.storage.pools import COUNTED, EvidenceKey
 from kbapi.storage.sqlite.engine import session_on
@@ -20,6 +20,7 @@ from kbapi.storage.tables import (
     Unit,
 )
 from kbapi.storage.tables_reports import FollowUp
+from kbapi.vocabulary import FollowUpOutcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +115,20 @@ def load_sent(
 
 
 @dataclass(frozen=True, slots=True)
+class SettingEnd:
+    """A later report on the unit that can end a setting in use."""
+
+    pool_id: int
+    reason: Literal[FollowUpOutcome, "failed_in_later_result"]
+    steps: int
+    """Where it failed, in steps below stock; 0 where the report is about no setting."""
+
+
+@dataclass(frozen=True, slots=True)
 class Since:
     """What has happened since a submission."""
 
-    outcomes: frozenset[str]
+    ends: tuple["SettingEnd", ...]
     longest_days: int
     """The longest time in use that a follow-up reports."""
     has_later_firmware: bool
@@ -128,14 +139,61 @@ def find_since(connection: Connection, submission_id: int) -> Since:
     """What follow-ups and the results of others report since this submission."""
     with session_on(connection) as session:
         reports = session.exec(
-            select(FollowUp.outcome, FollowUp.days).where(FollowUp.submission_id == submission_id)
+            select(FollowUp.days).where(FollowUp.submission_id == submission_id)
         ).all()
         return Since(
-            outcomes=frozenset(outcome for outcome, _ in reports),
-            longest_days=max((days or 0 for _, days in reports), default=0),
+            ends=(
+                *_ends_by_follow_ups(session, submission_id),
+                *_ends_by_results(session, submission_id),
+            ),
+            longest_days=max((days or 0 for days in reports), default=0),
             has_later_firmware=_has_later_firmware(session, submission_id),
             has_later_driver=_has_later_driver(session, submission_id),
         )
+
+
+def _ends_by_follow_ups(session: Session, submission_id: int) -> list[SettingEnd]:
+    """Those of follow-ups on this submission, and of later ones on other results of the unit."""
+    mine = aliased(Submission)
+    rows = session.exec(
+        select(FollowUp.pool_id, FollowUp.outcome, FollowUp.steps)
+        .join(mine, col(mine.unit_id) == col(FollowUp.unit_id))
+        .where(
+            mine.id == submission_id,
+            col(FollowUp.outcome) != "still_stable",
+            or_(
+                col(FollowUp.submission_id) == submission_id,
+                col(FollowUp.received_day) > mine.received_day,
+            ),
+        )
+        .order_by(col(FollowUp.id))
+    )
+    return [
+        SettingEnd(pool_id, cast(FollowUpOutcome, outcome), steps)
+        for pool_id, outcome, steps in rows
+    ]
+
+
+def _ends_by_results(session: Session, submission_id: int) -> list[SettingEnd]:
+    """Those of later results of the unit that failed in the same pools."""
+    later = aliased(SettingResult)
+    rows = session.exec(
+        select(later.pool_id, later.unstable_steps)
+        .join(SettingResult, col(SettingResult.unit_id) == col(later.unit_id))
+        .where(
+            SettingResult.submission_id == submission_id,
+            later.pool_id == SettingResult.pool_id,
+            later.submission_id > submission_id,
+            later.measured_month >= SettingResult.measured_month,
+            later.status != "excluded",
+        )
+        .order_by(col(later.id))
+    )
+    return [
+        SettingEnd(pool_id, "failed_in_later_result", steps)
+        for pool_id, steps in rows
+        if steps is not None
+    ]
 
 
 def _has_later_firmware(session: Session, submission_id: int) -> bool:

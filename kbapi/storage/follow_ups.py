@@ -7,7 +7,8 @@ from typing import Any, Final, cast
 import orjson
 from sqlalchemy import Connection, Row, Select, bindparam
 from sqlalchemy import select as select_columns
-from sqlmodel import Session, and_, col, delete, select, update
+from sqlalchemy.orm import aliased
+from sqlmodel import Session, and_, col, delete, func, select, update
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
@@ -213,8 +214,27 @@ class FollowedRow:
     failure: str
     is_effect_shown: bool
     changed: frozenset[str]
+    failed_after: int | None = None
+    """Days from the arrival of the result to that of a later one that failed here or nearer to
+    stock; None without such a result."""
 
 
+_LATER: Final = aliased(SettingResult)
+_LATER_RESULT: Final = aliased(Submission)
+_FAILED_DAY: Final = (
+    select_columns(func.min(_LATER_RESULT.received_day))
+    .join(_LATER, col(_LATER.submission_id) == col(_LATER_RESULT.id))
+    .where(
+        col(_LATER.unit_id) == col(FollowUp.unit_id),
+        col(_LATER.pool_id) == col(FollowUp.pool_id),
+        col(_LATER.submission_id) > col(FollowUp.submission_id),
+        col(_LATER.measured_month) >= col(SettingResult.measured_month),
+        col(_LATER.status) != "excluded",
+        col(_LATER.unstable_steps) <= col(FollowUp.steps),
+    )
+    .correlate(FollowUp, SettingResult)
+    .scalar_subquery()
+)
 _FOLLOWED: Final[Select[*tuple[Any, ...]]] = (
     select_columns(
         col(FollowUp.id),
@@ -235,6 +255,7 @@ _FOLLOWED: Final[Select[*tuple[Any, ...]]] = (
         col(FollowUp.document),
         col(Submission.received_day).label("sent_day"),
         col(Submission.document).label("sent"),
+        _FAILED_DAY.label("failed_day"),
     )
     .select_from(Chip)
     .join(Pool, col(Pool.chip_id) == col(Chip.id))
@@ -297,6 +318,7 @@ def _followed_row(row: Row[*tuple[Any, ...]]) -> FollowedRow | None:
         failure=document.get("failure") or "",
         is_effect_shown=_is_effect_shown(document.get("effect") or {}),
         changed=frozenset(document.get("changed") or ()),
+        failed_after=(row.failed_day - row.sent_day).days if row.failed_day else None,
     )
 
 
