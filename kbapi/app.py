@@ -23,6 +23,7 @@ _BLUEPRINTS: Final = (
     questions.diagnosis_blueprint,
     chips.blueprint,
     review.blueprint,
+    operation.index_blueprint,
     operation.blueprint,
     operation.metrics_blueprint,
 )
@@ -92,8 +93,8 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     app.extensions["kbapi_document"] = api
     app.register_blueprint(views.blueprint)
     admit_requests(app, is_guarded=is_guarded)
-    if instance.settings.cors_origins:
-        allow_origins(app, instance.settings.cors_origins)
+    if origins := instance.settings.allowed_origins:
+        allow_origins(app, origins)
     if proxies := instance.settings.trusted_proxies:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=proxies, x_proto=proxies)  # type: ignore[method-assign]
     return app

@@ -11,6 +11,8 @@ from pydantic import Field, field_validator, model_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 Join = Literal["open", "invite", "closed"]
+ANY_ORIGIN: Final = "*"
+"""In place of a list of origins: all web pages."""
 _ORIGIN: Final = re.compile(r"https?://[a-z0-9.-]+(:[0-9]{1,5})?")
 _PREFIX: Final = "KBAPI_"
 _SERVICE_VARIABLE: Final = re.compile(
@@ -85,10 +87,11 @@ class Settings(BaseSettings):
         description="Number of your own reverse proxies that add to X-Forwarded-For. With 0 the "
         "server ignores this header.",
     )
-    cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
-        default=(),
+    cors_origins: Annotated[tuple[str, ...] | None, NoDecode] = Field(
+        default=None,
         description="Origins of web pages that may send requests from a browser, separated by "
-        "commas.",
+        "commas; `*` for all pages, empty for none. Without the setting: all pages where "
+        "`KBAPI_JOIN` is `open`, otherwise none.",
     )
     sqlite_module: Literal["automatic", "standard"] = Field(
         default="automatic",
@@ -118,11 +121,20 @@ class Settings(BaseSettings):
 
     @field_validator("cors_origins")
     @classmethod
-    def _are_origins(cls, origins: tuple[str, ...]) -> tuple[str, ...]:
-        for origin in origins:
-            if not _ORIGIN.fullmatch(origin):
-                raise ValueError("write an origin as https://club.example, without a path")
+    def _are_origins(cls, origins: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        for origin in origins or ():
+            if not _ORIGIN.fullmatch(origin) and origins != (ANY_ORIGIN,):
+                raise ValueError(
+                    "write an origin as https://club.example, without a path, or * alone"
+                )
         return origins
+
+    @property
+    def allowed_origins(self) -> tuple[str, ...]:
+        """The origins of web pages that may send requests; `*` means all."""
+        if self.cors_origins is not None:
+            return self.cors_origins
+        return (ANY_ORIGIN,) if self.join == "open" else ()
 
     @property
     def database_path(self) -> Path:

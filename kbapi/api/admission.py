@@ -147,6 +147,7 @@ _KEY: Final = {
 }
 _SECURITY: Final[Mapping[Need, list[dict[str, list[str]]]]] = {
     Need.WATCHING: [],
+    Need.EXPLAINING: [],
     Need.READING: [{}, {"key": []}],
     Need.SENDING: [{}, {"key": []}],
     Need.OWN_RESULT: [{"receipt": []}],

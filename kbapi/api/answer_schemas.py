@@ -136,6 +136,17 @@ HEADERS: Final[dict[str, dict[str, Any]]] = {
         "schema": {"type": "integer", "minimum": 0},
         "example": 1,
     },
+    "Location": {
+        "description": "Path of the result that was stored or followed up.",
+        "required": True,
+        "schema": {"type": "string"},
+        "example": "/v1/submissions/01a21000-8800-736b-8fa7-7e16bf7f60fd",
+    },
+    "Link": {
+        "description": "The next page of a list (RFC 8288); absent on the last page.",
+        "schema": {"type": "string"},
+        "example": '</v1/chips?cursor=WyJhIiwxXQ>; rel="next"',
+    },
     "RateLimit-Policy": {
         "description": "The limit: requests (q) in a window of seconds (w).",
         "schema": {"type": "string"},
@@ -169,13 +180,18 @@ def headers_of(status: str, statuses: Iterable[str]) -> dict[str, Any]:
     """
     names = ["Kbapi-Request-Id", "Cache-Control"]
     if "304" in statuses and status in ("200", "304"):
-        names += ["ETag", "Age"]
+        names.append("ETag")
     if "429" in statuses and status not in _BEFORE_THE_APP:
         names += ["RateLimit-Policy", "RateLimit"]
     if status in ("429", "503"):
         names.append("Retry-After")
     if status == "401":
         names.append("WWW-Authenticate")
+    return references_of(names)
+
+
+def references_of(names: Iterable[str]) -> dict[str, Any]:
+    """References to described header fields."""
     return {name: {"$ref": f"#/components/headers/{name}"} for name in names}
 
 

@@ -7,7 +7,7 @@ from kbapi.access.limits import Need
 from kbapi.advice.chips import ChipListSchema, list_chips, show_chip
 from kbapi.advice.identify import IdentifySchema, identify
 from kbapi.api.admission import needs
-from kbapi.api.http_messages import dump, instance, require_no_parameters
+from kbapi.api.http_messages import conditional_page, dump, instance, require_no_parameters
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 
 blueprint = Blueprint(
@@ -40,7 +40,8 @@ def identify_chip() -> Response:
 @blueprint.doc(
     parameters=query_parameters(ChipListSchema),
     responses={
-        "200": json_answer("A page of chips.", "ChipPage"),
+        "200": json_answer("A page of chips.", "ChipPage", "Link"),
+        "304": {"description": "The page with this ETag is unchanged."},
         **problem_answers(
             _422="The query is invalid: all problems are listed.",
             _503="The database cannot be read now.",
@@ -51,9 +52,10 @@ def identify_chip() -> Response:
 def browse_chips() -> Response:
     """Browse or search the known chips, page by page.
 
-    Send `next_cursor` as `cursor` for the next page; it is null on the last one.
+    Send `next_cursor` as `cursor` for the next page; it is null on the last one. The Link field
+    has the address of the next page.
     """
-    return dump(list_chips(instance(), request.args.to_dict(flat=False)), 200)
+    return conditional_page(list_chips(instance(), request.args.to_dict(flat=False)))
 
 
 @blueprint.route("/chips/<chip>", methods=["GET"])

@@ -4,7 +4,8 @@ import logging
 import re
 import time
 from dataclasses import dataclass, field, fields
-from typing import Final, Literal
+from hashlib import blake2b
+from typing import Final, Literal, Protocol
 from urllib.parse import urlencode
 from uuid import uuid4
 
@@ -28,6 +29,7 @@ from kbapi.intake.correct import Correction
 from kbapi.intake.follow_up import RemovedFollowUp
 from kbapi.intake.responses import Accepted
 from kbapi.metrics.counters import count_request, method_label
+from kbapi.settings import Join
 
 log = logging.getLogger(__name__)
 
@@ -84,7 +86,7 @@ def _finish(response: Response) -> Response:
     seconds = time.perf_counter() - g.begun
     # The rule, not the path: paths contain ids, and queries contain what a person asks.
     rule = request.url_rule.rule if request.url_rule else ""
-    count_request(_route(rule), request.method, response.status_code, seconds)
+    count_request(route_of(rule), request.method, response.status_code, seconds)
     log.info(
         "request",
         extra={
@@ -102,10 +104,10 @@ def _finish(response: Response) -> Response:
 _PATH_PARAMETER: Final = re.compile(r"<(?:[^>]*:)?(\w+)>")
 
 
-def _route(rule: str) -> str:
+def route_of(rule: str) -> str:
     """A rule as the API document writes it; `none` for a request that fits no rule.
 
-    >>> _route("/v1/review/<uuid:submission_id>/<int(max=1000):ordinal>"), _route("")
+    >>> route_of("/v1/review/<uuid:submission_id>/<int(max=1000):ordinal>"), route_of("")
     ('/v1/review/{submission_id}/{ordinal}', 'none')
     """
     return _PATH_PARAMETER.sub(r"{\1}", rule) or NO_ROUTE
@@ -161,6 +163,38 @@ class Readiness:
     """`due` while the database holds results that older rules screened, else `done`."""
 
 
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """One operation of the API."""
+
+    method: str
+    """Method of the request."""
+    path: str
+    """Path of the request; parts in braces are filled in."""
+    summary: str
+    """What the operation does."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceDescription:
+    """What is served under this address."""
+
+    service: Literal["kbapi"]
+    """Always kbapi."""
+    version: str
+    """Version of the program."""
+    join: Join
+    """Who needs an access key: `open`: no one; `invite`: senders; `closed`: senders and readers."""
+    openapi: str
+    """Path of the OpenAPI document."""
+    guides: str
+    """Path of the guides for people."""
+    problems: str
+    """Path of the list of all problems and rules."""
+    endpoints: tuple[Endpoint, ...]
+    """Every operation of the API, by path."""
+
+
 def with_links(accepted: Accepted) -> SubmissionResponse:
     """The accepted result with links to further requests."""
     own = {part.name: getattr(accepted, part.name) for part in fields(Accepted)}
@@ -190,6 +224,52 @@ def corrected_with_links(correction: Correction) -> CorrectionResponse:
 def dump(answer: object, status: int) -> Response:
     """A JSON response of a frozen answer, not to be cached."""
     return Response(orjson.dumps(answer), status, NOT_KEPT, mimetype="application/json")
+
+
+def created(answer: object, location: str) -> Response:
+    """A JSON response to what was stored, with the path of the result in the Location field."""
+    response = dump(answer, 201)
+    response.headers["Location"] = location
+    return response
+
+
+class Page(Protocol):
+    """A page of a list."""
+
+    @property
+    def next_cursor(self) -> str | None:
+        """Value of `cursor` for the next page, None on the last page."""
+
+
+def dump_page(page: Page) -> Response:
+    """A page of a list, with the address of the next page in the Link field (RFC 8288)."""
+    return _with_next_page(dump(page, 200), page)
+
+
+def conditional_page(page: Page) -> Response:
+    """A page of a list with its ETag, or 304 if the request names the same one."""
+    body = orjson.dumps(page)
+    response = conditional(body, blake2b(body, digest_size=16).hexdigest())
+    return response if response.status_code == 304 else _with_next_page(response, page)
+
+
+def _with_next_page(response: Response, page: Page) -> Response:
+    if page.next_cursor is not None:
+        asked = {**request.args.to_dict(), "cursor": page.next_cursor}
+        response.headers["Link"] = f'<{request.path}?{urlencode(asked)}>; rel="next"'
+    return response
+
+
+def conditional(body: bytes, etag: str) -> Response:
+    """A JSON answer with its ETag, or 304 if the request names the same one."""
+    if request.if_none_match.contains_weak(etag):
+        response = Response(status=304)
+        del response.headers["Content-Type"]
+    else:
+        response = Response(body, 200, content_type="application/json")
+    response.headers["ETag"] = f'"{etag}"'
+    response.headers["Cache-Control"] = "no-cache"
+    return response
 
 
 def instance() -> Instance:

@@ -25,8 +25,21 @@ from kbapi.advice.next_step.query import NextStepRequestSchema
 from kbapi.advice.power.answer import PowerAnswer
 from kbapi.advice.stability.answer import StabilityAnswer
 from kbapi.advice.start.answer import StartAnswer
-from kbapi.api.answer_schemas import HEADERS, answer_shapes, example_of, headers_of, one_line
-from kbapi.api.http_messages import CorrectionResponse, Health, Readiness, SubmissionResponse
+from kbapi.api.answer_schemas import (
+    HEADERS,
+    answer_shapes,
+    example_of,
+    headers_of,
+    one_line,
+    references_of,
+)
+from kbapi.api.http_messages import (
+    CorrectionResponse,
+    Health,
+    Readiness,
+    ServiceDescription,
+    SubmissionResponse,
+)
 from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
 from kbapi.curation.item import ReviewItem
 from kbapi.curation.queue import ReviewPage
@@ -136,6 +149,7 @@ ANSWERS: Final = (
     DecisionsResponse,
     Health,
     Readiness,
+    ServiceDescription,
 )
 
 DESCRIPTION: Final = (
@@ -224,9 +238,10 @@ def problem_answers(**by_status: str) -> dict[str, Any]:
     }
 
 
-def json_answer(description: str, component: str) -> dict[str, Any]:
-    """A documented JSON answer that has the shape of a component."""
-    return _answer(description, "application/json", component)
+def json_answer(description: str, component: str, *headers: str) -> dict[str, Any]:
+    """A documented JSON answer with the shape of a component, and further header fields."""
+    answer = _answer(description, "application/json", component)
+    return {**answer, "headers": references_of(headers)} if headers else answer
 
 
 def _answer(description: str, media_type: str, component: str) -> dict[str, Any]:
@@ -275,7 +290,8 @@ def _complete(operation: dict[str, Any], path: str) -> None:
     operation["description"] = one_line(operation["description"])
     operation["responses"] = _of_every_request(path, operation) | operation["responses"]
     for status, response in operation["responses"].items():
-        response["headers"] = headers_of(status, operation["responses"])
+        further = response.get("headers", {})
+        response["headers"] = headers_of(status, operation["responses"]) | further
     for media_type, content in operation.get("requestBody", {}).get("content", {}).items():
         content["example"] = _example_of(media_type, content["schema"])
 

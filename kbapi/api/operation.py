@@ -1,8 +1,9 @@
 """Health, metrics, and the web pages that may read this instance (CORS)."""
 
+from collections.abc import Iterator
 from typing import Final
 
-from flask import Flask, Response, request
+from flask import Flask, Response, current_app, request
 from flask_smorest import Blueprint
 
 import kbapi
@@ -10,17 +11,21 @@ from kbapi.access.limits import Need
 from kbapi.api.admission import needs
 from kbapi.api.http_messages import (
     NOT_KEPT,
+    Endpoint,
     Health,
     Readiness,
+    ServiceDescription,
     dump,
     instance,
     require_no_parameters,
+    route_of,
 )
 from kbapi.api.openapi import json_answer, problem_answers
 from kbapi.errors import InstanceReadOnly, KbapiError, StorageFull, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import CONTENT_TYPE
 from kbapi.metrics.folder import InstanceState, exposition_of_counts, exposition_of_state
+from kbapi.settings import ANY_ORIGIN
 from kbapi.storage.files import free_bytes, log_of
 from kbapi.storage.review import count_waiting
 from kbapi.storage.sqlite.schema import head_revision, require_current_schema
@@ -67,20 +72,63 @@ def check_ready() -> Response:
     return dump(readiness, 200)
 
 
+index_blueprint = Blueprint("index", __name__, url_prefix="/v1", description="What is served here.")
+
+
+@index_blueprint.route("", methods=["GET"])
+@index_blueprint.doc(
+    responses={
+        "200": json_answer("The operations of this instance.", "ServiceDescription"),
+        **problem_answers(_422="This endpoint takes no parameters."),
+    }
+)
+@needs(index_blueprint, Need.EXPLAINING)
+def describe_service() -> Response:
+    """Describe this service: version, who needs a key, and every operation.
+
+    A script that knows only the address finds everything else from here.
+    """
+    require_no_parameters()
+    return dump(
+        ServiceDescription(
+            service="kbapi",
+            version=kbapi.__version__,
+            join=current_app.extensions["kbapi_join"],
+            openapi="/openapi.json",
+            guides="/guides/",
+            problems="/problems",
+            endpoints=tuple(sorted(_endpoints(), key=lambda one: (one.path, one.method))),
+        ),
+        200,
+    )
+
+
+def _endpoints() -> Iterator[Endpoint]:
+    for rule in current_app.url_map.iter_rules():
+        if rule.rule.startswith("/v1"):
+            summary = (current_app.view_functions[rule.endpoint].__doc__ or "").partition("\n")[0]
+            for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}:
+                yield Endpoint(method, route_of(rule.rule), summary)
+
+
 _ALLOWED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
-_EXPOSED: Final = "Age, ETag, Kbapi-Request-Id, Location, RateLimit, RateLimit-Policy, Retry-After"
+_EXPOSED: Final = (
+    "Age, ETag, Kbapi-Request-Id, Link, Location, RateLimit, RateLimit-Policy, Retry-After"
+)
 _MAX_AGE_S: Final = "600"
 
 
 def allow_origins(app: Flask, origins: tuple[str, ...]) -> None:
     """Allow pages of these origins to read answers, without cookies or other credentials."""
+    is_for_all = origins == (ANY_ORIGIN,)
 
     @app.after_request
     def add_fields(response: Response) -> Response:
-        response.vary.add("Origin")
+        if not is_for_all:
+            response.vary.add("Origin")
         origin = request.headers.get("Origin", "")
-        if origin in origins:
-            response.headers["Access-Control-Allow-Origin"] = origin
+        if origin and (is_for_all or origin in origins):
+            response.headers["Access-Control-Allow-Origin"] = ANY_ORIGIN if is_for_all else origin
             if "Access-Control-Request-Method" in request.headers and request.method == "OPTIONS":
                 response.headers["Access-Control-Allow-Methods"] = response.headers.get("Allow", "")
                 response.headers["Access-Control-Allow-Headers"] = _ALLOWED

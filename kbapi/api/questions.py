@@ -25,7 +25,15 @@ from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import QuestionSchema, parse_question
 from kbapi.api.admission import needs
-from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
+from kbapi.api.answer_schemas import references_of
+from kbapi.api.http_messages import (
+    conditional,
+    dump,
+    instance,
+    require_json,
+    require_no_parameters,
+    sent_body,
+)
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue
 from kbapi.storage.answers import AnswerBytes
@@ -46,8 +54,11 @@ def _documented(
     return {
         "parameters": query_parameters(schema),
         "responses": {
-            "200": json_answer(description, component),
-            "304": {"description": "The answer with this ETag is unchanged."},
+            "200": json_answer(description, component, "Age"),
+            "304": {
+                "description": "The answer with this ETag is unchanged.",
+                "headers": references_of(("Age",)),
+            },
             **problem_answers(
                 _422="The query is invalid: all problems are listed.",
                 _503="The database cannot be read now.",
@@ -153,13 +164,7 @@ def _question(parse: Callable[[Mapping[str, Sequence[str]], Catalogue], _Questio
 
 
 def _conditional(answer: AnswerBytes) -> Response:
-    if request.if_none_match.contains_weak(answer.etag):
-        response = Response(status=304)
-        del response.headers["Content-Type"]
-    else:
-        response = Response(answer.body, 200, content_type="application/json")
-    response.headers["ETag"] = f'"{answer.etag}"'
-    response.headers["Cache-Control"] = "no-cache"
+    response = conditional(answer.body, answer.etag)
     if answer.age_s is not None:
         response.headers["Age"] = str(answer.age_s)
     return response

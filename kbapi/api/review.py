@@ -7,7 +7,14 @@ from flask_smorest import Blueprint
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import curator, needs
-from kbapi.api.http_messages import dump, instance, require_json, require_no_parameters, sent_body
+from kbapi.api.http_messages import (
+    dump,
+    dump_page,
+    instance,
+    require_json,
+    require_no_parameters,
+    sent_body,
+)
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.item import show_item
@@ -25,7 +32,7 @@ blueprint = Blueprint(
 @blueprint.doc(
     parameters=query_parameters(ReviewSchema),
     responses={
-        "200": json_answer("A page of waiting settings.", "ReviewPage"),
+        "200": json_answer("A page of waiting settings.", "ReviewPage", "Link"),
         **problem_answers(
             _422="The query is invalid: all problems are listed.",
             _503="The database cannot be read now.",
@@ -38,7 +45,7 @@ def list_review() -> Response:
 
     Send `next_cursor` as `cursor` for the next page; it is null on the last one.
     """
-    return dump(list_waiting(instance(), request.args.to_dict(flat=False)), 200)
+    return dump_page(list_waiting(instance(), request.args.to_dict(flat=False)))
 
 
 @blueprint.route("/<uuid:submission_id>/<int(max=1000):ordinal>", methods=["GET"])

@@ -15,7 +15,9 @@ from kbapi.api.http_messages import (
     bearer_receipt,
     contributor_token,
     corrected_with_links,
+    created,
     dump,
+    dump_page,
     idempotency_key,
     instance,
     is_ndjson,
@@ -88,7 +90,7 @@ def _is_dry_run() -> bool:
     },
     responses={
         "200": json_answer("A dry run: screened, nothing was stored.", "DryRunResponse"),
-        "201": json_answer("Stored and screened.", "SubmissionResponse"),
+        "201": json_answer("Stored and screened.", "SubmissionResponse", "Location"),
         **problem_answers(
             _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
             _413="The body is too large.",
@@ -109,7 +111,8 @@ def submit_result() -> Response:
     if is_dry_run:
         return dump(dry_run_submission(instance(), sent_body()), 200)
     accepted = accept_submission(instance(), sent_body(), key)
-    return dump(with_links(accepted), 201)
+    response = with_links(accepted)
+    return created(response, response.links.self)
 
 
 _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/Submission"}}
@@ -254,7 +257,7 @@ def withdraw_result(submission_id: UUID) -> Response:
         "content": {"application/json": {"schema": {"$ref": "#/components/schemas/FollowUp"}}},
     },
     responses={
-        "201": json_answer("Stored and screened.", "FollowUpResponse"),
+        "201": json_answer("Stored and screened.", "FollowUpResponse", "Location"),
         **problem_answers(
             _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
             _401="The request has no receipt.",
@@ -279,7 +282,7 @@ def submit_follow_up(submission_id: UUID) -> Response:
     response = accept_follow_up(
         instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
     )
-    return dump(response, 201)
+    return created(response, f"/v1/submissions/{submission_id}")
 
 
 my_submissions_blueprint = Blueprint(
@@ -310,7 +313,7 @@ _PAGE: Final = PageSchema()
     parameters=query_parameters(PageSchema),
     responses={
         "200": json_answer(
-            "Your results, settings in use and re-tests that are due.", "MySubmissions"
+            "Your results, settings in use and re-tests that are due.", "MySubmissions", "Link"
         ),
         **problem_answers(
             _401="The request has no valid contributor token.",
@@ -330,7 +333,7 @@ def list_my_submissions() -> Response:
     page = read_parameters(_PAGE, request.args.to_dict(flat=False))
     if page.problems:
         raise QueryInvalid(problems=page.problems)
-    return dump(list_own_results(instance(), token, page.values.get("cursor")), 200)
+    return dump_page(list_own_results(instance(), token, page.values.get("cursor")))
 
 
 @my_submissions_blueprint.route("", methods=["DELETE"])

@@ -7,6 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import orjson
 from flask import Blueprint, Response, render_template, request
 
 from kbapi import errors
@@ -76,19 +77,36 @@ _EXPLANATIONS: Final = _all_explanations()
 
 @blueprint.get("/problems/<code>")
 @needs_nothing
-def explain_problem(code: str) -> str:
-    """A page that explains a problem and its correction."""
+def explain_problem(code: str) -> Response:
+    """A page, or JSON where the request prefers it, that explains a problem and its correction."""
     if code not in _EXPLANATIONS:
         raise PageMissing
-    title, explanation = _EXPLANATIONS[code]
-    return render_template("problem.html", code=code, title=title, explanation=explanation)
+    problem = _explanation(code)
+    return _page_or_json(render_template("problem.html", **problem), problem)
 
 
 @blueprint.get("/problems")
 @needs_nothing
-def list_problems() -> str:
-    """A page with every problem and rule."""
-    return render_template("problems.html", problems=sorted(_EXPLANATIONS.items()))
+def list_problems() -> Response:
+    """A page, or JSON where the request prefers it, with every problem and rule."""
+    problems = [_explanation(code) for code in sorted(_EXPLANATIONS)]
+    page = render_template("problems.html", problems=problems)
+    return _page_or_json(page, {"problems": problems})
+
+
+def _explanation(code: str) -> dict[str, str]:
+    title, explanation = _EXPLANATIONS[code]
+    return {"code": code, "title": title, "explanation": explanation}
+
+
+def _page_or_json(page: str, value: object) -> Response:
+    wanted = request.accept_mimetypes.best_match(("text/html", "application/json"))
+    if wanted == "application/json":
+        response = Response(orjson.dumps(value), mimetype=wanted)
+    else:
+        response = Response(page)
+    response.vary.add("Accept")
+    return response
 
 
 GUIDES_FOLDER: Final = Path(__file__).parent / "guides"

@@ -21,6 +21,7 @@ ASKED = {
     ("get", "/health/live"): OPEN,
     ("get", "/health/ready"): OPEN,
     ("get", "/metrics"): READING,
+    ("get", "/v1"): OPEN,
     ("get", "/v1/chips"): READING,
     ("get", "/v1/chips/{chip}"): READING,
     ("delete", "/v1/my-submissions"): CONTRIBUTOR,

@@ -13,7 +13,9 @@ from kbapi.access.keys import give_key
 from kbapi.api.answer_schemas import HEADERS
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
+from kbapi.intake import my_submissions
 from kbapi.storage.answers import AnswerBytes
+from tests.curation.makers import send_deep
 from tests.house.write_openapi import COMMITTED
 from tests.makers import CHIP, HandMovedClock, a_question, a_submission, an_instance, send
 
@@ -84,6 +86,10 @@ def look_around(watcher: Watcher, instance: Instance) -> None:
     etag = watcher.ask(client, "GET", START).headers["ETag"]
     watcher.ask(client, "GET", START, headers={"If-None-Match": etag})
     watcher.ask(client, "POST", "/v1/next-step", json={"chip": CHIP})
+    watcher.ask(client, "GET", "/v1")
+    chips = watcher.ask(client, "GET", "/v1/chips", "/v1/chips?limit=1")
+    same = {"If-None-Match": chips.headers["ETag"]}
+    watcher.ask(client, "GET", "/v1/chips", "/v1/chips?limit=1", headers=same)
 
 
 def ask_while_the_next_answer_is_computed(watcher: Watcher, instance: Instance) -> None:
@@ -145,6 +151,8 @@ def test_every_described_field_is_in_an_answer(watcher: Watcher, name: str) -> N
         (("get", "/v1/start", "304"), {"ETag", "Age", "RateLimit", "RateLimit-Policy"}),
         (("get", "/v1/start", "429"), {"Retry-After", "RateLimit", "RateLimit-Policy"}),
         (("post", "/v1/submissions", "503"), {"Retry-After", "RateLimit", "RateLimit-Policy"}),
+        (("get", "/v1/chips", "200"), {"ETag", "Link", "RateLimit", "RateLimit-Policy"}),
+        (("post", "/v1/submissions", "201"), {"Location", "RateLimit", "RateLimit-Policy"}),
         (("get", RESULT, "401"), {"WWW-Authenticate", "RateLimit", "RateLimit-Policy"}),
         (("delete", RESULT, "204"), {"RateLimit", "RateLimit-Policy"}),
         (("get", "/health/live", "200"), set()),
@@ -157,3 +165,30 @@ def test_every_answer_has_all_described_fields(
     described = DOCUMENT["paths"][path][method]["responses"][status]["headers"]
     wanted = {"Kbapi-Request-Id", "Cache-Control"} | names
     assert watcher.seen[place] == set(described) == wanted
+
+
+def test_the_link_field_leads_through_every_list(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(my_submissions, "RESULTS_A_PAGE", 2)
+    instance = an_instance(tmp_path)
+    member = "tidewater-member-000001"
+    for number in range(5):
+        send_deep(instance, number, contributor_token=member)
+    client = create_app(instance).test_client()
+    key = {"Authorization": f"Bearer {give_key(instance, '', ('curate',)).key}"}
+    for first, headers, entries in (
+        ("/v1/chips?limit=2&kind=cpu", {}, "chips"),
+        ("/v1/review?limit=2", key, "waiting"),
+        ("/v1/my-submissions", {"Kbapi-Contributor": member}, "submissions"),
+    ):
+        path, sizes = first, []
+        while path:
+            answer = client.get(path, headers=headers)
+            page = answer.get_json()
+            sizes.append(len(page[entries]))
+            link = answer.headers.get("Link", "")
+            assert (not link) == (page["next_cursor"] is None)
+            path = link.removeprefix("<").removesuffix('>; rel="next"')
+        assert len(sizes) >= 3, first
+        assert set(sizes[:-1]) == {2}, first

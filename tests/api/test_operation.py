@@ -10,7 +10,7 @@ from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests.curation.makers import send_deep
 from tests.intake.whole_document import a_whole_document
-from tests.makers import a_setting, a_submission
+from tests.makers import a_setting, a_submission, an_instance
 
 NAMES = {
     "kbapi_request_seconds",
@@ -177,3 +177,26 @@ def test_an_unreadable_database_is_reported_and_no_server_error(
     values = counts(client)
     assert values["kbapi_storage_readable"] == 0
     assert not [name for name in values if "review_waiting" in name]
+
+
+def test_the_service_describes_every_operation_below_v1(client: FlaskClient) -> None:
+    described = client.get("/v1").get_json()
+    document = client.get("/openapi.json").get_json()
+    operations = {
+        (method.upper(), path): operation["summary"]
+        for path, item in document["paths"].items()
+        for method, operation in item.items()
+        if path.startswith("/v1") and method != "parameters"
+    }
+    found = {(one["method"], one["path"]): one["summary"] for one in described["endpoints"]}
+    assert found == operations
+    assert described["version"] == document["info"]["version"]
+    assert described["join"] == "open"
+    for page in (described["openapi"], described["guides"], described["problems"]):
+        assert client.get(page).status_code == 200
+
+
+def test_a_closed_instance_describes_itself_to_all(tmp_path: Path) -> None:
+    closed = create_app(an_instance(tmp_path, join="closed")).test_client()
+    assert closed.get("/v1").get_json()["join"] == "closed"
+    assert closed.get("/v1?join=open").status_code == 422

@@ -133,6 +133,22 @@ def test_a_preflight_request_needs_no_key(tmp_path: Path) -> None:
     assert client.post("/v1/submissions", json={}, headers={"Origin": CLUB}).status_code == 401
 
 
+def test_an_open_instance_answers_every_page_and_a_closed_one_none(tmp_path: Path) -> None:
+    preflight = {"Origin": UNLISTED, "Access-Control-Request-Method": "POST"}
+    wide = create_app(an_instance(tmp_path / "open")).test_client()
+    for answer in (
+        wide.get("/v1/chips", headers={"Origin": UNLISTED}),
+        wide.options("/v1/submissions", headers=preflight),
+    ):
+        assert answer.headers["Access-Control-Allow-Origin"] == "*"
+        assert "Access-Control-Allow-Credentials" not in answer.headers
+        assert "Origin" not in answer.headers.get("Vary", "")
+    for join in ("invite", "closed"):
+        narrow = create_app(an_instance(tmp_path / join, join=join)).test_client()
+        answer = narrow.options("/v1/submissions", headers=preflight)
+        assert "Access-Control-Allow-Origin" not in answer.headers
+
+
 @pytest.mark.parametrize(
     "origin", [UNLISTED, "null", f"{CLUB}.evil.example", "http://club.example", "", CLUB.upper()]
 )

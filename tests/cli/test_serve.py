@@ -41,7 +41,7 @@ def serve(tmp_path: Path, **settings: str) -> click.testing.Result:
         ({"KBAPI_RATE_PER_KEY": "0"}, "KBAPI_RATE_PER_KEY"),
         ({"KBAPI_RATE_STORAGE": "memory://"}, "KBAPI_RATE_STORAGE"),
         ({"KBAPI_CORS_ORIGINS": "https://club.example/path"}, "KBAPI_CORS_ORIGINS"),
-        ({"KBAPI_CORS_ORIGINS": "*"}, "KBAPI_CORS_ORIGINS"),
+        ({"KBAPI_CORS_ORIGINS": "*.example"}, "KBAPI_CORS_ORIGINS"),
         ({"KBAPI_TRUSTED_PROXIES": "-1"}, "KBAPI_TRUSTED_PROXIES"),
         ({"KBAPI_JOINN": "closed"}, "KBAPI_JOINN is not a setting: did you mean KBAPI_JOIN?"),
         ({"kbapi_joinn": "closed"}, "KBAPI_JOINN is not a setting: did you mean KBAPI_JOIN?"),
@@ -133,8 +133,22 @@ def test_an_empty_variable_means_no_origins(
     assert serve(tmp_path, KBAPI_CORS_ORIGINS=origins).exit_code == 0
     monkeypatch.setenv("KBAPI_CORS_ORIGINS", origins)
     assert Settings().cors_origins == ()
+    assert Settings().allowed_origins == ()
     monkeypatch.setenv("KBAPI_CORS_ORIGINS", "https://one.example, https://two.example")
-    assert Settings().cors_origins == ("https://one.example", "https://two.example")
+    assert Settings().allowed_origins == ("https://one.example", "https://two.example")
+
+
+def test_every_origin_may_ask_an_open_instance_unless_origins_are_set(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert Settings().allowed_origins == ("*",)
+    for join in ("invite", "closed"):
+        assert Settings(join=join).allowed_origins == ()
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", "*")
+    assert Settings(join="closed").allowed_origins == ("*",)
+    monkeypatch.setenv("KBAPI_CORS_ORIGINS", "*, https://one.example")
+    with pytest.raises(ValueError, match="alone"):
+        Settings()
 
 
 def test_a_server_with_a_readable_secret_does_not_start(tmp_path: Path, served: list[Path]) -> None:

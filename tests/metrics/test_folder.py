@@ -11,7 +11,7 @@ import pytest
 from flask import Flask
 
 from kbapi import errors
-from kbapi.api.http_messages import NO_ROUTE, _route
+from kbapi.api.http_messages import NO_ROUTE, route_of
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
@@ -57,7 +57,7 @@ def count_everything(where: Path, routes: list[tuple[str, str]]) -> None:
 
 def test_all_names_with_all_labels_fit_into_the_reserved_space(app: Flask, tmp_path: Path) -> None:
     rules = [(rule, method) for rule in app.url_map.iter_rules() for method in rule.methods]
-    routes = [(_route(rule.rule), method) for rule, method in rules] + [(NO_ROUTE, "other")]
+    routes = [(route_of(rule.rule), method) for rule, method in rules] + [(NO_ROUTE, "other")]
     in_a_process(count_everything, tmp_path / "metrics", routes)
     files = [file for file in (tmp_path / "metrics").glob("*.db") if "ended" not in file.name]
     assert sorted(file.name.rsplit("_", 1)[0] for file in files) == sorted(folder.RESERVED_BYTES)
