@@ -27,6 +27,7 @@ from kbapi.vocabulary import (
     PERFORMANCE_UNITS,
     READING_STATES,
     Failure,
+    Load,
     LockStatus,
 )
 
@@ -57,6 +58,16 @@ FAILURE_SIGNS: Final[dict[Failure, str]] = {
     "wrong_result": "A load that checks itself found a wrong result.",
 }
 """What a person sees of each kind of failure."""
+LOAD_SIGNS: Final[dict[Load, str]] = {
+    "all_core": "All cores work.",
+    "cpu_gpu_mix": "Processor and graphics work together, as in a game.",
+    "gpu_only": "Only the graphics work.",
+    "idle_resume": "The machine idles, sleeps and wakes up.",
+    "light_bursts": "Short work on one core, as in browsing.",
+    "memory_heavy": "The work moves much memory.",
+    "vector_heavy": "Wide vector arithmetic, the hottest load.",
+}
+"""What each class of load is."""
 LOCK_SIGNS: Final[dict[LockStatus, str]] = {
     "open": "It can be set while the system runs.",
     "firmware_only": "It can be set in the firmware menu only.",
@@ -84,7 +95,7 @@ def interview(api_client: ApiClient) -> dict[str, Any]:
     lock = _ask_lock(rail)
     document: dict[str, Any] = {"chip": chip["text"], "locks": [lock]}
     if lock["status"] not in LOCKED_STATUSES:
-        setting = _ask_setting(rail, list(described["domains"]))
+        setting = _ask_setting(rail, described)
         document["settings"] = [setting]
         if "read_back" in setting and lock["status"] == "open":
             lock["found_by"] = "written_and_read_back"
@@ -111,6 +122,8 @@ def _ask_chip(api_client: ApiClient) -> dict[str, str]:
         click.echo(paragraph(found["reason"], "  "))
         for candidate in found["candidates"]:
             click.echo(f"  candidate: {candidate['key']}")
+        if not found["candidates"]:
+            click.echo("  To look for a name, use 'kbapi chips search TEXT'.")
 
 
 def _ask_rail(described: dict[str, Any]) -> dict[str, Any]:
@@ -139,7 +152,7 @@ def _explain(signs: Mapping[Any, str]) -> None:
         click.echo(bullet(f"{name}: {sign}"))
 
 
-def _ask_setting(rail: dict[str, Any], domains: list[str]) -> dict[str, Any]:
+def _ask_setting(rail: dict[str, Any], described: dict[str, Any]) -> dict[str, Any]:
     setting = dict(rail)
     unit = _UNITS[setting["control"]]
     if setting["control"] == "fixed_clock_voltage":
@@ -153,10 +166,9 @@ def _ask_setting(rail: dict[str, Any], domains: list[str]) -> dict[str, Any]:
         click.echo("  Enter a setting that passed, one that failed, or both.")
     if "unstable_at" in setting:
         ask_failure(setting)
-    others = [name for name in domains if name != setting["domain"]]
-    if others:
-        _ask_choice(setting, "moved_with", "Other domains that moved with it", others, several=True)
+    _ask_moved_with(setting, described)
     if "stable_at" in setting:
+        _explain(LOAD_SIGNS)
         _ask_choice(setting, "loads", "Load classes of the tests", LOADS, several=True)
         _ask_number(setting, "minutes", "Minutes of testing at the setting that passed, in total")
         if click.confirm("Did the load check its own results?", default=False):
@@ -164,6 +176,22 @@ def _ask_setting(rail: dict[str, Any], domains: list[str]) -> dict[str, Any]:
     ask_read_back(setting)
     ask_in_use(setting)
     return setting
+
+
+def _ask_moved_with(setting: dict[str, Any], described: dict[str, Any]) -> None:
+    others = [name for name in described["domains"] if name != setting["domain"]]
+    pools = [
+        pool
+        for pool in described["pools"]
+        if pool["control"] == setting["control"] and setting["domain"] in pool["domains"]
+    ]
+    largest = max(pools, key=lambda pool: pool["units"], default=None)
+    if largest is not None and len(largest["domains"]) > 1:
+        click.echo(
+            f"  Most results of this chip moved {' and '.join(largest['domains'])} together."
+        )
+    if others:
+        _ask_choice(setting, "moved_with", "Other domains that moved with it", others, several=True)
 
 
 def ask_failure(failed: dict[str, Any]) -> None:
@@ -200,6 +228,7 @@ def ask_in_use(setting: dict[str, Any]) -> None:
 
 def ask_stock() -> dict[str, Any] | None:
     """The load class that passed at stock and its minutes, None without an answer."""
+    _explain(LOAD_SIGNS)
     load = ask_until(
         "Load class that passed at stock, before any change",
         lambda text: text if text in LOADS else None,

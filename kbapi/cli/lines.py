@@ -80,7 +80,9 @@ def _screened(accepted: dict[str, Any]) -> list[str]:
             lines.append(f"    {peers['stable']} of {peers['known']} machines hold this setting")
     lines += [
         f"Receipt: {accepted['receipt']}",
-        paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
+        paragraph(
+            "With the receipt you can read, correct, follow up or withdraw this result.", "  "
+        ),
         paragraph(accepted["thanks"]),
     ]
     return lines + [paragraph(f"Warning: {one['text']}") for one in accepted["warnings"]]
@@ -140,6 +142,8 @@ def identified_in_lines(answer: dict[str, Any]) -> str:
     else:
         lines = [paragraph(answer["reason"], "  ")]
         lines += [f"  maybe {candidate['key']}" for candidate in answer["candidates"]]
+        if not answer["candidates"]:
+            lines.append("  To look for a name, use 'kbapi chips search TEXT'.")
     if answer["chip_conflict"]:
         lines.append(paragraph(answer["chip_conflict"], "  "))
     return "\n".join(lines)
@@ -217,7 +221,8 @@ def own_in_lines(answer: dict[str, Any]) -> str:
     for result in answer["submissions"]:
         lines.append(f"{result['id']}  {result['chip']['name']}, {result['measured_in']}")
         for setting in result["settings"]:
-            lines.append(f"  {setting['domain']}, {setting['control']}: {setting['status']}")
+            moved = " with ".join([setting["domain"], *setting["moved_with"]])
+            lines.append(f"  {moved}, {setting['control']}: {setting['status']}")
             lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
         for in_use in result["in_use"]:
             unit = _unit(in_use["control"])

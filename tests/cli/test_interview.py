@@ -9,9 +9,11 @@ from typing import Any
 
 import pytest
 
-from kbapi.cli.interview import FAILURE_SIGNS, LOCK_SIGNS
-from kbapi.vocabulary import FAILURES, LOCK_STATUSES
-from tests.makers import an_instance
+from kbapi.cli.interview import FAILURE_SIGNS, LOAD_SIGNS, LOCK_SIGNS
+from kbapi.instance.instance import open_instance
+from kbapi.settings import Settings
+from kbapi.vocabulary import FAILURES, LOADS, LOCK_STATUSES
+from tests.makers import an_instance, send
 from tests.system.server import KBAPI
 
 CHIP = "norvane-sable-7-4820mx"
@@ -83,6 +85,18 @@ def test_each_answer_is_checked_and_the_result_is_stored(home: Path) -> None:
     ]
 
 
+def test_the_domains_that_most_results_moved_together_are_named(home: Path) -> None:
+    together = {"domain": "core", "control": "voltage_offset", "moved_with": ["ring"]}
+    instance = open_instance(Settings(home=home))
+    send(instance, {"chip": CHIP, "settings": [{**together, "stable_at": -50}]})
+    instance.close()
+    output, document = interviewed(
+        home, CHIP, *RAIL, "open", "", "-40", "?", "ring", "", "", *NOTHING_MORE
+    )
+    assert "Most results of this chip moved core and ring together." in output
+    assert document["settings"][0]["moved_with"] == ["ring"]
+
+
 def test_a_locked_machine_is_a_result_without_settings(home: Path) -> None:
     output, document = interviewed(home, CHIP, *RAIL, "firmware_locked", *NOTHING_MORE)
     assert set(document) == {"chip", "locks"}
@@ -111,13 +125,14 @@ def test_without_a_pass_no_setting_to_use_is_asked(home: Path) -> None:
     assert "in_use" not in document["settings"][0]
 
 
-def test_every_failure_and_every_lock_status_is_explained_in_a_line(home: Path) -> None:
+def test_every_failure_lock_status_and_load_is_explained_in_a_line(home: Path) -> None:
     assert tuple(FAILURE_SIGNS) == FAILURES
     assert set(LOCK_SIGNS) == set(LOCK_STATUSES)
+    assert tuple(LOAD_SIGNS) == LOADS
     output, _ = interviewed(
         home, CHIP, *RAIL, "open", "", "-40", "system_hang", "", "", *NOTHING_MORE
     )
-    for name, sign in (*FAILURE_SIGNS.items(), *LOCK_SIGNS.items()):
+    for name, sign in (*FAILURE_SIGNS.items(), *LOCK_SIGNS.items(), *LOAD_SIGNS.items()):
         line = f"  - {name}: {sign}"
         assert f"{line}\n" in output
         assert len(line) <= 80
