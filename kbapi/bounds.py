@@ -78,6 +78,12 @@ LONGEST_OS: Final = 40
 DEEPEST_NESTING: Final = 16
 LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""
+MOST_VALUES: Final = 40_000
+"""Values, or texts with field names, of one document; the largest possible result has 33,000."""
+MOST_UNKNOWN_FIELDS: Final = 32
+"""More come from a program that sends another format, not from a typing error."""
+MOST_PROBLEMS: Final = 64
+"""Problems that one answer lists; a person corrects no more at once."""
 LONGEST_TEXT: Final = 400
 MOST_TEXTS: Final = 2_000
 """Texts in a document that are not plain words; no result needs a tenth of them."""

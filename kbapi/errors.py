@@ -24,6 +24,8 @@ class Problem:
 FAULTS: Final = {
     "unknown_field": "No field or parameter has this name. The detail suggests the nearest name, "
     "if there is one.",
+    "too_many_unknown_fields": "Reading stopped at the 33rd unknown field or parameter. Send the "
+    "documented names.",
     "required": "This field or parameter is required.",
     "invalid": "The value has the wrong form. The detail describes the right form.",
     "repeated_parameter": "Send each query parameter once.",
@@ -32,9 +34,11 @@ FAULTS: Final = {
     "too_large": "JSON readers do not agree on whole numbers beyond 2^53. Send a smaller number.",
     "too_long": "The text is too long. Shorten it.",
     "too_many_texts": "The document has more texts than one result needs. Remove some of them.",
+    "too_many_values": "The document has more values than one result needs. Nothing else was "
+    "read. Remove some of them.",
     "unreadable_text": "The text contains a NUL character or half of a surrogate pair. Remove it.",
-    "more_problems": "The document has more problems than the answer lists. Correct the listed "
-    "ones first.",
+    "more_problems": "Reading stopped, so there may be more problems. Correct the listed ones "
+    "first.",
     "chip_ambiguous": "Several chips share this name. Choose one of the candidates, or add "
     "chip_ids or the form of the machine.",
     "chip_unreadable": "The text does not name exactly one chip. Send the name as the system "

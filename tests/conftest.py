@@ -50,6 +50,7 @@ SLOW_FILES: Final = {
     "evidence/test_units_what_if.py",
     "house/test_dependencies.py",
     "house/test_import_cost.py",
+    "house/test_reading_is_linear.py",
     "house/test_readme_examples.py",
     "house/test_released_clients.py",
     "house/test_style_and_types.py",

@@ -14,12 +14,12 @@ from flask import Flask, Response, current_app, g, request
 from werkzeug.exceptions import NotFound
 
 from kbapi.access.keys import KEY_PREFIX
+from kbapi.documents.shapes import unknown_parameters
 from kbapi.errors import (
     BodyTooLarge,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
-    Problem,
     QueryInvalid,
     ReceiptMissing,
 )
@@ -295,12 +295,7 @@ def require_no_parameters() -> None:
         Naming each parameter: a misspelt one is never silently ignored.
     """
     if request.args:
-        raise QueryInvalid(
-            problems=[
-                Problem(name[:80], "unknown_field", "This endpoint takes no query parameters.")
-                for name in request.args
-            ]
-        )
+        raise QueryInvalid(problems=unknown_parameters(request.args))
 
 
 def require_json() -> None:

@@ -187,7 +187,7 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
         r"\bxeon (?:cpu |processor )?\d\.\d+ ?ghz|\bopteron (?:processor )?\d{3}\b",
         r"\b(?:crusoe|efficeon|transmeta|cyrix|idt|winchip|centaur|duron)\b|\bvia c[37]\b",
         r"\bvia (?:samuel|ezra|nehemiah|esther)\b",
-        r"\bathlon (?:xp|mp|fx|64)\b|\bturion 64\b|\b(?:sempron|athlon).* \d{4}\+",
+        r"\bathlon (?:xp|mp|fx|64)\b|\bturion 64\b|^(?>.*?\b(?:sempron|athlon)\b).* \d{4}\+",
         r"^(?:amd )?athlon processor$",
         r"\briva\b|\bvoodoo\b|\brage\b|\bgeforce(?: ?[234]| fx| pcx)\b",
     ),

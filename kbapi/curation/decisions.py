@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.access.keys import KeyHolder
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
-from kbapi.documents.reader import read_json
+from kbapi.documents.reader import read_json, refusal_of
 from kbapi.documents.shapes import (
     CLIENT,
     StrictSchema,
@@ -19,6 +19,7 @@ from kbapi.documents.shapes import (
     choice,
     described,
     problems_of,
+    too_many_unknown_fields,
 )
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.instance.instance import Instance
@@ -232,12 +233,16 @@ def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> Deci
 
 def _read(body: bytes) -> tuple[WantedDecision, ...]:
     reading = read_json(body)
+    if not reading.is_complete:
+        raise refusal_of(reading.problems)
+    if unknown := too_many_unknown_fields(_DECISIONS, reading.value):
+        raise refusal_of([*reading.problems, *unknown])
     try:
         sent = Schema.load(_DECISIONS, reading.value)
     except ValidationError as error:
-        raise DocumentRefused(problems=[*reading.problems, *problems_of(error.messages)]) from None
+        raise refusal_of([*reading.problems, *problems_of(error.messages)]) from None
     if reading.problems:
-        raise DocumentRefused(problems=reading.problems)
+        raise refusal_of(reading.problems)
     return tuple(sent["decisions"])
 
 

@@ -1,11 +1,21 @@
 """Trials, power limits and readings of a result: each record and its wire schema."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import Any, Final
 
 from marshmallow import validate
 
-from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_RUNS, MOST_SECONDS, MOST_WATTS
+from kbapi.bounds import (
+    CLOCK_LEAST_MHZ,
+    CLOCK_MOST_MHZ,
+    EQUAL_CLOCK,
+    EQUAL_POWER,
+    MOST_RUNS,
+    MOST_SECONDS,
+    MOST_WATTS,
+)
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,
     MINUTES,
@@ -181,6 +191,85 @@ class Reading:
     performance_unit: str | None = None
     performance_low: float | None = None
     throttle_reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ReadingPair:
+    """Two readings, at stock and tuned, with equal load, power limit and way of measuring."""
+
+    stock: Reading
+    tuned: Reading
+
+    @cached_property
+    def power_ratio(self) -> float | None:
+        """Power draw tuned over stock, None unless both are positive."""
+        return ratio(self.tuned.power_w, self.stock.power_w)
+
+    @cached_property
+    def clock_ratio(self) -> float | None:
+        """Clock tuned over stock, None unless both are positive."""
+        return ratio(self.tuned.clock_mhz, self.stock.clock_mhz)
+
+    @cached_property
+    def has_equal_power(self) -> bool:
+        """Whether the power draws are equal within the spread of repeated runs."""
+        return is_equal(self.stock.power_w, self.tuned.power_w, EQUAL_POWER)
+
+    @cached_property
+    def has_equal_clock(self) -> bool:
+        """Whether the clocks are equal within the spread of repeated runs."""
+        return is_equal(self.stock.clock_mhz, self.tuned.clock_mhz, EQUAL_CLOCK)
+
+
+Comparisons = tuple[tuple[Reading, tuple[ReadingPair, ...]], ...]
+"""Each tuned reading with its pairs."""
+
+
+def pairs_of(readings: Sequence[Reading]) -> Comparisons:
+    """Every pair of comparable readings, by the tuned one."""
+    stock: dict[Any, list[Reading]] = {}
+    for reading in readings:
+        if reading.state == "stock" and reading.load is not None:
+            stock.setdefault(_conditions_of(reading), []).append(reading)
+    return tuple(
+        (tuned, tuple(ReadingPair(one, tuned) for one in stock.get(_conditions_of(tuned), ())))
+        for tuned in readings
+        if tuned.state == "tuned"
+    )
+
+
+def _conditions_of(reading: Reading) -> tuple[str | float | None, ...]:
+    return reading.load, reading.power_cap_w, reading.power_scope, reading.clock_kind
+
+
+def is_equal(one: float | None, other: float | None, tolerance: float) -> bool:
+    """Whether both were sent and differ by no more than this share of the larger."""
+    if one is None or other is None:
+        return False
+    return abs(one - other) <= tolerance * max(one, other)
+
+
+def ratio(tuned: float | None, stock: float | None) -> float | None:
+    """Tuned over stock, None unless both were sent and are positive."""
+    if tuned is None or stock is None or tuned <= 0 or stock <= 0:
+        return None
+    return tuned / stock
+
+
+def rise_c(pair: ReadingPair, name: str) -> float | None:
+    """How much the rise above ambient grew from stock to tuned; None where it is not known.
+
+    Without both ambient temperatures these are taken to be equal.
+    """
+    stock, tuned = getattr(pair.stock, name), getattr(pair.tuned, name)
+    ambient = (pair.stock.ambient_c, pair.tuned.ambient_c)
+    if stock is None or tuned is None or pair.stock.temp_sensor != pair.tuned.temp_sensor:
+        return None
+    if ambient == (None, None):
+        return float(tuned - stock)
+    if None in ambient:
+        return None
+    return float((tuned - pair.tuned.ambient_c) - (stock - pair.stock.ambient_c))
 
 
 class ReadingSchema(RecordSchema):

@@ -4,6 +4,9 @@ Forms are an ordered table. A false alarm costs a sender one correction; a miss 
 Versions and chip names look like addresses, serials and long numbers, so these fields are checked
 for fewer forms. Versions also have a pattern and a maximum length, and the text of a chip is
 stored only if it names a chip.
+
+The steps of each pattern grow like the text: a search begins only where a run of characters
+begins, and a possessive repeat (`*+`, `++`) or an atomic group (`(?>...)`) is never tried again.
 """
 
 import re
@@ -36,7 +39,7 @@ def _by(pattern: str, flags: re.RegexFlag = re.IGNORECASE) -> Callable[[str], bo
     return lambda text: found.search(text) is not None
 
 
-_ADDRESS_6: Final = re.compile(r"[0-9A-Fa-f:]*:[0-9A-Fa-f:]*:[0-9A-Fa-f:.]*")
+_ADDRESS_6: Final = re.compile(r"(?<![0-9A-Fa-f:])[0-9A-Fa-f]*+:[0-9A-Fa-f]*+:[0-9A-Fa-f:.]*+")
 _DIGITS: Final = re.compile(r"\d")
 # A phone number has groups of digits, or begins with a plus.
 _PHONE: Final = re.compile(r"(?<![\w.,])(?:\+|\(?\d)[\d ()./-]{6,}\d(?![\w])")
@@ -44,7 +47,7 @@ _PHONE_GROUPS: Final = re.compile(
     r"\+|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
 )
 # A serial number is one run of capitals and digits, with several of each.
-_RUN: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{8,}(?![A-Za-z0-9])")
+_RUN: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{8,}+")
 _LEAST_LETTERS: Final = 2
 _LEAST_DIGITS: Final = 3
 _LONG_RUN: Final = 16
@@ -86,7 +89,17 @@ _OCTET: Final = r"(?:25[0-5]|2[0-4]\d|1?\d?\d)"
 _COMMON_ENDS: Final = "com|net|org|info|edu|gov|io|dev|me|eu|de|uk|fr|nl|pl|it|es|ru|jp|cn|ch|at"
 _LOCAL_ENDS: Final = "local|lan|home|internal|intranet|corp|localdomain|box|arpa"
 
-_E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]+@[^\s@\"'<>]+\.[a-z]{2,}|\w@[a-z]{3,}"))
+_LABEL: Final = "[a-z0-9-]"
+_NO_VERSION: Final = r"(?!v\d)[a-z]"
+
+
+def _first_label(begin: str) -> str:
+    """A pattern: of labels joined by dots, the first that begins so at the edge of a run."""
+    skipped = rf"(?:{_LABEL}|(?<={_LABEL})\.(?={_LABEL}))*?"
+    return rf"(?<!{_LABEL})(?<!{_LABEL}\.)(?>{skipped}\b{begin}){_LABEL}*+"
+
+
+_E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{3}"))
 _PHONE_NUMBER: Final = Shape("phone", _is_phone_in)
 _IPV4: Final = Shape("IP address", _by(rf"(?<![\w.]){_OCTET}(?:\.{_OCTET}){{3}}(?![\w.]|\.\d)"))
 _IPV6: Final = Shape("IP address", _is_ipv6_in)
@@ -108,17 +121,17 @@ _SERIAL: Final = Shape("serial", _is_serial_in)
 _NAMED_SERIAL: Final = Shape(
     "serial",
     _by(
-        r"\b(?:serial|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei)\b[ _.:#=-]*"
-        r"(?:(?:no|nr|number)\b[ .:#=-]*)?\w*\d"
+        r"\b(?:serial|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei)\b[ _.:#=-]*+"
+        r"(?:(?:no|nr|number)\b[ .:#=-]*+)?[^\W\d]*+\d"
     ),
 )
-_DIGIT_RUN: Final = Shape("long number", _by(r"\d{8,}"))
-_LONGER_DIGIT_RUN: Final = Shape("long number", _by(r"\d{10,}"))
+_DIGIT_RUN: Final = Shape("long number", _by(r"\d{8}"))
+_LONGER_DIGIT_RUN: Final = Shape("long number", _by(r"\d{10}"))
 _HOME_FOLDER: Final = Shape(
     "home folder",
     _by(
-        r"/(?:home|users)/[^\s/]|[/\\](?:users|documents and settings)\\+[^\s\\]"
-        r"|\b[a-z]:\\+users\\|(?:^|[\s=:])~\w*/|\\\\\w+\\|/root(?:/|\b)|%userprofile%|\$home\b"
+        r"/(?:home|users)/[^\s/]|[/\\](?:users|documents and settings)\\++[^\s\\]"
+        r"|\b[a-z]:\\++users\\|(?:^|[\s=:])~\w*+/|\\\\\w++\\|/root(?:/|\b)|%userprofile%|\$home\b"
     ),
 )
 _HOST_NAME: Final = Shape(
@@ -126,10 +139,10 @@ _HOST_NAME: Final = Shape(
     _by(
         r"https?://|\bwww\."
         r"|\b(?:desktop|laptop|win|pc)-[a-z0-9]{6,15}\b(?<!-desktop)(?<!-laptop)"
-        rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})\b"
-        rf"|\b[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)*\.(?:{_COMMON_ENDS})\b"
-        r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}\b"
-        r"|\b\w+(?:['’]s|s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
+        rf"|(?<!{_LABEL})(?:(?<!\w)-*+|[a-z0-9]*+-++)[a-z0-9]{_LABEL}*+\.(?:{_LOCAL_ENDS})\b"
+        rf"|{_first_label('[a-z]')}(?:\.{_LABEL}++)*\.(?:{_COMMON_ENDS})\b"
+        rf"|{_first_label(_NO_VERSION)}(?:\.{_LABEL}++)+\.[a-z]{{2,}}+\b"
+        r"|\w(?:['’]s|s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
         r"|workstation|rig)\b"
     ),
 )
@@ -150,7 +163,7 @@ SHAPES: Final = (
 _OF_VERSIONS: Final = (_E_MAIL, _UUID, _NAMED_SERIAL, _HOME_FOLDER, _HOST_NAME)
 # A processor's name can have a clock behind an @, and samples have numbers in groups.
 _OF_CHIPS: Final = (
-    Shape("e-mail", _by(r"[^\s@]+@[^\s@]+\.[a-z]{2,}")),
+    Shape("e-mail", _by(r"[^\s@]@[^\s@]+\.[a-z]{2}")),
     _IPV4,
     _IPV6,
     _MAC,

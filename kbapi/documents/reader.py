@@ -10,11 +10,18 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import chain, islice
 from typing import Any, Final, get_args
 
-from marshmallow import ValidationError
+from marshmallow import Schema, ValidationError
 
-from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT, MOST_SETTINGS
+from kbapi.bounds import (
+    DEEPEST_NESTING,
+    LARGEST_INTEGER,
+    LONGEST_TEXT,
+    MOST_PROBLEMS,
+    MOST_VALUES,
+)
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
 from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
@@ -27,14 +34,19 @@ from kbapi.documents.results import (
     SubmittedResult,
     SubmittedSetting,
 )
-from kbapi.documents.shapes import child, problems_of
+from kbapi.documents.shapes import (
+    child,
+    first_problems,
+    problems_of,
+    too_many_unknown_fields,
+)
 from kbapi.errors import DocumentRefused, JsonUnreadable, Problem
 from kbapi.vocabulary import Form
 
 JsonValue = Any
 
 # Outside strings, brackets give the nesting before the recursive reader runs.
-_STRING: Final = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*(?:"|\\?\Z)', re.DOTALL)
+_STRING: Final = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)', re.DOTALL)
 _ALL_BUT_BRACKETS: Final = bytes(set(range(256)) - set(b"[]{}"))
 _UNSTORABLE: Final = re.compile(r"[\0\ud800-\udfff]")
 _LONGEST_INTEGER_DIGITS: Final = 20
@@ -46,6 +58,8 @@ class JsonReading:
 
     value: JsonValue
     problems: tuple[Problem, ...]
+    is_complete: bool = True
+    """False if reading stopped before the end; the last problem says why."""
 
 
 class _Repeated(dict[str, JsonValue]):
@@ -62,7 +76,8 @@ def read_json_items(body: bytes) -> list[JsonReading]:
     JsonUnreadable
         Also when the text is not an array.
     """
-    value = _value_of(body, DEEPEST_NESTING + 1)
+    _count_values(body, DEEPEST_NESTING + 1)
+    value = _value_of(body)
     if not isinstance(value, list):
         raise JsonUnreadable(
             "A batch is a JSON array, or NDJSON with one JSON document on each line."
@@ -78,16 +93,19 @@ def read_json(body: bytes) -> JsonReading:
     JsonUnreadable
         When the bytes are not UTF-8, not JSON, or nested deeper than 16.
     """
-    return _reading_of(_value_of(body, DEEPEST_NESTING))
+    if _count_values(body, DEEPEST_NESTING) > MOST_VALUES:
+        sentence = f"A document has at most {MOST_VALUES:,} values. Remove some of them."
+        return JsonReading(None, (Problem("", "too_many_values", sentence),), is_complete=False)
+    return _reading_of(_value_of(body))
 
 
 def _reading_of(value: JsonValue) -> JsonReading:
     # Nearly every text is sound, and a check without pointers is cheaper.
-    return JsonReading(value, tuple(_problems_of(value, "")) if _is_faulty(value) else ())
+    found = first_problems(_problems_of(value, "")) if _is_faulty(value) else ()
+    return JsonReading(value, found, is_complete=len(found) <= MOST_PROBLEMS)
 
 
-def _value_of(body: bytes, deepest: int) -> JsonValue:
-    _refuse_deep_nesting(body, deepest)
+def _value_of(body: bytes) -> JsonValue:
     try:
         return json.loads(
             body.decode("utf-8"),
@@ -103,12 +121,25 @@ def _value_of(body: bytes, deepest: int) -> JsonValue:
         ) from None
 
 
-def _refuse_deep_nesting(body: bytes, deepest: int) -> None:
+def _count_values(body: bytes, deepest: int) -> int:
+    """At least the number of values and of texts in a JSON text, without building any.
+
+    Raises
+    ------
+    JsonUnreadable
+        When it is nested deeper than this.
+    """
+    # The count of replacements bounds the memory that they take.
+    bare, texts = _STRING.subn(b"", body, MOST_VALUES + 1)
+    if texts > MOST_VALUES:
+        first_left = next(islice(_STRING.finditer(body), MOST_VALUES, None))
+        bare = _STRING.sub(b"", body[: first_left.start()])
     depth = 0
-    for mark in _STRING.sub(b"", body).translate(None, _ALL_BUT_BRACKETS):
+    for mark in bare.translate(None, _ALL_BUT_BRACKETS)[: 2 * MOST_VALUES]:
         depth += 1 if mark in b"[{" else -1
         if depth > deepest:
             raise JsonUnreadable(f"The body has more than {deepest} levels of nesting.")
+    return max(texts, sum(map(bare.count, (b",", b"[", b"{"))))
 
 
 def _object_of(pairs: list[tuple[str, JsonValue]]) -> dict[str, JsonValue]:
@@ -139,21 +170,20 @@ def _is_faulty(value: JsonValue) -> bool:
 
 
 def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
+    members: Iterable[tuple[str | int, JsonValue]] = ()
     if isinstance(value, dict):
-        if isinstance(value, _Repeated):
-            for key in value.repeated:
-                yield Problem(
-                    child(pointer, key),
-                    "repeated_key",
-                    "The object has this key twice. Send it once.",
-                )
-        for key, member in value.items():
-            yield from _problems_of(member, child(pointer, key))
+        for name in value.repeated if isinstance(value, _Repeated) else ():
+            sentence = "The object has this key twice. Send it once."
+            yield Problem(child(pointer, name), "repeated_key", sentence)
+        members = value.items()
     elif isinstance(value, list):
-        for index, member in enumerate(value):
-            yield from _problems_of(member, child(pointer, index))
+        members = enumerate(value)
     elif (problem := _scalar_fault(value)) is not None:
         yield Problem(pointer, *problem)
+    for key, member in members:
+        # A pointer is made only where one is needed: most members are sound scalars.
+        if isinstance(member, dict | list) or _scalar_fault(member) is not None:
+            yield from _problems_of(member, child(pointer, key))
 
 
 def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
@@ -173,7 +203,6 @@ def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
     return None
 
 
-_MOST_PROBLEMS_LISTED: Final = 100
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
 _SUBMISSION: Final = SubmissionSchema()
 _SETTING: Final = SettingSchema()
@@ -201,17 +230,20 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
     DocumentRefused
         With every problem of text, shape and plausibility.
     """
-    reading = _with_personal_data(text)
-    chip = _chip_of(reading.value, catalogue)
+    reading = _read_on(text, _SUBMISSION)
     try:
         result = _SUBMISSION.load(reading.value)
     except ValidationError as error:
-        shape = tuple(problems_of(error.messages))
-        parts = tuple(_refusals_of_sound_parts(reading.value, shape, this_month))
-        raise _refused(reading, (*shape, *_only_problem(chip), *parts)) from None
-    refusals = tuple(_refusals_of(result, this_month))
+        shape = first_problems(problems_of(error.messages))
+        if len(shape) > MOST_PROBLEMS:
+            raise _refused(reading, shape) from None
+        chip = _chip_of(reading.value, catalogue)
+        parts = _refusals_of_sound_parts(reading.value, shape, this_month)
+        raise _refused(reading, chain(shape, _only_problem(chip), parts)) from None
+    chip = _chip_of(reading.value, catalogue)
+    refusals = list(islice(_refusals_of(result, this_month), MOST_PROBLEMS + 1))
     if reading.problems or refusals or not isinstance(chip, ResolvedChip):
-        raise _refused(reading, (*_only_problem(chip), *refusals))
+        raise _refused(reading, chain(_only_problem(chip), refusals))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
     known = replace(
@@ -229,9 +261,22 @@ def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) ->
     return setting if has_domains and has_control else replace(setting, is_foreign=True)
 
 
-def _with_personal_data(reading: JsonReading) -> JsonReading:
-    """The JSON value with the problems of its text, personal data included."""
-    return JsonReading(reading.value, (*find_personal_data(reading.value), *reading.problems))
+def _read_on(text: JsonReading, schema: Schema) -> JsonReading:
+    """The JSON value with the problems of its text, personal data included.
+
+    Raises
+    ------
+    DocumentRefused
+        When reading stops here, with the problems that were found and the reason.
+    """
+    if not text.is_complete:
+        raise refusal_of(text.problems)
+    if unknown := too_many_unknown_fields(schema, text.value):
+        raise refusal_of((*text.problems, *unknown))
+    problems = (*find_personal_data(text.value), *text.problems)
+    if len(problems) > MOST_PROBLEMS:
+        raise refusal_of(first_problems(problems))
+    return JsonReading(text.value, problems)
 
 
 def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
@@ -274,41 +319,42 @@ def _refusals_of_sound_parts(
     """The refusals of the parts with a sound shape, in a document without one."""
     if not isinstance(value, dict):
         return
-    if not _is_sound("/settings", shape):
-        yield from _refusals_of_sound_settings(value.get("settings"), shape)
-    sound = {key: part for key, part in value.items() if _is_sound(child("", key), shape)}
+    unsound = _pointers_above(shape)
+    # Of a list with a fault of its own, such as its length, no record was read.
+    if "/settings" in unsound and not any(one.pointer == "/settings" for one in shape):
+        yield from _refusals_of_sound_settings(value["settings"], unsound)
+    sound = {key: part for key, part in value.items() if child("", key) not in unsound}
     yield from _refusals_of(_SUBMISSION.load(sound, partial=True), this_month)
 
 
-def _refusals_of_sound_settings(settings: Any, shape: tuple[Problem, ...]) -> Iterator[Problem]:
-    for index, setting in enumerate(settings if isinstance(settings, list) else []):
+def _refusals_of_sound_settings(settings: list[Any], unsound: set[str]) -> Iterator[Problem]:
+    for index, setting in enumerate(settings):
         pointer = f"/settings/{index}"
-        if isinstance(setting, dict) and index < MOST_SETTINGS and _is_sound(pointer, shape):
+        if pointer not in unsound:
             yield from refuse_setting(_SETTING.load(setting), pointer)
 
 
-def _is_sound(pointer: str, shape: tuple[Problem, ...]) -> bool:
-    return not any(f"{problem.pointer}/".startswith(f"{pointer}/") for problem in shape)
+def _pointers_above(problems: tuple[Problem, ...]) -> set[str]:
+    """The pointers of these problems, and of all that contains their places."""
+    parts = (problem.pointer.split("/") for problem in problems)
+    return {"/".join(one[:length]) for one in parts for length in range(2, len(one) + 1)}
 
 
-def _refused(reading: JsonReading, further: tuple[Problem, ...]) -> DocumentRefused:
+def _refused(reading: JsonReading, further: Iterable[Problem]) -> DocumentRefused:
     # A value that is not a number also has the wrong shape: only the first problem is listed.
     listed = {problem.pointer for problem in reading.problems if problem.code != CODE}
-    rest = tuple(problem for problem in further if problem.pointer not in listed)
-    problems = tuple(without_personal_data((*reading.problems, *rest)))
-    if len(problems) > _MOST_PROBLEMS_LISTED:
-        left = len(problems) - _MOST_PROBLEMS_LISTED
-        more = Problem("", "more_problems", f"{left} more problems are not listed.")
-        problems = (*problems[:_MOST_PROBLEMS_LISTED], more)
-    return DocumentRefused(problems=problems)
+    rest = (problem for problem in further if problem.pointer not in listed)
+    problems = first_problems(chain(reading.problems, rest))
+    return DocumentRefused(problems=without_personal_data(problems))
 
 
 def refusal_of(problems: Iterable[Problem]) -> DocumentRefused:
-    """The refusal of a question: each problem once, without personal data."""
-    return DocumentRefused(problems=list(dict.fromkeys(without_personal_data(problems))))
+    """The refusal of a document: each of its first problems once, without personal data."""
+    safe = without_personal_data(first_problems(problems))
+    return DocumentRefused(problems=tuple(dict.fromkeys(safe)))
 
 
-def read_body(body: bytes) -> JsonReading:
+def read_body(body: bytes, schema: Schema) -> JsonReading:
     """The JSON value of a question or a follow-up, with the problems of its text.
 
     Personal data is one of these problems: its pointer is safe to show only in a refusal.
@@ -317,8 +363,10 @@ def read_body(body: bytes) -> JsonReading:
     ------
     JsonUnreadable
         When the bytes are not JSON text.
+    DocumentRefused
+        When reading stops before the shape is read.
     """
-    return _with_personal_data(read_json(body))
+    return _read_on(read_json(body), schema)
 
 
 def chip_of_body(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:

@@ -6,13 +6,12 @@ it with the reason. Nothing is converted.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain, islice
 from typing import Any, Final
 
 from kbapi import bounds
-from kbapi.documents.measurements import Reading
+from kbapi.documents.measurements import Reading, rise_c
 from kbapi.documents.results import SubmittedResult
-from kbapi.documents.runs import is_equal, pairs_of, rise_c
 
 _CHIP_TEMPERATURES: Final = ("temp_avg_c", "temp_max_c")
 _TEMPERATURES: Final = (*_CHIP_TEMPERATURES, "ambient_c")
@@ -137,12 +136,14 @@ def _performance_not_positive(reading: Reading, _: SubmittedResult) -> Iterator[
 
 
 def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterator[Fault]:
-    for pair in pairs_of(result.readings):
-        if pair.tuned is not reading or not pair.has_fixed_fan:
+    names = [name for name, _ in _sent(reading, _CHIP_TEMPERATURES)]
+    if not names or reading.fan != "fixed":
+        return
+    pairs = chain.from_iterable(pairs for tuned, pairs in result.comparisons if tuned is reading)
+    for pair in pairs:
+        if pair.stock.fan != "fixed" or not pair.has_equal_power:
             continue
-        if not is_equal(pair.stock.power_w, pair.tuned.power_w, bounds.EQUAL_POWER):
-            continue
-        for name in _CHIP_TEMPERATURES:
+        for name in names:
             rise = rise_c(pair, name)
             if rise is not None and rise > bounds.TEMPERATURE_NOISE_C:
                 yield name, "Check the ambient temperature and the fan speed."

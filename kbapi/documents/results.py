@@ -1,7 +1,9 @@
 """A submitted result, its settings, platform and locks: each record and its wire schema."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from functools import cached_property
+from typing import Any, Final, TypeVar
 
 from marshmallow import ValidationError, fields, validate, validates_schema
 
@@ -18,6 +20,7 @@ from kbapi.bounds import (
 )
 from kbapi.chips.chip import ChipIds
 from kbapi.documents.measurements import (
+    Comparisons,
     PowerLimits,
     PowerSchema,
     Reading,
@@ -26,6 +29,7 @@ from kbapi.documents.measurements import (
     StockPassSchema,
     Trial,
     TrialSchema,
+    pairs_of,
 )
 from kbapi.documents.shapes import (
     CLIENT,
@@ -293,7 +297,17 @@ class SettingSchema(RecordSchema):
     stock_mv = number("Stock voltage of this unit at `clock_mhz`, in mV.", 912)
 
 
-@dataclass(frozen=True, slots=True)
+_Place = TypeVar("_Place")
+
+
+def _least_of_each(values: Iterable[tuple[_Place, float]]) -> dict[_Place, float]:
+    least: dict[_Place, float] = {}
+    for place, value in values:
+        least[place] = min(value, least.get(place, value))
+    return least
+
+
+@dataclass(frozen=True)
 class SubmittedResult:
     """One document about one chip, after its shape was checked."""
 
@@ -311,6 +325,38 @@ class SubmittedResult:
     readings: tuple[Reading, ...] = ()
     measured_in: str | None = None
     client: str | None = None
+
+    @cached_property
+    def comparisons(self) -> Comparisons:
+        """Each tuned reading with the readings at stock that it can be compared with."""
+        return pairs_of(self.readings)
+
+    @cached_property
+    def deepest_passes(self) -> dict[tuple[str, str], float]:
+        """The deepest value that passed, in a run or as stable_at, by domain and control."""
+        passes = [
+            ((one.domain, one.control), one.value)
+            for trial in self.trials
+            if trial.outcome == "stable"
+            for one in trial.settings
+        ]
+        passes += [
+            ((domain, setting.control), setting.stable_at)
+            for setting in self.settings
+            if setting.stable_at is not None
+            for domain in setting.domains
+        ]
+        return _least_of_each(passes)
+
+    @cached_property
+    def lowest_stock_mv(self) -> dict[str, float]:
+        """The lowest stock voltage of the settings at a fixed clock, by domain."""
+        return _least_of_each(
+            (domain, setting.stock_mv)
+            for setting in self.settings
+            if setting.control == "fixed_clock_voltage" and setting.stock_mv is not None
+            for domain in setting.domains
+        )
 
 
 class SubmissionSchema(RecordSchema):

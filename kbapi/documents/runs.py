@@ -1,11 +1,11 @@
-"""What the runs of a document show: trials of a setting, and pairs of readings."""
+"""What the trials of a document show about its settings."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 from kbapi.bounds import QUICK_LEAST_MINUTES
-from kbapi.documents.measurements import InForce, Reading, Trial
+from kbapi.documents.measurements import InForce, Trial
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
+from kbapi.vocabulary import Domain
 
 
 def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
@@ -13,8 +13,12 @@ def value_in(trial: Trial, setting: SubmittedSetting) -> float | None:
 
     A run of a joint setting has all of its domains at one value; others can be in force too.
     """
+    return _value_on(setting.domains, trial, setting)
+
+
+def _value_on(domains: tuple[Domain, ...], trial: Trial, setting: SubmittedSetting) -> float | None:
     in_force = {one.domain: one.value for one in trial.settings if one.control == setting.control}
-    values = {in_force.get(domain) for domain in setting.domains}
+    values = {in_force.get(domain) for domain in domains}
     clocks = {clock for clock in (trial.clock_mhz, setting.clock_mhz) if clock is not None}
     if len(values) != 1 or (setting.control == "fixed_clock_voltage" and len(clocks) > 1):
         return None
@@ -25,10 +29,12 @@ def runs_of(
     result: SubmittedResult, setting: SubmittedSetting, outcome: str
 ) -> Iterator[tuple[int, Trial, float]]:
     """The runs of a setting with this outcome: place in the document, run, value."""
+    domains = setting.domains
     for place, trial in enumerate(result.trials):
-        value = value_in(trial, setting)
-        if value is not None and trial.outcome == outcome:
-            yield place, trial, value
+        if trial.outcome == outcome:
+            value = _value_on(domains, trial, setting)
+            if value is not None:
+                yield place, trial, value
 
 
 def is_failure_of(setting: SubmittedSetting, trial: Trial, result: SubmittedResult) -> bool:
@@ -107,88 +113,11 @@ def _is_at_stock(one: InForce, result: SubmittedResult) -> bool:
         return True  # it moves no voltage
     if one.control != "fixed_clock_voltage":
         return one.value == 0
-    return any(
-        setting.stock_mv is not None and one.value >= setting.stock_mv
-        for setting in result.settings
-        if setting.control == one.control and one.domain in setting.domains
-    )
+    stock_mv = result.lowest_stock_mv.get(one.domain)
+    return stock_mv is not None and one.value >= stock_mv
 
 
 def _has_passed(one: InForce, result: SubmittedResult) -> bool:
     """Whether this value, or a deeper one, passed in the same document."""
-    by_settings = (
-        setting.stable_at
-        for setting in result.settings
-        if setting.control == one.control and one.domain in setting.domains
-    )
-    by_runs = (
-        other.value
-        for trial in result.trials
-        if trial.outcome == "stable"
-        for other in trial.settings
-        if (other.domain, other.control) == (one.domain, one.control)
-    )
-    passed = [*by_settings, *by_runs]
-    return any(value is not None and value <= one.value for value in passed)
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingPair:
-    """Two readings, at stock and tuned, with equal load, power limit and way of measuring."""
-
-    stock: Reading
-    tuned: Reading
-
-    @property
-    def has_fixed_fan(self) -> bool:
-        """Whether the fan was held at one speed both times."""
-        return self.stock.fan == self.tuned.fan == "fixed"
-
-
-def pairs_of(readings: Sequence[Reading]) -> Iterator[ReadingPair]:
-    """Every pair of comparable readings."""
-    for stock in readings:
-        if stock.state != "stock" or stock.load is None:
-            continue
-        for tuned in readings:
-            if tuned.state == "tuned" and _are_comparable(stock, tuned):
-                yield ReadingPair(stock, tuned)
-
-
-def _are_comparable(stock: Reading, tuned: Reading) -> bool:
-    return (stock.load, stock.power_cap_w, stock.power_scope, stock.clock_kind) == (
-        tuned.load,
-        tuned.power_cap_w,
-        tuned.power_scope,
-        tuned.clock_kind,
-    )
-
-
-def is_equal(one: float | None, other: float | None, tolerance: float) -> bool:
-    """Whether both were sent and differ by no more than this share of the larger."""
-    if one is None or other is None:
-        return False
-    return abs(one - other) <= tolerance * max(one, other)
-
-
-def ratio(tuned: float | None, stock: float | None) -> float | None:
-    """Tuned over stock, None unless both were sent and are positive."""
-    if tuned is None or stock is None or tuned <= 0 or stock <= 0:
-        return None
-    return tuned / stock
-
-
-def rise_c(pair: ReadingPair, name: str) -> float | None:
-    """How much the rise above ambient grew from stock to tuned; None where it is not known.
-
-    Without both ambient temperatures these are taken to be equal.
-    """
-    stock, tuned = getattr(pair.stock, name), getattr(pair.tuned, name)
-    ambient = (pair.stock.ambient_c, pair.tuned.ambient_c)
-    if stock is None or tuned is None or pair.stock.temp_sensor != pair.tuned.temp_sensor:
-        return None
-    if ambient == (None, None):
-        return float(tuned - stock)
-    if None in ambient:
-        return None
-    return float((tuned - pair.tuned.ambient_c) - (stock - pair.stock.ambient_c))
+    deepest = result.deepest_passes.get((one.domain, one.control))
+    return deepest is not None and deepest <= one.value

@@ -1,14 +1,17 @@
 """Strict values, near misses and pointers, shared by documents and queries."""
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
+from functools import lru_cache
+from itertools import islice
 from typing import Any, ClassVar, Final
 
 from marshmallow import Schema, ValidationError, fields, post_load, validate
+from rapidfuzz import process
+from rapidfuzz.distance import Indel
 
-from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES
+from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES, MOST_PROBLEMS, MOST_UNKNOWN_FIELDS
 from kbapi.errors import Problem
 
 LONGEST_KEY_SHOWN: Final = 80
@@ -99,8 +102,8 @@ class OneChoiceOf(validate.OneOf):
     """A value of a closed list; the message of a near miss suggests the nearest one."""
 
     def _format_error(self, value: Any) -> str:
-        close = get_close_matches(str(value)[:100], self.choices, n=1, cutoff=0.6)
-        hint = f" Did you mean '{close[0]}'?" if close else ""
+        near = find_nearest(str(value), tuple(self.choices))
+        hint = f" Did you mean '{near}'?" if near else ""
         return f"Send one of: {', '.join(self.choices)}.{hint}"
 
 
@@ -147,23 +150,59 @@ class Choices(fields.List[str]):
     """Values of a closed list, loaded as a sorted tuple without repeats."""
 
     def deserialize(self, value: Any, *args: Any, **kwargs: Any) -> Any:
-        """The values, after their number was checked with all repeats."""
+        """The values, after their number was checked with all repeats and before any was read."""
+        if isinstance(value, list):
+            self._validate(value)
         loaded = super().deserialize(value, *args, **kwargs)
         return tuple(sorted(set(loaded))) if isinstance(loaded, list) else loaded
 
 
 class Records(fields.List[Any]):
-    """Nested records, loaded as a tuple in their order."""
+    """Nested records, loaded as a tuple in their order.
+
+    Their number is checked before any is read, and no record is read after the 65th problem.
+    """
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
-        return tuple(super()._deserialize(value, attr, data, **kwargs))
+        if not isinstance(value, list):
+            raise self.make_error("invalid")
+        self._validate(value)
+        loaded: list[Any] = []
+        errors: dict[int, Any] = {}
+        problems = 0
+        for place, each in enumerate(value):
+            try:
+                loaded.append(self.inner.deserialize(each, **kwargs))
+            except ValidationError as error:
+                errors[place] = error.messages
+                problems += sum(1 for _ in problems_of(error.messages))
+                if problems > MOST_PROBLEMS:
+                    break
+        if errors:
+            raise ValidationError(errors)
+        return tuple(loaded)
+
+
+_LEAST_SIMILAR: Final = 0.6
+"""The share of equal letters from which on a name is suggested."""
+
+
+def find_nearest(name: str, known: tuple[str, ...]) -> str | None:
+    """The known name that is most like this one, if any is like it."""
+    near = process.extractOne(
+        name[:LONGEST_KEY_SHOWN],
+        known,
+        scorer=Indel.normalized_similarity,
+        score_cutoff=_LEAST_SIMILAR,
+    )
+    return None if near is None else str(near[0])
 
 
 def did_you_mean(name: str, known: tuple[str, ...]) -> str:
     """A sentence on an unknown name, with the nearest known name."""
-    close = get_close_matches(name[:100], known, n=1, cutoff=0.6)
-    if close:
-        return f"Unknown field: did you mean '{close[0]}'?"
+    near = find_nearest(name, known)
+    if near:
+        return f"Unknown field: did you mean '{near}'?"
     return f"Unknown field. Known fields: {', '.join(sorted(known))}."
 
 
@@ -186,6 +225,80 @@ def problems_of(messages: Any, pointer: str = "") -> Iterator[Problem]:
     else:
         for sentence in messages:
             yield Problem(pointer, _code_of(sentence), _plain(sentence))
+
+
+def too_many_unknown_fields(schema: Schema, value: Any) -> tuple[Problem, ...]:
+    """The first 32 unknown fields and a last problem, if a document has more; otherwise none.
+
+    Objects below an unknown field are not searched.
+    """
+    # Nearly every document has none, and a check without pointers is cheaper.
+    if not _has_unknown(schema, value):
+        return ()
+    found = _first_unknown(_unknown_fields(schema, value, ""))
+    return found if len(found) > MOST_UNKNOWN_FIELDS else ()
+
+
+def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
+    """The problems of a query to an endpoint that takes no parameters."""
+    sentence = "This endpoint takes no query parameters."
+    found = (Problem(name[:LONGEST_KEY_SHOWN], "unknown_field", sentence) for name in names)
+    return tuple(map(_named, _first_unknown(found)))
+
+
+def _first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    found = tuple(islice(problems, MOST_UNKNOWN_FIELDS + 1))
+    if len(found) <= MOST_UNKNOWN_FIELDS:
+        return found
+    sentence = f"Reading stopped after {MOST_UNKNOWN_FIELDS} unknown fields. Send documented names."
+    return (*found[:MOST_UNKNOWN_FIELDS], Problem("", "too_many_unknown_fields", sentence))
+
+
+def _has_unknown(schema: Schema, value: Any) -> bool:
+    if isinstance(value, list):
+        return any(_has_unknown(schema, each) for each in value)
+    if not isinstance(value, dict):
+        return False
+    known, nested = _names_of(schema)
+    return not value.keys() <= known or any(
+        _has_unknown(below, value[name]) for name, below in nested if name in value
+    )
+
+
+@lru_cache(maxsize=128)
+def _names_of(schema: Schema) -> tuple[frozenset[str], tuple[tuple[str, Schema], ...]]:
+    """The names of the fields, and the schemas of those that hold objects."""
+    below = ((name, _schema_of(field)) for name, field in schema.fields.items())
+    return frozenset(schema.fields), tuple((name, one) for name, one in below if one)
+
+
+def _unknown_fields(schema: Schema, value: Any, pointer: str) -> Iterator[Problem]:
+    if isinstance(value, list):
+        for place, each in enumerate(value):
+            yield from _unknown_fields(schema, each, child(pointer, place))
+    elif isinstance(value, dict):
+        known = schema.fields
+        for name, member in value.items():
+            if name not in known:
+                sentence = did_you_mean(name, tuple(known))
+                yield Problem(child(pointer, name), "unknown_field", sentence)
+            elif isinstance(member, list | dict) and (nested := _schema_of(known[name])):
+                yield from _unknown_fields(nested, member, child(pointer, name))
+
+
+def _schema_of(field: Any) -> Schema | None:
+    """The schema of the objects that a field holds, by itself or in a list."""
+    inner = getattr(field, "inner", field)
+    return inner.schema if isinstance(inner, fields.Nested) else None
+
+
+def first_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """The first 64 problems, and a last one that says so if there are more."""
+    found = tuple(islice(problems, MOST_PROBLEMS + 1))
+    if len(found) <= MOST_PROBLEMS:
+        return found
+    sentence = f"Reading stopped after {MOST_PROBLEMS} problems. Correct these and send it again."
+    return (*found[:MOST_PROBLEMS], Problem("", "more_problems", sentence))
 
 
 # The library's sentences name types and comparisons; these describe what to send.
@@ -223,22 +336,25 @@ class Parameters:
 
 def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
     """The parameters as a schema loads them; `sent` has every value of each parameter."""
+    first = {name: values[0] for name, values in sent.items()}
+    if unknown := too_many_unknown_fields(schema, first):
+        return Parameters({}, tuple(map(_named, unknown)))
     problems = [
-        Problem(name[:80], "repeated_parameter", "Send this parameter once.")
+        Problem(name[:LONGEST_KEY_SHOWN], "repeated_parameter", "Send this parameter once.")
         for name, values in sent.items()
         if len(values) > 1
     ]
     values: dict[str, Any] = {}
     try:
-        values = schema.load({name: values[0] for name, values in sent.items()})
+        values = schema.load(first)
     except ValidationError as error:
         problems += [_named(problem) for problem in problems_of(error.messages)]
-    return Parameters(values, tuple(problems))
+    return Parameters(values, first_problems(problems))
 
 
 def _named(problem: Problem) -> Problem:
     # A query has no nesting: the pointer is the parameter's name.
-    detail = problem.detail.replace("Unknown field", "Unknown parameter")
+    detail = problem.detail.replace("nknown field", "nknown parameter")
     return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
 
 

@@ -1,6 +1,6 @@
 """Accept a follow-up: read it, screen it, store it and merge it into evidence."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -10,8 +10,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.follow_ups import FollowUpSchema, SubmittedFollowUp
-from kbapi.documents.personal_data import without_personal_data
-from kbapi.documents.reader import read_body
+from kbapi.documents.reader import read_body, refusal_of
 from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
@@ -150,7 +149,7 @@ def follow_again(
     """The follow-ups that do not fit a corrected result, removed; the others are screened again."""
     removed = []
     for earlier in load_follow_ups(connection, stored.id):
-        sent = _parse(orjson.loads(earlier.document), [])
+        sent = _parse(orjson.loads(earlier.document), ())
         try:
             followed = _followed(connection, stored, sent)
         except DocumentRefused as refused:
@@ -171,24 +170,20 @@ def follow_again(
 
 
 def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
-    reading = read_body(body)
-    sent = _parse(reading.value, list(reading.problems))
+    reading = read_body(body, _FOLLOW_UP)
+    sent = _parse(reading.value, reading.problems)
     return sent, orjson.dumps(reading.value).decode()
 
 
-def _parse(value: Any, problems: list[Problem]) -> SubmittedFollowUp:
+def _parse(value: Any, problems: Sequence[Problem]) -> SubmittedFollowUp:
     try:
         # Called on the class, because the schema has a field with the name load.
         sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, value)
     except ValidationError as error:
-        raise _refused([*problems, *problems_of(error.messages)]) from None
+        raise refusal_of([*problems, *problems_of(error.messages)]) from None
     if problems:
-        raise _refused(problems)
+        raise refusal_of(problems)
     return sent
-
-
-def _refused(problems: list[Problem]) -> DocumentRefused:
-    return DocumentRefused(problems=without_personal_data(problems))
 
 
 def _followed(
@@ -203,14 +198,14 @@ def _followed(
     """
     setting = match_setting(load_followed(connection, stored.id), sent)
     if setting is None:
-        raise _refused([_problem("/domain", "setting_not_reported")])
+        raise refusal_of([_problem("/domain", "setting_not_reported")])
     reported = orjson.loads(stored.document)["settings"][setting.ordinal]
     value = sent.setting if sent.setting is not None else reported.get("in_use")
     if value is None and sent.outcome in NEEDS_A_SETTING:
-        raise _refused([_problem("/setting", "setting_missing")])
+        raise refusal_of([_problem("/setting", "setting_missing")])
     problems = [] if value is None else list(_faults_of(sent, setting, value))
     if problems:
-        raise _refused(problems)
+        raise refusal_of(problems)
     passed = reported.get("stable_at")
     return _Followed(
         sent, setting, ValuesFollowed(value, reported.get("in_use") if passed is None else passed)

@@ -8,17 +8,14 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from kbapi import bounds
-from kbapi.documents.measurements import Reading, Trial
-from kbapi.documents.results import SubmittedResult, SubmittedSetting
-from kbapi.documents.runs import (
+from kbapi.documents.measurements import (
+    Reading,
     ReadingPair,
-    failure_is_own,
-    is_equal,
-    pairs_of,
-    ratio,
+    Trial,
     rise_c,
-    runs_behind_pass,
 )
+from kbapi.documents.results import SubmittedResult, SubmittedSetting
+from kbapi.documents.runs import failure_is_own, runs_behind_pass
 from kbapi.stats.gains.physics import clock_ratio_range, expected_cooling_c, power_ratio_range
 from kbapi.stats.intervals import Grid
 from kbapi.vocabulary import GRADES, LOCKED_STATUSES, Grade, ScreeningStatus
@@ -79,9 +76,9 @@ def _reads_back(setting: SubmittedSetting) -> bool:
 
 def _is_measured(setting: SubmittedSetting, result: SubmittedResult) -> bool:
     """Whether readings show less power at equal clock or more clock at equal power."""
-    for pair in pairs_of(result.readings):
-        depth = depth_in(pair.tuned, setting)
-        if depth is not None and depth > 0 and _shows_effect(pair, depth, setting.control):
+    for tuned, pairs in result.comparisons:
+        depth = depth_in(tuned, setting) if pairs else None
+        if depth is not None and depth > 0 and _show_effect(pairs, depth, setting.control):
             return True
     return False
 
@@ -96,19 +93,20 @@ def depth_in(reading: Reading, setting: SubmittedSetting) -> float | None:
     return None if value is None else setting.below_stock(value)
 
 
-def _shows_effect(pair: ReadingPair, depth: float, control: str) -> bool:
-    power = ratio(pair.tuned.power_w, pair.stock.power_w)
-    clock = ratio(pair.tuned.clock_mhz, pair.stock.clock_mhz)
-    if power is None or clock is None:
-        return False
+def _show_effect(pairs: tuple[ReadingPair, ...], depth: float, control: str) -> bool:
     # A count is not a known number of millivolts, so only a general range of effects applies.
     in_mv = control != "count_offset"
     least, most = power_ratio_range(depth) if in_mv else (bounds.LEAST_POWER_RATIO, 1.0)
-    if is_equal(pair.stock.clock_mhz, pair.tuned.clock_mhz, bounds.EQUAL_CLOCK):
-        return least <= power <= min(most, 1 - bounds.POWER_NOISE)
-    if is_equal(pair.stock.power_w, pair.tuned.power_w, bounds.EQUAL_POWER):
-        slow, fast = clock_ratio_range(depth) if in_mv else (1.0, 1 / bounds.LEAST_POWER_RATIO)
-        return max(slow, 1 + bounds.CLOCK_NOISE) <= clock <= fast
+    slow, fast = clock_ratio_range(depth) if in_mv else (1.0, 1 / bounds.LEAST_POWER_RATIO)
+    for pair in pairs:
+        power, clock = pair.power_ratio, pair.clock_ratio
+        if power is None or clock is None:
+            continue
+        if pair.has_equal_clock:
+            if least <= power <= min(most, 1 - bounds.POWER_NOISE):
+                return True
+        elif pair.has_equal_power and max(slow, 1 + bounds.CLOCK_NOISE) <= clock <= fast:
+            return True
     return False
 
 
@@ -203,13 +201,14 @@ def _failure_shared_alone(setting: SubmittedSetting, result: SubmittedResult) ->
 
 def _temperature_implausible(setting: SubmittedSetting, result: SubmittedResult) -> bool:
     return any(
-        (depth_in(pair.tuned, setting) or 0) > 0 and _cooled_too_much(pair)
-        for pair in pairs_of(result.readings)
+        (depth_in(tuned, setting) or 0) > 0
+        for tuned, pairs in result.comparisons
+        if any(map(_cooled_too_much, pairs))
     )
 
 
 def _cooled_too_much(pair: ReadingPair) -> bool:
-    power = ratio(pair.tuned.power_w, pair.stock.power_w)
+    power = pair.power_ratio
     ambient = pair.stock.ambient_c
     # A regulated fan explains a change in either direction.
     if power is None or ambient is None or "auto" in (pair.stock.fan, pair.tuned.fan):

@@ -161,3 +161,38 @@ def test_an_unusable_idempotency_key_is_refused(client: FlaskClient, key: str) -
     response = client.post("/v1/submissions", data=GOOD_TEXT, headers=headers)
     assert response.status_code == 400
     assert response.get_json()["type"] == "/problems/idempotency_key_unreadable"
+
+
+UNKNOWN = {f"unknown{number}": 1 for number in range(33)}
+
+
+@pytest.mark.parametrize(
+    "path", ["/v1/submissions", "/v1/submissions?dry_run=true", "/v1/next-step", "/v1/diagnose"]
+)
+def test_every_body_is_read_up_to_the_33rd_unknown_field(client: FlaskClient, path: str) -> None:
+    body = {"chip": 7, **UNKNOWN, "settings": [{"domain": "cor"}]}
+    errors = client.post(path, json=body).get_json()["errors"]
+    assert [error["code"] for error in errors] == ["unknown_field"] * 32 + [
+        "too_many_unknown_fields"
+    ]
+    assert errors[-1]["detail"].startswith("Reading stopped after 32 unknown fields.")
+
+
+@pytest.mark.parametrize(
+    "path", ["/v1/start", "/v1/chips", "/v1/identify", "/v1/chips/norvane-sable-7-4820mx"]
+)
+def test_every_query_is_read_up_to_the_33rd_unknown_parameter(
+    client: FlaskClient, path: str
+) -> None:
+    answer = client.get(path, query_string={**UNKNOWN, "chip": "Sable"}).get_json()
+    codes = [error["code"] for error in answer["errors"]]
+    assert codes[:33] == ["unknown_field"] * 32 + ["too_many_unknown_fields"]
+    assert "32 unknown parameters" in answer["errors"][32]["detail"]
+
+
+def test_a_query_lists_64_problems(client: FlaskClient) -> None:
+    repeated = "&".join(f"clock_mhz=1&domain=1&grade={n}&load=1&supply=1" for n in range(20))
+    names = "&".join(f"unknown{n}=1&unknown{n}=2" for n in range(32))
+    errors = client.get(f"/v1/start?{repeated}&{names}").get_json()["errors"]
+    assert len(errors) <= 66
+    assert errors[64]["code"] == "more_problems"

@@ -1,13 +1,12 @@
 """Laws that hold for every text, tried on generated texts."""
 
-from time import perf_counter
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
+from tests.house.reading_steps import lines_of
 
 RAW = [row.raw for row in load_given()]
 EXACT = [row.raw for row in load_given() if row.wanted["match"] == "exact"]
@@ -51,7 +50,7 @@ def test_the_width_of_spaces_changes_nothing(raw: str, width: int) -> None:
 
 
 @given(st.text(max_size=10_000))
-@settings(max_examples=200, deadline=200)
+@settings(max_examples=200, deadline=None)
 def test_any_text_is_answered(text: str) -> None:
     found = identify_chip(text)
     assert (found.chip is not None) == (found.match == "exact")
@@ -59,7 +58,7 @@ def test_any_text_is_answered(text: str) -> None:
 
 
 @given(st.lists(st.sampled_from(PIECES), max_size=12).map(" ".join))
-@settings(max_examples=400, deadline=200)
+@settings(max_examples=400, deadline=None)
 def test_any_mixture_of_tokens_is_answered_consistently(text: str) -> None:
     found = identify_chip(text)
     if found.chip is not None:
@@ -69,13 +68,7 @@ def test_any_mixture_of_tokens_is_answered_consistently(text: str) -> None:
 
 
 @pytest.mark.parametrize("separator", ["", " ", "/", " / ", "(", ")("])
-def test_no_long_run_of_any_token_takes_long(separator: str) -> None:
-    slow = [piece for piece in PIECES if _seconds((piece + separator) * 250) > 0.1]
-    # A machine that was busy elsewhere gets a second chance, a slow pattern does not use it.
-    assert [piece for piece in slow if _seconds((piece + separator) * 250) > 0.1] == []
-
-
-def _seconds(text: str) -> float:
-    begin = perf_counter()
-    identify_chip(text[:250])
-    return perf_counter() - begin
+def test_no_long_run_of_any_token_takes_many_steps(separator: str) -> None:
+    most = 3 * max(lines_of(lambda raw=raw: identify_chip(raw)) for raw in RAW)
+    runs = [((piece + separator) * 250)[:250] for piece in PIECES]
+    assert [run for run in runs if lines_of(lambda run=run: identify_chip(run)) > most] == []

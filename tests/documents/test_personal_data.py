@@ -2,15 +2,30 @@
 
 import json
 import logging
+import re
+from ipaddress import IPv6Address
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from kbapi.bounds import MOST_TEXTS
-from kbapi.documents.personal_data import find_personal_data, is_personal_data, safe_pointer
+from kbapi.documents.personal_data import (
+    _COMMON_ENDS,
+    _E_MAIL,
+    _HOME_FOLDER,
+    _HOST_NAME,
+    _IPV6,
+    _LOCAL_ENDS,
+    _NAMED_SERIAL,
+    find_personal_data,
+    is_personal_data,
+    safe_pointer,
+)
 from kbapi.errors import DocumentRefused
 from kbapi.instance.instance import Instance
 from tests.intake.whole_document import a_whole_document
@@ -181,3 +196,131 @@ def test_too_many_texts_are_refused_unread() -> None:
 def test_a_text_that_is_slow_to_search_is_searched_in_time() -> None:
     for hard in ("a@" * 200, "1-" * 200, "a." * 200, ":" * 400, "0:" * 200, "s pc" * 100):
         is_personal_data(hard)
+
+
+PLAIN_FORMS = {
+    "e-mail": r"[^\s@\"'<>]+@[^\s@\"'<>]+\.[a-z]{2,}|\w@[a-z]{3,}",
+    "IP address": r"[0-9A-Fa-f:]*:[0-9A-Fa-f:]*:[0-9A-Fa-f:.]*",
+    "serial": r"\b(?:serial|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei)\b[ _.:#=-]*"
+    r"(?:(?:no|nr|number)\b[ .:#=-]*)?\w*\d",
+    "home folder": r"/(?:home|users)/[^\s/]|[/\\](?:users|documents and settings)\\+[^\s\\]"
+    r"|\b[a-z]:\\+users\\|(?:^|[\s=:])~\w*/|\\\\\w+\\|/root(?:/|\b)|%userprofile%|\$home\b",
+    "host name": r"https?://|\bwww\.|\b(?:desktop|laptop|win|pc)-[a-z0-9]{6,15}\b(?<!-desktop)"
+    r"(?<!-laptop)"
+    rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})\b"
+    rf"|\b[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)*\.(?:{_COMMON_ENDS})\b"
+    r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}\b"
+    r"|\b\w+(?:['’]s|s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
+    r"|workstation|rig)\b",
+}
+"""The forms as one reads them, whose steps can grow like the square of a text."""
+FORMS = {
+    "e-mail": _E_MAIL,
+    "IP address": _IPV6,
+    "serial": _NAMED_SERIAL,
+    "home folder": _HOME_FOLDER,
+    "host name": _HOST_NAME,
+}
+PARTS = [
+    "serial",
+    "s/n",
+    "sn",
+    "service",
+    "tag",
+    "asset",
+    "imei",
+    "no",
+    "nr",
+    "number",
+    "home",
+    "users",
+    "root",
+    "documents",
+    "and",
+    "settings",
+    "desktop",
+    "laptop",
+    "win",
+    "pc",
+    "local",
+    "lan",
+    "com",
+    "net",
+    "example",
+    "bench",
+    "mail",
+    "anna",
+    "annas",
+    "anna's",
+    "’s",
+    "s",
+    "notebook",
+    "rig",
+    "www.",
+    "https://",
+    "v1",
+    "v2",
+    "fe80",
+    "2001",
+    "db8",
+    "ff",
+    "c:",
+    "d:",
+    "~",
+    "\\",
+    "\\\\",
+    "/",
+    ".",
+    "..",
+    "-",
+    "--",
+    "_",
+    ":",
+    "::",
+    "@",
+    "(",
+    ",",
+    "=",
+    "#",
+    "$home",
+    "%userprofile%",
+    "é",
+    "ſ",
+    "K",
+    "1",
+    "7",
+    "a",
+    "b",
+    "z",
+    "A",
+    "x9",
+    "de",
+    "co",
+]
+
+
+def plain_verdict(form: str, text: str) -> bool:
+    found = re.finditer(PLAIN_FORMS[form], text, re.IGNORECASE)
+    if form != "IP address":
+        return any(True for _ in found)
+    return any(match.group() != "::" and _is_ipv6(match.group().rstrip(".")) for match in found)
+
+
+def _is_ipv6(text: str) -> bool:
+    try:
+        IPv6Address(text)
+    except ValueError:
+        return False
+    return True
+
+
+texts_of_parts = st.lists(
+    st.sampled_from(PARTS) | st.sampled_from([" ", ".", "-", "_"]), max_size=14
+).map("".join)
+
+
+@pytest.mark.parametrize("form", PLAIN_FORMS)
+@given(text=texts_of_parts | st.text("ab1.-_:@/\\~ s'", max_size=30))
+@settings(max_examples=400, deadline=None)
+def test_the_patterns_find_what_plain_ones_find(form: str, text: str) -> None:
+    assert FORMS[form].is_in(text) is plain_verdict(form, text)

@@ -1,6 +1,7 @@
 """Every strictness of the reader, each with its pointer; and sound text reads as it always does."""
 
 import json
+import tracemalloc
 from contextlib import suppress
 from typing import Any
 
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT
+from kbapi.bounds import DEEPEST_NESTING, LARGEST_INTEGER, LONGEST_TEXT, MOST_VALUES
 from kbapi.documents.reader import read_json
 from kbapi.errors import JsonUnreadable
 
@@ -137,6 +138,34 @@ def test_an_unclosed_string_extends_to_the_end() -> None:
         read_json(b'"' + b"[" * 60)
     with pytest.raises(JsonUnreadable, match="Unterminated string"):
         read_json(b'"\\"' + b"[" * 60)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" + "[]," * 10 * MOST_VALUES + "[]]",
+        "[" + "{}," * 10 * MOST_VALUES + "{}]",
+        "[" + "0," * 10 * MOST_VALUES + "0]",
+        "[" + '"[",' * 10 * MOST_VALUES + '"[["]',
+        "{" + '"":"",' * 10 * MOST_VALUES + '"":0}',
+        '"":' * 10 * MOST_VALUES,
+    ],
+)
+def test_values_are_counted_before_any_is_built(text: str) -> None:
+    tracemalloc.start()
+    reading = read_json(text.encode())
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert not reading.is_complete
+    assert reading.value is None
+    assert [problem.code for problem in reading.problems] == ["too_many_values"]
+    # Copies of the text, and some bytes for each value up to the bound.
+    assert peak < 3 * len(text) + 256 * MOST_VALUES
+
+
+def test_a_long_text_of_marks_is_one_value() -> None:
+    text = json.dumps([",[{" * MOST_VALUES])
+    assert [problem.code for problem in read_json(text.encode()).problems] == ["too_long"]
 
 
 def values() -> st.SearchStrategy[Any]:

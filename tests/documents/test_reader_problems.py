@@ -5,9 +5,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from marshmallow import Schema, fields
 
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.documents.reader import ReadDocument, read_document, read_json
+from kbapi.documents.results import SettingSchema, SubmissionSchema
+from kbapi.documents.shapes import did_you_mean
 from kbapi.errors import DocumentRefused, JsonUnreadable
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, a_body, a_setting, a_submission
@@ -96,14 +99,62 @@ def test_a_document_that_is_not_an_object_is_refused(document: Any) -> None:
     assert problems_of(document) == [("", "invalid")]
 
 
-def test_a_hundred_problems_are_listed_and_the_rest_counted() -> None:
-    at_most = a_submission(**{f"bogus{number}": 1 for number in range(100)})
-    assert len(problems_of(at_most)) == 100
+def faulty_locks(number: int, faults: int = 1) -> list[dict[str, Any]]:
+    """So many locks, each with so many of three possible faults of shape."""
+    faulty = {"domain": "cores", "control": "volts", "status": "closed"}
+    sound = {"domain": "core", "control": "voltage_offset", "status": "open"}
+    wrong = tuple(faulty)[:faults]
+    return [{**sound, **{name: faulty[name] for name in wrong}} for _ in range(number)]
+
+
+def test_reading_stops_at_the_65th_problem_of_shape() -> None:
+    at_most = problems_of(a_submission(locks=faulty_locks(64), chip="QEMU Virtual CPU"))
+    listed = [(f"/locks/{place}/domain", "invalid") for place in range(64)]
+    assert at_most == [*listed, ("", "more_problems")]
+    assert len(problems_of(a_submission(locks=faulty_locks(63), chip="QEMU Virtual CPU"))) == 64
     with pytest.raises(DocumentRefused) as caught:
-        read(a_body({**at_most, "bogus100": 1, "bogus101": 1}))
+        read(a_body(a_submission(locks=faulty_locks(64, faults=3))))
     *listed, last = caught.value.problems
-    assert len(listed) == 100
-    assert (last.code, last.detail) == ("more_problems", "2 more problems are not listed.")
+    assert len(listed) == 64
+    assert last.detail == "Reading stopped after 64 problems. Correct these and send it again."
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" + ",".join(["NaN"] * 65) + "]",
+        "{" + ",".join(f'"{key}": 1, "{key}": 2' for key in range(65)) + "}",
+        json.dumps([f"{number}@mail.example" for number in range(65)]),
+    ],
+)
+def test_nothing_else_is_read_after_65_problems_of_the_text(text: str) -> None:
+    body = json.dumps(a_submission(chip="bogus thing")).replace('"bogus thing"', text).encode()
+    found = problems_of(body)
+    assert len(found) == 65
+    assert found[-1] == ("", "more_problems")
+    assert not {"invalid", "unknown_field", "chip_unreadable"} & {code for _, code in found}
+
+
+def test_reading_stops_at_the_33rd_unknown_field_of_all_objects_together() -> None:
+    known = a_submission(a_setting(bogus1=1, bogus2=1), a_setting(bogus3={"a": 1}))
+    below = {f"bogus{number}": 1 for number in range(29)}
+    assert set(problems_of({**known, **below})) == {
+        ("/settings/0/bogus1", "unknown_field"),
+        ("/settings/0/bogus2", "unknown_field"),
+        ("/settings/1/bogus3", "unknown_field"),
+        *((f"/{name}", "unknown_field") for name in below),
+    }
+    beyond = {**known, **below, "bogus29": 1, "chip": 7, "settings": [*known["settings"], {}]}
+    found = problems_of(beyond)
+    assert len(found) == 33
+    assert found[-1] == ("", "too_many_unknown_fields")
+    assert {code for _, code in found[:-1]} == {"unknown_field"}
+
+
+@pytest.mark.parametrize("field", ["locks", "settings", "trials", "readings", "stock_passed"])
+def test_the_records_of_a_list_that_is_too_long_are_not_read(field: str) -> None:
+    document = a_submission(**{field: [{}] * 300})
+    assert problems_of(document) == [(f"/{field}", "invalid")]
 
 
 def test_a_problem_never_repeats_a_sent_value() -> None:
@@ -119,3 +170,35 @@ def test_a_problem_never_repeats_a_sent_value() -> None:
         read(a_body(document))
     assert len(caught.value.problems) == 7
     assert not any(secret in problem.detail for problem in caught.value.problems)
+
+
+def largest(schema: Schema) -> dict[str, Any]:
+    """A document with every field, and as many entries in each list as its schema allows."""
+    return {name: _largest_of(field) for name, field in schema.fields.items()}
+
+
+def _largest_of(field: Any) -> Any:
+    if isinstance(field, fields.List):
+        (length,) = field.validators
+        return [_largest_of(field.inner)] * length.max
+    if isinstance(field, fields.Nested):
+        return largest(field.schema)
+    return 1 if isinstance(field, fields.Number) else "text"
+
+
+def test_the_largest_possible_result_is_within_the_bound_of_values() -> None:
+    reading = read_json(json.dumps(largest(SubmissionSchema())).encode())
+    assert reading.is_complete
+    assert reading.problems == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "detail"),
+    [
+        ("stable_att", "Unknown field: did you mean 'stable_at'?"),
+        ("stable_at" * 1_000, "Unknown field. Known fields:"),
+        ("é" * 1_000, "Unknown field. Known fields:"),
+    ],
+)
+def test_a_suggestion_compares_the_beginning_of_a_name(name: str, detail: str) -> None:
+    assert did_you_mean(name, tuple(SettingSchema().fields)).startswith(detail)

@@ -9,8 +9,7 @@ from marshmallow import Schema, ValidationError, fields, validate
 from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.personal_data import without_personal_data
-from kbapi.documents.reader import chip_of_body, read_body
+from kbapi.documents.reader import chip_of_body, read_body, refusal_of
 from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import Effect, EffectSchema, SubmittedSetting
 from kbapi.documents.shapes import (
@@ -24,7 +23,7 @@ from kbapi.documents.shapes import (
     number,
     problems_of,
 )
-from kbapi.errors import DocumentRefused, Problem
+from kbapi.errors import Problem
 from kbapi.vocabulary import (
     DOMAINS,
     FAILURES,
@@ -108,19 +107,19 @@ def read_diagnosis(body: bytes, catalogue: Catalogue) -> Diagnosis:
     DocumentRefused
         With every problem of the text, or else every problem of shape and value.
     """
-    reading = read_body(body)
+    reading = read_body(body, _SCHEMA)
     if reading.problems:
-        raise DocumentRefused(problems=without_personal_data(reading.problems))
+        raise refusal_of(reading.problems)
     chip = chip_of_body(reading.value, catalogue)
     problems = [chip] if isinstance(chip, Problem) else []
     try:
         # Called on the class, because the schema has a field with the name load.
         sent: dict[str, Any] = Schema.load(_SCHEMA, reading.value)
     except ValidationError as error:
-        raise DocumentRefused(problems=[*problems_of(error.messages), *problems]) from None
+        raise refusal_of([*problems_of(error.messages), *problems]) from None
     problems += _faults_of_setting(sent)
     if problems or not isinstance(chip, ChipName):
-        raise DocumentRefused(problems=problems)
+        raise refusal_of(problems)
     return Diagnosis(
         chip=chip,
         domain=sent["domain"],

@@ -160,7 +160,7 @@ def read_search(body: bytes, catalogue: Catalogue) -> Search:
     DocumentRefused
         With every problem; nothing of the document is kept either way.
     """
-    reading = read_body(body)
+    reading = read_body(body, _NEXT_STEP)
     problems = list(reading.problems)
     chip = chip_of_body(reading.value, catalogue)
     if isinstance(chip, Problem):

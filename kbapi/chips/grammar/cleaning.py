@@ -18,7 +18,7 @@ _MARK_LEFT_OVER = re.compile(
 )
 # Endings that firmware appends to a name without information.
 _FIRMWARE_TAIL = re.compile(
-    r"^(.*\d.*?) +(?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
+    r"^(\D*+\d.*?) (?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
     r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ .*)?$"
 )
 _WRITTEN = re.compile(r"[ -~]*")
@@ -62,6 +62,9 @@ _LABEL: Final = (
     r"version|adapter(?: \d)?)"
 )
 
+# The first card of the text; whatever follows belongs to it.
+_CARD: Final = r"\b(?:[rg]tx|rx) ?\d{3,4}\b"
+
 SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("quotes", r"^[\s\"'`,;:*-]+|[\s\"'`,;:*]+$", by=""),
     _off("bus_address", r"^(?:[0-9a-f]{4}:)?[0-9a-f]{2}:[0-9a-f]{2}\.\d ", by=""),
@@ -74,7 +77,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("list_number", r"^(?:gpu|cpu) ?#?\d: ?|^\[\d\] ?", by=""),
     _off("tool_fields", r" (?:vendor|driver|bits|arch|type|socket|speed|subsystem|rev): .*$",
          r" \[(?:integrated|discrete)\]", by=""),
-    _off("uuid", r" ?\(uuid: [^)]*\)"),
+    _off("uuid", r" ?\(uuid: [^()]*+\)"),
     _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
          r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$",
          r" (?:opengl|compute|metal) engine\b.*$"),
@@ -83,7 +86,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("nested_wrapper", r"^(?:vulkan)(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
     _off("driver_prefix", r"^(?:angle )?metal renderer: ", r"^gallium [\d.]+ on ",
          r"\bmesa(?: dri)? ", r"^dri ", by=""),
-    _off("pci_id", r"\[?\b(?:10de|1002|8086|1022):[0-9a-f]{4}\b\]?(?: ?\(prog-if[^)]*\))?"),
+    _off("pci_id", r"\[?\b(?:10de|1002|8086|1022):[0-9a-f]{4}\b\]?(?: ?\(prog-if[^()]*+\))?"),
     _off("revision", r"\(rev [0-9a-f]{1,2}\)(?: \(prog-if.*\))?", r"\(0x[0-9a-f]{4,8}\)"),
     _off("driver_note",
          r"\((?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
@@ -97,19 +100,20 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"[a-z]+ lake(?:-\w+)?)\b(?:[^()]|\([^()]*\))*\)"),
     # The size can identify a GeForce or a Radeon RX, so it stays as a token.
     _off("memory_of_a_card",
-         r"(\b(?:[rg]tx|rx) ?\d{3,4}\b[^()]*)\((\d{1,2}) ?gi?b\b[^()]*\)", by=r"\1 \2gb "),
+         rf"((?<![^()])(?>[^()]*?{_CARD})[^()]*+)\((\d{{1,2}}) ?gi?b\b[^()]*+\)", by=r"\1 \2gb "),
     _off("memory_note", r"\(\d+ ?(?:gi?b|mi?b)(?: [a-z]*ddr\dx?)?\)"),
     _off("count_note",
          r"\(?\b\d+ (?:cpus|threads?|logical processors?|processors)\b\)?", r"\(\d{1,3}\)",
          r"\(?\b\d+ ?c ?/ ?\d+ ?t\b\)?", r"\b\d+ compute cores \d+ ?c ?\+ ?\d+ ?g\b",
          r"\(?\b\d+[ -]cores?(?:,? ?/? ?\d+[ -]threads?)?\b\)?"),
     _off("clock",
-         r"[(,~]* ?@? ?~? ?\b\d+(?:[.,]\d+)? ?\+? ?[gm]hz\b\)?(?: \[[^\]]*\])?", r" ?@ ?[\d.]*$"),
+         r"(?<![(,~])[(,~]*+ ?@? ?~? ?\b\d++(?:[.,]\d++)? ?\+? ?[gm]hz\b\)?(?: \[[^\[\]]*+\])?",
+         r" ?@ ?[\d.]*$"),
     _off("core_words",
          r"\b(?:single|dual|triple|quad|six|eight|ten|twelve|sixteen|hexa|octa)[ -]core\b"),
     _off("count_at_end", r" x ?\d{1,3}$(?<! x\d)"),
     _off("memory_unit", r"\b(\d{1,3}) ?gi?b\b", by=r"\1gb"),
-    _off("memory_letter", r"(\b(?:[rg]tx|rx) ?\d{3,4}\b[^/]*) (\d{1,2})g\b", by=r"\1 \2gb"),
+    _off("memory_letter", rf"((?<![^/])(?>[^/]*?{_CARD})[^/]*) (\d{{1,2}})g\b", by=r"\1 \2gb"),
     _off("memory_type", r"\b(\d{1,3}gb) g?ddr\dx?\b", by=r"\1"),
     _off("memory_list", r"\b\d{1,3}gb ?/ ?\d{1,3}gb\b"),
     _off("power", r"\b\d{2,3} ?w\b(?!/)"),
@@ -138,11 +142,11 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"asrock|inno3d|galax|kfa2|colorful|dell|hp|lenovo|acer|razer|leadtek|his|yeston|maxsun|biostar|"
          r"manli|micro-star|clevo)(?: (?:tech|computer|inc|rog|tuf|dual|strix|phoenix|gaming|aorus|"
          r"ventus|eagle|pulse|nitro\+?|proart|red devil|hellhound|fighter|speedster|"
-         r"(?:merc|qick|swft) \d{3}|suprim|amp))*,? (?=.*\d)"),
+         r"(?:merc|qick|swft) \d{3}|suprim|amp)){0,6},? (?=.*\d)"),
     _off("board_edition",
          r"(?: (?:oc|gaming|founders|windforce|strix|ventus|eagle|dual|pulse|nitro\+?|tuf|rog|fe|"
-         r"trio|ftw3|xc3|amp|verto|phantom|vapor-x|twin|mech|suprim|armor|aero|gamerock|jetstream))+"
-         r"(?: (?:edition|\d?x\d?|v\d|pro|oc|trio|ultra|extreme|airo|gaming|d|z|white))*"
+         r"trio|ftw3|xc3|amp|verto|phantom|vapor-x|twin|mech|suprim|armor|aero|gamerock|jetstream)){1,6}"
+         r"(?: (?:edition|\d?x\d?|v\d|pro|oc|trio|ultra|extreme|airo|gaming|d|z|white)){0,6}"
          r"(?P<size> \d{1,2}gb)?$", by=r"\g<size>"),
     _off("revision_word", r" rev\. ?[a-z0-9]\b|\bopn:"),
 )  # fmt: skip

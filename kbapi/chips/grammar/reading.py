@@ -10,7 +10,7 @@ from rapidfuzz.distance import OSA
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar import amd, cleaning, families, intel, nvidia, short_forms
-from kbapi.chips.grammar.rule import Rule
+from kbapi.chips.grammar.rule import Rule, RuleList
 
 RULES: Final[tuple[Rule, ...]] = (
     *intel.RULES,
@@ -22,13 +22,13 @@ RULES: Final[tuple[Rule, ...]] = (
 )
 MAKERS: Final = tuple(dict.fromkeys(row.maker for row in RULES))
 
-_BY_MAKER: Final = {maker: tuple(r for r in RULES if r.maker == maker) for maker in MAKERS}
-_MAKER_TOKENS = re.compile(rf"(?:(?:{'|'.join(MAKERS)}) )+")
-_WITHOUT_MAKER: Final = tuple(row for row in RULES if not row.needs_maker)
+_BY_MAKER: Final = {maker: RuleList(r for r in RULES if r.maker == maker) for maker in MAKERS}
+_MAKER_TOKENS = re.compile(rf"(?:(?:{'|'.join(MAKERS)}) )++")
+_WITHOUT_MAKER: Final = RuleList(row for row in RULES if not row.needs_maker)
 
 _BRANDS: Final = ("geforce", "radeon")
 # A token that repeats the form that the name implies: i9-13900HX laptop, i7-8700K desktop.
-_FORM_TOKEN = re.compile(r"(?P<rest>.*\d.*) (?P<form>laptop|desktop)")
+_FORM_TOKEN = re.compile(r"(?P<rest>\D*+\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
 _ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
@@ -36,6 +36,13 @@ _PCI_ID = re.compile(r"\b(10de|1002|8086|1022):([0-9a-f]{4})\b")
 _REVISION = re.compile(r"\(rev ([0-9a-f]{2})\)")
 _MOBILE_CODE = re.compile(r".*\b[a-z]{1,2}\d{2,3}[a-z]{0,2}m\b.*")
 _NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]?\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
+
+
+# More than any system prints: they bound what is tried on a text that names nothing.
+_MOST_PIECES: Final = 10
+_MOST_SHARED: Final = 6
+_MOST_TOKENS: Final = 12
+_MOST_FORMS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +80,10 @@ def find_chip(tokens: str) -> ChipName | None:
     """The chip that a name in tokens means by the first rule that matches all of it."""
     maker = _MAKER_TOKENS.match(tokens)
     if maker is None:
-        return _first(_WITHOUT_MAKER, tokens)
+        return _WITHOUT_MAKER.find_chip(tokens)
     makers = dict.fromkeys(maker[0].split())
     rest = tokens[maker.end() :]
-    return next((chip for m in makers if (chip := _first(_BY_MAKER[m], rest))), None)
+    return next((chip for m in makers if (chip := _BY_MAKER[m].find_chip(rest))), None)
 
 
 def sharers(chip: ChipName) -> tuple[ChipName, ...]:
@@ -85,10 +92,6 @@ def sharers(chip: ChipName) -> tuple[ChipName, ...]:
     if keys is None:
         return (chip,)
     return tuple(filter(None, (find_chip(key.replace("-", " ")) for key in keys)))
-
-
-def _first(rules: tuple[Rule, ...], tokens: str) -> ChipName | None:
-    return next((chip for row in rules if (chip := row.find_chip(tokens))), None)
 
 
 def _embedded_ids(folded: str) -> tuple[str | None, str | None]:
@@ -120,7 +123,10 @@ def _pci_database_name(stripped: str) -> tuple[str, bool | None]:
 
 def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
     """All chips that a name with slashes lists, and whether it is the name of a family."""
-    pieces = [cleaning.tokens(piece) for piece in name.split("/")]
+    listed = name.split("/")
+    if len(listed) > _MOST_PIECES:
+        return (), False
+    pieces = [cleaning.tokens(piece) for piece in listed]
     if len(pieces) == 1:
         return _read_one(pieces[0])
     if _is_family(cleaning.tokens(name)):
@@ -140,7 +146,7 @@ def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
 
 def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
     """A piece behind a slash, completed with the tokens that it shares with the piece before."""
-    before = previous.split()
+    before = previous.split()[: _MOST_SHARED + 1]
     for shared in range(max(len(before) - 1, 0), -1, -1):
         tokens = " ".join([*before[:shared], piece])
         if chip := find_chip(tokens):
@@ -148,11 +154,12 @@ def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
     return previous or piece, None
 
 
-def _read_one(tokens: str) -> tuple[tuple[ChipName, ...], bool]:
+def _read_one(tokens: str, forms: int = _MOST_FORMS) -> tuple[tuple[ChipName, ...], bool]:
+    """What a name without slashes means; at most so many tokens of a form at its end are read."""
     if chip := find_chip(tokens):
         return (chip,), False
-    if found := _FORM_TOKEN.fullmatch(tokens):
-        chips, is_family = _read_one(found["rest"])
+    if forms and (found := _FORM_TOKEN.fullmatch(tokens)):
+        chips, is_family = _read_one(found["rest"], forms - 1)
         is_laptop = found["form"] == "laptop"
         formed = tuple(c for c in chips if families.is_laptop_key(c.key) is is_laptop)
         if formed:
@@ -189,7 +196,6 @@ def _is_family(tokens: str) -> bool:
     return families.CODE_NAMES.fullmatch(rest) is not None
 
 
-_MOST_TOKENS: Final = 12
 _MOST_DIGITS: Final = 4
 _LONGEST_TOKEN: Final = 16
 _MOST_SUGGESTIONS: Final = 5

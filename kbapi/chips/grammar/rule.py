@@ -1,7 +1,7 @@
 """A naming rule: a pattern, and how a match becomes a chip."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -86,6 +86,32 @@ class Rule:
         line = _join(self.maker, self.line.format_map(groups))
         series = _join(line, self.series.format_map(groups))
         return ChipName(key, display_name(key), self.kind, self.maker, series, line)
+
+
+# What opens a named group, or asks whether one matched.
+_NAME_OF_GROUP: Final = re.compile(r"(\(\?P<|\(\?\()(?=[a-z])")
+
+
+class RuleList:
+    """Rules in their order, joined to one pattern: most names that are tried match no rule."""
+
+    def __init__(self, rules: Iterable[Rule]) -> None:
+        self._rules = tuple(rules)
+        self._any = re.compile(
+            "|".join(f"(?P<rule_{at}>{_numbered(rule, at)})" for at, rule in enumerate(self._rules))
+        )
+
+    def find_chip(self, tokens: str) -> ChipName | None:
+        """The chip that these tokens name by the first rule that matches all of them."""
+        found = self._any.fullmatch(tokens)
+        if found is None:
+            return None
+        # The group of the rule closes last.
+        return self._rules[int(str(found.lastgroup).removeprefix("rule_"))].find_chip(tokens)
+
+
+def _numbered(rule: Rule, at: int) -> str:
+    return _NAME_OF_GROUP.sub(rf"\g<1>of_{at}_", rule.pattern.pattern)
 
 
 def _join(*parts: str) -> str:
