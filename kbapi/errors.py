@@ -170,6 +170,17 @@ class SubmissionGone(KbapiError):
     explanation = "The sender withdrew this submission. Its content was deleted."
 
 
+class Overloaded(KbapiError):
+    """More requests wait than can be answered soon."""
+
+    code = "overloaded"
+    title = "The server is overloaded"
+    explanation = (
+        "The request would have waited too long. Nothing was stored: try again after the number "
+        "of seconds in Retry-After."
+    )
+
+
 class StorageBusy(KbapiError):
     """Another process locks the database for too long."""
 
@@ -321,6 +332,17 @@ class RateExceeded(KbapiError):
     explanation = (
         "Nothing was stored. Wait the number of seconds in Retry-After. The RateLimit header of "
         "each answer shows how many requests are left."
+    )
+
+
+class CpuTimeExceeded(KbapiError):
+    """The requests of one key or network took more CPU time than the host allows in a minute."""
+
+    code = "cpu_time_exceeded"
+    title = "Too much CPU time"
+    explanation = (
+        "Nothing was stored. The requests of this key or network took all of their CPU time in "
+        "this minute. Wait the number of seconds in Retry-After, and send smaller requests."
     )
 
 

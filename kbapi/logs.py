@@ -8,7 +8,9 @@ from typing import Final
 import orjson
 
 # Only these fields of a record are logged, so that no other data can leak.
-_FIELDS: Final = ("request_id", "method", "route", "status", "ms", "problem", "error", "place")
+_REQUEST: Final = ("request_id", "method", "route", "status", "ms", "problem", "error", "place")
+_CUT_OFF: Final = ("computing", "reading", "sending", "queued")
+_FIELDS: Final = (*_REQUEST, *_CUT_OFF)
 
 
 class JsonLines(logging.Formatter):

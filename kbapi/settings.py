@@ -74,6 +74,18 @@ class Settings(BaseSettings):
         description="Requests per minute from one network (IPv4 /24, IPv6 /56) without an access "
         "key. More get 429.",
     )
+    cpu_ms_per_key: int = Field(
+        default=40_000,
+        ge=1,
+        description="Milliseconds of CPU time per minute for the requests with one access key. "
+        "More get 429.",
+    )
+    cpu_ms_per_network: int = Field(
+        default=20_000,
+        ge=1,
+        description="Milliseconds of CPU time per minute for the requests of one network without "
+        "an access key. More get 429.",
+    )
     rate_storage: str = Field(
         default="",
         pattern=r"^((redis|rediss|redis\+unix)://.+)?$",

@@ -7,6 +7,7 @@ number, under a secret of the day.
 import ipaddress
 import re
 from enum import Enum, auto
+from functools import lru_cache
 from hashlib import blake2b
 from importlib.util import find_spec
 from typing import Final
@@ -114,6 +115,7 @@ class DailyHashes:
         return daily[1]
 
 
+@lru_cache(maxsize=1_024)
 def network_of(address: str) -> str:
     """The leading bits of an address, in hex; all texts that are not addresses share one network.
 

@@ -1,6 +1,8 @@
 """Access keys and rate limits before a view, and the header fields that report them after it."""
 
 import logging
+import threading
+import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from math import ceil
@@ -9,6 +11,7 @@ from typing import Any, Final, TypeVar
 from flask import Flask, Response, current_app, g, request
 from flask_limiter import ApplicationLimit, Limiter, RequestLimit
 from flask_smorest import Blueprint
+from limits import RateLimitItemPerMinute
 from limits.errors import StorageError
 
 from kbapi.access.keys import KeyHolder, find_holder
@@ -23,9 +26,15 @@ from kbapi.access.limits import (
 from kbapi.api.http_messages import bearer_key
 from kbapi.api.openapi import problem_answers
 from kbapi.clock import Clock
-from kbapi.errors import AccessKeyMissing, AccessKeyWrong
+from kbapi.errors import AccessKeyMissing, AccessKeyWrong, CpuTimeExceeded
 from kbapi.instance.instance import Instance
-from kbapi.metrics.counters import count_rate_exceeded, count_rate_fault, count_rate_local
+from kbapi.metrics.counters import (
+    CountedBy,
+    count_cpu_exceeded,
+    count_rate_exceeded,
+    count_rate_fault,
+    count_rate_local,
+)
 from kbapi.settings import Join, Settings
 from kbapi.storage.sqlite.rate_counts import rate_file_uri
 
@@ -36,31 +45,51 @@ _SERVER_TIMEOUT_S: Final = 0.25
 """How long a request waits for a Redis server before its process counts in its own memory."""
 
 
+_MOST_SENDERS: Final = 10_000
+"""As many senders are remembered with less than a part of their CPU time."""
+_PART: Final = 0.01
+"""The part of a limit that a sender computes between two additions to the common store."""
+
+
 def limit_requests(app: Flask, instance: Instance) -> None:
     """Count the app's requests by the key of `g.holder`, else by network, unless `g.need` is none.
 
-    A hook before this one sets both; hooks after this one run only within the limits. If the
-    common store fails, each process counts in its own memory, and tries the store again after 1,
-    2, 4 ... 32 s.
+    A hook before this one sets both, and the CPU time of the thread; hooks after this one run only
+    within the limits. If the common store fails, each process counts in its own memory, and tries
+    the store again after 1, 2, 4 ... 32 s.
 
     Raises
     ------
     UnsafeSetup
         When a Redis server is set and its client is not installed.
     """
+    settings, hashes = instance.settings, DailyHashes(instance.secret, instance.now)
+
+    @app.before_request
+    def name_sender() -> None:
+        if g.need is Need.WATCHING:
+            g.sender = None
+        elif g.holder is None:
+            g.sender = hashes.of_network(request.remote_addr or "")
+        else:
+            g.sender = hashes.of_key(g.holder.id)
+
     limiter = _limiter_of(instance)
     # Its log lines contain hashes of senders, and the values of failed calls.
     limiter.logger.propagate = False
-    limiter.request_filter(lambda: g.need is Need.WATCHING)
+    limiter.request_filter(lambda: g.need is Need.WATCHING or _is_preflight())
     limiter.init_app(app)
-    app.after_request(_LimitReport(limiter, instance.now).add_to)
+    cpu_times = _CpuTimes(limiter, settings, instance.now)
+    app.before_request(cpu_times.refuse)
+    app.after_request(_LimitReport(limiter, cpu_times, instance.now).add_to)
+    app.extensions["kbapi_count_unreadable"] = _counting_unreadable(limiter, hashes, instance)
 
 
 def _limiter_of(instance: Instance) -> Limiter:
-    settings, hashes = instance.settings, DailyHashes(instance.secret, instance.now)
+    settings = instance.settings
     uri, options = _storage_of(settings, instance.now)
     return Limiter(
-        lambda: hashes.of_network(request.remote_addr or ""),
+        lambda: g.sender,
         application_limits=[
             ApplicationLimit(
                 f"{settings.rate_per_network} per minute",
@@ -68,7 +97,6 @@ def _limiter_of(instance: Instance) -> Limiter:
             ),
             ApplicationLimit(
                 f"{settings.rate_per_key} per minute",
-                key_function=lambda: hashes.of_key(g.holder.id),
                 exempt_when=lambda: g.holder is None,
             ),
         ],
@@ -82,6 +110,111 @@ def _limiter_of(instance: Instance) -> Limiter:
         # The library counts only named endpoints, and an unknown path has none.
         request_identifier=lambda: "any",
     )
+
+
+def _is_preflight() -> bool:
+    """Whether a browser asks, before its own request, if the page may send it."""
+    return request.method == "OPTIONS" and "Access-Control-Request-Method" in request.headers
+
+
+def _counting_unreadable(
+    limiter: Limiter, hashes: DailyHashes, instance: Instance
+) -> Callable[[str], int]:
+    """A function that counts a malformed request for the network of an address.
+
+    It returns the seconds to wait if the network is beyond its limit, else 0.
+    """
+    limit = RateLimitItemPerMinute(instance.settings.rate_per_network)
+
+    def count_unreadable(address: str) -> int:
+        # The library counts application limits under this name.
+        counted = hashes.of_network(address), "global"
+        try:
+            if limiter.limiter.hit(limit, *counted):
+                return 0
+            ends = limiter.limiter.get_window_stats(limit, *counted).reset_time
+        except StorageError:
+            return 0
+        count_rate_exceeded("network")
+        return _seconds_until(ends, instance.now)
+
+    return count_unreadable
+
+
+def _seconds_until(ends: float, now: Clock) -> int:
+    """Whole seconds, never none and never more than a minute: a clock may be set back."""
+    return min(max(ceil(ends - now().timestamp()), 1), _WINDOW_S)
+
+
+def _counted_by() -> CountedBy:
+    return "network" if g.holder is None else "key"
+
+
+class _CpuTimes:
+    """The CPU time of each sender in this minute, limited like the number of requests.
+
+    Most requests are only added up in this process: an addition to the common store costs more
+    than all other limits together. So a sender can get a hundredth more for each process.
+    """
+
+    def __init__(self, limiter: Limiter, settings: Settings, now: Clock) -> None:
+        self._limiter = limiter
+        self._now = now
+        self._limits: Final[Mapping[CountedBy, RateLimitItemPerMinute]] = {
+            "network": RateLimitItemPerMinute(settings.cpu_ms_per_network),
+            "key": RateLimitItemPerMinute(settings.cpu_ms_per_key),
+        }
+        self._lock = threading.Lock()
+        self._pending_ms: dict[str, float] = {}
+        self._exceeded: dict[str, float] = {}
+        """The end of the minute, for senders without CPU time."""
+
+    def refuse(self) -> None:
+        """Nothing, if the sender of this request has CPU time left.
+
+        Raises
+        ------
+        CpuTimeExceeded
+            When it has none.
+        """
+        ends = self._exceeded.get(g.sender)
+        if ends is None:
+            return
+        if 0 < ends - self._now().timestamp() <= _WINDOW_S:
+            g.cpu_exceeded_until = ends
+            count_cpu_exceeded(_counted_by())
+            raise CpuTimeExceeded
+        self._exceeded.pop(g.sender, None)
+
+    def add(self) -> None:
+        """Count the CPU time of this request."""
+        if g.sender is None:
+            return
+        by = _counted_by()
+        limit = self._limits[by]
+        with self._lock:
+            spent_ms = 1e3 * (time.thread_time() - g.cpu_begun)
+            spent_ms += self._pending_ms.pop(g.sender, 0.0)
+            if spent_ms < limit.amount * _PART:
+                if len(self._pending_ms) >= _MOST_SENDERS:
+                    self._pending_ms.clear()
+                self._pending_ms[g.sender] = spent_ms
+                return
+        counted = g.sender, "cpu"
+        with suppress(StorageError):
+            if not self._limiter.limiter.hit(limit, *counted, cost=max(round(spent_ms), 1)):
+                window = self._limiter.limiter.get_window_stats(limit, *counted)
+                # The clock of a common store may be another one.
+                now = self._now().timestamp()
+                running = {one: ends for one, ends in self._exceeded.items() if ends > now}
+                running[g.sender] = now + _seconds_until(window.reset_time, self._now)
+                self._exceeded = running
+
+    def fields(self) -> tuple[str, str, int]:
+        """The limit that this request exceeded and what is left of it, for the header fields."""
+        limit = self._limits[_counted_by()]
+        seconds = _seconds_until(g.cpu_exceeded_until, self._now)
+        return f'"cpu-ms";q={limit.amount};w={_WINDOW_S}', f'"cpu-ms";r=0;t={seconds}', seconds
 
 
 def _storage_of(settings: Settings, now: Clock) -> tuple[str, Mapping[str, Any]]:
@@ -98,8 +231,9 @@ def _storage_of(settings: Settings, now: Clock) -> tuple[str, Mapping[str, Any]]
 class _LimitReport:
     """Header fields about the limit, and log and counter of a process that counts alone."""
 
-    def __init__(self, limiter: Limiter, now: Clock) -> None:
+    def __init__(self, limiter: Limiter, cpu_times: _CpuTimes, now: Clock) -> None:
         self._limiter = limiter
+        self._cpu_times = cpu_times
         self._now = now
         self._was_alone = False
 
@@ -107,12 +241,15 @@ class _LimitReport:
         """The response, with its limit fields."""
         self._watch()
         current = self._limiter.current_limit
-        if current is not None:
+        if "cpu_exceeded_until" in g:
+            _add_fields(response, *self._cpu_times.fields())
+        elif current is not None:
             # If the store fails between counting and reading back, the fields are missing.
             with suppress(StorageError):
-                self._add_fields(response, current)
+                self._add_rate(response, current)
             if current.breached:
-                count_rate_exceeded("network" if g.holder is None else "key")
+                count_rate_exceeded(_counted_by())
+        self._cpu_times.add()
         return response
 
     def _watch(self) -> None:
@@ -124,24 +261,32 @@ class _LimitReport:
             log.error("rates_unavailable")
         self._was_alone = is_alone
 
-    def _add_fields(self, response: Response, current: RequestLimit) -> None:
+    def _add_rate(self, response: Response, current: RequestLimit) -> None:
         ends, remaining = current.window
         # Redis gives whole seconds, and a window may end between counting and reading back.
-        seconds = min(max(ceil(ends - self._now().timestamp()), 1), _WINDOW_S)
-        # Added, not set: no other code sets them, and a search for them costs time.
-        add = response.headers.add
-        add("RateLimit-Policy", f'"burst";q={current.limit.amount};w={_WINDOW_S}')
-        add("RateLimit", f'"burst";r={remaining};t={seconds}')
-        if current.breached:
-            add("Retry-After", str(seconds))
+        seconds = _seconds_until(ends, self._now)
+        policy = f'"burst";q={current.limit.amount};w={_WINDOW_S}'
+        left = f'"burst";r={remaining};t={seconds}'
+        _add_fields(response, policy, left, seconds if current.breached else 0)
+
+
+def _add_fields(response: Response, policy: str, left: str, retry_after_s: int) -> None:
+    # Added, not set: no other code sets them, and a search for them costs time.
+    response.headers.add("RateLimit-Policy", policy)
+    response.headers.add("RateLimit", left)
+    if retry_after_s:
+        response.headers.add("Retry-After", str(retry_after_s))
 
 
 _View = TypeVar("_View", bound=Callable[..., Any])
 
 # The documentation of the endpoint itself wins: this decorator is nearest to the function.
-_RATE: Final = {"_429": "Too many requests: wait the number of seconds in Retry-After."}
+_RATE: Final = {
+    "_429": "Too many requests, or too much CPU time: wait the number of seconds in Retry-After.",
+    "_503": "Too many requests wait: try again after the number of seconds in Retry-After.",
+}
 _KEY: Final = {
-    "_503": "The database cannot be read now.",
+    "_503": "The database cannot be read now, or too many requests wait.",
     "_401": "This instance needs an access key here, and the request has none.",
     "_403": "The access key is not valid or lacks the scope.",
 }
@@ -212,6 +357,7 @@ def admit_requests(app: Flask, *, is_guarded: bool) -> None:
 
     @app.before_request
     def find_key() -> None:
+        g.cpu_begun = time.thread_time()
         g.need = needed.get(request.endpoint or "", Need.EXPLAINING)
         g.holder, g.wrong_key = _holder_of(bearer_key() if g.need in READS_KEYS else None)
 

@@ -41,8 +41,10 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.IdempotencyKeyReused: 422,
     errors.RequestUnreadable: 400,
     errors.RateExceeded: 429,
+    errors.CpuTimeExceeded: 429,
     errors.HeadTooLarge: 431,
     errors.Unexpected: 500,
+    errors.Overloaded: 503,
     errors.StorageBroken: 503,
     errors.StorageBusy: 503,
     errors.StorageUnwritable: 503,
@@ -55,7 +57,8 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.ServerUnreachable: 502,
 }
 
-_RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
+RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
+    errors.Overloaded: 2,
     errors.StorageBusy: 2,
     errors.StorageUnwritable: 60,
     errors.StorageFull: 60,
@@ -127,7 +130,7 @@ def problem_response(error: KbapiError) -> Response:
     body = problem_document(error, g.get("request_id", ""))
     response = Response(body, status, mimetype=PROBLEM_TYPE)
     response.headers["Cache-Control"] = "no-store"
-    if (seconds := _RETRY_AFTER_S.get(type(error))) is not None:
+    if (seconds := RETRY_AFTER_S.get(type(error))) is not None:
         response.headers["Retry-After"] = str(seconds)
     if (challenge := _BEARER_WANTED.get(type(error))) is not None:
         response.headers["WWW-Authenticate"] = challenge

@@ -26,9 +26,11 @@ Concern = Literal["refusal", "setting", "reading"]
 FollowUpStatus = Literal["counted", "unverified", "recorded"]
 Served = Literal["stored", "computed", "previous", "waited"]
 CountedBy = Literal["key", "network"]
+OverloadCause = Literal["full", "waited", "watching"]
 
 _SERVED: Final[tuple[Served, ...]] = ("stored", "computed", "previous", "waited")
 _COUNTED_BY: Final[tuple[CountedBy, ...]] = ("key", "network")
+_OVERLOAD_CAUSES: Final[tuple[OverloadCause, ...]] = ("full", "waited", "watching")
 _METHODS: Final = frozenset(("DELETE", "GET", "HEAD", "OPTIONS", "PATCH", "POST", "PUT"))
 # Each bucket costs a comparison in every request, and a line for each route, method and status.
 _REQUEST_SECONDS: Final = (0.005, 0.025, 0.1, 0.5, 2.5)
@@ -42,6 +44,8 @@ class Counters:
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
         self._count_requests()
+        self._count_limits()
+        self._count_queue()
         self._count_writes()
         self._count_documents()
         self.workers = Gauge(
@@ -69,15 +73,40 @@ class Counters:
             "served",
         )
         self.answers = {served: answers.labels(served) for served in _SERVED}
+
+    def _count_limits(self) -> None:
         exceeded = self._counter(
             "kbapi_rate_exceeded", "Requests beyond a limit, by key or network.", "by"
         )
         self.rate_exceeded = {by: exceeded.labels(by) for by in _COUNTED_BY}
+        cpu_exceeded = self._counter(
+            "kbapi_cpu_time_exceeded",
+            "Requests beyond the CPU time of a key or network.",
+            "by",
+        )
+        self.cpu_exceeded = {by: cpu_exceeded.labels(by) for by in _COUNTED_BY}
         self.rate_local = self._counter(
             "kbapi_rate_local", "Requests that a process counted in its own memory only."
         )
         self.rate_faults = self._counter(
             "kbapi_rate_faults", "How often a process began to count in its own memory only."
+        )
+
+    def _count_queue(self) -> None:
+        overloaded = self._counter(
+            "kbapi_overloaded",
+            "Requests refused for overload: full (would wait too long), waited, or watching.",
+            "cause",
+        )
+        self.overloaded = {cause: overloaded.labels(cause) for cause in _OVERLOAD_CAUSES}
+        self.queue_wait = self._histogram(
+            "kbapi_queue_wait_seconds", "Time that requests waited for their turn.", _WAIT_SECONDS
+        )
+        self.queued = Gauge(
+            "kbapi_queued_requests",
+            "Requests that wait for their turn now.",
+            registry=self.registry,
+            multiprocess_mode="livesum",
         )
 
     def _count_writes(self) -> None:
@@ -182,6 +211,26 @@ def count_follow_up(status: FollowUpStatus) -> None:
 def count_rate_exceeded(by: CountedBy) -> None:
     """Count a request beyond a limit."""
     _counters.rate_exceeded[by].inc()
+
+
+def count_cpu_exceeded(by: CountedBy) -> None:
+    """Count a request beyond a limit of CPU time."""
+    _counters.cpu_exceeded[by].inc()
+
+
+def count_overloaded(cause: OverloadCause) -> None:
+    """Count a request that was refused for overload."""
+    _counters.overloaded[cause].inc()
+
+
+def count_queue_wait(seconds: float) -> None:
+    """Count a request that began, and how long it waited for its turn."""
+    _counters.queue_wait.observe(seconds)
+
+
+def count_queued(requests: int) -> None:
+    """Set the number of requests that wait for their turn in this process."""
+    _counters.queued.set(requests)
 
 
 def count_rate_local() -> None:

@@ -2,10 +2,13 @@
 
 import errno
 import logging
+import os
 import re
+import select
 import socket
 import time
 from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from http import HTTPStatus
 from typing import Any, Final
 from uuid import uuid4
@@ -19,15 +22,18 @@ from gunicorn.http.errors import (
 from gunicorn.workers.gthread import TConn, ThreadWorker
 
 from kbapi.api.http_messages import NO_ROUTE, SAFE_HEADERS
-from kbapi.api.problems import PROBLEM_TYPE, STATUS_OF, problem_document
+from kbapi.api.problems import PROBLEM_TYPE, RETRY_AFTER_S, STATUS_OF, problem_document
 from kbapi.errors import (
     AddressTooLong,
     HeadTooLarge,
     KbapiError,
+    Overloaded,
+    RateExceeded,
     RequestUnreadable,
     Unexpected,
 )
 from kbapi.metrics.counters import count_request
+from kbapi.server.queue import State, Turn
 
 log = logging.getLogger(__name__)
 
@@ -42,21 +48,28 @@ _HOST: Final = re.compile(r"[A-Za-z0-9.\-_~%!$&'()*+,;=:\[\]]*\Z")
 
 
 class DeadlineSocket(socket.socket):
-    """A connection with one deadline for the whole request and one for the whole answer."""
+    """A connection with one deadline for the whole request and one for the whole answer.
+
+    A request that waits for its client gives up its turn to compute meanwhile.
+    """
 
     def __init__(self, taken: socket.socket) -> None:
         super().__init__(taken.family, taken.type, taken.proto, taken.detach())
         self._read_until = 0.0
         self._written_until: float | None = None
+        self._turn: Turn | None = None
 
-    def begin(self, began: float) -> None:
+    def begin(self, began: float, turn: Turn | None = None) -> None:
         """Set the deadlines of a request that began at this time of the monotonic clock."""
         self._read_until = began + REQUEST_S
         self._written_until = None
+        self._turn = turn
 
     def setblocking(self, flag: bool) -> None:
         """Block up to the time of an answer, or do not block."""
-        self.settimeout(_ANSWER_S if flag else 0.0)
+        timeout_s = _ANSWER_S if flag else 0.0
+        if self.gettimeout() != timeout_s:
+            self.settimeout(timeout_s)
 
     def take(self, size: int) -> bytes:
         """The bytes that have arrived, without waiting.
@@ -66,26 +79,47 @@ class DeadlineSocket(socket.socket):
         BlockingIOError
             When no bytes have arrived.
         """
-        return super().recv(size)
+        # With any timeout the kernel does not wait for this descriptor.
+        return os.read(self.fileno(), size)
+
+    def has_received(self) -> bool:
+        """Whether bytes have arrived that are not taken yet."""
+        waiting = select.poll()
+        waiting.register(self.fileno(), select.POLLIN)
+        return bool(waiting.poll(0))
+
+    def put(self, data: bytes) -> None:
+        """Send as much of the data as the kernel takes, without waiting.
+
+        Raises
+        ------
+        OSError
+            When the client has closed the connection, or the kernel takes nothing.
+        """
+        os.write(self.fileno(), data)
 
     def recv(self, size: int, flags: int = 0) -> bytes:
-        """The next bytes.
+        """The next bytes; there are no flags.
 
         Raises
         ------
         ConnectionResetError
             When the deadline is over, as if the client had closed the connection.
+        Overloaded
+            When the bytes have come, but too many requests compute; nothing was read.
         """
-        self.settimeout(_seconds_until(self._read_until))
-        try:
-            received = super().recv(size, flags)
-        except TimeoutError:
-            raise _too_slow() from None
+        while True:
+            left_s = _seconds_until(self._read_until)
+            try:
+                received = self.take(size)
+                break
+            except BlockingIOError:
+                self._wait_for(select.POLLIN, left_s, "reading")
         self._read_until += len(received) / _LEAST_BYTES_PER_S
         return received
 
     def sendall(self, data: Any, flags: int = 0) -> None:
-        """Send all data before the deadline of the whole answer.
+        """Send all data before the deadline of the whole answer; there are no flags.
 
         Raises
         ------
@@ -96,13 +130,25 @@ class DeadlineSocket(socket.socket):
             self._written_until = time.monotonic() + _ANSWER_S
         rest = memoryview(data)
         while rest:
-            piece, rest = rest[:_LEAST_BYTES_PER_S], rest[_LEAST_BYTES_PER_S:]
-            self.settimeout(_seconds_until(self._written_until))
+            left_s = _seconds_until(self._written_until)
             try:
-                super().sendall(piece, flags)
-            except TimeoutError:
-                raise _too_slow() from None
-            self._written_until += len(piece) / _LEAST_BYTES_PER_S
+                sent = os.write(self.fileno(), rest[:_LEAST_BYTES_PER_S])
+            except BlockingIOError:
+                self._wait_for(select.POLLOUT, left_s, "sending")
+                continue
+            rest = rest[sent:]
+            self._written_until += sent / _LEAST_BYTES_PER_S
+
+    def _wait_for(self, event: int, timeout_s: float, state: State) -> None:
+        waiting = select.poll()
+        waiting.register(self.fileno(), event)
+        paused: AbstractContextManager[None] = nullcontext()
+        if self._turn is not None:
+            paused = self._turn.paused(state)
+        with paused:
+            is_ready = waiting.poll(timeout_s * 1_000)
+        if not is_ready:
+            raise _too_slow()
 
 
 def _seconds_until(deadline: float) -> float:
@@ -151,10 +197,13 @@ class DeadlineWorker(ThreadWorker):
     """A threaded worker that checks requests more strictly, and answers faults with a problem."""
 
     wsgi: Any
+    _count_unreadable: Callable[[str], int]
 
     def load_wsgi(self) -> None:
         """Load the application, with malformed chunks reported as an error of the sender."""
         super().load_wsgi()
+        counted = getattr(self.wsgi, "extensions", {}).get("kbapi_count_unreadable")
+        self._count_unreadable = counted or (lambda _address: 0)
         self.wsgi = _with_checked_bodies(self.wsgi)
 
     def handle_request(self, req: Any, conn: TConn) -> Any:
@@ -173,33 +222,51 @@ class DeadlineWorker(ThreadWorker):
     def _keepalive_after(self, conn: TConn, keepalive: bool) -> bool:
         try:
             return bool(super()._keepalive_after(conn, keepalive))
-        except ParseException:
-            # The rest of an unread body is malformed; its request is already answered.
+        except (ParseException, Overloaded):
+            # The rest of an unread body cannot be read; its request is already answered.
             return False
 
     def handle_error(self, req: Any, client: socket.socket, addr: Any, exc: Exception) -> None:
-        """Send a problem for a malformed request; the log line has no text of the sender."""
-        problem, request_id = _problem_of(exc), uuid4().hex
-        status = HTTPStatus(STATUS_OF[type(problem)])
-        count_request(NO_ROUTE, "", status, 0)
-        body = problem_document(problem, request_id)
-        fields = {
-            **SAFE_HEADERS,
-            "Kbapi-Request-Id": request_id,
-            "Content-Type": PROBLEM_TYPE,
-            "Content-Length": str(len(body)),
-            "Connection": "close",
-        }
-        lines = [f"HTTP/1.1 {status.value} {status.phrase}"]
-        lines += [f"{name}: {value}" for name, value in fields.items()]
+        """Send a problem for a malformed request; the log line has no text of the sender.
+
+        It counts against the limit of its network, like every other request.
+        """
+        problem, wait_s = _problem_of(exc), 0
+        if not isinstance(problem, Unexpected) and (wait_s := self._count_unreadable(addr[0])):
+            problem = RateExceeded()
+        request_id = uuid4().hex
+        answer = problem_answer(problem, request_id, wait_s)
         log.info(
             "no_request",
-            extra={"request_id": request_id, "status": status.value, "problem": problem.code},
+            extra={
+                "request_id": request_id,
+                "status": STATUS_OF[type(problem)],
+                "problem": problem.code,
+            },
         )
         try:
-            client.sendall("\r\n".join([*lines, "", ""]).encode() + body)
+            client.sendall(answer)
         except OSError:
             log.debug("the client closed the connection before the problem was sent")
+
+
+def problem_answer(problem: KbapiError, request_id: str, retry_after_s: int = 0) -> bytes:
+    """The whole answer with a problem to a request that does not reach the application; counted."""
+    status = HTTPStatus(STATUS_OF[type(problem)])
+    count_request(NO_ROUTE, "", status, 0)
+    body = problem_document(problem, request_id)
+    fields = {
+        **SAFE_HEADERS,
+        "Kbapi-Request-Id": request_id,
+        "Content-Type": PROBLEM_TYPE,
+        "Content-Length": str(len(body)),
+        "Connection": "close",
+    }
+    if seconds := retry_after_s or RETRY_AFTER_S.get(type(problem), 0):
+        fields["Retry-After"] = str(seconds)
+    lines = [f"HTTP/1.1 {status.value} {status.phrase}"]
+    lines += [f"{name}: {value}" for name, value in fields.items()]
+    return "\r\n".join([*lines, "", ""]).encode() + body
 
 
 def _problem_of(fault: Exception) -> KbapiError:

@@ -20,7 +20,7 @@ from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, 
 from kbapi.instance.instance import open_instance
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import add_counts_of_ended, share_between_processes
-from kbapi.server.worker import BLOCKED_AT_FORK, HeadReadingWorker
+from kbapi.server.worker import BLOCKED_AT_FORK, CUT_OFF, HeadReadingWorker
 from kbapi.settings import Settings
 from kbapi.storage.sqlite.engine import (
     in_dots,
@@ -73,6 +73,9 @@ def connection_limit(threads: int) -> int:
 
 GRACE_S: Final = 30
 """The time for workers to answer accepted requests: longer than the longest transaction."""
+
+_CUT_OFF_STATUS: Final = 3
+"""The exit status of commands that could not do what they should."""
 
 _ONE_PROCESS: Final = (
     "SQLite {} can damage a database that two processes use, so one process serves. Until it "
@@ -181,7 +184,30 @@ class _Server(BaseApplication):
 
 
 class _CarefulArbiter(Arbiter):
-    """gunicorn's master, which reloads only if the instance can be opened."""
+    """gunicorn's master, which reloads only if the instance can be opened.
+
+    It ends with a status of its own if requests were cut off.
+    """
+
+    def halt(self, reason: str | None = None, exit_status: int = 0) -> None:
+        """End the workers, then this process.
+
+        Raises
+        ------
+        SystemExit
+            With the status 3 if requests were cut off.
+        """
+        try:
+            super().halt(reason, exit_status)
+        except SystemExit as end:
+            raise SystemExit(end.code or (_CUT_OFF_STATUS if CUT_OFF[0] else 0)) from None
+
+    def kill_workers(self, sig: int) -> None:
+        """Send a signal to all workers; log how many have to be killed."""
+        if sig == signal.SIGKILL and self.WORKERS:
+            self.log.error("requests_cut_off: %s workers did not end in time", len(self.WORKERS))
+            CUT_OFF[0] = 1
+        super().kill_workers(sig)
 
     def reload(self) -> None:
         """Replace the workers; keep the old ones if new ones could not start."""

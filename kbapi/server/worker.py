@@ -1,28 +1,53 @@
 """The gunicorn worker: reads heads before it uses threads, and loses no answer at its end."""
 
 import errno
+import logging
+import mmap
 import os
+import re
 import signal
 import socket
 import sys
 import time
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from selectors import EVENT_READ
-from typing import Any, Final
+from typing import Any, Final, Literal
+from uuid import uuid4
 
 from gunicorn.http import get_parser
 from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine
 from gunicorn.workers.gthread import TConn
 
-from kbapi.errors import KbapiError
-from kbapi.server.deadlines import REQUEST_S, DeadlineSocket, DeadlineWorker
+from kbapi.access.limits import network_of
+from kbapi.errors import KbapiError, Overloaded
+from kbapi.metrics.counters import (
+    OverloadCause,
+    count_overloaded,
+    count_queue_wait,
+    count_queued,
+)
+from kbapi.server.deadlines import REQUEST_S, DeadlineSocket, DeadlineWorker, problem_answer
+from kbapi.server.queue import LONGEST_WAIT_S, LOOK_S, Places, RequestQueue, State, Turn
+from kbapi.settings import Settings
+
+log = logging.getLogger(__name__)
 
 _PIECE_BYTES: Final = 8_192
+_BODY_PIECE_BYTES: Final = 1_024
+"""Fewer bytes at a time do not prolong the end of a connection."""
 _MOST_HEAD_BYTES: Final = 65_536
 """More than any head needs; a worker may hold this much for each connection."""
 _CLOSING_S: Final = 2.0
 """The time for a client to close its end, or for a silent one to begin while the worker ends."""
+
+
+_WATCHING: Final = re.compile(rb"[\r\n]{0,8}[A-Z]{1,8} (/health/live|/health/ready|/metrics)[? ]")
+_HAS_BODY: Final = re.compile(rb"\n(?:content-length|transfer-encoding)[ \t]*:", re.IGNORECASE)
+_FORWARDED: Final = re.compile(rb"\nx-forwarded-for:([^\r\n]*)", re.IGNORECASE)
 
 
 @dataclass
@@ -49,6 +74,35 @@ class Head:
         """Whether the head is larger than any request needs."""
         return len(self.received) > _MOST_HEAD_BYTES
 
+    @property
+    def watched_path(self) -> bytes:
+        r"""The path of a request for health or metrics without a body; empty for any other.
+
+        >>> Head(0.0, bytearray(b"GET /metrics?x=1 HTTP/1.1\r\nHost: a\r\n\r\n")).watched_path
+        b'/metrics'
+        """
+        found = _WATCHING.match(self.received)
+        return b"" if found is None or self.has_body else found[1]
+
+    @property
+    def has_body(self) -> bool:
+        """Whether a body may follow."""
+        return self.is_too_large or _HAS_BODY.search(self.received) is not None
+
+    def sender(self, address: str, proxies: int) -> str:
+        r"""The address that the outermost of so many proxies saw, else that of the connection.
+
+        >>> sent = b"GET / HTTP/1.1\r\nX-Forwarded-For: 192.0.2.1, 192.0.2.7\r\n\r\n"
+        >>> [Head(0.0, bytearray(sent)).sender("127.0.0.1", proxies) for proxies in (0, 1, 3)]
+        ['127.0.0.1', '192.0.2.7', '127.0.0.1']
+        """
+        if not proxies:
+            return address
+        passed_on = b",".join(_FORWARDED.findall(self.received)).split(b",")
+        return (
+            passed_on[-proxies].strip().decode("latin-1") if len(passed_on) >= proxies else address
+        )
+
 
 class HeadReader(DeadlineWorker):
     """A threaded worker that gives its threads only requests with a complete head.
@@ -63,12 +117,6 @@ class HeadReader(DeadlineWorker):
         self._heads: dict[TConn, float] = {}
         self._closing: dict[TConn, float] = {}
 
-    @property
-    def threads_in_use(self) -> int:
-        """The number of connections that have a thread or wait for one."""
-        waiting = (self.keepalived_conns, self.pending_conns, self._heads, self._closing)
-        return int(self.nr_conns - sum(map(len, waiting)))
-
     def enqueue_req(self, conn: TConn) -> None:
         """Give a connection to a thread as soon as the head of its next request is complete."""
         head = Head(time.monotonic())
@@ -77,30 +125,36 @@ class HeadReader(DeadlineWorker):
         if head.is_readable:
             self.give_to_thread(conn, head)
         else:
-            conn.sock.setblocking(False)
             self._read_on(conn, head)
 
     def give_to_thread(self, conn: TConn, head: Head) -> None:
         """Let a thread answer the request with this head."""
+        self.run_in(self.tpool, conn, head, head.began, None)
+
+    def run_in(
+        self, pool: ThreadPoolExecutor, conn: TConn, head: Head, began: float, turn: Turn | None
+    ) -> None:
+        """Let a thread of this pool answer the request, which has its time from `began` on."""
         if conn.parser is None:
             conn.parser = get_parser(self.cfg, conn.sock, conn.client)
-        conn.sock.begin(head.began)
+        conn.sock.begin(began, turn)
         conn.data_ready = True
         if head.is_too_large:
-            refused = self.tpool.submit(self._refuse, conn, head)
-            refused.add_done_callback(
-                lambda done: self.method_queue.defer(self.finish_request, conn, done)
-            )
+            answer = partial(self._refuse, conn, head)
         else:
             conn.parser.unreader.unread(bytes(head.received))
-            super().enqueue_req(conn)
+            answer = partial(self.handle, conn)
+        answered = pool.submit(answer if turn is None else partial(_in_turn, turn, answer))
+        answered.add_done_callback(
+            lambda done: self.method_queue.defer(self.finish_request, conn, done)
+        )
 
     def finish_request(self, conn: TConn, fs: Any) -> None:
         """Keep a connection for its next request, or close it without waiting for the client."""
         if not fs.cancelled() and fs.exception() is None and fs.result():
             super().finish_request(conn, fs)
         else:
-            self._begin_closing(conn)
+            self.begin_closing(conn)
 
     def murder_pending(self) -> None:
         """Close connections whose deadline is over."""
@@ -108,7 +162,7 @@ class HeadReader(DeadlineWorker):
         now = time.monotonic()
         for waiting in (self._heads, self._closing):
             while (conn := next(iter(waiting), None)) is not None and waiting[conn] <= now:
-                self._close(conn)
+                self.close(conn)
 
     def _read_on(self, conn: TConn, head: Head, _: Any = None) -> None:
         try:
@@ -120,7 +174,7 @@ class HeadReader(DeadlineWorker):
             piece = b""
         head.received += piece
         if not piece:
-            self._close(conn)
+            self.close(conn)
         elif head.is_readable or head.is_too_large:
             self._stop_waiting(conn)
             self.give_to_thread(conn, head)
@@ -145,26 +199,30 @@ class HeadReader(DeadlineWorker):
         self.handle_error(None, conn.sock, conn.client, fault)
         return False
 
-    def _begin_closing(self, conn: TConn) -> None:
+    def begin_closing(self, conn: TConn) -> None:
         """Close the sending end; unread bytes would make the client lose the answer."""
         try:
             conn.sock.shutdown(socket.SHUT_WR)
-            conn.sock.setblocking(False)
         except OSError:
-            self._close(conn)
+            self.close(conn)
             return
-        self._closing[conn] = time.monotonic() + _CLOSING_S
+        conn.timeout = time.monotonic()
+        self._closing[conn] = conn.timeout + _CLOSING_S
         self._wait(conn, partial(self._discard, conn))
 
     def _discard(self, conn: TConn, _: Any) -> None:
         try:
-            has_left = not conn.sock.take(_MOST_HEAD_BYTES)
+            received = len(conn.sock.take(_MOST_HEAD_BYTES))
         except BlockingIOError:
-            has_left = False
+            return
         except OSError:
-            has_left = True
-        if has_left:
-            self._close(conn)
+            received = 0
+        if not received:
+            self.close(conn)
+        elif received >= _BODY_PIECE_BYTES and conn.timeout + REQUEST_S > time.monotonic():
+            # A client that still sends its body reads the answer only afterwards.
+            del self._closing[conn]
+            self._closing[conn] = time.monotonic() + _CLOSING_S
 
     def _wait(self, conn: TConn, then: Any) -> None:
         self.poller.register(conn.sock, EVENT_READ, then)
@@ -173,11 +231,159 @@ class HeadReader(DeadlineWorker):
         for waiting in (self._heads, self._closing):
             if waiting.pop(conn, None) is not None:
                 self.poller.unregister(conn.sock)
+        for idle in (self.keepalived_conns, self.pending_conns):
+            if idle and idle[0] is conn:
+                idle.popleft()
+                self.poller.unregister(conn.sock)
 
-    def _close(self, conn: TConn) -> None:
+    def close(self, conn: TConn) -> None:
+        """Close a connection at once."""
         self._stop_waiting(conn)
         self.nr_conns -= 1
         conn.close()
+
+
+def _in_turn(turn: Turn, answer: Callable[[], bool]) -> bool:
+    try:
+        return answer()
+    finally:
+        turn.end()
+
+
+COMPUTING: Final = 6
+"""The requests of a worker that compute at a time: more of them only delay each other, as one
+processor runs all threads of a process."""
+_WATCHING_WAIT: Final = 64
+"""The requests for a path of health or metrics that may wait; more get an answer at once."""
+_WATCHING_WAIT_OF_ONE: Final = 48
+_SWITCH_S: Final = 0.0005
+"""How long a thread computes while others want to: the usual 5 ms delay the loop of the worker at
+each of its calls."""
+
+
+@dataclass
+class _Running:
+    """What a request holds until it is answered."""
+
+    network: str
+    places: Places
+    turn: Turn | None
+
+
+class QueueingWorker(HeadReader):
+    """A worker with a queue of requests, which refuses whoever would wait too long.
+
+    Requests for health and metrics have threads of their own.
+    """
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        threads = self.cfg.threads
+        self._threads = Places(threads, threads - threads // 16)
+        computing = min(COMPUTING, threads)
+        self._computing = Places(computing, max(computing - 2, 1))
+        self._queue: RequestQueue[tuple[TConn, Head]] = RequestQueue(self._computing)
+        self._running: dict[TConn, _Running] = {}
+        self._watchers: dict[bytes, tuple[ThreadPoolExecutor, Places]] = {}
+        self._proxies = 0
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether a new request would have to wait."""
+        return self._threads.is_full or self._computing.is_full
+
+    def load_wsgi(self) -> None:
+        """Load the application, and give the loop of the worker its share of the processor."""
+        sys.setswitchinterval(_SWITCH_S)
+        super().load_wsgi()
+        self._proxies = Settings().trusted_proxies
+
+    def give_to_thread(self, conn: TConn, head: Head) -> None:
+        """Let a thread answer the request, now or in its turn, or refuse it."""
+        network = network_of(head.sender(conn.client[0], self._proxies))
+        if path := head.watched_path:
+            self._watch(conn, head, network, path)
+            return
+        now = time.monotonic()
+        if not self._queue.has(network) and self._take_places(network):
+            self._queue.note_taken(now)
+            self._begin(conn, head, network, 0.0)
+        elif self._queue.seconds_to_wait(network, now) > LONGEST_WAIT_S:
+            self._refuse_overload(conn, head, "full")
+        else:
+            self._queue.add(network, (conn, head), now)
+            count_queued(len(self._queue))
+
+    def finish_request(self, conn: TConn, fs: Any) -> None:
+        """Keep or close the connection of an answered request, and free its places."""
+        if (running := self._running.pop(conn, None)) is not None:
+            running.places.give_back(running.network)
+            if running.turn is not None:
+                self._queue.learn(running.network, running.turn.held_s)
+        super().finish_request(conn, fs)
+
+    def wait_for_and_dispatch_events(self, timeout: float) -> None:
+        """Wait for events, then begin the requests for which there is a place."""
+        if self._queue:
+            timeout = min(timeout, LOOK_S)
+        super().wait_for_and_dispatch_events(timeout)
+        if self._queue:
+            self._begin_queued()
+
+    def unanswered(self) -> dict[str, int]:
+        """The number of requests that are not answered, by what they wait for or do."""
+        states: list[State | Literal["queued"]] = ["queued"] * len(self._queue)
+        turns = [running.turn for running in self._running.values()]
+        states += [turn.state if turn is not None else "computing" for turn in turns]
+        return dict(Counter(states))
+
+    def _begin_queued(self) -> None:
+        now = time.monotonic()
+        for conn, head in self._queue.take_expired(now):
+            self._refuse_overload(conn, head, "waited")
+        while not self.is_busy and (taken := self._queue.take(self._take_places, now)):
+            network, waited_s, (conn, head) = taken
+            self._begin(conn, head, network, waited_s)
+        count_queued(len(self._queue))
+
+    def _take_places(self, network: str) -> bool:
+        if not self._threads.take(network):
+            return False
+        if not self._computing.take(network):
+            self._threads.give_back(network)
+            return False
+        return True
+
+    def _begin(self, conn: TConn, head: Head, network: str, waited_s: float) -> None:
+        count_queue_wait(waited_s)
+        turn = Turn(self._computing, network, self._wake)
+        self._running[conn] = _Running(network, self._threads, turn)
+        self.run_in(self.tpool, conn, head, head.began + waited_s, turn)
+
+    def _wake(self) -> None:
+        if self._queue:
+            self.method_queue.defer(lambda: None)
+
+    def _watch(self, conn: TConn, head: Head, network: str, path: bytes) -> None:
+        if path not in self._watchers:
+            waiting = Places(_WATCHING_WAIT, _WATCHING_WAIT_OF_ONE)
+            self._watchers[path] = ThreadPoolExecutor(max_workers=1), waiting
+        pool, waiting = self._watchers[path]
+        if waiting.take(network):
+            self._running[conn] = _Running(network, waiting, None)
+            self.run_in(pool, conn, head, head.began, None)
+        else:
+            self._refuse_overload(conn, head, "watching")
+
+    def _refuse_overload(self, conn: TConn, head: Head, cause: OverloadCause) -> None:
+        count_overloaded(cause)
+        try:
+            conn.sock.put(problem_answer(Overloaded(), uuid4().hex))
+        except OSError:
+            self.close(conn)
+        else:
+            # If everything was read, the client gets the whole answer after a close as well.
+            (self.begin_closing if head.has_body else self.close)(conn)
 
 
 BLOCKED_AT_FORK: Final = (signal.SIGTERM,)
@@ -189,10 +395,20 @@ _COULD_NOT_OPEN: Final = 1
 _ACCEPT_PAUSE_S: Final = 0.5
 _RESTART_PAUSE_S: Final = 2.0
 _HEARTBEAT_S: Final = 0.2
+_YIELD_S: Final = 0.02
+"""How long a busy worker leaves new connections to idle ones before it accepts them itself."""
+_ACCEPTED_AT_ONCE: Final = 128
+_IDLE_S: Final = 0.5
+"""How long a connection must be without a complete request to be closed for a new one."""
+_MASTER_LONGER_S: Final = 5
+_ENDED_EARLY: Final = 5
+"""An exit status that gunicorn does not use."""
+CUT_OFF: Final = mmap.mmap(-1, 1)
+"""Shared by the master and its workers: not zero once a worker has cut off requests."""
 
 
-class HeadReadingWorker(HeadReader):
-    """A worker that accepts connections only for free threads, and answers all of them at its end.
+class HeadReadingWorker(QueueingWorker):
+    """A worker that leaves connections to idle workers first, and answers all of them at its end.
 
     gunicorn's own worker accepts a connection even if all its threads wait for slow clients. The
     new client then waits as well, while another worker is idle.
@@ -209,6 +425,8 @@ class HeadReadingWorker(HeadReader):
         super().__init__(*args, **options)
         self._has_closed_sockets = False
         self._paused_until = 0.0
+        self._yields_until = 0.0
+        self._addresses: dict[Any, Any] = {}
 
     def init_signals(self) -> None:
         """Install the handlers; a blocked signal arrives at once."""
@@ -240,22 +458,37 @@ class HeadReadingWorker(HeadReader):
         self.alive = self.alive and is_alive
         return is_alive
 
-    def accept(self, listener: Any) -> None:
-        """Accept a connection, if a thread is free."""
-        if not (self.alive and self._is_full()):
-            self._accept_one(listener)
+    def run(self) -> None:
+        """Serve until SIGTERM or the end of the master, and end in time whatever still runs."""
+        # The master waits longer than its workers, so that they can log what they cut off.
+        self.cfg.set("graceful_timeout", self.cfg.graceful_timeout - _MASTER_LONGER_S)
+        super().run()
+        if cut_off := self.unanswered():
+            log.error("requests_cut_off", extra=cut_off)
+            CUT_OFF[0] = 1
+            # An ordinary end would wait for the threads.
+            os._exit(_ENDED_EARLY)
 
-    def give_to_thread(self, conn: TConn, head: Head) -> None:
-        """Let a thread answer; if it is the last free thread, stop accepting connections."""
-        super().give_to_thread(conn, head)
-        if self.alive and self._is_full():
+    def accept(self, listener: Any) -> None:
+        """Accept a connection; if this worker is busy, an idle one gets it first."""
+        if not (self.alive and self.is_busy):
+            self._yields_until = 0.0
+            self._accept_one(listener)
+        elif not self._yields_until:
+            self._yields_until = time.monotonic() + _YIELD_S
             super().set_accept_enabled(False)
+        else:
+            self._yields_until = 0.0
+            for _ in range(_ACCEPTED_AT_ONCE):
+                if self.nr_conns >= self.worker_connections or not self._accept_one(listener):
+                    break
 
     def set_accept_enabled(self, enabled: bool) -> None:
         """Start or stop accepting; at the end, accept all queued clients and close the sockets."""
         if self.alive:
-            is_paused = time.monotonic() < self._paused_until
-            super().set_accept_enabled(enabled and not is_paused and not self._is_full())
+            now = time.monotonic()
+            is_paused = now < self._paused_until or (now < self._yields_until and self.is_busy)
+            super().set_accept_enabled(enabled and not is_paused)
         elif not self._has_closed_sockets:
             self._has_closed_sockets = True
             super().set_accept_enabled(False)
@@ -264,8 +497,28 @@ class HeadReadingWorker(HeadReader):
                     pass
                 listener.close()
 
-    def _is_full(self) -> bool:
-        return bool(self.threads_in_use >= self.cfg.threads)
+    def wait_for_and_dispatch_events(self, timeout: float) -> None:
+        """Wait for events, but not longer than until connections are accepted again."""
+        now = time.monotonic()
+        if self._yields_until > now:
+            timeout = min(timeout, self._yields_until - now)
+        super().wait_for_and_dispatch_events(timeout)
+        if self.alive and self.nr_conns >= self.worker_connections:
+            self._close_idle(now)
+
+    def _close_idle(self, now: float) -> None:
+        """Close the oldest connection without a request, so that another can be accepted."""
+        idle = [
+            (next(iter(self._closing.items()), None), _CLOSING_S),
+            (next(((one, one.timeout) for one in self.keepalived_conns), None), self.cfg.keepalive),
+            (next(((one, one.timeout) for one in self.pending_conns), None), self.cfg.keepalive),
+            (next(iter(self._heads.items()), None), REQUEST_S),
+        ]
+        for oldest, lasts_s in idle:
+            is_idle = oldest is not None and lasts_s - (oldest[1] - now) >= _IDLE_S
+            if oldest is not None and is_idle and not oldest[0].sock.has_received():
+                self.close(oldest[0])
+                return
 
     def _pause_accepting(self, error: OSError) -> None:
         """Accept no connection for a while; queued clients wait, accepted ones are answered."""
@@ -283,6 +536,8 @@ class HeadReadingWorker(HeadReader):
                 self._pause_accepting(error)
             return error.errno == errno.ECONNABORTED  # a client that has already left
         self.nr_conns += 1
-        server = listener.getsockname()
+        if listener not in self._addresses:
+            self._addresses[listener] = listener.getsockname()
+        server = self._addresses[listener]
         self.enqueue_req(TConn(self.cfg, DeadlineSocket(taken), client, server))
         return True

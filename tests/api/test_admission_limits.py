@@ -1,5 +1,6 @@
 """Requests are counted by key or network; beyond the limit an answer has Retry-After."""
 
+import itertools
 import json
 import logging
 import re
@@ -12,6 +13,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.access.keys import give_key, revoke_key
+from kbapi.api import admission
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from kbapi.logs import JsonLines
@@ -315,6 +317,103 @@ def test_requests_beyond_a_limit_are_counted_by_key_or_network(
     before = ignored_of(client, name)
     assert [ask(client).status_code for _ in range(5)] == [200, 200, 200, 429, 429]
     assert ignored_of(client, name) - before == 2
+
+
+@pytest.fixture
+def costly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each request takes seven milliseconds of CPU time."""
+    spent = itertools.count()
+    monkeypatch.setattr(admission.time, "thread_time", lambda: next(spent) * 0.007)
+
+
+def test_a_sender_without_cpu_time_gets_429_until_the_minute_ends(
+    tmp_path: Path, clock: HandMovedClock, costly: None
+) -> None:
+    _, client = served(tmp_path, clock, rate_per_network=100, cpu_ms_per_network=20)
+    name = 'kbapi_cpu_time_exceeded_total{by="network"}'
+    before = ignored_of(client, name)
+    answers = [ask(client) for _ in range(5)]
+    assert [answer.status_code for answer in answers] == [200, 200, 200, 429, 429]
+    assert answers[2].headers["RateLimit-Policy"] == '"burst";q=100;w=60'
+    refused = answers[-1]
+    assert refused.get_json()["type"] == "/problems/cpu_time_exceeded"
+    assert refused.headers.getlist("RateLimit-Policy") == ['"cpu-ms";q=20;w=60']
+    seconds = refused.headers["Retry-After"]
+    assert refused.headers.getlist("RateLimit") == [f'"cpu-ms";r=0;t={seconds}']
+    assert 1 <= int(seconds) <= 60
+    assert ask(client, ELSEWHERE).status_code == 200
+    assert ask(client, path="/health/live").status_code == 200
+    assert ignored_of(client, name) - before == 2
+    clock.moment += timedelta(seconds=int(seconds) - 1)
+    assert ask(client).status_code == 429
+    clock.moment += timedelta(seconds=1)
+    assert ask(client).status_code == 200
+
+
+def test_a_key_has_cpu_time_of_its_own(tmp_path: Path, clock: HandMovedClock, costly: None) -> None:
+    instance, client = served(tmp_path, clock, cpu_ms_per_network=1, cpu_ms_per_key=10)
+    key = give_key(instance, "", ("submit",)).key
+    assert [ask(client).status_code for _ in range(2)] == [200, 429]
+    assert [ask(client, key=key).status_code for _ in range(3)] == [200, 200, 429]
+
+
+def test_workers_share_the_cpu_time_of_a_sender(
+    tmp_path: Path, clock: HandMovedClock, costly: None
+) -> None:
+    instance, _ = served(tmp_path, clock, rate_per_network=100, cpu_ms_per_network=20)
+    one, other = (create_app(instance).test_client() for _ in range(2))
+    answers = [ask(client).status_code for client in (one, one, other, other)]
+    assert answers == [200, 200, 200, 429]
+
+
+def test_small_requests_are_added_to_the_store_together(
+    tmp_path: Path, clock: HandMovedClock, costly: None
+) -> None:
+    instance, client = served(tmp_path, clock, rate_per_network=100, cpu_ms_per_network=2_000)
+
+    def added() -> list[int]:
+        with sqlite3.connect(instance.settings.rates_path) as rates:
+            found = rates.execute("SELECT hits FROM counted_window WHERE key LIKE '%/cpu/%'")
+            return [hits for (hits,) in found]
+
+    for _ in range(2):
+        ask(client)
+    assert added() == []
+    ask(client)
+    assert added() == [21]
+
+
+def test_without_the_common_store_cpu_time_is_limited_by_each_process(
+    tmp_path: Path, clock: HandMovedClock, costly: None
+) -> None:
+    instance, client = served(tmp_path, clock, rate_per_network=100, cpu_ms_per_network=20)
+    instance.settings.rates_path.mkdir()
+    answers = [ask(client).status_code for _ in range(5)]
+    assert answers[-1] == 429
+
+
+def test_preflights_are_not_counted(tmp_path: Path, clock: HandMovedClock) -> None:
+    _, client = served(tmp_path, clock, cors_origins=("https://club.example",))
+    fields = {"Origin": "https://club.example", "Access-Control-Request-Method": "GET"}
+    sent = {"environ_base": {"REMOTE_ADDR": HERE}, "headers": fields}
+    for _ in range(5):
+        answer = client.options("/v1/chips", **sent)
+        assert answer.status_code == 200
+        assert answer.headers["Access-Control-Allow-Origin"] == "https://club.example"
+        assert "RateLimit" not in answer.headers
+    assert [ask(client).status_code for _ in range(4)] == [200, 200, 200, 429]
+    # Without the field of a browser it is a request like others.
+    assert client.options("/v1/chips", environ_base={"REMOTE_ADDR": HERE}).status_code == 429
+
+
+def test_malformed_requests_count_like_requests(tmp_path: Path, clock: HandMovedClock) -> None:
+    _, client = served(tmp_path, clock)
+    count_unreadable = client.application.extensions["kbapi_count_unreadable"]
+    assert ask(client).status_code == 200
+    assert [count_unreadable(NEXT_DOOR) for _ in range(2)] == [0, 0]
+    assert ask(client).status_code == 429
+    assert 1 <= count_unreadable(HERE) <= 60
+    assert count_unreadable(ELSEWHERE) == 0
 
 
 def test_every_operation_but_health_documents_429() -> None:

@@ -1,0 +1,212 @@
+"""Which request runs next: a queue with a longest wait, and places that networks share.
+
+Bookkeeping only: times are passed in, and nothing here knows sockets.
+"""
+
+import threading
+import time
+from collections import Counter, OrderedDict, deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Final, Generic, Literal, TypeVar
+
+from kbapi.errors import Overloaded
+
+LONGEST_WAIT_S: Final = 2.0
+"""Who would wait longer gets an answer at once: another try later costs less than waiting."""
+LOOK_S: Final = 0.1
+"""How often to look for requests that have waited too long: it costs a step for each network."""
+_WEIGHT: Final = 1 / 32
+"""The weight of the newest request in the mean time of all requests."""
+_WEIGHT_IN_NETWORK: Final = 1 / 8
+_FIRST_MEAN_S: Final = 0.005
+_MOST_NETWORKS: Final = 1_024
+
+
+class Places:
+    """A number of places, of which one network never holds all."""
+
+    def __init__(self, total: int, most_of_one: int) -> None:
+        self.total = total
+        self.most_of_one = most_of_one
+        self._free = total
+        self._held: Counter[str] = Counter()
+        self._lock = threading.Lock()
+        self._waiting: deque[tuple[str, threading.Lock]] = deque()
+
+    @property
+    def is_full(self) -> bool:
+        """Whether no place is free."""
+        return self._free <= 0
+
+    def take(self, network: str) -> bool:
+        """Whether a place was free for this network; it is taken now."""
+        with self._lock:
+            return self._take(network)
+
+    def give_back(self, network: str) -> None:
+        """Free a place of this network, for the first that waits for one and may have it."""
+        with self._lock:
+            self._free += 1
+            self._held[network] -= 1
+            if not self._held[network]:
+                del self._held[network]
+            for waiting in self._waiting:
+                if self._take(waiting[0]):
+                    self._waiting.remove(waiting)
+                    waiting[1].release()
+                    break
+
+    def wait(self, network: str, timeout_s: float) -> bool:
+        """Whether a place was or became free for this network in time; it is taken now."""
+        ready = threading.Lock()
+        waiting = network, ready
+        with self._lock:
+            if self._take(network):
+                return True
+            ready.acquire()
+            self._waiting.append(waiting)
+        if ready.acquire(timeout=timeout_s):
+            return True
+        with self._lock:
+            if waiting not in self._waiting:
+                return True  # it became free at the last moment
+            self._waiting.remove(waiting)
+            return False
+
+    def _take(self, network: str) -> bool:
+        if self._free <= 0 or self._held[network] >= self.most_of_one:
+            return False
+        self._free -= 1
+        self._held[network] += 1
+        return True
+
+
+State = Literal["computing", "reading", "sending"]
+
+
+class Turn:
+    """The place of a request among those that compute; it has none while it waits for its client.
+
+    A request that waits for its client inside a transaction would keep others from ending theirs.
+    """
+
+    def __init__(self, places: Places, network: str, freed: Callable[[], None]) -> None:
+        self.state: State = "computing"
+        self.held_s = 0.0
+        self._places = places
+        self._network = network
+        self._freed = freed
+        self._has_place = True
+        self._began = time.monotonic()
+
+    @contextmanager
+    def paused(self, state: State) -> Iterator[None]:
+        """A time without a place.
+
+        Raises
+        ------
+        Overloaded
+            When a request that has to be read on gets no place again in time.
+        """
+        self.end()
+        self.state = state
+        self._freed()
+        try:
+            yield
+        finally:
+            self._has_place = self._places.wait(self._network, LONGEST_WAIT_S)
+            self._began = time.monotonic()
+        if state == "reading" and not self._has_place:
+            raise Overloaded
+        self.state = "computing"
+
+    def end(self) -> None:
+        """Give the place back."""
+        if self._has_place:
+            self._has_place = False
+            self.held_s += time.monotonic() - self._began
+            self._places.give_back(self._network)
+
+
+Item = TypeVar("Item")
+
+
+class RequestQueue(Generic[Item]):
+    """Requests that wait for a place, by network: each network with requests is next in turn.
+
+    By Little's law the wait is the number of requests ahead, times the mean time that each holds
+    its place, over the number of places.
+    """
+
+    def __init__(self, places: Places) -> None:
+        self._places = places
+        self._of: OrderedDict[str, deque[tuple[float, Item]]] = OrderedDict()
+        self._length = 0
+        self._mean_s = _FIRST_MEAN_S
+        self._mean_of: OrderedDict[str, float] = OrderedDict()
+        self._none_taken_since: float | None = None
+        self._looks_at = 0.0
+
+    def __len__(self) -> int:
+        return self._length
+
+    def add(self, network: str, item: Item, now: float) -> None:
+        """Let a request of this network wait."""
+        self._of.setdefault(network, deque()).append((now, item))
+        self._length += 1
+        if self._none_taken_since is None:
+            self._none_taken_since = now
+
+    def has(self, network: str) -> bool:
+        """Whether requests of this network wait."""
+        return network in self._of
+
+    def seconds_to_wait(self, network: str, now: float) -> float:
+        """The time that one more request of this network would probably wait."""
+        ahead = len(self._of.get(network, ())) + 1
+        in_turns = len(self._of) + (network not in self._of)
+        # No more wait than those that wait ahead of it in turns.
+        of_all = min(ahead * in_turns, self._length + 1) * self._mean_s / self._places.total
+        of_own = ahead * self._mean_of.get(network, 0.0) / self._places.most_of_one
+        stopped = 0.0 if self._none_taken_since is None else now - self._none_taken_since
+        return max(of_all, of_own, stopped)
+
+    def take(self, is_free: Callable[[str], bool], now: float) -> tuple[str, float, Item] | None:
+        """The next request for which a place is free, with its network and its time of waiting."""
+        for network, waiting in self._of.items():
+            if is_free(network):
+                since, item = waiting.popleft()
+                self._length -= 1
+                del self._of[network]
+                if waiting:
+                    self._of[network] = waiting
+                self.note_taken(now)
+                return network, now - since, item
+        return None
+
+    def note_taken(self, now: float) -> None:
+        """Note that a request began."""
+        self._none_taken_since = now if self._length else None
+
+    def take_expired(self, now: float) -> list[Item]:
+        """The requests that have waited too long; looked for from time to time only."""
+        if now < self._looks_at:
+            return []
+        self._looks_at = now + LOOK_S
+        expired = []
+        for network, waiting in list(self._of.items()):
+            while waiting and waiting[0][0] + LONGEST_WAIT_S <= now:
+                expired.append(waiting.popleft()[1])
+            if not waiting:
+                del self._of[network]
+        self._length -= len(expired)
+        return expired
+
+    def learn(self, network: str, held_s: float) -> None:
+        """Take into account how long a request of this network held its place."""
+        self._mean_s += (held_s - self._mean_s) * _WEIGHT
+        own_s = self._mean_of.pop(network, held_s)
+        self._mean_of[network] = own_s + (held_s - own_s) * _WEIGHT_IN_NETWORK
+        if len(self._mean_of) > _MOST_NETWORKS:
+            self._mean_of.popitem(last=False)
