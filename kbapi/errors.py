@@ -49,6 +49,8 @@ FAULTS: Final = {
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
     "item_too_large": "An item of a batch is at most as large as the body of a single result.",
+    "stored_already": "The same machine has the same document under another id. Withdraw one of "
+    "them.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
     "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "

@@ -211,8 +211,12 @@ ScreeningStatus = Literal["counted", "unverified", "excluded"]
 """How a setting was screened: it counts, it lacks proof of effect, or a rule excludes it."""
 SCREENING_STATUSES: Final[tuple[ScreeningStatus, ...]] = get_args(ScreeningStatus)
 
-BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused", "not_tried"]
+BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused", "withdrawn", "not_tried"]
 """The outcome of one item of a batch: how a new result was screened, or why it is not stored."""
+
+KeyedEndpoint = Literal["submissions", "batch", "follow-ups", "corrections"]
+"""An endpoint that takes an Idempotency-Key."""
+KEYED_ENDPOINTS: Final[tuple[KeyedEndpoint, ...]] = get_args(KeyedEndpoint)
 
 FollowUpStatus = Literal["counted", "unverified", "recorded"]
 """How a follow-up was screened; a `recorded` one is stored and changes no number."""

@@ -30,6 +30,8 @@ from kbapi.errors import (
 from kbapi.instance.health import Condition, WriteState
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
+from kbapi.intake.correct import Correction
+from kbapi.intake.follow_up import RemovedFollowUp
 from kbapi.intake.responses import Accepted
 from kbapi.metrics.counters import count_request, method_label
 from kbapi.settings import Join
@@ -123,6 +125,14 @@ class SubmissionResponse(Accepted):
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectionResponse(SubmissionResponse):
+    """The answer to a corrected result."""
+
+    follow_ups_removed: tuple[RemovedFollowUp, ...] = field(kw_only=True)
+    """Follow-ups that do not fit the corrected result; they were removed."""
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """Whether the process is running."""
 
@@ -193,6 +203,13 @@ def with_links(accepted: Accepted) -> SubmissionResponse:
     )
     links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
     return SubmissionResponse(**own, links=links)
+
+
+def corrected_with_links(correction: Correction) -> CorrectionResponse:
+    """The corrected result with links to further requests."""
+    response = with_links(correction.accepted)
+    own = {part.name: getattr(response, part.name) for part in fields(SubmissionResponse)}
+    return CorrectionResponse(**own, follow_ups_removed=correction.follow_ups_removed)
 
 
 def dump(answer: object, status: int) -> Response:

@@ -33,7 +33,13 @@ from kbapi.api.answer_schemas import (
     one_line,
     references_of,
 )
-from kbapi.api.http_messages import Health, Readiness, ServiceDescription, SubmissionResponse
+from kbapi.api.http_messages import (
+    CorrectionResponse,
+    Health,
+    Readiness,
+    ServiceDescription,
+    SubmissionResponse,
+)
 from kbapi.curation.contributors import ContributorDetail
 from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
 from kbapi.curation.erasure import ErasureResponse
@@ -125,6 +131,7 @@ _PATH_PARAMETERS: Final = {
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
     SubmissionResponse,
+    CorrectionResponse,
     SubmissionDetail,
     DryRunResponse,
     BatchResponse,

@@ -1,4 +1,4 @@
-"""Results: send one, read it back, follow it up, withdraw it; all results of one contributor."""
+"""Results: send, read back, correct, follow up, withdraw; all results of one contributor."""
 
 from typing import Final
 from uuid import UUID
@@ -16,6 +16,7 @@ from kbapi.api.http_messages import (
     DryRunSchema,
     bearer_receipt,
     contributor_token,
+    corrected_with_links,
     created,
     dump,
     dump_page,
@@ -32,6 +33,7 @@ from kbapi.bounds import MOST_ITEMS
 from kbapi.documents.shapes import StrictSchema, Whole, read_parameters
 from kbapi.errors import QueryInvalid
 from kbapi.intake.batch import accept_batch
+from kbapi.intake.correct import correct_submission
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import (
     list_own_results,
@@ -46,7 +48,7 @@ blueprint = Blueprint(
     "submissions",
     __name__,
     url_prefix="/v1/submissions",
-    description="Send, read, follow up and withdraw results.",
+    description="Send, read, correct, follow up and withdraw results.",
 )
 
 _IDEMPOTENCY_PARAMETER: Final = {
@@ -169,6 +171,44 @@ def read_result(submission_id: UUID) -> Response:
     require_no_parameters()
     own = read_own_result(instance(), str(submission_id), bearer_receipt())
     return dump(own, 200)
+
+
+@blueprint.route("/<uuid:submission_id>", methods=["PUT"])
+@blueprint.doc(
+    parameters=[_IDEMPOTENCY_PARAMETER],
+    requestBody={
+        "required": True,
+        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Submission"}}},
+    },
+    responses={
+        "200": json_answer("Replaced and screened.", "CorrectionResponse"),
+        **problem_answers(
+            _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
+            _401="The request has no receipt.",
+            _403="The receipt does not belong to this submission.",
+            _410="The submission was withdrawn.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="At least one value is not possible: all problems are listed, and nothing was "
+            "changed.",
+            _503="The database cannot be written now; nothing was changed.",
+        ),
+    },
+)
+@needs(blueprint, Need.OWN_RESULT)
+def correct_result(submission_id: UUID) -> Response:
+    """Replace your own result by a corrected document, with its receipt.
+
+    Id and receipt stay. The new document is screened like a new result, and the earlier one is
+    deleted. Without a contributor token the result stays with its contributor and unit. Follow-ups
+    stay where they fit the new document.
+    """
+    require_no_parameters()
+    require_json()
+    correction = correct_submission(
+        instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
+    )
+    return dump(corrected_with_links(correction), 200)
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["DELETE"])

@@ -105,6 +105,11 @@ def client_options(command: _Command) -> _Command:
     return home_option(url_option(json_option(command)))
 
 
+def server_of(home: Path, url: str | None) -> str:
+    """The address of the server, or the folder of the instance, that a command asks."""
+    return url.rstrip("/") if url else str(home.resolve())
+
+
 def settings_of(home: Path) -> Settings:
     """The settings of the instance in this folder.
 

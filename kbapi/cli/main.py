@@ -29,6 +29,7 @@ from kbapi.cli.questions import (
     start_command,
 )
 from kbapi.cli.sending import (
+    correct_command,
     follow_up_command,
     my_submissions_command,
     submit_command,
@@ -62,6 +63,7 @@ for command in (
     diagnose_command,
     cautions_command,
     submit_command,
+    correct_command,
     follow_up_command,
     withdraw_command,
     my_submissions_command,

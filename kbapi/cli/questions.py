@@ -22,7 +22,7 @@ from kbapi.cli.common import (
     print_answer,
     settings_of,
 )
-from kbapi.cli.sending import sender_file
+from kbapi.cli.sender_file import settings_folder
 from kbapi.cli.this_machine import PrintedName, printed_names
 
 
@@ -57,7 +57,7 @@ def _has_seen_all_today() -> bool:
 
     If the record cannot be written, they are printed again next time.
     """
-    path = sender_file().with_name("cautions-printed")
+    path = settings_folder() / "cautions-printed"
     today = date.today().isoformat()
     try:
         if path.exists() and path.read_text("utf-8").strip() == today:

@@ -192,12 +192,25 @@ def _settings_of_unit(
     for depth, some in sorted(by_depth.items()):
         margin = min((row.stable_steps or 0) for row in some) - depth
         failures = [row.days for row in some if is_failure(row)]
+        failures += _later_failures(some, [row for row in rows if 0 < _depth_of(row, grid) < depth])
         kept = [row.days for row in some if not is_failure(row) and is_proven(row)]
         if margin < 0 or not (failures or kept or stop is not None):
             continue
         until = min(failures) if failures else max(kept, default=0) if stop is None else stop
         unit, contributor = some[0].unit_id, some[0].contributor_id
         yield SettingInUse(unit, contributor, _band(margin, grid, margins), until, bool(failures))
+
+
+def _later_failures(rows: list[FollowedRow], shallower: list[FollowedRow]) -> Iterable[int]:
+    """The days at which a setting is known to have failed by other reports on the unit.
+
+    These are later results, and failures of settings nearer to stock. Settings that are not
+    followed stay out: of these only the failed ones would be seen.
+    """
+    watched = max(row.days for row in rows)
+    found = [row.failed_after for row in rows if row.failed_after is not None]
+    found += [row.days for row in shallower if is_failure(row)]
+    return [max(watched, days) for days in found]
 
 
 def is_failure(row: FollowedRow) -> bool:

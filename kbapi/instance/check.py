@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import Final
 
 from kbapi.clock import Clock, utc_now
@@ -157,14 +158,33 @@ def _ok_unless(subject: str, wrong: str, detail: str) -> Finding:
     return Finding(subject, not wrong, wrong or detail)
 
 
+def require_private(settings: Settings) -> None:
+    """Nothing, unless other users can read or replace the database.
+
+    They may list the folder: each file in it is for its owner only.
+
+    Raises
+    ------
+    UnsafeSetup
+        With the command that corrects it.
+    """
+    require_may_open(settings.database_path)
+    if exposed := _exposed(settings):
+        raise UnsafeSetup(f"{exposed[0].upper()}{exposed[1:]}.")
+
+
+def _exposed(settings: Settings) -> str:
+    for path, bits, can, command in (
+        (settings.home, 0o022, "change", "chmod go-w"),
+        (settings.database_path, 0o077, "read", "chmod go="),
+    ):
+        if path.exists() and stat.S_IMODE(path.stat().st_mode) & bits:
+            return f"other users can {can} {path.name}; run '{command} {quote(str(path))}'"
+    return ""
+
+
 def _folder(settings: Settings) -> Finding:
-    others = [
-        path.name
-        for path in (settings.home, settings.database_path)
-        if stat.S_IMODE(path.stat().st_mode) & 0o077
-    ]
-    wrong = f"other users can read {', '.join(others)}; run chmod go= on it"
-    return _ok_unless("folder", wrong if others else "", "only the owner can read it")
+    return _ok_unless("folder", _exposed(settings), "only the owner can read the database")
 
 
 def _free_space(settings: Settings) -> Finding:

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipSummary
 from kbapi.errors import ReceiptWrong, SubmissionGone
+from kbapi.evidence.longevity import grids_of
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash, is_receipt_of
 from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
@@ -159,7 +160,16 @@ def require_receipt(instance: Instance, public_id: str, receipt: str) -> None:
 RESULTS_A_PAGE: Final = 100
 _RETESTS: Final = (30, 90, 365)
 """Days after which a setting in use is worth a re-test: limits shrink with age and heat."""
-_ENDED: Final = frozenset({"machine_gone", "given_up", "failed_later", "fails_at_stock_too"})
+ENDED: Final = {
+    "failed_later": "It failed later, here or nearer to stock. Step back toward stock.",
+    "failed_in_later_result": "A later result of this machine failed here or nearer to stock. Step "
+    "back toward stock.",
+    "given_up": "A follow-up reports that it was given up.",
+    "machine_gone": "A follow-up reports that the machine is gone.",
+    "fails_at_stock_too": "A follow-up reports that the machine fails at stock.",
+}
+"""Why a setting is no longer in use, by code."""
+_OF_THE_MACHINE: Final = frozenset({"machine_gone", "fails_at_stock_too"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +188,14 @@ class InUseSetting:
 
 
 @dataclass(frozen=True, slots=True)
+class EndedSetting(InUseSetting):
+    """A setting that the result reports to be in use, and that is no longer."""
+
+    reason: Reason
+    """Why it ended."""
+
+
+@dataclass(frozen=True, slots=True)
 class MySubmission:
     """One result of the contributor, as it is screened now."""
 
@@ -192,7 +210,9 @@ class MySubmission:
     settings: tuple[ScreenedSetting, ...]
     """How each setting is screened now, in the order of the document."""
     in_use: tuple[InUseSetting, ...]
-    """Settings that the result reports to be in use."""
+    """Settings that the result reports to be in use, and that no later report ended."""
+    in_use_ended: tuple[EndedSetting, ...]
+    """Settings that the result reports to be in use, and that a later report ended."""
     retests_due: tuple[Reason, ...]
     """Why the settings in use should be tested again now; empty if no test is due."""
 
@@ -233,8 +253,8 @@ def _describe(instance: Instance, connection: Connection, sent: Sent) -> MySubmi
     stored = results_rows.load_submission_of(connection, sent.public_id)
     described = describe_stored(instance, connection, stored)
     document = orjson.loads(stored.document)
-    in_use = _in_use(document)
     since = find_since(connection, stored.id)
+    in_use, ended = _in_use(instance, stored, document, since)
     due = _retests_due(sent.received_day, instance.today(), since) if in_use else ()
     return MySubmission(
         id=stored.public_id,
@@ -243,23 +263,70 @@ def _describe(instance: Instance, connection: Connection, sent: Sent) -> MySubmi
         screening=described.screening,
         settings=described.settings,
         in_use=in_use,
+        in_use_ended=ended,
         retests_due=due,
     )
 
 
-def _in_use(document: dict[str, Any]) -> tuple[InUseSetting, ...]:
-    return tuple(
-        InUseSetting(
-            setting["domain"], setting["control"], setting.get("clock_mhz"), setting["in_use"]
+def _in_use(
+    instance: Instance, stored: StoredSubmission, document: dict[str, Any], since: Since
+) -> tuple[tuple[InUseSetting, ...], tuple[EndedSetting, ...]]:
+    """The settings that are still in use, and those that a later report ended."""
+    in_use, ended = [], []
+    for place, setting in enumerate(document.get("settings") or ()):
+        if setting.get("in_use") is None:
+            continue
+        values = (
+            setting["domain"],
+            setting["control"],
+            setting.get("clock_mhz"),
+            setting["in_use"],
         )
-        for setting in document.get("settings") or ()
-        if setting.get("in_use") is not None
-    )
+        code = _end_of(instance, stored, place, setting, since)
+        if code is None:
+            in_use.append(InUseSetting(*values))
+        else:
+            ended.append(EndedSetting(*values, Reason(code, ENDED[code])))
+    return tuple(in_use), tuple(ended)
+
+
+def _end_of(
+    instance: Instance,
+    stored: StoredSubmission,
+    place: int,
+    setting: dict[str, Any],
+    since: Since,
+) -> str | None:
+    """The code of the first report that ended the setting in use; None while it goes on."""
+    pool_id = stored.settings[place].place.pool_id
+    steps = _steps_in_use(instance, stored, setting)
+    for end in since.ends:
+        is_deeper = steps is None or end.steps > steps
+        if end.reason in _OF_THE_MACHINE or (
+            end.pool_id == pool_id
+            and (end.reason == "given_up" or (end.reason in _FAILED and not is_deeper))
+        ):
+            return end.reason
+    return None
+
+
+_FAILED: Final = frozenset({"failed_later", "failed_in_later_result"})
+
+
+def _steps_in_use(
+    instance: Instance, stored: StoredSubmission, setting: dict[str, Any]
+) -> int | None:
+    """The setting in use in steps below stock; None where the chip or its stock is not known."""
+    control, value = setting["control"], setting["in_use"]
+    grid = grids_of(instance.catalogue, control)(stored.chip_key)
+    below = -value
+    if control == "fixed_clock_voltage":
+        stock_mv = setting.get("stock_mv")
+        below = None if stock_mv is None else stock_mv - value
+    return None if grid is None or below is None else grid.unstable_steps(max(0.0, below))
 
 
 def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...]:
-    if since.outcomes & _ENDED:
-        return ()
     age = (today - received).days
     due = []
     passed = [days for days in _RETESTS if days <= age]

@@ -97,6 +97,8 @@ class Accepted:
     """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...] = ()
     """Numbers of readings that cannot be right and were not used; the rest of the result counts."""
+    warnings: tuple[Reason, ...] = ()
+    """What it costs that the result has no tokens; empty for one with both."""
 
     def without_receipt(self) -> str:
         """The answer as JSON to store; a receipt is never stored."""
@@ -119,6 +121,8 @@ class DryRunResponse:
     """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...]
     """Numbers of readings that cannot be right and would not be used."""
+    warnings: tuple[Reason, ...]
+    """What it would cost that the result has no tokens; empty for one with both."""
     dry_run: Literal[True] = True
     """Always true: nothing was stored."""
 
@@ -132,6 +136,7 @@ def dry_run_from(accepted: Accepted) -> DryRunResponse:
         duplicate_of=accepted.duplicate_of,
         chip_conflict=accepted.chip_conflict,
         reading_ignored=accepted.reading_ignored,
+        warnings=accepted.warnings,
     )
 
 
@@ -150,6 +155,7 @@ def accepted_from(kept: str, receipt: str) -> Accepted:
         duplicate_of=fields["duplicate_of"],
         chip_conflict=fields.get("chip_conflict"),
         reading_ignored=tuple(IgnoredReading(**one) for one in fields.get("reading_ignored", ())),
+        warnings=_reasons(fields.get("warnings", [])),
     )
 
 

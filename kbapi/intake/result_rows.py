@@ -14,6 +14,7 @@ from kbapi.documents.results import Lock, Platform, SubmittedResult
 from kbapi.instance.instance import Instance
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import pools
+from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, PoolKey
 from kbapi.storage.readings import NewLock, NewReading
 from kbapi.storage.results import NewSetting, NewSubmission, find_or_add_unit
@@ -39,21 +40,48 @@ def new_submission(
 ) -> NewSubmission:
     """The document with its settings, locks and readings, ready to save under a new id."""
     today = instance.today()
-    measured_month = document.result.measured_in or f"{today:%Y-%m}"
+    place = Place(_new_public_id(today), today, find_unit_of(instance, connection, sender))
+    return submission_at(instance, connection, document, screened, place, sender.content_hash)
+
+
+def find_unit_of(instance: Instance, connection: Connection, sender: Sender) -> UnitRow:
+    """The unit of the sender, added with its contributor if it is new."""
+    return find_or_add_unit(
+        connection,
+        contributor_hash=sender.contributor_hash,
+        unit_hash=sender.unit_hash,
+        key_id=instance.secret.key_id,
+        today=instance.today(),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Under which id, day and unit a document is stored."""
+
+    public_id: str
+    received_day: date
+    unit: UnitRow
+
+
+def submission_at(
+    instance: Instance,
+    connection: Connection,
+    document: ReadDocument,
+    screened: tuple[ScreenedSetting, ...],
+    place: Place,
+    content_hash: bytes | None,
+) -> NewSubmission:
+    """The document with its settings, locks and readings, ready to save at this place."""
+    measured_month = document.result.measured_in or f"{place.received_day:%Y-%m}"
     return NewSubmission(
-        public_id=_new_public_id(today),
+        public_id=place.public_id,
         chip_id=_find_or_add_chip(instance, connection, document.chip).id,
-        unit=find_or_add_unit(
-            connection,
-            contributor_hash=sender.contributor_hash,
-            unit_hash=sender.unit_hash,
-            key_id=instance.secret.key_id,
-            today=today,
-        ),
-        received_day=today,
+        unit=place.unit,
+        received_day=place.received_day,
         measured_month=measured_month,
         document=orjson.dumps(document.raw).decode(),
-        content_hash=sender.content_hash,
+        content_hash=content_hash,
         rules_version=RULES_VERSION,
         settings=tuple(new_setting(instance, document, one) for one in screened),
         locks=rows_of_locks(document.result, measured_month),

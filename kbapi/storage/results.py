@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from sqlmodel import col, delete, update
 
 from kbapi.errors import StorageBroken
-from kbapi.storage.contributors import UnitRow
+from kbapi.storage.contributors import UnitRow, mark_withdrawn, no_answer
 from kbapi.storage.pools import (
     ConditionsKey,
     EvidenceKey,
@@ -35,7 +35,14 @@ from kbapi.storage.sqlite.engine import (
 )
 from kbapi.storage.tables import Contributor, IdempotencyRecord, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import FollowUp
-from kbapi.vocabulary import ChipKind, Domain, Grade, LimitControl, ScreeningStatus
+from kbapi.vocabulary import (
+    ChipKind,
+    Domain,
+    Grade,
+    KeyedEndpoint,
+    LimitControl,
+    ScreeningStatus,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +50,29 @@ class StoredOutcome:
     """The first answer under a key, and a fingerprint of the request it answered."""
 
     fingerprint: bytes
-    public_id: str
+    public_id: str | None
+    """None where the result was withdrawn."""
     answer: str
+    """`NO_ANSWER` where the result was corrected or withdrawn."""
 
 
 _OUTCOME: Final = """
     SELECT record.fingerprint, submission.public_id, record.answer
-    FROM idempotency_record AS record JOIN submission ON submission.id = record.submission_id
+    FROM idempotency_record AS record
+    LEFT JOIN submission ON submission.id = record.submission_id
     WHERE record.scope_hash = ? AND record.expires_at > ?
     """
 _ADD_OUTCOME: Final = insert_statement(
     IdempotencyRecord,
-    ("scope_hash", "fingerprint", "submission_id", "expires_at", "answer", "answer_checksum"),
+    (
+        "scope_hash",
+        "fingerprint",
+        "endpoint",
+        "submission_id",
+        "expires_at",
+        "answer",
+        "answer_checksum",
+    ),
 )
 
 
@@ -69,6 +87,7 @@ def save_outcome(
     *,
     scope_hash: bytes,
     fingerprint: bytes,
+    endpoint: KeyedEndpoint,
     submission_id: int,
     expires_at: int,
     answer: str,
@@ -76,8 +95,20 @@ def save_outcome(
 ) -> None:
     """Store an answer under its key, and delete those that have expired."""
     connection.execute(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
-    values = (scope_hash, fingerprint, submission_id, expires_at, answer, checksum_of(answer))
+    checksum = checksum_of(answer)
+    values = (scope_hash, fingerprint, endpoint, submission_id, expires_at, answer, checksum)
     add_row(connection, _ADD_OUTCOME, values)
+
+
+def forget_answers(connection: Connection, submission_id: int) -> None:
+    """Delete the stored answers to requests about a document; a repeat gets its present state.
+
+    The keys of results stay, so that a late repeat does not store the earlier document again.
+    """
+    of_it = col(IdempotencyRecord.submission_id) == submission_id
+    is_follow_up = col(IdempotencyRecord.endpoint) == "follow-ups"
+    connection.execute(delete(IdempotencyRecord).where(of_it, is_follow_up))
+    connection.execute(update(IdempotencyRecord).where(of_it).values(**no_answer()))
 
 
 _ID_BY: Final = "SELECT id FROM {} WHERE {} = ?"
@@ -376,6 +407,7 @@ def delete_submission(connection: Connection, submission_id: int) -> list[Eviden
         for table in (SettingResult, FollowUp)
         for key in find_places(connection, table, submission_id)
     ]
+    mark_withdrawn(connection, col(Submission.id) == submission_id)
     with session_on(connection) as session:
         session.exec(delete(Submission).where(col(Submission.id) == submission_id))
     return keys

@@ -27,6 +27,7 @@ from kbapi.storage.columns import (
 from kbapi.vocabulary import (
     DOMAINS,
     GRADES,
+    KEYED_ENDPOINTS,
     LIMIT_CONTROLS,
     SCREENING_STATUSES,
     STANDING_DECISIONS,
@@ -271,27 +272,35 @@ class SettingResult(SQLModel, table=True):
 
 
 class IdempotencyRecord(SQLModel, table=True):
-    """The answer to a request, under a keyed hash of endpoint, contributor and Idempotency-Key."""
+    """The answer to a request, under a keyed hash of endpoint, contributor and Idempotency-Key.
+
+    The record of a batch item stays after the withdrawal of its result, without content: the batch
+    may be sent again, and must not store the result again.
+    """
 
     __tablename__ = "idempotency_record"
     __table_args__ = (
         keyed_hash("scope_hash"),
         keyed_hash("fingerprint"),
+        one_of("endpoint", *KEYED_ENDPOINTS),
+        CheckConstraint("submission_id IS NOT NULL OR answer = 'null'", name="mark"),
         CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
         json_text("answer"),
         checksum("answer_checksum"),
-        values_index("idempotency_record", "expires_at", "fingerprint"),
+        values_index("idempotency_record", "expires_at", "fingerprint", "endpoint"),
         {"sqlite_with_rowid": False},
     )
     scope_hash: bytes = Field(primary_key=True)
     fingerprint: bytes
-    submission_id: int = Field(
-        sa_column=Column(
-            ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
-        )
+    endpoint: str
+    submission_id: int | None = Field(
+        default=None,
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), index=True),
     )
+    """NULL where the result of a batch item was withdrawn."""
     expires_at: int
     """Unix seconds."""
     answer: str
-    """The answer without its receipt, which is never stored."""
+    """The answer without its receipt, which is never stored; 'null' after a correction or a
+    withdrawal."""
     answer_checksum: str = Field(sa_column_kwargs=checksum_column("answer"))

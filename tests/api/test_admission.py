@@ -46,6 +46,7 @@ ASKED = {
     ("post", "/v1/submissions"): SENDING,
     ("post", "/v1/submissions/batch"): SENDING,
     ("delete", "/v1/submissions/{submission_id}"): RECEIPT,
+    ("put", "/v1/submissions/{submission_id}"): RECEIPT,
     ("get", "/v1/submissions/{submission_id}"): RECEIPT,
     ("post", "/v1/submissions/{submission_id}/follow-ups"): RECEIPT,
 }

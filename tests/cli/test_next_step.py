@@ -115,7 +115,7 @@ def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
 def test_a_finished_search_is_sent_and_its_record_removed(
     filled: Path, sender_folder: Path
 ) -> None:
-    record = filled / f"next-step-{CHIP}.json"
+    record = sender_folder / f"next-step-{CHIP}.json"
     output = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
         *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
     )
@@ -135,13 +135,29 @@ def test_a_search_never_goes_deeper_than_a_failure_and_ends_by_itself(
     while (following := json.loads(run(*arguments, "--json").stdout)["next_step"]) is not None:
         values.append(following["value_to_enter"])
         assert following["chance_stable"] >= 0.75
-        # After the last step, "later" is not a number, and the command asks for the result.
-        output = Person(*arguments).ends(*typed, "begin", *FAILED, "later", "", "", "n")
+        # After the last step nothing is left to try, and "later" is not an answer to "Send this?".
+        output = Person(*arguments).ends(*typed, "begin", *FAILED, "later", "n")
         typed = []
     assert 1 <= len(values) < 12
     assert values == sorted(set(values))
+    assert "No setting passed, so stay at stock." in output
     assert document_in(output)["settings"][0]["stable_at"] is None
     assert document_in(output)["settings"][0]["unstable_at"] == values[-1]
+
+
+def test_a_setting_to_use_must_have_passed_and_a_failure_may_be_unknown(
+    filled: Path, tmp_path: Path
+) -> None:
+    arguments = (CHIP, "--home", str(filled), "--record", str(tmp_path / "search.json"))
+    output = Person(*arguments).ends(
+        *STOCK, "begin", *PASSED, "begin", "failed", "3", "vector_heavy", "?",
+        "finish", "-200", "-5", "", "n",
+    )  # fmt: skip
+    assert "That never passed." in output
+    assert "  - system_hang: The machine stopped reacting" in output
+    setting = document_in(output)["settings"][0]
+    assert setting["in_use"] == -5
+    assert setting["failure"] is None
 
 
 def test_a_step_that_was_not_tried_adds_no_run(filled: Path, tmp_path: Path) -> None:

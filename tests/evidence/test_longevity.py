@@ -1,6 +1,7 @@
 """Settings in use and changes as follow-ups tell them; drift from each unit's latest result."""
 
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from fractions import Fraction
 from random import Random
 from typing import Any
@@ -17,12 +18,21 @@ from kbapi.evidence.longevity import (
     settings_in_use,
 )
 from kbapi.instance.instance import Instance
+from kbapi.intake.follow_up import accept_follow_up
 from kbapi.stats.intervals import NEVER_FAILED, Grid
 from kbapi.storage.evidence import ConditionsRow, read_results
-from kbapi.storage.follow_ups import FollowedRow
+from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
 from kbapi.storage.pools import find_largest_pool
 from kbapi.vocabulary import FOLLOW_UP_CHANGES
-from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
+from tests.makers import (
+    CHIP,
+    HandMovedClock,
+    a_body,
+    a_fixed_clock_setting,
+    a_setting,
+    a_submission,
+    send,
+)
 
 GRID = Grid(Fraction(125, 128))
 IN_MV = MARGINS["voltage_offset"]
@@ -56,6 +66,40 @@ def in_use(*rows: FollowedRow) -> list[tuple[int, int, bool]]:
 def test_a_setting_with_several_follow_ups_counts_once_and_a_failure_decides() -> None:
     assert in_use(a_row(days=30), a_row(days=95), a_row(days=60)) == [(1, 95, False)]
     assert in_use(a_row(days=95), a_row(outcome="failed_later", days=70)) == [(1, 70, True)]
+
+
+def test_a_failure_nearer_to_stock_is_one_of_every_deeper_setting() -> None:
+    failed = a_row(outcome="failed_later", value=-60, days=30)
+    assert in_use(a_row(days=40), failed) == [(2, 30, True), (1, 40, True)]
+    deeper = a_row(outcome="failed_later", value=-75, days=30)
+    assert in_use(a_row(days=40), deeper) == [(1, 40, False), (1, 30, True)]
+
+
+def test_a_later_result_that_failed_there_ends_a_followed_setting(instance: Instance) -> None:
+    clock = HandMovedClock()
+    instance.now = clock
+    first = send(instance, a_submission(a_setting(in_use=-70)))
+    clock.moment += timedelta(days=40)
+    stable = {"domain": "core", "control": "voltage_offset", "outcome": "still_stable"}
+    shown = {"days": 40, "effect": {"shown_by": "read_back"}}
+    accept_follow_up(instance, first.id, first.receipt, a_body(stable | shown))
+
+    def found() -> list[tuple[int, int, bool]]:
+        with instance.reading() as connection:
+            rows = load_followed_of_series(connection, "norvane-sable-48-mx")
+        return in_use(*rows)
+
+    assert found() == [(1, 40, False)]
+    clock.moment += timedelta(days=20)
+    # Deeper than the setting in use: this is no failure of it.
+    send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-85), measured_in="2026-11"))
+    assert found() == [(1, 40, False)]
+    # Measured before the first result: this is not later.
+    old = a_setting(stable_at=-50, unstable_at=-60)
+    send(instance, a_submission(old, measured_in="2026-07"))
+    assert found() == [(1, 40, False)]
+    send(instance, a_submission(old, measured_in="2026-11"))
+    assert found() == [(1, 60, True)]
 
 
 def test_two_settings_of_a_unit_are_two() -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from kbapi.cli.sender_file import Sender
 from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS, README, ROOT, Block
@@ -20,6 +21,7 @@ from tests.system.server import KBAPI, Server
 SHELL = [block for block in BLOCKS if block.language == "sh"]
 CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
 SENT = [block for block in BLOCKS if block.language == "json" and block.request]
+COMPARED = [block for block in BLOCKS if block.language == "json" and not block.request]
 MEMBER = "tidewater-reader-of-guides"
 
 
@@ -183,6 +185,36 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     assert list(demo.glob("kbapi.sqlite3.before-*")) != []
 
 
+def test_the_evening_of_a_member_runs_as_printed(demo: Path, tmp_path: Path) -> None:
+    """Without a terminal the search only answers, and a file stands for the questions."""
+    lines = [line.partition("#")[0].strip() for line in shell_with("kbapi withdraw").splitlines()]
+    setting = {"domain": "core", "control": "voltage_offset", "stable_at": -40, "in_use": -30}
+    mine = tmp_path / "mine.json"
+    mine.write_text(json.dumps({"chip": "norvane-sable-7-4820mx", "settings": [setting]}))
+    with Server(demo) as server:
+        script = "\n".join(lines).replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")
+        script = script.replace("kbapi identify", "kbapi identify 'Norvane Sable 7 4820MX'")
+        script = re.sub("kbapi next-step .*", r"\g<0> --json", script)
+        sent = f"ID=$(kbapi submit {mine} --json | tee /dev/stderr | {_ID_OF})"
+        script = script.replace("kbapi submit\n", f"{sent}\n")
+        script = re.sub(r"\bID\b(?!=)", "$ID", script).replace("result.json", str(tmp_path / "r"))
+        config = f"export XDG_CONFIG_HOME={tmp_path}; "
+        done = ran(config + with_kbapi(demo, script))
+    assert done.returncode == 0, done.stderr
+    for text in ("key norvane-sable-7-4820mx", "in use: core -30 mV", "Corrected ", "Withdrawn: "):
+        assert text in done.stdout
+    assert json.loads((tmp_path / "kbapi" / "sender.json").read_text())["receipts"] == {}
+
+
+_ID_OF = "python3 -c 'import json, sys; print(json.load(sys.stdin)[\"id\"])'"
+
+
+def test_the_senders_file_of_the_guide_is_one() -> None:
+    (example,) = [block.text for block in COMPARED if "unit_token" in block.text]
+    sender = Sender.model_validate_json(example)
+    assert (len(sender.units), len(sender.receipts)) == (1, 1)
+
+
 def test_the_server_takes_the_options_that_are_shown() -> None:
     from kbapi.cli.serve import serve_command
 
@@ -198,8 +230,8 @@ def test_no_example_is_left_out() -> None:
     run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
     run += [shell_with("--order influence"), shell_with("submissions erase")]
     run += [shell_with(f"kbapi {name}") for name in ("backup", "check", "db upgrade", "restore")]
-    run += [shell_with("kbapi serve"), *(one.text for one in SHELL if "-m venv" in one.text)]
+    run += [shell_with("kbapi serve"), shell_with("kbapi withdraw")]
+    run += [*(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []
-    compared = [block for block in BLOCKS if block.language == "json" and not block.request]
-    assert [block.place for block in compared] == ["README"]
+    assert [block.place for block in COMPARED] == ["README", "data-format"]
     assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx"}

@@ -219,6 +219,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "scope_hash": HASH,
         "fingerprint": HASH,
         "submission_id": 1,
+        "endpoint": "submissions",
         "expires_at": 1_800_000_000,
         "answer": "{}",
         "answer_checksum": "c" * 32,
@@ -356,6 +357,9 @@ RANGES = [
     ("setting_result", "stock_mv", "banana"),
     ("stored_answer", "stamp_revision", -1),
     ("idempotency_record", "expires_at", -1),
+    ("idempotency_record", "endpoint", "start"),
+    # Only the record of a withdrawn batch item has no result, and it has no content.
+    ("idempotency_record", "submission_id", None),
     ("decision", "ordinal", -1),
     ("erasure", "results", 0),
     ("erasure", "results", "banana"),

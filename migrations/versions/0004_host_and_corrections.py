@@ -1,6 +1,7 @@
-"""The host lists results by depth, decides without a key, and erases results.
+"""The host lists results by depth, decides without a key and erases; a batch remembers withdrawals.
 
-A decision of a command on the folder has no key. SQLite changes no column, so `decision` is copied.
+A decision of a command on the folder has no key. A batch that is sent again must not store a
+withdrawn result: its record stays without content. SQLite changes no column, so tables are copied.
 """
 
 from alembic import op
@@ -13,6 +14,7 @@ depends_on = None
 
 def upgrade() -> None:
     _decide_without_a_key()
+    _keep_records_of_withdrawn_items()
     op.execute(
         "CREATE INDEX ix_setting_result_deepest ON setting_result "
         "(pool_id, stable_steps, submission_id) "
@@ -78,3 +80,48 @@ def _decide_without_a_key() -> None:
         "CREATE INDEX ix_decision_values ON decision (decided_by, decision, reason_code, decided_day)"
     )
     op.execute("CREATE INDEX ix_decision_submission_ordinal ON decision (submission_id, ordinal)")
+
+
+def _keep_records_of_withdrawn_items() -> None:
+    op.execute(
+        """
+        CREATE TABLE idempotency_record_copy (
+            scope_hash BLOB NOT NULL,
+            fingerprint BLOB NOT NULL,
+            endpoint VARCHAR NOT NULL,
+            submission_id INTEGER,
+            expires_at INTEGER NOT NULL,
+            answer VARCHAR NOT NULL,
+            answer_checksum VARCHAR NOT NULL,
+            CONSTRAINT pk_idempotency_record PRIMARY KEY (scope_hash),
+            CONSTRAINT ck_idempotency_record_scope_hash CHECK (typeof(scope_hash) = 'blob' AND length(scope_hash) = 32),
+            CONSTRAINT ck_idempotency_record_fingerprint CHECK (typeof(fingerprint) = 'blob' AND length(fingerprint) = 32),
+            CONSTRAINT ck_idempotency_record_endpoint CHECK (endpoint IN ('submissions', 'batch', 'follow-ups', 'corrections')),
+            CONSTRAINT ck_idempotency_record_mark CHECK (submission_id IS NOT NULL OR answer = 'null'),
+            CONSTRAINT ck_idempotency_record_expires_at CHECK (typeof(expires_at) = 'integer' AND expires_at >= 0),
+            CONSTRAINT ck_idempotency_record_answer CHECK (json_valid(answer)),
+            CONSTRAINT ck_idempotency_record_answer_checksum CHECK (typeof(answer_checksum) = 'text' AND length(answer_checksum) = 32),
+            CONSTRAINT fk_idempotency_record_submission_id_submission FOREIGN KEY(submission_id) REFERENCES submission (id) ON DELETE CASCADE
+        )
+        WITHOUT ROWID
+        """
+    )
+    # Records live for a day. Those of results are kept as single ones: nothing tells a batch apart.
+    op.execute(
+        """
+        INSERT INTO idempotency_record_copy
+        SELECT scope_hash, fingerprint,
+               CASE WHEN json_extract(answer, '$.outcome') IS NULL THEN 'submissions'
+                    ELSE 'follow-ups' END,
+               submission_id, expires_at, answer, answer_checksum
+        FROM idempotency_record
+        """
+    )
+    op.execute("DROP TABLE idempotency_record")
+    op.execute("ALTER TABLE idempotency_record_copy RENAME TO idempotency_record")
+    op.execute(
+        "CREATE INDEX ix_idempotency_record_submission_id ON idempotency_record (submission_id)"
+    )
+    op.execute(
+        "CREATE INDEX ix_idempotency_record_values ON idempotency_record (expires_at, fingerprint, endpoint)"
+    )
