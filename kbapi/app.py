@@ -6,12 +6,11 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 import kbapi
+from kbapi.access.limits import body_memory_mib, memory_limit
 from kbapi.api import chips, operation, questions, review, submissions
 from kbapi.api.admission import admit_requests
-from kbapi.api.bodies import body_memory_mib, limit_bodies, memory_limit
-from kbapi.api.http_messages import follow_requests
+from kbapi.api.http_messages import allow_origins, follow_requests, limit_bodies
 from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
-from kbapi.api.operation import allow_origins
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
 from kbapi.pages import views

@@ -14,6 +14,7 @@ from flask import Flask, Response, current_app, g, request
 from werkzeug.exceptions import NotFound
 
 from kbapi.access.keys import KEY_PREFIX
+from kbapi.access.limits import LARGE_BYTES, BodyMemory
 from kbapi.documents.shapes import (
     ParameterFlag,
     StrictSchema,
@@ -21,20 +22,21 @@ from kbapi.documents.shapes import (
     unknown_parameters,
 )
 from kbapi.errors import (
+    BodyTooLarge,
     ContributorMissing,
     IdempotencyKeyUnreadable,
     MediaTypeWrong,
     QueryInvalid,
     ReceiptMissing,
 )
-from kbapi.instance.health import Condition, WriteState
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
+from kbapi.instance.write_gate import Condition, WriteState
 from kbapi.intake.correct import Correction
 from kbapi.intake.follow_up import RemovedFollowUp
 from kbapi.intake.responses import Accepted
 from kbapi.metrics.counters import count_request, method_label
-from kbapi.settings import Join
+from kbapi.settings import ANY_ORIGIN, Join
 
 log = logging.getLogger(__name__)
 
@@ -57,6 +59,52 @@ def follow_requests(app: Flask) -> None:
     """Give each request of the app an id, and each answer headers and a log line."""
     app.before_request(_begin)
     app.after_request(_finish)
+
+
+_PIECE_BYTES: Final = 262_144
+
+
+def limit_bodies(app: Flask, most_bytes: int) -> None:
+    """Let the large bodies of the app take so much memory at once."""
+    memory = BodyMemory(most_bytes)
+    app.extensions["kbapi_body_memory"] = memory
+
+    @app.teardown_request
+    def give_back(_: BaseException | None) -> None:
+        memory.give_back(g.pop("body_memory", 0))
+
+
+def sent_body() -> bytes:
+    """The whole body of this request, as it was sent.
+
+    Raises
+    ------
+    BodyTooLarge
+        When it is longer than what is read; a Content-Length is checked before.
+    Overloaded
+        When other large bodies take the memory: before this one is read, or as soon as a body in
+        chunks turns out to be large.
+    """
+    stream, most = request.stream, request.max_content_length
+    length = request.content_length
+    if length is not None and length > LARGE_BYTES:
+        _take(length)
+    pieces: list[bytes] = []
+    size = 0
+    while piece := stream.read(_PIECE_BYTES):
+        pieces.append(piece)
+        size += len(piece)
+        if length is None and size > LARGE_BYTES and "body_memory" not in g:
+            _take(most or size)
+    # The framework reads chunks up to the limit and drops the rest without an error.
+    if most is not None and size >= most and request.environ["wsgi.input"].read(1):
+        raise BodyTooLarge
+    return b"".join(pieces)
+
+
+def _take(size: int) -> None:
+    memory: BodyMemory = current_app.extensions["kbapi_body_memory"]
+    g.body_memory = memory.take(size)
 
 
 def _begin() -> None:
@@ -100,6 +148,33 @@ def route_of(rule: str) -> str:
     ('/v1/review/{submission_id}/{ordinal}', 'none')
     """
     return _PATH_PARAMETER.sub(r"{\1}", rule) or NO_ROUTE
+
+
+_ALLOWED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
+_EXPOSED: Final = (
+    "Age, ETag, Kbapi-Request-Id, Link, Location, RateLimit, RateLimit-Policy, Retry-After"
+)
+_MAX_AGE_S: Final = "600"
+
+
+def allow_origins(app: Flask, origins: tuple[str, ...]) -> None:
+    """Allow pages of these origins to read answers, without cookies or other credentials."""
+    is_for_all = origins == (ANY_ORIGIN,)
+
+    @app.after_request
+    def add_fields(response: Response) -> Response:
+        if not is_for_all:
+            response.vary.add("Origin")
+        origin = request.headers.get("Origin", "")
+        if origin and (is_for_all or origin in origins):
+            response.headers["Access-Control-Allow-Origin"] = ANY_ORIGIN if is_for_all else origin
+            if "Access-Control-Request-Method" in request.headers and request.method == "OPTIONS":
+                response.headers["Access-Control-Allow-Methods"] = response.headers.get("Allow", "")
+                response.headers["Access-Control-Allow-Headers"] = _ALLOWED
+                response.headers["Access-Control-Max-Age"] = _MAX_AGE_S
+            else:
+                response.headers["Access-Control-Expose-Headers"] = _EXPOSED
+        return response
 
 
 NOT_KEPT: Final = {"Cache-Control": "no-store"}

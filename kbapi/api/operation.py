@@ -2,9 +2,8 @@
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
 
-from flask import Flask, Response, current_app, request
+from flask import Response, current_app
 from flask_smorest import Blueprint
 
 import kbapi
@@ -23,11 +22,10 @@ from kbapi.api.http_messages import (
 )
 from kbapi.api.openapi import json_answer, problem_answers
 from kbapi.errors import KbapiError
-from kbapi.instance.health import CONDITIONS, WRITE_STATES
 from kbapi.instance.instance import Instance
+from kbapi.instance.write_gate import CONDITIONS, WRITE_STATES
 from kbapi.metrics.counters import CONTENT_TYPE
 from kbapi.metrics.folder import InstanceState, exposition_of_counts, exposition_of_state
-from kbapi.settings import ANY_ORIGIN
 from kbapi.storage.files import free_bytes, log_of, size_of
 from kbapi.storage.review import count_waiting
 from kbapi.storage.sqlite.schema import head_revision, require_current_schema
@@ -113,33 +111,6 @@ def _endpoints() -> Iterator[Endpoint]:
             summary = (current_app.view_functions[rule.endpoint].__doc__ or "").partition("\n")[0]
             for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}:
                 yield Endpoint(method, route_of(rule.rule), summary)
-
-
-_ALLOWED: Final = "Authorization, Content-Type, Idempotency-Key, If-None-Match, Kbapi-Contributor"
-_EXPOSED: Final = (
-    "Age, ETag, Kbapi-Request-Id, Link, Location, RateLimit, RateLimit-Policy, Retry-After"
-)
-_MAX_AGE_S: Final = "600"
-
-
-def allow_origins(app: Flask, origins: tuple[str, ...]) -> None:
-    """Allow pages of these origins to read answers, without cookies or other credentials."""
-    is_for_all = origins == (ANY_ORIGIN,)
-
-    @app.after_request
-    def add_fields(response: Response) -> Response:
-        if not is_for_all:
-            response.vary.add("Origin")
-        origin = request.headers.get("Origin", "")
-        if origin and (is_for_all or origin in origins):
-            response.headers["Access-Control-Allow-Origin"] = ANY_ORIGIN if is_for_all else origin
-            if "Access-Control-Request-Method" in request.headers and request.method == "OPTIONS":
-                response.headers["Access-Control-Allow-Methods"] = response.headers.get("Allow", "")
-                response.headers["Access-Control-Allow-Headers"] = _ALLOWED
-                response.headers["Access-Control-Max-Age"] = _MAX_AGE_S
-            else:
-                response.headers["Access-Control-Expose-Headers"] = _EXPOSED
-        return response
 
 
 def instance_state(instance: Instance) -> InstanceState:

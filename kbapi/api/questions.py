@@ -26,13 +26,13 @@ from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import QuestionSchema, parse_question
 from kbapi.api.admission import needs
 from kbapi.api.answer_schemas import references_of
-from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     conditional,
     dump,
     instance,
     require_json,
     require_no_parameters,
+    sent_body,
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.chips.catalogue import Catalogue

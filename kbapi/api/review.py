@@ -8,7 +8,6 @@ from flask_smorest import Blueprint
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import curator, needs
-from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     DryRunSchema,
     dump,
@@ -17,6 +16,7 @@ from kbapi.api.http_messages import (
     is_dry_run,
     require_json,
     require_no_parameters,
+    sent_body,
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.curation.contributors import show_contributor

@@ -9,7 +9,6 @@ from marshmallow import fields
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import may_forward, needs
-from kbapi.api.bodies import sent_body
 from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
     NOT_KEPT,
@@ -26,6 +25,7 @@ from kbapi.api.http_messages import (
     is_ndjson,
     require_json,
     require_no_parameters,
+    sent_body,
     with_links,
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
@@ -112,8 +112,8 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         "200": json_answer("A dry run: screened, nothing was stored.", "BatchResponse"),
         "201": json_answer("All results are stored.", "BatchResponse"),
         "207": json_answer(
-            "Some results are stored; others are refused or were not tried. Each item gives its "
-            "status.",
+            "Some results are stored; others are refused, withdrawn or were not tried. Each item "
+            "gives its status.",
             "BatchResponse",
         ),
         **problem_answers(
@@ -145,7 +145,7 @@ def submit_batch() -> Response:
         dry_run=dry_run,
         may_forward=may_forward(),
     )
-    is_whole = not response.counts.refused and not response.counts.not_tried
+    is_whole = response.counts.stored == response.counts.items
     return dump(response, 200 if dry_run else 201 if is_whole else 207)
 
 

@@ -26,7 +26,7 @@ from kbapi.instance.file_locks import (
     hold_as_only_process,
     shared_lock,
 )
-from kbapi.instance.health import HealthNow, Probing, health_of
+from kbapi.instance.health import HealthNow, Probing
 from kbapi.instance.secret import (
     Secret,
     create_secret,
@@ -36,6 +36,7 @@ from kbapi.instance.secret import (
 )
 from kbapi.instance.write_gate import (
     WriteGate,
+    health_of,
     is_begun,
     is_whole,
     remove_partial_files,

@@ -1,13 +1,23 @@
-"""Which files of an instance exist, and whether the folder can be written now.
+"""Which files of an instance exist, whether it can be written now, and what the last write came to.
 
 An instance is created in this order: database file, tables, secret. So a file without the one
 before it means that a file was lost. A lost file is an error and is never created again.
 """
 
-from contextlib import suppress
+import fcntl
+import logging
+import mmap
+import os
+import struct
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import datetime
 from pathlib import Path
-from typing import Final
+from threading import Lock
+from typing import Final, Literal, get_args
 
+from kbapi.clock import steady_s
 from kbapi.errors import (
     InstanceReadOnly,
     StorageBroken,
@@ -28,6 +38,10 @@ from kbapi.storage.files import (
     require_may_open,
 )
 from kbapi.storage.sqlite import schema
+
+log = logging.getLogger(__name__)
+# A command has no log: its message says what failed.
+log.addHandler(logging.NullHandler())
 
 SIDE_FILE_ENDINGS: Final = ("-wal", "-shm", "-journal")
 """Endings of the files that SQLite keeps next to a database; they damage any other database."""
@@ -171,3 +185,164 @@ class WriteGate:
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull
         return None
+
+
+WriteState = Literal[
+    "accepted",
+    "read_only",
+    "storage_full",
+    "storage_unwritable",
+    "disk_error",
+    "storage_busy",
+    "storage_damaged",
+    "storage_broken",
+]
+"""`accepted`, or the code of the problem that results get; questions are answered anyway."""
+
+Condition = Literal["storage_damaged", "checkpoint_blocked", "clock_jumped", "dates_in_future"]
+"""A condition that the host must look at: the guide "Watching" says what to do."""
+
+TROUBLE_BEGAN: Final = "trouble_began"
+TROUBLE_ENDED: Final = "trouble_ended"
+"""Events of the log."""
+
+WRITE_STATES: Final[tuple[WriteState, ...]] = get_args(WriteState)
+CONDITIONS: Final[tuple[Condition, ...]] = get_args(Condition)
+
+PROBE_EVERY_S: Final = 5.0
+_CLOCK_JUMP_S: Final = 3_600
+"""More than any correction of a clock that is kept right."""
+_LOGGED_EVERY_S: Final = 60.0
+"""A state that comes and goes is logged once in this time."""
+
+_WRITES: Final = 0
+_SECONDS: Final = struct.Struct("d")
+_FIRST_SECONDS: Final = 64
+_PROBED_S, _CLOCK_OFFSET_S, _DATES_READ_S = (_FIRST_SECONDS + 8 * n for n in range(3))
+_LOGGED_S: Final = _FIRST_SECONDS + 8 * 3
+"""A time for each state: when its beginning was logged last, 0 after its end was logged."""
+_SHARED_BYTES: Final = 4_096
+
+
+class Health:
+    """The state of one instance, shared with every process that is forked later.
+
+    It is in memory, where no failing disk can take it away. A state that begins or ends is one line
+    in the log, whichever worker sees it first.
+    """
+
+    def __init__(self) -> None:
+        self._file = os.memfd_create("kbapi-health")
+        os.ftruncate(self._file, _SHARED_BYTES)
+        self._shared = mmap.mmap(self._file, _SHARED_BYTES)
+        self._threads = Lock()
+        weakref.finalize(self, os.close, self._file)
+
+    @property
+    def writes(self) -> WriteState:
+        """What the latest write came to."""
+        return WRITE_STATES[self._shared[_WRITES]]
+
+    @property
+    def conditions(self) -> tuple[Condition, ...]:
+        """The conditions that hold now."""
+        return tuple(
+            one for place, one in enumerate(CONDITIONS, _WRITES + 1) if self._shared[place]
+        )
+
+    def note_written(self) -> None:
+        """Note a committed write."""
+        if self._shared[_WRITES]:
+            self._change(_WRITES, 0, "writes")
+
+    def note_write_failed(self, state: WriteState) -> None:
+        """Note a write that failed, or would fail."""
+        if self.writes != state:
+            self._change(_WRITES, WRITE_STATES.index(state), state)
+
+    def note_condition(self, condition: Condition, holds: bool) -> None:
+        """Note whether a condition holds now."""
+        place = _WRITES + 1 + CONDITIONS.index(condition)
+        if self._shared[place] != holds:
+            self._change(place, int(holds), condition)
+
+    def note_clock(self, now: datetime) -> None:
+        """Compare the clock with the time since the machine started.
+
+        The first look sets what is right: `clock_jumped` ends when the clock agrees again, or with
+        a restart or reload of the server.
+        """
+        offset_s = now.timestamp() - steady_s()
+        first_s = self._seconds(_CLOCK_OFFSET_S)
+        if first_s == 0:
+            self._set_seconds(_CLOCK_OFFSET_S, offset_s)
+        else:
+            self.note_condition("clock_jumped", abs(offset_s - first_s) > _CLOCK_JUMP_S)
+
+    def begins_probe(self) -> bool:
+        """Whether this process makes the next probe: one of all processes in five seconds."""
+        return self._is_first_since(_PROBED_S, PROBE_EVERY_S)
+
+    def begins_reading_dates(self, every_s: float) -> bool:
+        """Whether this process reads all dates now: one of all processes in this time."""
+        return self._is_first_since(_DATES_READ_S, every_s)
+
+    def _is_first_since(self, place: int, every_s: float) -> bool:
+        now_s = steady_s()
+        with self._alone():
+            last_s = self._seconds(place)
+            if last_s and now_s - last_s < every_s:
+                return False
+            self._set_seconds(place, now_s)
+        return True
+
+    def _change(self, place: int, value: int, code: str) -> None:
+        with self._alone():
+            before, self._shared[place] = self._shared[place], value
+            is_logged = bool(before) != bool(value) and self._takes_line(place, begins=bool(value))
+        if is_logged:
+            log.error(TROUBLE_BEGAN if value else TROUBLE_ENDED, extra={"problem": code})
+
+    def _takes_line(self, place: int, *, begins: bool) -> bool:
+        """Whether a beginning or an end is logged: a pair of lines a minute for each state."""
+        logged = _LOGGED_S + 16 * place
+        if not begins:
+            was_logged = self._shared[logged + 8] == 1
+            self._shared[logged + 8] = 0
+            return was_logged
+        now_s = steady_s()
+        if (last_s := self._seconds(logged)) and now_s - last_s < _LOGGED_EVERY_S:
+            return False
+        self._set_seconds(logged, now_s)
+        self._shared[logged + 8] = 1
+        return True
+
+    def _seconds(self, place: int) -> float:
+        seconds: float = _SECONDS.unpack_from(self._shared, place)[0]
+        return seconds
+
+    def _set_seconds(self, place: int, seconds: float) -> None:
+        _SECONDS.pack_into(self._shared, place, seconds)
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """No other thread and no other process changes the state meanwhile."""
+        with self._threads:
+            fcntl.lockf(self._file, fcntl.LOCK_EX)
+            try:
+                yield
+            finally:
+                fcntl.lockf(self._file, fcntl.LOCK_UN)
+
+
+_shared_healths: Final[dict[Path, Health]] = {}
+
+
+def share_health(home: Path) -> None:
+    """Give the instance in this folder a new state, for all processes that are forked later."""
+    _shared_healths[home.resolve()] = Health()
+
+
+def health_of(home: Path) -> Health:
+    """The state that the processes of a server share, or a new one without a server."""
+    return _shared_healths.get(home.resolve()) or Health()

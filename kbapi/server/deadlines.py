@@ -58,6 +58,8 @@ class DeadlineSocket(socket.socket):
         self._read_until = 0.0
         self._written_until: float | None = None
         self._turn: Turn | None = None
+        # Without a timeout the kernel itself would wait, beyond every deadline.
+        self.settimeout(_ANSWER_S)
 
     def begin(self, began: float, turn: Turn | None = None) -> None:
         """Set the deadlines of a request that began at this time of the monotonic clock."""

@@ -15,11 +15,11 @@ from gunicorn.app.base import BaseApplication
 from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
-from kbapi.api.bodies import body_memory_mib, memory_limit
+from kbapi.access.limits import body_memory_mib, memory_limit
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, hold_as_only_process
-from kbapi.instance.health import share_health
 from kbapi.instance.instance import open_instance
+from kbapi.instance.write_gate import share_health
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import add_counts_of_ended, share_between_processes
 from kbapi.server.worker import BLOCKED_AT_FORK, CUT_OFF, HeadReadingWorker

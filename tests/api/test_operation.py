@@ -7,8 +7,8 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.instance.health import WRITE_STATES
 from kbapi.instance.instance import Instance
+from kbapi.instance.write_gate import WRITE_STATES
 from tests.curation.makers import send_deep
 from tests.intake.whole_document import a_whole_document
 from tests.makers import a_setting, a_submission, an_instance

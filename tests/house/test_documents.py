@@ -16,7 +16,7 @@ from kbapi.cli.main import main
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS
-from kbapi.instance.health import TROUBLE_BEGAN, TROUBLE_ENDED
+from kbapi.instance.write_gate import TROUBLE_BEGAN, TROUBLE_ENDED
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import OUTLIER_SENTENCES

@@ -94,7 +94,9 @@ def column(instance: Instance, table: str, name: str) -> list[object]:
 
 
 def clock_finding(instance: Instance, clock: HandMovedClock) -> str:
-    (found,) = [one for one in check_instance(instance.settings, clock) if one.subject == "clock"]
+    (found,) = [
+        one for one in check_instance(instance.settings, now=clock) if one.subject == "clock"
+    ]
     return "" if found.is_ok else found.detail
 
 

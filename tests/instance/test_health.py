@@ -14,10 +14,10 @@ from flask.testing import FlaskClient
 
 from kbapi.app import create_app
 from kbapi.errors import DiskError, StorageDamaged
-from kbapi.instance import health
+from kbapi.instance import health, write_gate
 from kbapi.instance.check import check_instance
-from kbapi.instance.health import share_health
 from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.write_gate import share_health
 from kbapi.settings import Settings
 from kbapi.storage.files import log_of
 from kbapi.storage.health import find_probe
@@ -42,7 +42,8 @@ class Steady:
 @pytest.fixture
 def steady(monkeypatch: pytest.MonkeyPatch) -> Steady:
     made = Steady()
-    monkeypatch.setattr(health, "steady_s", made)
+    for module in (health, write_gate):
+        monkeypatch.setattr(module, "steady_s", made)
     # However slow the machine: a probe that can end is waited for.
     monkeypatch.setattr(health, "PROBE_WAIT_S", 60)
     return made
@@ -61,7 +62,7 @@ def lines(caplog: pytest.LogCaptureFixture) -> list[tuple[str, str, str]]:
     return [
         (record.levelname, record.getMessage(), getattr(record, "problem", ""))
         for record in caplog.records
-        if record.name == "kbapi.instance.health"
+        if record.name == "kbapi.instance.write_gate"
     ]
 
 
@@ -136,7 +137,7 @@ def test_a_failed_write_is_the_state_until_one_succeeds_and_logged_once(
 ) -> None:
     client = create_app(served).test_client()
     client.get(START)
-    caplog.set_level(logging.INFO, "kbapi.instance.health")
+    caplog.set_level(logging.INFO, "kbapi.instance.write_gate")
     with a_file_that_cannot_grow(served):
         for number in range(2, 12):
             refused = client.post("/v1/submissions", json=a_submission(number=number))
@@ -188,7 +189,7 @@ def test_a_state_that_comes_and_goes_is_no_flood_of_lines(
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    caplog.set_level(logging.INFO, "kbapi.instance.health")
+    caplog.set_level(logging.INFO, "kbapi.instance.write_gate")
     for number in range(2, 22):
         with a_file_that_cannot_grow(served), pytest.raises(DiskError):
             send(served, a_submission(number=number))
@@ -244,7 +245,7 @@ def test_a_busy_write_lock_leaves_the_last_known_state_and_no_request_waits_for_
 _FORKED = """
 import os, sys
 from pathlib import Path
-from kbapi.instance.health import health_of, share_health
+from kbapi.instance.write_gate import health_of, share_health
 home = Path(sys.argv[1])
 share_health(home)
 if os.fork() == 0:
@@ -286,7 +287,7 @@ def test_a_damaged_page_that_a_question_meets_is_reported(
     damage_table(served, "setting_result")
     damaged = Instance(served.settings, HandMovedClock())
     client = create_app(damaged).test_client()
-    caplog.set_level(logging.INFO, "kbapi.instance.health")
+    caplog.set_level(logging.INFO, "kbapi.instance.write_gate")
     assert ready(client) == ("accepted", [])
     for _ in range(3):
         refused = client.get(START)
@@ -323,7 +324,7 @@ def test_a_clock_that_jumped_is_reported_until_it_is_right_again(
     caplog: pytest.LogCaptureFixture,
     jump: timedelta,
 ) -> None:
-    caplog.set_level(logging.INFO, "kbapi.instance.health")
+    caplog.set_level(logging.INFO, "kbapi.instance.write_gate")
     assert "clock_jumped" not in served.present_health().conditions
     steady.now_s += 90_000
     clock.moment += timedelta(seconds=90_000)
@@ -370,7 +371,7 @@ def test_a_log_that_a_reader_holds_open_is_reported_until_it_ends(
 ) -> None:
     for module in ("health", "check"):
         monkeypatch.setattr(f"kbapi.instance.{module}.LARGE_LOG_BYTES", 10_000)
-    caplog.set_level(logging.INFO, "kbapi.instance.health")
+    caplog.set_level(logging.INFO, "kbapi.instance.write_gate")
     client = create_app(served).test_client()
     send(served, a_submission(number=2))
     assert log_of(served.settings.database_path).stat().st_size > 10_000

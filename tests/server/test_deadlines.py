@@ -16,14 +16,11 @@ ANSWER = b"x" * SECONDS * SECOND_BYTES
 
 
 class Clock:
-    """A clock that advances by a fixed time whenever it is read."""
+    """A clock that a test moves."""
 
-    def __init__(self, step_s: float) -> None:
-        self.step_s = step_s
-        self.now_s = 0.0
+    now_s = 0.0
 
     def monotonic(self) -> float:
-        self.now_s += self.step_s
         return self.now_s
 
 
@@ -37,12 +34,12 @@ def ends() -> Iterator[tuple[DeadlineSocket, socket.socket]]:
         yield server, client
 
 
-def reading(client: socket.socket) -> threading.Thread:
-    """A client that reads until the server closes the connection."""
+def reading(client: socket.socket, clock: Clock, bytes_per_s: float) -> threading.Thread:
+    """A client over a line of this speed, which reads until the server closes the connection."""
 
     def read() -> None:
-        while client.recv(SECOND_BYTES):
-            pass
+        while piece := client.recv(SECOND_BYTES):
+            clock.now_s += len(piece) / bytes_per_s
 
     reader = threading.Thread(target=read)
     reader.start()
@@ -66,9 +63,9 @@ def test_a_large_answer_has_time_for_a_slow_line(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
-    clock = Clock(0.9 * min(size, SECOND_BYTES) / SECOND_BYTES)
+    clock = Clock()
     monkeypatch.setattr(deadlines, "time", clock)
-    reader = reading(client)
+    reader = reading(client, clock, SECOND_BYTES / 0.9)
     assert send(server, size) >= len(ANSWER)
     assert clock.now_s > 30, "a small answer has ten"
     server.shutdown(socket.SHUT_WR)
@@ -80,9 +77,9 @@ def test_reading_single_pieces_in_time_does_not_extend_the_deadline(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     server, client = ends
-    clock = Clock(2.0 * min(size, SECOND_BYTES) / SECOND_BYTES)
+    clock = Clock()
     monkeypatch.setattr(deadlines, "time", clock)
-    reader = reading(client)
+    reader = reading(client, clock, SECOND_BYTES / 2.0)
     assert send(server, size) < len(ANSWER)
     assert clock.now_s < 25
     server.shutdown(socket.SHUT_WR)
@@ -93,10 +90,12 @@ def test_each_request_has_a_new_deadline_for_its_answer(
     ends: tuple[DeadlineSocket, socket.socket], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     server, client = ends
-    monkeypatch.setattr(deadlines, "time", Clock(6.0))
-    reader = reading(client)
+    clock = Clock()
+    monkeypatch.setattr(deadlines, "time", clock)
+    reader = reading(client, clock, SECOND_BYTES)
     for _ in range(5):
-        server.begin(0.0)
+        clock.now_s += 6.0
+        server.begin(clock.now_s)
         server.sendall(b"x")
     server.shutdown(socket.SHUT_WR)
     reader.join()

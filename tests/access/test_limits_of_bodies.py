@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from kbapi.api.bodies import LARGE_BYTES, BodyMemory, body_memory_mib, memory_limit
+from kbapi.access.limits import LARGE_BYTES, BodyMemory, body_memory_mib, memory_limit
 from kbapi.app import create_app
 from kbapi.errors import Overloaded
 from kbapi.settings import Settings
