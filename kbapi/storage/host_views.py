@@ -101,7 +101,7 @@ def _by_contributor() -> Select[*tuple[Any, ...]]:
         .select_from(Unit)
         .join(Submission, col(Submission.unit_id) == col(Unit.id))
         .with_hint(Unit, "INDEXED BY ix_unit_contributor_id CROSS", "sqlite")
-        .with_hint(Submission, "INDEXED BY ix_submission_unit_id", "sqlite")
+        .with_hint(Submission, "INDEXED BY ix_submission_values", "sqlite")
         .where(
             col(Unit.contributor_id) == _OF,
             col(Unit.id) <= _K1,
