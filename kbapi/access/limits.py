@@ -161,7 +161,7 @@ _MIB: Final = 1 << 20
 LARGE_BYTES: Final = 32_768
 """A larger body counts as large; nearly every single result is smaller."""
 _BYTES_FOR_EACH: Final = 40
-"""Memory for each byte of a document while it is read, measured with the worst texts."""
+"""Memory for each byte of a document while it is read: an estimate from its worst texts."""
 _MOST_OF_ITEM_BYTES: Final = 48 * _MIB
 """Memory for the item of a batch that is being read; the rest of its body is kept once."""
 

@@ -91,7 +91,8 @@ def sent_body() -> bytes:
         _take(length)
     pieces: list[bytes] = []
     size = 0
-    while piece := stream.read(_PIECE_BYTES):
+    # At the limit itself the framework would refuse a further read, although nothing may follow.
+    while (most is None or size < most) and (piece := stream.read(_PIECE_BYTES)):
         pieces.append(piece)
         size += len(piece)
         if length is None and size > LARGE_BYTES and "body_memory" not in g:

@@ -75,7 +75,7 @@ _SPACE: Final = re.compile(rb"[ \t\r\n]*+")
 _WHOLE_STRING: Final = rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"'
 
 
-def _value_pattern(deepest: int) -> re.Pattern[bytes]:
+def _value_pattern(deepest: int) -> bytes:
     """The pattern of a JSON value with as many levels, as far as brackets and strings show it.
 
     Its possessive repeats look at each byte once, however the text goes on.
@@ -84,10 +84,10 @@ def _value_pattern(deepest: int) -> re.Pattern[bytes]:
     nested = rb"[\[{](?:" + inside + rb")*+[\]}]"
     for _ in range(deepest - 1):
         nested = rb"[\[{](?:" + inside + rb"|" + nested + rb")*+[\]}]"
-    return re.compile(nested + rb"|" + _WHOLE_STRING + rb'|[^\s,\[\]{}"]++', re.DOTALL)
+    return nested + rb"|" + _WHOLE_STRING + rb'|[^\s,\[\]{}"]++'
 
 
-_VALUE: Final = _value_pattern(DEEPEST_NESTING)
+_VALUE: Final = re.compile(_value_pattern(DEEPEST_NESTING), re.DOTALL)
 
 
 def find_lines(body: bytes) -> list[slice]:
@@ -213,12 +213,10 @@ def _reading_of(value: JsonValue) -> JsonReading:
 
 def _value_of(body: bytes) -> JsonValue:
     try:
-        return json.loads(
-            body.decode("utf-8"),
-            object_pairs_hook=_object_of,
-            parse_constant=_not_finite,
-            parse_int=_integer_of,
-        )
+        text = body.decode("utf-8")
+        if text.startswith("\ufeff"):
+            raise json.JSONDecodeError("Unexpected UTF-8 BOM", text, 0)
+        return _DECODER.decode(text)
     except UnicodeDecodeError as error:
         raise JsonUnreadable(f"The body is not UTF-8: byte {error.start} is invalid.") from None
     except json.JSONDecodeError as error:
@@ -265,6 +263,12 @@ def _not_finite(_text: str) -> float:
 def _integer_of(digits: str) -> int | float:
     # Python refuses to read integers of thousands of digits; any that long are out of range here.
     return int(digits) if len(digits) <= _LONGEST_INTEGER_DIGITS else math.inf
+
+
+# Made once: for each text with hooks, the library would make a decoder of its own.
+_DECODER: Final = json.JSONDecoder(
+    object_pairs_hook=_object_of, parse_constant=_not_finite, parse_int=_integer_of
+)
 
 
 def _is_faulty(value: JsonValue) -> bool:

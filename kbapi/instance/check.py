@@ -286,7 +286,7 @@ def _rules(settings: Settings) -> Finding:
         return Finding("rules", False, _detail_of(error))
     if older:
         wrong = f"{older:,} results were screened by older rules"
-    elif mark != RULES_VERSION:
+    elif mark not in (0, RULES_VERSION):  # without a mark, the next server searches all results
         wrong = f"the header says rules {mark}, the program has {RULES_VERSION}"
     else:
         return Finding("rules", True, "every result was screened by the current rules")

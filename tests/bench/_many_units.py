@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.versions import RULES_VERSION
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.makers import NOON
@@ -141,12 +143,16 @@ def _add_conditions(connection: Connection) -> None:
     )
 
 
+_OF_EMPTY: Final = checksum_of("{}")
+
+
 def _add_results(connection: Connection, rows: list[tuple]) -> None:
     """Each row: number, unit, pool, stable, unstable, month, conditions, included, early stop."""
     run = connection.exec_driver_sql
     run(
         "INSERT INTO submission (id, public_id, chip_id, unit_id, received_day, measured_month, "
-        f"document, rules_version) VALUES (?, ?, ?, ?, '2026-09-15', ?, '{{}}', {RULES_VERSION})",
+        "document, document_checksum, rules_version) "
+        f"VALUES (?, ?, ?, ?, '2026-09-15', ?, '{{}}', '{_OF_EMPTY}', {RULES_VERSION})",
         [(row[0], f"bench-{row[0]}", row[2], row[1], row[5]) for row in rows],
     )
     run(
@@ -160,8 +166,8 @@ def _add_results(connection: Connection, rows: list[tuple]) -> None:
 def _add_follow_ups(connection: Connection, rows: list[tuple]) -> None:
     connection.exec_driver_sql(
         "INSERT INTO follow_up (submission_id, unit_id, pool_id, measured_month, conditions_id, "
-        "unstable_steps, received_day, outcome, status, document, reasons, steps, "
-        "early_stop_steps) VALUES (?, ?, ?, '2026-09', ?, ?, '2026-09-15', 'failed_later', "
-        "'counted', '{}', '[]', ?, 0)",
+        "unstable_steps, received_day, outcome, status, document, document_checksum, reasons, "
+        "steps, early_stop_steps) VALUES (?, ?, ?, '2026-09', ?, ?, '2026-09-15', 'failed_later', "
+        f"'counted', '{{}}', '{_OF_EMPTY}', '[]', ?, 0)",
         [(row[0], row[1], row[2], row[6], row[3] or 40, row[3] or 40) for row in rows],
     )

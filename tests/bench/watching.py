@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from kbapi.api.http_messages import _route
+from kbapi.api.http_messages import route_of
 from kbapi.app import create_app
 from kbapi.metrics.counters import count_answer, count_request
 from kbapi.metrics.folder import begin_counting, share_between_processes
@@ -27,7 +27,7 @@ def measure(*, short: bool) -> list[Row]:
             send(instance, a_submission(number=number))
         client = create_app(instance, is_guarded=False).test_client()
         for rule in client.application.url_map.iter_rules():
-            count_request(_route(rule.rule), "GET", 200, 0.001)
+            count_request(route_of(rule.rule), "GET", 200, 0.001)
         hot = _best_us(_count_as_a_stored_answer, loops)
         all_metrics = _best_us(lambda: client.get("/metrics"), loops // 1_000)
         instance.close()
@@ -39,7 +39,7 @@ def measure(*, short: bool) -> list[Row]:
 
 def _count_as_a_stored_answer() -> None:
     count_answer("stored")
-    count_request(_route(_RULE), "GET", 200, 0.001)
+    count_request(route_of(_RULE), "GET", 200, 0.001)
 
 
 def _best_us(task: Callable[[], object], loops: int) -> float:

@@ -54,8 +54,8 @@ class Matcher:
     def _search(self, text: Text, begin: int, last: Span | None) -> Span | None:
         for at in range(begin, len(text) + 1):
             for end in self._match(text, at):
-                # An empty match does not touch the one before.
-                if not (end == at and last is not None and last[1] == at and end == last[1]):
+                # An empty match may follow any match but an empty one at the same place.
+                if (at, end) != last or end > at:
                     return at, end
         return None
 

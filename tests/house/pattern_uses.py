@@ -47,12 +47,14 @@ def watch() -> None:
 def use() -> None:
     """Read documents and names, sound and faulty."""
     from kbapi.chips.naming import identify_chip
+    from kbapi.documents.reader import find_items
     from tests.chips.given import load_given
     from tests.house.reading_steps import read_every_kind
 
     for row in load_given():
         identify_chip(row.raw)
     read_every_kind()
+    find_items(b'[{"a": [1, "]"]}, "b", 3]')
 
 
 def main() -> None:

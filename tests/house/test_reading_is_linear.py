@@ -81,6 +81,14 @@ def test_the_steps_of_every_pattern_grow_like_the_text() -> None:
     assert faults == {}
 
 
+@pytest.mark.parametrize("text", ["", "aa", "ab", "baab", "bbaa"])
+@pytest.mark.parametrize(
+    "pattern", ["a*", "a*+", "a*?", "|a", "a|", r"\b", "(?=a)", "a*$", "(a?)b*"]
+)
+def test_empty_matches_are_those_of_the_library(pattern: str, text: str) -> None:
+    assert steps_of(Matcher(re.compile(pattern)), "search", text) > 0
+
+
 def test_every_folder_with_patterns_is_seen() -> None:
     texts = [text for text, _, _ in uses()]
     for part in (

@@ -31,6 +31,11 @@ def shell_with(words: str) -> str:
     return text
 
 
+CHECK, CHECK_BACKUP, REPAIR_CLOCK = (
+    shell_with(words) for words in ("kbapi check\n", "kbapi check --backup", "check --repair-clock")
+)
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("readme") / "home"
@@ -172,12 +177,14 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     (tmp_path / "backup" / "kbapi").mkdir(parents=True)
     (tmp_path / "other").mkdir()
     upgrade = shell_with("kbapi db upgrade")
-    done = ran(with_kbapi(demo, f"{backup}{shell_with('kbapi check')}{upgrade}"))
+    done = ran(with_kbapi(demo, f"{backup}{CHECK}{REPAIR_CLOCK}{upgrade}"))
     assert done.returncode == 0, done.stderr
     (copy,) = (tmp_path / "backup" / "kbapi").glob("*.sqlite3")
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", copy.name)
     shown = shell_with("kbapi restore").split()[5]
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", Path(shown).name)
+    checked = ran(with_kbapi(demo, CHECK_BACKUP.replace(CHECK_BACKUP.split()[-1], str(copy))))
+    assert checked.returncode == 0, checked.stderr
     restore = shell_with("kbapi restore").replace(shown, str(copy))
     done = ran(with_kbapi(demo, restore.replace("/var/lib/kbapi", str(demo))))
     assert done.returncode == 0, done.stderr
@@ -229,7 +236,8 @@ def test_no_example_is_left_out() -> None:
     """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
     run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
     run += [shell_with("--order influence"), shell_with("submissions erase")]
-    run += [shell_with(f"kbapi {name}") for name in ("backup", "check", "db upgrade", "restore")]
+    run += [shell_with(f"kbapi {name}") for name in ("backup", "db upgrade", "restore")]
+    run += [CHECK, CHECK_BACKUP, REPAIR_CLOCK]
     run += [shell_with("kbapi serve"), shell_with("kbapi withdraw")]
     run += [*(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []

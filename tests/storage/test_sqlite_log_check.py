@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from kbapi.errors import StorageBroken
+from kbapi.storage.sqlite import log_check
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.log_check import find_log_damage, require_sound_log
 
@@ -26,6 +27,14 @@ def log(tmp_path: Path) -> Path:
     copy = tmp_path / "kbapi.sqlite3-wal"
     copy.write_bytes(written)
     return copy
+
+
+@pytest.fixture(autouse=True)
+def pauses(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """The pauses between looks, which take no time here."""
+    made: list[float] = []
+    monkeypatch.setattr(log_check.time, "sleep", made.append)
+    return made
 
 
 def change(log: Path, place: int, value: bytes) -> None:
@@ -66,6 +75,19 @@ def test_an_unfinished_write_at_the_end_is_no_damage(log: Path) -> None:
     frame = bytearray(written[-FRAME:])
     frame[4:8] = bytes(4)  # no commit
     log.write_bytes(written + frame)
+    assert find_log_damage(log) == ""
+
+
+def test_a_frame_that_a_writer_completes_meanwhile_is_no_damage(
+    log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = log.read_bytes()
+    half = whole[:-PAGE] + bytes(PAGE)
+    log.write_bytes(half)
+    assert "fails its checksum" in find_log_damage(log)
+    monkeypatch.setattr(
+        log_check.time, "sleep", lambda pause_s: log.write_bytes(whole if pause_s else half)
+    )
     assert find_log_damage(log) == ""
 
 

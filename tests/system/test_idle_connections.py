@@ -7,9 +7,6 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
-import pytest
-
-from tests.system import server as system
 from tests.system.server import KBAPI, Server
 
 FILES = 300
@@ -25,12 +22,9 @@ def wait_until(holds: Callable[[], bool]) -> None:
         time.sleep(0.02)
 
 
-def test_idle_connections_or_a_reached_limit_do_not_end_a_worker(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_idle_connections_or_a_reached_limit_do_not_end_a_worker(tmp_path: Path) -> None:
     limited = ["sh", "-c", f'ulimit -n {FILES}; exec "$@"', "sh", *KBAPI]
-    monkeypatch.setattr(system, "KBAPI", limited)
-    with Server(tmp_path / "home", workers=1) as server:
+    with Server(tmp_path / "home", workers=1, program=limited) as server:
         (worker,) = server.all_workers()
         files = Path(f"/proc/{worker}/fd")
         with ExitStack() as idle:

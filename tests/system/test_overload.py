@@ -14,7 +14,6 @@ from pathlib import Path
 
 import pytest
 
-from tests.system import server as system
 from tests.system.server import Reply, Server
 
 BUSY = """
@@ -65,14 +64,12 @@ def metric(server: Server, begins: str) -> float:
 
 
 @contextmanager
-def a_busy_server(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, asked: int
-) -> Iterator[tuple[Server, list[Future[Reply]], Path]]:
+def a_busy_server(tmp_path: Path, asked: int) -> Iterator[tuple[Server, list[Future[Reply]], Path]]:
     """A server with one worker, so many requests that compute until the file exists, the file."""
     released = tmp_path / "released"
     start = "import sys; sys.argv.append(sys.argv.pop(1)); exec(sys.argv.pop(1))"
-    monkeypatch.setattr(system, "KBAPI", [sys.executable, "-c", start, str(released), BUSY])
-    proxied = Server(tmp_path / "home", workers=1, threads=16, KBAPI_TRUSTED_PROXIES="1")
+    program = [sys.executable, "-c", start, str(released), BUSY]
+    proxied = Server(tmp_path / "home", 1, 16, program, KBAPI_TRUSTED_PROXIES="1")
     with proxied as server, ThreadPoolExecutor(asked) as clients:
         sent = [clients.submit(server.ask, "GET", "/compute", timeout=90) for _ in range(asked)]
         running = min(asked, COMPUTING_OF_ONE)
@@ -84,9 +81,9 @@ def a_busy_server(
 
 
 def test_health_and_other_networks_are_answered_while_one_takes_all_it_may(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
-    with a_busy_server(tmp_path, monkeypatch, COMPUTING_OF_ONE + 2) as (server, sent, released):
+    with a_busy_server(tmp_path, COMPUTING_OF_ONE + 2) as (server, sent, released):
         for path in ("/health/live", "/health/ready", "/metrics"):
             assert server.ask("GET", path).status == 200
         other = {"X-Forwarded-For": "198.51.100.7"}
@@ -104,9 +101,9 @@ def test_health_and_other_networks_are_answered_while_one_takes_all_it_may(
 
 
 def test_a_refused_client_that_still_sends_its_body_gets_the_whole_answer(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
-    with a_busy_server(tmp_path, monkeypatch, COMPUTING_OF_ONE) as (server, _, _):
+    with a_busy_server(tmp_path, COMPUTING_OF_ONE) as (server, _, _):
         body = b" " * 8_000_000
         head = b"POST /compute HTTP/1.1\r\nHost: a\r\nContent-Length: %d\r\n\r\n" % len(body)
         with socket.create_connection(("127.0.0.1", server.port), timeout=60) as connection:
@@ -120,9 +117,9 @@ def test_a_refused_client_that_still_sends_its_body_gets_the_whole_answer(
 
 
 def test_sigterm_ends_a_worker_that_computes_and_the_log_has_what_was_cut_off(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
-    with a_busy_server(tmp_path, monkeypatch, COMPUTING_OF_ONE) as (server, sent, _):
+    with a_busy_server(tmp_path, COMPUTING_OF_ONE) as (server, sent, _):
         assert server.end() == 3
         for one in sent:
             with pytest.raises(OSError, match=r"."):

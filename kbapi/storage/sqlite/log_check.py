@@ -6,6 +6,7 @@ So a changed bit would take back every later write. The format is in SQLite's do
 """
 
 import struct
+import time
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -21,7 +22,8 @@ _FRAME: Final = struct.Struct(">6I")
 _MAGIC: Final = 0x377F0682
 """With its lowest bit set, the words of the checksum are big-endian."""
 _SMALLEST_PAGE, _LARGEST_PAGE = 512, 65_536
-_MOST_RETRIES: Final = 5
+_PAUSES_S: Final = (0.01, 0.05, 0.1, 0.2, 0.4)
+"""Waits between looks: a writer writes the head of a frame before its page."""
 
 
 def require_sound_log(database: Path) -> None:
@@ -34,19 +36,23 @@ def find_log_damage(log: Path) -> str:
     """What is wrong with a log; empty where it is sound, or where there is none.
 
     The end of a log may have frames of a write that did not finish. Those without a commit are
-    not damage, because no one got an answer to that write.
+    not damage, because no one got an answer to that write. Damage is what every look finds: others
+    may write meanwhile.
     """
-    for _ in range(_MOST_RETRIES):
+    found = ""
+    for pause_s in (0.0, *_PAUSES_S):
+        time.sleep(pause_s)
         try:
             with log.open("rb") as opened:
                 header = opened.read(_HEADER.size)
                 found = _damage_of(header, opened)
                 opened.seek(0)
-                if opened.read(_HEADER.size) == header:
-                    return found  # otherwise a writer began the log again meanwhile
+                # Otherwise a writer began the log again meanwhile.
+                if not found and opened.read(_HEADER.size) == header:
+                    return ""
         except FileNotFoundError:
             return ""
-    return ""
+    return found
 
 
 def _damage_of(header: bytes, opened: BinaryIO) -> str:
