@@ -63,6 +63,8 @@ class Catalogue:
     chips: Mapping[str, CatalogueChip]
     series: Mapping[str, Traits]
     defaults: Mapping[ChipKind, Traits]
+    machines: frozenset[str] = frozenset()
+    """Classes of machines."""
 
     def find(self, key: str) -> CatalogueChip | None:
         """The described chip of this canonical key."""
@@ -109,6 +111,7 @@ def load_catalogue(folder: Path) -> Catalogue:
     chips: dict[str, CatalogueChip] = {}
     series: dict[str, Traits] = {}
     defaults = dict(_DEFAULTS)
+    machines: set[str] = set()
     for path in sorted(folder.glob("*.toml")):
         table = _parse_file(path)
         for kind in table.get("defaults", {}):
@@ -120,7 +123,8 @@ def load_catalogue(folder: Path) -> Catalogue:
             if entry.chip.key in chips:
                 raise CatalogueError(f"{path.name} describes {entry.chip.key} a second time.")
             chips[entry.chip.key] = entry
-    return Catalogue(chips, series, defaults)
+        machines |= set(table.get("machines", ()))
+    return Catalogue(chips, series, defaults, frozenset(machines))
 
 
 def _parse_file(path: Path) -> dict[str, Any]:
@@ -128,7 +132,7 @@ def _parse_file(path: Path) -> dict[str, Any]:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise CatalogueError(f"{path.name} cannot be read: {error}") from error
-    _check_names(table, ("defaults", "series", "chips"), path)
+    _check_names(table, ("defaults", "series", "chips", "machines"), path)
     _check_names(table.get("defaults", {}), ("cpu", "gpu"), path)
     return table
 

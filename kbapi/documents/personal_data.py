@@ -46,11 +46,20 @@ _PHONE: Final = re.compile(r"(?<![\w.,])(?:\+|\(?\d)[\d ()./-]{6,}\d(?![\w])")
 _PHONE_GROUPS: Final = re.compile(
     r"\+|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
 )
-# A serial number is one run of capitals and digits, with several of each.
+_NAMED_PHONE: Final = re.compile(r"\b(?:tel|phone|telephone|fax)\b[ .:#=]{0,3}\+?\(?\d", re.I)
+# Versions have dots and dates, so there a phone number has the groups that people write.
+_PHONE_IN_VERSION: Final = re.compile(
+    r"(?<!\w)\+ ?\d[\d ()-]{6,}|\(0?\d{2,5}\)[ -]?\d{3}"
+    r"|(?<![\w.-])\d{2,4}[ /-]\d{3,4}[ -]\d{3,}(?![\w.])|(?<![\w.-])0\d{2,4}[ /-]\d{6,}(?![\w.])"
+    r"|(?<![\w.-])0\d(?:[ .-]\d{2}){4}(?![\w.])|(?<![\w.-])\d{3}\.\d{3}\.\d{4}(?![\w.])"
+)
+# A serial number is one run of letters and digits, with several of each.
 _RUN: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{8,}+")
+_GROUP: Final = re.compile(r"\d+|[A-Za-z]+")
 _LEAST_LETTERS: Final = 2
 _LEAST_DIGITS: Final = 3
 _LONG_RUN: Final = 16
+_MANY_GROUPS: Final = 5
 _FEWEST_PHONE_DIGITS: Final = 8
 
 
@@ -70,16 +79,74 @@ def _is_phone_in(text: str) -> bool:
         digits = match.group()
         if len(_DIGITS.findall(digits)) >= _FEWEST_PHONE_DIGITS and _PHONE_GROUPS.search(digits):
             return True
-    return False
+    return _NAMED_PHONE.search(text) is not None
+
+
+def _is_serial(run: str) -> bool:
+    digits = len(_DIGITS.findall(run))
+    letters = len(run) - digits
+    if letters < _LEAST_LETTERS or digits < _LEAST_DIGITS:
+        return False
+    groups = len(_GROUP.findall(run))
+    # One name with one number, such as a program and its year, is no serial number.
+    is_mixed = groups >= _MANY_GROUPS or (len(run) >= _LONG_RUN and groups > _LEAST_LETTERS)
+    return run == run.upper() or is_mixed
 
 
 def _is_serial_in(text: str) -> bool:
+    return any(_is_serial(match.group()) for match in _RUN.finditer(text))
+
+
+# A type number of a machine: two digits and two letters first, or one number among letters.
+_MACHINE_TYPE: Final = re.compile(
+    r"[0-9]{2}[A-Z]{2}[0-9A-Z]{0,6}|[0-9]{2}[A-Z]{1,5}[0-9]{1,2}[A-Z]{0,2}"
+    r"|[A-Z]{1,5}[0-9]{2,4}[A-Z]{0,4}|[a-z]{1,3}[0-9]{2,4}[a-z]{0,3}"
+)
+_LONGEST_TYPE: Final = 10
+_MODEL_BEFORE: Final = re.compile(r"[A-Za-z]{2,}")
+
+
+def _is_serial_in_machine(text: str) -> bool:
+    """Whether a serial number is in it; a type number behind the words of a model is none."""
     for match in _RUN.finditer(text):
         run = match.group()
-        digits = len(_DIGITS.findall(run))
-        letters = len(run) - digits
-        mixed = letters >= _LEAST_LETTERS and digits >= _LEAST_DIGITS
-        if mixed and (run == run.upper() or len(run) >= _LONG_RUN):
+        is_type = len(run) <= _LONGEST_TYPE and _MACHINE_TYPE.fullmatch(run) is not None
+        if _is_serial(run) and not (is_type and _MODEL_BEFORE.search(text[: match.start()])):
+            return True
+    return False
+
+
+# Runs of versions that are no serial numbers: numbers in hex, commits, labels, moments, and the
+# codes of firmware, which a number in brackets or behind a dot follows.
+_RUN_OF_VERSION: Final = re.compile(
+    r"0x[0-9A-Fa-f]{1,16}|g?[0-9a-f]{7,40}|20[0-9]{6}T[0-9]{4,6}Z?"
+    r"|(?:BIOS|BUILD|DATE|EC|FW|GIT|KB|RELEASE|REL|REV|SVN|UEFI|VERSION|VER)[0-9]{1,8}"
+    r"|[A-Z][A-Z0-9][A-Z]{3}[0-9]{2}[A-Z]"
+)
+_CODE_OF_FIRMWARE: Final = re.compile(r"[A-Z0-9]{8,9}(?= ?\([Vv]?\d|\.\d{1,3}(?![\w.]))")
+_LONG_NUMBER: Final = re.compile(r"\d{8,}+")
+_MOMENT: Final = re.compile(
+    r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:\d{2}|(?:[01]\d|2[0-3])[0-5]\d(?:\d\d)?)?"
+    r"|(?:[0-3]\d[01]\d|[01]\d[0-3]\d)20\d\d"
+)
+
+
+def _is_serial_in_version(text: str) -> bool:
+    for match in _RUN.finditer(text):
+        run = match.group()
+        if (
+            _is_serial(run)
+            and not _RUN_OF_VERSION.fullmatch(run)
+            and not _CODE_OF_FIRMWARE.match(text, match.start())
+        ):
+            return True
+    return False
+
+
+def _is_long_number_in_version(text: str) -> bool:
+    for match in _LONG_NUMBER.finditer(text):
+        is_hex = text[max(0, match.start() - 2) : match.start()].lower() == "0x"
+        if not is_hex and not _MOMENT.fullmatch(match.group()):
             return True
     return False
 
@@ -88,6 +155,55 @@ _HEX_PAIR: Final = "[0-9a-f]{2}"
 _OCTET: Final = r"(?:25[0-5]|2[0-4]\d|1?\d?\d)"
 _COMMON_ENDS: Final = "com|net|org|info|edu|gov|io|dev|me|eu|de|uk|fr|nl|pl|it|es|ru|jp|cn|ch|at"
 _LOCAL_ENDS: Final = "local|lan|home|internal|intranet|corp|localdomain|box|arpa"
+_FOUR_NUMBERS: Final = re.compile(rf"(?<![\w.]){_OCTET}(?:\.{_OCTET}){{3}}(?![\w.]|\.\d)")
+_FIRST_OF_NETWORKS: Final = frozenset({10, 127})
+_LARGE_PART: Final = 20
+_HUGE_PART: Final = 100
+
+
+def _is_ipv4_in_version(text: str) -> bool:
+    """Whether four numbers are more like an address than like a version: most of them are large."""
+    for match in _FOUR_NUMBERS.finditer(text):
+        parts = [int(part) for part in match.group().split(".")]
+        large = sum(part >= _LARGE_PART for part in parts)
+        is_version = parts[1] == 0 and parts[0] < _HUGE_PART
+        if parts[0] in _FIRST_OF_NETWORKS or parts[0] >= _HUGE_PART:
+            return True
+        if not is_version and (large > 2 or sum(part >= _HUGE_PART for part in parts) > 1):
+            return True
+    return False
+
+
+_SPELLED_AT: Final = re.compile(r"[\s(\[{<_-](?:at|ät)[\s)\]}>_-]", re.IGNORECASE)
+_SPELLED_DOT: Final = re.compile(
+    r"[\s(\[{<_-](?:dot|punkt|point)[\s)\]}>_-]{1,2}[a-z]", re.IGNORECASE
+)
+_SPELLED_HALF: Final = re.compile(
+    r"[\s(\[{<](?:at|ät)[\s)\]}>]{1,2}[a-z0-9-]++\.[a-z]{2}"
+    r"|\w ?@ ?[a-z][a-z0-9-]*+(?: ?\. ?[a-z]{2}|[\s(\[{<_-]{1,2}(?:dot|punkt|point)\b)",
+    re.IGNORECASE,
+)
+
+
+def _is_spelled_mail_in(text: str) -> bool:
+    at = _SPELLED_AT.search(text)
+    is_spelled = at is not None and _SPELLED_DOT.search(text, at.end() - 1) is not None
+    return is_spelled or _SPELLED_HALF.search(text) is not None
+
+
+_PARTS_OF_KEY: Final = re.compile(r"(?<![A-Za-z0-9-])[A-Za-z0-9]{4,6}(?:-[A-Za-z0-9]{4,6}){3,}+")
+
+
+def _is_key_in(text: str) -> bool:
+    """Whether it holds groups of letters and digits joined by hyphens, as keys of products are."""
+    for match in _PARTS_OF_KEY.finditer(text):
+        run = match.group()
+        parts = run.split("-")
+        is_equal = len({len(part) for part in parts}) == 1
+        if is_equal and _DIGITS.search(run) and run.replace("-", "").isalnum() and not run.islower():
+            return True
+    return False
+
 
 _LABEL: Final = "[a-z0-9-]"
 _NO_VERSION: Final = r"(?!v\d)[a-z]"
@@ -100,8 +216,10 @@ def _first_label(begin: str) -> str:
 
 
 _E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{3}"))
+_SPELLED_MAIL: Final = Shape("e-mail", _is_spelled_mail_in)
+_HANDLE: Final = Shape("account name", _by(r"(?<!\S)@[a-z_]\w|[a-z_]#\d{4}(?!\d)"))
 _PHONE_NUMBER: Final = Shape("phone", _is_phone_in)
-_IPV4: Final = Shape("IP address", _by(rf"(?<![\w.]){_OCTET}(?:\.{_OCTET}){{3}}(?![\w.]|\.\d)"))
+_IPV4: Final = Shape("IP address", lambda text: _FOUR_NUMBERS.search(text) is not None)
 _IPV6: Final = Shape("IP address", _is_ipv6_in)
 _MAC: Final = Shape(
     "MAC address",
@@ -117,6 +235,15 @@ _UUID: Final = Shape(
         r"|(?<![0-9a-z])[0-9a-f]{32}(?![0-9a-z])"
     ),
 )
+_CARD: Final = Shape(
+    "card number",
+    _by(
+        r"(?<!\d)\d{4}(?:[ .-]\d{4}){3}(?!\d)|(?<!\d)\d{4}[ .-]\d{6}[ .-]\d{5}(?!\d)"
+        r"|(?<![\w-])\d{3}-\d{2}-\d{4}(?![\w-])"
+        r"|(?<!\w)[a-z]{2}\d{2}(?:[ -]?[a-z0-9]{4}){2}[ -]?\d{4}"
+    ),
+)
+_PRODUCT_KEY: Final = Shape("product key", _is_key_in)
 _SERIAL: Final = Shape("serial", _is_serial_in)
 _NAMED_SERIAL: Final = Shape(
     "serial",
@@ -134,6 +261,21 @@ _HOME_FOLDER: Final = Shape(
         r"|\b[a-z]:\\++users\\|(?:^|[\s=:])~\w*+/|\\\\\w++\\|/root(?:/|\b)|%userprofile%|\$home\b"
     ),
 )
+_ACCOUNT_PATH: Final = Shape(
+    "account path",
+    _by(
+        r"[\w.$-]\\++[\w.$-]|(?<!\w)[a-z]:[/\\]|(?<![\w.])/(?:media|volumes|run/user|mnt|var|export)/\w"
+        r"|\bappdata\b|%(?:appdata|localappdata|username|homepath|computername)%|\$(?:user|logname)\b"
+    ),
+)
+_USUAL_WORDS: Final = (
+    "all-in-one|barebone|budget|business|compact|custom|desktop|embedded|gaming|generic|handheld"
+    "|home|industrial|laptop|media|micro|mini|mobile|multimedia|nano|office|one|small|stick|tablet"
+    "|thin|tiny|tower|ultra|work"
+)
+_KINDS_OF_HOST: Final = (
+    "pc|laptop|desktop|notebook|macbook|imac|mbp|mac|computer|workstation|rig|nas|server|tablet"
+)
 _HOST_NAME: Final = Shape(
     "host name",
     _by(
@@ -146,31 +288,67 @@ _HOST_NAME: Final = Shape(
         r"|workstation|rig)\b"
     ),
 )
+_MADE_HOST_NAME: Final = Shape(
+    "host name",
+    _by(
+        # The name of a person or a place before, or after, the kind of machine.
+        rf"(?<![\w-])(?!(?:{_USUAL_WORDS})[-_])[a-z][a-z0-9]*+[-_](?:{_KINDS_OF_HOST})(?:-?\d+)?(?![\w.-])"
+        rf"|(?<![\w-])(?:{_KINDS_OF_HOST})-(?:of|von|van|de|di|da|fra)-\w"
+        r"|(?<![\w-])(?:pc|laptop|notebook|nas|srv|server|imac|mbp)-(?!class\b|grade\b)[a-z]{3,15}(?![\w-])"
+        # What installers make up.
+        r"|-(?:system-product-name|virtual-machine|standard-pc|system-version)\b|\blocalhost\b"
+        r"|(?<![\w-])ip-\d+-\d+-\d+-\d+|\bmacbook-(?:pro|air)-"
+        rf"|\b(?:{_KINDS_OF_HOST}) (?:of|von|van|für|for|de|di) [a-z]"
+        r"|\w['’]s\b"
+    ),
+)
 
-SHAPES: Final = (
+_IDENTITIES: Final = (
     _E_MAIL,
-    _PHONE_NUMBER,
-    _IPV4,
+    _SPELLED_MAIL,
+    _HANDLE,
     _IPV6,
     _MAC,
     _UUID,
-    _SERIAL,
+    _CARD,
+    _PRODUCT_KEY,
     _NAMED_SERIAL,
-    _DIGIT_RUN,
     _HOME_FOLDER,
+    _ACCOUNT_PATH,
     _HOST_NAME,
+    _MADE_HOST_NAME,
 )
-_OF_VERSIONS: Final = (_E_MAIL, _UUID, _NAMED_SERIAL, _HOME_FOLDER, _HOST_NAME)
+"""Forms that no honest value of any field has."""
+SHAPES: Final = (*_IDENTITIES, _IPV4, _PHONE_NUMBER, _SERIAL, _DIGIT_RUN)
+_OF_MACHINES: Final = (
+    *_IDENTITIES,
+    _IPV4,
+    _PHONE_NUMBER,
+    Shape("serial", _is_serial_in_machine),
+    _DIGIT_RUN,
+)
+# Dates, builds and commits are long numbers, and drivers have four numbers as addresses have.
+_OF_VERSIONS: Final = (
+    *_IDENTITIES,
+    Shape("IP address", _is_ipv4_in_version),
+    Shape("phone", lambda text: _PHONE_IN_VERSION.search(text) is not None),
+    Shape("serial", _is_serial_in_version),
+    Shape("long number", _is_long_number_in_version),
+)
 # A processor's name can have a clock behind an @, and samples have numbers in groups.
 _OF_CHIPS: Final = (
     Shape("e-mail", _by(r"[^\s@]@[^\s@]+\.[a-z]{2}")),
+    _SPELLED_MAIL,
     _IPV4,
     _IPV6,
     _MAC,
     _UUID,
+    _CARD,
+    _PRODUCT_KEY,
     _NAMED_SERIAL,
     _LONGER_DIGIT_RUN,
     _HOME_FOLDER,
+    _ACCOUNT_PATH,
 )
 
 # Lower-case letters alone, as in our field names and values, match no form of the table.
@@ -181,6 +359,7 @@ _SHAPES_OF_FIELD: Final = {
     "/platform/firmware": _OF_VERSIONS,
     "/platform/driver": _OF_VERSIONS,
     "/platform/microcode": _OF_VERSIONS,
+    "/platform/machine": _OF_MACHINES,
     "/client": _OF_VERSIONS,
     "/chip": _OF_CHIPS,
 }

@@ -26,11 +26,13 @@ from kbapi.bounds import (
 )
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
+from kbapi.documents.machines import find_machine, problem_of_machine
 from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusal_rules import refuse_document, refuse_in_force, refuse_setting
 from kbapi.documents.results import (
     ChipIdsSchema,
+    Platform,
     SettingSchema,
     SubmissionSchema,
     SubmittedResult,
@@ -313,6 +315,7 @@ def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
     return None
 
 
+_MACHINE: Final = "/platform/machine"
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
 _SUBMISSION: Final = SubmissionSchema()
 _SETTING: Final = SettingSchema()
@@ -351,7 +354,8 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         chip = _chip_of(reading.value, catalogue)
         check_time("chip name")
         parts = _refusals_of_sound_parts(reading.value, shape, this_month)
-        refused = _refused(reading, chain(shape, _only_problem(chip), parts))
+        names = _problems_of_names(chip, reading.value, shape, catalogue)
+        refused = _refused(reading, chain(shape, names, parts))
         check_time("rules")
         raise refused from None
     check_time("shape")
@@ -359,13 +363,16 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
     check_time("chip name")
     refusals = list(islice(_refusals_of(result, this_month), MOST_PROBLEMS + 1))
     check_time("rules")
-    if reading.problems or refusals or not isinstance(chip, ResolvedChip):
-        raise _refused(reading, chain(_only_problem(chip), refusals))
+    names = _problems_of_names(chip, reading.value, (), catalogue)
+    if reading.problems or refusals or names or not isinstance(chip, ResolvedChip):
+        raise _refused(reading, chain(names, refusals))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
     check_time("readings")
     known = replace(
-        usable, settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings)
+        usable,
+        platform=_known_platform(usable.platform, catalogue),
+        settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings),
     )
     return ReadDocument(known, chip.chip, raw, chip.conflict, ignored)
 
@@ -421,8 +428,25 @@ def _ids_of(value: dict[str, Any]) -> ChipIds | None:
     return ids
 
 
-def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
-    return (chip,) if isinstance(chip, Problem) else ()
+def _problems_of_names(
+    chip: ResolvedChip | Problem | None,
+    value: Any,
+    shape: tuple[Problem, ...],
+    catalogue: Catalogue,
+) -> tuple[Problem, ...]:
+    """The problems of the names of chip and machine, unless they are already problems of shape."""
+    platform = value.get("platform") if isinstance(value, dict) else None
+    text = platform.get("machine") if isinstance(platform, dict) else None
+    machine = None
+    if isinstance(text, str) and not any(one.pointer == _MACHINE for one in shape):
+        machine = problem_of_machine(text, _MACHINE, catalogue.machines)
+    return tuple(one for one in (chip, machine) if isinstance(one, Problem))
+
+
+def _known_platform(platform: Platform, catalogue: Catalogue) -> Platform:
+    """The platform with the key of its machine, where the catalogue has the class."""
+    named = platform.machine and find_machine(platform.machine, catalogue.machines)
+    return replace(platform, machine=named) if named else platform
 
 
 def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:

@@ -12,7 +12,13 @@ from marshmallow import Schema, ValidationError, fields, post_load, validate
 from rapidfuzz import process
 from rapidfuzz.distance import Indel
 
-from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES, MOST_PROBLEMS, MOST_UNKNOWN_FIELDS
+from kbapi.bounds import (
+    LONGEST_MACHINE,
+    LONGEST_VERSION,
+    MOST_MINUTES,
+    MOST_PROBLEMS,
+    MOST_UNKNOWN_FIELDS,
+)
 from kbapi.errors import Problem
 
 LONGEST_KEY_SHOWN: Final = 80
@@ -391,15 +397,28 @@ TOKEN: Final = Whole(
     r"[A-Za-z0-9._~-]{16,128}",
     error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ -. Make it up yourself.",
 )
-CLIENT: Final = Whole(
-    r"[A-Za-z0-9 ._+/-]{1,40}",
-    error="The name and version of the script have at most 40 characters, such as "
-    "bench-script/0.3.",
+_OF_VERSION: Final = "A-Za-z ._:+~/(),#-"
+# A text without a digit may be a name. The first character is no sign: those are our marks.
+CLIENT: Final = (
+    Whole(
+        rf"[A-Za-z][{_OF_VERSION}]*[0-9][0-9{_OF_VERSION}]*",
+        error="Write the name of the script and its version, such as bench-script/0.3.",
+    ),
+    validate.Length(1, LONGEST_VERSION),
 )
-# Begins with a letter, a digit or a bracket: other first characters are reserved for our marks.
-VERSION: Final = Whole(
-    rf"[A-Za-z0-9(][A-Za-z0-9 ._:+/(),#-]{{0,{LONGEST_VERSION - 1}}}",
-    error=f"Write the version as the system prints it, with at most {LONGEST_VERSION} characters.",
+VERSION: Final = (
+    Whole(
+        rf"(?:[A-Za-z(][{_OF_VERSION}]*)?[0-9][0-9{_OF_VERSION}]*",
+        error="Write the version as the system prints it. It has at least one digit.",
+    ),
+    validate.Length(1, LONGEST_VERSION),
+)
+MACHINE: Final = (
+    Whole(
+        r"[A-Za-z0-9][A-Za-z0-9 ._+/(),&-]*",
+        error="Send a machine class, or maker and model, such as harbour-15.",
+    ),
+    validate.Length(1, LONGEST_MACHINE),
 )
 IN_CONTROL_UNIT: Final = (
     "mV from stock, negative is lower (voltage_offset); whole counts from stock, negative is lower "
@@ -439,7 +458,10 @@ def number(description: str, example: float, **kwargs: Any) -> Number:
 
 
 def text(
-    description: str, example: str, pattern: validate.Validator, **kwargs: Any
+    description: str,
+    example: str,
+    pattern: validate.Validator | tuple[validate.Validator, ...],
+    **kwargs: Any,
 ) -> fields.String:
     """A field with a text of a pattern, or null."""
     return fields.String(
