@@ -1,7 +1,8 @@
 """The machine of a result or of a query: a class of the catalogue, or maker and model.
 
 A free text cannot be told from the name of a person. So a text without a number is a machine only
-if the catalogue has it, or if each of its words is a usual word for a kind of machine.
+if the catalogue has it, if it ends like the name of a model, or if all its words are usual for a
+kind of machine.
 """
 
 import re
@@ -10,17 +11,21 @@ from typing import Final
 
 from kbapi.errors import Problem
 
-_WORD: Final = re.compile(r"[A-Za-z0-9(][A-Za-z0-9._+/(),&-]{0,29}")
+_WORD: Final = re.compile(r"[A-Za-z0-9(+&/-][A-Za-z0-9._+/(),&-]{0,29}")
 _MOST_WORDS: Final = 8
-_USUAL: Final = frozenset(
-    "all-in-one barebone board box budget business compact computer convertible custom desktop "
-    "embedded fanless gaming generic handheld home industrial laptop machine mainboard media micro "
-    "mini mobile notebook office pc self-built server slim small stick tablet thin tower "
-    "ultrabook ultrathin workstation".split()
+USUAL_WORDS: Final = (
+    "all-in-one|barebone|board|box|budget|business|compact|computer|convertible|custom|desktop"
+    "|embedded|fanless|gaming|generic|handheld|home|industrial|laptop|machine|mainboard|media|micro"
+    "|mini|mobile|multimedia|nano|notebook|office|one|pc|self-built|server|slim|small|stick|tablet"
+    "|thin|tiny|tower|ultra|ultrabook|ultrathin|work|workstation"
 )
-_OF_SENTENCES: Final = frozenset(
-    "belongs for from her his im mein meine my of our owner property raum room user von your "
-    "zimmer".split()
+"""A pattern: words for kinds of machines, which no person is named by."""
+_USUAL: Final = re.compile(USUAL_WORDS)
+_END_OF_MODEL: Final = re.compile(
+    "air|book|edition|gaming|handheld|lite|max|mini|neo|plus|pro|series|studio|ultra"
+)
+_OF_SENTENCES: Final = re.compile(
+    "belongs|for|from|her|his|im|meine?|my|of|our|owner|property|raum|room|user|von|your|zimmer"
 )
 
 
@@ -35,13 +40,13 @@ def find_machine(text: str, classes: Set[str]) -> str | None:
     key = "-".join(words).casefold()
     if key in classes:
         return key
-    if len(words) > _MOST_WORDS or not all(_WORD.fullmatch(word) for word in words):
+    is_listed = len(words) <= _MOST_WORDS and all(map(_WORD.fullmatch, words))
+    if not is_listed or any(map(_OF_SENTENCES.fullmatch, re.split("[ -]", text.casefold()))):
         return None
-    plain = {part for word in words for part in (word.casefold(), *word.casefold().split("-"))}
-    if plain & _OF_SENTENCES:
-        return None
-    has_number = any(character.isdigit() for character in text)
-    return text if has_number or {word.casefold() for word in words} <= _USUAL else None
+    has_number = any(map(str.isdigit, text))
+    is_model = len(words) > 1 and _END_OF_MODEL.fullmatch(words[-1].casefold())
+    is_usual = all(_USUAL.fullmatch(word.casefold()) for word in words)
+    return text if has_number or is_model or is_usual else None
 
 
 def problem_of_machine(text: str, pointer: str, classes: Set[str]) -> Problem | None:

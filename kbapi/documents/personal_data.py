@@ -17,6 +17,7 @@ from ipaddress import IPv6Address
 from typing import Any, Final
 
 from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
+from kbapi.documents.machines import USUAL_WORDS
 from kbapi.documents.shapes import LONGEST_KEY_SHOWN, child
 from kbapi.errors import Problem
 
@@ -46,7 +47,9 @@ _PHONE: Final = re.compile(r"(?<![\w.,])(?:\+|\(?\d)[\d ()./-]{6,}\d(?![\w])")
 _PHONE_GROUPS: Final = re.compile(
     r"\+|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
 )
-_NAMED_PHONE: Final = re.compile(r"\b(?:tel|phone|telephone|fax)\b[ .:#=]{0,3}\+?\(?\d", re.I)
+_NAMED_PHONE: Final = re.compile(
+    r"\b(?:tel|phone|telephone|fax)\b[ .:#=]{0,3}\+?\(?\d{3}", re.IGNORECASE
+)
 # Versions have dots and dates, so there a phone number has the groups that people write.
 _PHONE_IN_VERSION: Final = re.compile(
     r"(?<!\w)\+ ?\d[\d ()-]{6,}|\(0?\d{2,5}\)[ -]?\d{3}"
@@ -54,10 +57,11 @@ _PHONE_IN_VERSION: Final = re.compile(
     r"|(?<![\w.-])0\d(?:[ .-]\d{2}){4}(?![\w.])|(?<![\w.-])\d{3}\.\d{3}\.\d{4}(?![\w.])"
 )
 # A serial number is one run of letters and digits, with several of each.
-_RUN: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{8,}+")
+_RUN: Final = re.compile(r"(?<![A-Za-z0-9])[A-Za-z0-9]{7,}+")
 _GROUP: Final = re.compile(r"\d+|[A-Za-z]+")
 _LEAST_LETTERS: Final = 2
 _LEAST_DIGITS: Final = 3
+_USUAL_RUN: Final = 8
 _LONG_RUN: Final = 16
 _MANY_GROUPS: Final = 5
 _FEWEST_PHONE_DIGITS: Final = 8
@@ -82,12 +86,18 @@ def _is_phone_in(text: str) -> bool:
     return _NAMED_PHONE.search(text) is not None
 
 
+def _is_phone_in_version(text: str) -> bool:
+    return any(form.search(text) is not None for form in (_PHONE_IN_VERSION, _NAMED_PHONE))
+
+
 def _is_serial(run: str) -> bool:
     digits = len(_DIGITS.findall(run))
     letters = len(run) - digits
     if letters < _LEAST_LETTERS or digits < _LEAST_DIGITS:
         return False
     groups = len(_GROUP.findall(run))
+    if len(run) < _USUAL_RUN:
+        return run == run.upper() and groups >= _MANY_GROUPS
     # One name with one number, such as a program and its year, is no serial number.
     is_mixed = groups >= _MANY_GROUPS or (len(run) >= _LONG_RUN and groups > _LEAST_LETTERS)
     return run == run.upper() or is_mixed
@@ -116,19 +126,30 @@ def _is_serial_in_machine(text: str) -> bool:
     return False
 
 
-# Runs of versions that are no serial numbers: numbers in hex, commits, labels, moments, and the
-# codes of firmware, which a number in brackets or behind a dot follows.
+# Runs of versions that are no serial numbers: numbers in hex, commits, labels, days, and the codes
+# of firmware, which a number in brackets or behind a dot follows.
 _RUN_OF_VERSION: Final = re.compile(
-    r"0x[0-9A-Fa-f]{1,16}|g?[0-9a-f]{7,40}|20[0-9]{6}T[0-9]{4,6}Z?"
+    r"0x[0-9A-Fa-f]{1,16}|g[0-9a-f]{7,40}|[0-9a-f]{7,11}|[0-9a-f]{40}|20[0-9]{6}T[0-9]{4,6}Z?"
     r"|(?:BIOS|BUILD|DATE|EC|FW|GIT|KB|RELEASE|REL|REV|SVN|UEFI|VERSION|VER)[0-9]{1,8}"
-    r"|[A-Z][A-Z0-9][A-Z]{3}[0-9]{2}[A-Z]"
+    r"|[A-Za-z]{1,10}20[0-9]{6}|20[0-9]{6}[A-Za-z]{1,10}|[A-Za-z]{5,12}[0-9]{1,4}"
+    r"|[A-Z0-9]{2,5}v[0-9A-Z]{1,4}|[A-Z][A-Z0-9]{2}ET[0-9]{2}W[A-Z0-9]?|[A-Z0-9]{4}[0-9]{2}WW"
 )
+_HEX_RUN: Final = re.compile("[0-9A-F]{8}")
 _CODE_OF_FIRMWARE: Final = re.compile(r"[A-Z0-9]{8,9}(?= ?\([Vv]?\d|\.\d{1,3}(?![\w.]))")
 _LONG_NUMBER: Final = re.compile(r"\d{8,}+")
 _MOMENT: Final = re.compile(
     r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:\d{2}|(?:[01]\d|2[0-3])[0-5]\d(?:\d\d)?)?"
     r"|(?:[0-3]\d[01]\d|[01]\d[0-3]\d)20\d\d"
 )
+
+
+def _is_serial_in_microcode(text: str) -> bool:
+    """Whether a serial number is in it; eight hex digits are the number of a microcode."""
+    return any(
+        _is_serial(match.group()) and not _HEX_RUN.fullmatch(match.group())
+        for match in _RUN.finditer(text)
+        if not _RUN_OF_VERSION.fullmatch(match.group())
+    )
 
 
 def _is_serial_in_version(text: str) -> bool:
@@ -157,6 +178,7 @@ _COMMON_ENDS: Final = "com|net|org|info|edu|gov|io|dev|me|eu|de|uk|fr|nl|pl|it|e
 _LOCAL_ENDS: Final = "local|lan|home|internal|intranet|corp|localdomain|box|arpa"
 _FOUR_NUMBERS: Final = re.compile(rf"(?<![\w.]){_OCTET}(?:\.{_OCTET}){{3}}(?![\w.]|\.\d)")
 _FIRST_OF_NETWORKS: Final = frozenset({10, 127})
+_LARGEST_MAJOR: Final = 35
 _LARGE_PART: Final = 20
 _HUGE_PART: Final = 100
 
@@ -166,18 +188,21 @@ def _is_ipv4_in_version(text: str) -> bool:
     for match in _FOUR_NUMBERS.finditer(text):
         parts = [int(part) for part in match.group().split(".")]
         large = sum(part >= _LARGE_PART for part in parts)
-        is_version = parts[1] == 0 and parts[0] < _HUGE_PART
-        if parts[0] in _FIRST_OF_NETWORKS or parts[0] >= _HUGE_PART:
+        is_version = parts[1] == 0
+        if parts[0] in _FIRST_OF_NETWORKS or parts[0] > _LARGEST_MAJOR:
             return True
         if not is_version and (large > 2 or sum(part >= _HUGE_PART for part in parts) > 1):
             return True
     return False
 
 
-_SPELLED_AT: Final = re.compile(r"[\s(\[{<_-](?:at|ät)[\s)\]}>_-]", re.IGNORECASE)
+_SPELLED_AT: Final = re.compile(r"[\s(\[{<'\"*_-](?:at|ät)[\s)\]}>'\"*_-]", re.IGNORECASE)
 _SPELLED_DOT: Final = re.compile(
-    r"[\s(\[{<_-](?:dot|punkt|point)[\s)\]}>_-]{1,2}[a-z]", re.IGNORECASE
+    r"[\s(\[{<'\"*_-](?:dot|punkt|point)[\s)\]}>'\"*_-]{1,2}[a-z]", re.IGNORECASE
 )
+_CAPITAL_AT: Final = re.compile(r"[a-z0-9]AT[a-z]")
+_CAPITAL_DOT: Final = re.compile(r"[a-z]DOT[a-z]")
+_DOMAIN: Final = re.compile(r"[a-z0-9-]{1,30}\.[a-z]{2}", re.IGNORECASE)
 _SPELLED_HALF: Final = re.compile(
     r"[\s(\[{<](?:at|ät)[\s)\]}>]{1,2}[a-z0-9-]++\.[a-z]{2}"
     r"|\w ?@ ?[a-z][a-z0-9-]*+(?: ?\. ?[a-z]{2}|[\s(\[{<_-]{1,2}(?:dot|punkt|point)\b)",
@@ -187,20 +212,29 @@ _SPELLED_HALF: Final = re.compile(
 
 def _is_spelled_mail_in(text: str) -> bool:
     at = _SPELLED_AT.search(text)
-    is_spelled = at is not None and _SPELLED_DOT.search(text, at.end() - 1) is not None
-    return is_spelled or _SPELLED_HALF.search(text) is not None
+    if at is not None and (_SPELLED_DOT.search(text, at.end()) or _DOMAIN.match(text, at.end())):
+        return True
+    if (capital := _CAPITAL_AT.search(text)) and _CAPITAL_DOT.search(text, capital.end()):
+        return True
+    return _SPELLED_HALF.search(text) is not None
 
 
-_PARTS_OF_KEY: Final = re.compile(r"(?<![A-Za-z0-9-])[A-Za-z0-9]{4,6}(?:-[A-Za-z0-9]{4,6}){3,}+")
+_FIVE_BY_FIVE: Final = re.compile(
+    r"(?<![A-Za-z0-9])(?:[A-Za-z0-9]{5}-){4}[A-Za-z0-9]{5}(?![A-Za-z0-9])"
+    r"|(?<![A-Za-z0-9])(?:[A-Z0-9]{5} ){4}[A-Z0-9]{5}(?![A-Za-z0-9])"
+)
+_PARTS_OF_KEY: Final = re.compile(r"(?<![A-Za-z0-9-])[A-Z0-9]{4,6}(?:-[A-Z0-9]{4,6}){2,}+(?![a-z])")
 
 
 def _is_key_in(text: str) -> bool:
     """Whether it holds groups of letters and digits joined by hyphens, as keys of products are."""
+    for match in _FIVE_BY_FIVE.finditer(text):
+        if match.group().isupper() or _DIGITS.search(match.group()):
+            return True
     for match in _PARTS_OF_KEY.finditer(text):
-        run = match.group()
-        parts = run.split("-")
-        is_equal = len({len(part) for part in parts}) == 1
-        if is_equal and _DIGITS.search(run) and run.replace("-", "").isalnum() and not run.islower():
+        parts = match.group().split("-")
+        mixed = sum(part.isalnum() and not part.isalpha() and not part.isdigit() for part in parts)
+        if len({len(part) for part in parts}) == 1 and mixed > 1:
             return True
     return False
 
@@ -215,7 +249,7 @@ def _first_label(begin: str) -> str:
     return rf"(?<!{_LABEL})(?<!{_LABEL}\.)(?>{skipped}\b{begin}){_LABEL}*+"
 
 
-_E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{3}"))
+_E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{2}"))
 _SPELLED_MAIL: Final = Shape("e-mail", _is_spelled_mail_in)
 _HANDLE: Final = Shape("account name", _by(r"(?<!\S)@[a-z_]\w|[a-z_]#\d{4}(?!\d)"))
 _PHONE_NUMBER: Final = Shape("phone", _is_phone_in)
@@ -224,7 +258,7 @@ _IPV6: Final = Shape("IP address", _is_ipv6_in)
 _MAC: Final = Shape(
     "MAC address",
     _by(
-        rf"(?<!\w){_HEX_PAIR}(?:([:-]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?!\w)"
+        rf"(?<!\w){_HEX_PAIR}(?:([:_ -]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?!\w)"
         r"|(?<!\w)[0-9a-f]{4}(?:\.[0-9a-f]{4}){2}(?!\w)"
     ),
 )
@@ -239,7 +273,7 @@ _CARD: Final = Shape(
     "card number",
     _by(
         r"(?<!\d)\d{4}(?:[ .-]\d{4}){3}(?!\d)|(?<!\d)\d{4}[ .-]\d{6}[ .-]\d{5}(?!\d)"
-        r"|(?<![\w-])\d{3}-\d{2}-\d{4}(?![\w-])"
+        r"|(?<![\w-])\d{3}-\d{2}-\d{4}(?![\w-])|(?<!\d)\d{2}-\d{6}-\d{6}-\d(?!\d)"
         r"|(?<!\w)[a-z]{2}\d{2}(?:[ -]?[a-z0-9]{4}){2}[ -]?\d{4}"
     ),
 )
@@ -248,8 +282,8 @@ _SERIAL: Final = Shape("serial", _is_serial_in)
 _NAMED_SERIAL: Final = Shape(
     "serial",
     _by(
-        r"\b(?:serial|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei)\b[ _.:#=-]*+"
-        r"(?:(?:no|nr|number)\b[ .:#=-]*+)?[^\W\d]*+\d"
+        r"\b(?:serial|serien-?nummer|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei|inventory"
+        r"|inventar-?nummer)\b[ _.:#=-]*+(?:(?:no|nr|number|tag)\b[ .:#=-]*+)?(?:[^\W\d]|-)*+\d"
     ),
 )
 _DIGIT_RUN: Final = Shape("long number", _by(r"\d{8}"))
@@ -264,14 +298,9 @@ _HOME_FOLDER: Final = Shape(
 _ACCOUNT_PATH: Final = Shape(
     "account path",
     _by(
-        r"[\w.$-]\\++[\w.$-]|(?<!\w)[a-z]:[/\\]|(?<![\w.])/(?:media|volumes|run/user|mnt|var|export)/\w"
+        r"[\w.$-]\\++[\w.$-]|(?<!\w)[a-z]:[/\\]|\w://|(?<!\w)home/\w|(?<![\w.])/(?:media|volumes|run/user|mnt|var|export)/\w"
         r"|\bappdata\b|%(?:appdata|localappdata|username|homepath|computername)%|\$(?:user|logname)\b"
     ),
-)
-_USUAL_WORDS: Final = (
-    "all-in-one|barebone|budget|business|compact|custom|desktop|embedded|gaming|generic|handheld"
-    "|home|industrial|laptop|media|micro|mini|mobile|multimedia|nano|office|one|small|stick|tablet"
-    "|thin|tiny|tower|ultra|work"
 )
 _KINDS_OF_HOST: Final = (
     "pc|laptop|desktop|notebook|macbook|imac|mbp|mac|computer|workstation|rig|nas|server|tablet"
@@ -284,19 +313,21 @@ _HOST_NAME: Final = Shape(
         rf"|(?<!{_LABEL})(?:(?<!\w)-*+|[a-z0-9]*+-++)[a-z0-9]{_LABEL}*+\.(?:{_LOCAL_ENDS})\b"
         rf"|{_first_label('[a-z]')}(?:\.{_LABEL}++)*\.(?:{_COMMON_ENDS})\b"
         rf"|{_first_label(_NO_VERSION)}(?:\.{_LABEL}++)+\.[a-z]{{2,}}+\b"
-        r"|\w(?:['’]s|s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
-        r"|workstation|rig)\b"
+        r"|\w(?:['’]s|(?<!busines)s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac"
+        r"|computer|workstation|rig)\b"
     ),
 )
 _MADE_HOST_NAME: Final = Shape(
     "host name",
     _by(
         # The name of a person or a place before, or after, the kind of machine.
-        rf"(?<![\w-])(?!(?:{_USUAL_WORDS})[-_])[a-z][a-z0-9]*+[-_](?:{_KINDS_OF_HOST})(?:-?\d+)?(?![\w.-])"
-        rf"|(?<![\w-])(?:{_KINDS_OF_HOST})-(?:of|von|van|de|di|da|fra)-\w"
-        r"|(?<![\w-])(?:pc|laptop|notebook|nas|srv|server|imac|mbp)-(?!class\b|grade\b)[a-z]{3,15}(?![\w-])"
+        rf"(?<![\w-])(?!(?:{USUAL_WORDS})[-_])[a-z][a-z0-9]*+[-_](?:{_KINDS_OF_HOST})(?:-?\d+)?"
+        rf"(?![\w.-])|-s-(?:{_KINDS_OF_HOST})\b|\w-(?:of|von)-[a-z]"
+        r"|(?<![\w-])(?:pc|laptop|notebook|nas|srv|server|imac|mbp)-(?!class\b|grade\b)[a-z]{3,15}"
+        r"\d{0,3}(?![\w-])"
         # What installers make up.
         r"|-(?:system-product-name|virtual-machine|standard-pc|system-version)\b|\blocalhost\b"
+        r"|\b(?:minint|ec2amaz)-[a-z0-9]{6,8}\b"
         r"|(?<![\w-])ip-\d+-\d+-\d+-\d+|\bmacbook-(?:pro|air)-"
         rf"|\b(?:{_KINDS_OF_HOST}) (?:of|von|van|für|for|de|di) [a-z]"
         r"|\w['’]s\b"
@@ -331,9 +362,15 @@ _OF_MACHINES: Final = (
 _OF_VERSIONS: Final = (
     *_IDENTITIES,
     Shape("IP address", _is_ipv4_in_version),
-    Shape("phone", lambda text: _PHONE_IN_VERSION.search(text) is not None),
+    Shape("phone", _is_phone_in_version),
     Shape("serial", _is_serial_in_version),
     Shape("long number", _is_long_number_in_version),
+)
+_OF_MICROCODE: Final = tuple(
+    replace(shape, is_in=_is_serial_in_microcode)
+    if shape.name == "serial" and shape is not _NAMED_SERIAL
+    else shape
+    for shape in _OF_VERSIONS
 )
 # A processor's name can have a clock behind an @, and samples have numbers in groups.
 _OF_CHIPS: Final = (
@@ -358,7 +395,7 @@ _TOKENS: Final = frozenset({"/unit_token", "/contributor_token"})
 _SHAPES_OF_FIELD: Final = {
     "/platform/firmware": _OF_VERSIONS,
     "/platform/driver": _OF_VERSIONS,
-    "/platform/microcode": _OF_VERSIONS,
+    "/platform/microcode": _OF_MICROCODE,
     "/platform/machine": _OF_MACHINES,
     "/client": _OF_VERSIONS,
     "/chip": _OF_CHIPS,
