@@ -11,7 +11,7 @@ from typing import Final
 
 from kbapi.errors import Problem
 
-_WORD: Final = re.compile(r"[A-Za-z0-9(+&/-][A-Za-z0-9._+/(),&-]{0,29}")
+_WORD: Final = re.compile(r"[A-Za-z0-9(+&/-][A-Za-z0-9._+/(),#&-]{0,29}")
 _MOST_WORDS: Final = 8
 USUAL_WORDS: Final = (
     "all-in-one|barebone|board|box|budget|business|compact|computer|convertible|custom|desktop"
@@ -24,6 +24,10 @@ _USUAL: Final = re.compile(USUAL_WORDS)
 _END_OF_MODEL: Final = re.compile(
     "air|book|edition|gaming|handheld|lite|max|mini|neo|plus|pro|series|studio|ultra"
 )
+_PLACEHOLDER: Final = re.compile(
+    r"to be filled by o\.?e\.?m\.?|default string|system product name|product name|system version"
+    r"|not (?:applicable|available|specified)|n/?a|none|oem|undefined|unknown|invalid"
+)
 _OF_SENTENCES: Final = re.compile(
     "belongs|for|from|her|his|im|meine?|my|of|our|owner|property|raum|room|user|von|your|zimmer"
 )
@@ -35,7 +39,11 @@ def find_machine(text: str, classes: Set[str]) -> str | None:
     >>> find_machine("Ferry Handheld", {"ferry-handheld"}), find_machine("Norvane Quay 13", set())
     ('ferry-handheld', 'Norvane Quay 13')
     >>> find_machine("Anna Smith", set())
+
+    A placeholder, which the maker of a board left in its firmware, gives an empty text.
     """
+    if _PLACEHOLDER.fullmatch(text.casefold()):
+        return ""
     words = text.split(" ")
     key = "-".join(words).casefold()
     if key in classes:

@@ -48,12 +48,13 @@ _PHONE_GROUPS: Final = re.compile(
     r"\+|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
 )
 _NAMED_PHONE: Final = re.compile(
-    r"\b(?:tel|phone|telephone|fax)\b[ .:#=]{0,3}\+?\(?\d{3}", re.IGNORECASE
+    r"\b(?:ph|tel|phone|telephone|fax)\b[ .:#=]{0,3}\+?\(?\d{3}", re.IGNORECASE
 )
 # Versions have dots and dates, so there a phone number has the groups that people write.
 _PHONE_IN_VERSION: Final = re.compile(
-    r"(?<!\w)\+ ?\d[\d ()-]{6,}|\(0?\d{2,5}\)[ -]?\d{3}"
-    r"|(?<![\w.-])\d{2,4}[ /-]\d{3,4}[ -]\d{3,}(?![\w.])|(?<![\w.-])0\d{2,4}[ /-]\d{6,}(?![\w.])"
+    r"(?<!\w)\+ ?\d[\d ()-]{6}|\(0?\d{2,5}\)[ -]?\d{3}"
+    r"|(?<![\w.-])(?:\d{1,3}[ -])?\d{2,4}[ /-]\d{3,4}[ -]\d{3,9}+(?![\w.])"
+    r"|(?<![\w.-])0\d{2,4}[ /-]\d{6,9}+(?![\w.])"
     r"|(?<![\w.-])0\d(?:[ .-]\d{2}){4}(?![\w.])|(?<![\w.-])\d{3}\.\d{3}\.\d{4}(?![\w.])"
 )
 # A serial number is one run of letters and digits, with several of each.
@@ -113,6 +114,7 @@ _MACHINE_TYPE: Final = re.compile(
     r"|[A-Z]{1,5}[0-9]{2,4}[A-Z]{0,4}|[a-z]{1,3}[0-9]{2,4}[a-z]{0,3}"
 )
 _LONGEST_TYPE: Final = 10
+_COUNTRY_OF_TYPE: Final = re.compile(r"#[A-Z0-9]{3}\b")
 _MODEL_BEFORE: Final = re.compile(r"[A-Za-z]{2,}")
 
 
@@ -120,7 +122,8 @@ def _is_serial_in_machine(text: str) -> bool:
     """Whether a serial number is in it; a type number behind the words of a model is none."""
     for match in _RUN.finditer(text):
         run = match.group()
-        is_type = len(run) <= _LONGEST_TYPE and _MACHINE_TYPE.fullmatch(run) is not None
+        has_form = _MACHINE_TYPE.fullmatch(run) or _COUNTRY_OF_TYPE.match(text, match.end())
+        is_type = len(run) <= _LONGEST_TYPE and has_form is not None
         if _is_serial(run) and not (is_type and _MODEL_BEFORE.search(text[: match.start()])):
             return True
     return False
@@ -129,17 +132,23 @@ def _is_serial_in_machine(text: str) -> bool:
 # Runs of versions that are no serial numbers: numbers in hex, commits, labels, days, and the codes
 # of firmware, which a number in brackets or behind a dot follows.
 _RUN_OF_VERSION: Final = re.compile(
-    r"0x[0-9A-Fa-f]{1,16}|g[0-9a-f]{7,40}|[0-9a-f]{7,11}|[0-9a-f]{40}|20[0-9]{6}T[0-9]{4,6}Z?"
+    r"0x[0-9A-Fa-f]{1,16}|g[0-9a-f]{7,40}|[0-9a-f]{7,11}|20[0-9]{6}T[0-9]{4,6}Z?"
     r"|(?:BIOS|BUILD|DATE|EC|FW|GIT|KB|RELEASE|REL|REV|SVN|UEFI|VERSION|VER)[0-9]{1,8}"
     r"|[A-Za-z]{1,10}20[0-9]{6}|20[0-9]{6}[A-Za-z]{1,10}|[A-Za-z]{5,12}[0-9]{1,4}"
     r"|[A-Z0-9]{2,5}v[0-9A-Z]{1,4}|[A-Z][A-Z0-9]{2}ET[0-9]{2}W[A-Z0-9]?|[A-Z0-9]{4}[0-9]{2}WW"
 )
-_HEX_RUN: Final = re.compile("[0-9A-F]{8}")
-_CODE_OF_FIRMWARE: Final = re.compile(r"[A-Z0-9]{8,9}(?= ?\([Vv]?\d|\.\d{1,3}(?![\w.]))")
+_HEX_RUN: Final = re.compile("(?:cpu|patch|pf|plat|rev|sig|ver)?[0-9A-F]{8}", re.IGNORECASE)
+# Numbers in hex, and commits behind their moment or their name.
+_HEX: Final = re.compile(
+    r"0x[0-9A-Fa-f]{1,16}|20[0-9]{12}-[0-9a-f]{12}\b|\b(?:commit|rev) [0-9a-f]{7,40}\b"
+    r"|_amd64_[0-9a-f]{16}\b"
+)
+_CODE_OF_FIRMWARE: Final = re.compile(r"[A-Z0-9]{8,9}(?= ?\([Vv]?\d|\.\d{1,3}[A-Z]?(?![\w.]))")
 _LONG_NUMBER: Final = re.compile(r"\d{8,}+")
 _MOMENT: Final = re.compile(
     r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:\d{2}|(?:[01]\d|2[0-3])[0-5]\d(?:\d\d)?)?"
-    r"|(?:[0-3]\d[01]\d|[01]\d[0-3]\d)20\d\d"
+    r"|(?:[0-3]\d[01]\d|[01]\d[0-3]\d)20\d\d(?:[0-2]\d[0-5]\d)?"
+    r"|2\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d|000\d+"
 )
 
 
@@ -147,12 +156,13 @@ def _is_serial_in_microcode(text: str) -> bool:
     """Whether a serial number is in it; eight hex digits are the number of a microcode."""
     return any(
         _is_serial(match.group()) and not _HEX_RUN.fullmatch(match.group())
-        for match in _RUN.finditer(text)
+        for match in _RUN.finditer(_HEX.sub("", text))
         if not _RUN_OF_VERSION.fullmatch(match.group())
     )
 
 
 def _is_serial_in_version(text: str) -> bool:
+    text = _HEX.sub("", text)
     for match in _RUN.finditer(text):
         run = match.group()
         if (
@@ -165,11 +175,8 @@ def _is_serial_in_version(text: str) -> bool:
 
 
 def _is_long_number_in_version(text: str) -> bool:
-    for match in _LONG_NUMBER.finditer(text):
-        is_hex = text[max(0, match.start() - 2) : match.start()].lower() == "0x"
-        if not is_hex and not _MOMENT.fullmatch(match.group()):
-            return True
-    return False
+    numbers = _LONG_NUMBER.findall(_HEX.sub("", text))
+    return any(not _MOMENT.fullmatch(number) for number in numbers)
 
 
 _HEX_PAIR: Final = "[0-9a-f]{2}"
@@ -178,6 +185,7 @@ _COMMON_ENDS: Final = "com|net|org|info|edu|gov|io|dev|me|eu|de|uk|fr|nl|pl|it|e
 _LOCAL_ENDS: Final = "local|lan|home|internal|intranet|corp|localdomain|box|arpa"
 _FOUR_NUMBERS: Final = re.compile(rf"(?<![\w.]){_OCTET}(?:\.{_OCTET}){{3}}(?![\w.]|\.\d)")
 _FIRST_OF_NETWORKS: Final = frozenset({10, 127})
+_PADDED: Final = re.compile(r"\b0\d")
 _LARGEST_MAJOR: Final = 35
 _LARGE_PART: Final = 20
 _HUGE_PART: Final = 100
@@ -188,6 +196,10 @@ def _is_ipv4_in_version(text: str) -> bool:
     for match in _FOUR_NUMBERS.finditer(text):
         parts = [int(part) for part in match.group().split(".")]
         large = sum(part >= _LARGE_PART for part in parts)
+        # Drivers of a system whose version is 10 have 10.0 or 10.1, and no address has 07.
+        is_driver = parts[0] == 10 and parts[1] < 2 and match.group() == text
+        if is_driver or _PADDED.search(match.group()):
+            continue
         is_version = parts[1] == 0
         if parts[0] in _FIRST_OF_NETWORKS or parts[0] > _LARGEST_MAJOR:
             return True
@@ -251,15 +263,16 @@ def _first_label(begin: str) -> str:
 
 _E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{2}"))
 _SPELLED_MAIL: Final = Shape("e-mail", _is_spelled_mail_in)
-_HANDLE: Final = Shape("account name", _by(r"(?<!\S)@[a-z_]\w|[a-z_]#\d{4}(?!\d)"))
+_HANDLE: Final = Shape("account name", _by(r"(?<!\S)@[a-z_][\w-]*+(?!/)|[a-z_]#\d{4}(?!\d)"))
 _PHONE_NUMBER: Final = Shape("phone", _is_phone_in)
 _IPV4: Final = Shape("IP address", lambda text: _FOUR_NUMBERS.search(text) is not None)
 _IPV6: Final = Shape("IP address", _is_ipv6_in)
 _MAC: Final = Shape(
     "MAC address",
     _by(
-        rf"(?<!\w){_HEX_PAIR}(?:([:_ -]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?!\w)"
-        r"|(?<!\w)[0-9a-f]{4}(?:\.[0-9a-f]{4}){2}(?!\w)"
+        rf"(?<!\w){_HEX_PAIR}(?:([:_-]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?!\w)"
+        rf"|(?<!\w)(?<!{_HEX_PAIR} ){_HEX_PAIR}(?: {_HEX_PAIR}){{5}}(?!\w)(?! {_HEX_PAIR}\b)"
+        r"|(?<!\w)(?![\d.]{14})[0-9a-f]{4}(?:\.[0-9a-f]{4}){2}(?!\w)"
     ),
 )
 _UUID: Final = Shape(
@@ -269,12 +282,40 @@ _UUID: Final = Shape(
         r"|(?<![0-9a-z])[0-9a-f]{32}(?![0-9a-z])"
     ),
 )
-_CARD: Final = Shape(
-    "card number",
+_GROUPED_DIGITS: Final = re.compile(
+    r"(?<![\w.:-])(?!(?:19|20)\d\d[ /-])\d(?:[ /-]?\d){12,18}(?![\w.:])"
+)
+_CARD_GROUPS: Final = re.compile(
+    r"(?<!\d)(?<!\d\.)\d{4}(?:[ .-]\d{4}){3}(?!\d)|(?<!\d)\d{4}[ .-]\d{6}[ .-]\d{5}(?!\d)"
+    r"|(?<![\w-])\d{3}-\d{2}-\d{4}(?![\w-])|(?<!\d)\d{2}-\d{6}-\d{6}-\d(?!\d)"
+    r"|(?<!\w)[a-z]{2}\d{2}(?:[ -]?[a-z0-9]{4}){2}[ -]?\d{4}",
+    re.IGNORECASE,
+)
+
+
+def _has_check_digit(digits: str) -> bool:
+    """Whether the last digit checks the others, as in numbers of cards and of phones.
+
+    >>> _has_check_digit("4111111111111111"), _has_check_digit("4111111111111112")
+    (True, False)
+    """
+    doubled = (sum(divmod(2 * int(digit), 10)) for digit in digits[-2::-2])
+    return (sum(map(int, digits[-1::-2])) + sum(doubled)) % 10 == 0
+
+
+def _is_card_in(text: str) -> bool:
+    if _CARD_GROUPS.search(text):
+        return True
+    grouped = ("".join(_DIGITS.findall(one)) for one in _GROUPED_DIGITS.findall(text))
+    return any(map(_has_check_digit, grouped))
+
+
+_CARD: Final = Shape("card number", _is_card_in)
+_PLACE: Final = Shape(
+    "place",
     _by(
-        r"(?<!\d)\d{4}(?:[ .-]\d{4}){3}(?!\d)|(?<!\d)\d{4}[ .-]\d{6}[ .-]\d{5}(?!\d)"
-        r"|(?<![\w-])\d{3}-\d{2}-\d{4}(?![\w-])|(?<!\d)\d{2}-\d{6}-\d{6}-\d(?!\d)"
-        r"|(?<!\w)[a-z]{2}\d{2}(?:[ -]?[a-z0-9]{4}){2}[ -]?\d{4}"
+        r"(?<![\w.])[+-]?\d{1,3}\.\d{4,}[°NS ]{0,2}"
+        r"(?:[,;/ ]{1,2}[+-]?|[+-])\d{1,3}\.\d{4,}(?![\d.])"
     ),
 )
 _PRODUCT_KEY: Final = Shape("product key", _is_key_in)
@@ -283,7 +324,8 @@ _NAMED_SERIAL: Final = Shape(
     "serial",
     _by(
         r"\b(?:serial|serien-?nummer|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei|inventory"
-        r"|inventar-?nummer)\b[ _.:#=-]*+(?:(?:no|nr|number|tag)\b[ .:#=-]*+)?(?:[^\W\d]|-)*+\d"
+        r"|inventar-?nummer)\b[ _.:#=-]*+(?:(?:no|nr|number|tag)\b[ .:#=-]*+)?"
+        r"(?:[^\W\d]{1,4}-)?[^\W\d]*+\d"
     ),
 )
 _DIGIT_RUN: Final = Shape("long number", _by(r"\d{8}"))
@@ -294,6 +336,17 @@ _HOME_FOLDER: Final = Shape(
         r"/(?:home|users)/[^\s/]|[/\\](?:users|documents and settings)\\++[^\s\\]"
         r"|\b[a-z]:\\++users\\|(?:^|[\s=:])~\w*+/|\\\\\w++\\|/root(?:/|\b)|%userprofile%|\$home\b"
     ),
+)
+_TOKEN: Final = Shape(
+    "access token",
+    _by(r"(?<![a-z])(?:api[ _-]?key|token|secret|passw(?:or)?d|pwd|bearer)\b[ :=]{1,3}\w"),
+)
+# Folders and devices that every system has.
+_SYSTEM_PATH: Final = re.compile(
+    r"\b[a-z]:\\(?:windows|program files(?: \(x86\))?)(?:\\[\w.-]+)+"
+    r"|\bpci\\ven_[0-9a-f]{4}&dev_[0-9a-f]{4}(?:&(?:subsys|rev)_[0-9a-f]{2,8})*"
+    r"|\(\+https?://[a-z0-9.-]+/[\w/.-]*\)",
+    re.IGNORECASE,
 )
 _ACCOUNT_PATH: Final = Shape(
     "account path",
@@ -310,9 +363,9 @@ _HOST_NAME: Final = Shape(
     _by(
         r"https?://|\bwww\."
         r"|\b(?:desktop|laptop|win|pc)-[a-z0-9]{6,15}\b(?<!-desktop)(?<!-laptop)"
-        rf"|(?<!{_LABEL})(?:(?<!\w)-*+|[a-z0-9]*+-++)[a-z0-9]{_LABEL}*+\.(?:{_LOCAL_ENDS})\b"
+        rf"|(?<!{_LABEL})(?:(?<!\w)-*+|[a-z0-9]*+-++)[a-z0-9]{_LABEL}*+\.(?:{_LOCAL_ENDS})(?![\w-])"
         rf"|{_first_label('[a-z]')}(?:\.{_LABEL}++)*\.(?:{_COMMON_ENDS})\b"
-        rf"|{_first_label(_NO_VERSION)}(?:\.{_LABEL}++)+\.[a-z]{{2,}}+\b"
+        rf"|{_first_label(_NO_VERSION)}(?:\.{_LABEL}++)+\.[a-z]{{2,}}+(?![\w-])"
         r"|\w(?:['’]s|(?<!busines)s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac"
         r"|computer|workstation|rig)\b"
     ),
@@ -334,6 +387,14 @@ _MADE_HOST_NAME: Final = Shape(
     ),
 )
 
+_OFFICE_HOST_NAME: Final = Shape(
+    "host name",
+    _by(
+        r"(?<![\w-])[A-Z]{3,15}(?:-[A-Z]{2,15}){0,3}-(?:DT|LT|NB|WS)\d{0,4}(?![\w-])",
+        re.NOFLAG,
+    ),
+)
+
 _IDENTITIES: Final = (
     _E_MAIL,
     _SPELLED_MAIL,
@@ -343,11 +404,14 @@ _IDENTITIES: Final = (
     _UUID,
     _CARD,
     _PRODUCT_KEY,
+    _PLACE,
     _NAMED_SERIAL,
+    _TOKEN,
     _HOME_FOLDER,
     _ACCOUNT_PATH,
     _HOST_NAME,
     _MADE_HOST_NAME,
+    _OFFICE_HOST_NAME,
 )
 """Forms that no honest value of any field has."""
 SHAPES: Final = (*_IDENTITIES, _IPV4, _PHONE_NUMBER, _SERIAL, _DIGIT_RUN)
@@ -392,6 +456,7 @@ _OF_CHIPS: Final = (
 _PLAIN_NAME: Final = re.compile(r"[a-z_]{1,40}\Z")
 # Made up by the sender and never stored: random characters can match any form.
 _TOKENS: Final = frozenset({"/unit_token", "/contributor_token"})
+_WITH_PATHS: Final = (_OF_VERSIONS, _OF_MICROCODE)
 _SHAPES_OF_FIELD: Final = {
     "/platform/firmware": _OF_VERSIONS,
     "/platform/driver": _OF_VERSIONS,
@@ -461,8 +526,10 @@ def _problems_of(text: _Text) -> Iterator[Problem]:
             detail = f"{SENTENCE} It is the name of a field."
             yield Problem(safe_pointer(text.pointer), CODE, detail)
         return
-    for shape in _SHAPES_OF_FIELD.get(text.pointer, SHAPES):
-        if shape.is_in(text.text):
+    shapes = _SHAPES_OF_FIELD.get(text.pointer, SHAPES)
+    looked_at = _SYSTEM_PATH.sub(" ", text.text) if shapes in _WITH_PATHS else text.text
+    for shape in shapes:
+        if shape.is_in(looked_at):
             detail = f"{SENTENCE} It has the form of: {shape.name}."
             yield Problem(safe_pointer(text.pointer), CODE, detail)
             return

@@ -445,8 +445,9 @@ def _problems_of_names(
 
 def _known_platform(platform: Platform, catalogue: Catalogue) -> Platform:
     """The platform with the key of its machine, where the catalogue has the class."""
-    named = platform.machine and find_machine(platform.machine, catalogue.machines)
-    return replace(platform, machine=named) if named else platform
+    if platform.machine is None:
+        return platform
+    return replace(platform, machine=find_machine(platform.machine, catalogue.machines) or None)
 
 
 def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:

@@ -397,11 +397,11 @@ TOKEN: Final = Whole(
     r"[A-Za-z0-9._~-]{16,128}",
     error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ -. Make it up yourself.",
 )
-_OF_VERSION: Final = "A-Za-z ._:+~/(),#-"
+_OF_VERSION: Final = r"A-Za-z ._:=>@+~&/\\(),#-"
 # A text without a digit may be a name. The first character is no sign: those are our marks.
 CLIENT: Final = (
     Whole(
-        rf"[A-Za-z][{_OF_VERSION}]*[0-9][0-9{_OF_VERSION}]*",
+        rf"(?:/usr/)?[A-Za-z@][{_OF_VERSION}]*[0-9][0-9{_OF_VERSION}]*",
         error="Write the name of the script and its version, such as bench-script/0.3.",
     ),
     validate.Length(1, LONGEST_VERSION),
@@ -415,7 +415,7 @@ VERSION: Final = (
 )
 MACHINE: Final = (
     Whole(
-        r"[A-Za-z0-9][A-Za-z0-9 ._+/(),&-]*",
+        r"[A-Za-z0-9][A-Za-z0-9 ._+/(),#&-]*",
         error="Send a machine class, or maker and model, such as harbour-15.",
     ),
     validate.Length(1, LONGEST_MACHINE),

@@ -207,9 +207,9 @@ PLAIN_FORMS = {
     r"|\b[a-z]:\\+users\\|(?:^|[\s=:])~\w*/|\\\\\w+\\|/root(?:/|\b)|%userprofile%|\$home\b",
     "host name": r"https?://|\bwww\.|\b(?:desktop|laptop|win|pc)-[a-z0-9]{6,15}\b(?<!-desktop)"
     r"(?<!-laptop)"
-    rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})\b"
+    rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})(?![\w-])"
     rf"|\b[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)*\.(?:{_COMMON_ENDS})\b"
-    r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}\b"
+    r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}(?![\w-])"
     r"|\b\w+(?:['’]s|(?<!busines)s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
     r"|workstation|rig)\b",
 }
