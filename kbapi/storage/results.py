@@ -62,6 +62,7 @@ _OUTCOME: Final = """
     LEFT JOIN submission ON submission.id = record.submission_id
     WHERE record.scope_hash = ? AND record.expires_at > ?
     """
+_EXPIRED: Final = "SELECT 1 FROM idempotency_record WHERE expires_at <= ? LIMIT 1"
 _ADD_OUTCOME: Final = insert_statement(
     IdempotencyRecord,
     (
@@ -94,10 +95,21 @@ def save_outcome(
     now_s: int,
 ) -> None:
     """Store an answer under its key, and delete those that have expired."""
-    connection.execute(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
+    delete_expired(connection, now_s)
     checksum = checksum_of(answer)
     values = (scope_hash, fingerprint, endpoint, submission_id, expires_at, answer, checksum)
     add_row(connection, _ADD_OUTCOME, values)
+
+
+def delete_expired(connection: Connection, now_s: int) -> int:
+    """How many stored answers were deleted because their time is over."""
+    is_due = col(IdempotencyRecord.expires_at) <= now_s
+    return connection.execute(delete(IdempotencyRecord).where(is_due)).rowcount
+
+
+def has_expired(connection: Connection, now_s: int) -> bool:
+    """Whether the time of a stored answer is over."""
+    return find_row(connection, _EXPIRED, (now_s,)) is not None
 
 
 def forget_answers(connection: Connection, submission_id: int) -> None:

@@ -210,8 +210,8 @@ PLAIN_FORMS = {
     rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})(?![\w-])"
     rf"|\b[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)*\.(?:{_COMMON_ENDS})\b"
     r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}(?![\w-])"
-    r"|\b\w+(?:['’]s|(?<!busines)s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
-    r"|workstation|rig)\b",
+    r"|\b\w+(?:['’]s|(?<!busines)s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac"
+    r"|computer|workstation|rig)\b",
 }
 """The forms as one reads them, whose steps can grow like the square of a text."""
 FORMS = {
