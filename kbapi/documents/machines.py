@@ -57,10 +57,8 @@ def find_machine(text: str, classes: Set[str]) -> str | None:
     return text if has_number or is_model or is_usual else None
 
 
-def problem_of_machine(text: str, pointer: str, classes: Set[str]) -> Problem | None:
+def machine_unknown(pointer: str) -> Problem:
     """The problem of a text that names no machine; it does not repeat the text."""
-    if find_machine(text, classes) is not None:
-        return None
     return Problem(
         pointer,
         "invalid",

@@ -26,7 +26,7 @@ from kbapi.bounds import (
 )
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
-from kbapi.documents.machines import find_machine, problem_of_machine
+from kbapi.documents.machines import find_machine, machine_unknown
 from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusal_rules import refuse_document, refuse_in_force, refuse_setting
@@ -437,10 +437,11 @@ def _problems_of_names(
     """The problems of the names of chip and machine, unless they are already problems of shape."""
     platform = value.get("platform") if isinstance(value, dict) else None
     text = platform.get("machine") if isinstance(platform, dict) else None
-    machine = None
-    if isinstance(text, str) and not any(one.pointer == _MACHINE for one in shape):
-        machine = problem_of_machine(text, _MACHINE, catalogue.machines)
-    return tuple(one for one in (chip, machine) if isinstance(one, Problem))
+    problems = (chip,) if isinstance(chip, Problem) else ()
+    if not isinstance(text, str) or any(one.pointer == _MACHINE for one in shape):
+        return problems
+    is_known = find_machine(text, catalogue.machines) is not None
+    return problems if is_known else (*problems, machine_unknown(_MACHINE))
 
 
 def _known_platform(platform: Platform, catalogue: Catalogue) -> Platform:

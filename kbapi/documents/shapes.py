@@ -1,8 +1,7 @@
 """Strict values, near misses and pointers, shared by documents and queries."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from datetime import date
 from functools import lru_cache
 from itertools import islice
@@ -261,18 +260,12 @@ def too_many_unknown_fields(schema: Schema, value: Any) -> tuple[Problem, ...]:
     # Nearly every document has none, and a check without pointers is cheaper.
     if not _has_unknown(schema, value):
         return ()
-    found = _first_unknown(_unknown_fields(schema, value, ""))
+    found = first_unknown(_unknown_fields(schema, value, ""))
     return found if len(found) > MOST_UNKNOWN_FIELDS else ()
 
 
-def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
-    """The problems of a query to an endpoint that takes no parameters."""
-    sentence = "This endpoint takes no query parameters."
-    found = (Problem(name[:LONGEST_KEY_SHOWN], "unknown_field", sentence) for name in names)
-    return tuple(map(_named, _first_unknown(found)))
-
-
-def _first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+def first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """The first 32 problems, and a last one that says so if there are more."""
     found = tuple(islice(problems, MOST_UNKNOWN_FIELDS + 1))
     if len(found) <= MOST_UNKNOWN_FIELDS:
         return found
@@ -352,38 +345,6 @@ def _plain(sentence: str) -> str:
     return sentence
 
 
-@dataclass(frozen=True, slots=True)
-class Parameters:
-    """Query parameters as their schema loads them, with every problem."""
-
-    values: dict[str, Any]
-    problems: tuple[Problem, ...]
-
-
-def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
-    """The parameters as a schema loads them; `sent` has every value of each parameter."""
-    first = {name: values[0] for name, values in sent.items()}
-    if unknown := too_many_unknown_fields(schema, first):
-        return Parameters({}, tuple(map(_named, unknown)))
-    problems = [
-        Problem(name[:LONGEST_KEY_SHOWN], "repeated_parameter", "Send this parameter once.")
-        for name, values in sent.items()
-        if len(values) > 1
-    ]
-    values: dict[str, Any] = {}
-    try:
-        values = schema.load(first)
-    except ValidationError as error:
-        problems += [_named(problem) for problem in problems_of(error.messages)]
-    return Parameters(values, first_problems(problems))
-
-
-def _named(problem: Problem) -> Problem:
-    # A query has no nesting: the pointer is the parameter's name.
-    detail = problem.detail.replace("nknown field", "nknown parameter")
-    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
-
-
 def _code_of(sentence: str) -> str:
     if sentence.startswith("Unknown field"):
         return "unknown_field"
@@ -406,13 +367,22 @@ CLIENT: Final = (
     ),
     validate.Length(1, LONGEST_VERSION),
 )
+_VERSION_FORM: Final = rf"(?:[A-Za-z(][{_OF_VERSION}]*)?[0-9][0-9{_OF_VERSION}]*"
 VERSION: Final = (
     Whole(
-        rf"(?:[A-Za-z(][{_OF_VERSION}]*)?[0-9][0-9{_OF_VERSION}]*",
+        _VERSION_FORM,
         error="Write the version as the system prints it. It has at least one digit.",
     ),
     validate.Length(1, LONGEST_VERSION),
 )
+VERSION_FILTER: Final = (
+    Whole(
+        rf"{_VERSION_FORM}|~20[0-9]{{2}}-[0-9]{{2}}",
+        error="Send a version as it was sent with results. It has at least one digit.",
+    ),
+    validate.Length(1, LONGEST_VERSION),
+)
+"""The version of results; `~2026-09` is one that a later report changed in that month."""
 MACHINE: Final = (
     Whole(
         r"[A-Za-z0-9][A-Za-z0-9 ._+/(),#&-]*",

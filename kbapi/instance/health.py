@@ -84,7 +84,7 @@ class HourlyDeletion:
         except Exception as error:  # noqa: BLE001 - a thread has no caller
             log.error("deletion_failed", extra={"error": type(error).__name__})
             return _DELETION_AGAIN_S
-        return HOUR_S - self._instance.now().timestamp() % HOUR_S
+        return HOUR_S - float(self._instance.now().timestamp()) % HOUR_S
 
 
 class Probing:

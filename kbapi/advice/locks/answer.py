@@ -95,7 +95,12 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
         return _find_locks(connection, question)
 
     return answer_once(
-        instance, "locks", question, find, lambda found: _locks_answer(question, found)
+        instance,
+        "locks",
+        question,
+        find,
+        lambda found: _locks_answer(question, found),
+        texts={"machine": question.machine} if question.machine else {},
     )
 
 
