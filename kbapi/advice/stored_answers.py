@@ -57,6 +57,11 @@ def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
 
 
+def stored_key(instance: Instance, kind: str, question: Asked) -> str:
+    """The keyed hash that the answer is stored under: a question may hold texts of a person."""
+    return instance.secret.keyed_hash("question", f"{kind}|{question.key}".encode()).hex()
+
+
 def answer_once(
     instance: Instance,
     kind: str,
@@ -81,8 +86,7 @@ def answer_once(
     TooCostly
         When the time of the request is used up; nothing is kept.
     """
-    # A question may hold texts of a person, so that its key is stored as a hash only.
-    key = instance.secret.keyed_hash("question", f"{kind}|{question.key}".encode()).hex()
+    key = stored_key(instance, kind, question)
     fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
     if fresh is not None:
         count_answer("stored")

@@ -21,7 +21,8 @@ from kbapi.documents.shapes import (
 )
 from kbapi.errors import Problem
 
-_NAME: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}")
+# An answer repeats no other text of an address: it may hold personal data.
+_PARAMETER_NAME: Final = re.compile(r"[A-Za-z_-]{1,32}")
 # Made by this program, or random, and never stored: they can match any form.
 _OPAQUE: Final = frozenset({"cursor", "confirm", "submission"})
 _LIKE_A_CHIP: Final = frozenset({"chip", "text", "search", "series", "line"})
@@ -42,7 +43,7 @@ def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> 
     if unknown := too_many_unknown_fields(schema, first):
         return Parameters({}, tuple(map(_named, unknown)))
     problems = [
-        Problem(_shown(name), "repeated_parameter", "Send this parameter once.")
+        _named(Problem(name, "repeated_parameter", "Send this parameter once."))
         for name, values in sent.items()
         if len(values) > 1
     ]
@@ -65,8 +66,8 @@ def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> 
 def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
     """The problems of a query to an endpoint that takes no parameters."""
     sentence = "This endpoint takes no query parameters."
-    found = (Problem(_shown(name), "unknown_field", sentence) for name in names)
-    return first_unknown(found)
+    found = (Problem(name, "unknown_field", sentence) for name in names)
+    return tuple(map(_named, first_unknown(found)))
 
 
 def _personal_data_in(field: fields.Field[Any], name: str, values: Sequence[str]) -> Problem | None:
@@ -94,5 +95,4 @@ def _named(problem: Problem) -> Problem:
 
 
 def _shown(name: str) -> str:
-    """The name of a parameter if it looks like one; others may hold anything."""
-    return name if _NAME.fullmatch(name) and not is_personal_data(name) else ""
+    return name if _PARAMETER_NAME.fullmatch(name) and not is_personal_data(name) else ""

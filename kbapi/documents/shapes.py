@@ -123,6 +123,23 @@ class Whole(validate.Regexp):
         return super().__call__(value)
 
 
+class WholeUpTo(Whole):
+    """A text of at most so many characters that matches a pattern as a whole."""
+
+    min = 1
+    equal = None
+
+    def __init__(self, most: int, pattern: str, error: str) -> None:
+        super().__init__(pattern, error)
+        self.max = most
+
+    def __call__(self, value: Any) -> Any:
+        """The value, if it is short enough and all of it matches."""
+        if len(str(value)) > self.max:
+            raise ValidationError(f"Send at most {self.max} characters.")
+        return super().__call__(value)
+
+
 class OneChoiceOf(validate.OneOf):
     """A value of a closed list; the message of a near miss suggests the nearest one."""
 
@@ -360,35 +377,27 @@ TOKEN: Final = Whole(
 )
 _OF_VERSION: Final = r"A-Za-z ._:=>@+~&/\\(),#-"
 # A text without a digit may be a name. The first character is no sign: those are our marks.
-CLIENT: Final = (
-    Whole(
-        rf"(?:/usr/)?[A-Za-z@][{_OF_VERSION}]*[0-9][0-9{_OF_VERSION}]*",
-        error="Write the name of the script and its version, such as bench-script/0.3.",
-    ),
-    validate.Length(1, LONGEST_VERSION),
+CLIENT: Final = WholeUpTo(
+    LONGEST_VERSION,
+    rf"(?:/usr/)?[A-Za-z@][{_OF_VERSION}]*[0-9][0-9{_OF_VERSION}]*",
+    error="Write the name of the script and its version, such as bench-script/0.3.",
 )
 _VERSION_FORM: Final = rf"(?:[A-Za-z(][{_OF_VERSION}]*)?[0-9][0-9{_OF_VERSION}]*"
-VERSION: Final = (
-    Whole(
-        _VERSION_FORM,
-        error="Write the version as the system prints it. It has at least one digit.",
-    ),
-    validate.Length(1, LONGEST_VERSION),
+VERSION: Final = WholeUpTo(
+    LONGEST_VERSION,
+    _VERSION_FORM,
+    error="Write the version as the system prints it. It has at least one digit.",
 )
-VERSION_FILTER: Final = (
-    Whole(
-        rf"{_VERSION_FORM}|~20[0-9]{{2}}-[0-9]{{2}}",
-        error="Send a version as it was sent with results. It has at least one digit.",
-    ),
-    validate.Length(1, LONGEST_VERSION),
+VERSION_FILTER: Final = WholeUpTo(
+    LONGEST_VERSION,
+    rf"{_VERSION_FORM}|~20[0-9]{{2}}-[0-9]{{2}}",
+    error="Send a version as it was sent with results. It has at least one digit.",
 )
 """The version of results; `~2026-09` is one that a later report changed in that month."""
-MACHINE: Final = (
-    Whole(
-        r"[A-Za-z0-9][A-Za-z0-9 ._+/(),#&-]*",
-        error="Send a machine class, or maker and model, such as harbour-15.",
-    ),
-    validate.Length(1, LONGEST_MACHINE),
+MACHINE: Final = WholeUpTo(
+    LONGEST_MACHINE,
+    r"[A-Za-z0-9][A-Za-z0-9 ._+/(),#&-]*",
+    error="Send a machine class, or maker and model, such as harbour-15.",
 )
 IN_CONTROL_UNIT: Final = (
     "mV from stock, negative is lower (voltage_offset); whole counts from stock, negative is lower "
@@ -430,7 +439,7 @@ def number(description: str, example: float, **kwargs: Any) -> Number:
 def text(
     description: str,
     example: str,
-    pattern: validate.Validator | tuple[validate.Validator, ...],
+    pattern: validate.Validator,
     **kwargs: Any,
 ) -> fields.String:
     """A field with a text of a pattern, or null."""
