@@ -8,9 +8,8 @@ from marshmallow import ValidationError
 
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName
-from kbapi.documents.machines import find_machine, machine_unknown
-from kbapi.documents.questions import read_parameters
-from kbapi.documents.shapes import StrictSchema, Text
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import StrictSchema, Text, find_machine, machine_unknown
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.vocabulary import Domain
 

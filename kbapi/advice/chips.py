@@ -16,7 +16,7 @@ from rapidfuzz.distance import OSA
 
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName, ChipSummary
-from kbapi.documents.questions import read_parameters
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.instance.instance import Instance

@@ -11,7 +11,7 @@ from kbapi.access.keys import KeyHolder
 from kbapi.curation.decisions import MOST_POOLS
 from kbapi.curation.queue import confirmation_of, shared_contributor
 from kbapi.curation.starts import PoolName, StartChange, changes_between, find_pools, name_of
-from kbapi.documents.questions import read_parameters
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     OneChoiceOf,
     ParameterFlag,

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
-from kbapi.documents.questions import read_parameters
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     OneChoiceOf,
     ParameterCount,

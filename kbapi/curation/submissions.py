@@ -18,7 +18,7 @@ from kbapi.curation.influence import InfluenceRanking, rank_influence
 from kbapi.curation.queue import cursor_text, read_cursor
 from kbapi.curation.results import ListedSubmission, SubmissionReader
 from kbapi.curation.starts import PoolName, name_of, question_about
-from kbapi.documents.questions import read_parameters
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     CLIENT,
     OneChoiceOf,

@@ -17,8 +17,7 @@ from ipaddress import IPv6Address
 from typing import Any, Final
 
 from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
-from kbapi.documents.machines import USUAL_WORDS
-from kbapi.documents.shapes import LONGEST_KEY_SHOWN, child
+from kbapi.documents.shapes import LONGEST_KEY_SHOWN, USUAL_WORDS, child
 from kbapi.errors import Problem
 
 CODE: Final = "personal_data_found"

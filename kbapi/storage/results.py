@@ -10,7 +10,7 @@ from datetime import date
 from typing import Final
 
 from sqlalchemy import Connection
-from sqlmodel import col, delete, update
+from sqlmodel import col, delete, select, update
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.contributors import UnitRow, mark_withdrawn, no_answer
@@ -62,7 +62,6 @@ _OUTCOME: Final = """
     LEFT JOIN submission ON submission.id = record.submission_id
     WHERE record.scope_hash = ? AND record.expires_at > ?
     """
-_EXPIRED: Final = "SELECT 1 FROM idempotency_record WHERE expires_at <= ? LIMIT 1"
 _ADD_OUTCOME: Final = insert_statement(
     IdempotencyRecord,
     (
@@ -109,7 +108,9 @@ def delete_expired(connection: Connection, now_s: int) -> int:
 
 def has_expired(connection: Connection, now_s: int) -> bool:
     """Whether the time of a stored answer is over."""
-    return find_row(connection, _EXPIRED, (now_s,)) is not None
+    is_due = col(IdempotencyRecord.expires_at) <= now_s
+    due = select(col(IdempotencyRecord.scope_hash)).where(is_due).limit(1)
+    return connection.execute(due).first() is not None
 
 
 def forget_answers(connection: Connection, submission_id: int) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from kbapi.demo.members import bundled_club
-from kbapi.documents.machines import find_machine
+from kbapi.documents.shapes import find_machine
 from kbapi.instance.instance import bundled_catalogue
 
 CLASSES = {"ferry-handheld"}

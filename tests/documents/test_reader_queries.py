@@ -4,7 +4,7 @@ import pytest
 
 from kbapi.advice.locks.query import LockQuestionSchema
 from kbapi.advice.start.query import QuestionSchema
-from kbapi.documents.questions import Parameters, read_parameters, unknown_parameters
+from kbapi.documents.reader import Parameters, read_parameters, unknown_parameters
 from kbapi.errors import Problem
 from tests.documents.test_personal_data_strings import strings
 
