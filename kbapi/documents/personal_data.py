@@ -10,6 +10,7 @@ begins, and a possessive repeat (`*+`, `++`) or an atomic group (`(?>...)`) is n
 """
 
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import reduce
@@ -44,7 +45,7 @@ _DIGITS: Final = re.compile(r"\d")
 # A phone number has groups of digits, or begins with a plus.
 _PHONE: Final = re.compile(r"(?<![\w.,])(?:\+|\(?\d)[\d ()./-]{6,}\d(?![\w])")
 _PHONE_GROUPS: Final = re.compile(
-    r"\+|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
+    r"\+|\b00[1-9]\d[ /-]|\(\d{2,5}\)|\d{2,4}[ ./-]\d{3,4}[ ./-]?\d{3,}|(?:\d{2}[ .-]){4}"
 )
 _NAMED_PHONE: Final = re.compile(
     r"\b(?:ph|tel|phone|telephone|fax)\b[ .:#=]{0,3}\+?\(?\d{3}", re.IGNORECASE
@@ -54,6 +55,7 @@ _PHONE_IN_VERSION: Final = re.compile(
     r"(?<!\w)\+ ?\d[\d ()-]{6}|\(0?\d{2,5}\)[ -]?\d{3}"
     r"|(?<![\w.-])(?:\d{1,3}[ -])?\d{2,4}[ /-]\d{3,4}[ -]\d{3,9}+(?![\w.])"
     r"|(?<![\w.-])0\d{2,4}[ /-]\d{6,9}+(?![\w.])"
+    r"|(?<![\w.-])00[1-9]\d(?:[ -]\d{1,4}){3}"
     r"|(?<![\w.-])0\d(?:[ .-]\d{2}){4}(?![\w.])|(?<![\w.-])\d{3}\.\d{3}\.\d{4}(?![\w.])"
 )
 # A serial number is one run of letters and digits, with several of each.
@@ -207,9 +209,12 @@ def _is_ipv4_in_version(text: str) -> bool:
     return False
 
 
-_SPELLED_AT: Final = re.compile(r"[\s(\[{<'\"*_-](?:at|ät)[\s)\]}>'\"*_-]", re.IGNORECASE)
+_SPELLED_AT: Final = re.compile(
+    r"[(\[{]a[)\]}]|[\s(\[{<'\"*_-](?:at|ät|arroba)[\s)\]}>'\"*_-]", re.IGNORECASE
+)
 _SPELLED_DOT: Final = re.compile(
-    r"[\s(\[{<'\"*_-](?:dot|punkt|point)[\s)\]}>'\"*_-]{1,2}[a-z]", re.IGNORECASE
+    r"[(\[{]d[)\]}]|[\s(\[{<'\"*_-](?:dot|punkt|point|punto)[\s)\]}>'\"*_-]{1,2}[a-z]",
+    re.IGNORECASE,
 )
 _CAPITAL_AT: Final = re.compile(r"[a-z0-9]AT[a-z]")
 _CAPITAL_DOT: Final = re.compile(r"[a-z]DOT[a-z]")
@@ -269,7 +274,7 @@ _IPV6: Final = Shape("IP address", _is_ipv6_in)
 _MAC: Final = Shape(
     "MAC address",
     _by(
-        rf"(?<!\w){_HEX_PAIR}(?:([:_-]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?!\w)"
+        rf"(?<![0-9a-z]){_HEX_PAIR}(?:([:_-]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?![0-9a-z])"
         rf"|(?<!\w)(?<!{_HEX_PAIR} ){_HEX_PAIR}(?: {_HEX_PAIR}){{5}}(?!\w)(?! {_HEX_PAIR}\b)"
         r"|(?<!\w)(?![\d.]{14})[0-9a-f]{4}(?:\.[0-9a-f]{4}){2}(?!\w)"
     ),
@@ -451,7 +456,9 @@ _OF_CHIPS: Final = (
     _ACCOUNT_PATH,
 )
 
+_DASHES: Final = dict.fromkeys(map(ord, "‐‑‒–—―−"), "-")
 # Lower-case letters alone, as in our field names and values, match no form of the table.
+_LIKE_A_NAME: Final = re.compile(rf"[A-Za-z0-9_/~-]{{0,{LONGEST_KEY_SHOWN - 1}}}")
 _PLAIN_NAME: Final = re.compile(r"[a-z_]{1,40}\Z")
 # Made up by the sender and never stored: random characters can match any form.
 _TOKENS: Final = frozenset({"/unit_token", "/contributor_token"})
@@ -526,7 +533,9 @@ def _problems_of(text: _Text) -> Iterator[Problem]:
             yield Problem(safe_pointer(text.pointer), CODE, detail)
         return
     shapes = _SHAPES_OF_FIELD.get(text.pointer, SHAPES)
-    looked_at = _SYSTEM_PATH.sub(" ", text.text) if shapes in _WITH_PATHS else text.text
+    looked_at = _in_plain_characters(text.text)
+    if shapes in _WITH_PATHS:
+        looked_at = _SYSTEM_PATH.sub(" ", looked_at)
     for shape in shapes:
         if shape.is_in(looked_at):
             detail = f"{SENTENCE} It has the form of: {shape.name}."
@@ -536,7 +545,13 @@ def _problems_of(text: _Text) -> Iterator[Problem]:
 
 def is_personal_data(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
     """Whether the text has any of these forms."""
-    return any(shape.is_in(text) for shape in shapes)
+    plain = _in_plain_characters(text)
+    return any(shape.is_in(plain) for shape in shapes)
+
+
+def _in_plain_characters(text: str) -> str:
+    """The text with wide digits and letters, and all dashes, as the forms know them."""
+    return text if text.isascii() else unicodedata.normalize("NFKC", text).translate(_DASHES)
 
 
 def without_personal_data(problems: Iterable[Problem]) -> list[Problem]:
@@ -549,9 +564,9 @@ def safe_pointer(pointer: str) -> str:
     safe = ""
     for part in pointer.split("/")[1:]:
         name = part.replace("~1", "/").replace("~0", "~")
-        # The name may have been cut, and the rest of it is unknown.
-        if len(name) >= LONGEST_KEY_SHOWN or (
-            not _PLAIN_NAME.match(name) and is_personal_data(name)
+        # A name that was cut, or does not look like one, may hold anything.
+        if not _PLAIN_NAME.match(name) and (
+            not _LIKE_A_NAME.fullmatch(name) or is_personal_data(name)
         ):
             return safe
         safe += f"/{part}"
