@@ -10,7 +10,6 @@ from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName
 from kbapi.documents.shapes import StrictSchema, Text, read_parameters
 from kbapi.errors import Problem, QueryInvalid
-from kbapi.vocabulary import Domain
 
 
 class ChipQuestionSchema(StrictSchema):
@@ -61,11 +60,6 @@ def read_chip_question(
     if problems or not isinstance(chip, ChipName):
         raise QueryInvalid(problems=problems)
     return ChipQuery(chip, read.values)
-
-
-def usual_domain(chip: ChipName) -> Domain:
-    """The domain of a question that names none."""
-    return "core" if chip.kind == "cpu" else "gpu_core"
 
 
 def on_the_hundredth(share: float) -> None:

@@ -34,7 +34,7 @@ from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
 from kbapi.time_budget import check_time
-from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
+from kbapi.vocabulary import Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,8 +189,7 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
         return question.control
     if pool is not None:
         return pool.key.control
-    usual = catalogue.controls_for(question.chip)
-    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
+    return catalogue.usual_control(question.chip)
 
 
 def _own(

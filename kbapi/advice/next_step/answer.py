@@ -6,7 +6,6 @@ from itertools import product
 from typing import Final, Literal
 
 from kbapi.advice.cautions import Caution, cautions_while_searching
-from kbapi.advice.chip_query import usual_domain
 from kbapi.advice.evidence_found import (
     EvidenceSummary,
     evidence_summary,
@@ -225,7 +224,8 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    question, catalogue = _question(search), instance.catalogue
+    catalogue = instance.catalogue
+    question = _question(search, catalogue)
     with instance.reading() as connection:
         found = find_evidence(connection, question, instance)
         margin = load_recommended_margin(
@@ -237,9 +237,9 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     return answer
 
 
-def _question(search: Search) -> Question:
+def _question(search: Search, catalogue: Catalogue) -> Question:
     """The question about the start of this search."""
-    domain = search.domain or usual_domain(search.chip)
+    domain = search.domain or catalogue.usual_domain(search.chip)
     others = search.moved_with
     return Question(
         chip=search.chip,
@@ -398,11 +398,18 @@ def _plan_steps(state: SearchState, margin: float) -> Iterator[PlanStep]:
 
 def _domain_order(state: SearchState, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
     """The chip's domains in catalogue order, those that move together as one group."""
-    known, together = catalogue.domains_for(state.question.chip), state.domains
-    groups = {
-        (together if code in together else (code,)): None
-        for code in (*known, *(code for code in together if code not in known))
-    }
+    described, together = catalogue.describe(state.question.chip), tuple(state.domains)
+    known = described.domains
+    if state.found.pool is None:
+        # No result says what moved with it: then the supply that the domains share decides.
+        shared = (group for group in described.moves_together if together[0] in group)
+        together = tuple(dict.fromkeys((*together, *next(shared, ()))))
+    others = [group for group in described.moves_together if not set(group) & set(together)]
+
+    def group_of(code: Domain) -> tuple[Domain, ...]:
+        return next((group for group in (together, *others) if code in group), (code,))
+
+    groups = {group_of(code): None for code in dict.fromkeys((*known, *together))}
     moved = state.search.domains_in_force
     return tuple(
         DomainGroup(
