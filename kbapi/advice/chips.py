@@ -14,13 +14,24 @@ from numpy.typing import NDArray
 from rapidfuzz import fuzz
 from rapidfuzz.distance import OSA
 
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
 from kbapi.chips.catalogue import TRAITS, Catalogue, Description, resolve_chip
 from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text, read_parameters
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
+from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools as pool_rows
+from kbapi.storage.locks import load_lock_groups
+from kbapi.storage.notes import Note
 from kbapi.storage.pools import PoolSize, StoredChip, load_pools_of_line
 from kbapi.vocabulary import CHIP_KINDS, Control, Domain, LimitControl
 
@@ -192,6 +203,10 @@ class ChipDetail:
     """Step of the clock in MHz; null where it is not known."""
     clock_band_mhz: int
     """Width in MHz of the clock bands that pool results of fixed_clock_voltage."""
+    factory_lock: FactoryLockAnswer
+    """What is documented about the series, beside what was reported."""
+    notes: tuple[PublishedNote, ...]
+    """All that is known of its series in single sentences with sources, and curators' notes."""
     remark: str | None
     """What to know about its controls, in a few sentences; null without a remark."""
     unreviewed: tuple[str, ...]
@@ -334,6 +349,7 @@ def show_chip(instance: Instance, text: str) -> ChipDetail:
         raise ChipUnknown(problems=[chip])
     known = _known_chips(instance).by_key.values()
     described = catalogue.describe(chip)
+    pools, shares, notes = _read_about(instance, chip)
     return ChipDetail(
         chip=_known(catalogue, chip),
         domains=described.domains,
@@ -343,10 +359,12 @@ def show_chip(instance: Instance, text: str) -> ChipDetail:
         default_domain=described.default_domain,
         clock_step_mhz=described.clock_step_mhz,
         clock_band_mhz=described.clock_band_mhz,
+        factory_lock=factory_lock_of(catalogue, chip, shares),
+        notes=published(notes, catalogue),
         remark=described.remark,
         unreviewed=tuple(name for name in _CHECKED if described.is_unreviewed(name)),
         siblings=tuple(c.key for c in known if c.series == chip.series and c.key != chip.key),
-        pools=tuple(_pool(pool) for pool in _pools_of(instance, chip)),
+        pools=tuple(map(_pool, pools)),
     )
 
 
@@ -363,11 +381,20 @@ def _control(described: Description, control: Control) -> ControlKnown:
     )
 
 
-def _pools_of(instance: Instance, chip: ChipName) -> list[PoolSize]:
+def _read_about(
+    instance: Instance, chip: ChipName
+) -> tuple[list[PoolSize], list[LockShares], list[Note]]:
+    """The pools of a chip, its lock reports and its notes."""
     with instance.reading() as connection:
         line = pool_rows.find_line(connection, chip.line)
         pools = [] if line is None else load_pools_of_line(connection, line.id)
-    return [pool for pool in pools if pool.chip_key == chip.key]
+        groups = [] if line is None else load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT)
+        notes = notes_about(connection, instance.catalogue, chip, has_every_fact=True)
+    shares = [
+        lock_shares(groups, chip.key, chip.series, domain, control)
+        for domain, control in reported_controls(groups, chip.key, chip.series)
+    ]
+    return [pool for pool in pools if pool.chip_key == chip.key], shares, notes
 
 
 def _pool(pool: PoolSize) -> PoolKnown:

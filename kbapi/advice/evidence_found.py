@@ -1,10 +1,17 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from sqlalchemy import Connection
 
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
@@ -80,6 +87,12 @@ class EvidenceFound:
     """The control that was asked for, else that of the pool, else the usual one of the chip."""
     grid: Grid
     """The grid of the chip on this control."""
+    factory_lock: FactoryLockAnswer
+    """What is documented, compared with the lock reports."""
+    is_ruled_out: bool = False
+    """Whether the catalogue describes the chip and does not name this control on this domain."""
+    notes: tuple[PublishedNote, ...] = ()
+    """Notes of the catalogue and of curators on the chip and its series."""
     line: LineRow | None = None
     """None where no chip of the line has results."""
     pool: PoolFound | None = None
@@ -146,17 +159,26 @@ def find_evidence(
     check_time("pools of the line")
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
+    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    presence = catalogue.control_presence(chip, control, question.domain)
+    base = EvidenceFound(
+        control=control,
+        grid=grid,
+        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
+        notes=published(notes_about(connection, catalogue, chip), catalogue),
+        locks=locks,
+    )
     if line is None:
-        return EvidenceFound(control, grid)
+        return base
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     siblings = Siblings()
     if pool is not None and (with_all_siblings or not is_enough):
         siblings = load_siblings(connection, pool, catalogue, standing)
-    return EvidenceFound(
-        control=control,
-        grid=grid,
+    return replace(
+        base,
         line=line,
         pool=pool,
         own=own,
@@ -164,7 +186,6 @@ def find_evidence(
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
-        locks=_locks(connection, line.id, question, pool, control),
     )
 
 

@@ -261,7 +261,11 @@ class Description:
 class Catalogue:
     """All described chips and series; earlier files overrule later ones."""
 
-    def __init__(self, files: Iterable[CatalogueFile], own: Iterable[CatalogueFile] = ()) -> None:
+    def __init__(
+        self, files: Iterable[CatalogueFile], own: Iterable[CatalogueFile] = (), stamp: str = ""
+    ) -> None:
+        self.stamp = stamp
+        """Another text for other files of the host; empty without any."""
         bundled = tuple(files)
         patterns = {
             name: row.pattern

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
+from hashlib import blake2b
 from pathlib import Path
 from typing import Any, Final
 
@@ -64,6 +65,7 @@ def _catalogue_of(
     catalogue = Catalogue(
         [parse_file(name, text) for name, text in texts],
         [parse_file(name, text) for name, text in own],
+        stamp=blake2b(repr(own).encode(), digest_size=6).hexdigest() if own else "",
     )
     for files in (texts, own):
         _require_no_chip_twice(parse_file(name, text) for name, text in files)
