@@ -18,6 +18,7 @@ from kbapi.advice.documented import (
     FactoryLockAnswer,
     PublishedNote,
     factory_lock_of,
+    load_shares,
     notes_about,
     published,
 )
@@ -26,11 +27,9 @@ from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text, read_parameters
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
-from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.locks import LockShares
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools as pool_rows
-from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.notes import Note
 from kbapi.storage.pools import PoolSize, StoredChip, load_pools_of_line
 from kbapi.vocabulary import CHIP_KINDS, Control, Domain, LimitControl
@@ -388,12 +387,8 @@ def _read_about(
     with instance.reading() as connection:
         line = pool_rows.find_line(connection, chip.line)
         pools = [] if line is None else load_pools_of_line(connection, line.id)
-        groups = [] if line is None else load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT)
+        shares = load_shares(connection, chip)
         notes = notes_about(connection, instance.catalogue, chip, has_every_fact=True)
-    shares = [
-        lock_shares(groups, chip.key, chip.series, domain, control)
-        for domain, control in reported_controls(groups, chip.key, chip.series)
-    ]
     return [pool for pool in pools if pool.chip_key == chip.key], shares, notes
 
 

@@ -1,6 +1,6 @@
 """What is documented about a chip, apart from any result: its factory lock, and notes."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,9 +9,12 @@ from sqlalchemy import Connection
 from kbapi.advice.phrases import counted
 from kbapi.chips.catalogue import Catalogue, Description, Fact
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.locks import LockShares
+from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.estimate.siblings import Level
+from kbapi.storage.locks import load_lock_groups, load_some_statuses
 from kbapi.storage.notes import Note, load_notes_about, load_overruling
+from kbapi.storage.pools import find_line
 from kbapi.vocabulary import LIMIT_CONTROLS, OPEN_STATUSES, Control, FactoryLockStatus
 
 _FEWEST_REPORTS: Final = 3
@@ -63,6 +66,12 @@ _STATUSES: Final = {
     "locked": "locked at the factory",
     "depends": "decided by firmware, driver or board",
 }
+_AGAINST: Final[Mapping[str, tuple[str, ...]]] = {
+    "locked": OPEN_STATUSES,
+    "open": ("chip_locked",),
+}
+"""The reported statuses that contradict a documented one."""
+_REPORTS_LOOKED_AT: Final = 200
 _NOTHING: Final = "Nothing is documented about a lock."
 _NOT_DESCRIBED: Final = "The catalogue does not describe this chip."
 
@@ -111,9 +120,40 @@ def _controls_left(described: Description) -> tuple[Control, ...]:
     return tuple(one for one in described.controls if one == "power_limit")
 
 
+def find_contradicted(
+    connection: Connection, catalogue: Catalogue, chips: Iterable[ChipName], most: int
+) -> dict[str, FactoryLockAnswer]:
+    """By chip, the factory locks that most lock reports contradict; at most so many.
+
+    Some reports of each chip decide whether all of them are read.
+    """
+    found: dict[str, FactoryLockAnswer] = {}
+    for chip in chips:
+        lock = catalogue.describe(chip).factory_lock
+        against = _AGAINST.get(lock.status, ()) if lock else ()
+        some = load_some_statuses(connection, chip.key, _REPORTS_LOOKED_AT) if against else []
+        if len(found) < most and 2 * sum(one in against for one in some) > len(some):
+            answer = factory_lock_of(catalogue, chip, load_shares(connection, chip))
+            if answer.is_contradicted:
+                found[chip.key] = answer
+    return found
+
+
+def load_shares(connection: Connection, chip: ChipName) -> list[LockShares]:
+    """The lock reports on every control of a chip."""
+    line = find_line(connection, chip.line)
+    if line is None:
+        return []
+    groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT)
+    return [
+        lock_shares(groups, chip.key, chip.series, domain, control)
+        for domain, control in reported_controls(groups, chip.key, chip.series)
+    ]
+
+
 def _reports_against(status: FactoryLockStatus, shares: Iterable[LockShares]) -> tuple[int, int]:
     """The machines with reports on the control that is reported most, and those that differ."""
-    against_status = {"locked": OPEN_STATUSES, "open": ("chip_locked",)}.get(status, ())
+    against_status = _AGAINST.get(status, ())
     own = [one for one in shares if one.level is Level.CHIP and one.control in LIMIT_CONTROLS]
     most = max(own, key=lambda one: (one.units, one.domain, one.control), default=None)
     if most is None:

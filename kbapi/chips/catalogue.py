@@ -380,6 +380,15 @@ class Catalogue:
             raise CatalogueError("This control has no grid of settings.")
         return self.describe(chip).row_of_step(control).grids[control]
 
+    def tables_with(self, fact: str) -> tuple[str, ...]:
+        """The names of the tables of series that a fact is about, in the order of the files."""
+        return tuple(
+            one.name
+            for matchers in self._series
+            for one in matchers
+            if fact in (one.row.facts or ())
+        )
+
     def due(self, month: str) -> tuple[str, ...]:
         """What must be looked at again by this month: facts and tables, the oldest first."""
         files = [file for layer in self._layers for file in layer]

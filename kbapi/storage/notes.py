@@ -1,7 +1,7 @@
 """Curated notes on platforms: drafts, published notes, and their earlier texts."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import date
 from typing import Literal
 
@@ -44,6 +44,11 @@ class EarlierNote:
     reviewed_month: str
     markdown: str
     replaced_day: date
+
+
+def as_written(note: Note) -> Note:
+    """The note alone, without the state in which it is kept."""
+    return Note(**{part.name: getattr(note, part.name) for part in fields(Note)})
 
 
 def save_drafts(connection: Connection, notes: Sequence[Note]) -> None:
