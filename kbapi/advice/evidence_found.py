@@ -157,22 +157,11 @@ def find_evidence(
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
     check_time("pools of the line")
-    control = _control(question, pool, catalogue)
-    grid = catalogue.grid_for(chip, control)
-    locks = None if line is None else _locks(connection, line.id, question, pool, control)
-    presence = catalogue.control_presence(chip, control, question.domain)
-    base = EvidenceFound(
-        control=control,
-        grid=grid,
-        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
-        is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
-        notes=published(notes_about(connection, catalogue, chip), catalogue),
-        locks=locks,
-    )
+    base = _without_results(connection, question, line, pool, catalogue)
     if line is None:
         return base
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = _own(connection, question, pool, grid, standing, what_if)
+    own = _own(connection, question, pool, base.grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     siblings = Siblings()
     if pool is not None and (with_all_siblings or not is_enough):
@@ -186,6 +175,27 @@ def find_evidence(
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
+    )
+
+
+def _without_results(
+    connection: Connection,
+    question: Question,
+    line: LineRow | None,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+) -> EvidenceFound:
+    """What is known apart from results: control, grid, lock reports, the catalogue and notes."""
+    chip, control = question.chip, _control(question, pool, catalogue)
+    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    presence = catalogue.control_presence(chip, control, question.domain)
+    return EvidenceFound(
+        control=control,
+        grid=catalogue.grid_for(chip, control),
+        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
+        notes=published(notes_about(connection, catalogue, chip), catalogue),
+        locks=locks,
     )
 
 

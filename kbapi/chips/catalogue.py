@@ -143,6 +143,16 @@ class CatalogueFile:
     """Domains and controls that no chip of a maker has."""
 
 
+@dataclass(frozen=True, slots=True)
+class TraitOrigin:
+    """One trait of a chip, with the table that tells it."""
+
+    trait: str
+    value: str
+    origin: str
+    is_reviewed: bool
+
+
 class Description:
     """All that the catalogue tells of one chip: its tables, the narrowest first."""
 
@@ -235,6 +245,21 @@ class Description:
         row = next((row for row in self._rows[:-1] if control in row.grids), None)
         return row.grids[control].step if row else None
 
+    def traits(self) -> Iterator[TraitOrigin]:
+        """Every trait that a table tells, with its table; then the step of each control."""
+        for trait in TRAITS:
+            row = self.row_of(trait)
+            if row is not None:
+                # An exception has fewer domains than the table that groups them.
+                value = _as_text(getattr(self if trait == "moves_together" else row, trait))
+                yield TraitOrigin(trait, value, row.origin, trait not in row.unreviewed)
+        for control in self.controls:
+            step = self.step_of(control)
+            if step is not None:
+                row = self.row_of_step(control)
+                is_reviewed = control not in row.unreviewed
+                yield TraitOrigin(f"step of {control}", str(step), row.origin, is_reviewed)
+
     def has_domain(self, domain: Domain) -> Presence:
         """Whether the tables name this domain."""
         row = self.row_of("domains")
@@ -307,6 +332,15 @@ class Catalogue:
     def describes_series(self, series: str) -> bool:
         """Whether any table describes this series."""
         return any(one.fits(series) for matchers in self._series for one in matchers)
+
+    def tables_of(self, series: str) -> tuple[str, ...]:
+        """The names of the tables with a pattern that describe this series."""
+        return tuple(
+            one.name
+            for matchers in self._series
+            for one in matchers
+            if one.pattern is not None and one.fits(series)
+        )
 
     def _describe(self, chip: ChipName) -> Description:
         kinds = [file.kinds for layer in self._layers for file in layer]
@@ -400,6 +434,16 @@ class Catalogue:
         )
         found = sorted(one for one in chain(facts, rows) if one[0] and one[0] <= month)
         return tuple(f"{what} ({since})" for since, what in found)
+
+
+def _as_text(value: object) -> str:
+    """The value of a trait in one line."""
+    if isinstance(value, FactoryLock):
+        return f"{value.status}: {value.reason}"
+    if isinstance(value, tuple):
+        parts = [" with ".join(one) if isinstance(one, tuple) else str(one) for one in value]
+        return ", ".join(parts) or "none"
+    return str(value)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,11 +2,12 @@
 
 import re
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
 from hashlib import blake2b
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -113,6 +114,47 @@ def parse_file(name: str, text: str) -> CatalogueFile:
         raise CatalogueError(f"{name} is not TOML: {error}.") from error
     reader = _Reader(name, table)
     return reader.read()
+
+
+def problems_in(file: CatalogueFile, bundled: Catalogue) -> list[str]:
+    """What is wrong in a file although each of its values is valid; empty if nothing is."""
+    facts = {*file.facts, *bundled.facts}
+    rows = [row for one in file.series.values() for row in (one, *one.exceptions)]
+    rows += [one.row for one in file.chips.values()]
+    models = sorted({*file.models, *bundled.models})
+    found = [*chain.from_iterable(_problems_of_row(row, facts) for row in rows)]
+    wrong = [key for key in file.models if not _is_canonical(key)]
+    found += [f"{file.name} lists a model whose key is not canonical: {key}." for key in wrong]
+    return [*found, *_overlaps(file, [key for key in models if _is_canonical(key)])]
+
+
+def _problems_of_row(row: Row, facts: set[str]) -> Iterator[str]:
+    lock_facts = row.factory_lock.facts if row.factory_lock else ()
+    for key in (*(row.facts or ()), *lock_facts):
+        if key not in facts:
+            yield f"{row.origin} names an unknown fact: {key}."
+    if row.controls is not None and row.default_control not in (None, *row.controls):
+        yield f"{row.origin} begins with a control that it does not list."
+    if row.domains is not None and row.default_domain not in (None, *row.domains):
+        yield f"{row.origin} begins with a domain that it does not list."
+
+
+def _is_canonical(key: str) -> bool:
+    chip = identify_chip(key).chip
+    return chip is not None and chip.key == key
+
+
+def _overlaps(file: CatalogueFile, keys: Iterable[str]) -> Iterator[str]:
+    """One problem for each group of tables that describe the same series."""
+    alone = Catalogue([], [file])
+    found: dict[tuple[str, ...], str] = {}
+    for key in keys:
+        chip = identify_chip(key).chip
+        if chip is not None:
+            found.setdefault(alone.tables_of(chip.series), chip.series)
+    for tables, series in found.items():
+        if len(tables) > 1:
+            yield f"{file.name}: {' and '.join(tables)} describe one series: {series}."
 
 
 class _Reader:

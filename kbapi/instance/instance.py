@@ -112,10 +112,7 @@ class Instance:
         CatalogueError
             When a file of the host cannot be read; the detail names it.
         """
-        own = self.settings.catalogue_path
-        if not own.is_dir():
-            return bundled_catalogue()
-        return load_catalogue(bundled_folder("seed_data") / "catalogue", own)
+        return catalogue_in(self.settings)
 
     def today(self) -> date:
         """The present day in UTC."""
@@ -270,6 +267,20 @@ class Instance:
 def bundled_catalogue() -> Catalogue:
     """The curated chips of this installation, read once in a process."""
     return load_catalogue(bundled_folder("seed_data") / "catalogue")
+
+
+def catalogue_in(settings: Settings) -> Catalogue:
+    """The bundled catalogue, overruled by the files in the folder of an instance.
+
+    Raises
+    ------
+    CatalogueError
+        When a file of the host cannot be read; the detail names it.
+    """
+    own = settings.catalogue_path
+    if not own.is_dir():
+        return bundled_catalogue()
+    return load_catalogue(bundled_folder("seed_data") / "catalogue", own)
 
 
 _NOT_OPENED: Final = (

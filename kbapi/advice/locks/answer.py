@@ -115,23 +115,11 @@ def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catal
 
 
 def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogue) -> LocksAnswer:
-    chip = question.chip
-    shares = [
-        lock_shares(found.groups, chip.key, chip.series, domain, control)
-        for domain, control in _matching_controls(question, found)
-    ]
-    check_time("shares of locks")
+    chip, shares = question.chip, _shares(question, found)
     # A few machines behind a filter would be recognised by what their reports contradict.
     compared = () if _is_filtered(question) else shares
     factory_lock = factory_lock_of(catalogue, chip, compared)
-    locks = tuple(
-        control_response(
-            one.without_small_cells() if _is_filtered(question) else one,
-            _differences(one, found.tried),
-        )
-        for one in shares
-        if not _has_too_few_units(one, question)
-    )
+    locks = _responses(question, found, shares)
     return LocksAnswer(
         chip=chip.summary,
         machine=question.machine or None,
@@ -159,6 +147,29 @@ def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogu
             is_mostly_locked=factory_lock.status == "locked"
             or any(one.share_open < _MOSTLY for one in locks),
         ),
+    )
+
+
+def _shares(question: LockQuestion, found: LocksFound) -> list[LockShares]:
+    chip = question.chip
+    shares = [
+        lock_shares(found.groups, chip.key, chip.series, domain, control)
+        for domain, control in _matching_controls(question, found)
+    ]
+    check_time("shares of locks")
+    return shares
+
+
+def _responses(
+    question: LockQuestion, found: LocksFound, shares: list[LockShares]
+) -> tuple[ControlLocks, ...]:
+    return tuple(
+        control_response(
+            one.without_small_cells() if _is_filtered(question) else one,
+            _differences(one, found.tried),
+        )
+        for one in shares
+        if not _has_too_few_units(one, question)
     )
 
 
