@@ -177,4 +177,5 @@ def pool_truths() -> tuple[PoolTruth, ...]:
 
 def note_texts() -> list[str]:
     """The texts of the club's curated notes, in the order of their names."""
-    return [path.read_text() for path in sorted((_bundled() / "notes").glob("*.md"))]
+    folder = _bundled() / "notes"
+    return [path.read_text() for path in sorted(folder.glob("*.md")) if path.name != "README.md"]

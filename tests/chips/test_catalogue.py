@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from kbapi.chips.catalogue import Catalogue, CatalogueError, ChipName, Presence
-from kbapi.chips.catalogue_file import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue, parse_file, problems_in
 from kbapi.chips.naming import identify_chip
 from kbapi.settings import bundled_folder
 from kbapi.stats.intervals import Grid
@@ -409,3 +409,15 @@ def test_steps_are_told_for_every_control_that_has_one(bundled: Catalogue) -> No
     for chip in _named_chips():
         for control in LIMIT_CONTROLS:
             assert bundled.grid_for(chip, control).step > 0
+
+
+@pytest.mark.parametrize(
+    "document",
+    ["seed_data/catalogue/README.md", "kbapi/pages/guides/chips.md"],
+)
+def test_the_examples_of_the_documents_are_valid(bundled: Catalogue, document: str) -> None:
+    text = (Path(__file__).parents[2] / document).read_text()
+    examples = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert examples
+    for example in examples:
+        assert problems_in(parse_file("example.toml", example), bundled) == []

@@ -9,7 +9,7 @@ from kbapi.curation.notes import parse_note
 from kbapi.demo.members import bundled_club, note_texts
 
 FOLDER = Path(__file__).parents[2] / "seed_data" / "club" / "notes"
-NOTES = sorted(path for path in FOLDER.glob("*.md"))
+NOTES = sorted(path for path in FOLDER.glob("*.md") if path.name != "README.md")
 
 
 def test_there_are_about_fifteen_notes() -> None:
