@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import select
 
 from kbapi.advice.start.query import Question, parse_question
+from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.instance.secret import create_secret, load_secret, record_secret
 from kbapi.intake.responses import Accepted
@@ -33,8 +34,17 @@ class HandMovedClock:
         return self.moment
 
 
-def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: Any) -> Instance:
-    """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high."""
+def an_instance(
+    folder: Path,
+    clock: HandMovedClock | None = None,
+    *,
+    has_club_catalogue: bool = True,
+    **settings: Any,
+) -> Instance:
+    """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high.
+
+    It knows the invented chips, unless `has_club_catalogue` is false.
+    """
     defaults = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
     chosen = Settings(home=folder / "home", **defaults)
     if not chosen.home.exists():
@@ -43,6 +53,8 @@ def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: A
         chosen.database_path.write_bytes(empty_database())
         chosen.database_path.chmod(0o600)
         create_secret(chosen.secret_path)
+        if has_club_catalogue:
+            install_catalogue(chosen.catalogue_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
 
 

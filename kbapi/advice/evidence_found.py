@@ -1,10 +1,17 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from sqlalchemy import Connection
 
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
@@ -34,7 +41,7 @@ from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
 from kbapi.time_budget import check_time
-from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
+from kbapi.vocabulary import Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +87,12 @@ class EvidenceFound:
     """The control that was asked for, else that of the pool, else the usual one of the chip."""
     grid: Grid
     """The grid of the chip on this control."""
+    factory_lock: FactoryLockAnswer
+    """What is documented, compared with the lock reports."""
+    is_ruled_out: bool = False
+    """Whether the catalogue describes the chip and does not name this control on this domain."""
+    notes: tuple[PublishedNote, ...] = ()
+    """Notes of the catalogue and of curators on the chip and its series."""
     line: LineRow | None = None
     """None where no chip of the line has results."""
     pool: PoolFound | None = None
@@ -144,19 +157,17 @@ def find_evidence(
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
     check_time("pools of the line")
-    control = _control(question, pool, catalogue)
-    grid = catalogue.grid_for(chip, control)
+    base = _without_results(connection, question, line, pool, catalogue)
     if line is None:
-        return EvidenceFound(control, grid)
+        return base
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = _own(connection, question, pool, grid, standing, what_if)
+    own = _own(connection, question, pool, base.grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     siblings = Siblings()
     if pool is not None and (with_all_siblings or not is_enough):
         siblings = load_siblings(connection, pool, catalogue, standing)
-    return EvidenceFound(
-        control=control,
-        grid=grid,
+    return replace(
+        base,
         line=line,
         pool=pool,
         own=own,
@@ -164,7 +175,27 @@ def find_evidence(
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
-        locks=_locks(connection, line.id, question, pool, control),
+    )
+
+
+def _without_results(
+    connection: Connection,
+    question: Question,
+    line: LineRow | None,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+) -> EvidenceFound:
+    """What is known apart from results: control, grid, lock reports, the catalogue and notes."""
+    chip, control = question.chip, _control(question, pool, catalogue)
+    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    presence = catalogue.control_presence(chip, control, question.domain)
+    return EvidenceFound(
+        control=control,
+        grid=catalogue.grid_for(chip, control),
+        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
+        notes=published(notes_about(connection, catalogue, chip), catalogue),
+        locks=locks,
     )
 
 
@@ -189,8 +220,7 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
         return question.control
     if pool is not None:
         return pool.key.control
-    usual = catalogue.controls_for(question.chip)
-    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
+    return catalogue.usual_control(question.chip)
 
 
 def _own(

@@ -387,11 +387,12 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
 
 def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
     """The setting, marked if the catalogue describes the chip without this domain or control."""
-    if catalogue.find(chip.key) is None:
-        return setting
-    has_domains = set(setting.domains) <= set(catalogue.domains_for(chip))
-    has_control = setting.control in catalogue.controls_for(chip)
-    return setting if has_domains and has_control else replace(setting, is_foreign=True)
+    found = [catalogue.domain_presence(chip, domain) for domain in setting.domains]
+    found += [
+        catalogue.control_presence(chip, setting.control, domain) for domain in setting.domains
+    ]
+    is_foreign = any(one.state == "absent" for one in found)
+    return replace(setting, is_foreign=True) if is_foreign else setting
 
 
 def _read_on(text: JsonReading, schema: Schema) -> JsonReading:

@@ -208,7 +208,7 @@ def test_a_faulty_note_is_refused(instance: Instance, wrong: str) -> None:
 
 
 def test_the_readme_of_notes_shows_one_that_is_accepted() -> None:
-    notes = Path(__file__).parents[2] / "seed_data" / "notes"
+    notes = Path(__file__).parents[2] / "seed_data" / "club" / "notes"
     for path in sorted(notes.glob("*.md")):
         if path.name != "README.md":
             assert parse_note(path.read_text()).key == path.stem

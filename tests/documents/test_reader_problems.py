@@ -1,13 +1,12 @@
 """The reader: text, shape, rules and chip together; it lists every problem once."""
 
 import json
-from pathlib import Path
 from typing import Any
 
 import pytest
 from marshmallow import Schema, fields
 
-from kbapi.chips.catalogue import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.documents.reader import ReadDocument, read_document, read_json
 from kbapi.documents.results import SettingSchema, SubmissionSchema
 from kbapi.documents.shapes import did_you_mean
@@ -15,7 +14,7 @@ from kbapi.errors import DocumentRefused, JsonUnreadable
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, a_body, a_setting, a_submission
 
-CATALOGUE = load_catalogue(bundled_folder("seed_data") / Path("catalogue"))
+CATALOGUE = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
 THIS_MONTH = "2026-09"
 
 
