@@ -8,7 +8,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV, FIXED_CLOCK_MOST_MV
+from kbapi.bounds import (
+    DEPTH_BOUNDS,
+    FIXED_CLOCK_LEAST_MV,
+    FIXED_CLOCK_MOST_MV,
+    LIKE_VOLTS_BELOW_MV,
+    STEP_OF_1024_MV,
+    STEP_ROUNDING,
+)
 from kbapi.documents.measurements import InForce
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import contradictions_of
@@ -70,9 +77,31 @@ def _clock_missing(setting: SubmittedSetting) -> Iterator[Fault]:
 def _looks_like_volts(setting: SubmittedSetting) -> Iterator[Fault]:
     if setting.control != "voltage_offset":
         return
+    hard = DEPTH_BOUNDS[setting.control, setting.domain].hard
     for field, value in _values(setting):
-        if 0 < abs(value) < 1:
-            yield Fault(field, f"Send mV: did you mean {-abs(value) * 1000:.10g}?")
+        if not _is_in_volts(abs(value)):
+            continue
+        mv = abs(value) * 1000
+        if mv <= hard:
+            yield Fault(field, f"Send mV: did you mean {-mv:.10g}?")
+        else:
+            yield Fault(field, f"{abs(value):.10g} V is no offset: {_SEND_THE_OFFSET}")
+
+
+_SEND_THE_OFFSET: Final = "send the distance from stock in mV, such as -80."
+
+
+def _is_in_volts(size: float) -> bool:
+    """Whether an offset of this size is probably in volts.
+
+    >>> [size for size in (0.08, 0.95, 1, 1.25, 1.95, 2.5, 3.3, 4.88, 5.2) if _is_in_volts(size)]
+    [0.08, 0.95, 1.25, 3.3]
+    """
+    if size < 1:
+        return size > 0
+    steps = size / STEP_OF_1024_MV
+    is_step = round(steps) > 1 and abs(steps - round(steps)) <= STEP_ROUNDING
+    return size < LIKE_VOLTS_BELOW_MV and not (is_step or size % 1 == 0 or size == 2.5)
 
 
 def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
@@ -80,7 +109,7 @@ def _above_stock(setting: SubmittedSetting) -> Iterator[Fault]:
         below_stock = setting.below_stock(value)
         if below_stock is None or below_stock >= 0:
             continue
-        if setting.control == "voltage_offset" and value < 1:
+        if setting.control == "voltage_offset" and _is_in_volts(value):
             yield Fault(field, "Send a negative number.")  # looks_like_volts gives the number
         elif _is_offset(setting):
             yield Fault(field, f"Did you mean {-value:.10g}?")
@@ -173,7 +202,7 @@ REFUSALS: Final = (
     ),
     Refusal(
         "looks_like_volts",
-        "Offsets are in millivolts. A size below 1 is probably in volts.",
+        "Offsets are in millivolts. This size is probably in volts.",
         _looks_like_volts,
     ),
     Refusal(
