@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from kbapi.chips.chip import ChipIds, ChipName, Identification
 from kbapi.chips.naming import identify_chip
@@ -32,6 +32,24 @@ class Traits:
             {**wider.grids, **self.grids},
             self.clock_band_mhz or wider.clock_band_mhz,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """Whether a chip has a domain or a control, and whether that stands on a source."""
+
+    state: Literal["present", "unclear", "absent"]
+    """`unclear` where the catalogue says nothing: then neither claim nor refuse it."""
+    is_certain: bool
+    """Whether a source was read for it; general knowledge and silence are not certain."""
+
+
+_UNCLEAR: Final = Presence("unclear", is_certain=False)
+# What no chip of the kind has, whatever the catalogue describes.
+_NEVER: Final[Mapping[ChipKind, tuple[str, ...]]] = {
+    "cpu": ("gpu_core",),
+    "gpu": ("core", "ecore_cluster", "ring", "system_agent"),
+}
 
 
 _GRIDS: Final = {
@@ -87,6 +105,24 @@ class Catalogue:
     def controls_for(self, chip: ChipName) -> tuple[Control, ...]:
         """The ways in which a chip can be adjusted, in the order of the glossary."""
         return self.traits_for(chip).controls
+
+    def domain_presence(self, chip: ChipName, domain: Domain) -> Presence:
+        """Whether a chip has this domain."""
+        if domain in _NEVER[chip.kind]:
+            return Presence("absent", is_certain=True)
+        if self.find(chip.key) is None:
+            return _UNCLEAR
+        is_present = domain in self.domains_for(chip)
+        return Presence("present" if is_present else "absent", is_certain=True)
+
+    def control_presence(
+        self, chip: ChipName, control: Control, domain: Domain | None = None
+    ) -> Presence:
+        """Whether a chip has this control, on this domain if one is named."""
+        if self.find(chip.key) is None:
+            return _UNCLEAR
+        is_present = control in self.controls_for(chip)
+        return Presence("present" if is_present else "absent", is_certain=True)
 
     def clock_band_for(self, chip: ChipName) -> int:
         """The width in MHz of the clock bands that fixed-clock results are pooled by."""

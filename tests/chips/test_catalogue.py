@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from kbapi.chips.catalogue import CatalogueError, load_catalogue
+from kbapi.chips.catalogue import CatalogueError, Presence, load_catalogue
 from kbapi.chips.naming import identify_chip
 from kbapi.stats.intervals import Grid
 
@@ -118,3 +118,20 @@ def test_a_control_without_limits_has_no_grid() -> None:
 def test_an_invalid_file_is_refused_with_its_name(tmp_path: Path, text: str) -> None:
     with pytest.raises(CatalogueError, match=r"one\.toml"):
         _catalogue(tmp_path, text)
+
+
+def test_a_graphics_chip_has_no_core_and_an_undescribed_chip_is_otherwise_unclear() -> None:
+    shipped = load_catalogue(SHIPPED)
+    graphics, processor = _chip("osmer-kestrel-999"), _chip("norvane-sable-7-9999mx")
+    assert shipped.domain_presence(graphics, "core") == Presence("absent", is_certain=True)
+    assert shipped.domain_presence(processor, "gpu_core") == Presence("absent", is_certain=True)
+    assert shipped.domain_presence(processor, "ring").state == "unclear"
+    assert shipped.control_presence(processor, "count_offset", "ring").state == "unclear"
+
+
+def test_a_described_chip_has_what_its_file_lists_and_nothing_else() -> None:
+    shipped, chip = load_catalogue(SHIPPED), _chip("ketterly-drift-6-2350u")
+    assert shipped.domain_presence(chip, "soc") == Presence("present", is_certain=True)
+    assert shipped.domain_presence(chip, "ring") == Presence("absent", is_certain=True)
+    assert shipped.control_presence(chip, "count_offset", "core").state == "present"
+    assert shipped.control_presence(chip, "voltage_offset").state == "absent"
