@@ -42,6 +42,7 @@ from kbapi.vocabulary import (
     POWER_SCOPES,
     READING_STATES,
     THROTTLE_REASONS,
+    Control,
     Domain,
 )
 
@@ -77,7 +78,7 @@ class InForce:
     """One control at one value, as it was in force during a trial or a reading."""
 
     domain: Domain
-    control: str
+    control: Control
     value: float
 
 

@@ -24,11 +24,18 @@ from kbapi.bounds import (
     MOST_PROBLEMS,
     MOST_VALUES,
 )
+from kbapi.chips.absence import find_absences
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
 from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
-from kbapi.documents.refusal_rules import refuse_document, refuse_in_force, refuse_setting
+from kbapi.documents.refusal_rules import (
+    refuse_absent,
+    refuse_absent_in_force,
+    refuse_document,
+    refuse_in_force,
+    refuse_setting,
+)
 from kbapi.documents.results import (
     ChipIdsSchema,
     SettingSchema,
@@ -350,14 +357,15 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         check_time("shape")
         chip = _chip_of(reading.value, catalogue)
         check_time("chip name")
-        parts = _refusals_of_sound_parts(reading.value, shape, this_month)
+        parts = _refusals_of_sound_parts(reading.value, shape, _Rules(this_month, chip, catalogue))
         refused = _refused(reading, chain(shape, _only_problem(chip), parts))
         check_time("rules")
         raise refused from None
     check_time("shape")
     chip = _chip_of(reading.value, catalogue)
     check_time("chip name")
-    refusals = list(islice(_refusals_of(result, this_month), MOST_PROBLEMS + 1))
+    rules = _Rules(this_month, chip, catalogue)
+    refusals = list(islice(rules.refuse(result), MOST_PROBLEMS + 1))
     check_time("rules")
     if reading.problems or refusals or not isinstance(chip, ResolvedChip):
         raise _refused(reading, chain(_only_problem(chip), refusals))
@@ -371,12 +379,9 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
 
 
 def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
-    """The setting, marked if the catalogue describes the chip without this domain or control."""
-    if catalogue.find(chip.key) is None:
-        return setting
-    has_domains = set(setting.domains) <= set(catalogue.domains_for(chip))
-    has_control = setting.control in catalogue.controls_for(chip)
-    return setting if has_domains and has_control else replace(setting, is_foreign=True)
+    """The setting, marked if the catalogue lists no such domain or control for the chip."""
+    is_foreign = any(find_absences(catalogue, chip, setting.domains, setting.control))
+    return replace(setting, is_foreign=True) if is_foreign else setting
 
 
 def _read_on(text: JsonReading, schema: Schema) -> JsonReading:
@@ -425,15 +430,33 @@ def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
     return (chip,) if isinstance(chip, Problem) else ()
 
 
-def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
-    for index, setting in enumerate(result.settings):
-        yield from refuse_setting(setting, f"/settings/{index}")
-    yield from refuse_in_force(result)
-    yield from refuse_document(result, this_month)
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """The rules that refuse a document; those about the chip need a chip that is known."""
+
+    this_month: str
+    chip: ResolvedChip | Problem | None
+    catalogue: Catalogue
+
+    def refuse(self, result: SubmittedResult) -> Iterator[Problem]:
+        """Every problem of the settings, the runs and the document."""
+        for index, setting in enumerate(result.settings):
+            yield from self.refuse_setting(setting, index)
+        yield from refuse_in_force(result)
+        if isinstance(self.chip, ResolvedChip):
+            yield from refuse_absent_in_force(result, self.chip.chip, self.catalogue)
+        yield from refuse_document(result, self.this_month)
+
+    def refuse_setting(self, setting: SubmittedSetting, index: int) -> Iterator[Problem]:
+        """Every problem of one setting."""
+        pointer = f"/settings/{index}"
+        yield from refuse_setting(setting, pointer)
+        if isinstance(self.chip, ResolvedChip):
+            yield from refuse_absent(setting, pointer, self.chip.chip, self.catalogue)
 
 
 def _refusals_of_sound_parts(
-    value: Any, shape: tuple[Problem, ...], this_month: str
+    value: Any, shape: tuple[Problem, ...], rules: _Rules
 ) -> Iterator[Problem]:
     """The refusals of the parts with a sound shape, in a document without one."""
     if not isinstance(value, dict):
@@ -441,16 +464,11 @@ def _refusals_of_sound_parts(
     unsound = _pointers_above(shape)
     # Of a list with a fault of its own, such as its length, no record was read.
     if "/settings" in unsound and not any(one.pointer == "/settings" for one in shape):
-        yield from _refusals_of_sound_settings(value["settings"], unsound)
+        for index, setting in enumerate(value["settings"]):
+            if f"/settings/{index}" not in unsound:
+                yield from rules.refuse_setting(_SETTING.load(setting), index)
     sound = {key: part for key, part in value.items() if child("", key) not in unsound}
-    yield from _refusals_of(_SUBMISSION.load(sound, partial=True), this_month)
-
-
-def _refusals_of_sound_settings(settings: list[Any], unsound: set[str]) -> Iterator[Problem]:
-    for index, setting in enumerate(settings):
-        pointer = f"/settings/{index}"
-        if pointer not in unsound:
-            yield from refuse_setting(_SETTING.load(setting), pointer)
+    yield from rules.refuse(_SUBMISSION.load(sound, partial=True))
 
 
 def _pointers_above(problems: tuple[Problem, ...]) -> set[str]:

@@ -16,12 +16,18 @@ from kbapi.bounds import (
     STEP_OF_1024_MV,
     STEP_ROUNDING,
 )
+from kbapi.chips.absence import (
+    NOT_ON_THIS_CHIP,
+    find_absences,
+)
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
 from kbapi.documents.measurements import InForce
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.runs import contradictions_of
 from kbapi.documents.shapes import child
 from kbapi.errors import Problem
-from kbapi.vocabulary import LIMIT_CONTROLS
+from kbapi.vocabulary import LIMIT_CONTROLS, Control, Domain
 
 # read_back is not among them: it is a measurement, and a strange one refuses nothing.
 _VALUE_FIELDS: Final = ("first_tried", "stable_at", "unstable_at", "planned_end", "in_use")
@@ -282,11 +288,17 @@ def refuse_document(result: SubmittedResult, this_month: str) -> Iterator[Proble
 
 def refuse_in_force(result: SubmittedResult) -> Iterator[Problem]:
     """Every problem of the single values in force during trials and readings."""
-    in_force = [(f"/trials/{place}", run.settings) for place, run in enumerate(result.trials)]
-    in_force += [(f"/readings/{place}", run.settings) for place, run in enumerate(result.readings)]
-    for pointer, settings in in_force:
+    for pointer, one in _in_force(result):
+        yield from _refuse_in_force(one, f"{pointer}/value")
+
+
+def _in_force(result: SubmittedResult) -> Iterator[tuple[str, InForce]]:
+    """Each single value in force during trials and readings, with its pointer."""
+    runs = [(f"/trials/{place}", run.settings) for place, run in enumerate(result.trials)]
+    runs += [(f"/readings/{place}", run.settings) for place, run in enumerate(result.readings)]
+    for pointer, settings in runs:
         for index, one in enumerate(settings):
-            yield from _refuse_in_force(one, f"{pointer}/settings/{index}/value")
+            yield f"{pointer}/settings/{index}", one
 
 
 def _refuse_in_force(one: InForce, pointer: str) -> Iterator[Problem]:
@@ -301,3 +313,33 @@ def refuse_value(alone: SubmittedSetting, pointer: str) -> Iterator[Problem]:
         if rule.faults_of in _OF_ONE_VALUE:
             for fault in rule.faults_of(alone):
                 yield Problem(pointer, rule.code, f"{rule.sentence} {fault.hint}")
+
+
+def refuse_absent(
+    setting: SubmittedSetting, pointer: str, chip: ChipName, catalogue: Catalogue
+) -> Iterator[Problem]:
+    """A problem for each part of a setting that the chip certainly lacks."""
+    domains = (setting.domain, *(one for one in setting.domains if one != setting.domain))
+    for absent in find_absences(catalogue, chip, domains, setting.control):
+        field = "control"
+        if absent.name in setting.domains:
+            field = "domain" if absent.name == setting.domain else "moved_with"
+        if absent.is_certain:
+            yield Problem(child(pointer, field), NOT_ON_THIS_CHIP, absent.text)
+
+
+def refuse_absent_in_force(
+    result: SubmittedResult, chip: ChipName, catalogue: Catalogue
+) -> Iterator[Problem]:
+    """A problem for each domain and control in force that the chip certainly lacks.
+
+    Only the first place of each is listed, because every run has the same ones.
+    """
+    first: dict[tuple[Domain, Control], str] = {}
+    for pointer, one in _in_force(result):
+        first.setdefault((one.domain, one.control), pointer)
+    for (domain, control), pointer in first.items():
+        for absent in find_absences(catalogue, chip, (domain,), control):
+            field = "domain" if absent.name == domain else "control"
+            if absent.is_certain:
+                yield Problem(child(pointer, field), NOT_ON_THIS_CHIP, absent.text)

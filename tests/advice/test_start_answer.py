@@ -57,7 +57,7 @@ def test_unverified_results_give_no_start_and_are_counted_as_unverified(
 def test_related_chips_with_results_are_listed(instance: Instance) -> None:
     send(instance, a_submission(chip="norvane-sable-5-4610mx", number=1))
     send(instance, a_submission(chip="norvane-sable-7-4800k", number=2))
-    send(instance, a_submission(chip=COUNT_CHIP, number=3))
+    send(instance, a_count_submission(14, 15, 3))
     answer = answer_to(instance, a_question(instance))
     # Those of the series come first; another line is no relative.
     assert answer["related_chips"] == ["norvane-sable-5-4610mx", "norvane-sable-7-4800k"]

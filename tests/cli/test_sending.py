@@ -144,10 +144,10 @@ def test_a_result_is_corrected_with_the_document_that_was_printed(
 
 
 def test_a_correction_names_the_follow_ups_that_it_removes(home: Path) -> None:
-    both = [RESULT["settings"][0], {**RESULT["settings"][0], "domain": "memory", "in_use": -70}]
+    both = [RESULT["settings"][0], {**RESULT["settings"][0], "domain": "graphics", "in_use": -70}]
     accepted = submit(home, RESULT | {"settings": both})
     at = (accepted["id"], "--home", str(home))
-    followed = run("follow-up", accepted["id"], "given_up", "--domain", "memory", *at[1:])
+    followed = run("follow-up", accepted["id"], "given_up", "--domain", "graphics", *at[1:])
     assert followed.returncode == 0, followed.stderr
     corrected = run("correct", at[0], "-", *at[1:], stdin=json.dumps(RESULT))
     assert "Removed follow-up given_up of 20" in corrected.stdout
