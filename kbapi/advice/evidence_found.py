@@ -7,6 +7,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
+from kbapi.chips.absence import Absence, find_absences
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
@@ -91,8 +92,16 @@ class EvidenceFound:
     related_chips: tuple[str, ...] = ()
     """Keys of the chips of the line that have results, those of the series first."""
     is_filtered: bool = False
+    absences: tuple[Absence, ...] = ()
+    """What the chip lacks of what was asked about; no evidence is read where that is certain."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
+
+    @property
+    def absence_text(self) -> str | None:
+        """What the chip lacks and what it has, if it has no results either; else None."""
+        has_units = self.own is not None and self.own.units > 0
+        return self.absences[0].text if self.absences and not has_units else None
 
     @property
     def has_results(self) -> bool:
@@ -146,8 +155,10 @@ def find_evidence(
     check_time("pools of the line")
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
-    if line is None:
-        return EvidenceFound(control, grid)
+    absences = _absences(question, pool, control, catalogue)
+    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    if line is None or any(absent.is_certain for absent in absences):
+        return EvidenceFound(control, grid, line, absences=absences, locks=locks)
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, grid, standing, what_if)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
@@ -164,8 +175,18 @@ def find_evidence(
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
-        locks=_locks(connection, line.id, question, pool, control),
+        absences=absences,
+        locks=locks,
     )
+
+
+def _absences(
+    question: Question, pool: PoolFound | None, control: LimitControl, catalogue: Catalogue
+) -> tuple[Absence, ...]:
+    """What the chip lacks of the question; without a pool also the control that it is about."""
+    asked = question.control or (control if pool is None else None)
+    domains = (question.domain, *(question.moved_with or ()))
+    return tuple(find_absences(catalogue, question.chip, domains, asked))
 
 
 def _pool(

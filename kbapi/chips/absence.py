@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from kbapi.chips.catalogue import Catalogue, Presence
 from kbapi.chips.chip import ChipName
 from kbapi.vocabulary import CONTROLS, DOMAINS, Control, Domain
 
-NOT_ON_THIS_CHIP: Final = "not_on_this_chip"
+NOT_ON_THIS_CHIP: Final[Literal["not_on_this_chip"]] = "not_on_this_chip"
 """The code of a refusal, of a screening rule, and of a reason for an answer without numbers."""
 
 
@@ -38,6 +38,15 @@ def find_absences(
     absent = None if control is None else _absent_control(catalogue, chip, there, control)
     if absent is not None:
         yield absent
+
+
+def find_absent_tuning(catalogue: Catalogue, chip: ChipName) -> Absence | None:
+    """That the chip has no control at all; None if it has one, or may have one."""
+    known = {one: catalogue.control_presence(chip, one) for one in CONTROLS}
+    if any(presence.state != "absent" for presence in known.values()):
+        return None
+    certain = all(presence.is_certain for presence in known.values())
+    return _absence(chip, CONTROLS[0], "control", Presence("absent", certain), known)
 
 
 def _absent_control(

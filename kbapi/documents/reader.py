@@ -452,7 +452,8 @@ class _Rules:
         pointer = f"/settings/{index}"
         yield from refuse_setting(setting, pointer)
         if isinstance(self.chip, ResolvedChip):
-            yield from refuse_absent(setting, pointer, self.chip.chip, self.catalogue)
+            parts = setting.domain, setting.control, setting.moved_with
+            yield from refuse_absent(self.chip.chip, self.catalogue, pointer, *parts)
 
 
 def _refusals_of_sound_parts(

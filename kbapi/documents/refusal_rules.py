@@ -4,7 +4,7 @@ A refusal concerns the whole document, because a sender with one wrong sign or u
 it everywhere. The refusal lists every rule that applies, not only the first.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -316,16 +316,21 @@ def refuse_value(alone: SubmittedSetting, pointer: str) -> Iterator[Problem]:
 
 
 def refuse_absent(
-    setting: SubmittedSetting, pointer: str, chip: ChipName, catalogue: Catalogue
+    chip: ChipName,
+    catalogue: Catalogue,
+    pointer: str,
+    domain: Domain | None,
+    control: Control | None,
+    moved_with: Sequence[Domain] = (),
 ) -> Iterator[Problem]:
-    """A problem for each part of a setting that the chip certainly lacks."""
-    domains = (setting.domain, *(one for one in setting.domains if one != setting.domain))
-    for absent in find_absences(catalogue, chip, domains, setting.control):
-        field = "control"
-        if absent.name in setting.domains:
-            field = "domain" if absent.name == setting.domain else "moved_with"
+    """A problem for each part of a setting, or of a question, that the chip certainly lacks."""
+    own = () if domain is None else (domain,)
+    others = tuple(one for one in moved_with if one != domain)
+    for absent in find_absences(catalogue, chip, (*own, *others), control):
+        field = "control" if absent.name == control else "moved_with"
         if absent.is_certain:
-            yield Problem(child(pointer, field), NOT_ON_THIS_CHIP, absent.text)
+            at = child(pointer, "domain" if absent.name == domain else field)
+            yield Problem(at, NOT_ON_THIS_CHIP, absent.text)
 
 
 def refuse_absent_in_force(
@@ -339,7 +344,4 @@ def refuse_absent_in_force(
     for pointer, one in _in_force(result):
         first.setdefault((one.domain, one.control), pointer)
     for (domain, control), pointer in first.items():
-        for absent in find_absences(catalogue, chip, (domain,), control):
-            field = "domain" if absent.name == domain else "control"
-            if absent.is_certain:
-                yield Problem(child(pointer, field), NOT_ON_THIS_CHIP, absent.text)
+        yield from refuse_absent(chip, catalogue, pointer, domain, control)

@@ -10,6 +10,8 @@ from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
 from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.absence import Absence, find_absences
+from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
@@ -58,6 +60,8 @@ class LocksAnswer:
     """What is known, one entry for each domain and control with reports."""
     alternatives: tuple[str, ...]
     """What can be done without voltage control; empty where nothing suggests a lock."""
+    absent_text: str | None
+    """Which domain or control of the question the chip lacks, and what it has; null otherwise."""
     withheld_text: str | None
     """What is withheld, and from how many machines on it is shown; null where nothing is."""
     notes: tuple[PublishedNote, ...]
@@ -80,6 +84,8 @@ class LocksFound:
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
     notes: list[Note]
+    absent: Absence | None
+    """What the chip lacks of the question."""
 
 
 def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
@@ -92,14 +98,14 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> LocksFound:
-        return _find_locks(connection, question)
+        return _find_locks(connection, question, instance.catalogue)
 
     return answer_once(
         instance, "locks", question, find, lambda found: _locks_answer(question, found)
     )
 
 
-def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
+def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catalogue) -> LocksFound:
     chip = question.chip
     line = pools.find_line(connection, chip.line)
     filters = question.machine, question.firmware_month
@@ -116,7 +122,13 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
         groups=groups,
         tried=tried,
         notes=load_notes_about(connection, chip.key, chip.series, machines),
+        absent=_absent_from(question, catalogue),
     )
+
+
+def _absent_from(question: LockQuestion, catalogue: Catalogue) -> Absence | None:
+    domains = (question.domain,) if question.domain else ()
+    return next(find_absences(catalogue, question.chip, domains, question.control or None), None)
 
 
 def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
@@ -142,6 +154,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         alternatives=lock_text.alternatives(chip.kind)
         if not locks or any(map(suggests_lock, locks))
         else (),
+        absent_text=found.absent.text if found.absent else None,
         withheld_text=lock_text.withheld_locks(
             sum(one.withheld_groups for one in locks),
             is_empty=not locks,
@@ -149,7 +162,9 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         ),
         notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
         revision=pools.revision_text(found.line),
-        summary=lock_text.summary_of_locks(
+        summary=found.absent.text
+        if found.absent and not locks
+        else lock_text.summary_of_locks(
             chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
         ),
         cautions=cautions_about_locks(

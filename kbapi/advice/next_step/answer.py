@@ -28,8 +28,11 @@ from kbapi.advice.phrases import amount_text, domains_text
 from kbapi.advice.start.answer import LockSummary, lock_summary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import lock_lead
+from kbapi.chips.absence import NOT_ON_THIS_CHIP
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.reader import refusal_of
+from kbapi.errors import Problem
 from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.evidence.own_runs import UnusedTrialCode
 from kbapi.evidence.units import EVERYTHING
@@ -232,6 +235,10 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
             connection, question.chip, question.domain, found.control, catalogue
         )
     check_time("reading of evidence")
+    if any(absent.is_certain for absent in found.absences):
+        raise refusal_of(
+            Problem("/control", NOT_ON_THIS_CHIP, absent.text) for absent in found.absences
+        )
     answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
     check_time("answer")
     return answer
@@ -433,4 +440,5 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
     )
     locks, has_moved_it = state.found.locks, state.own.passes + state.own.failures > 0
     lead = "" if locks is None or has_moved_it else lock_lead(locks.open.share)
-    return f"{lead}{step} {basis}"
+    absence = state.found.absence_text
+    return f"{lead}{step} {basis}" + (f" {absence}" if absence else "")

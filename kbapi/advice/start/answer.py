@@ -26,6 +26,7 @@ from kbapi.advice.phrases import domains_text, no_lock_reports, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.absence import NOT_ON_THIS_CHIP
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
@@ -38,7 +39,7 @@ from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, Over
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """So far above the highest reported clock its voltage is used: it is lower than the true one."""
 
-NoStartCode = Literal["no_results", "too_few_units", "fails_near_stock"]
+NoStartCode = Literal["no_results", "too_few_units", "fails_near_stock", "not_on_this_chip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +294,8 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
 
 
 def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
+    if found.absence_text is not None:
+        return NoStartReason(NOT_ON_THIS_CHIP, found.absence_text)
     if found.own is None and fit.level is Level.NONE:
         return NoStartReason("no_results", start_text.no_results(question, found.control))
     if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
@@ -308,6 +311,8 @@ def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartR
 def _summary_without(question: Question, reason: NoStartReason) -> str:
     if reason.code == "fails_near_stock":
         return start_text.no_start_here(question)
+    if reason.code == NOT_ON_THIS_CHIP:
+        return start_text.no_start_for(reason.text)
     return start_text.no_start_yet()
 
 

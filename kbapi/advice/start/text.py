@@ -109,6 +109,15 @@ def no_start_yet() -> str:
     return "No start yet: there are too few results."
 
 
+def no_start_for(absence: str) -> str:
+    """The summary where the chip lacks what was asked about.
+
+    >>> no_start_for("Norvane Sable 7 4880S has no io. It has: core, ring.")
+    'No start: Norvane Sable 7 4880S has no io. It has: core, ring.'
+    """
+    return f"No start: {absence}"
+
+
 def no_results(question: Question, control: str) -> str:
     """Why there is no start: there are no counted results."""
     if question.filters_response:
@@ -144,8 +153,12 @@ def fails_near_stock(question: Question, units: int) -> str:
     return f"{why} {_no_own(question)}" if units == 0 else why
 
 
-def summary_of_stability(question: Question, units: int, borrowed_units: float) -> str:
+def summary_of_stability(
+    question: Question, units: int, borrowed_units: float, absence: str | None
+) -> str:
     """Which units the curve is computed from, and how to read it."""
+    if units == 0 and borrowed_units == 0 and absence:
+        return f"No curve: {absence}"
     if units == 0 and borrowed_units == 0:
         return "No curve yet: there are no counted results."
     return " ".join(
