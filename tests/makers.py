@@ -41,6 +41,19 @@ class Unreviewed:
         return getattr(self._catalogue, name)
 
 
+class WithoutControls(Unreviewed):
+    """A catalogue in which no chip has these controls, and a source says so."""
+
+    def __init__(self, catalogue: Catalogue, *controls: str) -> None:
+        super().__init__(catalogue)
+        self._controls = controls
+
+    def control_presence(self, *asked: Any) -> Presence:
+        if asked[1] in self._controls:
+            return Presence("absent", is_certain=True)
+        return self._catalogue.control_presence(*asked)
+
+
 class HandMovedClock:
     """A clock that a test moves by hand."""
 
