@@ -7,8 +7,8 @@ from sqlalchemy import Connection
 
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
-from kbapi.chips.absence import Absence, find_absences
 from kbapi.chips.catalogue import Catalogue
+from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
 from kbapi.evidence.pools import (
@@ -152,7 +152,6 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
-    check_time("pools of the line")
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
     absences = _absences(question, pool, control, catalogue)
@@ -161,17 +160,15 @@ def find_evidence(
         return EvidenceFound(control, grid, line, absences=absences, locks=locks)
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, grid, standing, what_if)
-    is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    siblings = Siblings()
-    if pool is not None and (with_all_siblings or not is_enough):
-        siblings = load_siblings(connection, pool, catalogue, standing)
     return EvidenceFound(
         control=control,
         grid=grid,
         line=line,
         pool=pool,
         own=own,
-        siblings=siblings,
+        siblings=_siblings(
+            connection, pool, catalogue, standing, None if with_all_siblings else own
+        ),
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
@@ -202,7 +199,9 @@ def _pool(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    return find_pool(connection, line.id, question.chip, wanted, what_if)
+    found = find_pool(connection, line.id, question.chip, wanted, what_if)
+    check_time("pools of the line")
+    return found
 
 
 def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
@@ -228,6 +227,20 @@ def _own(
     floor = floor_steps(pool.key.control, grid)
     own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
     return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
+
+
+def _siblings(
+    connection: Connection,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+    standing: Standing,
+    own: PoolEvidence | None,
+) -> Siblings:
+    """The evidence of related chips; none where the chip has enough units of its own."""
+    is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    if pool is None or is_enough:
+        return Siblings()
+    return load_siblings(connection, pool, catalogue, standing)
 
 
 def _stock_line(

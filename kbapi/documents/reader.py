@@ -24,12 +24,12 @@ from kbapi.bounds import (
     MOST_PROBLEMS,
     MOST_VALUES,
 )
-from kbapi.chips.absence import find_absences
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
 from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
 from kbapi.documents.readings import Ignored, ignore_readings
 from kbapi.documents.refusal_rules import (
+    find_absences,
     refuse_absent,
     refuse_absent_in_force,
     refuse_document,

@@ -13,8 +13,8 @@ from kbapi.advice.gains import text as gain_text
 from kbapi.advice.gains.query import GainsQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
-from kbapi.chips.absence import NOT_ON_THIS_CHIP, Absence, find_absent_tuning
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absent_tuning
 from kbapi.evidence.gains import (
     GainBlock,
     GainCell,

@@ -10,9 +10,9 @@ from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
 from kbapi.advice.stored_answers import answer_once
-from kbapi.chips.absence import Absence, find_absences
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import find_absences
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
@@ -84,8 +84,8 @@ class LocksFound:
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
     notes: list[Note]
-    absent: Absence | None
-    """What the chip lacks of the question."""
+    absent_text: str | None
+    """What the chip lacks of the question, and what it has."""
 
 
 def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
@@ -122,13 +122,14 @@ def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catal
         groups=groups,
         tried=tried,
         notes=load_notes_about(connection, chip.key, chip.series, machines),
-        absent=_absent_from(question, catalogue),
+        absent_text=_absent_text(question, catalogue),
     )
 
 
-def _absent_from(question: LockQuestion, catalogue: Catalogue) -> Absence | None:
+def _absent_text(question: LockQuestion, catalogue: Catalogue) -> str | None:
     domains = (question.domain,) if question.domain else ()
-    return next(find_absences(catalogue, question.chip, domains, question.control or None), None)
+    absent = find_absences(catalogue, question.chip, domains, question.control or None)
+    return next((one.text for one in absent), None)
 
 
 def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
@@ -154,7 +155,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         alternatives=lock_text.alternatives(chip.kind)
         if not locks or any(map(suggests_lock, locks))
         else (),
-        absent_text=found.absent.text if found.absent else None,
+        absent_text=found.absent_text,
         withheld_text=lock_text.withheld_locks(
             sum(one.withheld_groups for one in locks),
             is_empty=not locks,
@@ -162,9 +163,8 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         ),
         notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
         revision=pools.revision_text(found.line),
-        summary=found.absent.text
-        if found.absent and not locks
-        else lock_text.summary_of_locks(
+        summary=(not locks and found.absent_text)
+        or lock_text.summary_of_locks(
             chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
         ),
         cautions=cautions_about_locks(

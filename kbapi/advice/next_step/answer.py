@@ -28,10 +28,10 @@ from kbapi.advice.phrases import amount_text, domains_text
 from kbapi.advice.start.answer import LockSummary, lock_summary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import lock_lead
-from kbapi.chips.absence import NOT_ON_THIS_CHIP
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
 from kbapi.documents.reader import refusal_of
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
 from kbapi.errors import Problem
 from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.evidence.own_runs import UnusedTrialCode

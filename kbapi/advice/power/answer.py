@@ -11,8 +11,8 @@ from kbapi.advice.cautions import Caution, cautions_about_power
 from kbapi.advice.power import text as power_text
 from kbapi.advice.power.query import PowerQuestion
 from kbapi.advice.stored_answers import answer_once
-from kbapi.chips.absence import NOT_ON_THIS_CHIP, Absence, find_absences
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absences
 from kbapi.evidence.gains import PowerPool, largest_power_pool
 from kbapi.instance.instance import Instance
 from kbapi.stats.gains.power_curve import (

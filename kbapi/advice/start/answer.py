@@ -26,8 +26,8 @@ from kbapi.advice.phrases import domains_text, no_lock_reports, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
-from kbapi.chips.absence import NOT_ON_THIS_CHIP
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level

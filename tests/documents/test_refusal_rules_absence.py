@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
-from kbapi.chips.absence import find_absences
 from kbapi.chips.catalogue import load_catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
+from kbapi.documents.refusal_rules import find_absences
 from kbapi.settings import bundled_folder
 from tests.makers import Unreviewed
 
