@@ -61,7 +61,7 @@ def test_a_domain_that_the_chip_lacks_has_no_start_and_the_answer_names_what_it_
     answer = answer_to(instance, question)
     assert reason_of(answer) == "not_on_this_chip"
     assert answer["reason"]["text"] == f"{lacks} {has}"
-    assert answer["summary"] == f"No start: {lacks} {has}"
+    assert answer["summary"] == f"No start: {lacks}"
     assert answer["evidence"]["borrowed_units"] == 0
     curve = orjson.loads(advise_stability(instance, question).body)
     assert (curve["own_curve"], curve["borrowed_curve"]) == (None, None)

@@ -9,6 +9,7 @@ from kbapi.advice.cautions import Caution, cautions_about_locks
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
+from kbapi.advice.phrases import nothing_for
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
@@ -163,14 +164,22 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
         ),
         notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
         revision=pools.revision_text(found.line),
-        summary=(not locks and found.absent_text)
-        or lock_text.summary_of_locks(
-            chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
-        ),
+        summary=_summary(question, locks, found.absent_text),
         cautions=cautions_about_locks(
             [change.value for one in locks for change in one.changes],
             is_mostly_locked=any(one.share_open < _MOSTLY for one in locks),
         ),
+    )
+
+
+def _summary(
+    question: LockQuestion, locks: tuple[ControlLocks, ...], absent_text: str | None
+) -> str:
+    if absent_text and not locks:
+        return nothing_for("reports", absent_text)
+    controls = [in_short(one) for one in locks]
+    return lock_text.summary_of_locks(
+        question.chip.name, controls, is_filtered=_is_filtered(question)
     )
 
 

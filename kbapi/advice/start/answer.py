@@ -22,7 +22,7 @@ from kbapi.advice.evidence_found import (
 )
 from kbapi.advice.locks.shares import open_text
 from kbapi.advice.next_step.search import USUAL_WIDTHS
-from kbapi.advice.phrases import domains_text, no_lock_reports, setting_text
+from kbapi.advice.phrases import domains_text, no_lock_reports, nothing_for, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
@@ -312,7 +312,7 @@ def _summary_without(question: Question, reason: NoStartReason) -> str:
     if reason.code == "fails_near_stock":
         return start_text.no_start_here(question)
     if reason.code == NOT_ON_THIS_CHIP:
-        return start_text.no_start_for(reason.text)
+        return nothing_for("start", reason.text)
     return start_text.no_start_yet()
 
 

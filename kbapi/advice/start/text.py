@@ -109,15 +109,6 @@ def no_start_yet() -> str:
     return "No start yet: there are too few results."
 
 
-def no_start_for(absence: str) -> str:
-    """The summary where the chip lacks what was asked about.
-
-    >>> no_start_for("Norvane Sable 7 4880S has no io. It has: core, ring.")
-    'No start: Norvane Sable 7 4880S has no io. It has: core, ring.'
-    """
-    return f"No start: {absence}"
-
-
 def no_results(question: Question, control: str) -> str:
     """Why there is no start: there are no counted results."""
     if question.filters_response:
