@@ -5,7 +5,7 @@ import re
 import time
 from dataclasses import dataclass, field, fields
 from hashlib import blake2b
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, Protocol, get_args
 from urllib.parse import urlencode
 from uuid import uuid4
 
@@ -230,11 +230,15 @@ class Readiness:
     """`due` while the database holds results that older rules screened, else `done`."""
 
 
+Method = Literal["DELETE", "GET", "POST", "PUT"]
+METHODS: Final[tuple[Method, ...]] = get_args(Method)
+
+
 @dataclass(frozen=True, slots=True)
 class Endpoint:
     """One operation of the API."""
 
-    method: str
+    method: Method
     """Method of the request."""
     path: str
     """Path of the request; parts in braces are filled in."""

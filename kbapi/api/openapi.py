@@ -10,7 +10,7 @@ import orjson
 from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 from flask_smorest import Api
-from marshmallow import Schema, fields
+from marshmallow import Schema, fields, validate
 
 from kbapi import vocabulary
 from kbapi.advice.chips import ChipDetail, ChipPage
@@ -27,6 +27,7 @@ from kbapi.advice.stability.answer import StabilityAnswer
 from kbapi.advice.start.answer import StartAnswer
 from kbapi.api.answer_schemas import (
     HEADERS,
+    PROBLEM_CODES,
     answer_shapes,
     example_of,
     headers_of,
@@ -59,6 +60,7 @@ _LISTS: Final = {
     for name, values in vars(vocabulary).items()
     if get_origin(values) is Literal
 }
+_LISTS["ProblemCode"] = PROBLEM_CODES
 _NAMES: Final = {frozenset(values): name for name, values in _LISTS.items()}
 
 
@@ -94,9 +96,9 @@ def _refer(part: Any, used: set[str]) -> None:
 
 
 def _descriptions() -> dict[str, str]:
-    """The docstrings below the lists of the vocabulary."""
+    """The docstrings below the lists of the vocabulary, and below that of problems."""
     body = ast.parse(inspect.getsource(vocabulary)).body
-    return {
+    described = {
         target.id: one_line(below.value.value)
         for values, below in pairwise(body)
         if isinstance(values, ast.Assign) and isinstance(below, ast.Expr)
@@ -104,6 +106,11 @@ def _descriptions() -> dict[str, str]:
         if isinstance(target, ast.Name)
         if isinstance(below.value, ast.Constant) and isinstance(below.value.value, str)
     }
+    described["ProblemCode"] = (
+        "A fault of a document, a query or an item of a batch. The page `/problems/CODE` explains "
+        "each."
+    )
+    return described
 
 
 OPENAPI_VERSION: Final = "3.1.0"
@@ -181,7 +188,12 @@ class ProblemItemSchema(Schema):
         },
     )
     code = fields.String(
-        required=True, metadata={"description": "Code of the fault.", "example": "above_stock"}
+        required=True,
+        validate=validate.OneOf(PROBLEM_CODES),
+        metadata={
+            "description": "Code of the fault. The page `/problems/CODE` explains it.",
+            "example": "above_stock",
+        },
     )
     detail = fields.String(
         required=True,

@@ -91,7 +91,7 @@ class SubmissionListSchema(StrictSchema):
         metadata=described(
             "`newest`: by day of arrival. `deepest`, `shallowest`: a pool by its deepest pass or "
             "its shallowest failure. `influence`: by how far starts move without the contributor.",
-            "newest",
+            "deepest",
         ),
     )
     chip = Text(
@@ -152,7 +152,7 @@ class SubmissionListSchema(StrictSchema):
     cursor = Text(
         metadata=described(
             "`next_cursor` of the page before; the first page unless given.",
-            "WyJuZXdlc3QiLDAsMCwxMDAsMF0",
+            "WyJkZWVwZXN0IiwwLDE3LDEwMCwwXQ",
         )
     )
 

@@ -262,7 +262,7 @@ def too_many_unknown_fields(schema: Schema, value: Any) -> tuple[Problem, ...]:
 def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
     """The problems of a query to an endpoint that takes no parameters."""
     sentence = "This endpoint takes no query parameters."
-    found = (Problem(name[:LONGEST_KEY_SHOWN], "unknown_field", sentence) for name in names)
+    found = (Problem(name, "unknown_field", sentence) for name in names)
     return tuple(map(_named, _first_unknown(found)))
 
 
@@ -360,7 +360,7 @@ def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> 
     if unknown := too_many_unknown_fields(schema, first):
         return Parameters({}, tuple(map(_named, unknown)))
     problems = [
-        Problem(name[:LONGEST_KEY_SHOWN], "repeated_parameter", "Send this parameter once.")
+        _named(Problem(name, "repeated_parameter", "Send this parameter once."))
         for name, values in sent.items()
         if len(values) > 1
     ]
@@ -374,8 +374,13 @@ def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> 
 
 def _named(problem: Problem) -> Problem:
     # A query has no nesting: the pointer is the parameter's name.
+    name = problem.pointer.removeprefix("/")
     detail = problem.detail.replace("nknown field", "nknown parameter")
-    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
+    return Problem(name if _PARAMETER_NAME.fullmatch(name) else "", problem.code, detail)
+
+
+# An answer repeats no other text of an address: it may hold personal data.
+_PARAMETER_NAME: Final = re.compile(r"[A-Za-z_-]{1,32}")
 
 
 def _code_of(sentence: str) -> str:

@@ -198,6 +198,12 @@ _TIME_IS_UP: Final = Reason(
     f"The batch took more than {BATCH_TIME.seconds:.0f} s. Send this item again.",
 )
 _ENDS_A_BATCH: Final = (StorageBusy, StorageUnwritable, StorageBroken, IdempotencyKeyReused)
+CODES_OF_BATCHES: Final = (
+    _WITHDRAWN.code,
+    _TIME_IS_UP.code,
+    *(fault.code for fault in _ENDS_A_BATCH),
+)
+"""Why an item of a batch is not stored although nothing is wrong with it."""
 
 _Group = list[tuple[int, Prepared | DocumentRefused]]
 """Items that one transaction stores, each with its place in the batch."""

@@ -334,21 +334,25 @@ def _retests_due(received: date, today: date, since: Since) -> tuple[Reason, ...
     due = []
     passed = [days for days in _RETESTS if days <= age]
     if passed and since.longest_days < passed[-1]:
-        text = f"{passed[-1]} days have passed. Test again and send a follow-up."
-        due.append(Reason(f"after_{passed[-1]}_days", text))
+        due.append(f"after_{passed[-1]}_days")
     if since.has_later_firmware:
-        text = (
-            "Later results report another firmware for this machine. Limits may have changed: "
-            "test again."
-        )
-        due.append(Reason("firmware_changed", text))
+        due.append("firmware_changed")
     if since.has_later_driver:
-        text = (
-            "Later results report another driver for this chip. Limits may have changed: test "
-            "again."
-        )
-        due.append(Reason("driver_changed", text))
-    return tuple(due)
+        due.append("driver_changed")
+    return tuple(Reason(code, RETESTS_DUE[code]) for code in due)
+
+
+RETESTS_DUE: Final = {
+    **{
+        f"after_{days}_days": f"{days} days have passed. Test again and send a follow-up."
+        for days in _RETESTS
+    },
+    "firmware_changed": "Later results report another firmware for this machine. Limits may have "
+    "changed: test again.",
+    "driver_changed": "Later results report another driver for this chip. Limits may have "
+    "changed: test again.",
+}
+"""Why a setting in use should be tested again, by code."""
 
 
 def withdraw_own_results(instance: Instance, token: str) -> WithdrawnSubmissions:

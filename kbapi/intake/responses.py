@@ -188,12 +188,13 @@ OUTLIER_SENTENCES: Final = {
 }
 """Why the latest outlier check of a pool excluded a unit, for the sender."""
 
-_SENTENCES: Final = (
+SENTENCES_OF_REASONS: Final = (
     {rule.code: rule.sentence for rule in SCREENING_RULES}
     | LATER_REMARKS
     | OUTLIER_SENTENCES
     | DECISION_SENTENCES
 )
+"""Why a setting does not count, or counts although a rule applies, by code."""
 EXCLUDING_CODES: Final = tuple(
     code
     for code in (*(rule.code for rule in SCREENING_RULES), *LATER_REMARKS, *OUTLIER_SENTENCES)
@@ -276,7 +277,7 @@ def describe_setting(
         control=setting.control,
         moved_with=moved_with(setting.domain, setting.domains),
         status="excluded" if outlier_codes else setting.status,
-        reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
+        reasons=tuple(Reason(code, SENTENCES_OF_REASONS[code]) for code in codes),
         grade=setting.grade,
         peers=_peers(connection, setting),
     )
@@ -319,7 +320,7 @@ def _describe_locks_alone(connection: Connection, submission_id: int) -> Screeni
     if decision is None or decision[0] != "invalidate":
         return Screening("counted", ())
     codes = _decision_codes(*decision)
-    return Screening("excluded", tuple(Reason(code, _SENTENCES[code]) for code in codes))
+    return Screening("excluded", tuple(Reason(code, SENTENCES_OF_REASONS[code]) for code in codes))
 
 
 def _decision_codes(decision: str, reason_code: str | None) -> tuple[str, ...]:

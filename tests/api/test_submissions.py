@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
@@ -270,3 +271,16 @@ def test_unknown_parameters_are_refused_with_a_suggestion(client: FlaskClient) -
     found = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
     assert set(found) == {"chp", "stable_share", "confidence", "chip"}
     assert "did you mean 'chip'?" in found["chp"]
+
+
+@pytest.mark.parametrize("path", ["/v1/start", "/v1/chips", "/v1", "/v1/my-submissions"])
+def test_an_answer_repeats_the_name_of_a_parameter_only_if_it_looks_like_one(
+    client: FlaskClient, path: str
+) -> None:
+    own = {"Kbapi-Contributor": "demo-contributor-000001"}
+    for name in ("marit@tidewater.example", "192.0.2.7", "MARITS-PC-4", "x" * 33, "<b>"):
+        response = client.get(path, query_string={name: ["1", "2"]}, headers=own)
+        assert response.status_code == 422
+        assert name.lower() not in response.get_data(as_text=True).lower()
+    shown = client.get(path, query_string={"chp": "1"}, headers=own).get_json()["errors"]
+    assert "chp" in {error["pointer"] for error in shown}
