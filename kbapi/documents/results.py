@@ -228,7 +228,7 @@ class SubmittedSetting:
     clock_mhz: float | None = None
     stock_mv: float | None = None
     is_foreign: bool = False
-    """Whether the catalogue describes the chip without this domain or control."""
+    """Whether the catalogue lists no such domain or control for the chip, and may be wrong."""
 
     @property
     def domains(self) -> tuple[Domain, ...]:

@@ -374,7 +374,7 @@ def test_many_results_are_sent_from_a_file_and_refusals_are_counted(
     file = tmp_path / "results.ndjson"
     file.write_text(f"{good}\n\n{bad}\n{good}\n")
     sent = run("import", str(file), "--json", "--home", str(home))
-    assert sent.returncode == 0, sent.stderr
+    assert sent.returncode == 1, sent.stderr
     output = json.loads(sent.stdout.splitlines()[-1])
     assert (output["counts"]["stored"], output["counts"]["refused"]) == (2, 1)
     assert "above_stock" in output["refused_for"]
