@@ -41,7 +41,9 @@ _NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]?\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
 # More than any system prints: they bound what is tried on a text that names nothing.
 _MOST_PIECES: Final = 10
 _MOST_SHARED: Final = 6
+_MOST_MISSES: Final = 16
 _MOST_TOKENS: Final = 12
+_LONGEST_NAME: Final = 80
 _MOST_FORMS: Final = 2
 
 
@@ -67,9 +69,9 @@ def read(folded: str, *, prints_desktop: bool = False) -> Reading:
     stripped = cleaning.strip(_without_angle(folded))
     is_sample = _SAMPLE_TAIL.search(stripped) is not None
     name, mobile = _pci_database_name(_SAMPLE_TAIL.sub("", stripped))
-    chips, is_family = _read_alternatives(name)
-    mobile = False if mobile is None and prints_desktop else mobile
     tokens = cleaning.tokens(name)
+    chips, is_family = _read_alternatives(name, tokens)
+    mobile = False if mobile is None and prints_desktop else mobile
     mobile = False if mobile is None and tokens.endswith(" desktop") else mobile
     # Browsers with privacy protection name one well-known chip in place of many.
     is_family = is_family or folded.endswith("or similar")
@@ -78,6 +80,8 @@ def read(folded: str, *, prints_desktop: bool = False) -> Reading:
 
 def find_chip(tokens: str) -> ChipName | None:
     """The chip that a name in tokens means by the first rule that matches all of it."""
+    if len(tokens) > _LONGEST_NAME:
+        return None
     maker = _MAKER_TOKENS.match(tokens)
     if maker is None:
         return _WITHOUT_MAKER.find_chip(tokens)
@@ -121,37 +125,42 @@ def _pci_database_name(stripped: str) -> tuple[str, bool | None]:
     return f"nvidia {found['name']}", _MOBILE_CODE.fullmatch(code) is not None
 
 
-def _read_alternatives(name: str) -> tuple[tuple[ChipName, ...], bool]:
+def _read_alternatives(name: str, tokens: str) -> tuple[tuple[ChipName, ...], bool]:
     """All chips that a name with slashes lists, and whether it is the name of a family."""
     listed = name.split("/")
+    if len(listed) == 1:
+        return _read_one(tokens)
     if len(listed) > _MOST_PIECES:
         return (), False
-    pieces = [cleaning.tokens(piece) for piece in listed]
-    if len(pieces) == 1:
-        return _read_one(pieces[0])
-    if _is_family(cleaning.tokens(name)):
+    if _is_family(tokens):
         return (), True
-    chips: list[ChipName] = []
-    unnamed = False
-    previous = ""
-    for piece in pieces:
-        previous, chip = _continue(previous, piece)
-        unnamed = unnamed or chip is None
-        chips += [chip] if chip else []
-    distinct = tuple(dict.fromkeys(chips))
-    unnamed = unnamed or pieces[-1].endswith(" series")
+    pieces = [cleaning.tokens(piece) for piece in listed]
+    chips = list(_read_pieces(pieces))
+    distinct = tuple(dict.fromkeys(filter(None, chips)))
+    unnamed = None in chips or pieces[-1].endswith(" series")
     is_family = unnamed and (bool(distinct) or _is_family(pieces[0]))
     return distinct, is_family or len(distinct) > 1
 
 
-def _continue(previous: str, piece: str) -> tuple[str, ChipName | None]:
-    """A piece behind a slash, completed with the tokens that it shares with the piece before."""
-    before = previous.split()[: _MOST_SHARED + 1]
-    for shared in range(max(len(before) - 1, 0), -1, -1):
-        tokens = " ".join([*before[:shared], piece])
-        if chip := find_chip(tokens):
-            return tokens, chip
-    return previous or piece, None
+def _read_pieces(pieces: list[str]) -> Iterator[ChipName | None]:
+    """The chip of each piece between slashes; None for one that names none.
+
+    A piece is completed with the tokens that it shares with the piece before. After some tries
+    without a chip the text is no list of chips, and reading stops.
+    """
+    previous, misses = "", 0
+    for piece in pieces:
+        before = previous.split()[: _MOST_SHARED + 1]
+        tries = (
+            " ".join([*before[:shared], piece]) for shared in range(max(len(before) - 1, 0), -1, -1)
+        )
+        chip = None
+        while misses < _MOST_MISSES and chip is None and (tokens := next(tries, None)):
+            chip = find_chip(tokens)
+            misses += chip is None
+            previous = tokens if chip else previous
+        previous = previous or piece
+        yield chip
 
 
 def _read_one(tokens: str, forms: int = _MOST_FORMS) -> tuple[tuple[ChipName, ...], bool]:
