@@ -181,8 +181,8 @@ GRAPHICS_RULES: Final[tuple[Rule, ...]] = (
           ("hd_graphics", " graphics ", r"\d{3,4}|g[147]", False),
           ("hd_short", " ?", r"\d{3}", False),
           ("hd_short_old", " ?", r"\d{4}", True))),
-    rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?: graphics)?(?: family)?",
-         "iris xe {tier} graphics", "iris xe", "{tier}", no_generation),
+    rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?P<size> 100)?(?: graphics)?(?: family)?",
+         "iris xe {tier} {size} graphics", "iris xe", "{tier}", no_generation),
     rule("iris", "intel", "gpu",
          r"iris (?P<tier>(?:plus|pro) )?(?:graphics )?(?P<number>p?\d{3,4}|g[147])"
          r"(?: graphics)?",

@@ -190,6 +190,8 @@ OTHER_RULES: Final[tuple[Rule, ...]] = (
          "snapdragon", "{gen}", first_digit),
     rule("adreno", "qualcomm", "gpu", r"adreno (?P<letters>x\d )?(?P<number>\d{2,3})",
          "adreno {letters} {number}", "adreno", "{letters} {gen}", first_digit),
+    rule("adreno_of_computers", "qualcomm", "gpu", r"adreno (?P<number>\d{1,2}cx)(?P<gen_word> gen \d)?",
+         "adreno {number} {gen_word}", "adreno", "{number}"),
     rule("surface", "microsoft", "cpu", r"sq(?P<number>\d)", "sq{number}", "sq", "{number}",
          needs_maker=True),
     rule("hygon", "hygon", "cpu", r"c86 (?P<version>\dg )?(?P<number>\d{4})(?P<suffix>h?)",
@@ -197,6 +199,8 @@ OTHER_RULES: Final[tuple[Rule, ...]] = (
     rule("via_nano", "via", "cpu",
          r"(?P<line>nano|eden|quadcore)(?: (?P<cores>x[24]))? (?P<letters>[clue])(?P<number>\d{4})",
          "{line} {cores} {letters}{number}", "{line}", "{cores} {letters} {gen}", first_digit),
+    rule("via_c", "via", "cpu", r"c(?P<number>4\d{3})", "c{number}", "c", "{gen}", first_digit,
+         needs_maker=True),
     rule("zhaoxin", "zhaoxin", "cpu",
          r"(?P<line>kaixian kx|kaisheng kh) (?P<letters>[uc]?)(?P<number>\d{4,5})"
          r"(?P<suffix>ma|[adgm])?(?: (?P<cores>\d{1,2}))?",

@@ -30,7 +30,9 @@ _BRANDS: Final = ("geforce", "radeon")
 # A token that repeats the form that the name implies: i9-13900HX laptop, i7-8700K desktop.
 _FORM_TOKEN = re.compile(r"(?P<rest>\D*+\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
-_ANGLE = re.compile(r"angle \((?P<inner>.*)\)")
+_ANGLE = re.compile(
+    r"(?:google inc\. ?(?:\([^()]*+\))?,? ?(?:-+ )?)?angle \((?P<inner>.*)\)"
+)
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
 _PCI_ID = re.compile(r"\b(10de|1002|8086|1022):([0-9a-f]{4})\b")
 _REVISION = re.compile(r"\(rev ([0-9a-f]{2})\)")
@@ -85,9 +87,9 @@ def find_chip(tokens: str) -> ChipName | None:
     maker = _MAKER_TOKENS.match(tokens)
     if maker is None:
         return _WITHOUT_MAKER.find_chip(tokens)
-    makers = dict.fromkeys(maker[0].split())
-    rest = tokens[maker.end() :]
-    return next((chip for m in makers if (chip := _BY_MAKER[m].find_chip(rest))), None)
+    makers = set(maker[0].split())
+    # Two makers before one name contradict each other.
+    return _BY_MAKER[makers.pop()].find_chip(tokens[maker.end() :]) if len(makers) == 1 else None
 
 
 def sharers(chip: ChipName) -> tuple[ChipName, ...]:
