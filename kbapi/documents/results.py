@@ -12,6 +12,7 @@ from kbapi.bounds import (
     CLOCK_MOST_MHZ,
     LONGEST_MACHINE,
     LONGEST_OS,
+    LONGEST_RECORD,
     MOST_LOCKS,
     MOST_READINGS,
     MOST_SETTINGS,
@@ -40,7 +41,6 @@ from kbapi.documents.shapes import (
     VERSION,
     Flag,
     RecordSchema,
-    Text,
     Whole,
     WholeNumber,
     choice,
@@ -314,6 +314,7 @@ class SubmittedResult:
     chip: str = ""
     """Empty only while the sound parts of a faulty document are read."""
     settings: tuple[SubmittedSetting, ...] = ()
+    chip_confirmed: bool | None = None
     chip_ids: ChipIds | None = None
     unit_token: str | None = None
     contributor_token: str | None = None
@@ -364,11 +365,19 @@ class SubmissionSchema(RecordSchema):
 
     makes = SubmittedResult
 
-    chip = Text(
+    chip = fields.String(
         required=True,
+        validate=validate.Length(1, LONGEST_RECORD),
         metadata=described(
-            "The chip as the system prints it, or a catalogue key.",
+            "The chip as the system prints it, a whole record that holds its name, or a catalogue "
+            "key.",
             "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
+        ),
+    )
+    chip_confirmed = Flag(
+        allow_none=True,
+        metadata=described(
+            "Whether the number of the chip was checked; send true after `chip_unlikely`.", True
         ),
     )
     chip_ids = fields.Nested(

@@ -5,7 +5,8 @@ import unicodedata
 from dataclasses import dataclass
 from typing import Final
 
-LONGEST_TEXT: Final = 10_000
+from kbapi.bounds import LONGEST_RECORD
+
 LONGEST_NAME: Final = 256
 
 _MARKS = re.compile(r"\(\s*(?:r|tm|c)\s*\)|[®™©℠]|â„¢|â®|&(?:reg|trade);", re.IGNORECASE)
@@ -35,7 +36,7 @@ _WRITTEN = re.compile(r"[ -~]*")
 
 def fold(text: str) -> str:
     """The text in lower case with marks gone and one space between tokens; "" for no text."""
-    if len(text) > LONGEST_TEXT:
+    if len(text) > LONGEST_RECORD:
         return ""
     text = " ".join(text.translate(_ODD_SPACES).split())
     if len(text) > LONGEST_NAME:
@@ -55,7 +56,7 @@ _NAME_LINES: Final = (
     r"model name\s*:|mod(?:el|ell)[a-z]{2,6}\s*:|modem ismi:|(?:nome?|nombre) d[eo]l? modell?o\s*:|"
     r"nazwa modelu:|ime modela:|mallinimi:|název modelu:|nom de modèle\s*:|имя модели:|"
     r"назва моделі:|tên mô hình:|型号名称：|モデル名:",
-    r".*\bsmpboot: cpu0:",
+    r"smpboot: cpu0:",
     r"\"?processornamestring(?:\"=|\s+reg_sz\b|\s*:)",
     r"machdep\.cpu\.brand_string:",
     r"(?:opengl |gl_|unmasked )?renderer(?: string)?\s*[:=]",
@@ -65,6 +66,8 @@ _NAME_LINES: Final = (
     r"device\s*:",
     r"(?:processor name|processor|name|version)\s*[:=](?!\s*\d{1,3}$)",
 )
+# It holds the name of the machine.
+_LOG_HEAD: Final = re.compile(r"^.*\b(?=smpboot: )")
 _NAME_LINE: Final = re.compile(
     "|".join(f"(?P<rank_{rank}>{begin})" for rank, begin in enumerate(_NAME_LINES)), re.IGNORECASE
 )
@@ -72,9 +75,11 @@ _NAME_LINE: Final = re.compile(
 
 def names_in(text: str) -> tuple[str, ...]:
     """The lines of a record that name its chips, each once; a text of one line is its own name."""
-    lines = [line.strip() for line in text.splitlines()] if len(text) <= LONGEST_TEXT else []
-    if len(lines) <= 1:
+    if len(text) > LONGEST_RECORD:
         return (text,)
+    lines = [_LOG_HEAD.sub("", line.strip()) for line in text.splitlines()]
+    if len(lines) <= 1:
+        return (lines[0] if lines and "smpboot" in text else text,)
     named: dict[str, dict[str, None]] = {}
     for line in lines:
         if (found := _NAME_LINE.match(line)) and found.end() < len(line):

@@ -30,9 +30,7 @@ _BRANDS: Final = ("geforce", "radeon")
 # A token that repeats the form that the name implies: i9-13900HX laptop, i7-8700K desktop.
 _FORM_TOKEN = re.compile(r"(?P<rest>\D*+\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
-_ANGLE = re.compile(
-    r"(?:google inc\. ?(?:\([^()]*+\))?,? ?(?:-+ )?)?angle \((?P<inner>.*)\)"
-)
+_ANGLE = re.compile(r"(?:google inc\. ?(?:\([^()]*+\))?,? ?(?:-+ )?)?angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
 _PCI_ID = re.compile(r"\b(10de|1002|8086|1022):([0-9a-f]{4})\b")
 _REVISION = re.compile(r"\(rev ([0-9a-f]{2})\)")
