@@ -155,7 +155,8 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
     _refusal(
         "placeholder",
         "This is a placeholder that the machine's maker never filled in.",
-        r"\b(?:to be filled|default string|not (?:specified|available|applicable|installed|present)|"
+        r"\b(?:to be filled|default string|"
+        r"not (?:specified|available|applicable|installed|present)|"
         r"(?:by o\.?e\.?m|system product|undefined|null|none|invalid|n/a|tbd|dummy|placeholder|"
         r"unknown(?! (?:amd|intel|nvidia) (?:gpu|graphics)))\b)",
         r"^(?:o\.?e\.?m\.?|(?:0x)?[0-9a-f]{1,2}|0x[0-9a-f]+|\d\d?/\d\d|[cg]pu ?\d*|x+|-+|"

@@ -75,7 +75,7 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?P<suffix>{RYZEN_SUFFIX})?",
          "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", _ryzen_generation),
     rule("ryzen_short", "amd", "cpu",
-         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>\d{2,3})"
+         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>[1-3]\d{2}|[1-9]0)"
          r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
@@ -105,13 +105,13 @@ RULES: Final[tuple[Rule, ...]] = (
          "ryzen embedded {number}{suffix}", "ryzen embedded", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
     rule("athlon_ii", "amd", "cpu",
-         r"athlon ii (?P<cores>x[234] )?(?:neo )?(?P<letters>[bpmnk]?)(?P<number>\d{2,3})"
+         r"athlon ii (?P<cores>x[234] )?(?:neo )?(?P<letters>[bpmnk]?)(?P<number>(?<=b)\d{2}|\d{3})"
          r"(?P<suffix>[euk]?)",
          "athlon ii {cores} {letters}{number}{suffix}", "athlon ii",
          "{cores} {letters} {gen} {suffix}", first_digit),
     rule("athlon_x", "amd", "cpu",
          r"athlon (?P<cores>(?:x[24]|neo(?: x2)?) )(?:(?P<pair>ql|mv|tf) |(?P<letter>l))?"
-         r"(?P<number>\d{2,4})(?P<suffix>[ekb]?)",
+         r"(?P<number>(?<=(?:ql|mv|tf) )\d{2}|\d{3,4})(?P<suffix>[ekb]?)",
          "athlon {cores} {pair} {letter}{number}{suffix}", "athlon {cores}",
          "{pair} {letter} {gen} {suffix}", first_digit),
     rule("athlon", "amd", "cpu",
@@ -119,7 +119,8 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?P<suffix>ge|g|u|e|c|b|x)?{_APU_TAIL}",
          "athlon {tier} {pro} {number}{suffix}", "athlon", "{gen} {suffix}", thousands),
     rule("phenom", "amd", "cpu",
-         r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)(?P<number>\d{2,4})"
+         r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)"
+         r"(?P<number>(?<=b)\d{2}|42(?= twkr)|\d{3,4})"
          r"(?P<suffix>[etb]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
          "phenom {ii} {cores} {letters}{number}{suffix}", "phenom {ii}",
          "{cores} {letters} {gen} {suffix}", first_digit),
@@ -170,7 +171,8 @@ RULES: Final[tuple[Rule, ...]] = (
          "turion {ii} {cores} {pair} {letters}{number}{suffix}", "turion {ii}",
          "{cores} {pair} {letters} {suffix}"),
     rule("sempron", "amd", "cpu",
-         r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)(?P<number>\d{2,4})(?P<suffix>[ue]?)"
+         r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)"
+         r"(?P<number>(?<=si )\d{2}|\d{3,4})(?P<suffix>[ue]?)"
          rf"{_APU_TAIL}",
          "sempron {cores} {letters}{number}{suffix}", "sempron", "{gen} {letters} {suffix}",
          thousands),
@@ -223,7 +225,8 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          rf"(?: (?P<tail>dual slot|duo))?{_MEMORY}{_GRAPHICS}",
          "radeon pro {line}{number}{letter} {tail}", "radeon pro {line}", "{gen} {letter}",
          thousands),
-    rule("radeon_pro_wx", "amd", "gpu", rf"(?:radeon )?pro wx ?(?P<number>\d{{4}})(?: (?P<form>laptop))?{_GRAPHICS}",
+    rule("radeon_pro_wx", "amd", "gpu",
+         rf"(?:radeon )?pro wx ?(?P<number>\d{{4}})(?: (?P<form>laptop))?{_GRAPHICS}",
          "radeon pro wx {number} {form}", "radeon pro wx", "{gen}", thousands),
     rule("radeon_pro", "amd", "gpu",
          r"radeon pro (?P<vega>vega )?(?P<number>\d{2,4})(?P<letter>[mxd]?)"
@@ -247,8 +250,8 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          r"(?: (?P<step>x2|xt))?(?: graphics)?",
          "mobility radeon hd {number}{letter} {step}", "mobility radeon hd", "{gen}", thousands),
     rule("radeon_hd", "amd", "gpu",
-         rf"radeon hd ?(?P<number>\d{{4}})(?P<letter>[mdgae]?)(?: (?P<step>x2|xt|pro|oem|ghz edition))?"
-         rf"{_MEMORY}(?: graphics)?",
+         r"radeon hd ?(?P<number>\d{4})(?P<letter>[mdgae]?)"
+         rf"(?: (?P<step>x2|xt|pro|oem|ghz edition))?{_MEMORY}(?: graphics)?",
          "radeon hd {number}{letter} {step}", "radeon hd", "{gen} {letter}", thousands),
     # Low discrete parts and newer integrated graphics have a number alone.
     rule("radeon_number", "amd", "gpu",

@@ -29,7 +29,7 @@ _MARK_LEFT_OVER = re.compile(
 # Endings that firmware appends to a name without information.
 _FIRMWARE_TAIL = re.compile(
     r"^(\D*+\d.*?) (?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
-    r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ .*)?$"
+    r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ ?[\d.]+ ?[gm]hz)?$"
 )
 _WRITTEN = re.compile(r"[ -~]*")
 
@@ -118,10 +118,18 @@ _LABEL: Final = (
 # or a suffix behind the sign is not lost.
 _NOTE: Final = (
     r"[0-9a-f]{1,2}:[0-9a-f]{2}\.\d|\d++(?:[.,]\d++)?(?: ?(?:[gm]hz|m?v|w|c|%|x))?|pci:\d+:\d+:\d+|"
-    r"pci(?:e|-express)?(?: ?x\d\d?)?|(?:socket )?(?:am\d\+?|f[mp]\d\+?|s?tr\d|lga ?\d{3,4}|bga ?\d{4})|"
+    r"pci(?:e|-express)?(?: ?x\d\d?)?|"
+    r"(?:socket )?(?:am\d\+?|f[mp]\d\+?|s?tr\d|lga ?\d{3,4}|bga ?\d{4})|"
     r"stock|default|auto|manual|all|single|cores?|boost|turbo|base|max|oc|uv|undervolt(?:ed|ing)?|"
     r"overclock(?:ed|ing)?|offset|curve|optimi[sz]er|pbo2?|idle|load|full|fixed|locked|up|to|"
     r"volts?|degrees|ht|smt|on|off"
+)
+
+# What graphics inside a processor are called behind it.
+_INSIDE: Final = (
+    r"integrated|amd|ati|intel|radeon|vega|graphics|gfx|gpu|mobile|rx(?= vega)|iris|plus|xe|arc|u?hd|"
+    r"r[2-9][ed]?|m|g[hl]|[1-9]|1\d|[4-9]\d0m|80\d0s|\d{4}[dg]|1[34]0[vt]|(?<=graphics )\d{3,4}|"
+    r"(?<=plus )\d{3}|(?<=hd )\d{3}"
 )
 
 # The first card of the text; whatever follows belongs to it.
@@ -158,9 +166,10 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"\bmesa(?: dri)? ", r"^dri ", by=""),
     _off("pci_id", r"\[?\b(?:10de|1002|8086|1022):[0-9a-f]{4}\b\]?(?: ?\(prog-if[^()]*+\))?"),
     _off("revision", r"\(rev [0-9a-f]{1,2}\)(?: \(prog-if.*\))?", r"\(0x[0-9a-f]{4,8}\)"),
+    _off("code_of_a_design", r"\((?:g[abmpkfv]|tu|ad)\d{3}[a-z]*(?:-[a-z0-9]{1,4})?\)"),
     _off("driver_note",
-         r"\((?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
-         r"open source|proprietary|[a-z]+-proprietary|navi ?\d\d|gfx\d+|(?:g[abmpkfv]|tu|ad)\d{3}[a-z]*|gt ?\d(?:\.\d)?\w?|"
+         r"\((?![^()]*\b(?:geforce|radeon|[gr]tx|quadro|core|ryzen|xeon|apple)\b)(?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
+         r"open source|proprietary|[a-z]+-proprietary|navi ?\d\d|gfx\d+|gt ?\d(?:\.\d)?\w?|"
          r"vulkan|opengl|mesa|dg[12]|bmg(?: g\d+)?|lnl|mtl|arl|ptl|rpl-?\w?|adl-?\w?|tgl|icl|"
          r"rkl|bsw|byt|chv|bxt|apl|glk|jsl|ehl|snb|ivb|hsw|bdw|skl|kbl|cfl|cml|"
          r"polaris ?\d*|vega ?\d+|"
@@ -181,7 +190,8 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"\(?\b\d+ ?c ?/ ?\d+ ?t\b\)?", r"\b\d+ compute cores \d+ ?c ?\+ ?\d+ ?g\b",
          r"\(?(?<!\bti )\b\d+[ -]cores?(?:,? ?/? ?\d+[ -]threads?)?\b\)?"),
     _off("clock",
-         r"(?<![(,~])[(,~]*+ ?@? ?~? ?\b\d++(?:[.,]\d++)? ?\+? ?[gm]hz\b(?! edition)\)?(?: \[[^\[\]]*+\])?",
+         r"(?<![(,~])[(,~]*+ ?@? ?~? ?\b\d++(?:[.,]\d++)? ?\+? ?[gm]hz\b(?! edition)\)?"
+         r"(?: \[[^\[\]]*+\])?",
          r" ?@ ?[\d.]*$"),
     _off("core_words",
          r"\b(?:single|dual|triple|quad|six|eight|ten|twelve|sixteen|hexa|octa)[ -]core\b"),
@@ -200,10 +210,9 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"(?<=\bi[3579]) \(?\d{1,2}(?:st|nd|rd|th)[ -]gen(?:eration)?\)?(?= \d)", by=""),
     _off("series_inside", r"\b(ryzen [3579]) \d000 series(?= \d)", by=r"\1"),
     _off("class_twice", r"\bryzen r(?=[3579]\b)", by="ryzen "),
+    # Graphics inside a processor, and no card beside it.
     _off("with_graphics",
-         r" (?:with |w/ ?)(?:integrated )?(?:amd |ati |intel )?"
-         r"(?:radeon|vega|iris|arc|u?hd graphics|\d{3,4}[ms]\b).*$",
-         r"\b(?:apu|soc) with .*$"),
+         rf" (?:with|w/) ?(?:(?:{_INSIDE})(?:[ ,]+|$))++$"),
     _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
     _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
     _off("design", r" with max-?q(?: design)?", by=" max-q"),

@@ -121,7 +121,8 @@ RULES: Final[tuple[Rule, ...]] = (
     rule("celeron_m", "intel", "cpu", r"celeron m (?P<number>\d{3})", "celeron m {number}",
          "celeron m", "{gen}", first_digit),
     rule("atom_tier", "intel", "cpu",
-         rf"atom (?P<tier>x[357]) (?P<letters>[zeca])(?P<number>\d{{4}})(?P<suffix>{_ATOM_SUFFIX})?",
+         r"atom (?P<tier>x[357]) (?P<letters>[zeca])(?P<number>\d{4})"
+         rf"(?P<suffix>{_ATOM_SUFFIX})?",
          "atom {tier} {letters}{number}{suffix}", "atom", "{gen} {tier}{letters}{suffix}",
          first_digit),
     rule("atom", "intel", "cpu",
@@ -181,7 +182,8 @@ GRAPHICS_RULES: Final[tuple[Rule, ...]] = (
           ("hd_graphics", " graphics ", r"\d{3,4}|g[147]", False),
           ("hd_short", " ?", r"\d{3}", False),
           ("hd_short_old", " ?", r"\d{4}", True))),
-    rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?P<size> 100)?(?: graphics)?(?: family)?",
+    rule("iris_xe", "intel", "gpu",
+         r"iris xe(?P<tier> max| pod)?(?P<size> 100)?(?: graphics)?(?: family)?",
          "iris xe {tier} {size} graphics", "iris xe", "{tier}", no_generation),
     rule("iris", "intel", "gpu",
          r"iris (?P<tier>(?:plus|pro) )?(?:graphics )?(?P<number>p?\d{3,4}|g[147])"

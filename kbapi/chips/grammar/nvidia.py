@@ -96,8 +96,8 @@ RULES: Final[tuple[Rule, ...]] = (
          r"geforce (?:(?P<letters>g) ?)?(?P<number>\d{3}|[6-9]\d{3})(?P<letter>mx|m|a)?"
          r"(?: (?P<variant>(?:gts|gso) 512|gtx|gts|gt|gso|gs|ge|gx2|g|ultra|se|le)"
          r"(?P<plus> plus)?)?(?P<revision> rev [2-9])?",
-         "geforce {letters}{number}{letter} {variant} {plus} {revision}", "geforce", "{gen} {letter}",
-         all_but_two),
+         "geforce {letters}{number}{letter} {variant} {plus} {revision}", "geforce",
+         "{gen} {letter}", all_but_two),
     rule("geforce_titan", "nvidia", "gpu", r"(?:geforce )?gtx titan(?: (?P<variant>x|z|black))?",
          "geforce gtx titan {variant}", "geforce gtx", "titan"),
     rule("titan", "nvidia", "gpu",
@@ -184,13 +184,15 @@ OTHER_RULES: Final[tuple[Rule, ...]] = (
          r"(?P<number>x\d[ep]?[0-9a-z]{5})(?: qualcomm)?(?: oryon)?",
          "snapdragon x{two} {tier} {number}", "snapdragon x{two}", "{tier}"),
     rule("snapdragon_gen", "qualcomm", "cpu",
-         r"snapdragon (?P<number>\d{1,2}(?:cx|cx lite|c|s)?)(?:(?P<version> gen) ?(?P<gen_number>\d))?",
+         r"snapdragon (?P<number>\d{1,2}(?:cx|cx lite|c|s)?)"
+         r"(?:(?P<version> gen) ?(?P<gen_number>\d))?",
          "snapdragon {number} {version} {gen_number}", "snapdragon", "{number}"),
     rule("snapdragon", "qualcomm", "cpu", r"snapdragon (?P<number>\d{3})", "snapdragon {number}",
          "snapdragon", "{gen}", first_digit),
     rule("adreno", "qualcomm", "gpu", r"adreno (?P<letters>x\d )?(?P<number>\d{2,3})",
          "adreno {letters} {number}", "adreno", "{letters} {gen}", first_digit),
-    rule("adreno_of_computers", "qualcomm", "gpu", r"adreno (?P<number>\d{1,2}cx)(?P<gen_word> gen \d)?",
+    rule("adreno_of_computers", "qualcomm", "gpu",
+         r"adreno (?P<number>\d{1,2}cx)(?P<gen_word> gen \d)?",
          "adreno {number} {gen_word}", "adreno", "{number}"),
     rule("surface", "microsoft", "cpu", r"sq(?P<number>\d)", "sq{number}", "sq", "{number}",
          needs_maker=True),

@@ -30,6 +30,7 @@ _BRANDS: Final = ("geforce", "radeon")
 # A token that repeats the form that the name implies: i9-13900HX laptop, i7-8700K desktop.
 _FORM_TOKEN = re.compile(r"(?P<rest>\D*+\d.*) (?P<form>laptop|desktop)")
 _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
+_PUNCTUATION: Final = " \"'`,;:*-"
 _ANGLE = re.compile(r"(?:google inc\. ?(?:\([^()]*+\))?,? ?(?:-+ )?)?angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
 _PCI_ID = re.compile(r"\b(10de|1002|8086|1022):([0-9a-f]{4})\b")
@@ -106,7 +107,7 @@ def _embedded_ids(folded: str) -> tuple[str | None, str | None]:
 
 def _without_angle(folded: str) -> str:
     """The device part of the wrapper that browsers print: vendor, device, back end."""
-    wrapped = _ANGLE.fullmatch(folded)
+    wrapped = _ANGLE.fullmatch(folded.strip(_PUNCTUATION))
     if wrapped is None:
         return folded
     parts = re.split(r", (?![^()]*\))", wrapped["inner"])
@@ -120,7 +121,7 @@ def _pci_database_name(stripped: str) -> tuple[str, bool | None]:
         return stripped, None
     code = found["code"]
     maker = _MAKER_TOKENS.match(code)
-    if (maker and "nvidia" not in maker[0]) or not _NVIDIA_CODE.fullmatch(code):
+    if (maker and set(maker[0].split()) != {"nvidia"}) or not _NVIDIA_CODE.fullmatch(code):
         return (maker[0] if maker else "") + found["name"], None
     return f"nvidia {found['name']}", _MOBILE_CODE.fullmatch(code) is not None
 
@@ -184,7 +185,9 @@ def _short_form(tokens: str) -> tuple[ChipName, ...]:
     """The chips that a short form can mean; a maker or a brand in the text narrows them."""
     maker = _MAKER_TOKENS.match(tokens)
     rest = tokens[maker.end() :] if maker else tokens
-    makers = maker[0].split() if maker else MAKERS
+    makers = set(maker[0].split() if maker else MAKERS)
+    if maker and len(makers) > 1:
+        return ()
     brand = rest.split(" ")[0]
     meant = filter(None, map(find_chip, short_forms.meanings(rest)))
     wanted = [c for c in meant if c.maker in makers and (brand not in _BRANDS or brand in c.key)]
