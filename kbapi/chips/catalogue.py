@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from kbapi.chips.chip import ChipIds, ChipName, Identification
-from kbapi.chips.naming import find_meant, identify_chip
+from kbapi.chips.grammar.reading import find_meant
+from kbapi.chips.naming import identify_chip
 from kbapi.errors import CatalogueError, Problem
 from kbapi.stats.intervals import Grid
 from kbapi.vocabulary import CONTROLS, DOMAINS, LIMIT_CONTROLS, ChipKind, Control, Domain, Form

@@ -1,15 +1,12 @@
 """Text and numbers in, one chip out, or the candidates that it may be."""
 
 import re
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from rapidfuzz.distance import OSA
-
 from kbapi.chips.chip import ChipIds, ChipName, Identification, ReadNameCode, RefusedNameCode
 from kbapi.chips.grammar import cleaning, families, reading
-from kbapi.chips.grammar.sold import SOLD
 from kbapi.vocabulary import ChipKind, Form
 
 _PCI_VENDORS: Final = {"10de": "nvidia", "1002": "amd", "1022": "amd", "8086": "intel"}
@@ -333,60 +330,6 @@ def _find_conflict(answer: Identification, kind: ChipKind | None, ids: ChipIds) 
     if kind not in (None, answer.chip.kind) and answer.chip.maker != "apple":
         return _OTHER_KIND[answer.chip.kind]
     return find_conflict(ids, answer.chip)
-
-
-_NUMBER_IN_KEY: Final = re.compile(r"(?P<before>.*?-[a-z]*)(?P<number>\d{3,5})(?P<behind>.*)")
-_MOST_MEANT: Final = 5
-
-
-def find_meant(key: str, described: Container[str]) -> tuple[str, ...]:
-    """The keys that were probably meant by a key whose number has a typing error; mostly none.
-
-    Where the numbers of a line are listed, one wrong, missing or surplus digit is a typing error.
-    Of other lines the described chips are known, and only two digits in the wrong order count.
-    """
-    parts = _NUMBER_IN_KEY.fullmatch(key)
-    if parts is None or key in described:
-        return ()
-    before, number, behind = parts["before"], parts["number"], parts["behind"]
-    sold = SOLD.get(before.replace("-pro-", "-"), frozenset())
-    if generation := [one for one in sold if _generation(one) == _generation(number)]:
-        near = () if number in sold else _near_numbers(number, sold, generation)
-        other = () if number in sold else _other_classes(before, number)
-        keys = [
-            *(f"{one}{number}{behind}" for one in other),
-            *(f"{before}{n}{behind}" for n in near),
-        ]
-    else:
-        keys = [f"{before}{one}{behind}" for one in _swapped(number)]
-        keys = [meant for meant in keys if meant in described]
-    return tuple(k for k in keys if reading.find_chip(k.replace("-", " ")) is not None)[
-        :_MOST_MEANT
-    ]
-
-
-def _other_classes(before: str, number: str) -> list[str]:
-    """The lines with another class digit in which this number was sold."""
-    lines = (f"{before[:-2]}{tier}-" for tier in "3579")
-    return [line for line in lines if number in SOLD.get(line, ())]
-
-
-def _generation(number: str) -> tuple[int, str]:
-    return len(number), number[:2] if number[0] == "1" else number[0]
-
-
-def _near_numbers(number: str, sold: Iterable[str], generation: Iterable[str]) -> list[str]:
-    """The sold numbers that are one typing error away, those of the same generation first."""
-    near = [one for one in sold if OSA.distance(number, one, score_cutoff=1) == 1]
-    swapped = _swapped(number)
-    return sorted(near, key=lambda one: (one not in swapped, one not in generation, one))
-
-
-def _swapped(number: str) -> list[str]:
-    """The number with two neighbouring digits exchanged, in each way that changes it."""
-    pairs = range(len(number) - 1)
-    every = (number[:at] + number[at + 1] + number[at] + number[at + 2 :] for at in pairs)
-    return [one for one in every if one != number]
 
 
 def _exact(code: ReadNameCode, chip: ChipName) -> Identification:

@@ -12,13 +12,16 @@ from random import Random
 from typing import Final
 
 from kbapi.chips.chip import ChipName
-from kbapi.chips.naming import find_meant, identify_chip
+from kbapi.chips.grammar.reading import find_meant
+from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
 
 SEED: Final = 20261130
 DRAWN: Final = 100_000
 MAKERS: Final = ("Intel", "AMD", "NVIDIA", "Apple", "Qualcomm", "VIA", "Norvane")
-_MAKER: Final = re.compile(r"\b(?:Intel|AMD|NVIDIA|ATI|Apple|Qualcomm|ZHAOXIN|VIA|Hygon)\b", re.I)
+_MAKER: Final = re.compile(
+    r"\b(?:Intel|AMD|NVIDIA|ATI|Apple|Qualcomm|ZHAOXIN|VIA|Hygon)\b", re.IGNORECASE
+)
 _NUMBER: Final = re.compile(r"\d{3,5}")
 _PADDING: Final = (" ", "\t", "  ", "\u00a0", "\u200b", '"', "'", ",", ";")
 _JOINTS: Final = (" + ", " / ", ", ", " and ", " & ", " | ", "; ", " ", " (", " @ ", " with ", "/")
@@ -77,17 +80,12 @@ _KNOWN: Final = {str(row.wanted["canonical"]) for row in load_given()}
 
 
 def _is_plausible(chip: ChipName) -> bool:
-    """Whether a chip of a cut text can be what its text says, or is questioned."""
-    if chip.key in _KNOWN or find_meant(chip.key, ()):
+    """Whether what is left of a cut text is a whole name, or is questioned."""
+    if chip.key in _KNOWN or chip.key == "amd-radeon-8060s" or find_meant(chip.key, ()):
         return True
-    # A whole number is left: the rest of the name says no other thing.
-    numbers = {
-        len(number)
-        for key in _KNOWN
-        if _line(key) == _line(chip.key)
-        for number in _NUMBER.findall(key)
-    }
-    return all(len(number) in numbers for number in re.findall(r"\d{2,}", chip.key))
+    siblings = [key for key in _KNOWN if _line(key) == _line(chip.key)]
+    lengths = {len(number) for key in siblings for number in re.findall(r"\d+", key)}
+    return all(len(number) in lengths for number in re.findall(r"\d+", chip.key))
 
 
 def _line(key: str) -> str:
@@ -140,6 +138,8 @@ def _second_chip(raw: str, key: str, rng: Random) -> str:
     if str(other[1]) == key:
         return raw
     joint = rng.choice(_JOINTS)
+    if joint == " with " and _INSIDE_A_PROCESSOR.fullmatch(key):
+        return raw  # a processor is printed with the graphics inside it
     pair = (raw, other[0]) if rng.random() < 0.5 else (other[0], raw)
     return joint.join(pair) + (")" if joint == " (" else "")
 
@@ -171,6 +171,9 @@ def _suffix(raw: str, key: str, rng: Random) -> str:
     return re.sub(number, number + letters, raw, flags=re.IGNORECASE)
 
 
+_INSIDE_A_PROCESSOR: Final = re.compile(
+    r"intel-(?:u?hd|iris)-.*|amd-radeon-(?:vega-\d+|\d{3}m|80\d0s)"
+)
 _SECOND: Final = (
     ("Intel(R) Core(TM) i7-8700K CPU @ 3.70GHz", "intel-core-i7-8700k"),
     ("AMD Ryzen 5 3600 6-Core Processor", "amd-ryzen-5-3600"),

@@ -75,7 +75,7 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?P<suffix>{RYZEN_SUFFIX})?",
          "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", _ryzen_generation),
     rule("ryzen_short", "amd", "cpu",
-         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>[1-3]\d{2}|[1-9]0)"
+         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>[12]\d{2}|[1-9]0)"
          r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
@@ -120,11 +120,11 @@ RULES: Final[tuple[Rule, ...]] = (
          "athlon {tier} {pro} {number}{suffix}", "athlon", "{gen} {suffix}", thousands),
     rule("phenom", "amd", "cpu",
          r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)"
-         r"(?P<number>(?<=b)\d{2}|42(?= twkr)|\d{3,4})"
+         r"(?P<number>(?<=b)\d{2}|42(?= twkr)|(?(ii)\d{3,4}|\d{4}))"
          r"(?P<suffix>[etb]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
          "phenom {ii} {cores} {letters}{number}{suffix}", "phenom {ii}",
          "{cores} {letters} {gen} {suffix}", first_digit),
-    rule("fx", "amd", "cpu", rf"fx ?(?P<number>\d{{3,4}})(?P<suffix>[epkb]?){_APU_TAIL}",
+    rule("fx", "amd", "cpu", rf"fx ?(?P<number>\d{{4}}|[678]70(?=k))(?P<suffix>[epkb]?){_APU_TAIL}",
          "fx {number}{suffix}", "fx", "{gen} {suffix}", thousands),
     # PRO comes before or after the class, depending on the year; it is one name.
     rule("a_series", "amd", "cpu",
@@ -213,7 +213,7 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          "radeon {brand} vega m {tier}", "radeon {brand} vega m", ""),
     # Windows prints RX before integrated Vega graphics too; the number distinguishes them.
     rule("radeon_vega", "amd", "gpu",
-         r"(?:radeon )?(?:rx )?vega ?(?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?"
+         r"(?:radeon )?(?:rx )?vega ?(?P<number>[2-9]|1[01])(?: laptop)?(?: graphics)?(?: laptop)?"
          r"(?P<ws> ws)?",
          "radeon vega {number} {ws}", "radeon vega", ""),
     rule("radeon_vega_frontier", "amd", "gpu", r"radeon vega frontier edition",
@@ -221,7 +221,7 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
     rule("radeon_vii", "amd", "gpu", r"radeon (?P<pro>pro )?vii", "radeon {pro} vii",
          "radeon {pro} vii", ""),
     rule("radeon_pro_w", "amd", "gpu",
-         r"(?:radeon )?pro (?P<line>w|v) ?(?P<number>\d{3,4})(?P<letter>x2|m|x|l|)"
+         r"(?:radeon )?pro (?P<line>w(?= ?\d{4})|v) ?(?P<number>\d{3,4})(?P<letter>x2|m|x|l|)"
          rf"(?: (?P<tail>dual slot|duo))?{_MEMORY}{_GRAPHICS}",
          "radeon pro {line}{number}{letter} {tail}", "radeon pro {line}", "{gen} {letter}",
          thousands),
@@ -239,8 +239,8 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          r"radeon ai pro r(?P<number>\d{4})(?P<letter>[sd]?)",
          "radeon ai pro r{number}{letter}", "radeon ai pro", "{gen}", thousands),
     rule("radeon_r", "amd", "gpu",
-         rf"radeon r(?P<tier>[5789]) (?P<m>m)?(?P<number>\d{{3}})(?P<letter>x2|x|dx|d|e)?{_MEMORY}"
-         r"(?: (?P<oem>oem))?(?: graphics)?",
+         r"radeon r(?P<tier>[5789]) (?P<m>m)?(?P<number>[2-4]\d{2})(?P<letter>x2|x|dx|d|e)?"
+         rf"{_MEMORY}(?: (?P<oem>oem))?(?: graphics)?",
          "radeon r{tier} {m}{number}{letter} {oem}", "radeon r{tier}", "{gen} {m}",
          thousands),
     rule("radeon_r_named", "amd", "gpu", r"(?:radeon )?r9 (?P<model>fury x|fury|nano)",

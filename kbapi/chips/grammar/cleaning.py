@@ -29,7 +29,7 @@ _MARK_LEFT_OVER = re.compile(
 # Endings that firmware appends to a name without information.
 _FIRMWARE_TAIL = re.compile(
     r"^(\D*+\d.*?) (?:to be filled by o\.?e\.?m\.?|fill(?:ed)? by o\.?e\.?m\.?|unknown|none|"
-    r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ ?[\d.]+ ?[gm]hz)?$"
+    r"not specified|default string|o\.e\.m\.)(?: cpu)?(?: @ ?[\d.]+ ?[gm]hz)?[\s\"'`,;:*]*$"
 )
 _WRITTEN = re.compile(r"[ -~]*")
 
@@ -127,7 +127,8 @@ _NOTE: Final = (
 
 # What graphics inside a processor are called behind it.
 _INSIDE: Final = (
-    r"integrated|amd|ati|intel|radeon|vega|graphics|gfx|gpu|mobile|rx(?= vega)|iris|plus|xe|arc|u?hd|"
+    r"integrated|amd|ati|intel|radeon|vega|graphics|gfx|gpu|mobile|rx(?= vega)|iris|plus|xe|arc|"
+    r"u?hd|"
     r"r[2-9][ed]?|m|g[hl]|[1-9]|1\d|[4-9]\d0m|80\d0s|\d{4}[dg]|1[34]0[vt]|(?<=graphics )\d{3,4}|"
     r"(?<=plus )\d{3}|(?<=hd )\d{3}"
 )
@@ -156,9 +157,11 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("tool_fields", r" (?:vendor|driver|bits|arch|type|socket|speed|subsystem|rev): .*$",
          r" \[(?:integrated|discrete)\]", by=""),
     _off("uuid", r" ?\(uuid: [^()]*+\)"),
-    _off("renderer_tail", r" direct3d.*$", r",? opengl(?: es)? ?\d.*$", r"/pcie.*$", r"/agp.*$",
-         r"/integrated.*$", r"/sse\d?.*$", r" vs-\d.*$", r",? or similar$",
-         r" (?:opengl|compute|metal) engine\b.*$"),
+    _off("renderer_tail",
+         r" direct3d ?\d\w*(?: [vp]s-\d-\d)*(?:,? d3d\d[\d.-]*)?$", r" vs-\d-\d ps-\d-\d$",
+         r",? opengl(?: es)? ?\d[\d.]*(?:[ (-]+(?:nvidia|mesa|build|core|profile|[\d.]+)\)?)*+$",
+         r"/(?:pcie?|agp|integrated|sse\d?)(?:/(?:sse\d?|3dnow!?))*+(?=$|,)",
+         r",? or similar$", r" (?:opengl|compute|metal) engine$"),
     _off("driver_wrapper",
          r"^(?:zink|d3d12|vulkan)(?: vulkan)?(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
     _off("nested_wrapper", r"^(?:vulkan)(?: \d[\d.]*)? ?\((.*)\)$", by=r"\1"),
@@ -168,7 +171,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("revision", r"\(rev [0-9a-f]{1,2}\)(?: \(prog-if.*\))?", r"\(0x[0-9a-f]{4,8}\)"),
     _off("code_of_a_design", r"\((?:g[abmpkfv]|tu|ad)\d{3}[a-z]*(?:-[a-z0-9]{1,4})?\)"),
     _off("driver_note",
-         r"\((?![^()]*\b(?:geforce|radeon|[gr]tx|quadro|core|ryzen|xeon|apple)\b)(?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
+         r"\((?![^()]*\b(?:geforce|radeon|[gr]tx|quadro|core|ryzen|xeon|apple|graphics)\b)(?:[^()]|\([^()]*\))*\b(?:llvm|drm|radeonsi|radv|amdgpu|aco|nvk|nouveau|zink|anv|"
          r"open source|proprietary|[a-z]+-proprietary|navi ?\d\d|gfx\d+|gt ?\d(?:\.\d)?\w?|"
          r"vulkan|opengl|mesa|dg[12]|bmg(?: g\d+)?|lnl|mtl|arl|ptl|rpl-?\w?|adl-?\w?|tgl|icl|"
          r"rkl|bsw|byt|chv|bxt|apl|glk|jsl|ehl|snb|ivb|hsw|bdw|skl|kbl|cfl|cml|"
@@ -212,7 +215,9 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
     _off("class_twice", r"\bryzen r(?=[3579]\b)", by="ryzen "),
     # Graphics inside a processor, and no card beside it.
     _off("with_graphics",
-         rf" (?:with|w/) ?(?:(?:{_INSIDE})(?:[ ,]+|$))++$"),
+         r"^((?!.*\b(?:geforce|[rg]tx|quadro|rx ?\d{3,4})\b).*)"
+         rf" (?:with|w/) ?(?:(?:{_INSIDE})(?:[ ,]+|$))++$",
+         by=r"\1"),
     _off("core_count_after_slash", r"\b(k[xh]-\d+[a-z]*)/(?=\d{1,2}\b)", by=r"\1-"),
     _off("hash_rate", r"\b(?:lite hash rate|lhr)\b"),
     _off("design", r" with max-?q(?: design)?", by=" max-q"),

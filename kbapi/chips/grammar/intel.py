@@ -190,7 +190,8 @@ GRAPHICS_RULES: Final[tuple[Rule, ...]] = (
          r"(?: graphics)?",
          "iris {tier} graphics {number}", "iris {tier} graphics", "{gen}", first_digit),
     rule("arc", "intel", "gpu",
-         r"arc (?P<pro>pro )?(?:graphics )?(?P<letter>[a-e])(?P<number>\d{2,3})(?P<mobile>m?)"
+         r"arc (?P<pro>pro )?(?:graphics )?(?P<letter>[a-e])"
+         r"(?P<number>(?(pro)[1-9]0|[1-9][1-9]0))(?P<mobile>m?)"
          r"(?: \d{1,2}gb)?(?: graphics)?",
          "arc {pro} {letter}{number}{mobile}", "arc {pro}", "{letter} {mobile}",
          no_generation),

@@ -123,7 +123,8 @@ RULES: Final[tuple[Rule, ...]] = (
     rule("quadro_rtx", "nvidia", "gpu", rf"quadro rtx (?P<number>[3-9]000){_FORM}",
          "quadro rtx {number} {form} {memory2}", "quadro rtx", "{form}"),
     rule("quadro", "nvidia", "gpu",
-         r"quadro (?P<letters>[pmkt]|gv|gp|fx |nvs |plex )?(?P<number>\d{3,5})(?P<suffix>m|d)?"
+         r"quadro (?![pt][1-3]\d\d\b)(?P<letters>[pmkt]|gv|gp|fx |nvs |plex )?"
+         r"(?P<number>\d{3,5})(?P<suffix>m|d)?"
          r"(?: (?P<variant>sdi|mac|x2|lp))?" + _MEMORY + r"(?: (?P<form>laptop|max q))?",
          "quadro {letters}{number}{suffix} {variant} {memory} {form}", "quadro",
          "{letters} {suffix} {form}"),
@@ -137,7 +138,7 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?P<tail>(?: (?:sxm\d?|pcie?|pcie|dgxs|fhhl|lite|\d{1,3}gb))*)",
          "tesla {letters}{number}{suffix} {q} {tail}", "tesla", "{letters}"),
     rule("data_centre", "nvidia", "gpu",
-         r"(?P<letters>gh|gb|ax|[ahlb])(?P<number>[24]|16|[1-9]0|[1-9]00|6000)(?P<suffix>[agmsx]?)"
+         r"(?P<letters>gh|gb|ax|[ahlb])(?P<number>(?<=a)2|(?<=l)[24]|16|[1-9]0|[1-9]00|6000)(?P<suffix>[agmsx]?)"
          r"(?P<tail>(?: (?:sxm\d?|pcie|pg\d{3} \d{3}|nvl|hbm\de?|cnx|ultra|active|ac|3e|\d{1,3}gb?"
          r"))*)",
          "{letters}{number}{suffix} {tail}", "data centre", "{gen}", _centre_generation,

@@ -1,7 +1,7 @@
 """Cleaned text in, chips that it names out; similar names as suggestions."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,6 +11,7 @@ from rapidfuzz.distance import OSA
 from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar import amd, cleaning, families, intel, nvidia, short_forms
 from kbapi.chips.grammar.rule import Rule, RuleList
+from kbapi.chips.grammar.sold import SOLD
 
 RULES: Final[tuple[Rule, ...]] = (
     *intel.RULES,
@@ -33,6 +34,11 @@ _SAMPLE_TAIL = re.compile(r" (?:es\d?|qs|engineering sample)$")
 _PUNCTUATION: Final = " \"'`,;:*-"
 _ANGLE = re.compile(r"(?:google inc\. ?(?:\([^()]*+\))?,? ?(?:-+ )?)?angle \((?P<inner>.*)\)")
 _PCI_NAME = re.compile(r"(?P<code>[^\[\]]*)\[(?P<name>[^\[\]]+)\]")
+# A second name before the brackets.
+_LINE_IN_CODE = re.compile(
+    r"\b(?:core|i[3579]|ryzen|xeon|geforce|radeon|[rg]tx|quadro|apple|arc|iris|pentium|celeron|"
+    r"athlon|epyc|threadripper)\b"
+)
 _PCI_ID = re.compile(r"\b(10de|1002|8086|1022):([0-9a-f]{4})\b")
 _REVISION = re.compile(r"\(rev ([0-9a-f]{2})\)")
 _MOBILE_CODE = re.compile(r".*\b[a-z]{1,2}\d{2,3}[a-z]{0,2}m\b.*")
@@ -120,6 +126,8 @@ def _pci_database_name(stripped: str) -> tuple[str, bool | None]:
     if found is None:
         return stripped, None
     code = found["code"]
+    if _LINE_IN_CODE.search(code):
+        return stripped, None
     maker = _MAKER_TOKENS.match(code)
     if (maker and set(maker[0].split()) != {"nvidia"}) or not _NVIDIA_CODE.fullmatch(code):
         return (maker[0] if maker else "") + found["name"], None
@@ -191,7 +199,8 @@ def _short_form(tokens: str) -> tuple[ChipName, ...]:
     brand = rest.split(" ")[0]
     meant = filter(None, map(find_chip, short_forms.meanings(rest)))
     wanted = [c for c in meant if c.maker in makers and (brand not in _BRANDS or brand in c.key)]
-    return tuple(dict.fromkeys(wanted))
+    # A number alone is only read as a chip that was sold: its line and class are a conclusion.
+    return tuple(chip for chip in dict.fromkeys(wanted) if not find_meant(chip.key, ()))
 
 
 def _series_members(tokens: str) -> tuple[ChipName, ...]:
@@ -253,3 +262,58 @@ def _without_a_letter(token: str) -> list[str]:
     # The last digits first: the leading ones identify the chip.
     spare = reversed(range(digits.start(1), digits.end())) if too_long else ()
     return [token[:at] + token[at + 1 :] for at in (*letters, *spare)]
+
+
+_NUMBER_IN_KEY: Final = re.compile(r"(?P<before>.*?-[a-z]*)(?P<number>\d{3,5})(?P<behind>.*)")
+_MOST_MEANT: Final = 5
+
+
+def find_meant(key: str, described: Container[str]) -> tuple[str, ...]:
+    """The keys that were probably meant by a key whose number has a typing error; mostly none.
+
+    Where the numbers of a line are listed, one wrong, missing or surplus digit is a typing error.
+    Of other lines the described chips are known, and only two digits in the wrong order count.
+    """
+    parts = _NUMBER_IN_KEY.fullmatch(key)
+    if parts is None or key in described:
+        return ()
+    before, number, behind = parts["before"], parts["number"], parts["behind"]
+    sold = SOLD.get(before.replace("-pro-", "-"), frozenset())
+    if generation := [
+        one for one in sold if _generation(before, one) == _generation(before, number)
+    ]:
+        near = () if number in sold else _near_numbers(number, sold, generation)
+        other = () if number in sold else _other_classes(before, number)
+        keys = [
+            *(f"{one}{number}{behind}" for one in other),
+            *(f"{before}{n}{behind}" for n in near),
+        ]
+    else:
+        keys = [f"{before}{one}{behind}" for one in _swapped(number)]
+        keys = [meant for meant in keys if meant in described]
+    return tuple(k for k in keys if find_chip(k.replace("-", " ")) is not None)[:_MOST_MEANT]
+
+
+def _other_classes(before: str, number: str) -> list[str]:
+    """The lines with another class digit in which this number was sold."""
+    lines = (f"{before[:-2]}{tier}-" for tier in "3579")
+    return [line for line in lines if number in SOLD.get(line, ())]
+
+
+def _generation(before: str, number: str) -> tuple[int, str]:
+    has_two_digits = number[0] == "1" and before.startswith("intel-core-i")
+    return len(number), number[:2] if has_two_digits else number[0]
+
+
+def _near_numbers(number: str, sold: Iterable[str], generation: Iterable[str]) -> list[str]:
+    """The sold numbers that are one typing error away, those of the same generation first."""
+    near = [one for one in sold if OSA.distance(number, one, score_cutoff=1) == 1]
+    swapped = _swapped(number)
+    return sorted(near, key=lambda one: (one not in swapped, one not in generation, one))
+
+
+def _swapped(number: str) -> list[str]:
+    """The number with two neighbouring digits exchanged, in each way that changes it."""
+    pairs = range(len(number) - 1)
+    every = (number[:at] + number[at + 1] + number[at] + number[at + 2 :] for at in pairs)
+    return [one for one in every if one != number]
