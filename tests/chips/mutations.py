@@ -13,6 +13,7 @@ from typing import Final
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar.reading import find_meant
+from kbapi.chips.grammar.sold import SOLD
 from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
 
@@ -63,25 +64,39 @@ def fault_of(one: Mutation) -> str | None:
         return f"accepted as {chip.key}"
     if one.kind in ("digit", "suffix") and chip.key == one.key:
         return "merged into the chip without the change"
-    if chip.key != one.key and not is_spelled(chip, one.text):
+    if chip.key != one.key and not is_spelled(chip, one.text, is_short=one.kind == "cut"):
         return f"merged into {chip.key}"
     if one.kind == "cut" and chip.key != one.key and not _is_plausible(chip):
         return f"accepted as {chip.key}"
     return None
 
 
-def is_spelled(chip: ChipName, text: str) -> bool:
-    """Whether each number of a key stands in the text: a chip is never read into a text."""
+def is_spelled(chip: ChipName, text: str, *, is_short: bool = False) -> bool:
+    """Whether each number of a key stands in the text: a chip is never read into a text.
+
+    What is left of a cut text can be a short name, whose class follows from its number.
+    """
+    pattern = r"\d{3,}" if is_short else r"\d+"
     bare = re.sub(r"[^a-z0-9]", "", text.lower())
-    return all(number in bare for number in re.findall(r"\d+", chip.key))
+    return all(number in bare for number in re.findall(pattern, chip.key))
 
 
-_KNOWN: Final = {str(row.wanted["canonical"]) for row in load_given()}
+def _graphics_inside(raw: str) -> str | None:
+    """The key of the graphics that are printed behind a processor."""
+    chip = identify_chip(raw.partition(" w/ ")[2] or raw.partition(" with ")[2]).chip
+    return chip.key if chip else None
+
+
+_KNOWN: Final = {"nvidia-a10", *(str(row.wanted["canonical"]) for row in load_given())} | {
+    key for row in load_given() if (key := _graphics_inside(row.raw))
+}
 
 
 def _is_plausible(chip: ChipName) -> bool:
     """Whether what is left of a cut text is a whole name, or is questioned."""
-    if chip.key in _KNOWN or chip.key == "amd-radeon-8060s" or find_meant(chip.key, ()):
+    number = _NUMBER.search(chip.key)
+    is_sold = number is not None and number[0] in SOLD.get(chip.key[: number.start()], ())
+    if is_sold or chip.key in _KNOWN or find_meant(chip.key, ()):
         return True
     siblings = [key for key in _KNOWN if _line(key) == _line(chip.key)]
     lengths = {len(number) for key in siblings for number in re.findall(r"\d+", key)}
@@ -172,7 +187,7 @@ def _suffix(raw: str, key: str, rng: Random) -> str:
 
 
 _INSIDE_A_PROCESSOR: Final = re.compile(
-    r"intel-(?:u?hd|iris)-.*|amd-radeon-(?:vega-\d+|\d{3}m|80\d0s)"
+    r"intel-(?:u?hd|iris)-.*|amd-radeon-(?:(?:rx-)?vega-(?:m-)?.*|\d{3}m|80\d0s)"
 )
 _SECOND: Final = (
     ("Intel(R) Core(TM) i7-8700K CPU @ 3.70GHz", "intel-core-i7-8700k"),

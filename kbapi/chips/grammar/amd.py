@@ -4,7 +4,7 @@ from typing import Final
 
 from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, rule, thousands
 
-RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t|wx"
+RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t"
 # From the seventh thousand on the last two digits of a laptop's number show the design: 7520U,
 # 7530U, 7535U, 7540U. A few numbers belong to a design whose others end differently.
 _LAPTOP_SUFFIXES: Final = ("u", "h", "hs", "hx", "hx3d", "c", "e")
@@ -115,7 +115,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "athlon {cores} {pair} {letter}{number}{suffix}", "athlon {cores}",
          "{pair} {letter} {gen} {suffix}", first_digit),
     rule("athlon", "amd", "cpu",
-         r"athlon (?P<tier>(?:gold|silver) )?(?P<pro>pro )?(?P<number>\d{3,4}) ?"
+         r"athlon (?P<tier>(?:gold|silver) )?(?P<pro>pro )?(?P<number>\d{4}|[23]\d0(?= ?[gu])) ?"
          rf"(?P<suffix>ge|g|u|e|c|b|x)?{_APU_TAIL}",
          "athlon {tier} {pro} {number}{suffix}", "athlon", "{gen} {suffix}", thousands),
     rule("phenom", "amd", "cpu",
@@ -134,7 +134,7 @@ RULES: Final[tuple[Rule, ...]] = (
          thousands),
     rule("e_series", "amd", "cpu",
          r"e(?P<tier>[12])? (?P<micro>micro )?"
-         rf"(?P<number>\d{{3,4}})(?P<suffix>[dmet]?){_APU_TAIL}",
+         rf"(?P<number>(?(tier)\d{{4}}|\d{{3}}))(?P<suffix>[dmet]?){_APU_TAIL}",
          "e{tier} {micro} {number}{suffix}", "e series", "{gen} {micro} {suffix}", thousands,
          needs_maker=True),
     rule("c_series", "amd", "cpu", r"(?P<line>[cz]) (?P<code>\d{2})", "{line} {code}",

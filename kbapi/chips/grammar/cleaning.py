@@ -240,7 +240,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
          r"(?P<size> \d{1,2}gb)?$", by=r"\g<size>"),
     _off("revision_word", r" rev\. ?[a-z1]\b|\bopn:"),
     _off("revision_number", r" rev\. ?(?=[2-9]\b)", by=" rev "),
-    _off("edition_of_a_system", r"(\dmx?) mac edition$", by=r"\1"),
+    _off("edition_of_a_system", r"(\dmx?) mac edition(?=\]?$)", by=r"\1"),
 )  # fmt: skip
 
 _TOKENS: Final[tuple[Substitution, ...]] = (

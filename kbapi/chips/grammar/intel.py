@@ -27,7 +27,7 @@ _ATOM_SUFFIX: Final = "b|c|ct|d|e|f|fe|g|l|p|pt|r|re|rc|rk|t"
 # The digits that there are. One digit too many or too few is a slip, not a new chip: three digits
 # are the first generation, four the second to the ninth and low-power parts of the tenth and
 # later ones, which always have a suffix, five the tenth and later ones.
-_CORE_NUMBER: Final = r"[3-9]\d{2}|[2-9]\d{3}|1[0-4]\d{3}|1[0-4]\d{2}(?= ?[a-z])"
+_CORE_NUMBER: Final = r"(?<!9 )(?<!i9)[3-9]\d{2}|[2-9]\d{3}|1[0-4]\d{3}|1[0-4]\d{2}(?= ?[a-z])"
 _VERSION: Final = r"(?: ?(?P<version>v\d))?"
 
 # Generations whose low-power parts have several designs, shown by the last digit: 8250U, 8265U

@@ -7,7 +7,8 @@ from kbapi.chips.grammar.rule import Groups, Rule, all_but_two, first_digit, no_
 _MEMORY: Final = r"(?: (?P<memory>\d{1,3}gb|gddr\dx?))?"
 _FORM: Final = r"(?: (?P<form>laptop|max q|embedded))?(?: (?P<memory2>\d{1,3}gb))?"
 _STEPS: Final = r"(?: ?(?P<ti>ti))?(?: ?(?P<super>super))?"
-_VARIANT: Final = r"(?: ?(?P<variant>d v2|d|a|le|se|oem|boost))?"
+_VARIANTS: Final = "d v2|d|a|oem"
+_OLD_VARIANTS: Final = f"{_VARIANTS}|le|se|boost"
 _TAIL: Final = "{ti} {super} {variant} {type} {form}"
 # Boards print their size of memory behind the name of one and the same chip.
 _ANY_SIZE: Final = r"(?: \d{1,3}gb)?"
@@ -52,12 +53,15 @@ def _centre_generation(groups: Groups) -> str:
     return groups["letters"]
 
 
-def _geforce(name: str, brand: str, number: str) -> Rule:
+def _geforce(name: str, brand: str, number: str, variants: str) -> Rule:
     """A row for the numbered GeForce brands, whose brand people leave out."""
     return rule(
         name, "nvidia", "gpu",
-        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})(?P<letter>m|mx)?"
-        rf"{_STEPS}{_VARIANT}(?P<cores> 448)?(?: (?P<size>\d{{1,3}})gb)?{_TYPE}"
+        rf"(?:geforce )?(?P<brand>{brand}) ?(?P<number>{number})"
+        # From four digits on laptop parts have no letter.
+        rf"(?P<letter>(?<!\d{{4}})(?:m|mx))?{_STEPS}(?: ?(?P<variant>{variants}))?"
+        r"(?P<cores> 448)?(?(cores)(?: cores)?)"
+        rf"(?: (?P<size>\d{{1,3}})gb)?{_TYPE}"
         r"(?(letter)(?: laptop)?|(?: (?P<form>laptop|max q|embedded))?)"
         r"(?: (?P<size_behind>\d{1,3})gb)?(?P<revision> rev [2-9])?",
         f"geforce {{brand}} {{number}}{{letter}} {_TAIL} {{cores}} {{revision}}",
@@ -84,9 +88,9 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?:geforce )?rtx ?(?P<number>[3-9]0[3-9]0){_STEPS}{_ANY_SIZE} (?:laptop )?max q",
          "geforce rtx {number} {ti} {super} laptop", "geforce rtx",
          "{gen} laptop", all_but_two),
-    _geforce("geforce_rtx", "rtx", r"[2-9]0[3-9]0"),
-    _geforce("geforce_gtx", "gtx", r"[2-9]\d[05]|1[06][3-8]0"),
-    _geforce("geforce_gt", "gts|gt", r"[1-9]\d[05]|10[1-3]0"),
+    _geforce("geforce_rtx", "rtx", r"[2-9]0[3-9]0", _VARIANTS),
+    _geforce("geforce_gtx", "gtx", r"[2-9]\d[05]|1[06][3-8]0", _OLD_VARIANTS),
+    _geforce("geforce_gt", "gts|gt", r"[1-9]\d[05]|10[1-3]0", _OLD_VARIANTS),
     rule("geforce_mx", "nvidia", "gpu",
          rf"(?:geforce )?mx ?(?P<number>[1-9]\d0)(?: (?P<variant>a))?{_ANY_SIZE}{_TYPE}"
          r"(?: (?P<form>max q))?(?: laptop)?",
@@ -138,7 +142,7 @@ RULES: Final[tuple[Rule, ...]] = (
          r"(?P<tail>(?: (?:sxm\d?|pcie?|pcie|dgxs|fhhl|lite|\d{1,3}gb))*)",
          "tesla {letters}{number}{suffix} {q} {tail}", "tesla", "{letters}"),
     rule("data_centre", "nvidia", "gpu",
-         r"(?P<letters>gh|gb|ax|[ahlb])(?P<number>(?<=a)2|(?<=l)[24]|16|[1-9]0|[1-9]00|6000)(?P<suffix>[agmsx]?)"
+         r"(?P<letters>gh|gb|ax|[ahlb])(?P<number>(?<=a)2|(?<=l)[24]|16|(?<!gb)[1-9]0|10|[1-9]00|6000)(?P<suffix>[agmsx]?)"
          r"(?P<tail>(?: (?:sxm\d?|pcie|pg\d{3} \d{3}|nvl|hbm\de?|cnx|ultra|active|ac|3e|\d{1,3}gb?"
          r"))*)",
          "{letters}{number}{suffix} {tail}", "data centre", "{gen}", _centre_generation,
@@ -205,7 +209,8 @@ OTHER_RULES: Final[tuple[Rule, ...]] = (
     rule("via_c", "via", "cpu", r"c(?P<number>4\d{3})", "c{number}", "c", "{gen}", first_digit,
          needs_maker=True),
     rule("zhaoxin", "zhaoxin", "cpu",
-         r"(?P<line>kaixian kx|kaisheng kh) (?P<letters>[uc]?)(?P<number>\d{4,5})"
+         r"(?P<line>kaixian kx|kaisheng (?P<large>kh)) (?P<letters>[uc]?)"
+         r"(?P<number>(?(large)\d{5}|\d{4}))"
          r"(?P<suffix>ma|[adgm])?(?: (?P<cores>\d{1,2}))?",
          "{line} {letters}{number}{suffix} {cores}", "{line}", "{gen} {letters}{suffix}",
          no_generation),

@@ -291,7 +291,8 @@ def find_meant(key: str, described: Container[str]) -> tuple[str, ...]:
     else:
         keys = [f"{before}{one}{behind}" for one in _swapped(number)]
         keys = [meant for meant in keys if meant in described]
-    return tuple(k for k in keys if find_chip(k.replace("-", " ")) is not None)[:_MOST_MEANT]
+    chips = filter(None, (find_chip(key.replace("-", " ")) for key in keys))
+    return tuple(one.key for chip in chips for one in sharers(chip))[:_MOST_MEANT]
 
 
 def _other_classes(before: str, number: str) -> list[str]:
