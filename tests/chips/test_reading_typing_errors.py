@@ -75,4 +75,4 @@ def test_what_is_meant_is_always_a_chip() -> None:
             for digit in "0159":
                 for key in find_meant(f"{line}{number[:-2]}{digit}{number[-1]}", ()):
                     found = identify_chip(key)
-                    assert key in (found.chip.key if found.chip else found.candidates)
+            assert key in ((found.chip.key,) if found.chip else found.candidates)

@@ -244,7 +244,7 @@ SUBSTITUTIONS: Final[tuple[Substitution, ...]] = (
 )  # fmt: skip
 
 _TOKENS: Final[tuple[Substitution, ...]] = (
-    _off("plus", r"\+", by=" plus "),
+    _off("plus", r"(?:\+ ?)++", by=" plus "),
     _off("and", r"&", by=" and "),
     _off("separators", r"[-\s,()\[\]]+"),
     _off("glued_class", r"\b(core|ryzen|ultra|radeon|geforce|xeon|pentium|celeron|athlon|atom|"

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
 
 from rapidfuzz import process
@@ -48,7 +49,7 @@ _NVIDIA_CODE = re.compile(r".*\b(?:g[a-z]?\d{2,3}|tu\d{3}|ad\d{3})[a-z]*\b.*")
 # More than any system prints: they bound what is tried on a text that names nothing.
 _MOST_PIECES: Final = 10
 _MOST_SHARED: Final = 6
-_MOST_MISSES: Final = 16
+_MOST_MISSES: Final = 8
 _MOST_TOKENS: Final = 12
 _LONGEST_NAME: Final = 80
 _MOST_FORMS: Final = 2
@@ -220,6 +221,7 @@ def _is_family(tokens: str) -> bool:
 _MOST_DIGITS: Final = 4
 _LONGEST_TOKEN: Final = 16
 _MOST_SUGGESTIONS: Final = 5
+_MOST_REPAIRS: Final = 16
 _TEMPLATE_TOKEN = re.compile(r"[a-z]{3,}")
 # Tokens that the templates fill in from the name.
 _FILLED_IN: Final = (
@@ -234,7 +236,8 @@ def suggestions(tokens: str) -> tuple[ChipName, ...]:
     parts = tokens.split()
     if len(parts) > _MOST_TOKENS or max(map(len, parts), default=0) > _LONGEST_TOKEN:
         return ()
-    found = (find_chip(" ".join(repaired)) for repaired in _repaired(parts))
+    tried = islice(_repaired(parts), _MOST_REPAIRS)
+    found = (find_chip(" ".join(repaired)) for repaired in tried)
     return tuple(dict.fromkeys(filter(None, found)))[:_MOST_SUGGESTIONS]
 
 
