@@ -28,7 +28,8 @@ _SIZES: Final = (
 # The sizes that go without saying, by number, step and form. A size that is not listed was never
 # sold, or belongs to another chip. Numbers that are not listed were sold with many sizes.
 _USUAL_SIZES: Final = {
-    "1080 ti": "11", "2050": "4", "2060": "6", "2060 super": "8", "2070": "8", "2070 super": "8",
+    "780 ti": "3", "1080 ti": "11", "2050": "4", "2060": "6", "2060 super": "8", "2070": "8",
+    "2070 super": "8",
     "2080": "8", "2080 super": "8", "2080 ti": "11", "3050": "8", "3050 ti laptop": "4",
     "3060": "12", "3060 laptop": "6", "3060 ti": "8", "3070": "8", "3070 laptop": "8",
     "3070 ti": "8", "3070 ti laptop": "8", "3080": "10", "3080 laptop": "8 16", "3080 ti": "12",
