@@ -90,6 +90,8 @@ MOST_UNKNOWN_FIELDS: Final = 32
 MOST_PROBLEMS: Final = 64
 """Problems that one answer lists; a person corrects no more at once."""
 LONGEST_TEXT: Final = 400
+LONGEST_RECORD: Final = 10_000
+"""Characters of a record that holds a chip's name, such as the kernel's list of processors."""
 MOST_TEXTS: Final = 2_000
 """Texts in a document that are not plain words; no result needs a tenth of them."""
 

@@ -26,6 +26,7 @@ from kbapi.bounds import (
 )
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
+from kbapi.chips.grammar.cleaning import names_in
 from kbapi.documents.personal_data import (
     CODE,
     find_personal_data,
@@ -217,9 +218,20 @@ def read_json(body: bytes) -> JsonReading:
     if _count_values(body, DEEPEST_NESTING) > MOST_VALUES:
         sentence = f"A document has at most {MOST_VALUES:,} values. Remove some of them."
         return JsonReading(None, (Problem("", "too_many_values", sentence),), is_complete=False)
-    reading = _reading_of(_value_of(body))
+    reading = _reading_of(_with_chip_name(_value_of(body)))
     check_time("JSON text")
     return reading
+
+
+def _with_chip_name(value: JsonValue) -> JsonValue:
+    """The value; of a whole record in `chip`, only the lines that name chips are kept.
+
+    The rest of the record is long, differs from hour to hour, and may hold personal data.
+    """
+    text = value.get("chip") if isinstance(value, dict) else None
+    if isinstance(text, str):
+        value["chip"] = "\n".join(names_in(text))
+    return value
 
 
 def _reading_of(value: JsonValue) -> JsonReading:
@@ -424,7 +436,9 @@ def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None
-    return decide_chip(text, "/chip", catalogue, form=_form_of(value), ids=_ids_of(value))
+    is_confirmed = value.get("chip_confirmed") is True
+    form, ids = _form_of(value), _ids_of(value)
+    return decide_chip(text, "/chip", catalogue, form=form, ids=ids, is_confirmed=is_confirmed)
 
 
 def _form_of(value: dict[str, Any]) -> Form | None:

@@ -30,7 +30,7 @@ CHIPS = (
     "osmer-kestrel-660-laptop",
     "osmer-kestrel-680x",
     "osmer-vessick-210",
-    "norvane-sable-7-9999mx",
+    "norvane-sable-7-9990mx",
 )
 """Well known, open, often locked, always locked, in counts, of graphics, hardly known, unknown."""
 LOCKED_EVERYWHERE = ("norvane-tarnel-3-2115n", "norvane-sable-5-4850s")

@@ -146,6 +146,50 @@ def test_a_text_that_names_no_chip_is_refused(text: str, code: str) -> None:
     assert problems_of(a_submission(chip=text)) == [("/chip", code)]
 
 
+def problems_with_candidates(document: object) -> list[tuple[str, str, tuple[str, ...]]]:
+    with pytest.raises(DocumentRefused) as caught:
+        read(a_body(document))
+    return [(one.pointer, one.code, one.candidates) for one in caught.value.problems]
+
+
+def test_a_number_with_a_typing_error_is_asked_back() -> None:
+    document = a_submission(chip="Norvane(R) Sable(TM) 7 4280MX @ 2.60GHz")
+    assert problems_with_candidates(document) == [("/chip", "chip_unlikely", (CHIP,))]
+
+
+@pytest.mark.parametrize("confirmed", [False, None])
+def test_only_true_confirms_a_chip(confirmed: bool | None) -> None:
+    document = a_submission(chip="norvane sable 7 4280mx", chip_confirmed=confirmed)
+    assert problems_with_candidates(document) == [("/chip", "chip_unlikely", (CHIP,))]
+
+
+def test_a_confirmed_chip_is_taken_as_new() -> None:
+    document = a_submission(chip="norvane sable 7 4280mx", chip_confirmed=True)
+    assert read(a_body(document)).chip.key == "norvane-sable-7-4280mx"
+    assert read(a_body(document)).raw["chip_confirmed"] is True
+
+
+def test_a_chip_that_is_described_needs_no_confirmation() -> None:
+    assert read(a_body(a_submission(chip_confirmed=False))).chip.key == CHIP
+
+
+def test_of_a_whole_record_only_the_name_is_kept() -> None:
+    line = "model name\t: Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"
+    record = f"processor\t: 0\n{line}\nflags\t\t: {'fpu vme ' * 300}\n\n" * 4
+    document = read(a_body(a_submission(chip=record)))
+    assert document.chip.key == CHIP
+    assert document.raw["chip"] == line
+
+
+def test_a_record_of_two_chips_is_ambiguous() -> None:
+    record = "Name=Norvane Sable 7 4820MX\nName=Norvane Sable 5 4810MX\n"
+    assert problems_of(a_submission(chip=record)) == [("/chip", "chip_ambiguous")]
+
+
+def test_a_long_text_that_is_no_record_is_refused() -> None:
+    assert problems_of(a_submission(chip="x" * 401)) == [("/chip", "too_long")]
+
+
 def test_sound_settings_of_a_misshapen_document_are_checked_too() -> None:
     document = a_submission(a_setting(minutes="long"), a_setting(domain="ring", in_use=5))
     assert problems_of(document) == [
