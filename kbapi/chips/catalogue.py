@@ -514,7 +514,8 @@ def decide_chip(
     found = _identified(text, form, ids)
     if found.chip is None:
         return _problem_of(found, pointer)
-    if not is_confirmed and (meant := find_meant(found.chip.key, catalogue.chips)):
+    is_known = is_confirmed or catalogue.find(found.chip.key) is not None
+    if not is_known and (meant := find_meant(found.chip.key, catalogue.chips)):
         return Problem(pointer, "chip_unlikely", _UNLIKELY, meant)
     return ResolvedChip(catalogue.placed(found.chip), found.conflict)
 

@@ -229,7 +229,7 @@ def _with_chip_name(value: JsonValue) -> JsonValue:
     The rest of the record is long, differs from hour to hour, and may hold personal data.
     """
     text = value.get("chip") if isinstance(value, dict) else None
-    if isinstance(text, str):
+    if isinstance(text, str) and ("\n" in text or "smpboot" in text):
         value["chip"] = "\n".join(names_in(text))
     return value
 
