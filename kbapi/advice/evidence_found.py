@@ -154,7 +154,7 @@ def find_evidence(
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
-    absences = _absences(question, pool, control, catalogue)
+    absences = _absences(question, control, catalogue)
     locks = None if line is None else _locks(connection, line.id, question, pool, control)
     if line is None or any(absent.is_certain for absent in absences):
         return EvidenceFound(control, grid, line, absences=absences, locks=locks)
@@ -178,12 +178,11 @@ def find_evidence(
 
 
 def _absences(
-    question: Question, pool: PoolFound | None, control: LimitControl, catalogue: Catalogue
+    question: Question, control: LimitControl, catalogue: Catalogue
 ) -> tuple[Absence, ...]:
-    """What the chip lacks of the question; without a pool also the control that it is about."""
-    asked = question.control or (control if pool is None else None)
+    """What the chip lacks of the domains and the control that the answer is about."""
     domains = (question.domain, *(question.moved_with or ()))
-    return tuple(find_absences(catalogue, question.chip, domains, asked))
+    return tuple(find_absences(catalogue, question.chip, domains, control))
 
 
 def _pool(
