@@ -139,7 +139,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogu
         summary=lock_text.summary_of_locks(
             chip.name,
             [in_short(one) for one in locks],
-            factory_lock.text,
+            factory_lock.in_short,
             is_filtered=_is_filtered(question),
         ),
         cautions=cautions_about_locks(
