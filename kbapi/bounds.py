@@ -72,9 +72,8 @@ MOST_MINUTES: Final = 525_600
 MOST_SECONDS: Final = 60 * MOST_MINUTES
 MOST_WATTS: Final = 2_000
 """No power supply of a machine delivers more: a larger number has a wrong unit of measure."""
-LONGEST_VERSION: Final = 40
+LONGEST_VERSION: Final = 80
 LONGEST_MACHINE: Final = 60
-LONGEST_OS: Final = 40
 DEEPEST_NESTING: Final = 16
 LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""

@@ -93,6 +93,29 @@ PlatformProfile = Literal["quiet", "balanced", "performance", "other"]
 """The power profile of a platform."""
 PLATFORM_PROFILES: Final[tuple[PlatformProfile, ...]] = get_args(PlatformProfile)
 
+OperatingSystem = Literal[
+    "linux-4",
+    "linux-5",
+    "linux-6",
+    "linux-7",
+    "windows-7",
+    "windows-8",
+    "windows-10",
+    "windows-11",
+    "windows-server",
+    "macos-12",
+    "macos-13",
+    "macos-14",
+    "macos-15",
+    "macos-26",
+    "freebsd-13",
+    "freebsd-14",
+    "freebsd-15",
+    "other",
+]
+"""The family and the major version of an operating system."""
+OPERATING_SYSTEMS: Final[tuple[OperatingSystem, ...]] = get_args(OperatingSystem)
+
 Cooling = Literal["stock", "repasted", "pad", "liquid", "cleaned"]
 """What the cooling of a machine is."""
 COOLING: Final[tuple[Cooling, ...]] = get_args(Cooling)
@@ -160,6 +183,21 @@ POWER_SCOPES: Final[tuple[PowerScope, ...]] = get_args(PowerScope)
 ClockKind = Literal["effective", "requested"]
 """Whether a clock was reached or requested."""
 CLOCK_KINDS: Final[tuple[ClockKind, ...]] = get_args(ClockKind)
+
+TemperatureSensor = Literal[
+    "package",
+    "core_maximum",
+    "core_average",
+    "die",
+    "edge",
+    "hotspot",
+    "memory",
+    "regulator",
+    "board",
+    "other",
+]
+"""Where a temperature is measured."""
+TEMPERATURE_SENSORS: Final[tuple[TemperatureSensor, ...]] = get_args(TemperatureSensor)
 
 Fan = Literal["auto", "fixed"]
 """Whether the fan was regulated or held at one speed."""

@@ -25,7 +25,8 @@ from kbapi.advice.documented import (
 from kbapi.chips.catalogue import TRAITS, Catalogue, Description, resolve_chip
 from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.chips.naming import identify_chip
-from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text, read_parameters
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.evidence.locks import LockShares
 from kbapi.instance.instance import Instance

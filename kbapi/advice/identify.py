@@ -9,7 +9,8 @@ from marshmallow import fields, validate
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipSummary, IdentifyCode, Match
 from kbapi.chips.naming import identify_chip
-from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Whole, read_parameters
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Whole
 from kbapi.errors import QueryInvalid
 from kbapi.vocabulary import CHIP_KINDS, FORMS, ChipKind, Form
 

@@ -1,6 +1,6 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final, Protocol, TypeVar
 
 import orjson
@@ -49,11 +49,17 @@ class Found(Protocol):
         ...
 
 
+_NO_TEXTS: Final[Mapping[str, str]] = {}
 _Found = TypeVar("_Found", bound=Found)
 
 
 def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
+
+
+def stored_key(instance: Instance, kind: str, question: Asked) -> str:
+    """The keyed hash that the answer is stored under: a question may hold texts of a person."""
+    return instance.secret.keyed_hash("question", f"{kind}|{question.key}".encode()).hex()
 
 
 def answer_once(
@@ -63,13 +69,15 @@ def answer_once(
     find: Callable[[Connection], _Found],
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
+    texts: Mapping[str, str] = _NO_TEXTS,
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
     `find` reads what it stands on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
-    else in the transaction that keeps the answer.
+    else in the transaction that keeps the answer. An answer repeats the `texts` of its filters, so
+    it is stored only if results have the same texts.
 
     Raises
     ------
@@ -78,14 +86,14 @@ def answer_once(
     TooCostly
         When the time of the request is used up; nothing is kept.
     """
-    key = f"{kind}|{question.key}"
+    key = stored_key(instance, kind, question)
     version = _version_of(instance)
     fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
     if fresh is not None:
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
-        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more)
+        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts)
     )
 
 
@@ -101,15 +109,18 @@ def _compute_answer(
     find: Callable[[Connection], _Found],
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None],
+    texts: Mapping[str, str],
 ) -> AnswerBytes:
     with instance.reading() as connection:
         found = find(connection)
+        are_stored = answers.have_results(connection, question.chip.key, texts)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")
     body = orjson.dumps(answer)
     finished = AnswerBytes(body, checksum_of(body))
-    if found.line is not None and (found.has_results or instance.catalogue.find(question.chip.key)):
+    is_known = found.has_results or instance.catalogue.find(question.chip.key)
+    if found.line is not None and is_known and are_stored:
         # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)
         stamp = Stamp(found.line.revision, _version_of(instance), instance.today())

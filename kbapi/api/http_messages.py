@@ -15,11 +15,10 @@ from werkzeug.exceptions import NotFound
 
 from kbapi.access.keys import KEY_PREFIX
 from kbapi.access.limits import LARGE_BYTES, BodyMemory
+from kbapi.documents.reader import read_parameters, unknown_parameters
 from kbapi.documents.shapes import (
     ParameterFlag,
     StrictSchema,
-    read_parameters,
-    unknown_parameters,
 )
 from kbapi.errors import (
     BodyTooLarge,

@@ -30,7 +30,8 @@ from kbapi.api.http_messages import (
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.bounds import MOST_ITEMS
-from kbapi.documents.shapes import StrictSchema, Whole, read_parameters
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import StrictSchema, Whole
 from kbapi.errors import QueryInvalid
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.correct import correct_submission

@@ -141,6 +141,8 @@ class CatalogueFile:
     facts: Mapping[str, Fact] = field(default_factory=dict)
     makers_without: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Domains and controls that no chip of a maker has."""
+    machines: tuple[str, ...] = ()
+    """Classes of machines that a result can name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,6 +310,8 @@ class Catalogue:
         """Chips that a file describes by itself, by key."""
         self.models = frozenset(chain(self.chips, *(file.models for file in all_files)))
         """Keys of all chips that the files name."""
+        self.machines = frozenset(chain.from_iterable(file.machines for file in all_files))
+        """Classes of machines."""
         self.facts = _first_of(file.facts for file in all_files)
         self._makers_without = _first_of(file.makers_without for file in all_files)
         # Chips and questions come again and again; a description is small.

@@ -25,7 +25,17 @@ from kbapi.errors import CatalogueError
 from kbapi.stats.intervals import Grid
 from kbapi.vocabulary import CHIP_KINDS, CONTROLS, DOMAINS, FACTORY_LOCK_STATUSES
 
-_TABLES: Final = ("reviewed", "recheck", "defaults", "makers", "series", "chips", "models", "facts")
+_TABLES: Final = (
+    "reviewed",
+    "recheck",
+    "defaults",
+    "makers",
+    "series",
+    "chips",
+    "models",
+    "machines",
+    "facts",
+)
 _CHIP_FIELDS: Final = ("key", "name", "kind", "series", "line")
 _FACT_FIELDS: Final = ("text", "source", "reviewed", "recheck", "note")
 _WITH_STEPS: Final = tuple(control for control in CONTROLS if control != "load_line")
@@ -180,6 +190,7 @@ class _Reader:
             series={key: self._series(key, row) for key, row in self._tables("series").items()},
             chips=self._chips(table.get("chips", [])),
             models=self._texts("models", table.get("models", [])),
+            machines=self._texts("machines", table.get("machines", [])),
             facts={key: self._fact(key, row) for key, row in self._tables("facts").items()},
             makers_without={
                 maker: self._maker(maker, row) for maker, row in self._tables("makers").items()

@@ -11,13 +11,13 @@ from kbapi.access.keys import KeyHolder
 from kbapi.curation.decisions import MOST_POOLS
 from kbapi.curation.queue import confirmation_of, shared_contributor
 from kbapi.curation.starts import PoolName, StartChange, changes_between, find_pools, name_of
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     OneChoiceOf,
     ParameterFlag,
     StrictSchema,
     Whole,
     described,
-    read_parameters,
 )
 from kbapi.errors import Problem, QueryInvalid, ResultUnknown
 from kbapi.instance.instance import Instance

@@ -14,13 +14,13 @@ from sqlalchemy import Connection
 from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     OneChoiceOf,
     ParameterCount,
     StrictSchema,
     Text,
     described,
-    read_parameters,
 )
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.instance.instance import Instance

@@ -17,6 +17,7 @@ from kbapi.curation.influence import InfluenceRanking, rank_influence
 from kbapi.curation.queue import cursor_text, read_cursor
 from kbapi.curation.results import ListedSubmission, SubmissionReader
 from kbapi.curation.starts import PoolName, name_of, question_about
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     CLIENT,
     OneChoiceOf,
@@ -25,7 +26,6 @@ from kbapi.documents.shapes import (
     StrictSchema,
     Text,
     described,
-    read_parameters,
 )
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.evidence.pools import PoolWanted, find_pool

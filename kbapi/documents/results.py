@@ -10,8 +10,6 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 from kbapi.bounds import (
     CLOCK_LEAST_MHZ,
     CLOCK_MOST_MHZ,
-    LONGEST_MACHINE,
-    LONGEST_OS,
     MOST_LOCKS,
     MOST_READINGS,
     MOST_SETTINGS,
@@ -34,6 +32,7 @@ from kbapi.documents.measurements import (
 from kbapi.documents.shapes import (
     CLIENT,
     IN_CONTROL_UNIT,
+    MACHINE,
     MINUTES,
     MONTH,
     TOKEN,
@@ -62,6 +61,7 @@ from kbapi.vocabulary import (
     LOCK_CHANGES,
     LOCK_STATUSES,
     LOCKS_FOUND_BY,
+    OPERATING_SYSTEMS,
     PLATFORM_PROFILES,
     SUPPLIES,
     SWITCHES,
@@ -133,26 +133,16 @@ class PlatformSchema(RecordSchema):
     makes = Platform
 
     machine = text(
-        "Machine class: a catalogue key, or a short model name without anything personal.",
+        "Machine class of the catalogue, or maker and model with the number of the model.",
         "harbour-15",
-        Whole(
-            rf"[^\x00-\x1f\x7f]{{1,{LONGEST_MACHINE}}}",
-            error=f"1 to {LONGEST_MACHINE} characters on one line.",
-        ),
+        MACHINE,
     )
     form = choice(FORMS, "Form of the machine; decides between chips that share a name.", "laptop")
     firmware = text("Firmware version.", "1.14", VERSION)
     firmware_month = text("Month of the firmware version, YYYY-MM.", "2026-03", MONTH)
     microcode = text("Microcode version.", "0x2b", VERSION)
     driver = text("Graphics driver version.", "31.0.15", VERSION)
-    os = text(
-        "Family and major version of the operating system.",
-        "linux-6",
-        Whole(
-            rf"[A-Za-z][A-Za-z0-9 ._-]{{0,{LONGEST_OS - 1}}}",
-            error="Send family and major version, such as linux-6.",
-        ),
-    )
+    os = choice(OPERATING_SYSTEMS, "Family and major version of the operating system.", "linux-6")
     platform_profile = choice(PLATFORM_PROFILES, "The power profile in use.", "balanced")
     cooling = choices(COOLING, "State of the cooling.", ["repasted"])
     supply = choice(SUPPLIES, "Power source during the tests.", "mains")

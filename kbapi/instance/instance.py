@@ -27,7 +27,7 @@ from kbapi.instance.file_locks import (
     hold_as_only_process,
     shared_lock,
 )
-from kbapi.instance.health import HealthNow, Probing
+from kbapi.instance.health import HealthNow, HourlyDeletion, Probing
 from kbapi.instance.secret import (
     Secret,
     create_secret,
@@ -45,6 +45,7 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
+from kbapi.storage import results
 from kbapi.storage.answers import SingleFlight
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.sqlite import schema
@@ -81,6 +82,7 @@ class Instance:
         self.gate = WriteGate(settings)
         self._health = health_of(settings.home)
         self._probing = Probing(self, self._health)
+        self._deleting = HourlyDeletion(self)
         self._release: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
@@ -160,6 +162,26 @@ class Instance:
         ):
             yield connection
             transaction.rollback()
+
+    def delete_expired(self) -> None:
+        """Delete and overwrite the answers to repeated requests whose time is over.
+
+        Raises
+        ------
+        StorageBusy, StorageUnwritable, StorageBroken
+            When that is not possible now.
+        """
+        now_s = int(self.now().timestamp())
+        with self.reading() as connection:
+            is_due = results.has_expired(connection, now_s)
+        if is_due:
+            with self.writing(takes_back=True) as connection:
+                results.delete_expired(connection, now_s)
+            self.overwrite_withdrawn()
+
+    def begin_deleting(self) -> None:
+        """Delete what has expired now and after each full hour, without a request, until closed."""
+        self._deleting.start()
 
     def overwrite_withdrawn(self) -> None:
         """Fold the write-ahead log into the database file and empty it, now or soon.
@@ -243,6 +265,7 @@ class Instance:
 
     def close(self) -> None:
         """Close the connections; SQLite folds the log into the file when the last one closes."""
+        self._deleting.close()
         self._checkpoint_retry.close()
         self._probing.close()
         with self._closing_lock():

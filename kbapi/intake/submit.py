@@ -7,6 +7,7 @@ from typing import Final, Literal
 import orjson
 from sqlalchemy import Connection
 
+from kbapi.clock import full_hour_s
 from kbapi.documents.reader import JsonReading, ReadDocument, read_document, read_json
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, SubmissionGone
 from kbapi.instance.instance import Instance
@@ -200,7 +201,7 @@ def keep_answer(
     submission_id: int,
     answer: str,
 ) -> None:
-    """Store an answer for a day; the withdrawal of its submission deletes it."""
+    """Store an answer for a day, up to a full hour; a withdrawal of its submission deletes it."""
     now = instance.now()
     results.save_outcome(
         connection,
@@ -210,7 +211,7 @@ def keep_answer(
         submission_id=submission_id,
         answer=answer,
         now_s=int(now.timestamp()),
-        expires_at=int((now + _IDEMPOTENCY_LIFE).timestamp()),
+        expires_at=full_hour_s(now + _IDEMPOTENCY_LIFE),
     )
 
 

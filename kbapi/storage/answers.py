@@ -1,7 +1,7 @@
 """Stored answers: bytes with ETag and stamp; one computation at a time for each question."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from threading import Event, Lock
@@ -15,8 +15,9 @@ from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
 from kbapi.storage.sqlite.engine import HotReads
-from kbapi.storage.tables import Chip, Line, Pool
+from kbapi.storage.tables import Chip, Conditions, Line, Pool
 from kbapi.storage.tables_evidence import PoolPeers, StoredAnswer
+from kbapi.storage.tables_reports import LockReport
 
 ANSWERS_PER_CHIP: Final = 64
 """Beyond this many different questions about one chip the oldest answers are deleted."""
@@ -57,6 +58,21 @@ def find_fresh_answer(
     """The stored answer to this question, if nothing that it depends on has changed."""
     rows = reads.rows(_FRESH_ANSWER, (question, version, today.isoformat()))
     return AnswerBytes(*rows[0]) if rows else None
+
+
+def have_results(connection: Connection, chip_key: str, texts: Mapping[str, str]) -> bool:
+    """Whether results, or lock reports of this chip, have each text in the column of its name."""
+    of_chip = select(col(Chip.id)).where(col(Chip.key) == chip_key)
+    for column, text in texts.items():
+        tables = (
+            select(Conditions.id).where(Conditions.__table__.c[column] == text),
+            select(LockReport.id).where(
+                col(LockReport.chip_id).in_(of_chip), LockReport.__table__.c[column] == text
+            ),
+        )
+        if not any(connection.execute(rows.limit(1)).first() for rows in tables):
+            return False
+    return True
 
 
 @dataclass(frozen=True, slots=True)

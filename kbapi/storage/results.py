@@ -10,7 +10,7 @@ from datetime import date
 from typing import Final
 
 from sqlalchemy import Connection
-from sqlmodel import col, delete, update
+from sqlmodel import col, delete, select, update
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.contributors import UnitRow, mark_withdrawn, no_answer
@@ -94,10 +94,23 @@ def save_outcome(
     now_s: int,
 ) -> None:
     """Store an answer under its key, and delete those that have expired."""
-    connection.execute(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
+    delete_expired(connection, now_s)
     checksum = checksum_of(answer)
     values = (scope_hash, fingerprint, endpoint, submission_id, expires_at, answer, checksum)
     add_row(connection, _ADD_OUTCOME, values)
+
+
+def delete_expired(connection: Connection, now_s: int) -> int:
+    """How many stored answers were deleted because their time is over."""
+    is_due = col(IdempotencyRecord.expires_at) <= now_s
+    return connection.execute(delete(IdempotencyRecord).where(is_due)).rowcount
+
+
+def has_expired(connection: Connection, now_s: int) -> bool:
+    """Whether the time of a stored answer is over."""
+    is_due = col(IdempotencyRecord.expires_at) <= now_s
+    due = select(col(IdempotencyRecord.scope_hash)).where(is_due).limit(1)
+    return connection.execute(due).first() is not None
 
 
 def forget_answers(connection: Connection, submission_id: int) -> None:

@@ -124,8 +124,8 @@ class Conditions(SQLModel, table=True):
     __table_args__ = (
         one_of("grade", *GRADES),
         optional_text("loads", 200),
-        optional_text("firmware", 40),
-        optional_text("microcode", 40),
+        optional_text("firmware", 80),
+        optional_text("microcode", 80),
         optional_text("machine", 60),
         optional_text("cooling", 200),
         one_of("supply", "", *SUPPLIES),
@@ -284,7 +284,10 @@ class IdempotencyRecord(SQLModel, table=True):
         keyed_hash("fingerprint"),
         one_of("endpoint", *KEYED_ENDPOINTS),
         CheckConstraint("submission_id IS NOT NULL OR answer = 'null'", name="mark"),
-        CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
+        CheckConstraint(
+            "typeof(expires_at) = 'integer' AND expires_at >= 0 AND expires_at % 3600 = 0",
+            name="expires_at",
+        ),
         json_text("answer"),
         checksum("answer_checksum"),
         values_index("idempotency_record", "expires_at", "fingerprint", "endpoint"),
@@ -299,7 +302,7 @@ class IdempotencyRecord(SQLModel, table=True):
     )
     """NULL where the result of a batch item was withdrawn."""
     expires_at: int
-    """Unix seconds."""
+    """Unix seconds, on the full hour: a finer time would show when a person sent the request."""
     answer: str
     """The answer without its receipt, which is never stored; 'null' after a correction or a
     withdrawal."""

@@ -1,8 +1,9 @@
 """The host lists results by depth, decides without a key and erases; a batch remembers withdrawals.
 
 A decision of a command on the folder has no key. A batch that is sent again must not store a
-withdrawn result: its record stays without content. Curators retire notes. SQLite changes no column,
-so tables are copied.
+withdrawn result: its record stays without content. The answer to a repeat is kept to a full hour,
+and a version has up to 80 characters. Curators retire notes. SQLite changes no column, so tables
+are copied.
 """
 
 from alembic import op
@@ -16,6 +17,7 @@ depends_on = None
 def upgrade() -> None:
     _decide_without_a_key()
     _keep_records_of_withdrawn_items()
+    _allow_longer_versions()
     _retire_notes()
     op.execute(
         "CREATE INDEX ix_setting_result_deepest ON setting_result "
@@ -46,6 +48,27 @@ def upgrade() -> None:
     op.execute(
         "CREATE INDEX ix_erasure_values ON erasure (decided_by, erased_day, reason_code, results)"
     )
+
+
+def _allow_longer_versions() -> None:
+    connection = op.get_bind()
+    for table in ("conditions", "lock_report"):
+        statements = connection.exec_driver_sql(
+            "SELECT type, sql FROM sqlite_master WHERE tbl_name = ? AND sql IS NOT NULL", (table,)
+        ).all()
+        (created,) = (sql for kind, sql in statements if kind == "table")
+        copied = created.partition("(")[2]
+        for column in ("firmware", "microcode"):
+            copied = copied.replace(f"length({column}) <= 40", f"length({column}) <= 80")
+        connection.exec_driver_sql(f"CREATE TABLE {table}_copy ({copied}")
+        connection.exec_driver_sql(
+            f"INSERT INTO {table}_copy SELECT * FROM {table}"  # noqa: S608 - two fixed names
+        )
+        connection.exec_driver_sql(f"DROP TABLE {table}")
+        connection.exec_driver_sql(f"ALTER TABLE {table}_copy RENAME TO {table}")
+        for kind, sql in statements:
+            if kind == "index":
+                connection.exec_driver_sql(sql)
 
 
 def _decide_without_a_key() -> None:
@@ -100,7 +123,7 @@ def _keep_records_of_withdrawn_items() -> None:
             CONSTRAINT ck_idempotency_record_fingerprint CHECK (typeof(fingerprint) = 'blob' AND length(fingerprint) = 32),
             CONSTRAINT ck_idempotency_record_endpoint CHECK (endpoint IN ('submissions', 'batch', 'follow-ups', 'corrections')),
             CONSTRAINT ck_idempotency_record_mark CHECK (submission_id IS NOT NULL OR answer = 'null'),
-            CONSTRAINT ck_idempotency_record_expires_at CHECK (typeof(expires_at) = 'integer' AND expires_at >= 0),
+            CONSTRAINT ck_idempotency_record_expires_at CHECK (typeof(expires_at) = 'integer' AND expires_at >= 0 AND expires_at % 3600 = 0),
             CONSTRAINT ck_idempotency_record_answer CHECK (json_valid(answer)),
             CONSTRAINT ck_idempotency_record_answer_checksum CHECK (typeof(answer_checksum) = 'text' AND length(answer_checksum) = 32),
             CONSTRAINT fk_idempotency_record_submission_id_submission FOREIGN KEY(submission_id) REFERENCES submission (id) ON DELETE CASCADE
@@ -115,7 +138,7 @@ def _keep_records_of_withdrawn_items() -> None:
         SELECT scope_hash, fingerprint,
                CASE WHEN json_extract(answer, '$.outcome') IS NULL THEN 'submissions'
                     ELSE 'follow-ups' END,
-               submission_id, expires_at, answer, answer_checksum
+               submission_id, (expires_at + 3599) / 3600 * 3600, answer, answer_checksum
         FROM idempotency_record
         """
     )

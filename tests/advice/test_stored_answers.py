@@ -1,5 +1,6 @@
 """Stored answers: equal bytes from one statement until their evidence changes."""
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -11,6 +12,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from kbapi.advice.start.answer import advise_start
+from kbapi.advice.stored_answers import stored_key
 from kbapi.evidence import pools
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
@@ -219,3 +221,18 @@ def test_the_sender_sees_the_peers_of_the_last_answer(instance: Instance) -> Non
     spread = accepted.settings[0].peers
     assert spread is not None
     assert (spread.known, spread.stable) == (4, 3)
+
+
+@pytest.mark.parametrize("name", ["machine", "firmware", "microcode"])
+def test_a_text_of_a_query_is_in_no_row_unless_results_have_it(
+    instance: Instance, name: str
+) -> None:
+    send(instance, a_submission(platform={name: "Quay-14"}))
+    advise_start(instance, a_question(instance, **{name: "Quay-77"}))
+    assert "stored_answer" not in row_counts(instance)
+    advise_start(instance, a_question(instance, **{name: "Quay-14"}))
+    assert row_counts(instance)["stored_answer"] == 1
+    (row,) = rows_of(instance)["stored_answer"]
+    keys = [one for one in row if isinstance(one, str) and re.fullmatch("[0-9a-f]{64}", one)]
+    assert keys == [stored_key(instance, "start", a_question(instance, **{name: "Quay-14"}))]
+    assert not any("start|" in one for one in row if isinstance(one, str))

@@ -8,7 +8,9 @@ import pytest
 from kbapi.advice.start.answer import advise_start
 from kbapi.curation.erasure import ErasureResponse, erase_contributor, erase_submission
 from kbapi.errors import QueryInvalid, ResultUnknown, SubmissionGone
+from kbapi.instance.check import check_instance
 from kbapi.instance.instance import Instance
+from kbapi.intake.correct import correct_submission
 from kbapi.intake.my_submissions import (
     read_own_result,
     withdraw_own_result,
@@ -18,6 +20,7 @@ from kbapi.storage.sqlite.schema import METADATA
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import (
     HandMovedClock,
+    a_body,
     a_question,
     a_setting,
     a_submission,
@@ -198,3 +201,16 @@ def test_what_is_not_stored_is_an_error(instance: Instance) -> None:
     with pytest.raises(ResultUnknown):
         erase_contributor(instance, None, 1, {**REASON, **DRY})
     assert row_counts(instance) == {}
+
+
+def test_a_check_finds_nothing_wrong_after_correcting_and_erasing(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path, HandMovedClock())
+    some_results(instance)
+    kept = send(instance, a_submission(number=90), "key-90")
+    corrected = a_submission(a_setting(stable_at=-41, unstable_at=-47), number=90)
+    correct_submission(instance, kept.id, kept.receipt, a_body(corrected), None)
+    assert erase_all(instance, 6).results == 3
+    instance.close()
+    findings = check_instance(instance.settings, now=HandMovedClock())
+    assert {"values", "references", "integrity"} <= {one.subject for one in findings}
+    assert [one for one in findings if not one.is_ok] == []

@@ -161,7 +161,7 @@ def test_a_problem_never_repeats_a_sent_value() -> None:
     document = a_submission(
         a_setting(domain=secret, effect={"shown_by": secret}, loads=[secret]),
         unit_token=f"!{secret}",
-        client=f"{secret}@",
+        client=f"{secret}!",
         chip=f"bogus {secret}",
         measured_in=secret,
     )

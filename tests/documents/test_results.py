@@ -214,9 +214,10 @@ def test_a_month_is_a_month(value: Any, right: bool) -> None:
     ("value", "right"),
     [
         ("bench-script/0.3", True),
-        ("x" * 40, True),
+        ("x" * 79 + "1", True),
         (None, True),
-        ("x" * 41, False),
+        ("x" * 80 + "1", False),
+        ("Anna Holt", False),
         ("script@example", False),
         ("script\n", False),
         ("", False),

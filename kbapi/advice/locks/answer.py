@@ -91,7 +91,8 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     def compute(found: LocksFound) -> LocksAnswer:
         return _locks_answer(question, found, instance.catalogue)
 
-    return answer_once(instance, "locks", question, find, compute)
+    texts = {"machine": question.machine} if question.machine else {}
+    return answer_once(instance, "locks", question, find, compute, texts=texts)
 
 
 def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catalogue) -> LocksFound:

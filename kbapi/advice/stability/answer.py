@@ -100,7 +100,7 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
 
-    return answer_once(instance, "stability", question, find, compute, keep)
+    return answer_once(instance, "stability", question, find, compute, keep, question.filter_texts)
 
 
 def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnswer:

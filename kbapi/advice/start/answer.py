@@ -383,4 +383,4 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
 
-    return answer_once(instance, "start", question, find, compute, keep)
+    return answer_once(instance, "start", question, find, compute, keep, question.filter_texts)
