@@ -48,7 +48,7 @@ class FactoryLockAnswer:
     text: str
     """The documented status in one or two sentences."""
     sources: tuple[str, ...]
-    """What the status stands on; empty for general knowledge and for `unknown`."""
+    """The sources that were read about it; empty where none was."""
     is_reviewed: bool
     """Whether a source was read for it; false for general knowledge and for `unknown`."""
     controls_left: tuple[Control, ...]
