@@ -2,6 +2,7 @@
 
 import json
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 
 from kbapi.advice.start.query import Question, parse_question
+from kbapi.chips.catalogue import Catalogue, Presence
 from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.instance.secret import create_secret, load_secret, record_secret
@@ -22,6 +24,35 @@ NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
 CHIP = "norvane-sable-7-4820mx"
 COUNT_CHIP = "Ketterly Drift 6 2350U"
 GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
+
+
+class Unreviewed:
+    """A catalogue whose rows are general knowledge: no source was read for them."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._catalogue = catalogue
+
+    def domain_presence(self, *asked: Any) -> Presence:
+        return replace(self._catalogue.domain_presence(*asked), is_certain=False)
+
+    def control_presence(self, *asked: Any) -> Presence:
+        return replace(self._catalogue.control_presence(*asked), is_certain=False)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._catalogue, name)
+
+
+class WithoutControls(Unreviewed):
+    """A catalogue in which no chip has these controls, and a source says so."""
+
+    def __init__(self, catalogue: Catalogue, *controls: str) -> None:
+        super().__init__(catalogue)
+        self._controls = controls
+
+    def control_presence(self, *asked: Any) -> Presence:
+        if asked[1] in self._controls:
+            return Presence("absent", is_certain=True)
+        return self._catalogue.control_presence(*asked)
 
 
 class HandMovedClock:

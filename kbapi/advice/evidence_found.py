@@ -15,6 +15,7 @@ from kbapi.advice.documented import (
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
+from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
 from kbapi.evidence.pools import (
@@ -104,8 +105,16 @@ class EvidenceFound:
     related_chips: tuple[str, ...] = ()
     """Keys of the chips of the line that have results, those of the series first."""
     is_filtered: bool = False
+    absences: tuple[Absence, ...] = ()
+    """What the chip lacks of what was asked about; no evidence is read where that is certain."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
+
+    @property
+    def absence_text(self) -> str | None:
+        """What the chip lacks and what it has, if it has no results either; else None."""
+        has_units = self.own is not None and self.own.units > 0
+        return self.absences[0].text if self.absences and not has_units else None
 
     @property
     def has_results(self) -> bool:
@@ -156,22 +165,18 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
-    check_time("pools of the line")
     base = _without_results(connection, question, line, pool, catalogue)
-    if line is None:
+    if line is None or any(absent.is_certain for absent in base.absences):
         return base
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
     own = _own(connection, question, pool, base.grid, standing, what_if)
-    is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    siblings = Siblings()
-    if pool is not None and (with_all_siblings or not is_enough):
-        siblings = load_siblings(connection, pool, catalogue, standing)
     return replace(
         base,
-        line=line,
         pool=pool,
         own=own,
-        siblings=siblings,
+        siblings=_siblings(
+            connection, pool, catalogue, standing, None if with_all_siblings else own
+        ),
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
@@ -192,11 +197,19 @@ def _without_results(
     return EvidenceFound(
         control=control,
         grid=catalogue.grid_for(chip, control),
+        line=line,
         factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
         is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
         notes=published(notes_about(connection, catalogue, chip), catalogue),
+        absences=_absences(question, catalogue),
         locks=locks,
     )
+
+
+def _absences(question: Question, catalogue: Catalogue) -> tuple[Absence, ...]:
+    """What the chip lacks of that which the question names."""
+    domains = (question.domain, *(question.moved_with or ()))
+    return tuple(find_absences(catalogue, question.chip, domains, question.control))
 
 
 def _pool(
@@ -212,7 +225,9 @@ def _pool(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    return find_pool(connection, line.id, question.chip, wanted, what_if)
+    found = find_pool(connection, line.id, question.chip, wanted, what_if)
+    check_time("pools of the line")
+    return found
 
 
 def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
@@ -237,6 +252,20 @@ def _own(
     floor = floor_steps(pool.key.control, grid)
     own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
     return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
+
+
+def _siblings(
+    connection: Connection,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+    standing: Standing,
+    own: PoolEvidence | None,
+) -> Siblings:
+    """The evidence of related chips; none where the chip has enough units of its own."""
+    is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    if pool is None or is_enough:
+        return Siblings()
+    return load_siblings(connection, pool, catalogue, standing)
 
 
 def _stock_line(

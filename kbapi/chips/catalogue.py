@@ -9,6 +9,7 @@ from itertools import chain
 from typing import Final, Literal, TypeVar
 
 from kbapi.chips.chip import ChipIds, ChipName, Identification
+from kbapi.chips.grammar.reading import find_meant
 from kbapi.chips.naming import identify_chip
 from kbapi.errors import CatalogueError, Problem
 from kbapi.stats.intervals import Grid
@@ -504,12 +505,24 @@ def decide_chip(
     *,
     form: Form | None = None,
     ids: ChipIds | None = None,
+    is_confirmed: bool = True,
 ) -> ResolvedChip | Problem:
-    """The chip that the text names, form and numbers deciding where several share the name."""
+    """The chip that the text names, form and numbers deciding where several share the name.
+
+    Unless it is confirmed, a chip whose number is probably a typing error is a problem.
+    """
     found = _identified(text, form, ids)
     if found.chip is None:
         return _problem_of(found, pointer)
+    if not is_confirmed and (meant := find_meant(found.chip.key, catalogue.chips)):
+        return Problem(pointer, "chip_unlikely", _UNLIKELY, meant)
     return ResolvedChip(catalogue.placed(found.chip), found.conflict)
+
+
+_UNLIKELY: Final = (
+    "No known chip of this line has this number, but similar ones exist. Choose one of the "
+    "candidates, or send chip_confirmed: true."
+)
 
 
 @lru_cache(maxsize=4_096)

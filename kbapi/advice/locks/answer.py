@@ -16,9 +16,11 @@ from kbapi.advice.documented import (
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
+from kbapi.advice.phrases import nothing_for
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import find_absences
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
@@ -52,6 +54,8 @@ class LocksAnswer:
     """What is known, one entry for each domain and control with reports."""
     alternatives: tuple[str, ...]
     """What can be done without voltage control; empty where nothing suggests a lock."""
+    absent_text: str | None
+    """Which domain or control of the question the chip lacks, and what it has; null otherwise."""
     withheld_text: str | None
     """What is withheld, and from how many machines on it is shown; null where nothing is."""
     notes: tuple[PublishedNote, ...]
@@ -74,6 +78,8 @@ class LocksFound:
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
     notes: list[Note]
+    absent_text: str | None
+    """What the chip lacks of the question, and what it has."""
 
 
 def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
@@ -112,7 +118,14 @@ def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catal
         groups=groups,
         tried=tried,
         notes=notes_about(connection, catalogue, chip, machines),
+        absent_text=_absent_text(question, catalogue),
     )
+
+
+def _absent_text(question: LockQuestion, catalogue: Catalogue) -> str | None:
+    domains = (question.domain,) if question.domain else ()
+    absent = find_absences(catalogue, question.chip, domains, question.control or None)
+    return next((one.text for one in absent), None)
 
 
 def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogue) -> LocksAnswer:
@@ -130,6 +143,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogu
         alternatives=lock_text.alternatives(chip.kind)
         if not locks or any(map(suggests_lock, locks))
         else (),
+        absent_text=found.absent_text,
         withheld_text=lock_text.withheld_locks(
             sum(one.withheld_groups for one in locks),
             is_empty=not locks,
@@ -137,17 +151,28 @@ def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogu
         ),
         notes=published((n for n in found.notes if _concerns(n, question)), catalogue),
         revision=pools.revision_text(found.line),
-        summary=lock_text.summary_of_locks(
-            chip.name,
-            [in_short(one) for one in locks],
-            factory_lock.in_short,
-            is_filtered=_is_filtered(question),
-        ),
+        summary=_summary(question, found, locks, factory_lock),
         cautions=cautions_about_locks(
             [change.value for one in locks for change in one.changes],
             is_mostly_locked=factory_lock.status == "locked"
             or any(one.share_open < _MOSTLY for one in locks),
         ),
+    )
+
+
+def _summary(
+    question: LockQuestion,
+    found: LocksFound,
+    locks: tuple[ControlLocks, ...],
+    factory_lock: FactoryLockAnswer,
+) -> str:
+    if found.absent_text and not locks:
+        return nothing_for("reports", found.absent_text)
+    return lock_text.summary_of_locks(
+        question.chip.name,
+        [in_short(one) for one in locks],
+        factory_lock.in_short,
+        is_filtered=_is_filtered(question),
     )
 
 

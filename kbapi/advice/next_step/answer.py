@@ -34,6 +34,9 @@ from kbapi.advice.start.text import (
 )
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.reader import refusal_of
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
+from kbapi.errors import Problem
 from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.evidence.own_runs import UnusedTrialCode
 from kbapi.evidence.units import EVERYTHING
@@ -239,6 +242,10 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
             connection, question.chip, question.domain, found.control, catalogue
         )
     check_time("reading of evidence")
+    if any(absent.is_certain for absent in found.absences):
+        raise refusal_of(
+            Problem("/control", NOT_ON_THIS_CHIP, absent.text) for absent in found.absences
+        )
     answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
     check_time("answer")
     return answer
@@ -461,4 +468,5 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
     lead = "" if has_moved_it else factory_lead(state.found.factory_lock)
     if not lead and locks is not None and not has_moved_it:
         lead = lock_lead(locks.open.share)
-    return f"{lead}{step} {basis}"
+    absence = state.found.absence_text
+    return f"{lead}{step} {basis}" + (f" {absence}" if absence else "")

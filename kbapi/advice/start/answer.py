@@ -23,11 +23,12 @@ from kbapi.advice.evidence_found import (
 )
 from kbapi.advice.locks.shares import open_text
 from kbapi.advice.next_step.search import USUAL_WIDTHS
-from kbapi.advice.phrases import domains_text, no_lock_reports, setting_text
+from kbapi.advice.phrases import domains_text, no_lock_reports, nothing_for, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
@@ -40,7 +41,12 @@ _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """So far above the highest reported clock its voltage is used: it is lower than the true one."""
 
 NoStartCode = Literal[
-    "no_results", "too_few_units", "fails_near_stock", "locked_at_factory", "no_known_control"
+    "no_results",
+    "too_few_units",
+    "fails_near_stock",
+    "locked_at_factory",
+    "no_known_control",
+    "not_on_this_chip",
 ]
 
 
@@ -305,6 +311,8 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
 
 
 def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
+    if found.absence_text is not None:
+        return NoStartReason(NOT_ON_THIS_CHIP, found.absence_text)
     if found.own is None and fit.level is Level.NONE:
         return _reason_without_results(question, found)
     if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
@@ -330,6 +338,8 @@ def _reason_without_results(question: Question, found: EvidenceFound) -> NoStart
 
 def _summary_without(question: Question, found: EvidenceFound, reason: NoStartReason) -> str:
     lead = start_text.factory_lead(found.factory_lock)
+    if reason.code == NOT_ON_THIS_CHIP:
+        return lead + nothing_for("start", reason.text)
     if reason.code == "fails_near_stock":
         return lead + start_text.no_start_here(question)
     if reason.code in ("locked_at_factory", "no_known_control"):

@@ -175,8 +175,12 @@ def fails_near_stock(question: Question, units: int) -> str:
     return f"{why} {_no_own(question)}" if units == 0 else why
 
 
-def summary_of_stability(question: Question, units: int, borrowed_units: float) -> str:
+def summary_of_stability(
+    question: Question, units: int, borrowed_units: float, absence: str | None
+) -> str:
     """Which units the curve is computed from, and how to read it."""
+    if units == 0 and borrowed_units == 0 and absence:
+        return f"No curve: {absence}"
     if units == 0 and borrowed_units == 0:
         return "No curve yet: there are no counted results."
     return " ".join(
