@@ -48,7 +48,7 @@ class FactoryLockAnswer:
     text: str
     """The documented status in one or two sentences."""
     sources: tuple[str, ...]
-    """What the status stands on; empty for general knowledge and for `unknown`."""
+    """The sources that were read about it; empty where none was."""
     is_reviewed: bool
     """Whether a source was read for it; false for general knowledge and for `unknown`."""
     controls_left: tuple[Control, ...]
@@ -60,9 +60,14 @@ class FactoryLockAnswer:
     is_contradicted: bool
     """Whether most of these machines say otherwise, of three machines or more."""
 
+    @property
+    def in_short(self) -> str:
+        """The documented status in a few words."""
+        return _in_short(self.status, is_reviewed=self.is_reviewed)
+
 
 _STATUSES: Final = {
-    "open": "unlocked by the chip; firmware or protections may still lock yours",
+    "open": "unlocked by the chip, though firmware or a protection may lock yours",
     "locked": "locked at the factory",
     "depends": "decided by firmware, driver or board",
 }
@@ -72,7 +77,6 @@ _AGAINST: Final[Mapping[str, tuple[str, ...]]] = {
 }
 """The reported statuses that contradict a documented one."""
 _REPORTS_LOOKED_AT: Final = 200
-_NOTHING: Final = "Nothing is documented about a lock."
 _NOT_DESCRIBED: Final = "The catalogue does not describe this chip."
 
 
@@ -87,7 +91,8 @@ def factory_lock_of(
     reports, against = _reports_against(status, shares)
     is_reviewed = lock is not None and status != "unknown"
     is_reviewed = is_reviewed and not described.is_unreviewed("factory_lock")
-    parts = [_lead(status, is_reviewed=is_reviewed), lock.reason if lock else _NOT_DESCRIBED]
+    in_short = _in_short(status, is_reviewed=is_reviewed)
+    parts = [f"{in_short[0].upper()}{in_short[1:]}.", lock.reason if lock else _NOT_DESCRIBED]
     left = _controls_left(described)
     if status == "locked" and left:
         parts.append(f"Left: {' and '.join(left)}.")
@@ -107,12 +112,12 @@ def factory_lock_of(
     )
 
 
-def _lead(status: str, *, is_reviewed: bool) -> str:
+def _in_short(status: str, *, is_reviewed: bool) -> str:
     if status == "unknown":
-        return _NOTHING
+        return "nothing is documented about a lock"
     if is_reviewed:
-        return f"Documented as {_STATUSES[status]}."
-    return f"Generally known as {_STATUSES[status]} (no source was read for it)."
+        return f"documented as {_STATUSES[status]}"
+    return f"generally known as {_STATUSES[status]} (no source was read for it)"
 
 
 def _controls_left(described: Description) -> tuple[Control, ...]:

@@ -193,6 +193,10 @@ def open_share_text(
     return _OPEN_WITH_CAUSE[overall].format(open=is_open)
 
 
-def no_lock_reports() -> str:
-    """That there is no report of a control."""
-    return "It is unknown whether it can be set: there are no lock reports."
+def no_lock_reports(documented: str = "it is unknown whether it can be set") -> str:
+    """That there is no report of a control, and what is documented instead.
+
+    >>> no_lock_reports("documented as locked at the factory")
+    'Without lock reports: documented as locked at the factory.'
+    """
+    return f"Without lock reports: {documented}."

@@ -73,14 +73,11 @@ def _catalogue_of(
     texts: tuple[tuple[str, str], ...], own: tuple[tuple[str, str], ...]
 ) -> Catalogue:
     # Instances with the same files share one catalogue.
-    catalogue = Catalogue(
-        [parse_file(name, text) for name, text in texts],
-        [parse_file(name, text) for name, text in own],
-        stamp=blake2b(repr(own).encode(), digest_size=6).hexdigest() if own else "",
-    )
-    for files in (texts, own):
-        _require_no_chip_twice(parse_file(name, text) for name, text in files)
-    return catalogue
+    layers = [[parse_file(name, text) for name, text in files] for files in (texts, own)]
+    for layer in layers:
+        _require_no_chip_twice(layer)
+    stamp = blake2b(repr(own).encode(), digest_size=6).hexdigest() if own else ""
+    return Catalogue(layers[0], layers[1], stamp=stamp)
 
 
 def _texts_in(folder: Path) -> tuple[tuple[str, str], ...]:
@@ -109,7 +106,6 @@ def _require_no_chip_twice(files: Iterable[CatalogueFile]) -> None:
         seen |= set(file.chips)
 
 
-@lru_cache(maxsize=64)
 def parse_file(name: str, text: str) -> CatalogueFile:
     """The tables in the text of a file.
 

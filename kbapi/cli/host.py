@@ -254,9 +254,9 @@ def check_catalogue_command(file: Path) -> None:
 @json_option
 @home_option
 def show_catalogue_command(chip: str, as_json: bool, home: Path) -> None:
-    """Show what the catalogue tells of CHIP, and which table tells it.
+    """Show what the catalogue says of CHIP, and from which table.
 
-    Without an instance in --home: what the bundled files tell.
+    Without an instance in --home, only the bundled files are used.
     """
     with errors_as_messages():
         catalogue = catalogue_in(settings_of(home))

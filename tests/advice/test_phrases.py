@@ -267,7 +267,7 @@ def test_the_share_in_a_text_about_locks_is_the_share_of_the_answer(
             assert shares[-2:] == [low, high]
     locks = answers[f"start?chip={chip}"]["locks"]
     if locks["share_open"] is None:
-        assert "unknown" in locks["text"]
+        assert locks["text"].startswith("Without lock reports: ")
     else:
         assert locks["text"].startswith(f"Can be set on {percent(locks['share_open'])} of machines")
 

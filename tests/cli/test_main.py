@@ -242,7 +242,7 @@ def test_a_draft_is_published_and_reviewed_and_its_history_shown(
     assert "is retired" in run("notes", "retire", "harbour-15-menu", *at).stdout
     assert "harbour-15-menu (retired, not in answers)" in run("notes", "list", *at).stdout
     bundled = run("notes", "list", "--catalogue", *at).stdout
-    assert "intel-core-and-ring: intel-skl-kbl-k, reviewed in 2026-11." in bundled
+    assert bundled.count("reviewed in 2026-11.") > 100
     again = run("notes", "publish", "harbour-15-menu", *at)
     assert again.returncode != 0
     assert "No draft has this key" in again.stderr

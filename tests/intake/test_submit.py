@@ -282,5 +282,5 @@ def test_the_files_contain_no_token_no_receipt_and_no_key(instance: Instance) ->
 
 def _traces(home: Any, document: dict[str, Any], receipt: str) -> list[str]:
     wanted = (document["unit_token"], document["contributor_token"], receipt[4:], KEY)
-    content = b"".join(path.read_bytes() for path in home.iterdir())
+    content = b"".join(path.read_bytes() for path in home.rglob("*") if path.is_file())
     return [one for one in wanted if one.encode() in content]

@@ -45,7 +45,7 @@ def test_the_wheel_carries_migrations_seed_data_document_and_pages(installed: Pa
     for part in (
         "bundled/migrations/env.py",
         "bundled/migrations/versions/0001_first_schema.py",
-        "bundled/seed_data/catalogue/intel.toml",
+        "bundled/seed_data/catalogue/README.md",
         "bundled/seed_data/club/catalogue/norvane.toml",
         "bundled/seed_data/club/machines.toml",
         "bundled/seed_data/club/truth.toml",

@@ -171,7 +171,7 @@ def _summary(
     return lock_text.summary_of_locks(
         question.chip.name,
         [in_short(one) for one in locks],
-        factory_lock.text,
+        factory_lock.in_short,
         is_filtered=_is_filtered(question),
     )
 

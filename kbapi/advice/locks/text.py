@@ -47,8 +47,8 @@ def summary_of_locks(
     if controls:
         return f"{chip_name}: {' '.join(f'{control}.' for control in controls)}"
     if is_filtered:
-        return f"{chip_name}: no lock reports are shown for this filter. {documented}"
-    return f"{chip_name}: {documented} There are no lock reports yet."
+        return f"{chip_name}: {documented}; no lock reports are shown for this filter."
+    return f"{chip_name}: {documented}; there are no lock reports yet."
 
 
 def withheld_locks(hidden: int, *, is_empty: bool, is_filtered: bool) -> str | None:

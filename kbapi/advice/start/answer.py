@@ -240,7 +240,7 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
     """Whether the control can be used at all."""
     locks, factory_lock = found.locks, found.factory_lock
     if locks is None:
-        text = f"{factory_lock.text} {no_lock_reports()}"
+        text = no_lock_reports(factory_lock.in_short)
         return LockSummary("unknown", None, None, 0.0, (), factory_lock, text)
     return LockSummary(
         status=locks.status,

@@ -58,7 +58,13 @@ def lock_lead(share_open: float) -> str:
 
 def factory_lead(documented: FactoryLockAnswer) -> str:
     """What comes before everything else on a series that is locked at the factory; else empty."""
-    return f"{documented.text} " if documented.status == "locked" else ""
+    if documented.status != "locked":
+        return ""
+    left = f"; {' and '.join(documented.controls_left)} is left" if documented.controls_left else ""
+    against = documented.reports_against
+    reports = f". {against} of {machines_text(documented.reports)} report otherwise"
+    lead = f"{documented.in_short}{left}{reports if against else ''}. "
+    return lead[0].upper() + lead[1:]
 
 
 def locked_at_factory(left: Sequence[str]) -> str:
