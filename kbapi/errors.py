@@ -41,6 +41,8 @@ FAULTS: Final = {
     "first.",
     "chip_ambiguous": "Several chips share this name. Choose one of the candidates, or add "
     "chip_ids or the form of the machine.",
+    "chip_unlikely": "The number of the chip differs from a known one by one typing error. Choose "
+    "one of the candidates, or send the document again with chip_confirmed: true.",
     "chip_unreadable": "The text does not name exactly one chip. Send the name as the system "
     "prints it.",
     "personal_data_found": "The value looks like personal data: an address, a device number or a "

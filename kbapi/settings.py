@@ -166,6 +166,11 @@ class Settings(BaseSettings):
         return self.home / "secret.key"
 
     @property
+    def catalogue_path(self) -> Path:
+        """The folder with the host's own files about chips; they overrule the bundled ones."""
+        return self.home / "catalogue"
+
+    @property
     def write_lock_path(self) -> Path:
         """The lock file on which writers queue."""
         return self.home / "write.lock"

@@ -145,6 +145,11 @@ LOCK_STATUSES: Final[tuple[LockStatus, ...]] = get_args(LockStatus)
 OverallLockStatus = Literal[LockStatus, "mixed"]
 """The lock status of most reports, `mixed` where no status has a clear majority."""
 
+FactoryLockStatus = Literal["open", "locked", "depends", "unknown"]
+"""Whether a series leaves the factory open to changes of voltage: `depends` where firmware,
+microcode, board or driver decides."""
+FACTORY_LOCK_STATUSES: Final[tuple[FactoryLockStatus, ...]] = get_args(FactoryLockStatus)
+
 LockCondition = Literal["machine", "firmware_month", "microcode", Protection]
 """A condition of a platform by which lock reports are compared."""
 LOCK_CONDITIONS: Final[tuple[LockCondition, ...]] = get_args(LockCondition)

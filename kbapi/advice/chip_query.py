@@ -11,7 +11,6 @@ from kbapi.chips.chip import ChipName
 from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import StrictSchema, Text, find_machine, machine_unknown
 from kbapi.errors import Problem, QueryInvalid
-from kbapi.vocabulary import Domain
 
 
 class ChipQuestionSchema(StrictSchema):
@@ -75,11 +74,6 @@ def _with_machine(
     if machine := find_machine(text, catalogue.machines):
         return {**values, "machine": machine}, ()
     return values, (machine_unknown("machine"),)
-
-
-def usual_domain(chip: ChipName) -> Domain:
-    """The domain of a question that names none."""
-    return "core" if chip.kind == "cpu" else "gpu_core"
 
 
 def on_the_hundredth(share: float) -> None:

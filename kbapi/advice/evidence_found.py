@@ -1,13 +1,21 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from sqlalchemy import Connection
 
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
+from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
 from kbapi.evidence.pools import (
@@ -34,7 +42,7 @@ from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
 from kbapi.time_budget import check_time
-from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
+from kbapi.vocabulary import Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,12 @@ class EvidenceFound:
     """The control that was asked for, else that of the pool, else the usual one of the chip."""
     grid: Grid
     """The grid of the chip on this control."""
+    factory_lock: FactoryLockAnswer
+    """What is documented, compared with the lock reports."""
+    is_ruled_out: bool = False
+    """Whether the catalogue describes the chip and does not name this control on this domain."""
+    notes: tuple[PublishedNote, ...] = ()
+    """Notes of the catalogue and of curators on the chip and its series."""
     line: LineRow | None = None
     """None where no chip of the line has results."""
     pool: PoolFound | None = None
@@ -91,8 +105,16 @@ class EvidenceFound:
     related_chips: tuple[str, ...] = ()
     """Keys of the chips of the line that have results, those of the series first."""
     is_filtered: bool = False
+    absences: tuple[Absence, ...] = ()
+    """What the chip lacks of what was asked about; no evidence is read where that is certain."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
+
+    @property
+    def absence_text(self) -> str | None:
+        """What the chip lacks and what it has, if it has no results either; else None."""
+        has_units = self.own is not None and self.own.units > 0
+        return self.absences[0].text if self.absences and not has_units else None
 
     @property
     def has_results(self) -> bool:
@@ -143,29 +165,51 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
-    check_time("pools of the line")
-    control = _control(question, pool, catalogue)
-    grid = catalogue.grid_for(chip, control)
-    if line is None:
-        return EvidenceFound(control, grid)
+    base = _without_results(connection, question, line, pool, catalogue)
+    if line is None or any(absent.is_certain for absent in base.absences):
+        return base
     standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = _own(connection, question, pool, grid, standing, what_if)
-    is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    siblings = Siblings()
-    if pool is not None and (with_all_siblings or not is_enough):
-        siblings = load_siblings(connection, pool, catalogue, standing)
-    return EvidenceFound(
-        control=control,
-        grid=grid,
-        line=line,
+    own = _own(connection, question, pool, base.grid, standing, what_if)
+    return replace(
+        base,
         pool=pool,
         own=own,
-        siblings=siblings,
+        siblings=_siblings(
+            connection, pool, catalogue, standing, None if with_all_siblings else own
+        ),
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
         is_filtered=bool(question.filters_response),
-        locks=_locks(connection, line.id, question, pool, control),
     )
+
+
+def _without_results(
+    connection: Connection,
+    question: Question,
+    line: LineRow | None,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+) -> EvidenceFound:
+    """What is known apart from results: control, grid, lock reports, the catalogue and notes."""
+    chip, control = question.chip, _control(question, pool, catalogue)
+    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    presence = catalogue.control_presence(chip, control, question.domain)
+    return EvidenceFound(
+        control=control,
+        grid=catalogue.grid_for(chip, control),
+        line=line,
+        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
+        notes=published(notes_about(connection, catalogue, chip), catalogue),
+        absences=_absences(question, catalogue),
+        locks=locks,
+    )
+
+
+def _absences(question: Question, catalogue: Catalogue) -> tuple[Absence, ...]:
+    """What the chip lacks of that which the question names."""
+    domains = (question.domain, *(question.moved_with or ()))
+    return tuple(find_absences(catalogue, question.chip, domains, question.control))
 
 
 def _pool(
@@ -181,7 +225,9 @@ def _pool(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    return find_pool(connection, line.id, question.chip, wanted, what_if)
+    found = find_pool(connection, line.id, question.chip, wanted, what_if)
+    check_time("pools of the line")
+    return found
 
 
 def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
@@ -189,8 +235,7 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
         return question.control
     if pool is not None:
         return pool.key.control
-    usual = catalogue.controls_for(question.chip)
-    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
+    return catalogue.usual_control(question.chip)
 
 
 def _own(
@@ -207,6 +252,20 @@ def _own(
     floor = floor_steps(pool.key.control, grid)
     own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
     return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
+
+
+def _siblings(
+    connection: Connection,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+    standing: Standing,
+    own: PoolEvidence | None,
+) -> Siblings:
+    """The evidence of related chips; none where the chip has enough units of its own."""
+    is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    if pool is None or is_enough:
+        return Siblings()
+    return load_siblings(connection, pool, catalogue, standing)
 
 
 def _stock_line(

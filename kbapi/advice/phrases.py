@@ -15,6 +15,15 @@ def counted(count: float, one: str, many: str) -> str:
     return f"{count:g} {one if count == 1 else many}"
 
 
+def nothing_for(what: str, absence: str) -> str:
+    """That there is no answer, with what the chip lacks; what it has is in the reason.
+
+    >>> nothing_for("start", "Norvane Sable 7 4880S has no io. It has: core, ring.")
+    'No start: Norvane Sable 7 4880S has no io.'
+    """
+    return f"No {what}: {absence.partition('. ')[0]}."
+
+
 def share_text(stable_share: float) -> str:
     """The share that may fail, as a count of machines.
 

@@ -87,13 +87,19 @@ def answer_once(
         When the time of the request is used up; nothing is kept.
     """
     key = stored_key(instance, kind, question)
-    fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
+    version = _version_of(instance)
+    fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
     if fresh is not None:
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
         key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts)
     )
+
+
+def _version_of(instance: Instance) -> str:
+    """What answers depend on beside evidence: this program, and the host's own catalogue."""
+    return ANSWER_STAMP + instance.catalogue.stamp
 
 
 def _compute_answer(
@@ -117,7 +123,7 @@ def _compute_answer(
     if found.line is not None and is_known and are_stored:
         # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)
-        stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
+        stamp = Stamp(found.line.revision, _version_of(instance), instance.today())
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
                 if answers.save_answer(connection, place, stamp, finished):

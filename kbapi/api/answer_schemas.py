@@ -28,8 +28,7 @@ from kbapi.intake.batch import CODES_OF_BATCHES, BatchItemError
 from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
 from kbapi.intake.follow_up_rules import SENTENCES as SENTENCES_OF_FOLLOW_UPS
 from kbapi.intake.my_submissions import ENDED, RETESTS_DUE, FollowUpDetail
-from kbapi.intake.responses import SENTENCES_OF_REASONS, IgnoredReading, Reason
-from kbapi.intake.submit import TOKEN_WARNINGS
+from kbapi.intake.responses import SENTENCES_OF_REASONS, TOKEN_WARNINGS, IgnoredReading, Reason
 
 
 def answer_shapes(answers: tuple[type, ...]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 import orjson
@@ -28,7 +28,13 @@ from kbapi.cli.submissions import (
     with_key,
     yes_option,
 )
-from kbapi.curation.notes import mark_reviewed, publish_note, store_notes
+from kbapi.curation.notes import (
+    mark_reviewed,
+    notes_of_catalogue,
+    publish_note,
+    retire_note,
+    store_notes,
+)
 from kbapi.instance.instance import open_instance
 from kbapi.storage.notes import load_history, load_notes
 
@@ -36,6 +42,10 @@ from kbapi.storage.notes import load_history, load_notes
 def page_in_lines(page: dict[str, Any]) -> str:
     """The text of a page of waiting settings."""
     lines = [line for one in page["waiting"] for line in _setting(one)]
+    lines += [
+        paragraph(f"{one['chip']}: {one['factory_lock']['text']}")
+        for one in page["contradicted_locks"]
+    ]
     if page["next_cursor"]:
         lines.append(f"more: --cursor {page['next_cursor']}")
     return "\n".join(lines) or "No setting waits for a decision."
@@ -268,20 +278,45 @@ def notes_commands() -> None:
     """Manage curated notes on chips, series and machine classes."""
 
 
+_STATES: Final = {"draft": " (draft, not in answers)", "retired": " (retired, not in answers)"}
+
+
 @notes_commands.command("list")
+@click.option(
+    "--catalogue", "has_catalogue", is_flag=True, help="List the notes of the catalogue instead."
+)
 @json_option
 @home_option
-def list_notes_command(as_json: bool, home: Path) -> None:
-    """List all notes with source and month of last review."""
-    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
-        notes = load_notes(connection)
+def list_notes_command(has_catalogue: bool, as_json: bool, home: Path) -> None:
+    """List all notes with source and month of last review.
+
+    A note that you load with the key of a note of the catalogue replaces it.
+    """
+    with errors_as_messages():
+        instance = open_instance(settings_of(home))
+        with instance.reading() as connection:
+            kept = load_notes(connection)
+        notes = notes_of_catalogue(instance.catalogue) if has_catalogue else kept
     if as_json:
         click.echo(orjson.dumps(notes))
         return
     for note in notes:
-        draft = " (draft, not in answers)" if note.state == "draft" else ""
+        state = _STATES.get(getattr(note, "state", ""), "")
         review = f"reviewed in {note.reviewed_month}. {note.source}"
-        click.echo(bullet(f"{note.key}{draft}: {note.subject}, {review}"))
+        click.echo(bullet(f"{note.key}{state}: {note.subject}, {review}"))
+
+
+@notes_commands.command("retire")
+@click.argument("key")
+@home_option
+def retire_command(key: str, home: Path) -> None:
+    """Leave the note KEY out of every answer, also one of the catalogue.
+
+    A note that you load later with the same key is shown again.
+    """
+    with errors_as_messages():
+        retire_note(open_instance(settings_of(home)), key)
+    click.echo(f"{key} is retired.")
 
 
 @notes_commands.command("load")

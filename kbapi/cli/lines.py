@@ -163,6 +163,8 @@ def chips_in_lines(page: dict[str, Any]) -> str:
 def locks_in_lines(answer: dict[str, Any]) -> str:
     """The text of a lock answer."""
     lines = [paragraph(answer["summary"])]
+    if answer["locks"] and answer["factory_lock"]["status"] != "unknown":
+        lines.append(paragraph(answer["factory_lock"]["text"]))
     for lock in answer["locks"]:
         lines += ["", *_lock(lock)]
     if answer["withheld_text"] is not None:

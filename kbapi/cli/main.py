@@ -13,6 +13,7 @@ from kbapi.cli.guidance import (
 )
 from kbapi.cli.host import (
     backup_command,
+    catalogue_commands,
     check_command,
     database_commands,
     keys_commands,
@@ -69,6 +70,7 @@ for command in (
     my_submissions_command,
     identify_command,
     chips_commands,
+    catalogue_commands,
     import_command,
     notes_commands,
     keys_commands,

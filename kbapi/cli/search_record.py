@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from kbapi.advice.next_step.query import MOST_RISK
 from kbapi.advice.phrases import percent
 from kbapi.cli.common import bullet, paragraph
 from kbapi.cli.sender_file import save_private_file
@@ -186,12 +187,22 @@ def closing_card(answer: dict[str, Any]) -> str:
     """The text of the end of a search, with the recommended setting."""
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
     recommended = answer["recommended_in_use"]["text"]
-    lines = ["", "-" * 40, paragraph(why), paragraph(recommended)]
+    lines = ["", "-" * 40, paragraph(why)]
+    if answer["reason"] and answer["reason"]["code"] == "too_risky" and _can_risk_more(answer):
+        lines.append(
+            paragraph(f"To go on, run the command again with --max-risk, up to {MOST_RISK:g}.")
+        )
+    lines.append(paragraph(recommended))
     if answer["recommended_in_use"]["setting"] is not None:
         lines.append(
             paragraph("Then test it for hours, under several loads, cold and after sleep.")
         )
     return "\n".join(lines)
+
+
+def _can_risk_more(answer: dict[str, Any]) -> bool:
+    max_risk: float = answer["max_risk"]
+    return max_risk < MOST_RISK
 
 
 def _chance(answer: dict[str, Any]) -> str:

@@ -7,7 +7,7 @@ a result can be neither found nor withdrawn, so a change is on the disk before a
 import fcntl
 import os
 import secrets
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date
@@ -154,12 +154,15 @@ class SenderFile:
                 "unit_token": sender.unit_token(chip, machine),
             }
 
-    def save_receipt(self, submission_id: str, receipt: str, chip: str) -> None:
-        """Save the receipt of a result."""
+    def save_receipts(self, receipts: Mapping[str, tuple[str, str]]) -> None:
+        """Save receipts by the id of their result, each with the chip."""
+        if not receipts:
+            return
         with self._changing() as sender:
-            sender.receipts[submission_id] = SavedReceipt(
-                receipt=receipt, chip=chip, day=f"{date.today()}", server=self.server
-            )
+            for submission_id, (receipt, chip) in receipts.items():
+                sender.receipts[submission_id] = SavedReceipt(
+                    receipt=receipt, chip=chip, day=f"{date.today()}", server=self.server
+                )
 
     def find_receipt(self, submission_id: str) -> str | None:
         """The receipt of a result, None where it is not saved."""

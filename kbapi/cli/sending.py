@@ -25,6 +25,7 @@ from kbapi.cli.common import (
 )
 from kbapi.cli.interview import interview
 from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.vocabulary import FOLLOW_UP_OUTCOMES
 
 _GONE: Final = 410
 InLines = Callable[[Any], str]
@@ -86,17 +87,24 @@ def offer_to_send(
 
 def _send(api_client: ApiClient, own: SenderFile, body: bytes, machine: str) -> Any:
     """The response to the body; without a contributor token it is sent with the sender's tokens."""
-    document = _object_in(body)
+    document = object_in(body)
     if document and "contributor_token" not in document:
         reply = api_client.request("POST", "/v1/submissions", query={"dry_run": "true"}, body=body)
         chip = answer_of(reply)["chip"]["key"]
-        named = machine or (document.get("platform") or {}).get("machine") or ""
+        named = machine or machine_of(document)
         tokens = own.tokens_for(chip, named)
-        body = _with_fields(body, {name: tokens[name] for name in tokens if name not in document})
+        body = with_fields(body, {name: tokens[name] for name in tokens if name not in document})
     return answer_of(api_client.request("POST", "/v1/submissions", body=body))
 
 
-def _object_in(body: bytes) -> dict[str, Any] | None:
+def machine_of(document: dict[str, Any]) -> str:
+    """The machine class that a document names; empty where it names none."""
+    platform = document.get("platform")
+    named = platform.get("machine") if isinstance(platform, dict) else None
+    return named if isinstance(named, str) else ""
+
+
+def object_in(body: bytes) -> dict[str, Any] | None:
     """The object in the body; None for other bodies, which the server refuses with its reasons."""
     with suppress(orjson.JSONDecodeError):
         value = orjson.loads(body)
@@ -104,12 +112,12 @@ def _object_in(body: bytes) -> dict[str, Any] | None:
     return None
 
 
-def _with_fields(body: bytes, fields: dict[str, str]) -> bytes:
+def with_fields(body: bytes, fields: dict[str, str]) -> bytes:
     """The object in the body with these fields before its own.
 
     The rest stays byte by byte, so that the server still finds a repeated key.
 
-    >>> _with_fields(b'{"chip": "x"}', {"unit_token": "y"})
+    >>> with_fields(b'{"chip": "x"}', {"unit_token": "y"})
     b'{"unit_token":"y","chip": "x"}'
     """
     begin = body.index(b"{") + 1
@@ -119,7 +127,7 @@ def _with_fields(body: bytes, fields: dict[str, str]) -> bytes:
 def report_stored(own: SenderFile, accepted: Any, as_json: bool, in_lines: InLines) -> None:
     """Print the response and save its receipt, in this order: a full disk must not lose it."""
     print_answer(accepted, as_json, in_lines)
-    own.save_receipt(accepted["id"], accepted["receipt"], accepted["chip"]["key"])
+    own.save_receipts({accepted["id"]: (accepted["receipt"], accepted["chip"]["key"])})
     if not as_json:
         click.echo(paragraph(f"The receipt is saved in {own.path}."))
 
@@ -249,7 +257,7 @@ def _results_of(api_client: ApiClient, token: str) -> list[Any]:
 
 @click.command("follow-up")
 @click.argument("submission_id", metavar="ID")
-@click.argument("outcome")
+@click.argument("outcome", metavar="OUTCOME", required=False)
 @click.option("--domain", default="core", show_default=True, help="Supply rail (domain).")
 @click.option(
     "--control", default="voltage_offset", show_default=True, help="Control of the setting."
@@ -268,7 +276,7 @@ def _results_of(api_client: ApiClient, token: str) -> list[Any]:
 @client_options
 def follow_up_command(
     submission_id: str,
-    outcome: str,
+    outcome: str | None,
     receipt: str | None,
     sender_path: Path,
     home: Path,
@@ -283,6 +291,8 @@ def follow_up_command(
     OUTCOME is still_stable, failed_later, locked_later, fails_at_stock_too,
     given_up or machine_gone.
     """
+    if outcome is None:
+        raise click.UsageError(f"Name the OUTCOME: {', '.join(FOLLOW_UP_OUTCOMES)}.")
     document = {name: value for name, value in given.items() if value is not None}
     document["outcome"] = outcome
     if changed:

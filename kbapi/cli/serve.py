@@ -9,7 +9,7 @@ from kbapi.access.keys import has_live_key
 from kbapi.access.limits import require_rate_library
 from kbapi.cli.common import errors_as_messages, home_option, paragraph, settings_of
 from kbapi.instance.check import require_private
-from kbapi.instance.instance import create_or_open_instance
+from kbapi.instance.instance import catalogue_in, create_or_open_instance
 from kbapi.intake.rescreen import is_rescreening_due
 from kbapi.server.serve import (
     MOST_CONNECTIONS,
@@ -68,6 +68,7 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
         if settings.rate_storage:
             require_rate_library()
         require_private(settings)
+        catalogue_in(settings)  # a wrong file is reported before a server starts
         instance = create_or_open_instance(settings)
         if settings.join == "closed" and not has_live_key(instance):
             click.echo(paragraph(_NO_VALID_KEY), err=True)

@@ -11,6 +11,7 @@ import orjson
 from marshmallow import fields, validate
 from sqlalchemy import Connection
 
+from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.documents.reader import read_parameters
@@ -27,6 +28,7 @@ from kbapi.instance.secret import contributor_hash
 from kbapi.intake.responses import EXCLUDING_CODES, Reason, describe_setting
 from kbapi.storage import review
 from kbapi.storage.contributors import find_contributor
+from kbapi.storage.pools import load_chips
 from kbapi.storage.results import StoredSubmission, load_submission
 from kbapi.storage.review import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
 from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
@@ -35,6 +37,7 @@ _DEFAULT_PAGE: Final = 20
 _LARGEST_PAGE: Final = 100
 _MOST_LOOKED_AT: Final = 1_000
 _MOST_RESULTS_COUNTED: Final = 100
+_MOST_CONTRADICTED: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +97,24 @@ class ReviewedSetting:
 
 
 @dataclass(frozen=True, slots=True)
+class ContradictedLock:
+    """A chip whose lock reports contradict what is documented about its series."""
+
+    chip: str
+    """Catalogue key of the chip."""
+    factory_lock: FactoryLockAnswer
+    """What is documented, and how many machines say otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewPage:
     """A page of the settings that wait for a decision."""
 
     waiting: tuple[ReviewedSetting, ...]
     """Settings that the rules excluded, oldest first; then those that the outlier check found."""
+    contradicted_locks: tuple[ContradictedLock, ...]
+    """Chips whose lock reports contradict the catalogue, at most 20; empty on later pages and with
+    a filter."""
     next_cursor: str | None
     """Send it as `cursor` for the next page; null on the last page. With a filter, a page may hold
     fewer settings than `limit` although more follow."""
@@ -157,9 +173,21 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
         found = _find_page(connection, after, filters, read.values["limit"])
         reader = SettingReader(connection, instance)
         waiting = tuple(reader.load(one.submission_id, one.ordinal) for one in found.waiting)
+        is_whole = filters == WaitingFilters() and "cursor" not in read.values
+        contradicted = _contradicted_locks(connection, instance) if is_whole else ()
     return ReviewPage(
-        waiting, None if found.next is None else cursor_text([found.next.part, *found.next.key])
+        waiting,
+        contradicted,
+        None if found.next is None else cursor_text([found.next.part, *found.next.key]),
     )
+
+
+def _contradicted_locks(connection: Connection, instance: Instance) -> tuple[ContradictedLock, ...]:
+    catalogue = instance.catalogue
+    stored = (resolve_chip(one.key, "chip", catalogue) for one in load_chips(connection))
+    chips = (chip for chip in stored if not isinstance(chip, Problem))
+    found = find_contradicted(connection, catalogue, chips, _MOST_CONTRADICTED)
+    return tuple(ContradictedLock(key, lock) for key, lock in found.items())
 
 
 def _chip_key(text: str | None, catalogue: Catalogue) -> str | Problem | None:

@@ -71,6 +71,8 @@ class ListedSubmission:
     """How the whole result is screened now."""
     settings: tuple[ListedSetting, ...]
     """Its settings, in the order of the document; empty for a result of locks alone."""
+    warnings: tuple[Reason, ...]
+    """What it costs that the result has no tokens; empty for one with both."""
     influence: Influence | None
     """The strongest influence of its contributor on a start; null except with
     `order=influence`."""
@@ -103,6 +105,7 @@ class SubmissionReader:
                 _listed_setting(ordinal, setting, document["settings"][ordinal])
                 for ordinal, setting in enumerate(described.settings)
             ),
+            warnings=described.warnings,
             influence=None if ranking is None else ranking.strongest_of(contributor),
         )
 

@@ -8,7 +8,6 @@ from typing import Any, Final, Literal, get_args
 from marshmallow import fields, validate
 from sqlalchemy import Connection
 
-from kbapi.advice.chip_query import usual_domain
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import DomainList
 from kbapi.bounds import LARGEST_INTEGER
@@ -317,7 +316,7 @@ def _pool(instance: Instance, connection: Connection, asked: _Asked) -> PoolSize
     line = None if chip is None else pool_rows.find_line(connection, chip.line)
     if chip is None or line is None:
         return None
-    domain: Domain = values.get("domain") or usual_domain(chip)
+    domain: Domain = values.get("domain") or instance.catalogue.usual_domain(chip)
     moved_with = values.get("moved_with")
     wanted = PoolWanted(
         control=values.get("control"),

@@ -41,6 +41,7 @@ from kbapi.vocabulary import (
     READING_STATES,
     TEMPERATURE_SENSORS,
     THROTTLE_REASONS,
+    Control,
     Domain,
 )
 
@@ -76,7 +77,7 @@ class InForce:
     """One control at one value, as it was in force during a trial or a reading."""
 
     domain: Domain
-    control: str
+    control: Control
     value: float
 
 

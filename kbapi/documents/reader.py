@@ -26,6 +26,7 @@ from kbapi.bounds import (
 )
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
+from kbapi.chips.grammar.cleaning import names_in
 from kbapi.documents.personal_data import (
     CODE,
     find_personal_data,
@@ -33,7 +34,14 @@ from kbapi.documents.personal_data import (
     without_personal_data,
 )
 from kbapi.documents.readings import Ignored, ignore_readings
-from kbapi.documents.refusal_rules import refuse_document, refuse_in_force, refuse_setting
+from kbapi.documents.refusal_rules import (
+    find_absences,
+    refuse_absent,
+    refuse_absent_in_force,
+    refuse_document,
+    refuse_in_force,
+    refuse_setting,
+)
 from kbapi.documents.results import (
     ChipIdsSchema,
     Platform,
@@ -210,9 +218,20 @@ def read_json(body: bytes) -> JsonReading:
     if _count_values(body, DEEPEST_NESTING) > MOST_VALUES:
         sentence = f"A document has at most {MOST_VALUES:,} values. Remove some of them."
         return JsonReading(None, (Problem("", "too_many_values", sentence),), is_complete=False)
-    reading = _reading_of(_value_of(body))
+    reading = _reading_of(_with_chip_name(_value_of(body)))
     check_time("JSON text")
     return reading
+
+
+def _with_chip_name(value: JsonValue) -> JsonValue:
+    """The value; of a whole record in `chip`, only the lines that name chips are kept.
+
+    The rest of the record is long, differs from hour to hour, and may hold personal data.
+    """
+    text = value.get("chip") if isinstance(value, dict) else None
+    if isinstance(text, str):
+        value["chip"] = "\n".join(names_in(text))
+    return value
 
 
 def _reading_of(value: JsonValue) -> JsonReading:
@@ -361,7 +380,8 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         check_time("shape")
         chip = _chip_of(reading.value, catalogue)
         check_time("chip name")
-        parts = _refusals_of_sound_parts(reading.value, shape, this_month)
+        rules = _Rules(this_month, chip, catalogue)
+        parts = _refusals_of_sound_parts(reading.value, shape, rules)
         names = _problems_of_names(chip, reading.value, shape, catalogue)
         refused = _refused(reading, chain(shape, names, parts))
         check_time("rules")
@@ -369,7 +389,8 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
     check_time("shape")
     chip = _chip_of(reading.value, catalogue)
     check_time("chip name")
-    refusals = list(islice(_refusals_of(result, this_month), MOST_PROBLEMS + 1))
+    rules = _Rules(this_month, chip, catalogue)
+    refusals = list(islice(rules.refuse(result), MOST_PROBLEMS + 1))
     check_time("rules")
     names = _problems_of_names(chip, reading.value, (), catalogue)
     if reading.problems or refusals or names or not isinstance(chip, ResolvedChip):
@@ -386,12 +407,9 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
 
 
 def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
-    """The setting, marked if the catalogue describes the chip without this domain or control."""
-    if catalogue.find(chip.key) is None:
-        return setting
-    has_domains = set(setting.domains) <= set(catalogue.domains_for(chip))
-    has_control = setting.control in catalogue.controls_for(chip)
-    return setting if has_domains and has_control else replace(setting, is_foreign=True)
+    """The setting, marked if the catalogue lists no such domain or control for the chip."""
+    is_foreign = any(find_absences(catalogue, chip, setting.domains, setting.control))
+    return replace(setting, is_foreign=True) if is_foreign else setting
 
 
 def _read_on(text: JsonReading, schema: Schema) -> JsonReading:
@@ -418,7 +436,9 @@ def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None
-    return decide_chip(text, "/chip", catalogue, form=_form_of(value), ids=_ids_of(value))
+    is_confirmed = value.get("chip_confirmed") is True
+    form, ids = _form_of(value), _ids_of(value)
+    return decide_chip(text, "/chip", catalogue, form=form, ids=ids, is_confirmed=is_confirmed)
 
 
 def _form_of(value: dict[str, Any]) -> Form | None:
@@ -459,15 +479,34 @@ def _known_platform(platform: Platform, catalogue: Catalogue) -> Platform:
     return replace(platform, machine=find_machine(platform.machine, catalogue.machines) or None)
 
 
-def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
-    for index, setting in enumerate(result.settings):
-        yield from refuse_setting(setting, f"/settings/{index}")
-    yield from refuse_in_force(result)
-    yield from refuse_document(result, this_month)
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """The rules that refuse a document; those about the chip need a chip that is known."""
+
+    this_month: str
+    chip: ResolvedChip | Problem | None
+    catalogue: Catalogue
+
+    def refuse(self, result: SubmittedResult) -> Iterator[Problem]:
+        """Every problem of the settings, the runs and the document."""
+        for index, setting in enumerate(result.settings):
+            yield from self.refuse_setting(setting, index)
+        yield from refuse_in_force(result)
+        if isinstance(self.chip, ResolvedChip):
+            yield from refuse_absent_in_force(result, self.chip.chip, self.catalogue)
+        yield from refuse_document(result, self.this_month)
+
+    def refuse_setting(self, setting: SubmittedSetting, index: int) -> Iterator[Problem]:
+        """Every problem of one setting."""
+        pointer = f"/settings/{index}"
+        yield from refuse_setting(setting, pointer)
+        if isinstance(self.chip, ResolvedChip):
+            parts = setting.domain, setting.control, setting.moved_with
+            yield from refuse_absent(self.chip.chip, self.catalogue, pointer, *parts)
 
 
 def _refusals_of_sound_parts(
-    value: Any, shape: tuple[Problem, ...], this_month: str
+    value: Any, shape: tuple[Problem, ...], rules: _Rules
 ) -> Iterator[Problem]:
     """The refusals of the parts with a sound shape, in a document without one."""
     if not isinstance(value, dict):
@@ -475,16 +514,11 @@ def _refusals_of_sound_parts(
     unsound = _pointers_above(shape)
     # Of a list with a fault of its own, such as its length, no record was read.
     if "/settings" in unsound and not any(one.pointer == "/settings" for one in shape):
-        yield from _refusals_of_sound_settings(value["settings"], unsound)
+        for index, setting in enumerate(value["settings"]):
+            if f"/settings/{index}" not in unsound:
+                yield from rules.refuse_setting(_SETTING.load(setting), index)
     sound = {key: part for key, part in value.items() if child("", key) not in unsound}
-    yield from _refusals_of(_SUBMISSION.load(sound, partial=True), this_month)
-
-
-def _refusals_of_sound_settings(settings: list[Any], unsound: set[str]) -> Iterator[Problem]:
-    for index, setting in enumerate(settings):
-        pointer = f"/settings/{index}"
-        if pointer not in unsound:
-            yield from refuse_setting(_SETTING.load(setting), pointer)
+    yield from rules.refuse(_SUBMISSION.load(sound, partial=True))
 
 
 def _pointers_above(problems: tuple[Problem, ...]) -> set[str]:

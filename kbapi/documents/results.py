@@ -10,6 +10,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 from kbapi.bounds import (
     CLOCK_LEAST_MHZ,
     CLOCK_MOST_MHZ,
+    LONGEST_RECORD,
     MOST_LOCKS,
     MOST_READINGS,
     MOST_SETTINGS,
@@ -39,7 +40,6 @@ from kbapi.documents.shapes import (
     VERSION,
     Flag,
     RecordSchema,
-    Text,
     Whole,
     WholeNumber,
     choice,
@@ -228,7 +228,7 @@ class SubmittedSetting:
     clock_mhz: float | None = None
     stock_mv: float | None = None
     is_foreign: bool = False
-    """Whether the catalogue describes the chip without this domain or control."""
+    """Whether the catalogue lists no such domain or control for the chip, and may be wrong."""
 
     @property
     def domains(self) -> tuple[Domain, ...]:
@@ -304,6 +304,7 @@ class SubmittedResult:
     chip: str = ""
     """Empty only while the sound parts of a faulty document are read."""
     settings: tuple[SubmittedSetting, ...] = ()
+    chip_confirmed: bool | None = None
     chip_ids: ChipIds | None = None
     unit_token: str | None = None
     contributor_token: str | None = None
@@ -354,11 +355,19 @@ class SubmissionSchema(RecordSchema):
 
     makes = SubmittedResult
 
-    chip = Text(
+    chip = fields.String(
         required=True,
+        validate=validate.Length(1, LONGEST_RECORD),
         metadata=described(
-            "The chip as the system prints it, or a catalogue key.",
+            "The chip as the system prints it, a whole record that holds its name, or a catalogue "
+            "key.",
             "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
+        ),
+    )
+    chip_confirmed = Flag(
+        allow_none=True,
+        metadata=described(
+            "Whether the number of the chip was checked; send true after `chip_unlikely`.", True
         ),
     )
     chip_ids = fields.Nested(

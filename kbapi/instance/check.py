@@ -15,6 +15,7 @@ from kbapi.errors import DiskError, InstanceReadOnly, KbapiError, StorageDamaged
 from kbapi.instance.clock_repair import count_wrong_days
 from kbapi.instance.file_locks import shared_lock
 from kbapi.instance.health import LARGE_LOG_BYTES
+from kbapi.instance.instance import catalogue_in
 from kbapi.instance.manifest import (
     load_manifest,
     require_older_than_manifests,
@@ -151,6 +152,7 @@ def _findings(settings: Settings, progress: Progress, today: date) -> Iterator[F
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
+    yield _catalogue(settings, today)
     yield _clock(settings, today)
 
 
@@ -271,6 +273,21 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
     return _ok_unless(
         "secret", wrong if foreign else "", "matches the database; only the owner can read it"
     )
+
+
+_MOST_DUE: Final = 5
+
+
+def _catalogue(settings: Settings, today: date) -> Finding:
+    """Whether the host's own files can be read, and which facts are due for another look."""
+    try:
+        due = catalogue_in(settings).due(f"{today:%Y-%m}")
+    except KbapiError as error:
+        return Finding("catalogue", False, error.detail)
+    if not due:
+        return Finding("catalogue", True, "every file can be read; no fact is due for review")
+    more = f" and {len(due) - _MOST_DUE} more" if len(due) > _MOST_DUE else ""
+    return Finding("catalogue", True, f"due for review: {', '.join(due[:_MOST_DUE])}{more}")
 
 
 def _schema(settings: Settings) -> Finding:

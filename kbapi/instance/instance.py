@@ -10,7 +10,8 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-from kbapi.chips.catalogue import Catalogue, load_catalogue
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import (
     KbapiError,
@@ -104,10 +105,16 @@ class Instance:
         """The secret of the instance, read at its first use."""
         return load_secret(self.settings.secret_path)
 
-    @property
+    @cached_property
     def catalogue(self) -> Catalogue:
-        """The curated chips of this installation."""
-        return bundled_catalogue()
+        """The curated chips of this installation, overruled by the files of the host.
+
+        Raises
+        ------
+        CatalogueError
+            When a file of the host cannot be read; the detail names it.
+        """
+        return catalogue_in(self.settings)
 
     def today(self) -> date:
         """The present day in UTC."""
@@ -283,6 +290,20 @@ class Instance:
 def bundled_catalogue() -> Catalogue:
     """The curated chips of this installation, read once in a process."""
     return load_catalogue(bundled_folder("seed_data") / "catalogue")
+
+
+def catalogue_in(settings: Settings) -> Catalogue:
+    """The bundled catalogue, overruled by the files in the folder of an instance.
+
+    Raises
+    ------
+    CatalogueError
+        When a file of the host cannot be read; the detail names it.
+    """
+    own = settings.catalogue_path
+    if not own.is_dir():
+        return bundled_catalogue()
+    return load_catalogue(bundled_folder("seed_data") / "catalogue", own)
 
 
 _NOT_OPENED: Final = (

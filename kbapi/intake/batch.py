@@ -76,6 +76,8 @@ class BatchItem:
     """Id of the stored result; null where nothing is stored."""
     receipt: str | None
     """Secret that reads, follows up and withdraws the result; null where nothing is stored."""
+    warnings: tuple[Reason, ...] = ()
+    """What it costs that the result has no tokens; empty for one with both."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -452,5 +454,5 @@ def _item(place: int, accepted: Accepted, dry_run: bool) -> BatchItem:
     is_repeated = accepted.duplicate_of is not None
     status: BatchItemStatus = "repeated" if is_repeated else accepted.screening.status
     if dry_run and not is_repeated:
-        return BatchItem(place, status, None, None)
-    return BatchItem(place, status, accepted.id, accepted.receipt)
+        return BatchItem(place, status, None, None, accepted.warnings)
+    return BatchItem(place, status, accepted.id, accepted.receipt, accepted.warnings)

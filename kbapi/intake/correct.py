@@ -1,6 +1,6 @@
 """Correct a result: a new document replaces the stored one, under the same id and receipt."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import orjson
@@ -21,7 +21,6 @@ from kbapi.intake.submit import (
     keep_answer,
     prepare_counted,
     replay_of,
-    warnings_about,
 )
 from kbapi.storage import answers, pools, results
 from kbapi.storage.contributors import NO_ANSWER, drop_unit_if_unused, load_arrival
@@ -97,11 +96,7 @@ def _replace(
     for line_id in {stored.line_id, now.line_id}:
         answers.outdate_answers_of_line(connection, line_id)
     pools.drop_chip_if_unused(connection, stored.chip_id, stored.line_id)
-    accepted = describe_stored(instance, connection, now)
-    return Correction(
-        replace(accepted, warnings=warnings_about(instance, sender)),
-        removed,
-    )
+    return Correction(describe_stored(instance, connection, now), removed)
 
 
 def _sender_of(

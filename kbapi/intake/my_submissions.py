@@ -74,6 +74,8 @@ class SubmissionDetail:
     """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...]
     """Numbers of readings that cannot be right and are not used."""
+    warnings: tuple[Reason, ...]
+    """What it costs that the result has no tokens; empty for one with both."""
     follow_ups: tuple[FollowUpDetail, ...]
     """Follow-ups on its settings, oldest first."""
 
@@ -105,6 +107,7 @@ def read_own_result(instance: Instance, public_id: str, receipt: str) -> Submiss
         document=orjson.loads(stored.document),
         chip_conflict=described.chip_conflict,
         reading_ignored=described.reading_ignored,
+        warnings=described.warnings,
         follow_ups=tuple(describe_follow_up(one) for one in followed),
     )
 

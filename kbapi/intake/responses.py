@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipSummary
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import receipt_of
+from kbapi.instance.secret import contributor_hash, receipt_of
 from kbapi.intake.decision_reasons import CODE_OF_DECISION, DECISION_SENTENCES
 from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.evidence import read_shallowest_failure
@@ -232,7 +232,25 @@ def describe_stored(
         reading_ignored=tuple(
             IgnoredReading(**ignored) for ignored in orjson.loads(stored.reading_ignored)
         ),
+        warnings=_warnings_about(instance, stored),
     )
+
+
+def _warnings_about(instance: Instance, stored: StoredSubmission) -> tuple[Reason, ...]:
+    """What it costs that the result has no tokens; empty for one with both."""
+    if stored.has_unit_token:
+        return ()
+    has_contributor = stored.contributor_hash != contributor_hash(instance.secret, None)
+    code = "unit_token_missing" if has_contributor else "contributor_token_missing"
+    return (Reason(code, TOKEN_WARNINGS[code]),)
+
+
+TOKEN_WARNINGS: Final = {
+    "contributor_token_missing": "The result has no contributor token. Without its receipt it "
+    "cannot be found again, and a repeat counts as another machine.",
+    "unit_token_missing": "The result has no unit token. A repeat counts as another machine.",
+}
+"""What a result costs its sender without tokens, by code."""
 
 
 def describe_repeated(

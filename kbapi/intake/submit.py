@@ -1,6 +1,6 @@
 """Accept one result: read it, screen it, store it and merge it into evidence, or refuse it."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final, Literal
 
@@ -15,7 +15,6 @@ from kbapi.instance.secret import contributor_hash, receipt_of, unit_hash
 from kbapi.intake.responses import (
     Accepted,
     DryRunResponse,
-    Reason,
     accepted_from,
     describe_repeated,
     describe_stored,
@@ -94,29 +93,11 @@ def store_once(
         first = results.find_by_content(connection, sender.content_hash)
         if first is not None:
             return first.id, describe_repeated(instance, connection, first)
-    warnings = warnings_about(instance, sender)
     new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
     submission_id, _ = results.save_submission(connection, new)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
-    return submission_id, replace(describe_stored(instance, connection, stored), warnings=warnings)
-
-
-def warnings_about(instance: Instance, sender: Sender) -> tuple[Reason, ...]:
-    """What it costs that the result has no tokens; empty for one with both."""
-    if sender.unit_hash is not None:
-        return ()
-    has_contributor = sender.contributor_hash != contributor_hash(instance.secret, None)
-    code = "unit_token_missing" if has_contributor else "contributor_token_missing"
-    return (Reason(code, TOKEN_WARNINGS[code]),)
-
-
-TOKEN_WARNINGS: Final = {
-    "contributor_token_missing": "The result has no contributor token. Without its receipt it "
-    "cannot be found again, and a repeat counts as another machine.",
-    "unit_token_missing": "The result has no unit token. A repeat counts as another machine.",
-}
-"""What a result costs its sender without tokens, by code."""
+    return submission_id, describe_stored(instance, connection, stored)
 
 
 def count_accepted(accepted: Accepted, outcome: Literal["stored", "corrected"] = "stored") -> None:

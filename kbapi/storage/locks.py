@@ -12,7 +12,14 @@ from kbapi.storage.decisions import Origin, is_sent_by
 from kbapi.storage.sqlite.engine import load_as, session_on
 from kbapi.storage.tables import Chip, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import Decision, LockReport
-from kbapi.vocabulary import Control, Domain, LockFoundBy, LockStatus
+from kbapi.vocabulary import (
+    DOMAINS,
+    LIMIT_CONTROLS,
+    Control,
+    Domain,
+    LockFoundBy,
+    LockStatus,
+)
 
 
 def _is_in_force() -> ColumnElement[bool]:
@@ -277,6 +284,24 @@ def load_lock_groups(
         "firmware_month": firmware_month,
     }
     return load_as(connection, LockGroup, _GROUPS, values)
+
+
+_STATUSES_OF_CHIP: Final = (
+    select(LockReport.status)
+    .join(Chip, col(Chip.id) == col(LockReport.chip_id))
+    .where(
+        col(Chip.key) == bindparam("chip_key", type_=String),
+        col(LockReport.domain).in_(DOMAINS),
+        col(LockReport.control).in_(LIMIT_CONTROLS),
+    )
+    .limit(bindparam("most", type_=Integer))
+)
+
+
+def load_some_statuses(connection: Connection, chip_key: str, most: int) -> list[str]:
+    """The statuses of some reports of a chip about controls of voltage, at most so many."""
+    rows = connection.execute(_STATUSES_OF_CHIP, {"chip_key": chip_key, "most": most})
+    return list(rows.scalars())
 
 
 _TRIED_LOCKS: Final[Select[*tuple[Any, ...]]] = (

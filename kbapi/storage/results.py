@@ -264,6 +264,8 @@ class StoredSubmission:
     rules_version: int
     reading_ignored: str
     chip_conflict: str
+    contributor_hash: bytes
+    has_unit_token: bool
 
 
 def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
@@ -377,11 +379,13 @@ _STORED: Final = """
     SELECT unit.id, unit.contributor_id, submission.id, submission.public_id, submission.chip_id,
            chip.key, chip.name, chip.kind, chip.series, line.key, chip.line_id,
            submission.document, submission.measured_month, submission.rules_version,
-           submission.reading_ignored, submission.chip_conflict
+           submission.reading_ignored, submission.chip_conflict,
+           contributor.token_hash, unit.token_hash IS NOT NULL
     FROM submission
     JOIN chip ON chip.id = submission.chip_id
     JOIN line ON line.id = chip.line_id
     JOIN unit ON unit.id = submission.unit_id
+    JOIN contributor ON contributor.id = unit.contributor_id
     WHERE submission.id = ?
     """
 _STORED_SETTINGS: Final = """

@@ -335,7 +335,7 @@ class NoteRow(SQLModel, table=True):
     __tablename__ = "note"
     __table_args__ = (
         text("key", 80),
-        one_of("state", "draft", "published"),
+        one_of("state", "draft", "published", "retired"),
         one_of("subject_kind", "chip", "series", "machine"),
         text("subject", 100),
         optional_text("control", 40),
@@ -358,7 +358,7 @@ class NoteRow(SQLModel, table=True):
     id: int = Field(default=None, primary_key=True)
     key: str
     state: str
-    """A key may have one of each; a draft is in no answer."""
+    """A key may have one of each; drafts and retired notes are in no answer."""
     subject_kind: str
     subject: str
     control: str

@@ -2,7 +2,8 @@
 
 A decision of a command on the folder has no key. A batch that is sent again must not store a
 withdrawn result: its record stays without content. The answer to a repeat is kept to a full hour,
-and a version has up to 80 characters. SQLite changes no column, so tables are copied.
+and a version has up to 80 characters. Curators retire notes. SQLite changes no column, so tables
+are copied.
 """
 
 from alembic import op
@@ -17,6 +18,7 @@ def upgrade() -> None:
     _decide_without_a_key()
     _keep_records_of_withdrawn_items()
     _allow_longer_versions()
+    _retire_notes()
     op.execute(
         "CREATE INDEX ix_setting_result_deepest ON setting_result "
         "(pool_id, stable_steps, submission_id) "
@@ -147,4 +149,40 @@ def _keep_records_of_withdrawn_items() -> None:
     )
     op.execute(
         "CREATE INDEX ix_idempotency_record_values ON idempotency_record (expires_at, fingerprint, endpoint)"
+    )
+
+
+def _retire_notes() -> None:
+    op.execute(
+        """
+        CREATE TABLE note_copy (
+            id INTEGER NOT NULL,
+            "key" VARCHAR NOT NULL,
+            state VARCHAR NOT NULL,
+            subject_kind VARCHAR NOT NULL,
+            subject VARCHAR NOT NULL,
+            control VARCHAR NOT NULL,
+            domain VARCHAR NOT NULL,
+            source VARCHAR NOT NULL,
+            reviewed_month VARCHAR NOT NULL,
+            markdown VARCHAR NOT NULL,
+            CONSTRAINT pk_note PRIMARY KEY (id),
+            CONSTRAINT ck_note_key CHECK (typeof(key) = 'text' AND length(key) BETWEEN 1 AND 80),
+            CONSTRAINT ck_note_state CHECK (state IN ('draft', 'published', 'retired')),
+            CONSTRAINT ck_note_subject_kind CHECK (subject_kind IN ('chip', 'series', 'machine')),
+            CONSTRAINT ck_note_subject CHECK (typeof(subject) = 'text' AND length(subject) BETWEEN 1 AND 100),
+            CONSTRAINT ck_note_control CHECK (typeof(control) = 'text' AND length(control) <= 40),
+            CONSTRAINT ck_note_domain CHECK (typeof(domain) = 'text' AND length(domain) <= 40),
+            CONSTRAINT ck_note_source CHECK (typeof(source) = 'text' AND length(source) BETWEEN 1 AND 200),
+            CONSTRAINT ck_note_reviewed_month CHECK (reviewed_month || '-01' IS date(reviewed_month || '-01')),
+            CONSTRAINT ck_note_markdown CHECK (typeof(markdown) = 'text' AND length(markdown) BETWEEN 1 AND 4000),
+            CONSTRAINT uq_note_key_state UNIQUE ("key", state)
+        )
+        """
+    )
+    op.execute("INSERT INTO note_copy SELECT * FROM note")
+    op.execute("DROP TABLE note")
+    op.execute("ALTER TABLE note_copy RENAME TO note")
+    op.execute(
+        "CREATE INDEX ix_note_values ON note (subject, subject_kind, control, domain, source, reviewed_month, markdown)"
     )

@@ -20,8 +20,8 @@ from kbapi.storage.answers import ANSWERS_PER_CHIP
 from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.engine import open_reading_connection
 from tests.makers import (
-    COUNT_CHIP,
     HandMovedClock,
+    a_count_submission,
     a_question,
     a_setting,
     a_submission,
@@ -114,7 +114,7 @@ def test_a_result_of_the_same_line_makes_it_stale(instance: Instance) -> None:
 def test_a_result_of_another_line_does_not(instance: Instance) -> None:
     send(instance, a_submission(number=1))
     advise_start(instance, a_question(instance))
-    send(instance, a_submission(number=2, chip=COUNT_CHIP))
+    send(instance, a_count_submission(14, 15, 2))
     assert not is_computed(instance)
 
 

@@ -7,9 +7,11 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance, bundled_catalogue
+from kbapi.vocabulary import CONTROLS
 from tests.api.measured import a_measured, a_reading, ask, post
 from tests.intake.evidence_text import instances_of_one_secret
-from tests.makers import a_setting, a_submission
+from tests.makers import WithoutControls, a_setting, a_submission
 
 
 def saver(number: int, percent: float = 15.0, **more: Any) -> dict[str, Any]:
@@ -40,6 +42,17 @@ def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskC
     assert answer["by_load"] == []
     assert answer["reason"]["code"] == "no_pairs"
     assert answer["cautions"][0]["code"] == "temperature_alone"
+
+
+def test_a_chip_without_any_control_is_named_instead_of_too_few_results(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    without = WithoutControls(bundled_catalogue(), *CONTROLS)
+    monkeypatch.setattr(Instance, "catalogue", property(lambda _: without))
+    assert gains(client)["reason"] == {
+        "code": "not_on_this_chip",
+        "text": "Norvane Sable 7 4820MX has no control. The catalogue lists none.",
+    }
 
 
 @pytest.mark.parametrize("units", [1, 4])

@@ -239,6 +239,10 @@ def test_a_draft_is_published_and_reviewed_and_its_history_shown(
     shown = run("notes", "history", "harbour-15-menu", *at).stdout
     assert "reviewed in 2026-06" in shown
     assert "cold start" in shown
+    assert "is retired" in run("notes", "retire", "harbour-15-menu", *at).stdout
+    assert "harbour-15-menu (retired, not in answers)" in run("notes", "list", *at).stdout
+    bundled = run("notes", "list", "--catalogue", *at).stdout
+    assert "intel-core-and-ring: intel-skl-kbl-k, reviewed in 2026-11." in bundled
     again = run("notes", "publish", "harbour-15-menu", *at)
     assert again.returncode != 0
     assert "No draft has this key" in again.stderr
@@ -370,7 +374,7 @@ def test_many_results_are_sent_from_a_file_and_refusals_are_counted(
     file = tmp_path / "results.ndjson"
     file.write_text(f"{good}\n\n{bad}\n{good}\n")
     sent = run("import", str(file), "--json", "--home", str(home))
-    assert sent.returncode == 0, sent.stderr
+    assert sent.returncode == 1, sent.stderr
     output = json.loads(sent.stdout.splitlines()[-1])
     assert (output["counts"]["stored"], output["counts"]["refused"]) == (2, 1)
     assert "above_stock" in output["refused_for"]

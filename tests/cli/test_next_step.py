@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from kbapi.cli.search_record import closing_card
 from tests.cli import command
 from tests.system.server import KBAPI
 
@@ -208,6 +209,23 @@ def test_without_a_terminal_json_shows_the_state_of_the_search(
     later = json.loads(run(*arguments, "--json").stdout)
     assert later["own_bracket"]["passes"] == 1
     assert later["next_step"]["grid_steps"] > answer["next_step"]["grid_steps"]
+
+
+@pytest.mark.parametrize(
+    ("code", "max_risk", "is_named"),
+    [("too_risky", 0.1, True), ("too_risky", 0.25, False), ("bracketed", 0.1, False)],
+)
+def test_a_search_that_ends_by_its_risk_names_the_option(
+    code: str, max_risk: float, is_named: bool
+) -> None:
+    shown = closing_card(
+        {
+            "reason": {"code": code, "text": "Why it ended."},
+            "max_risk": max_risk,
+            "recommended_in_use": {"text": "Stay at stock.", "setting": None},
+        }
+    )
+    assert ("--max-risk, up to 0.25" in shown) is is_named
 
 
 def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(

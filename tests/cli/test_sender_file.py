@@ -50,7 +50,7 @@ def test_a_unit_without_a_name_takes_the_first_name(file: SenderFile) -> None:
 def test_changes_of_many_commands_at_once_are_all_kept(file: SenderFile) -> None:
     def send(number: int) -> None:
         file.tokens_for(CHIP, f"harbour-{number:02}")
-        file.save_receipt(f"id-{number}", f"kbr_{number}", CHIP)
+        file.save_receipts({f"id-{number}": (f"kbr_{number}", CHIP)})
 
     threads = [threading.Thread(target=send, args=(number,)) for number in range(16)]
     for thread in threads:
@@ -66,7 +66,7 @@ def test_changes_of_many_commands_at_once_are_all_kept(file: SenderFile) -> None
 def test_a_change_is_complete_or_not_there(
     file: SenderFile, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    file.save_receipt("one", "kbr_1", CHIP)
+    file.save_receipts({"one": ("kbr_1", CHIP)})
     before = file.path.read_bytes()
 
     def fails(_descriptor: int) -> None:
@@ -74,7 +74,7 @@ def test_a_change_is_complete_or_not_there(
 
     monkeypatch.setattr(os, "fsync", fails)
     with pytest.raises(UnsafeSetup, match="cannot be written"):
-        file.save_receipt("two", "kbr_2", CHIP)
+        file.save_receipts({"two": ("kbr_2", CHIP)})
     assert file.path.read_bytes() == before
     assert sorted(path.name for path in file.path.parent.iterdir()) == [
         "sender.json",
@@ -92,7 +92,7 @@ def test_file_and_folder_are_flushed_before_the_command_goes_on(
         Path, "replace", lambda path, to: (steps.append("replace"), replace(path, to))[1]
     )
     monkeypatch.setattr(sender_file, "flush", lambda path: (steps.append("folder"), flush(path)))
-    file.save_receipt("one", "kbr_1", CHIP)
+    file.save_receipts({"one": ("kbr_1", CHIP)})
     assert [step for step in steps if step != "file"] == ["replace", "folder"]
     assert steps[0] == "file"
 
@@ -102,13 +102,13 @@ def test_a_link_stays_a_link(file: SenderFile, tmp_path: Path) -> None:
     file.path.parent.mkdir()
     save_private_file(target, Sender().model_dump_json())
     file.path.symlink_to(target)
-    file.save_receipt("one", "kbr_1", CHIP)
+    file.save_receipts({"one": ("kbr_1", CHIP)})
     assert file.path.is_symlink()
     assert json.loads(target.read_text())["receipts"]["one"]["server"] == "https://club.example"
 
 
 def test_a_file_that_others_could_read_becomes_private(file: SenderFile) -> None:
-    file.save_receipt("one", "kbr_1", CHIP)
+    file.save_receipts({"one": ("kbr_1", CHIP)})
     file.path.chmod(0o644)
-    file.save_receipt("two", "kbr_2", CHIP)
+    file.save_receipts({"two": ("kbr_2", CHIP)})
     assert file.path.stat().st_mode & 0o777 == 0o600

@@ -232,7 +232,7 @@ def test_a_setting_without_any_end_cannot_be_made_to_count(
         in_force = [
             {"domain": "core", "control": "voltage_offset", "value": -90},
             {"domain": "ring", "control": "voltage_offset", "value": -90},
-            {"domain": "memory", "control": "voltage_offset", "value": -40},
+            {"domain": "graphics", "control": "voltage_offset", "value": -40},
         ]
         document["trials"] = [{"settings": in_force, "outcome": "failed", "seconds": 60}]
     else:
@@ -451,7 +451,7 @@ def test_starts_are_compared_for_the_pools_with_the_most_changes(
     instance: Instance, curator: KeyHolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("kbapi.curation.decisions.MOST_POOLS", 1)
-    settings = [a_setting(), a_setting(domain="memory", moved_with=[])]
+    settings = [a_setting(), a_setting(domain="graphics", moved_with=[])]
     for some in (settings, settings[:1]):
         send(instance, a_submission(*some, number=len(some), contributor_token="m" * 16))
     done = decide(instance, curator, BULK)

@@ -67,6 +67,18 @@ def test_an_entry_says_what_was_sent_by_which_number_and_where_it_lies(instance:
     assert (setting.peers.stable, setting.peers.known) == (4, 4)
 
 
+def test_a_result_without_tokens_is_listed_with_its_warning(instance: Instance) -> None:
+    sent = {
+        send(instance, a_submission(number=1)).id: [],
+        send(instance, a_submission(number=2, unit_token=...)).id: ["unit_token_missing"],
+        send(instance, a_submission(number=3, contributor_token=...)).id: [
+            "contributor_token_missing"
+        ],
+    }
+    found = listed(instance).submissions
+    assert {one.id: [warning.code for warning in one.warnings] for one in found} == sent
+
+
 def test_every_result_is_in_the_list_once_whether_it_counts_or_not(instance: Instance) -> None:
     sent = [send(instance, a_submission(number=number)).id for number in range(5)]
     sent.append(send_deep(instance, number=20).id)

@@ -42,6 +42,25 @@ def batch(instance: Instance, *documents: Any, **options: Any) -> BatchResponse:
     return accept_batch(instance, a_body(list(documents)), **options)
 
 
+def test_an_item_without_tokens_has_the_warning_of_a_single_result(instance: Instance) -> None:
+    lone = [
+        a_submission(number=number, **dict.fromkeys(missing, ...))
+        for number, missing in enumerate(
+            ([], ["unit_token"], ["contributor_token"], ["unit_token", "contributor_token"])
+        )
+    ]
+    expected = [[], ["unit_token_missing"], *[["contributor_token_missing"]] * 2]
+    for options in ({"dry_run": True}, {}):
+        response = batch(instance, *lone, **options)
+        assert [[one.code for one in item.warnings] for item in response.items] == expected
+    for item, codes in zip(response.items, expected, strict=True):
+        assert item.id is not None
+        assert item.receipt is not None
+        own = read_own_result(instance, item.id, item.receipt)
+        assert [one.code for one in own.warnings] == codes
+    assert [item.warnings for item in batch(instance, BAD, GOOD).items] == [(), ()]
+
+
 def test_each_item_has_an_outcome_in_order(instance: Instance) -> None:
     response = batch(instance, *MIXED)
     assert [item.status for item in response.items] == [

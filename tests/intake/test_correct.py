@@ -122,10 +122,10 @@ def test_a_result_without_tokens_gets_them_by_a_correction(instance: Instance) -
 
 
 def test_follow_ups_stay_where_they_fit_and_the_others_are_named(instance: Instance) -> None:
-    two = a_submission(a_setting(in_use=-70), a_setting(domain="memory", in_use=-70))
+    two = a_submission(a_setting(in_use=-70), a_setting(domain="graphics", in_use=-70))
     mine = send(instance, two)
     follow(instance, mine, outcome="failed_later", days=40)
-    follow(instance, mine, outcome="given_up", domain="memory")
+    follow(instance, mine, outcome="given_up", domain="graphics")
     removed = correct(instance, mine, a_submission(a_setting(in_use=-60))).follow_ups_removed
     assert [(one.outcome, one.month) for one in removed] == [("given_up", "2026-09")]
     assert "no setting of this domain" in removed[0].text
@@ -176,8 +176,8 @@ def test_a_withdrawn_result_cannot_be_corrected(instance: Instance) -> None:
 
 
 def test_a_key_makes_a_repeated_correction_get_the_same_answer(instance: Instance) -> None:
-    mine = send(instance, a_submission(a_setting(in_use=-70), a_setting(domain="memory")))
-    follow(instance, mine, outcome="given_up", domain="memory")
+    mine = send(instance, a_submission(a_setting(in_use=-70), a_setting(domain="graphics")))
+    follow(instance, mine, outcome="given_up", domain="graphics")
     first = correct(instance, mine, a_submission(), "a")
     assert first.follow_ups_removed
     assert correct(instance, mine, a_submission(), "a") == first

@@ -139,7 +139,7 @@ def test_a_setting_in_use_ends_with_its_failure(
 
 
 def test_a_failure_of_one_setting_ends_no_other(instance: Instance, clock: HandMovedClock) -> None:
-    both = [a_setting(in_use=-70), a_setting(domain="memory", in_use=-50)]
+    both = [a_setting(in_use=-70), a_setting(domain="graphics", in_use=-50)]
     result = send(instance, mine(1, settings=both))
     clock.moment += timedelta(days=31)
     body = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later"}

@@ -19,7 +19,7 @@ from tests.makers import a_question, a_setting, a_submission, row_counts, rows_o
 
 
 def test_the_only_result_leaves_an_empty_database(instance: Instance) -> None:
-    accepted = send(instance, a_submission(a_setting(), a_setting(domain="memory")), "some-key")
+    accepted = send(instance, a_submission(a_setting(), a_setting(domain="graphics")), "some-key")
     advise_start(instance, a_question(instance))
     withdraw_own_result(instance, accepted.id, accepted.receipt)
     assert row_counts(instance) == {}

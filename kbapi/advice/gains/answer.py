@@ -14,6 +14,7 @@ from kbapi.advice.gains.query import GainsQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absent_tuning
 from kbapi.evidence.gains import (
     GainBlock,
     GainCell,
@@ -38,7 +39,7 @@ from kbapi.vocabulary import Load
 
 GainKind = Literal["ratio", "difference"]
 GainCondition = Literal["uncapped", "equal_power_limit"]
-NoGainsCode = Literal["no_pairs", "too_few_units"]
+NoGainsCode = Literal["no_pairs", "too_few_units", "not_on_this_chip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +165,7 @@ def gains_answer(
     cells: list[GainCell],
     noises: Mapping[GainMeasure, RunNoise],
     revision: str,
+    absent: Absence | None,
 ) -> GainsAnswer:
     """The answer from the cells of a chip and the noise of its runs."""
     shown = _ShownCells(noises, question.own_changes)
@@ -176,7 +178,7 @@ def gains_answer(
         chip=question.chip.summary,
         load=question.load or None,
         by_load=by_load,
-        reason=None if by_load else _no_gains(question, cells),
+        reason=None if by_load else _no_gains(question, cells, absent),
         withheld_groups=shown.withheld,
         withheld_text=withheld_text if by_load else None,
         method=gain_text.method(),
@@ -188,7 +190,11 @@ def gains_answer(
     )
 
 
-def _no_gains(question: GainsQuestion, cells: list[GainCell]) -> NoGainsReason:
+def _no_gains(
+    question: GainsQuestion, cells: list[GainCell], absent: Absence | None
+) -> NoGainsReason:
+    if absent is not None and not cells:
+        return NoGainsReason(NOT_ON_THIS_CHIP, absent.text)
     largest = max((cell.gains.units for cell in cells), default=0)
     text = gain_text.why_nothing(largest, is_filtered=bool(question.load))
     code: NoGainsCode = "too_few_units" if cells else "no_pairs"
@@ -333,7 +339,8 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
         check_time("groups of gains")
         noises = run_noises(found.repeats)
         check_time("noise of runs")
-        return gains_answer(question, cells, noises, revision)
+        absent = find_absent_tuning(instance.catalogue, question.chip)
+        return gains_answer(question, cells, noises, revision, absent)
 
     return answer_once(instance, "gains", question, find, compute)
 

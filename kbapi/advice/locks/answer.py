@@ -6,11 +6,21 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_locks
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
+from kbapi.advice.phrases import nothing_for
 from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import find_absences
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
 from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
@@ -19,29 +29,13 @@ from kbapi.instance.instance import Instance
 from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.locks import LockGroup, TriedLock, load_lock_groups, load_tried_locks
-from kbapi.storage.notes import Note, load_notes_about
+from kbapi.storage.notes import Note
 from kbapi.storage.pools import LineRow
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Control, Domain
 
 _MOSTLY: Final = 0.5
 """A control that is open on a smaller share of machines is mostly locked."""
-
-
-@dataclass(frozen=True, slots=True)
-class PublishedNote:
-    """A curated note on a chip, a series or a machine class."""
-
-    key: str
-    """Key of the note."""
-    subject: str
-    """Key of the chip, series or machine class that the note is about."""
-    text: str
-    """The note as Markdown without HTML."""
-    source: str
-    """Where the information is from."""
-    reviewed_month: str
-    """Month of the last review, as 2026-09."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +48,18 @@ class LocksAnswer:
     """The machine class that was asked for; null for all."""
     firmware_month: str | None
     """The firmware month that was asked for, as 2026-03; null for all."""
+    factory_lock: FactoryLockAnswer
+    """What is documented about the series, beside what was reported."""
     locks: tuple[ControlLocks, ...]
     """What is known, one entry for each domain and control with reports."""
     alternatives: tuple[str, ...]
     """What can be done without voltage control; empty where nothing suggests a lock."""
+    absent_text: str | None
+    """Which domain or control of the question the chip lacks, and what it has; null otherwise."""
     withheld_text: str | None
     """What is withheld, and from how many machines on it is shown; null where nothing is."""
     notes: tuple[PublishedNote, ...]
-    """Curated notes on the chip, its series or its machine classes."""
+    """Notes on the chip, its series or its machine classes, of the catalogue and of curators."""
     revision: str
     """Revision of the evidence of the chip's product line; it changes with each new result."""
     summary: str
@@ -80,6 +78,8 @@ class LocksFound:
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
     notes: list[Note]
+    absent_text: str | None
+    """What the chip lacks of the question, and what it has."""
 
 
 def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
@@ -92,19 +92,16 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> LocksFound:
-        return _find_locks(connection, question)
+        return _find_locks(connection, question, instance.catalogue)
 
-    return answer_once(
-        instance,
-        "locks",
-        question,
-        find,
-        lambda found: _locks_answer(question, found),
-        texts={"machine": question.machine} if question.machine else {},
-    )
+    def compute(found: LocksFound) -> LocksAnswer:
+        return _locks_answer(question, found, instance.catalogue)
+
+    texts = {"machine": question.machine} if question.machine else {}
+    return answer_once(instance, "locks", question, find, compute, texts=texts)
 
 
-def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
+def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catalogue) -> LocksFound:
     chip = question.chip
     line = pools.find_line(connection, chip.line)
     filters = question.machine, question.firmware_month
@@ -120,47 +117,85 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
         has_results=any(group.chip_key == chip.key for group in groups),
         groups=groups,
         tried=tried,
-        notes=load_notes_about(connection, chip.key, chip.series, machines),
+        notes=notes_about(connection, catalogue, chip, machines),
+        absent_text=_absent_text(question, catalogue),
     )
 
 
-def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
+def _absent_text(question: LockQuestion, catalogue: Catalogue) -> str | None:
+    domains = (question.domain,) if question.domain else ()
+    absent = find_absences(catalogue, question.chip, domains, question.control or None)
+    return next((one.text for one in absent), None)
+
+
+def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogue) -> LocksAnswer:
+    chip, shares = question.chip, _shares(question, found)
+    # A few machines behind a filter would be recognised by what their reports contradict.
+    compared = () if _is_filtered(question) else shares
+    factory_lock = factory_lock_of(catalogue, chip, compared)
+    locks = _responses(question, found, shares)
+    return LocksAnswer(
+        chip=chip.summary,
+        machine=question.machine or None,
+        firmware_month=question.firmware_month or None,
+        factory_lock=factory_lock,
+        locks=locks,
+        alternatives=lock_text.alternatives(chip.kind)
+        if not locks or any(map(suggests_lock, locks))
+        else (),
+        absent_text=found.absent_text,
+        withheld_text=lock_text.withheld_locks(
+            sum(one.withheld_groups for one in locks),
+            is_empty=not locks,
+            is_filtered=_is_filtered(question),
+        ),
+        notes=published((n for n in found.notes if _concerns(n, question)), catalogue),
+        revision=pools.revision_text(found.line),
+        summary=_summary(question, found, locks, factory_lock),
+        cautions=cautions_about_locks(
+            [change.value for one in locks for change in one.changes],
+            is_mostly_locked=factory_lock.status == "locked"
+            or any(one.share_open < _MOSTLY for one in locks),
+        ),
+    )
+
+
+def _summary(
+    question: LockQuestion,
+    found: LocksFound,
+    locks: tuple[ControlLocks, ...],
+    factory_lock: FactoryLockAnswer,
+) -> str:
+    if found.absent_text and not locks:
+        return nothing_for("reports", found.absent_text)
+    return lock_text.summary_of_locks(
+        question.chip.name,
+        [in_short(one) for one in locks],
+        factory_lock.text,
+        is_filtered=_is_filtered(question),
+    )
+
+
+def _shares(question: LockQuestion, found: LocksFound) -> list[LockShares]:
     chip = question.chip
     shares = [
         lock_shares(found.groups, chip.key, chip.series, domain, control)
         for domain, control in _matching_controls(question, found)
     ]
     check_time("shares of locks")
-    locks = tuple(
+    return shares
+
+
+def _responses(
+    question: LockQuestion, found: LocksFound, shares: list[LockShares]
+) -> tuple[ControlLocks, ...]:
+    return tuple(
         control_response(
             one.without_small_cells() if _is_filtered(question) else one,
             _differences(one, found.tried),
         )
         for one in shares
         if not _has_too_few_units(one, question)
-    )
-    return LocksAnswer(
-        chip=chip.summary,
-        machine=question.machine or None,
-        firmware_month=question.firmware_month or None,
-        locks=locks,
-        alternatives=lock_text.alternatives(chip.kind)
-        if not locks or any(map(suggests_lock, locks))
-        else (),
-        withheld_text=lock_text.withheld_locks(
-            sum(one.withheld_groups for one in locks),
-            is_empty=not locks,
-            is_filtered=_is_filtered(question),
-        ),
-        notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
-        revision=pools.revision_text(found.line),
-        summary=lock_text.summary_of_locks(
-            chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
-        ),
-        cautions=cautions_about_locks(
-            [change.value for one in locks for change in one.changes],
-            is_mostly_locked=any(one.share_open < _MOSTLY for one in locks),
-        ),
     )
 
 
@@ -193,7 +228,3 @@ def _concerns(note: Note, question: LockQuestion) -> bool:
         "" in (noted, asked) or noted == asked
         for noted, asked in ((note.domain, question.domain), (note.control, question.control))
     )
-
-
-def _note_response(note: Note) -> PublishedNote:
-    return PublishedNote(note.key, note.subject, note.markdown, note.source, note.reviewed_month)

@@ -197,8 +197,8 @@ def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue
         control: len({row.unit_id for row in rows if row.control == control})
         for control in LIMIT_CONTROLS
     }
-    known = catalogue.controls_for(chip)
-    return max(LIMIT_CONTROLS, key=lambda control: (units[control], control in known))
+    usual = catalogue.usual_control(chip)
+    return max(LIMIT_CONTROLS, key=lambda control: (units[control], control == usual))
 
 
 def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerBytes:

@@ -12,6 +12,7 @@ from kbapi.advice.power import text as power_text
 from kbapi.advice.power.query import PowerQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absences
 from kbapi.evidence.gains import PowerPool, largest_power_pool
 from kbapi.instance.instance import Instance
 from kbapi.stats.gains.power_curve import (
@@ -28,7 +29,7 @@ from kbapi.storage.readings import load_curves
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Load, PowerScope
 
-NoPowerCode = Literal["no_curves", "too_few_units"]
+NoPowerCode = Literal["no_curves", "too_few_units", "not_on_this_chip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,11 +173,15 @@ class PowerAnswer:
 
 
 def power_answer(
-    question: PowerQuestion, pool: PowerPool | None, fit: PowerFit | None, revision: str
+    question: PowerQuestion,
+    pool: PowerPool | None,
+    fit: PowerFit | None,
+    revision: str,
+    absent: Absence | None,
 ) -> PowerAnswer:
     """The answer from a chip's pool and its fit."""
     if pool is None or fit is None or (fit.stock is None and fit.tuned is None):
-        return _without_numbers(question, pool, revision)
+        return _without_numbers(question, pool, revision, absent)
     chip = question.chip
     stock = _curve_response(question, fit, fit.stock, "stock")
     tuned = _curve_response(question, fit, fit.tuned, "tuned")
@@ -206,11 +211,10 @@ def power_answer(
     )
 
 
-def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: str) -> PowerAnswer:
+def _without_numbers(
+    question: PowerQuestion, pool: PowerPool | None, revision: str, absent: Absence | None
+) -> PowerAnswer:
     chip = question.chip
-    text = power_text.why_nothing(
-        0 if pool is None else pool.units, is_filtered=bool(question.load)
-    )
     return PowerAnswer(
         chip=chip.summary,
         load=question.load or None,
@@ -223,13 +227,23 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
         stock=None,
         tuned=None,
         at_limit=None,
-        reason=NoPowerReason("no_curves" if pool is None else "too_few_units", text),
+        reason=_no_power(question, pool, absent),
         withheld_text=None,
         method=power_text.method(),
         revision=revision,
         summary=power_text.nothing_measured(),
         cautions=cautions_about_power(question),
     )
+
+
+def _no_power(
+    question: PowerQuestion, pool: PowerPool | None, absent: Absence | None
+) -> NoPowerReason:
+    if pool is None and absent is not None:
+        return NoPowerReason(NOT_ON_THIS_CHIP, absent.text)
+    units = 0 if pool is None else pool.units
+    text = power_text.why_nothing(units, is_filtered=bool(question.load))
+    return NoPowerReason("no_curves" if pool is None else "too_few_units", text)
 
 
 def _limit_w(curve: PooledCurve | None) -> float | None:
@@ -376,7 +390,9 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         revision = pools.revision_text(found.line)
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
         check_time("fit")
-        return power_answer(question, found.pool, fit, revision)
+        chip = question.chip
+        absent = next(find_absences(instance.catalogue, chip, (), "power_limit"), None)
+        return power_answer(question, found.pool, fit, revision, absent)
 
     return answer_once(instance, "power", question, find, compute)
 

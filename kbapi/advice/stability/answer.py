@@ -134,7 +134,7 @@ def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnsw
         evidence=evidence_summary(
             found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap
         ),
-        summary=summary_of_stability(question, units, curve.borrowed.units),
+        summary=summary_of_stability(question, units, curve.borrowed.units, found.absence_text),
         cautions=cautions_for(question, control),
     )
 

@@ -12,7 +12,6 @@ from kbapi.advice.chip_query import (
     ChipQuestionSchema,
     on_the_hundredth,
     read_chip_question,
-    usual_domain,
 )
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
 from kbapi.chips.catalogue import Catalogue
@@ -205,7 +204,7 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_QUESTION, sent, catalogue, _problems_with)
-    return _with_defaults(asked.chip, asked.values)
+    return _with_defaults(asked.chip, asked.values, catalogue)
 
 
 def _problems_with(asked: Mapping[str, Any]) -> Iterator[Problem]:
@@ -213,8 +212,8 @@ def _problems_with(asked: Mapping[str, Any]) -> Iterator[Problem]:
         yield Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
 
 
-def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
-    domain: Domain = loaded.get("domain") or usual_domain(chip)
+def _with_defaults(chip: ChipName, loaded: dict[str, Any], catalogue: Catalogue) -> Question:
+    domain: Domain = loaded.get("domain") or catalogue.usual_domain(chip)
     moved_with = loaded.get("moved_with")
     if moved_with is not None:
         moved_with = tuple(code for code in moved_with if code != domain)

@@ -14,7 +14,7 @@ FAMILIES: Final = re.compile(
     r"|(?:embedded )?radeon (?:rx|pro|pro wx|r\d|e\d{4}) series|radeon e\d(?: graphics)?"
     r"|firepro v firegl v graphics adapter"
     r"|(?:u?hd |iris |iris plus |iris pro |arc |arc pro |xe )?graphics(?: family| controller)?"
-    r"|u?hd graphics (?:for .*|xe.*|gen ?\d.*|\d+ ?eu|family)"
+    r"|u?hd graphics (?:for .*|xe.*|gen ?\d.*|\d+ ?eus?|family)"
     r"|arc|iris(?: plus| pro)?|(?:geforce|quadro)(?: laptop)?(?: rtx| gtx| mx)?"
     r"|geforce (?:rtx |gtx )?\d{2,4}m? series"
     r"|.*\b(?:graphics controller|integrated graphics device|graphics and display)\b.*"
