@@ -17,7 +17,6 @@ from kbapi.documents.refusal_rules import refuse_setting
 from kbapi.documents.results import PlatformSchema, SettingSchema
 from kbapi.documents.shapes import find_machine, machine_unknown, problems_of
 from kbapi.errors import Problem
-from kbapi.instance.instance import bundled_catalogue
 from kbapi.vocabulary import (
     FAILURES,
     FORMS,
@@ -263,7 +262,8 @@ def _ask_text(platform: dict[str, Any], field: str, question: str) -> None:
             return
         platform[field] = value
         faults = _faults_of(_PLATFORM, platform) or list(find_personal_data({"platform": platform}))
-        classes = bundled_catalogue().machines
+        # A text with a hyphen may be a class of the instance's catalogue.
+        classes = {value.casefold()} if "-" in value else set()
         if field == "machine" and not faults and find_machine(value, classes) is None:
             faults = [machine_unknown(field)]
         if not faults:
