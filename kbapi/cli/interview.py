@@ -15,7 +15,7 @@ from kbapi.documents.measurements import ReadingSchema
 from kbapi.documents.personal_data import find_personal_data
 from kbapi.documents.refusal_rules import refuse_setting
 from kbapi.documents.results import PlatformSchema, SettingSchema
-from kbapi.documents.shapes import problems_of
+from kbapi.documents.shapes import find_machine, machine_unknown, problems_of
 from kbapi.errors import Problem
 from kbapi.vocabulary import (
     FAILURES,
@@ -262,6 +262,10 @@ def _ask_text(platform: dict[str, Any], field: str, question: str) -> None:
             return
         platform[field] = value
         faults = _faults_of(_PLATFORM, platform) or list(find_personal_data({"platform": platform}))
+        # A text with a hyphen may be a class of the instance's catalogue.
+        classes = {value.casefold()} if "-" in value else set()
+        if field == "machine" and not faults and find_machine(value, classes) is None:
+            faults = [machine_unknown(field)]
         if not faults:
             return
         click.echo(paragraph(faults[0].detail, "  "))

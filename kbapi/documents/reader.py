@@ -375,17 +375,7 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         result = _SUBMISSION.load(reading.value)
     except ValidationError as error:
         shape = first_problems(problems_of(error.messages))
-        if len(shape) > MOST_PROBLEMS:
-            raise _refused(reading, shape) from None
-        check_time("shape")
-        chip = _chip_of(reading.value, catalogue)
-        check_time("chip name")
-        rules = _Rules(this_month, chip, catalogue)
-        parts = _refusals_of_sound_parts(reading.value, shape, rules)
-        names = _problems_of_names(chip, reading.value, shape, catalogue)
-        refused = _refused(reading, chain(shape, names, parts))
-        check_time("rules")
-        raise refused from None
+        raise _refused_for_shape(reading, shape, this_month, catalogue) from None
     check_time("shape")
     chip = _chip_of(reading.value, catalogue)
     check_time("chip name")
@@ -404,6 +394,23 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings),
     )
     return ReadDocument(known, chip.chip, raw, chip.conflict, ignored)
+
+
+def _refused_for_shape(
+    reading: JsonReading, shape: tuple[Problem, ...], this_month: str, catalogue: Catalogue
+) -> DocumentRefused:
+    """The refusal for problems of shape, and for those of the parts that have a sound one."""
+    if len(shape) > MOST_PROBLEMS:
+        return _refused(reading, shape)
+    check_time("shape")
+    chip = _chip_of(reading.value, catalogue)
+    check_time("chip name")
+    rules = _Rules(this_month, chip, catalogue)
+    parts = _refusals_of_sound_parts(reading.value, shape, rules)
+    names = _problems_of_names(chip, reading.value, shape, catalogue)
+    refused = _refused(reading, chain(shape, names, parts))
+    check_time("rules")
+    return refused
 
 
 def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:

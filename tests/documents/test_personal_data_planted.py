@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+import pytest
 from flask.testing import FlaskClient
 
 from kbapi.access.keys import give_key
@@ -23,7 +24,7 @@ from kbapi.instance.instance import Instance
 from kbapi.logs import JsonLines
 from tests.documents.test_personal_data_strings import strings
 from tests.intake.whole_document import a_whole_document
-from tests.makers import a_submission
+from tests.makers import a_submission, rows_of
 
 TESTS = Path(__file__).parents[1]
 GUIDE = TESTS.parent / "kbapi" / "pages" / "guides" / "privacy.md"
@@ -104,10 +105,10 @@ class Watched:
     def __init__(self, instance: Instance, log: Path) -> None:
         self.client: FlaskClient = create_app(instance).test_client()
         self.repeated: list[tuple[str, str]] = []
-        handler = logging.FileHandler(log)
-        handler.setFormatter(JsonLines())
+        self.handler = logging.FileHandler(log)
+        self.handler.setFormatter(JsonLines())
         self.logger = logging.getLogger("kbapi")
-        self.logger.addHandler(handler)
+        self.logger.addHandler(self.handler)
 
     def ask(self, text: str, method: str, path: str, **options: Any) -> int:
         answer = self.client.open(path, method=method, **options)
@@ -148,8 +149,9 @@ def plant(watched: Watched, instance: Instance, text: str, receipt: dict[str, st
 
 
 def test_an_identity_is_kept_in_no_file_and_repeated_in_no_answer(
-    instance: Instance, tmp_path: Path
+    instance: Instance, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
+    caplog.set_level(logging.DEBUG, "kbapi")
     planted = identities()
     assert len(planted) == 142
     log = tmp_path / "log.jsonl"
@@ -158,6 +160,7 @@ def test_an_identity_is_kept_in_no_file_and_repeated_in_no_answer(
     receipt = first.get_json()
     for text in planted:
         plant(watched, instance, text, receipt)
+    watched.logger.removeHandler(watched.handler)
     assert watched.repeated == []
     key = {"Authorization": f"Bearer {give_key(instance, '', ('curate',)).key}"}
     pages = [watched.client.get(page).data for page in PAGES]
@@ -176,6 +179,15 @@ def test_an_identity_is_kept_in_no_file_and_repeated_in_no_answer(
         if any(form in content for form in forms_of(text))
     ]
     assert found == []
+
+
+def test_a_question_in_a_body_is_not_stored(client: FlaskClient, instance: Instance) -> None:
+    before = rows_of(instance)
+    question = {"chip": "norvane-sable-7-4820mx", "domain": "core", "control": "voltage_offset"}
+    assert client.post("/v1/diagnose", json={**question, "setting": -74}).status_code == 200
+    trial = {"value": -40, "load": "all_core", "seconds": 600, "outcome": "stable"}
+    client.post("/v1/next-step", json={**question, "trials": [trial]})
+    assert rows_of(instance) == before
 
 
 def test_each_statement_of_the_guide_names_its_test() -> None:

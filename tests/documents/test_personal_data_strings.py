@@ -5,12 +5,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.documents.reader import JsonReading, read_document
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.instance.instance import bundled_catalogue
+from kbapi.settings import bundled_folder
 from kbapi.vocabulary import OPERATING_SYSTEMS, TEMPERATURE_SENSORS
 from tests.makers import a_submission
 
+CATALOGUE = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
 DATA = Path(__file__).parent / "data"
 CLOSED = {"os": OPERATING_SYSTEMS, "temp_sensor": TEMPERATURE_SENSORS}
 MOST_HONEST_REFUSED = 3
@@ -34,7 +36,7 @@ def document_with(field: str, text: str) -> dict[str, Any]:
 def problems_with(field: str, text: str) -> tuple[Problem, ...]:
     try:
         reading = JsonReading(document_with(field, text), ())
-        read_document(reading, "2026-09", bundled_catalogue())
+        read_document(reading, "2026-09", CATALOGUE)
     except DocumentRefused as refused:
         return refused.problems
     return ()

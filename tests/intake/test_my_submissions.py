@@ -237,7 +237,7 @@ def test_no_byte_of_withdrawn_results_is_left_in_the_file(
     for number in range(60):
         found = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
         gone.append(
-            send(instance, mine(number, platform=found, client="withdrawn-script"), f"{number}")
+            send(instance, mine(number, platform=found, client="withdrawn-script/1"), f"{number}")
         )
     home = instance.settings.home
     assert b"WITHDRAWN-" in everything_in(home)
