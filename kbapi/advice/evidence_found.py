@@ -116,11 +116,6 @@ class EvidenceFound:
         """Lower end of the clock band of the pool; None where its control has no clock."""
         return self.pool.key.clock_band_mhz or None if self.pool else None
 
-    @property
-    def revision(self) -> str:
-        """The revision of the line, as answers show it."""
-        return pools.revision_text(self.line)
-
     def domains_beside(self, domain: Domain) -> tuple[Domain, ...]:
         """The other domains that moved together with this one in the pool."""
         domains = () if self.pool is None else self.pool.key.rails
@@ -281,7 +276,7 @@ class EvidenceSummary:
     optimality_gap: float
     """Upper bound on the log likelihood that a better fit could gain; near 0 is a good fit."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,7 +326,7 @@ def evidence_summary(
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
         optimality_gap=optimality_gap,
-        revision=found.revision,
+        revision="",
     )
 
 

@@ -31,6 +31,9 @@ class Stamp:
     day: date
 
 
+_NO_REVISION: Final = b'"revision":""'
+
+
 @dataclass(frozen=True, slots=True)
 class AnswerBytes:
     """A finished answer, as it goes over the wire."""
@@ -39,6 +42,15 @@ class AnswerBytes:
     etag: str
     age_s: int | None = None
     """Seconds since it was right, where a newer one is being computed at this moment."""
+
+    @classmethod
+    def from_stored(cls, body: bytes, etag: str) -> "AnswerBytes":
+        """The answer with its ETag as its revision; stored bytes have an empty one.
+
+        >>> AnswerBytes.from_stored(b'{"revision":"","units":7}', "3f").body
+        b'{"revision":"3f","units":7}'
+        """
+        return cls(body.replace(_NO_REVISION, b'"revision":"%s"' % etag.encode(), 1), etag)
 
 
 # The one statement of a hot read: it compares the stamp instead of fetching it.
@@ -56,7 +68,7 @@ def find_fresh_answer(
 ) -> AnswerBytes | None:
     """The stored answer to this question, if nothing that it depends on has changed."""
     rows = reads.rows(_FRESH_ANSWER, (question, version, today.isoformat()))
-    return AnswerBytes(*rows[0]) if rows else None
+    return AnswerBytes.from_stored(*rows[0]) if rows else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +83,7 @@ class Place:
 def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: AnswerBytes) -> bool:
     """Whether the answer was stored: one that became outdated while it was computed is not.
 
-    Beyond the limit, the chip's oldest answers are deleted.
+    Its revision is empty. Beyond the limit, the chip's oldest answers are deleted.
     """
     if not _is_current(connection, place.line_id, stamp):
         return False

@@ -85,13 +85,20 @@ _SHALLOWEST_FAILURE: Final = f"""
     JOIN conditions AS own ON own.id = ?3
     JOIN conditions AS other ON other.id = counted.conditions_id
      AND other.firmware = own.firmware AND other.microcode = own.microcode
+    JOIN unit ON unit.id = ?2
     WHERE counted.pool_id = ?1 AND counted.unit_id = ?2
+      AND (unit.token_hash IS NOT NULL OR counted.submission_id = ?4)
     """  # noqa: S608 - put together from constants
 
 
-def read_shallowest_failure(connection: Connection, key: EvidenceKey) -> int | None:
-    """Where the unit failed first in this pool and firmware era, None where it never did."""
-    values = (key.pool_id, key.unit_id, key.conditions_id)
+def read_shallowest_failure(
+    connection: Connection, key: EvidenceKey, submission_id: int
+) -> int | None:
+    """Where the unit failed first in this pool and firmware era, None where it never did.
+
+    Without a unit token, only by this submission: equal documents of others are no one's business.
+    """
+    values = (key.pool_id, key.unit_id, key.conditions_id, submission_id)
     return find_number(connection, _SHALLOWEST_FAILURE, values)
 
 

@@ -104,11 +104,13 @@ TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'in
 """Whether a row of follow_up does not count because of the decision about its setting."""
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up
+           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
+           submission_id, '' AS received_day
     FROM setting_result WHERE status = 'counted'
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1
+           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1,
+           submission_id, received_day
     FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
 """Every counted setting and follow-up; those without a pass and a failure give no limit."""
@@ -137,11 +139,6 @@ class LineRow:
 
     id: int
     revision: int
-
-
-def revision_text(line: LineRow | None) -> str:
-    """The line's revision as answers give it; "0" where none of its chips has results."""
-    return "0" if line is None else str(line.revision)
 
 
 def find_line(connection: Connection, key: str) -> LineRow | None:

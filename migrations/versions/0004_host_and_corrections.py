@@ -13,6 +13,12 @@ depends_on = None
 
 
 def upgrade() -> None:
+    op.execute(
+        "ALTER TABLE unit ADD COLUMN document_hash BLOB "
+        "CONSTRAINT ck_unit_document_hash CHECK (document_hash IS NULL OR "
+        "(typeof(document_hash) = 'blob' AND length(document_hash) = 32))"
+    )
+    op.execute("CREATE UNIQUE INDEX ix_unit_document_hash ON unit (document_hash)")
     _decide_without_a_key()
     _keep_records_of_withdrawn_items()
     op.execute(

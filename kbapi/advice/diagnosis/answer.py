@@ -1,6 +1,6 @@
 """Why a setting may no longer be stable: what to check first, likely causes, what to do."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from kbapi.advice.cautions import Caution, cautions_about_failure
@@ -17,6 +17,7 @@ from kbapi.advice.longevity.answer import (
     margin_response,
     survival_share,
 )
+from kbapi.advice.stored_answers import revision_of
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import ChangeCompared, ChangesFound, compare_changes
 from kbapi.instance.instance import Instance
@@ -151,7 +152,7 @@ class DiagnosisAnswer:
     next_actions: tuple[NextAction, ...]
     """What to do now, in this order."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -175,7 +176,7 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
     check_time("changes")
     answer = _diagnosis_answer(asked, found, changes)
     check_time("answer")
-    return answer
+    return replace(answer, revision=revision_of(answer))
 
 
 def _diagnosis_answer(
@@ -207,7 +208,7 @@ def _diagnosis_answer(
         next_actions=tuple(
             NextAction(code, diagnosis_text.NEXT_ACTIONS[code]) for code in _next_actions(asked)
         ),
-        revision=found.revision,
+        revision="",
         summary=_summary(asked, ranked, changes.units),
         cautions=cautions_about_failure(
             asked.failure,

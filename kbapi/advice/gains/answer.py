@@ -152,7 +152,7 @@ class GainsAnswer:
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -163,7 +163,6 @@ def gains_answer(
     question: GainsQuestion,
     cells: list[GainCell],
     noises: Mapping[GainMeasure, RunNoise],
-    revision: str,
 ) -> GainsAnswer:
     """The answer from the cells of a chip and the noise of its runs."""
     shown = _ShownCells(noises, question.own_changes)
@@ -180,7 +179,7 @@ def gains_answer(
         withheld_groups=shown.withheld,
         withheld_text=withheld_text if by_load else None,
         method=gain_text.method(),
-        revision=revision,
+        revision="",
         summary=gain_text.nothing_measured()
         if widest is None
         else shown.headlines[widest.load, widest.condition],
@@ -328,12 +327,11 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
         return _find_gains(connection, question)
 
     def compute(found: GainsFound) -> GainsAnswer:
-        revision = pools.revision_text(found.line)
         cells = gain_cells(found.pairs)
         check_time("groups of gains")
         noises = run_noises(found.repeats)
         check_time("noise of runs")
-        return gains_answer(question, cells, noises, revision)
+        return gains_answer(question, cells, noises)
 
     return answer_once(instance, "gains", question, find, compute)
 

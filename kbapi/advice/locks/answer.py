@@ -63,7 +63,7 @@ class LocksAnswer:
     notes: tuple[PublishedNote, ...]
     """Curated notes on the chip, its series or its machine classes."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -148,7 +148,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
             is_filtered=_is_filtered(question),
         ),
         notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
-        revision=pools.revision_text(found.line),
+        revision="",
         summary=lock_text.summary_of_locks(
             chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
         ),

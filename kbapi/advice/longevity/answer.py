@@ -133,7 +133,7 @@ class LongevityAnswer:
     drift: DriftSummary | None
     """Drift of the chip's largest pool on this control; null where it has none."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -155,11 +155,6 @@ class LongevityFound:
     """Whether the chip itself has results in such a pool."""
     drift: PoolDrift | None
     """Of the chip's largest pool; None without one."""
-
-    @property
-    def revision(self) -> str:
-        """The revision of the line, as answers show it."""
-        return pools.revision_text(self.line)
 
 
 def find_longevity(
@@ -242,7 +237,7 @@ def _longevity_answer(question: LongevityQuestion, found: LongevityFound) -> Lon
         withheld_text=longevity_text.withheld_longevity(withheld, evidence.too_few),
         recommended_margin=margin_response(found),
         drift=drift_response(found),
-        revision=found.revision,
+        revision="",
         summary=_summary(evidence, survival),
         cautions=cautions_about_time(),
     )

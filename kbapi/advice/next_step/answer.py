@@ -1,7 +1,7 @@
 """The next setting of a search, its chance to be stable, when to stop, what to use."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import product
 from typing import Final, Literal
 
@@ -28,6 +28,7 @@ from kbapi.advice.phrases import amount_text, domains_text
 from kbapi.advice.start.answer import LockSummary, lock_summary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import lock_lead
+from kbapi.advice.stored_answers import revision_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import load_recommended_margin
@@ -234,7 +235,7 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     check_time("reading of evidence")
     answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
     check_time("answer")
-    return answer
+    return replace(answer, evidence=replace(answer.evidence, revision=revision_of(answer)))
 
 
 def _question(search: Search) -> Question:

@@ -164,7 +164,7 @@ class PowerAnswer:
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -172,11 +172,11 @@ class PowerAnswer:
 
 
 def power_answer(
-    question: PowerQuestion, pool: PowerPool | None, fit: PowerFit | None, revision: str
+    question: PowerQuestion, pool: PowerPool | None, fit: PowerFit | None
 ) -> PowerAnswer:
     """The answer from a chip's pool and its fit."""
     if pool is None or fit is None or (fit.stock is None and fit.tuned is None):
-        return _without_numbers(question, pool, revision)
+        return _without_numbers(question, pool)
     chip = question.chip
     stock = _curve_response(question, fit, fit.stock, "stock")
     tuned = _curve_response(question, fit, fit.tuned, "tuned")
@@ -195,7 +195,7 @@ def power_answer(
         reason=None,
         withheld_text=_withheld(question, pool, fit),
         method=power_text.method(),
-        revision=revision,
+        revision="",
         summary=power_text.summary_of_power(
             pool.load,
             question.keep_share,
@@ -206,7 +206,7 @@ def power_answer(
     )
 
 
-def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: str) -> PowerAnswer:
+def _without_numbers(question: PowerQuestion, pool: PowerPool | None) -> PowerAnswer:
     chip = question.chip
     text = power_text.why_nothing(
         0 if pool is None else pool.units, is_filtered=bool(question.load)
@@ -226,7 +226,7 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
         reason=NoPowerReason("no_curves" if pool is None else "too_few_units", text),
         withheld_text=None,
         method=power_text.method(),
-        revision=revision,
+        revision="",
         summary=power_text.nothing_measured(),
         cautions=cautions_about_power(question),
     )
@@ -373,10 +373,9 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         return PowerFound(line, None if curves is None else largest_power_pool(curves))
 
     def compute(found: PowerFound) -> PowerAnswer:
-        revision = pools.revision_text(found.line)
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
         check_time("fit")
-        return power_answer(question, found.pool, fit, revision)
+        return power_answer(question, found.pool, fit)
 
     return answer_once(instance, "power", question, find, compute)
 
