@@ -1,8 +1,12 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
+from datetime import date
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.advice.start.query import Question
@@ -14,14 +18,15 @@ from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
     PoolWanted,
+    evidence_from,
     find_pool,
     floor_steps,
     load_pool,
     load_siblings,
     stored_outliers_of,
 )
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
+from kbapi.evidence.small_cells import FEWEST_SHOWN, released
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, load_standing
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
@@ -32,7 +37,7 @@ from kbapi.storage import pools
 from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
-from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
+from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
 
@@ -47,8 +52,13 @@ class PeersByDepth:
     """Units that are stable there."""
 
 
+NO_PEERS: Final = PeersByDepth((), ())
+
+
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
-    """The numbers of a pool at each depth, at most a thousand depths."""
+    """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
+    if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
+        return NO_PEERS
     intervals, units = pool.intervals, pool.unit_counts
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
@@ -90,7 +100,8 @@ class EvidenceFound:
     """Stock voltage by clock, from results of the chip itself; for fixed_clock_voltage only."""
     related_chips: tuple[str, ...] = ()
     """Keys of the chips of the line that have results, those of the series first."""
-    is_filtered: bool = False
+    peers: PeersByDepth | None = None
+    """What senders are shown of the pool from now on; None where that stays as it is."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
 
@@ -128,12 +139,14 @@ def find_evidence(
     instance: Instance,
     *,
     with_all_siblings: bool = False,
+    is_delayed: bool = False,
     what_if: WhatIf | None = None,
 ) -> EvidenceFound:
     """The evidence for this question, with the outlier check of today.
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
-    of a chip with many units: then they are not read, unless `with_all_siblings`.
+    of a chip with many units: then they are not read, unless `with_all_siblings`. Results of the
+    day wait where `is_delayed`, or where the question is about percentiles or filtered.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
@@ -143,8 +156,18 @@ def find_evidence(
     grid = catalogue.grid_for(chip, control)
     if line is None:
         return EvidenceFound(control, grid)
-    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = _own(connection, question, pool, grid, standing, what_if)
+    standing = load_standing_in(connection, instance)
+    own = None
+    if pool is not None and pool.own is not None:
+        own = load_pool(
+            connection,
+            pool.own,
+            standing,
+            floor_steps(control, grid),
+            question.filters,
+            what_if,
+            is_delayed=is_delayed or question.is_delayed,
+        )
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     siblings = Siblings()
     if pool is not None and (with_all_siblings or not is_enough):
@@ -158,7 +181,9 @@ def find_evidence(
         siblings=siblings,
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
-        is_filtered=bool(question.filters_response),
+        peers=None
+        if own is None or what_if or question.filters_response
+        else _new_peers(connection, own, floor_steps(control, grid), instance.today()),
         locks=_locks(connection, line.id, question, pool, control),
     )
 
@@ -188,20 +213,27 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
     return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
 
 
-def _own(
-    connection: Connection,
-    question: Question,
-    pool: PoolFound | None,
-    grid: Grid,
-    standing: Standing,
-    what_if: WhatIf | None,
-) -> PoolEvidence | None:
-    """The evidence of the chip itself; None where a filter leaves too few units to be shown."""
-    if pool is None or pool.own is None:
+def known_among(
+    connection: Connection, instance: Instance, contributors: Collection[int]
+) -> NDArray[np.int64]:
+    """Those of the contributors whom small cells count."""
+    numbers = np.unique(np.array(list(contributors), dtype=np.int64))
+    return load_standing_in(connection, instance).known(connection, numbers)
+
+
+def load_standing_in(connection: Connection, instance: Instance) -> Standing:
+    """Which contributors of the instance are established today."""
+    return load_standing(connection, instance.today(), contributor_hash(instance.secret, None))
+
+
+def _new_peers(
+    connection: Connection, own: PoolEvidence, floor: float, today: date
+) -> PeersByDepth | None:
+    """The peers of a pool once a day, without results that wait; else None."""
+    if find_peers_day(connection, own.id) == today:
         return None
-    floor = floor_steps(pool.key.control, grid)
-    own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
-    return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
+    rows = released(own.rows)
+    return peers_of(own if rows is own.rows else evidence_from(rows, own.id, floor, {}))
 
 
 def _stock_line(
@@ -245,9 +277,9 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
         return
     stored_outliers = stored_outliers_of(own.outlier_report)
     save_outliers(connection, own.id, stored_outliers)
-    if not found.is_filtered:
-        peers = peers_of(own)
-        save_peers(connection, own.id, peers.known, peers.stable)
+    if found.peers is not None:
+        peers = found.peers
+        save_peers(connection, own.id, instance.today(), peers.known, peers.stable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,6 +365,9 @@ def evidence_summary(
 def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
     """The filters that make a difference in the chip's own pool, with all of its results."""
     own = found.own
+    differences = (
+        () if own is None else find_differences(own.whole, own.outlier_report, own.rows.known)
+    )
     return tuple(
         FilterDifference(
             filter=one.filter,
@@ -340,7 +375,7 @@ def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
             values=one.values,
             text=difference_text(one.filter, one.values),
         )
-        for one in (() if own is None else find_differences(own.whole, own.outlier_report))
+        for one in differences
     )
 
 

@@ -128,13 +128,17 @@ def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
 
 
 def save_peers(
-    connection: Connection, pool_id: int, known: Sequence[int], stable: Sequence[int]
+    connection: Connection, pool_id: int, day: date, known: Sequence[int], stable: Sequence[int]
 ) -> None:
-    """Store how many units were known and stable at each depth of a pool, by steps from 0."""
+    """Store how many units were known and stable at each depth of a pool, by steps from 0.
+
+    No depth of a pool that is too small to be shown.
+    """
     connection.execute(delete(PoolPeers).where(col(PoolPeers.pool_id) == pool_id))
     connection.execute(
         insert(PoolPeers).values(
             pool_id=pool_id,
+            day=day,
             known=orjson.dumps(list(known)).decode(),
             stable=orjson.dumps(list(stable)).decode(),
         )

@@ -14,7 +14,7 @@ from sqlmodel import col
 
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
-from kbapi.storage.sqlite.engine import find_number, find_rows
+from kbapi.storage.sqlite.engine import find_number, find_row, find_rows
 from kbapi.storage.tables import Conditions, Contributor
 
 Integers = NDArray[np.int64]
@@ -37,6 +37,8 @@ class ResultRows:
     is_follow_up: NDArray[np.bool_]
     month: Integers
     """Twelve times the year and the month of the year, 1 to 12."""
+    arrival: Integers
+    """The order of those that arrived on the day of the question; 0 for earlier days."""
 
     def some(self, places: Integers) -> "ResultRows":
         """Those at these places."""
@@ -47,26 +49,34 @@ class ResultRows:
 # each value that crosses from SQLite to Python costs more than the arithmetic. A pass is packed
 # one step deeper, so that 0 is no pass.
 _FAILED, _EARLY, _FLAG = 2048, 1024, 2
+_MONTHS, _AFTER_RESULTS = 1 << 20, 1 << 40
 _RESULTS: Final = f"""
     SELECT counted.unit_id, unit.contributor_id, conditions_id,
            ((((COALESCE(stable_steps, -1) + 1) * {_FAILED}
               + COALESCE(unstable_steps, {_FAILED - 1})) * {_EARLY}
              + early_stop_steps) * {_FLAG} + confirmed_by_curator) * {_FLAG} + is_follow_up,
-           substr(measured_month, 1, 4) * 12 + substr(measured_month, 6)
+           substr(measured_month, 1, 4) * 12 + substr(measured_month, 6) + {_MONTHS} * CASE
+               WHEN is_follow_up THEN (received_day >= ?2) * {_AFTER_RESULTS}
+               ELSE max(0, submission_id - ?3)
+           END
     FROM ({COUNTED}) AS counted JOIN unit ON unit.id = counted.unit_id
-    WHERE counted.pool_id = ?
+    WHERE counted.pool_id = ?1
     """  # noqa: S608 - put together from constants
 
 
-def read_results(connection: Connection, pool_id: int, what_if: WhatIf | None = None) -> ResultRows:
+def read_results(
+    connection: Connection, pool_id: int, what_if: WhatIf | None = None, today: date = date.max
+) -> ResultRows:
     """Everything that counts in a pool, or would count after the decision."""
-    rows = find_rows(connection, with_what_if(what_if, _RESULTS), (pool_id,))
+    values = (pool_id, today.isoformat(), _last_before(connection, today))
+    rows = find_rows(connection, with_what_if(what_if, _RESULTS), values)
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
     packed, is_follow_up = np.divmod(packed, _FLAG)
     packed, confirmed_by_curator = np.divmod(packed, _FLAG)
     packed, early_stop = np.divmod(packed, _EARLY)
     passed, failed = np.divmod(packed, _FAILED)
+    arrival, month = np.divmod(month, _MONTHS)
     return ResultRows(
         unit=unit,
         contributor=contributor,
@@ -77,7 +87,26 @@ def read_results(connection: Connection, pool_id: int, what_if: WhatIf | None = 
         confirmed_by_curator=confirmed_by_curator == 1,
         is_follow_up=is_follow_up == 1,
         month=month,
+        arrival=arrival,
     )
+
+
+_NEWEST: Final = "SELECT id, received_day FROM submission ORDER BY id DESC LIMIT 1"
+_NEXT: Final = "SELECT id, received_day FROM submission WHERE id >= ? ORDER BY id LIMIT 1"
+
+
+def _last_before(connection: Connection, day: date) -> int:
+    """A number from which on submissions arrived on this day: numbers rise with the days."""
+    newest = find_row(connection, _NEWEST, ())
+    if newest is None or newest[1] < day.isoformat():
+        return 0 if newest is None else int(newest[0])
+    low, high = 0, int(newest[0])
+    while low < high:
+        number, received_day = find_row(connection, _NEXT, ((low + high) // 2,)) or newest
+        low, high = (
+            (number + 1, high) if received_day < day.isoformat() else (low, (low + high) // 2)
+        )
+    return low - 1
 
 
 _SHALLOWEST_FAILURE: Final = f"""
@@ -148,6 +177,17 @@ def find_first_seen_by(
         .where(col(Contributor.first_seen_day) <= day, col(Contributor.token_hash) != without_token)
     )
     return np.array(found.scalars().all(), dtype=np.int64)
+
+
+_OLDEST: Final = """
+    SELECT first_seen_day FROM contributor WHERE token_hash != ? ORDER BY id LIMIT 1
+    """
+
+
+def find_oldest_day(connection: Connection, without_token: bytes) -> date | None:
+    """When the first contributor with a token was first seen, None without any."""
+    row = find_row(connection, _OLDEST, (without_token,))
+    return None if row is None else date.fromisoformat(row[0])
 
 
 def _each_of(ids: Sequence[int]) -> TableValuedAlias:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from datetime import date
 from secrets import randbits
 from typing import Any, Final, Literal
 
@@ -505,14 +506,25 @@ _PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
 
 
 def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
-    """The pool's peers at this depth when it was last fitted, None before the first fit."""
+    """The pool's peers at this depth as of their day; None before the first, and of few units."""
     row = find_row(connection, _PEERS, (pool_id,))
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])
+    if not known:
+        return None
     # Deeper settings than any in the pool are like the deepest one: all known, none stable.
     place = min(steps, len(known) - 1)
     return Peers(known[place], stable[place])
+
+
+_PEERS_DAY: Final = "SELECT day FROM pool_peers WHERE pool_id = ?"
+
+
+def find_peers_day(connection: Connection, pool_id: int) -> date | None:
+    """The day that the pool's peers are of, None without any."""
+    row = find_row(connection, _PEERS_DAY, (pool_id,))
+    return None if row is None else date.fromisoformat(row[0])
 
 
 _OUTLIER_CODES: Final = """

@@ -19,6 +19,23 @@ def upgrade() -> None:
         "(typeof(document_hash) = 'blob' AND length(document_hash) = 32))"
     )
     op.execute("CREATE UNIQUE INDEX ix_unit_document_hash ON unit (document_hash)")
+    op.execute("DROP TABLE pool_peers")
+    op.execute(
+        """
+        CREATE TABLE pool_peers (
+            pool_id INTEGER NOT NULL,
+            known VARCHAR NOT NULL,
+            stable VARCHAR NOT NULL,
+            day DATE NOT NULL,
+            CONSTRAINT pk_pool_peers PRIMARY KEY (pool_id),
+            CONSTRAINT ck_pool_peers_known CHECK (json_valid(known)),
+            CONSTRAINT ck_pool_peers_stable CHECK (json_valid(stable)),
+            CONSTRAINT ck_pool_peers_day CHECK (day IS date(day)),
+            CONSTRAINT fk_pool_peers_pool_id_pool FOREIGN KEY(pool_id) REFERENCES pool (id) ON DELETE CASCADE
+        )
+        """
+    )
+    op.execute("CREATE INDEX ix_pool_peers_values ON pool_peers (day, known, stable)")
     _decide_without_a_key()
     _keep_records_of_withdrawn_items()
     op.execute(

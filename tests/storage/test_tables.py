@@ -203,7 +203,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "markdown": "The count is lost over a restart.",
         "replaced_day": "2026-09-15",
     },
-    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]"},
+    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]", "day": "2026-09-15"},
     "stored_answer": {
         "id": 1,
         "question": "start|norvane-sable-7-4820mx",

@@ -133,12 +133,12 @@ class DiagnosisAnswer:
     """What happened on other units after the changes that you reported, or after all kinds of
     change where you reported none; the likeliest cause first."""
     withheld_changes: int
-    """Number of changes with fewer than five units on either side, which are not shown."""
+    """Number of changes with fewer than five contributors on either side, which are not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
     survival: SurvivalShare | None
     """Share of other settings still stable after as many days; null where no days were sent or
-    fewer than five units are known."""
+    fewer than five contributors are known."""
     drift: DriftSummary | None
     """Drift of the chip's largest pool on this control; null where it has none."""
     other_causes: tuple[OtherCause, ...]
@@ -168,11 +168,9 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
         When the database can't be read now.
     """
     with instance.reading() as connection:
-        found = find_longevity(
-            connection, asked.chip, asked.domain, asked.control, instance.catalogue
-        )
+        found = find_longevity(connection, asked.chip, asked.domain, asked.control, instance)
     check_time("reading of evidence")
-    changes = compare_changes(found.rows, asked.chip.key, asked.changed)
+    changes = compare_changes(found.rows, asked.chip.key, found.evidence.known, asked.changed)
     check_time("changes")
     answer = _diagnosis_answer(asked, found, changes)
     check_time("answer")

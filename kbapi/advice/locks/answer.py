@@ -6,6 +6,7 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_locks
+from kbapi.advice.evidence_found import known_among
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
@@ -13,7 +14,6 @@ from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools
@@ -79,6 +79,8 @@ class LocksFound:
     groups: list[LockGroup]
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
+    known: frozenset[int]
+    """The contributors of the chip whom small cells count."""
     notes: list[Note]
 
 
@@ -92,14 +94,14 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> LocksFound:
-        return _find_locks(connection, question)
+        return _find_locks(connection, instance, question)
 
     return answer_once(
         instance, "locks", question, find, lambda found: _locks_answer(question, found)
     )
 
 
-def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
+def _find_locks(connection: Connection, instance: Instance, question: LockQuestion) -> LocksFound:
     chip = question.chip
     line = pools.find_line(connection, chip.line)
     filters = question.machine, question.firmware_month
@@ -109,12 +111,15 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
         groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
         check_time("lock reports")
         tried = load_tried_locks(connection, chip.key, *filters)
-    machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
+    own = [group for group in groups if group.chip_key == chip.key]
+    contributors = {int(one) for group in own for one in group.contributors.split(",")}
+    machines = sorted({group.machine for group in own} | {question.machine})
     return LocksFound(
         line=line,
-        has_results=any(group.chip_key == chip.key for group in groups),
+        has_results=bool(own),
         groups=groups,
         tried=tried,
+        known=frozenset(known_among(connection, instance, contributors).tolist()),
         notes=load_notes_about(connection, chip.key, chip.series, machines),
     )
 
@@ -122,14 +127,14 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
 def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
     chip = question.chip
     shares = [
-        lock_shares(found.groups, chip.key, chip.series, domain, control)
+        lock_shares(found.groups, chip.key, chip.series, domain, control, found.known)
         for domain, control in _matching_controls(question, found)
     ]
     check_time("shares of locks")
     locks = tuple(
         control_response(
             one.without_small_cells() if _is_filtered(question) else one,
-            _differences(one, found.tried),
+            _differences(one, found),
         )
         for one in shares
         if not _has_too_few_units(one, question)
@@ -159,15 +164,15 @@ def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
     )
 
 
-def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
+def _differences(shares: LockShares, found: LocksFound) -> LockDifferences:
     place = (shares.domain, shares.control)
-    reports = (report for report in tried if (report.domain, report.control) == place)
-    return find_lock_differences(reports, shares.open.share)
+    reports = (report for report in found.tried if (report.domain, report.control) == place)
+    return find_lock_differences(reports, shares.open.share, found.known)
 
 
 def _has_too_few_units(shares: LockShares, question: LockQuestion) -> bool:
-    """Whether a filter leaves so few units that a person could be recognised."""
-    return _is_filtered(question) and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
+    """Whether a filter leaves so few contributors that a person could be recognised."""
+    return _is_filtered(question) and shares.level == "chip" and shares.whole.is_small
 
 
 def _is_filtered(question: LockQuestion) -> bool:

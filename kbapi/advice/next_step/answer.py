@@ -11,6 +11,7 @@ from kbapi.advice.evidence_found import (
     EvidenceSummary,
     evidence_summary,
     find_evidence,
+    load_standing_in,
     setting_of,
 )
 from kbapi.advice.next_step import text as next_step_text
@@ -228,9 +229,14 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     """
     question, catalogue = _question(search), instance.catalogue
     with instance.reading() as connection:
-        found = find_evidence(connection, question, instance)
+        found = find_evidence(connection, question, instance, is_delayed=True)
         margin = load_recommended_margin(
-            connection, question.chip, question.domain, found.control, catalogue
+            connection,
+            question.chip,
+            question.domain,
+            found.control,
+            catalogue,
+            load_standing_in(connection, instance),
         )
     check_time("reading of evidence")
     answer = _next_step_answer(search_state(question, search, found), margin, catalogue)

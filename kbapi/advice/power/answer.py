@@ -8,6 +8,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_power
+from kbapi.advice.evidence_found import known_among
 from kbapi.advice.power import text as power_text
 from kbapi.advice.power.query import PowerQuestion
 from kbapi.advice.stored_answers import answer_once
@@ -209,7 +210,7 @@ def power_answer(
 def _without_numbers(question: PowerQuestion, pool: PowerPool | None) -> PowerAnswer:
     chip = question.chip
     text = power_text.why_nothing(
-        0 if pool is None else pool.units, is_filtered=bool(question.load)
+        None if pool is None else pool.contributors(), is_filtered=bool(question.load)
     )
     return PowerAnswer(
         chip=chip.summary,
@@ -249,7 +250,8 @@ def _withheld(question: PowerQuestion, pool: PowerPool, fit: PowerFit) -> str | 
     ):
         units = len(np.unique(points.unit))
         if curve is None and units:
-            return power_text.withheld_curve(state, units, is_filtered=bool(question.load))
+            contributors = pool.contributors(points)
+            return power_text.withheld_curve(state, contributors, is_filtered=bool(question.load))
     return None
 
 
@@ -370,7 +372,10 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         line = pools.find_line(connection, question.chip.line)
         curves = None if chip is None else load_curves(connection, chip.id, question.load)
         check_time("power readings")
-        return PowerFound(line, None if curves is None else largest_power_pool(curves))
+        if curves is None:
+            return PowerFound(line, None)
+        known = known_among(connection, instance, curves.contributor_id)
+        return PowerFound(line, largest_power_pool(curves, known))
 
     def compute(found: PowerFound) -> PowerAnswer:
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
@@ -385,4 +390,4 @@ def fit_pool(chip_key: str, pool: PowerPool) -> PowerFit:
     name = f"{chip_key}|{pool.load}|{pool.power_scope}"
     seed = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8])
     rng = np.random.default_rng(seed)
-    return fit_power_curves(pool.stock, pool.tuned, pool.stock_power_w, rng)
+    return fit_power_curves(pool.stock, pool.tuned, pool.stock_power_w, rng, contributor=pool.known)

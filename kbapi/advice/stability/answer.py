@@ -92,7 +92,9 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance, with_all_siblings=True)
+        return find_evidence(
+            connection, question, instance, with_all_siblings=True, is_delayed=True
+        )
 
     def compute(found: EvidenceFound) -> StabilityAnswer:
         return _stability_answer(question, found)

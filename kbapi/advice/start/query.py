@@ -19,7 +19,7 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.shapes import OneChoiceOf, OneNumberOf, ParameterNumber, Whole
 from kbapi.errors import Problem
-from kbapi.evidence.units import Filters
+from kbapi.evidence.units import EVERYTHING, Filters
 from kbapi.vocabulary import (
     COOLING,
     DETAILS,
@@ -75,6 +75,15 @@ class Question:
             f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
             f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}|{filters}"
         )
+
+    @property
+    def is_delayed(self) -> bool:
+        """Whether the answer is a percentile or filtered, so that results of the day wait.
+
+        A start for another share or confidence than the usual is a percentile.
+        """
+        usual = DEFAULT_SHARE, DEFAULT_CONFIDENCE, "start", EVERYTHING
+        return (self.stable_share, self.confidence, self.detail, self.filters) != usual
 
     @property
     def filters_response(self) -> dict[str, str]:
