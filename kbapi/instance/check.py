@@ -169,7 +169,11 @@ def require_private(settings: Settings) -> None:
         With the command that corrects it.
     """
     require_may_open(settings.database_path)
-    if exposed := _exposed(settings):
+    try:
+        exposed = _exposed(settings)
+    except FileNotFoundError:  # the server makes what is missing
+        return
+    if exposed:
         raise UnsafeSetup(f"{exposed[0].upper()}{exposed[1:]}.")
 
 
@@ -178,7 +182,7 @@ def _exposed(settings: Settings) -> str:
         (settings.home, 0o022, "change", "chmod go-w"),
         (settings.database_path, 0o077, "read", "chmod go="),
     ):
-        if path.exists() and stat.S_IMODE(path.stat().st_mode) & bits:
+        if stat.S_IMODE(path.stat().st_mode) & bits:
             return f"other users can {can} {path.name}; run '{command} {quote(str(path))}'"
     return ""
 

@@ -159,6 +159,8 @@ def send_one_and_withdraw_it(client: Client) -> None:
     assert client.ask("submit_follow_up", status=201, body=outcome, **own).status == "counted"
     assert client.ask("read_result", **own).follow_ups[0].status == "counted"
     assert client.ask("read_result", status=403, **{**own, "token": "kbr_0"}).status == 403
+    corrected = client.ask("correct_result", body=result, **own)
+    assert (corrected.id, corrected.screening.status) == (sent.id, "counted")
     client.ask("withdraw_result", status=204, **own)
     assert client.ask("read_result", status=410, **own).title
 
