@@ -146,7 +146,7 @@ def find_evidence(
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
     of a chip with many units: then they are not read, unless `with_all_siblings`. Results of the
-    day wait where `is_delayed`, or where the question is about percentiles or filtered.
+    day wait where `is_delayed`.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
@@ -166,7 +166,7 @@ def find_evidence(
             floor_steps(control, grid),
             question.filters,
             what_if,
-            is_delayed=is_delayed or question.is_delayed,
+            is_delayed=is_delayed,
         )
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     siblings = Siblings()

@@ -80,7 +80,7 @@ class LockDifferences:
     units: int
     """Units compared: written and read back, the latest of each contributor."""
     compared_by: tuple[LockCondition, ...]
-    """Conditions that have two values or more with five of these units each, of five known contributors."""
+    """Conditions that have two values or more with five of these units each."""
     splits: tuple[LockSplit, ...]
     """Those of them that are beyond chance."""
     change: LockMonths | None

@@ -142,7 +142,9 @@ class LockShares:
 
     def _shown(self, parts: tuple[_Part, ...], names: Sequence[str]) -> tuple[_Part, ...]:
         """The parts that may be shown; together they are the whole."""
-        return tuple(compress(parts, shown_cells([self.cells[name] for name in names])))
+        return tuple(
+            compress(parts, shown_cells([self.cells.get(name, NO_CELL) for name in names]))
+        )
 
 
 _UNCHANGED: Final = "unchanged"

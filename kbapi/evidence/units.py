@@ -11,10 +11,13 @@ from sqlalchemy import Connection
 
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
 from kbapi.storage.evidence import (
+    NOTHING_RECENT,
     ConditionsRow,
+    Recent,
     ResultRows,
     find_first_seen_by,
     find_oldest_day,
+    find_recent,
     load_conditions,
     read_results,
 )
@@ -68,7 +71,7 @@ class Standing:
     """A contributor who was first seen later is not established."""
     without_token: bytes
     """Hash of all results that came without a token; never established."""
-    today: date = date.max
+    recent: Recent = NOTHING_RECENT
     is_young: bool = False
     """Whether no contributor of the instance is established yet: cells count all with a token."""
 
@@ -80,14 +83,15 @@ class Standing:
 
 def standing_on(today: date, without_token: bytes) -> Standing:
     """Which contributors are established on this day."""
-    return Standing(today - ESTABLISHED_AFTER, without_token, today)
+    return Standing(today - ESTABLISHED_AFTER, without_token)
 
 
 def load_standing(connection: Connection, today: date, without_token: bytes) -> Standing:
-    """The same, where it matters whether the instance is younger than that."""
-    standing = standing_on(today, without_token)
+    """The same for answers: with the results of the day, and whether the instance is young."""
+    established_by = standing_on(today, without_token).established_by
     oldest = find_oldest_day(connection, without_token)
-    return replace(standing, is_young=oldest is None or oldest > standing.established_by)
+    is_young = oldest is None or oldest > established_by
+    return Standing(established_by, without_token, find_recent(connection, today), is_young)
 
 
 @dataclass(frozen=True)
@@ -227,7 +231,7 @@ def load_pool_rows(
     what_if: WhatIf | None = None,
 ) -> PoolRows:
     """The rows of a pool that answers use, as stored or as they would be after a decision."""
-    results = read_results(connection, pool_id, what_if, standing.today)
+    results = read_results(connection, pool_id, what_if, standing.recent)
     merged = merge_results(results)
     contributors = np.unique(merged.contributor)
     known = standing.known(connection, contributors)

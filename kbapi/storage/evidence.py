@@ -20,6 +20,18 @@ from kbapi.storage.tables import Conditions, Contributor
 Integers = NDArray[np.int64]
 
 
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """Which results arrived on a day."""
+
+    day: date
+    last_before: int
+    """No submission up to this number arrived on the day."""
+
+
+NOTHING_RECENT: Final = Recent(date.max, 1 << 62)
+
+
 @dataclass(frozen=True)
 class ResultRows:
     """Counted settings and follow-ups of one pool, shape (n,) each, in no order."""
@@ -38,7 +50,7 @@ class ResultRows:
     month: Integers
     """Twelve times the year and the month of the year, 1 to 12."""
     arrival: Integers
-    """The order of those that arrived on the day of the question; 0 for earlier days."""
+    """The order of the recent ones; 0 for the others."""
 
     def some(self, places: Integers) -> "ResultRows":
         """Those at these places."""
@@ -65,10 +77,13 @@ _RESULTS: Final = f"""
 
 
 def read_results(
-    connection: Connection, pool_id: int, what_if: WhatIf | None = None, today: date = date.max
+    connection: Connection,
+    pool_id: int,
+    what_if: WhatIf | None = None,
+    recent: Recent = NOTHING_RECENT,
 ) -> ResultRows:
     """Everything that counts in a pool, or would count after the decision."""
-    values = (pool_id, today.isoformat(), _last_before(connection, today))
+    values = (pool_id, recent.day.isoformat(), recent.last_before)
     rows = find_rows(connection, with_what_if(what_if, _RESULTS), values)
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
@@ -91,22 +106,24 @@ def read_results(
     )
 
 
-_NEWEST: Final = "SELECT id, received_day FROM submission ORDER BY id DESC LIMIT 1"
 _NEXT: Final = "SELECT id, received_day FROM submission WHERE id >= ? ORDER BY id LIMIT 1"
+_NEWEST: Final = "SELECT id, received_day FROM submission WHERE id > 0 ORDER BY id DESC LIMIT 1"
 
 
-def _last_before(connection: Connection, day: date) -> int:
-    """A number from which on submissions arrived on this day: numbers rise with the days."""
-    newest = find_row(connection, _NEWEST, ())
-    if newest is None or newest[1] < day.isoformat():
-        return 0 if newest is None else int(newest[0])
-    low, high = 0, int(newest[0])
+def find_recent(connection: Connection, day: date) -> Recent:
+    """Which results arrived on this day or later: numbers of submissions rise with the days."""
+    newest = find_row(connection, _NEWEST, ()) or (0, "")
+    low, high = 0, int(newest[0]) + 1
+    if newest[1] < day.isoformat():
+        return Recent(day, high - 1)
     while low < high:
-        number, received_day = find_row(connection, _NEXT, ((low + high) // 2,)) or newest
-        low, high = (
-            (number + 1, high) if received_day < day.isoformat() else (low, (low + high) // 2)
-        )
-    return low - 1
+        middle = (low + high) // 2
+        number, received_day = find_row(connection, _NEXT, (middle,)) or newest
+        if received_day < day.isoformat():
+            low = number + 1
+        else:
+            high = middle
+    return Recent(day, low - 1)
 
 
 _SHALLOWEST_FAILURE: Final = f"""

@@ -348,7 +348,7 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance)
+        return find_evidence(connection, question, instance, is_delayed=question.is_delayed)
 
     def compute(found: EvidenceFound) -> StartAnswer:
         return start_answer(question, found)
