@@ -1,8 +1,7 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
 from collections.abc import Collection
-from dataclasses import dataclass, field
-from datetime import date
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -159,15 +158,8 @@ def find_evidence(
     standing = load_standing_in(connection, instance)
     own = None
     if pool is not None and pool.own is not None:
-        own = load_pool(
-            connection,
-            pool.own,
-            standing,
-            floor_steps(control, grid),
-            question.filters,
-            what_if,
-            is_delayed=is_delayed,
-        )
+        read = connection, pool.own, standing, floor_steps(control, grid), question.filters
+        own = load_pool(*read, what_if, is_delayed=is_delayed)
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     siblings = Siblings()
     if pool is not None and (with_all_siblings or not is_enough):
@@ -181,9 +173,6 @@ def find_evidence(
         siblings=siblings,
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
-        peers=None
-        if own is None or what_if or question.filters_response
-        else _new_peers(connection, own, floor_steps(control, grid), instance.today()),
         locks=_locks(connection, line.id, question, pool, control),
     )
 
@@ -226,14 +215,31 @@ def load_standing_in(connection: Connection, instance: Instance) -> Standing:
     return load_standing(connection, instance.today(), contributor_hash(instance.secret, None))
 
 
-def _new_peers(
-    connection: Connection, own: PoolEvidence, floor: float, today: date
-) -> PeersByDepth | None:
-    """The peers of a pool once a day, without results that wait; else None."""
-    if find_peers_day(connection, own.id) == today:
-        return None
+def find_with_peers(
+    connection: Connection,
+    question: Question,
+    instance: Instance,
+    *,
+    with_all_siblings: bool = False,
+    is_delayed: bool,
+) -> EvidenceFound:
+    """The evidence, once a day with the peers of the pool, without results that wait."""
+    found = find_evidence(
+        connection,
+        question,
+        instance,
+        with_all_siblings=with_all_siblings,
+        is_delayed=is_delayed,
+    )
+    own = found.own
+    if own is None or question.filters_response:
+        return found
+    if find_peers_day(connection, own.id) == instance.today():
+        return found
     rows = released(own.rows)
-    return peers_of(own if rows is own.rows else evidence_from(rows, own.id, floor, {}))
+    if rows is not own.rows:
+        own = evidence_from(rows, own.id, floor_steps(found.control, found.grid), {})
+    return replace(found, peers=peers_of(own))
 
 
 def _stock_line(
@@ -321,7 +327,7 @@ class FilterDifference:
     """Chance of a difference this large if the filter had no influence, corrected for the number of
     filters compared, 0 to 1."""
     values: tuple[FilterValue, ...]
-    """The values that were compared, each with five units or more."""
+    """The values that were compared, each of five established contributors or more."""
     text: str
     """The difference in one sentence."""
 

@@ -158,10 +158,7 @@ def lock_shares(
     control: Control,
     known: frozenset[int] = frozenset(),
 ) -> LockShares:
-    """The shares of one control on one domain, from the chip's reports and its series'.
-
-    `known` are the contributors whom small cells count.
-    """
+    """The shares of one control on one domain, small cells of `known` contributors."""
     reported = [g for g in groups if (g.domain, g.control) == (domain, control)]
     own = [g for g in reported if g.chip_key == chip_key]
     prior = _prior([g for g in reported if g.series == series and g.chip_key != chip_key])

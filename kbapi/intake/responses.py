@@ -47,8 +47,8 @@ class ScreenedSetting:
     """How strongly the passed setting was tested: `short` (under 10 minutes) or `quick` (10 minutes
     or more). `long` is 30 minutes or more under two loads or with checked results."""
     peers: Peers | None
-    """How many units of the same pool are stable at this setting; null until the pool was first
-    evaluated, and where no setting passed."""
+    """How many units of the same pool are stable at this setting, as of the first answer of a day;
+    null before that, with fewer than five established contributors, and where nothing passed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,14 @@ from typing import Final
 import numpy as np
 import orjson
 from numpy.typing import NDArray
-from sqlalchemy import Connection, TableValuedAlias, func, select
+from sqlalchemy import Connection, TableValuedAlias, bindparam, func, select
+from sqlalchemy.dialects import sqlite
 from sqlmodel import col
 
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
 from kbapi.storage.sqlite.engine import find_number, find_row, find_rows
-from kbapi.storage.tables import Conditions, Contributor
+from kbapi.storage.tables import Conditions, Contributor, Submission
 
 Integers = NDArray[np.int64]
 
@@ -106,23 +107,29 @@ def read_results(
     )
 
 
-_NEXT: Final = "SELECT id, received_day FROM submission WHERE id >= ? ORDER BY id LIMIT 1"
-_NEWEST: Final = "SELECT id, received_day FROM submission WHERE id > 0 ORDER BY id DESC LIMIT 1"
+# Compiled once: a search runs it some twenty times.
+_FROM_NUMBER: Final = (
+    select(col(Submission.received_day))
+    .where(col(Submission.id) >= bindparam("number"))
+    .order_by(col(Submission.id))
+)
+_NEXT: Final = f"{_FROM_NUMBER.compile(dialect=sqlite.dialect())} LIMIT 1"
 
 
 def find_recent(connection: Connection, day: date) -> Recent:
     """Which results arrived on this day or later: numbers of submissions rise with the days."""
-    newest = find_row(connection, _NEWEST, ()) or (0, "")
-    low, high = 0, int(newest[0]) + 1
-    if newest[1] < day.isoformat():
-        return Recent(day, high - 1)
+
+    def is_earlier(number: int) -> bool:
+        """Whether the next submission from this number on arrived before the day."""
+        row = find_row(connection, _NEXT, (number,))
+        return row is not None and row[0] < day.isoformat()
+
+    low, high = 0, 1
+    while is_earlier(high):
+        low, high = high, 2 * high
     while low < high:
         middle = (low + high) // 2
-        number, received_day = find_row(connection, _NEXT, (middle,)) or newest
-        if received_day < day.isoformat():
-            low = number + 1
-        else:
-            high = middle
+        low, high = (middle + 1, high) if is_earlier(middle) else (low, middle)
     return Recent(day, low - 1)
 
 
@@ -196,15 +203,14 @@ def find_first_seen_by(
     return np.array(found.scalars().all(), dtype=np.int64)
 
 
-_OLDEST: Final = """
-    SELECT first_seen_day FROM contributor WHERE token_hash != ? ORDER BY id LIMIT 1
-    """
-
-
 def find_oldest_day(connection: Connection, without_token: bytes) -> date | None:
     """When the first contributor with a token was first seen, None without any."""
-    row = find_row(connection, _OLDEST, (without_token,))
-    return None if row is None else date.fromisoformat(row[0])
+    return connection.execute(
+        select(col(Contributor.first_seen_day))
+        .where(col(Contributor.token_hash) != without_token)
+        .order_by(col(Contributor.id))
+        .limit(1)
+    ).scalar_one_or_none()
 
 
 def _each_of(ids: Sequence[int]) -> TableValuedAlias:

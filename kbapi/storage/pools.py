@@ -106,7 +106,7 @@ TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'in
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
            measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
-           submission_id, '' AS received_day
+           submission_id, CAST(NULL AS NUMERIC) AS received_day
     FROM setting_result WHERE status = 'counted'
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
@@ -502,7 +502,7 @@ class Peers:
     """How many of these units are stable at this setting."""
 
 
-_PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
+_PEERS: Final = "SELECT stable, known, day FROM pool_peers WHERE pool_id = ?"
 
 
 def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
@@ -518,13 +518,10 @@ def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None
     return Peers(known[place], stable[place])
 
 
-_PEERS_DAY: Final = "SELECT day FROM pool_peers WHERE pool_id = ?"
-
-
 def find_peers_day(connection: Connection, pool_id: int) -> date | None:
     """The day that the pool's peers are of, None without any."""
-    row = find_row(connection, _PEERS_DAY, (pool_id,))
-    return None if row is None else date.fromisoformat(row[0])
+    row = find_row(connection, _PEERS, (pool_id,))
+    return None if row is None else date.fromisoformat(row[2])
 
 
 _OUTLIER_CODES: Final = """

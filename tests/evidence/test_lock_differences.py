@@ -99,6 +99,7 @@ def test_the_month_since_which_reports_say_locked_is_found():
             ("2026-05", 3, 16),
         ),
         0.6,
+        EVERYONE,
     )  # fmt: skip
     change = found.change
     assert change is not None

@@ -200,11 +200,11 @@ def test_settings_in_use_tell_whose_they_are() -> None:
 def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:
     of_one = [a_row(n, contributor_id=1, days=50) for n in range(4)]
     second = a_row(3, contributor_id=1, value=-60, days=50)
-    others = [a_row(n, days=50) for n in range(10, 12)]
+    others = [a_row(n, days=50) for n in range(10, 14)]
     found = longevity_evidence(
         [*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get, EVERYONE
     )
-    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 2)
+    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 4)
 
 
 def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
@@ -271,10 +271,10 @@ def test_a_bound_is_adjusted_only_for_the_reported_changes() -> None:
 
 def test_a_flood_of_one_contributor_weighs_three_units() -> None:
     rows = [a_row(n, "failed_later", changed=["os"], contributor_id=1) for n in range(30)]
-    rows += [a_row(n + 40, changed=["os"]) for n in range(3)] + [a_row(n + 50) for n in range(6)]
+    rows += [a_row(n + 40, changed=["os"]) for n in range(4)] + [a_row(n + 50) for n in range(6)]
     lift = compare_changes(rows, "one", EVERYONE).compared[0].lift
     assert lift is not None
-    assert lift.with_change.units == pytest.approx(6)
+    assert lift.with_change.units == pytest.approx(7)
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,7 @@ class NumberWithInterval:
 
 @dataclass(frozen=True, slots=True)
 class CurvePoint:
-    """One point of a curve of performance over power, from five units or more."""
+    """One point of a curve of performance over power, from five contributors or more."""
 
     power_share: float
     """Power as a share of what a unit draws at stock without a limit; 1 is the same."""

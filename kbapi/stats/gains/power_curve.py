@@ -271,11 +271,9 @@ def fit_power_curves(
         Powers above stock are left out; each unit's own uncapped stock, (1, 1), is added to stock.
     stock_power_w : float64 array, shape (units,)
         What each unit draws at stock without a cap, in W.
-    rng, confidence
-        Draws the units again; nominal, of every interval.
-    contributor : float64 array, shape (units,)
-        Who sent each unit; NaN does not count toward the five of a point. None for as many as
-        units.
+    rng, confidence, contributor
+        Draws the units again; nominal, of every interval; who sent each unit, five a point, NaN
+        for one that does not count, None where all differ.
 
     References
     ----------
@@ -292,15 +290,10 @@ def fit_power_curves(
     """
     units = len(stock_power_w)
     drawn = _draw_again(units, rng) if units else None
-    anchored = _with_own_stock(stock, units)
     sent_by = np.arange(units, dtype=np.float64) if contributor is None else contributor
-    stock_curve = tuned_curve = None
-    if drawn is not None:
-        stock_curve = _curve(anchored, sent_by, len(np.unique(stock.unit)), drawn)
-        tuned_curve = _curve(tuned, sent_by, len(np.unique(tuned.unit)), drawn)
     return PowerFit(
-        stock=stock_curve,
-        tuned=tuned_curve,
+        stock=_curve(_with_own_stock(stock, units), sent_by, len(np.unique(stock.unit)), drawn),
+        tuned=_curve(tuned, sent_by, len(np.unique(tuned.unit)), drawn),
         stock_power_w=frozen_array(_medians(stock_power_w, drawn)),
         confidence=confidence,
     )
@@ -342,8 +335,10 @@ def sums_over_units(values: Matrix, drawn: Drawn) -> Matrix:
 
 
 def _curve(
-    points: CurvePoints, contributor: Vector, behind: int, drawn: Drawn
+    points: CurvePoints, contributor: Vector, behind: int, drawn: Drawn | None
 ) -> PowerCurve | None:
+    if drawn is None:
+        return None
     units = drawn.shape[1]
     order = np.lexsort((points.performance, points.unit, points.power))
     order = order[points.power[order] <= 1.0 + 0.5 * _WIDTH]
