@@ -141,16 +141,14 @@ def find_evidence(
     is_delayed: bool = False,
     what_if: WhatIf | None = None,
 ) -> EvidenceFound:
-    """The evidence for this question, with the outlier check of today.
+    """The evidence for this question, where `is_delayed` without results of the day that wait.
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
-    of a chip with many units: then they are not read, unless `with_all_siblings`. Results of the
-    day wait where `is_delayed`.
+    of a chip with many units: then they are not read, unless `with_all_siblings`.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
-    check_time("pools of the line")
     control = _control(question, pool, catalogue)
     grid = catalogue.grid_for(chip, control)
     if line is None:
@@ -158,10 +156,9 @@ def find_evidence(
     standing = load_standing_in(connection, instance)
     own = None
     if pool is not None and pool.own is not None:
-        read = connection, pool.own, standing, floor_steps(control, grid), question.filters
-        own = load_pool(*read, what_if, is_delayed=is_delayed)
-    is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    siblings = Siblings()
+        asked = standing, floor_steps(control, grid), question.filters, what_if
+        own = load_pool(connection, pool.own, *asked, is_delayed=is_delayed)
+    siblings, is_enough = Siblings(), own is not None and has_outgrown_siblings(own.intervals)
     if pool is not None and (with_all_siblings or not is_enough):
         siblings = load_siblings(connection, pool, catalogue, standing)
     return EvidenceFound(
@@ -190,7 +187,9 @@ def _pool(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    return find_pool(connection, line.id, question.chip, wanted, what_if)
+    found = find_pool(connection, line.id, question.chip, wanted, what_if)
+    check_time("pools of the line")
+    return found
 
 
 def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:

@@ -272,14 +272,12 @@ def fit_power_curves(
     stock_power_w : float64 array, shape (units,)
         What each unit draws at stock without a cap, in W.
     rng, confidence, contributor
-        Draws the units again; nominal, of every interval; who sent each unit, five a point, NaN
-        for one that does not count, None where all differ.
+        Draws units again; nominal, of intervals; who sent each unit, NaN for one not counted.
 
     References
     ----------
     Monotone and concave regression: Robertson, Wright & Dykstra (1988), chapter 1. Percentile
     intervals: Efron & Tibshirani (1993), *An Introduction to the Bootstrap*, section 13.3.
-
     >>> unit, power = np.repeat(np.arange(8), 4), np.tile([0.4, 0.6, 0.8, 0.9], 8)
     >>> stock = CurvePoints(unit, power, np.minimum(1.0, 0.5 + 0.625 * power))
     >>> nothing = CurvePoints(unit[:0], power[:0], power[:0])
@@ -290,10 +288,10 @@ def fit_power_curves(
     """
     units = len(stock_power_w)
     drawn = _draw_again(units, rng) if units else None
-    sent_by = np.arange(units, dtype=np.float64) if contributor is None else contributor
+    by = np.arange(units, dtype=np.float64) if contributor is None else contributor
     return PowerFit(
-        stock=_curve(_with_own_stock(stock, units), sent_by, len(np.unique(stock.unit)), drawn),
-        tuned=_curve(tuned, sent_by, len(np.unique(tuned.unit)), drawn),
+        stock=_curve(_with_own_stock(stock, units), by, len(np.unique(stock.unit)), drawn),
+        tuned=_curve(tuned, by, len(np.unique(tuned.unit)), drawn),
         stock_power_w=frozen_array(_medians(stock_power_w, drawn)),
         confidence=confidence,
     )
