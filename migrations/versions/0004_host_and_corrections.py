@@ -19,10 +19,9 @@ def upgrade() -> None:
         "(typeof(document_hash) = 'blob' AND length(document_hash) = 32))"
     )
     op.execute("CREATE UNIQUE INDEX ix_unit_document_hash ON unit (document_hash)")
-    op.execute("DROP TABLE pool_peers")
     op.execute(
         """
-        CREATE TABLE pool_peers (
+        CREATE TABLE pool_peers_copy (
             pool_id INTEGER NOT NULL,
             known VARCHAR NOT NULL,
             stable VARCHAR NOT NULL,
@@ -35,6 +34,12 @@ def upgrade() -> None:
         )
         """
     )
+    # Of a day long ago: the next answer computes them again.
+    op.execute(
+        "INSERT INTO pool_peers_copy SELECT pool_id, known, stable, '2000-01-01' FROM pool_peers"
+    )
+    op.execute("DROP TABLE pool_peers")
+    op.execute("ALTER TABLE pool_peers_copy RENAME TO pool_peers")
     op.execute("CREATE INDEX ix_pool_peers_values ON pool_peers (day, known, stable)")
     _decide_without_a_key()
     _keep_records_of_withdrawn_items()
