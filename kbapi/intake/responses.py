@@ -47,7 +47,7 @@ class ScreenedSetting:
     """How strongly the passed setting was tested: `short` (under 10 minutes) or `quick` (10 minutes
     or more). `long` is 30 minutes or more under two loads or with checked results."""
     peers: Peers | None
-    """How many units of the same pool are stable at this setting, as of one moment a day; null
+    """How many units of the same pool are stable at this setting, as of one moment a day. Null
     before the first answer, with fewer than five established contributors, or without a pass."""
 
 
