@@ -1,8 +1,11 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.advice.documented import (
@@ -22,14 +25,15 @@ from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
     PoolWanted,
+    evidence_from,
     find_pool,
     floor_steps,
     load_pool,
     load_siblings,
     stored_outliers_of,
 )
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
+from kbapi.evidence.small_cells import FEWEST_SHOWN, released
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, load_standing
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
@@ -40,7 +44,7 @@ from kbapi.storage import pools
 from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
-from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
+from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, LimitControl
 
@@ -55,8 +59,13 @@ class PeersByDepth:
     """Units that are stable there."""
 
 
+NO_PEERS: Final = PeersByDepth((), ())
+
+
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
-    """The numbers of a pool at each depth, at most a thousand depths."""
+    """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
+    if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
+        return NO_PEERS
     intervals, units = pool.intervals, pool.unit_counts
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
@@ -104,9 +113,10 @@ class EvidenceFound:
     """Stock voltage by clock, from results of the chip itself; for fixed_clock_voltage only."""
     related_chips: tuple[str, ...] = ()
     """Keys of the chips of the line that have results, those of the series first."""
-    is_filtered: bool = False
     absences: tuple[Absence, ...] = ()
     """What the chip lacks of what was asked about; no evidence is read where that is certain."""
+    peers: PeersByDepth | None = None
+    """What senders are shown of the pool from now on; None where that stays as it is."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
 
@@ -138,11 +148,6 @@ class EvidenceFound:
         """Lower end of the clock band of the pool; None where its control has no clock."""
         return self.pool.key.clock_band_mhz or None if self.pool else None
 
-    @property
-    def revision(self) -> str:
-        """The revision of the line, as answers show it."""
-        return pools.revision_text(self.line)
-
     def domains_beside(self, domain: Domain) -> tuple[Domain, ...]:
         """The other domains that moved together with this one in the pool."""
         domains = () if self.pool is None else self.pool.key.rails
@@ -155,9 +160,10 @@ def find_evidence(
     instance: Instance,
     *,
     with_all_siblings: bool = False,
+    is_delayed: bool = False,
     what_if: WhatIf | None = None,
 ) -> EvidenceFound:
-    """The evidence for this question, with the outlier check of today.
+    """The evidence for this question, where `is_delayed` without results of the day that wait.
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
     of a chip with many units: then they are not read, unless `with_all_siblings`.
@@ -168,8 +174,11 @@ def find_evidence(
     base = _without_results(connection, question, line, pool, catalogue)
     if line is None or any(absent.is_certain for absent in base.absences):
         return base
-    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = _own(connection, question, pool, base.grid, standing, what_if)
+    standing = load_standing_in(connection, instance)
+    own = None
+    if pool is not None and pool.own is not None:
+        asked = standing, floor_steps(base.control, base.grid), question.filters, what_if
+        own = load_pool(connection, pool.own, *asked, is_delayed=is_delayed)
     return replace(
         base,
         pool=pool,
@@ -179,7 +188,6 @@ def find_evidence(
         ),
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
-        is_filtered=bool(question.filters_response),
     )
 
 
@@ -238,20 +246,44 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
     return catalogue.usual_control(question.chip)
 
 
-def _own(
+def known_among(
+    connection: Connection, instance: Instance, contributors: Collection[int]
+) -> NDArray[np.int64]:
+    """Those of the contributors whom small cells count."""
+    numbers = np.unique(np.array(list(contributors), dtype=np.int64))
+    return load_standing_in(connection, instance).known(connection, numbers)
+
+
+def load_standing_in(connection: Connection, instance: Instance) -> Standing:
+    """Which contributors of the instance are established today."""
+    return load_standing(connection, instance.today(), contributor_hash(instance.secret, None))
+
+
+def find_with_peers(
     connection: Connection,
     question: Question,
-    pool: PoolFound | None,
-    grid: Grid,
-    standing: Standing,
-    what_if: WhatIf | None,
-) -> PoolEvidence | None:
-    """The evidence of the chip itself; None where a filter leaves too few units to be shown."""
-    if pool is None or pool.own is None:
-        return None
-    floor = floor_steps(pool.key.control, grid)
-    own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
-    return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
+    instance: Instance,
+    *,
+    with_all_siblings: bool = False,
+    is_delayed: bool,
+) -> EvidenceFound:
+    """The evidence, once a day with the peers of the pool, without results that wait."""
+    found = find_evidence(
+        connection,
+        question,
+        instance,
+        with_all_siblings=with_all_siblings,
+        is_delayed=is_delayed,
+    )
+    own = found.own
+    if own is None or question.filters_response:
+        return found
+    if find_peers_day(connection, own.id) == instance.today():
+        return found
+    rows = released(own.rows)
+    if rows is not own.rows:
+        own = evidence_from(rows, own.id, floor_steps(found.control, found.grid), {})
+    return replace(found, peers=peers_of(own))
 
 
 def _siblings(
@@ -309,9 +341,9 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
         return
     stored_outliers = stored_outliers_of(own.outlier_report)
     save_outliers(connection, own.id, stored_outliers)
-    if not found.is_filtered:
-        peers = peers_of(own)
-        save_peers(connection, own.id, peers.known, peers.stable)
+    if found.peers is not None:
+        peers = found.peers
+        save_peers(connection, own.id, instance.today(), peers.known, peers.stable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,7 +372,7 @@ class EvidenceSummary:
     optimality_gap: float
     """Upper bound on the log likelihood that a better fit could gain; near 0 is a good fit."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -353,7 +385,7 @@ class FilterDifference:
     """Chance of a difference this large if the filter had no influence, corrected for the number of
     filters compared, 0 to 1."""
     values: tuple[FilterValue, ...]
-    """The values that were compared, each with five units or more."""
+    """The values that were compared, each of five established contributors or more."""
     text: str
     """The difference in one sentence."""
 
@@ -390,13 +422,16 @@ def evidence_summary(
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
         optimality_gap=optimality_gap,
-        revision=found.revision,
+        revision="",
     )
 
 
 def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
     """The filters that make a difference in the chip's own pool, with all of its results."""
     own = found.own
+    differences = (
+        () if own is None else find_differences(own.whole, own.outlier_report, own.rows.known)
+    )
     return tuple(
         FilterDifference(
             filter=one.filter,
@@ -404,7 +439,7 @@ def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
             values=one.values,
             text=difference_text(one.filter, one.values),
         )
-        for one in (() if own is None else find_differences(own.whole, own.outlier_report))
+        for one in differences
     )
 
 

@@ -129,19 +129,19 @@ def machines_text(count: int) -> str:
 
 
 def shown_from_five(missing: int | None = None) -> str:
-    """The number of machines that a group needs to be shown, and how many are missing.
+    """The number of contributors that a group needs to be shown, and how many are missing.
 
-    `missing` is None where the number would reveal how many machines fit a filter.
+    `missing` is None where the number would reveal how many fit a filter.
 
-    >>> shown_from_five(2)
-    'Shown from five machines on, so that no one can be recognised; 2 more are needed.'
+    >>> shown_from_five(2)[-44:]
+    'no one can be recognised; 2 more are needed.'
     >>> shown_from_five()
-    'Shown from five machines on, so that no one can be recognised.'
+    'Shown from five established contributors on, so that no one can be recognised.'
     """
-    if not missing:
-        return "Shown from five machines on, so that no one can be recognised."
-    more = counted(missing, "more is", "more are")
-    return f"Shown from five machines on, so that no one can be recognised; {more} needed."
+    rule = "Shown from five established contributors on, so that no one can be recognised"
+    if not missing or missing < 0:
+        return f"{rule}."
+    return f"{rule}; {counted(missing, 'more is', 'more are')} needed."
 
 
 def withheld_groups(count: int) -> str | None:
@@ -149,7 +149,7 @@ def withheld_groups(count: int) -> str | None:
 
     >>> withheld_groups(0)
     >>> withheld_groups(1)[:40]
-    '1 group is withheld. Shown from five mac'
+    '1 group is withheld. Shown from five est'
     """
     if not count:
         return None

@@ -102,6 +102,14 @@ def _version_of(instance: Instance) -> str:
     return ANSWER_STAMP + instance.catalogue.stamp
 
 
+def revision_of(answer: object) -> str:
+    """The ETag that an answer with an empty revision would have; it changes with the answer only.
+
+    A number that rises with each result would count the results of others.
+    """
+    return checksum_of(orjson.dumps(answer))
+
+
 def _compute_answer(
     instance: Instance,
     key: str,
@@ -118,7 +126,8 @@ def _compute_answer(
     answer = compute(found)
     check_time("answer")
     body = orjson.dumps(answer)
-    finished = AnswerBytes(body, checksum_of(body))
+    to_store = AnswerBytes(body, checksum_of(body))
+    finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
     is_known = found.has_results or instance.catalogue.find(question.chip.key)
     if found.line is not None and is_known and are_stored:
         # Any number of chips can be thought up in a line; only known ones may take up room.
@@ -126,7 +135,7 @@ def _compute_answer(
         stamp = Stamp(found.line.revision, _version_of(instance), instance.today())
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
-                if answers.save_answer(connection, place, stamp, finished):
+                if answers.save_answer(connection, place, stamp, to_store):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):
             # The answer is right all the same; it is computed again for the next one who asks.

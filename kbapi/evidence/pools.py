@@ -18,6 +18,7 @@ from kbapi.evidence.outlier_check import (
     counted_for_related,
     counted_units,
 )
+from kbapi.evidence.small_cells import is_shown, released
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
@@ -82,6 +83,8 @@ class PoolEvidence:
     """Of the whole pool, whatever the filter."""
     whole: PoolUnits
     """Its units, whatever the filter."""
+    rows: PoolRows
+    """The rows of its units."""
     drift: PoolDrift
     """Whether its recent results differ from its earlier ones beyond chance."""
 
@@ -162,13 +165,20 @@ def load_pool(
     floor_steps: float,
     filters: Filters = EVERYTHING,
     what_if: WhatIf | None = None,
-) -> PoolEvidence:
+    *,
+    is_delayed: bool = False,
+) -> PoolEvidence | None:
     """A pool's evidence, checked for outliers as a whole, then filtered.
 
-    `floor_steps` is the spread below which nothing counts as far away.
+    None where a filter leaves too few contributors to be shown. `floor_steps` is the spread below
+    which nothing counts as far away. Delayed evidence is without results that wait.
     """
     rows = load_pool_rows(connection, pool.id, standing, what_if)
     check_time("results of the pool")
+    if is_delayed:
+        rows = released(rows, filters)
+    if filters != EVERYTHING and not is_shown(rows, filters):
+        return None
     by_status = count_units_by_status(connection, pool.id, what_if)
     return evidence_from(rows, pool.id, floor_steps, by_status, filters)
 
@@ -202,6 +212,7 @@ def evidence_from(
         loads=usual_loads(units),
         outlier_report=outlier_report,
         whole=whole,
+        rows=rows,
         drift=drift,
     )
 

@@ -15,8 +15,8 @@ from kbapi.intake.result_rows import Place, Sender, find_unit_of, submission_at
 from kbapi.intake.submit import (
     Prepared,
     answer_again,
-    content_hash,
     count_accepted,
+    document_hash,
     find_earlier_answer,
     keep_answer,
     prepare_counted,
@@ -81,7 +81,8 @@ def _replace(
 ) -> Correction:
     sender = _sender_of(instance, connection, stored, prepared)
     _require_new(connection, stored, sender)
-    keeps_unit = prepared.document.result.contributor_token is None
+    # Without a unit token the unit is that of equal documents.
+    keeps_unit = prepared.document.result.contributor_token is None and sender.unit_hash is not None
     unit = stored.unit if keeps_unit else find_unit_of(instance, connection, sender)
     place = Place(stored.public_id, load_arrival(connection, stored.id).day, unit)
     new = submission_at(
@@ -109,7 +110,8 @@ def _sender_of(
     if prepared.document.result.contributor_token is not None:
         return prepared.sender
     arrival = load_arrival(connection, stored.id)
-    content = content_hash(instance, arrival.unit_hash, prepared.document)
+    owner = arrival.unit_hash or arrival.contributor_hash
+    content = document_hash(instance, owner, prepared.document)
     return Sender(arrival.contributor_hash, arrival.unit_hash, content)
 
 

@@ -238,7 +238,7 @@ def _store(
     unit = followed.setting.unit
     if followed.sent.outcome == "still_stable":
         places = drop_still_stable(
-            connection, unit.id, followed.setting.pool_id, screened.steps, month
+            connection, stored.id, unit.id, followed.setting.pool_id, screened.steps, month
         )
     new = _new_follow_up(instance, stored, followed, screened, raw)
     conditions = conditions_of(followed.sent, followed.setting.conditions, screened.status, month)

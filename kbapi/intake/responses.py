@@ -47,8 +47,8 @@ class ScreenedSetting:
     """How strongly the passed setting was tested: `short` (under 10 minutes) or `quick` (10 minutes
     or more). `long` is 30 minutes or more under two loads or with checked results."""
     peers: Peers | None
-    """How many units of the same pool are stable at this setting; null until the pool was first
-    evaluated, and where no setting passed."""
+    """How many units of the same pool are stable at this setting, as of one moment a day. Null
+    before the first answer, with fewer than five established contributors, or without a pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,10 +210,17 @@ _THANKS_FOR_FAILURE: Final = (
 
 
 def describe_stored(
-    instance: Instance, connection: Connection, stored: StoredSubmission
+    instance: Instance,
+    connection: Connection,
+    stored: StoredSubmission,
+    *,
+    is_new_unit: bool = False,
 ) -> Accepted:
-    """The answer to a stored result."""
-    settings = tuple(describe_setting(connection, stored, setting) for setting in stored.settings)
+    """The answer to a stored result; no outlier check has seen a new unit."""
+    settings = tuple(
+        describe_setting(connection, stored, setting, is_new_unit=is_new_unit)
+        for setting in stored.settings
+    )
     failed = any(setting.unstable_steps is not None for setting in stored.settings)
     return Accepted(
         id=stored.public_id,
@@ -247,8 +254,9 @@ def _warnings_about(instance: Instance, stored: StoredSubmission) -> tuple[Reaso
 
 TOKEN_WARNINGS: Final = {
     "contributor_token_missing": "The result has no contributor token. Without its receipt it "
-    "cannot be found again, and a repeat counts as another machine.",
-    "unit_token_missing": "The result has no unit token. A repeat counts as another machine.",
+    "cannot be found again, and equal results count as one machine.",
+    "unit_token_missing": "The result has no unit token. Your equal results count as one machine, "
+    "and different ones as different machines.",
 }
 """What a result costs its sender without tokens, by code."""
 
@@ -261,16 +269,21 @@ def describe_repeated(
 
 
 def describe_setting(
-    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+    connection: Connection,
+    stored: StoredSubmission,
+    setting: StoredSetting,
+    *,
+    is_new_unit: bool = False,
 ) -> ScreenedSetting:
     """How a setting is screened: reasons of a curator first, then of outlier check and rules."""
-    outlier_codes = _outlier_codes(connection, stored, setting)
+    unit_id = _NO_UNIT if is_new_unit else setting.place.unit_id
+    outlier_codes = _outlier_codes(connection, stored, setting, unit_id)
     codes = [
         *_decision_codes(setting.decision, setting.decision_reason),
         *outlier_codes,
         *orjson.loads(setting.reasons),
     ]
-    if _is_contradicted(connection, setting):
+    if _is_contradicted(connection, stored, setting):
         codes.append(CONTRADICTED_BY_FAILURE)
     return ScreenedSetting(
         domain=setting.domain,
@@ -283,20 +296,26 @@ def describe_setting(
     )
 
 
+_NO_UNIT: Final = 0
+"""Less than the number of any unit."""
+
+
 def _outlier_codes(
-    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting, unit_id: int
 ) -> list[str]:
     """Why the pool's latest outlier check excluded a counted setting without a decision."""
     if setting.status != "counted" or setting.decision:
         return []
-    place = setting.place
-    return find_outlier_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)
+    pool_id = setting.place.pool_id
+    return find_outlier_codes(connection, pool_id, unit_id, stored.unit.contributor_id)
 
 
-def _is_contradicted(connection: Connection, setting: StoredSetting) -> bool:
+def _is_contradicted(
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+) -> bool:
     if setting.status != "counted" or setting.stable_steps is None:
         return False
-    failure = read_shallowest_failure(connection, setting.place)
+    failure = read_shallowest_failure(connection, setting.place, stored.id)
     return failure is not None and setting.stable_steps >= failure
 
 

@@ -28,7 +28,17 @@ class Sender:
 
     contributor_hash: bytes
     unit_hash: bytes | None
-    content_hash: bytes | None
+    """None without a unit token."""
+    document_hash: bytes
+    """Of its unit, or its contributor, and the document."""
+
+    @property
+    def content_hash(self) -> bytes | None:
+        """What recognises a repeated document of a unit; None without a unit token.
+
+        A repeat must not show a sender without tokens that an equal document is stored.
+        """
+        return None if self.unit_hash is None else self.document_hash
 
 
 def new_submission(
@@ -50,6 +60,7 @@ def find_unit_of(instance: Instance, connection: Connection, sender: Sender) -> 
         connection,
         contributor_hash=sender.contributor_hash,
         unit_hash=sender.unit_hash,
+        document_hash=sender.document_hash,
         key_id=instance.secret.key_id,
         today=instance.today(),
     )

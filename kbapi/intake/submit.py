@@ -73,15 +73,13 @@ def _sender_of(instance: Instance, document: ReadDocument) -> Sender:
     result, secret = document.result, instance.secret
     contributor = contributor_hash(secret, result.contributor_token)
     unit = unit_hash(secret, result.contributor_token, result.unit_token)
-    return Sender(contributor, unit, content_hash(instance, unit, document))
+    return Sender(contributor, unit, document_hash(instance, unit or contributor, document))
 
 
-def content_hash(instance: Instance, unit: bytes | None, document: ReadDocument) -> bytes | None:
-    """The keyed hash that recognises a repeated document of a unit, None without a unit token."""
-    if unit is None:
-        return None
+def document_hash(instance: Instance, sender: bytes, document: ReadDocument) -> bytes:
+    """The keyed hash of a document and of its unit, or of its contributor without a unit token."""
     canonical = orjson.dumps(document.raw, option=orjson.OPT_SORT_KEYS)
-    return instance.secret.keyed_hash("content", unit + canonical)
+    return instance.secret.keyed_hash("content", sender + canonical)
 
 
 def store_once(
@@ -97,7 +95,9 @@ def store_once(
     submission_id, _ = results.save_submission(connection, new)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
-    return submission_id, describe_stored(instance, connection, stored)
+    # Without a unit token the unit may be that of an equal document, which must not show.
+    is_new = sender.unit_hash is None
+    return submission_id, describe_stored(instance, connection, stored, is_new_unit=is_new)
 
 
 def count_accepted(accepted: Accepted, outcome: Literal["stored", "corrected"] = "stored") -> None:

@@ -6,7 +6,7 @@ from typing import Any, Final, Literal, cast
 
 from sqlalchemy import JSON, ColumnClause, ColumnElement, Connection, column, text, type_coerce
 from sqlalchemy.orm import aliased
-from sqlmodel import Session, col, delete, or_, select, update
+from sqlmodel import Session, and_, col, delete, or_, select, update
 
 from kbapi.storage.pools import COUNTED, EvidenceKey
 from kbapi.storage.sqlite.engine import checksum_of, session_on
@@ -163,12 +163,17 @@ def _ends_by_follow_ups(session: Session, submission_id: int) -> list[SettingEnd
     rows = session.exec(
         select(FollowUp.pool_id, FollowUp.outcome, FollowUp.steps)
         .join(mine, col(mine.unit_id) == col(FollowUp.unit_id))
+        .join(Unit, col(Unit.id) == col(FollowUp.unit_id))
         .where(
             mine.id == submission_id,
             col(FollowUp.outcome) != "still_stable",
             or_(
                 col(FollowUp.submission_id) == submission_id,
-                col(FollowUp.received_day) > mine.received_day,
+                and_(
+                    col(FollowUp.received_day) > mine.received_day,
+                    # Without a token, other results of the unit are equal ones of others.
+                    col(Unit.token_hash).is_not(None),
+                ),
             ),
         )
         .order_by(col(FollowUp.id))

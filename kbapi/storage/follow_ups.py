@@ -8,7 +8,7 @@ import orjson
 from sqlalchemy import Connection, Row, Select, bindparam
 from sqlalchemy import select as select_columns
 from sqlalchemy.orm import aliased
-from sqlmodel import Session, and_, col, delete, func, select, update
+from sqlmodel import Session, and_, col, delete, func, or_, select, update
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
@@ -128,15 +128,19 @@ def delete_follow_up(connection: Connection, follow_up_id: int) -> None:
 
 
 def drop_still_stable(
-    connection: Connection, unit_id: int, pool_id: int, steps: int, month: str
+    connection: Connection, submission_id: int, unit_id: int, pool_id: int, steps: int, month: str
 ) -> list[EvidenceKey]:
     """The places of earlier reports that this setting is still stable, now that they are deleted.
 
     A script sends one each day; the latest of a unit, setting and month replaces the others.
+    Without a unit token these are the reports on this submission: equal ones are of others.
     """
     with session_on(connection) as session:
         earlier = session.exec(
-            select(FollowUp).where(
+            select(FollowUp)
+            .join(Unit, col(Unit.id) == col(FollowUp.unit_id))
+            .where(
+                or_(FollowUp.submission_id == submission_id, col(Unit.token_hash).is_not(None)),
                 FollowUp.unit_id == unit_id,
                 FollowUp.pool_id == pool_id,
                 FollowUp.steps == steps,

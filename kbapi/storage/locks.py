@@ -143,6 +143,8 @@ class LockGroup(NamedTuple):
     voltage_write_protection: str
     weight_ppm: int
     units: int
+    contributors: str
+    """The number of each unit's contributor, joined by commas."""
 
 
 class TriedLock(NamedTuple):
@@ -245,6 +247,7 @@ def _groups() -> Select[*tuple[Any, ...]]:
             col(Chip.key).label("chip_key"),
             col(Chip.series),
             *(getattr(LockReport, name) for name in _SHARED_FIELDS),
+            col(LockReport.contributor_id),
             of_contributor.label("reports"),
         )
         .join(Chip, col(Chip.id) == col(LockReport.chip_id))
@@ -260,7 +263,12 @@ def _groups() -> Select[*tuple[Any, ...]]:
     weight = case((latest.c.found_by == _TRIED, weight), else_=weight // 2)
     fields = [latest.c[name] for name in ("chip_key", "series", *_SHARED_FIELDS)]
     return (
-        select_columns(*fields, func.sum(weight).label("weight_ppm"), func.count().label("units"))
+        select_columns(
+            *fields,
+            func.sum(weight).label("weight_ppm"),
+            func.count().label("units"),
+            func.group_concat(latest.c.contributor_id).label("contributors"),
+        )
         .group_by(*fields)
         .order_by(*fields)
     )

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from datetime import date
 from secrets import randbits
 from typing import Any, Final, Literal
 
@@ -104,11 +105,13 @@ TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'in
 """Whether a row of follow_up does not count because of the decision about its setting."""
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up
+           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
+           submission_id, CAST(NULL AS NUMERIC) AS received_day
     FROM setting_result WHERE status = 'counted'
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1
+           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1,
+           submission_id, received_day
     FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
 """Every counted setting and follow-up; those without a pass and a failure give no limit."""
@@ -137,11 +140,6 @@ class LineRow:
 
     id: int
     revision: int
-
-
-def revision_text(line: LineRow | None) -> str:
-    """The line's revision as answers give it; "0" where none of its chips has results."""
-    return "0" if line is None else str(line.revision)
 
 
 def find_line(connection: Connection, key: str) -> LineRow | None:
@@ -504,18 +502,26 @@ class Peers:
     """How many of these units are stable at this setting."""
 
 
-_PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
+_PEERS: Final = "SELECT stable, known, day FROM pool_peers WHERE pool_id = ?"
 
 
 def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
-    """The pool's peers at this depth when it was last fitted, None before the first fit."""
+    """The pool's peers at this depth as of their day; None before the first, and of few units."""
     row = find_row(connection, _PEERS, (pool_id,))
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])
+    if not known:
+        return None
     # Deeper settings than any in the pool are like the deepest one: all known, none stable.
     place = min(steps, len(known) - 1)
     return Peers(known[place], stable[place])
+
+
+def find_peers_day(connection: Connection, pool_id: int) -> date | None:
+    """The day that the pool's peers are of, None without any."""
+    row = find_row(connection, _PEERS, (pool_id,))
+    return None if row is None else date.fromisoformat(row[2])
 
 
 _OUTLIER_CODES: Final = """

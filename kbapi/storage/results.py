@@ -130,7 +130,8 @@ _UNIT: Final = _ID_BY.format("unit", "token_hash")
 _BY_PUBLIC_ID: Final = _ID_BY.format("submission", "public_id")
 _BY_CONTENT: Final = _ID_BY.format("submission", "content_hash")
 _ADD_CONTRIBUTOR: Final = insert_statement(Contributor, ("token_hash", "key_id", "first_seen_day"))
-_ADD_UNIT: Final = insert_statement(Unit, ("contributor_id", "token_hash"))
+_UNIT_WITHOUT_TOKEN: Final = _ID_BY.format("unit", "document_hash")
+_ADD_UNIT: Final = insert_statement(Unit, ("contributor_id", "token_hash", "document_hash"))
 _ADD_SUBMISSION: Final = insert_statement(
     Submission,
     (
@@ -175,19 +176,22 @@ def find_or_add_unit(
     *,
     contributor_hash: bytes,
     unit_hash: bytes | None,
+    document_hash: bytes,
     key_id: str,
     today: date,
 ) -> UnitRow:
-    """The unit with this hash, added with its contributor if new; no hash is always a new unit."""
+    """The unit of this token, else of an equal document; added with its contributor if new."""
     contributor_id = find_number(connection, _CONTRIBUTOR, (contributor_hash,))
     if contributor_id is None:
         values = (contributor_hash, key_id, today.isoformat())
         contributor_id = add_row(connection, _ADD_CONTRIBUTOR, values)
-    unit_id = None
-    if unit_hash is not None:
+    if unit_hash is None:
+        unit_id = find_number(connection, _UNIT_WITHOUT_TOKEN, (document_hash,))
+    else:
         unit_id = find_number(connection, _UNIT, (unit_hash,))
     if unit_id is None:
-        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, unit_hash))
+        hashes = (None, document_hash) if unit_hash is None else (unit_hash, None)
+        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, *hashes))
     return UnitRow(unit_id, contributor_id)
 
 

@@ -89,13 +89,20 @@ class Contributor(SQLModel, table=True):
 
 
 class Unit(SQLModel, table=True):
-    """One physical chip in one machine; without a token, each result is a unit of its own."""
+    """One physical chip in one machine; without a token, equal documents are one unit."""
 
     __tablename__ = "unit"
-    __table_args__ = (keyed_hash("token_hash", nullable=True),)
+    __table_args__ = (
+        keyed_hash("token_hash", nullable=True),
+        keyed_hash("document_hash", nullable=True),
+        Index("ix_unit_document_hash", "document_hash", unique=True),
+    )
     id: int = Field(default=None, primary_key=True)
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     token_hash: bytes | None = Field(default=None, unique=True)
+    document_hash: bytes | None = None
+    """Keyed hash of contributor and document; only for units without a token, so that equal
+    documents are one unit."""
 
 
 class Pool(SQLModel, table=True):

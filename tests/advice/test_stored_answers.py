@@ -213,14 +213,14 @@ def test_questions_about_chips_without_results_cannot_fill_the_disk(instance: In
 
 
 def test_the_sender_sees_the_peers_of_the_last_answer(instance: Instance) -> None:
-    for number in range(3):
+    for number in range(4):
         send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90), number=number))
     send(instance, a_submission(a_setting(stable_at=-40, unstable_at=-50), number=8))
     advise_start(instance, a_question(instance))
     accepted = send(instance, a_submission(a_setting(stable_at=-60, unstable_at=-65), number=9))
     spread = accepted.settings[0].peers
     assert spread is not None
-    assert (spread.known, spread.stable) == (4, 3)
+    assert (spread.known, spread.stable) == (5, 4)
 
 
 @pytest.mark.parametrize("name", ["machine", "firmware", "microcode"])

@@ -172,12 +172,12 @@ def test_a_fixed_clock_start_is_below_own_stock_and_an_absolute_voltage(
 
 
 def test_peers_are_in_the_answer_to_a_result_after_the_first_fit(client: FlaskClient) -> None:
-    for number in range(3):
+    for number in range(4):
         submit(client, number)
-    submit(client, 3, stable_at=-60, unstable_at=-70)
+    submit(client, 4, stable_at=-60, unstable_at=-70)
     client.get(f"/v1/start?chip={CHIP}")
-    answer = submit(client, 4, stable_at=-79.1)
-    assert answer["settings"][0]["peers"] == {"known": 4, "stable": 3}
+    answer = submit(client, 5, stable_at=-79.1)
+    assert answer["settings"][0]["peers"] == {"known": 5, "stable": 4}
 
 
 def test_a_chip_without_results_gets_a_null_start_with_cautions(client: FlaskClient) -> None:

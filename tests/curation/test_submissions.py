@@ -54,17 +54,17 @@ def problems(instance: Instance, **parameters: Any) -> list[tuple[str, str]]:
 
 
 def test_an_entry_says_what_was_sent_by_which_number_and_where_it_lies(instance: Instance) -> None:
-    for number in range(3):
+    for number in range(4):
         send(instance, a_submission(number=number))
     sent = send(instance, a_submission(a_setting(stable_at=-60, unstable_at=-70), number=7))
     one = next(one for one in listed(instance).submissions if one.id == sent.id)
     assert (one.chip, one.day, one.client) == (CHIP, "2026-09-15", "tidewater-script/0.3")
-    assert (one.contributor, one.is_shared, one.influence) == (4, False, None)
+    assert (one.contributor, one.is_shared, one.influence) == (5, False, None)
     (setting,) = one.settings
     assert (setting.stable_at, setting.unstable_at, setting.status) == (-60, -70, "counted")
     # No answer was asked for: the list itself evaluates the pool.
     assert setting.peers is not None
-    assert (setting.peers.stable, setting.peers.known) == (4, 4)
+    assert (setting.peers.stable, setting.peers.known) == (5, 5)
 
 
 def test_a_result_without_tokens_is_listed_with_its_warning(instance: Instance) -> None:

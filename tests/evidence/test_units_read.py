@@ -55,13 +55,16 @@ def evidence_of(instance: Instance) -> dict[Place, tuple[int, int]]:
         }
 
 
+NONE = np.zeros(0, dtype=np.int64)
+
+
 def _of_pool(connection: Connection, pool_id: int) -> dict[Place, tuple[int, int]]:
     results = read_results(connection, pool_id)
     found: dict[Place, tuple[int, int]] = {}
     for number in np.unique(results.conditions).tolist():
         under: ResultRows = results.some(np.flatnonzero(results.conditions == number))
         alike = (ConditionsRow(number, "", "quick", "", "", "", "", ""),)
-        rows = PoolRows(under, merge_results(under), alike, np.zeros(0, dtype=np.int64))
+        rows = PoolRows(under, merge_results(under), alike, NONE, NONE)
         units = units_of(rows)
         ends = zip(units.stable_steps.tolist(), units.unstable_steps.tolist(), strict=True)
         for unit, interval in zip(units.unit.tolist(), ends, strict=True):

@@ -34,7 +34,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "key_id": "0a1b2c3d",
         "first_seen_day": "2026-09-15",
     },
-    "unit": {"id": 1, "contributor_id": 1, "token_hash": HASH},
+    "unit": {"id": 1, "contributor_id": 1, "token_hash": HASH, "document_hash": HASH},
     "pool": {
         "id": 1,
         "chip_id": 1,
@@ -203,7 +203,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "markdown": "The count is lost over a restart.",
         "replaced_day": "2026-09-15",
     },
-    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]"},
+    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]", "day": "2026-09-15"},
     "stored_answer": {
         "id": 1,
         "question": "start|norvane-sable-7-4820mx",
@@ -382,6 +382,7 @@ INSIDE = [
     ("access_key", "scopes", "submit,curate"),
     ("conditions", "loads", ""),
     ("unit", "token_hash", None),
+    ("unit", "document_hash", None),
     ("submission", "content_hash", None),
     ("submission", "received_day", "2028-02-29"),
     ("submission", "measured_month", "2026-12"),
@@ -510,6 +511,7 @@ def test_no_reference_is_dangling(engine: Engine, table: str, column: str) -> No
 OTHERWISE: dict[str, Any] = {
     "key": "other",
     "token_hash": b"o" * 32,
+    "document_hash": b"o" * 32,
     "clock_band_mhz": 100,
     "grade": "quick",
     "public_id": "other",

@@ -13,6 +13,7 @@ from kbapi.advice.documented import (
     notes_about,
     published,
 )
+from kbapi.advice.evidence_found import known_among
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
@@ -23,7 +24,6 @@ from kbapi.chips.chip import ChipSummary
 from kbapi.documents.refusal_rules import find_absences
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools
@@ -61,7 +61,7 @@ class LocksAnswer:
     notes: tuple[PublishedNote, ...]
     """Notes on the chip, its series or its machine classes, of the catalogue and of curators."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -77,6 +77,8 @@ class LocksFound:
     groups: list[LockGroup]
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
+    known: frozenset[int]
+    """The contributors of the chip whom small cells count."""
     notes: list[Note]
     absent_text: str | None
     """What the chip lacks of the question, and what it has."""
@@ -92,7 +94,7 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> LocksFound:
-        return _find_locks(connection, question, instance.catalogue)
+        return _find_locks(connection, instance, question)
 
     def compute(found: LocksFound) -> LocksAnswer:
         return _locks_answer(question, found, instance.catalogue)
@@ -101,7 +103,7 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     return answer_once(instance, "locks", question, find, compute, texts=texts)
 
 
-def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catalogue) -> LocksFound:
+def _find_locks(connection: Connection, instance: Instance, question: LockQuestion) -> LocksFound:
     chip = question.chip
     line = pools.find_line(connection, chip.line)
     filters = question.machine, question.firmware_month
@@ -111,14 +113,17 @@ def _find_locks(connection: Connection, question: LockQuestion, catalogue: Catal
         groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
         check_time("lock reports")
         tried = load_tried_locks(connection, chip.key, *filters)
-    machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
+    own = [group for group in groups if group.chip_key == chip.key]
+    contributors = {int(one) for group in own for one in group.contributors.split(",")}
+    machines = sorted({group.machine for group in own} | {question.machine})
     return LocksFound(
         line=line,
-        has_results=any(group.chip_key == chip.key for group in groups),
+        has_results=bool(own),
         groups=groups,
         tried=tried,
-        notes=notes_about(connection, catalogue, chip, machines),
-        absent_text=_absent_text(question, catalogue),
+        known=frozenset(known_among(connection, instance, contributors).tolist()),
+        notes=notes_about(connection, instance.catalogue, chip, machines),
+        absent_text=_absent_text(question, instance.catalogue),
     )
 
 
@@ -150,7 +155,7 @@ def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogu
             is_filtered=_is_filtered(question),
         ),
         notes=published((n for n in found.notes if _concerns(n, question)), catalogue),
-        revision=pools.revision_text(found.line),
+        revision="",
         summary=_summary(question, found, locks, factory_lock),
         cautions=cautions_about_locks(
             [change.value for one in locks for change in one.changes],
@@ -179,7 +184,7 @@ def _summary(
 def _shares(question: LockQuestion, found: LocksFound) -> list[LockShares]:
     chip = question.chip
     shares = [
-        lock_shares(found.groups, chip.key, chip.series, domain, control)
+        lock_shares(found.groups, chip.key, chip.series, domain, control, found.known)
         for domain, control in _matching_controls(question, found)
     ]
     check_time("shares of locks")
@@ -192,22 +197,22 @@ def _responses(
     return tuple(
         control_response(
             one.without_small_cells() if _is_filtered(question) else one,
-            _differences(one, found.tried),
+            _differences(one, found),
         )
         for one in shares
         if not _has_too_few_units(one, question)
     )
 
 
-def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
+def _differences(shares: LockShares, found: LocksFound) -> LockDifferences:
     place = (shares.domain, shares.control)
-    reports = (report for report in tried if (report.domain, report.control) == place)
-    return find_lock_differences(reports, shares.open.share)
+    reports = (report for report in found.tried if (report.domain, report.control) == place)
+    return find_lock_differences(reports, shares.open.share, found.known)
 
 
 def _has_too_few_units(shares: LockShares, question: LockQuestion) -> bool:
-    """Whether a filter leaves so few units that a person could be recognised."""
-    return _is_filtered(question) and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
+    """Whether a filter leaves so few contributors that a person could be recognised."""
+    return _is_filtered(question) and shares.level == "chip" and shares.whole.is_small
 
 
 def _is_filtered(question: LockQuestion) -> bool:

@@ -1,7 +1,7 @@
 """The next setting of a search, its chance to be stable, when to stop, what to use."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import product
 from typing import Final, Literal
 
@@ -10,6 +10,7 @@ from kbapi.advice.evidence_found import (
     EvidenceSummary,
     evidence_summary,
     find_evidence,
+    load_standing_in,
     setting_of,
 )
 from kbapi.advice.next_step import text as next_step_text
@@ -32,6 +33,7 @@ from kbapi.advice.start.text import (
     no_known_control,
     no_start_without_control,
 )
+from kbapi.advice.stored_answers import revision_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
 from kbapi.documents.reader import refusal_of
@@ -237,9 +239,14 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     catalogue = instance.catalogue
     question = _question(search, catalogue)
     with instance.reading() as connection:
-        found = find_evidence(connection, question, instance)
+        found = find_evidence(connection, question, instance, is_delayed=True)
         margin = load_recommended_margin(
-            connection, question.chip, question.domain, found.control, catalogue
+            connection,
+            question.chip,
+            question.domain,
+            found.control,
+            catalogue,
+            load_standing_in(connection, instance),
         )
     check_time("reading of evidence")
     if any(absent.is_certain for absent in found.absences):
@@ -248,7 +255,7 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
         )
     answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
     check_time("answer")
-    return answer
+    return replace(answer, evidence=replace(answer.evidence, revision=revision_of(answer)))
 
 
 def _question(search: Search, catalogue: Catalogue) -> Question:

@@ -12,7 +12,7 @@ from kbapi.advice.evidence_found import (
     EvidenceSummary,
     Percentile,
     evidence_summary,
-    find_evidence,
+    find_with_peers,
     keep_findings,
     percentile_of,
     setting_of,
@@ -92,7 +92,9 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance, with_all_siblings=True)
+        return find_with_peers(
+            connection, question, instance, with_all_siblings=True, is_delayed=True
+        )
 
     def compute(found: EvidenceFound) -> StabilityAnswer:
         return _stability_answer(question, found)

@@ -16,7 +16,7 @@ from kbapi.advice.evidence_found import (
     Percentile,
     differing_filters,
     evidence_summary,
-    find_evidence,
+    find_with_peers,
     keep_findings,
     percentile_of,
     setting_of,
@@ -385,7 +385,7 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance)
+        return find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
 
     def compute(found: EvidenceFound) -> StartAnswer:
         return start_answer(question, found)

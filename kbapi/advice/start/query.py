@@ -24,7 +24,7 @@ from kbapi.documents.shapes import (
     ParameterNumber,
 )
 from kbapi.errors import Problem
-from kbapi.evidence.units import Filters
+from kbapi.evidence.units import EVERYTHING, Filters
 from kbapi.vocabulary import (
     COOLING,
     DETAILS,
@@ -83,6 +83,15 @@ class Question:
         """The filters that are texts, by name; the others are values of closed lists."""
         filters = self.filters_response
         return {name: filters[name] for name in _FREE_TEXTS if name in filters}
+
+    @property
+    def is_delayed(self) -> bool:
+        """Whether the answer is a percentile or filtered, so that results of the day wait.
+
+        A start for another share or confidence than the usual is a percentile.
+        """
+        usual = DEFAULT_SHARE, DEFAULT_CONFIDENCE, "start", EVERYTHING
+        return (self.stable_share, self.confidence, self.detail, self.filters) != usual
 
     @property
     def filters_response(self) -> dict[str, str]:
