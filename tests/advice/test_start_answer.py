@@ -10,7 +10,7 @@ from scipy.stats import beta
 from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import Question
-from kbapi.instance.instance import Instance, bundled_catalogue
+from kbapi.instance.instance import Instance
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import (
     COUNT_CHIP,
@@ -76,6 +76,10 @@ def test_a_locked_chip_has_no_start_and_the_answer_names_what_is_left(instance: 
     for number in range(8):
         send(instance, a_submission(number=number))
     answer = answer_to(instance, a_question(instance, chip="norvane-sable-7-4880s"))
+    assert reason_of(answer) == "no_known_control"
+    assert "A lower power limit can help" in answer["reason"]["text"]
+    asked = a_question(instance, chip="norvane-sable-7-4880s", control="voltage_offset")
+    answer = answer_to(instance, asked)
     assert reason_of(answer) == "not_on_this_chip"
     assert answer["reason"]["text"] == (
         "Norvane Sable 7 4880S has no voltage_offset. It has: power_limit."
@@ -85,7 +89,7 @@ def test_a_locked_chip_has_no_start_and_the_answer_names_what_is_left(instance: 
 def test_results_weigh_more_than_a_catalogue_that_may_be_wrong(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    doubtful = Unreviewed(bundled_catalogue())
+    doubtful = Unreviewed(instance.catalogue)
     monkeypatch.setattr(Instance, "catalogue", property(lambda _: doubtful))
     question = a_question(instance, domain="io")
     answer = answer_to(instance, question)

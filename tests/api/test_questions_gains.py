@@ -7,7 +7,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.instance.instance import Instance, bundled_catalogue
+from kbapi.instance.instance import Instance
 from kbapi.vocabulary import CONTROLS
 from tests.api.measured import a_measured, a_reading, ask, post
 from tests.intake.evidence_text import instances_of_one_secret
@@ -45,9 +45,9 @@ def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskC
 
 
 def test_a_chip_without_any_control_is_named_instead_of_too_few_results(
-    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+    client: FlaskClient, instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    without = WithoutControls(bundled_catalogue(), *CONTROLS)
+    without = WithoutControls(instance.catalogue, *CONTROLS)
     monkeypatch.setattr(Instance, "catalogue", property(lambda _: without))
     assert gains(client)["reason"] == {
         "code": "not_on_this_chip",

@@ -8,7 +8,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from kbapi.instance.instance import Instance, bundled_catalogue
+from kbapi.instance.instance import Instance
 from tests.api.reading import row_counts
 from tests.makers import (
     CHIP,
@@ -312,8 +312,11 @@ LOCKED = "norvane-sable-7-4880s"
             "/trials/0/settings/0/domain",
             "Norvane Sable 7 4820MX has no io. It has: core, graphics, ring, system_agent.",
         ),
-        # Without a control in the question, it is the usual one, which a locked chip lacks.
-        ({"chip": LOCKED}, "/control", "Norvane Sable 7 4880S has no voltage_offset. It has: "),
+        (
+            {"chip": LOCKED, "control": "voltage_offset"},
+            "/control",
+            "Norvane Sable 7 4880S has no voltage_offset. It has: ",
+        ),
     ],
 )
 def test_a_search_for_what_the_chip_does_not_have_is_refused_with_what_it_has(
@@ -330,9 +333,9 @@ def test_a_search_for_what_the_chip_does_not_have_is_refused_with_what_it_has(
 
 
 def test_a_search_for_what_a_doubtful_catalogue_does_not_list_is_answered_and_says_so(
-    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+    client: FlaskClient, instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    doubtful = Unreviewed(bundled_catalogue())
+    doubtful = Unreviewed(instance.catalogue)
     monkeypatch.setattr(Instance, "catalogue", property(lambda _: doubtful))
     answer = ask(client, domain="io")
     assert answer["next_step"] is not None

@@ -7,7 +7,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
-from kbapi.instance.instance import Instance, bundled_catalogue
+from kbapi.instance.instance import Instance
 from tests.api.measured import a_measured, a_reading, ask, post
 from tests.intake.evidence_text import instances_of_one_secret
 from tests.makers import WithoutControls, a_submission
@@ -46,9 +46,9 @@ def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskC
 
 
 def test_a_chip_without_power_limit_is_named_with_what_it_has(
-    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+    client: FlaskClient, instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    without = WithoutControls(bundled_catalogue(), "power_limit")
+    without = WithoutControls(instance.catalogue, "power_limit")
     monkeypatch.setattr(Instance, "catalogue", property(lambda _: without))
     assert power(client)["reason"] == {
         "code": "not_on_this_chip",

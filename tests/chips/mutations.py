@@ -12,8 +12,8 @@ from random import Random
 from typing import Final
 
 from kbapi.chips.chip import ChipName
+from kbapi.chips.grammar.families import SOLD
 from kbapi.chips.grammar.reading import find_meant
-from kbapi.chips.grammar.sold import SOLD
 from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
 

@@ -2,8 +2,8 @@
 
 import pytest
 
+from kbapi.chips.grammar.families import SOLD
 from kbapi.chips.grammar.reading import find_meant
-from kbapi.chips.grammar.sold import SOLD
 from kbapi.chips.naming import identify_chip
 from tests.chips.given import load_given
 

@@ -205,7 +205,7 @@ def test_two_settings_of_a_result_in_one_pool_are_listed_once(instance: Instance
         ({"code": "foo"}, [("code", "invalid")]),
         ({"domain": "core", "control": "voltage_offset"}, [("domain", "invalid")]),
         ({"first_day": "2026-02-30"}, [("first_day", "invalid")]),
-        ({"last_day": "20260915"}, [("last_day", "invalid")]),
+        ({"last_day": "2026-9-15"}, [("last_day", "invalid")]),
         ({"contributor": "kbr_0"}, [("contributor", "invalid")]),
         ({"chip": "no such chip"}, [("chip", "chip_unreadable")]),
         ({"cursor": "WyJkYXkiXQ"}, [("cursor", "invalid")]),

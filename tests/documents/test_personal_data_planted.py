@@ -161,6 +161,7 @@ def test_an_identity_is_kept_in_no_file_and_repeated_in_no_answer(
     for text in planted:
         plant(watched, instance, text, receipt)
     watched.logger.removeHandler(watched.handler)
+    watched.handler.close()
     assert watched.repeated == []
     key = {"Authorization": f"Bearer {give_key(instance, '', ('curate',)).key}"}
     pages = [watched.client.get(page).data for page in PAGES]

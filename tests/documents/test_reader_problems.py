@@ -119,7 +119,7 @@ def test_the_sound_settings_of_an_unsound_document_are_compared_with_the_chip() 
 
 
 def test_a_chip_that_no_file_describes_may_have_every_domain_of_a_processor() -> None:
-    document = a_submission(a_setting(domain="io"), chip="norvane-sable-7-9999mx")
+    document = a_submission(a_setting(domain="io"), chip="norvane-sable-7-9990mx")
     assert not read(a_body(document)).result.settings[0].is_foreign
     assert problems_of({**document, "settings": [a_setting(domain="gpu_core")]}) == [
         ("/settings/0/domain", ABSENT)

@@ -232,6 +232,17 @@ def test_the_server_takes_the_options_that_are_shown() -> None:
     assert words[words.index("--port") + 1] == "8080"
 
 
+def test_the_table_of_a_host_in_the_guide_is_a_sound_catalogue_file(tmp_path: Path) -> None:
+    (example,) = [block.text for block in BLOCKS if block.language == "toml"]
+    file = tmp_path / "own.toml"
+    file.write_text(example)
+    command = [*KBAPI, "catalogue", "check", str(file)]
+    checked = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    file.write_text(example.replace("voltage_offset", "voltage_offsets"))
+    assert subprocess.run(command, capture_output=True, check=False).returncode == 3
+
+
 def test_no_example_is_left_out() -> None:
     """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
     run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
@@ -242,4 +253,4 @@ def test_no_example_is_left_out() -> None:
     run += [*(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []
     assert [block.place for block in COMPARED] == ["README", "data-format"]
-    assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx"}
+    assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx", "toml"}

@@ -182,7 +182,10 @@ def summary_of_stability(
     if units == 0 and borrowed_units == 0 and absence:
         return f"No curve: {absence}"
     if units == 0 and borrowed_units == 0:
-        return "No curve yet: there are no counted results."
+        return (
+            "No curve yet: there are no counted results. Results of today wait for five others or "
+            "for tomorrow."
+        )
     return " ".join(
         [
             "The curve is the share of machines that hold each setting.",

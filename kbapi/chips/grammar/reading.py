@@ -11,8 +11,8 @@ from rapidfuzz.distance import OSA
 
 from kbapi.chips.chip import ChipName
 from kbapi.chips.grammar import amd, cleaning, families, intel, nvidia, short_forms
+from kbapi.chips.grammar.families import SOLD
 from kbapi.chips.grammar.rule import Rule, RuleList
-from kbapi.chips.grammar.sold import SOLD
 
 RULES: Final[tuple[Rule, ...]] = (
     *intel.RULES,
